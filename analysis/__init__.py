@@ -1,0 +1,1 @@
+"""From a run folder to numbers and pictures."""

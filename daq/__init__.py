@@ -1,0 +1,1 @@
+"""The record: from the wire to the run folder."""
