@@ -1,0 +1,185 @@
+"""A calibration: points as taken, the polynomial through them with its covariance, and what it leaves open.
+
+``reading = sum of c_k * (signal - pivot)**k`` in the file's reading unit. A file is never edited, only
+superseded by one with a new revision.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+
+from daq.document import Document, read_document
+from daq.errors import ConfigError, DataError
+from daq.plan import FileName
+from daq.quantity import Duration, ForcePerPressure, Number, Quantity, Reference, Share, dimension_of, parse_unit
+
+SIGNAL_UNITS = ("counts", "V/V", "mA", "mV/V", "V")
+REFIT_AGREES = 1e-6  # of the span: coefficients in a file must follow from its points
+Direction = Literal["up", "down"]
+
+
+@dataclass(frozen=True, slots=True)
+class PolynomialFit:
+    """Least-squares polynomial about a pivot."""
+
+    coefficients: NDArray[np.float64]  # (K,) rising powers
+    covariance: NDArray[np.float64]  # (K, K)
+    residual_sd: float
+    degrees_of_freedom: int
+
+
+def fit_polynomial(x: NDArray[np.float64], y: NDArray[np.float64], degree: int, pivot: float = 0.0) -> PolynomialFit:
+    r"""Fit ``y = sum c_k (x - pivot)^k`` with equal weights.
+
+    Parameters
+    ----------
+    x, y : (N,) array
+        Signal and reading, any units.
+    degree : int
+        Highest power.
+    pivot : float
+        Value of x about which powers are taken; choose the middle of the range.
+
+    Raises
+    ------
+    DataError
+        Too few points, or x does not determine the polynomial.
+
+    Notes
+    -----
+    Columns are scaled to unit norm before the factorisation: with raw powers the smallest coefficient of a
+    load cell's quadratic keeps only six digits. Covariance is :math:`s^2 (X^T X)^{-1}`. Source: [GUM] H.3.
+    """
+    if x.size < degree + 2:
+        raise DataError(f"{x.size} calibration points cannot carry a polynomial of degree {degree} and its scatter")
+    powers = np.vander(x - pivot, degree + 1, increasing=True)
+    norms = np.linalg.norm(powers, axis=0)
+    if not np.all(norms > 0.0):
+        raise DataError("calibration points do not determine the polynomial: the signal never changes")
+    q, r = np.linalg.qr(powers / norms)
+    if np.min(np.abs(np.diag(r))) < 1e-10:
+        raise DataError("calibration points do not determine the polynomial: too few different signals")
+    scaled = np.linalg.solve(r, q.T @ y)
+    # One step of refinement recovers the digits that a single factorisation loses.
+    scaled += np.linalg.solve(r, q.T @ (y - (powers / norms) @ scaled))
+    residual = y - (powers / norms) @ scaled
+    dof = x.size - degree - 1
+    variance = float(residual @ residual) / dof
+    inverse = np.linalg.inv(r)
+    covariance = variance * (inverse @ inverse.T) / np.outer(norms, norms)
+    return PolynomialFit(scaled / norms, covariance, float(np.sqrt(variance)), dof)
+
+
+class StandInteraction(Document):
+    """What hoses, flexures and alignment do to a load cell in place, lines pressurised."""
+
+    factor: Number = Quantity(1.0, 0.0, "number", None, "1")  # true force over cell force
+    line_load: ForcePerPressure = Quantity(0.0, 0.0, "force per pressure", None, "0 N/bar")
+    alignment: Share = Quantity(0.0, 0.0, "share", None, "0 %")  # standard uncertainty, relative
+
+
+class Calibration(Document):
+    """One revision of one sensor's calibration."""
+
+    tag: FileName
+    revision: FileName
+    sensor: str
+    sensor_serial: str
+    date: dt.date
+    valid_until: dt.date
+    place: str = ""
+    reference_standard: str = ""
+    signal_unit: Literal["counts", "V/V", "mA", "mV/V", "V"]
+    reading_unit: str  # "N", "bar(g)", "degC", ...
+    lowest: float  # of the reading, in reading_unit
+    highest: float
+    pivot: float = 0.0
+    coefficients: tuple[float, ...] = Field(min_length=2)
+    covariance: tuple[tuple[float, ...], ...]
+    reference_uncertainty: Share = Quantity(0.0, 0.0, "share", None, "0 %")  # of the standard, relative
+    zero_uncertainty: float = Field(default=0.0, ge=0.0)  # standard, in reading_unit: zero since then
+    hysteresis_uncertainty: Share = Quantity(0.0, 0.0, "share", None, "0 %")  # of full range
+    latency: Duration = Quantity(0.0, 0.0, "time", None, "0 s")
+    stand_interaction: StandInteraction = StandInteraction()
+    points: tuple[tuple[float, float, Direction], ...] = ()  # signal, reading, up or down
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        order = len(self.coefficients)
+        if self.valid_until < self.date:
+            raise ValueError(f"valid_until {self.valid_until} is before date {self.date}")
+        if len(self.covariance) != order or any(len(row) != order for row in self.covariance):
+            raise ValueError(f"covariance must be {order} x {order}, as many as coefficients")
+        if not self.lowest < self.highest:
+            raise ValueError("lowest must be less than highest")
+        parse_unit(self.reading_unit, self.dimension)
+        if self.points:
+            self._check_points()
+        return self
+
+    def _check_points(self) -> None:
+        signal, reading = (np.array([p[k] for p in self.points], dtype=np.float64) for k in (0, 1))
+        try:
+            again = fit_polynomial(signal, reading, len(self.coefficients) - 1, self.pivot)
+        except DataError as error:
+            raise ValueError(str(error)) from None
+        reach = np.max(np.abs(signal - self.pivot)) ** np.arange(len(self.coefficients))
+        off = np.max(np.abs(again.coefficients - np.array(self.coefficients)) * reach)
+        if off > REFIT_AGREES * (self.highest - self.lowest):
+            raise ValueError("coefficients do not follow from points; fit them again or correct the points")
+
+    @property
+    def name(self) -> str:
+        """File stem, ``LC-1_r04``."""
+        return f"{self.tag}_{self.revision}"
+
+    @property
+    def dimension(self) -> str:
+        """Dimension of the reading, such as ``"pressure"``."""
+        return dimension_of(self.reading_unit)
+
+    @property
+    def scale(self) -> float:
+        """SI value of one reading unit."""
+        return parse_unit(self.reading_unit, self.dimension)[0]
+
+    @property
+    def reference(self) -> Reference | None:
+        """Reference of a pressure reading: absolute, gauge or difference."""
+        return parse_unit(self.reading_unit, self.dimension)[1]
+
+    def reading(self, signal: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Turn a signal, in ``signal_unit``, into a reading in ``reading_unit``."""
+        value: NDArray[np.float64] = np.polynomial.polynomial.polyval(signal - self.pivot, np.array(self.coefficients))
+        return value
+
+    def signal(self, reading: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Turn a reading back into a signal, by Newton's method from the straight line."""
+        c = np.array(self.coefficients)
+        x: NDArray[np.float64] = (np.asarray(reading, dtype=np.float64) - c[0]) / c[1]
+        for _ in range(20):
+            slope = np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyder(c))
+            x = x - (np.polynomial.polynomial.polyval(x, c) - reading) / slope
+        return x + self.pivot
+
+    def slope_u(self) -> float:
+        """Relative standard uncertainty of the slope: scatter of the points and the reference standard."""
+        scatter = np.sqrt(self.covariance[1][1]) / abs(self.coefficients[1])
+        return float(np.hypot(scatter, self.reference_uncertainty.value))
+
+    def in_date(self, day: dt.date) -> bool:
+        """Tell whether the calibration holds on a day."""
+        return self.date <= day <= self.valid_until
+
+
+def read_calibration(path: Path) -> Calibration:
+    """Read one calibration; its file name must be ``TAG_REVISION.toml``."""
+    calibration = read_document(path, Calibration)
+    if path.stem != calibration.name:
+        raise ConfigError(f"{path}: holds {calibration.name}; name the file {calibration.name}.toml")
+    return calibration

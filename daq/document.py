@@ -1,0 +1,93 @@
+"""A TOML file that a person typed, read into a frozen model with every fault listed at once.
+
+A fault names file, line, key, what stands there and what to write instead.
+"""
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from daq.errors import ConfigError
+
+
+class Document(BaseModel):
+    """Base of every typed file and of its tables: frozen, and no key is ignored."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+
+DocumentT = TypeVar("DocumentT", bound=Document)
+_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(r"^\s*([\"']?)([^\"'=#]+?)\1\s*=")
+
+
+def read_document(path: Path, model: type[DocumentT]) -> DocumentT:
+    """Read and validate one file as a whole.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read, is not TOML, or breaks the model; one problem a line.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise ConfigError(f"{path}: no such file") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path}: cannot be read as text: {error}") from None
+    return parse_document(text, model, str(path))
+
+
+def parse_document(text: str, model: type[DocumentT], name: str) -> DocumentT:
+    """Validate the text of one file; ``name`` is what messages call it.
+
+    Raises
+    ------
+    ConfigError
+        As for :func:`read_document`.
+    """
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{name}: not valid TOML: {error}") from None
+    try:
+        return model.model_validate(values)
+    except ValidationError as error:
+        lines = key_lines(text)
+        raise ConfigError(*(_problem(name, fault, lines) for fault in error.errors())) from None
+
+
+def _problem(name: str, fault: Any, lines: dict[tuple[str | int, ...], int]) -> str:  # noqa: ANN401
+    location = tuple(fault["loc"])
+    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
+    line = next((lines[location[:n]] for n in range(len(location), 0, -1) if location[:n] in lines), None)
+    where = f"{name} line {line}" if line else name
+    message = fault["msg"].removeprefix("Value error, ")
+    match fault["type"]:
+        case "missing":
+            message = "this key is missing"
+        case "extra_forbidden":
+            message = "unknown key; check its spelling"
+    return f"{where}: {key}: {message}" if key else f"{where}: {message}"
+
+
+def key_lines(text: str) -> dict[tuple[str | int, ...], int]:
+    """Map each key of a TOML text, ``("tank", 0, "liquid_load")``, to its line, counted from 1."""
+    found: dict[tuple[str | int, ...], int] = {}
+    counts: dict[str, int] = {}
+    prefix: tuple[str | int, ...] = ()
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _HEADER.match(line):
+            name = header[2].strip("\"'")
+            if header[1] == "[[":
+                counts[name] = counts.get(name, -1) + 1
+                prefix = (name, counts[name])
+            else:
+                prefix = tuple(part.strip("\"' ") for part in name.split("."))
+            found.setdefault(prefix, number)
+        elif key := _KEY.match(line):
+            found.setdefault((*prefix, key[2].strip()), number)
+    return found

@@ -1,0 +1,294 @@
+"""The test plan: what will be done, with what aboard, and what the crew expects. One TOML file a test.
+
+Quantities are SI once read; a pressure keeps its reference (absolute, gauge or difference).
+The plan names its stand and its calibrations; it holds nothing else of them.
+"""
+
+import itertools
+import re
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from daq.document import Document, read_document
+from daq.quantity import (
+    Acceleration,
+    Area,
+    Density,
+    Duration,
+    Frequency,
+    Height,
+    Impulse,
+    Length,
+    Mass,
+    Number,
+    Pressure,
+    Quantity,
+    Residual,
+    Speed,
+    Temperature,
+    Volume,
+    absolute,
+)
+
+STANDARD_GRAVITY = Quantity(9.80665, 0.0, "acceleration", None, "9.80665 m/s2")  # [AMS55] table 2.4, exact
+_GUARD = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%\s*one-sided\s*$")
+
+TestKind = Literal["water flow", "nitrogen flow", "static fire", "pressure hold"]
+ExponentBasis = Literal["assumed", "water flow", "nitrogen flow", "static fire"]
+FlowEnd = Literal["valve closed early", "run-out"]
+
+
+def _name(text: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]*", text):
+        raise ValueError(f'"{text}" must be letters, digits, dots, dashes and underscores: it names files')
+    return text
+
+
+def _absolute(pressure: Quantity) -> Quantity:
+    if pressure.reference != "absolute":
+        raise ValueError(f'"{pressure.text}" must be absolute; write a barometer reading like "97.8 kPa(a)"')
+    return pressure
+
+
+def _not_difference(pressure: Quantity) -> Quantity:
+    if pressure.reference == "difference":
+        raise ValueError(f'"{pressure.text}" is a difference; write (g) or (a)')
+    return pressure
+
+
+FileName = Annotated[str, AfterValidator(_name)]
+AbsolutePressure = Annotated[Pressure, AfterValidator(_absolute)]
+StaticPressure = Annotated[Pressure, AfterValidator(_not_difference)]
+
+
+class Test(Document):
+    """What is done, why, and what makes the run worth keeping."""
+
+    __test__ = False  # not a pytest class
+
+    number: FileName
+    kind: TestKind
+    stand: FileName
+    article: str
+    objective: str
+    minimum_data: tuple[str, ...] = ()
+    repeat_if_lost_longer_than: Duration = Quantity(0.05, 0.0, "time", None, "50 ms")
+    t_zero: str | None = None  # "cradle-a fire rising" | "detected opening" | none
+    conductor: str = ""
+    range_safety: str = ""
+
+
+class Site(Document):
+    """The air and the mains at the stand."""
+
+    ambient_pressure: AbsolutePressure
+    ambient_temperature: Temperature
+    mains: Frequency | None = None
+    gravity: Acceleration = STANDARD_GRAVITY
+
+
+class Engine(Document):
+    """Throat, expansion and the performance expected of the chamber."""
+
+    throat_diameter: Length
+    expansion_ratio: Number
+    cstar_table: tuple[tuple[float, Speed], ...]  # mixture ratio, ideal characteristic velocity
+    cstar_efficiency: Number
+    vacuum_thrust_coefficient: Number
+    thrust_coefficient_efficiency: Number
+    run_out_first: str | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        ratios = [ratio for ratio, _ in self.cstar_table]
+        if len(ratios) < 2 or any(b <= a for a, b in itertools.pairwise(ratios)):
+            raise ValueError("cstar_table needs at least two rows with rising mixture ratio")
+        if self.expansion_ratio.value < 1.0:
+            raise ValueError(f'expansion_ratio "{self.expansion_ratio.text}" is below 1')
+        return self
+
+
+class Tank(Document):
+    """One tank: what is in it, how it is pressurised, how it empties."""
+
+    name: FileName
+    liquid: str
+    liquid_density: Density
+    pressurant: str
+    internal_volume: Volume
+    liquid_load: Mass
+    unusable_residual: Residual = Quantity(0.0, 0.0, "mass", None, "0 kg")
+    internal_diameter: Length | None = None
+    outlet_below_floor: Height = Quantity(0.0, 0.0, "length", None, "0 m")
+    start_pressure: StaticPressure
+    nameplate_pressure: StaticPressure | None = None
+    relief_set_pressure: StaticPressure | None = None
+    gas_temperature: Temperature | None = None  # ambient when not stated
+    ullage_exponent: Number
+    exponent_basis: ExponentBasis = "assumed"
+    feed_cda: Area
+    cda_basis: str = "assumed"
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.liquid_load.value / self.liquid_density.value >= self.internal_volume.value:
+            raise ValueError(
+                f"tank {self.name}: liquid_load {self.liquid_load.text} at {self.liquid_density.text} fills "
+                f"{1e3 * self.liquid_load.value / self.liquid_density.value:.2f} L, more than the tank's "
+                f"{self.internal_volume.text}; check load, density and volume"
+            )
+        if self.unusable_residual.value >= self.liquid_load.value:
+            raise ValueError(f"tank {self.name}: unusable_residual is not less than liquid_load")
+        return self
+
+    @property
+    def ullage_volume(self) -> float:
+        """Gas volume above the load before the flow. [m³]."""
+        return self.internal_volume.value - self.liquid_load.value / self.liquid_density.value
+
+
+class Flow(Document):
+    """How a water or nitrogen flow ends and against what it flows."""
+
+    end: FlowEnd = "valve closed early"
+    back_pressure: StaticPressure | None = None  # ambient when not stated
+
+
+class LiftOff(Document):
+    """The mass to lift and the thrust-to-weight ratio that the vehicle needs."""
+
+    mass: Mass
+    least_thrust_to_weight: Number
+
+
+class ImpulseClass(Document):
+    """The limit that total impulse must stay within, and how surely that must be shown."""
+
+    limit: Impulse
+    limit_name: str
+    guard: str = "95 % one-sided"
+    also_at_vacuum: bool = True
+    load_control: str = ""
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if not 50.0 < self.guard_share * 100.0 < 100.0:
+            raise ValueError(f'guard "{self.guard}" must lie between 50 % and 100 %')
+        return self
+
+    @property
+    def guard_share(self) -> float:
+        """One-sided probability that a verdict must reach, 0.95 for ``"95 % one-sided"``."""
+        match = _GUARD.match(self.guard)
+        if match is None:
+            raise ValueError(f'guard "{self.guard}" is not understood; write "95 % one-sided"')
+        return float(match[1]) / 100.0
+
+
+class Recording(Document):
+    """What the recorder must have before and beside the run."""
+
+    free_space_factor: float = Field(default=3.0, gt=0.0)
+    planned_duration: Duration = Quantity(3600.0, 0.0, "time", None, "60 min")
+    second_recorder: str = ""
+
+
+class Redline(Document):
+    """A limit that is announced, never acted on."""
+
+    name: str
+    phase: str
+    tag: str
+    below: StaticPressure | None = None
+    above: StaticPressure | None = None
+    after: Duration | None = None
+    persist: tuple[int, int] = (1, 1)
+    call: str
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if (self.below is None) == (self.above is None):
+            raise ValueError(f'redline "{self.name}" needs either below or above')
+        if not 1 <= self.persist[0] <= self.persist[1]:
+            raise ValueError(f'redline "{self.name}": persist = [M, N] needs 1 <= M <= N')
+        return self
+
+
+class Mark(Document):
+    """A key that the crew presses, and what the record should show there."""
+
+    key: str = Field(min_length=1, max_length=1)
+    text: str
+    rises: str | None = None
+    still: str | None = None
+
+
+class Plan(Document):
+    """One test plan, valid as a whole."""
+
+    test: Test
+    site: Site
+    calibrations: tuple[FileName, ...] = ()
+    engine: Engine | None = None
+    tank: tuple[Tank, ...] = ()
+    flow: Flow = Flow()
+    lift_off: LiftOff | None = None
+    impulse_class: ImpulseClass | None = None
+    recording: Recording = Recording()
+    redline: tuple[Redline, ...] = ()
+    mark: tuple[Mark, ...] = ()
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        names = [tank.name for tank in self.tank]
+        if len(set(names)) != len(names):
+            raise ValueError(f"two tanks share a name: {', '.join(names)}")
+        if self.test.kind == "static fire":
+            self._check_static_fire(names)
+        elif self.test.kind in ("water flow", "nitrogen flow") and len(names) != 1:
+            raise ValueError(f'a {self.test.kind} empties one tank; this plan has {len(names)} [[tank]] tables')
+        return self
+
+    def _check_static_fire(self, names: list[str]) -> None:
+        if self.engine is None:
+            raise ValueError("a static fire needs an [engine] table")
+        if sorted(names) != ["fuel", "oxidiser"]:
+            raise ValueError('a static fire needs two [[tank]] tables named "oxidiser" and "fuel"')
+        if self.impulse_class is None:
+            raise ValueError("a static fire needs an [impulse_class] table: without a limit there is no verdict")
+
+    def tank_named(self, name: str) -> Tank:
+        """Return one tank by its name; ``KeyError`` when there is none."""
+        return {tank.name: tank for tank in self.tank}[name]
+
+    def start_pressure(self, tank: Tank) -> Quantity:
+        """Tank pressure at opening, absolute. [Pa]."""
+        return absolute(tank.start_pressure, self.site.ambient_pressure)
+
+    def back_pressure(self) -> Quantity:
+        """Pressure that a cold flow discharges against, absolute. [Pa]."""
+        stated = self.flow.back_pressure
+        return absolute(stated, self.site.ambient_pressure) if stated else self.site.ambient_pressure
+
+
+def read_plan(path: Path) -> Plan:
+    """Read one plan; every fault is listed at once in the ``ConfigError``."""
+    return read_document(path, Plan)
+
+
+__all__ = [
+    "Engine",
+    "Flow",
+    "ImpulseClass",
+    "LiftOff",
+    "Mark",
+    "Plan",
+    "Recording",
+    "Redline",
+    "Site",
+    "Tank",
+    "Test",
+    "read_plan",
+]

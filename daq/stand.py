@@ -1,0 +1,145 @@
+"""The stand: its devices, what hangs on each of their inputs, its geometry.
+
+An input is mapped here once, from the device's wire name to a tag; the tag is the key from there on.
+"""
+
+from pathlib import Path
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+
+from daq.document import Document, read_document
+from daq.plan import FileName
+from daq.quantity import Force, Frequency, Mass, Number, Quantity, Resistance, Share, Voltage
+
+Nozzle = Literal["down", "up", "horizontal"]
+SensorKind = Literal["ratiometric", "loop", "bridge", "voltage", "counts"]
+Measures = Literal[
+    "thrust",
+    "tank pressure",
+    "manifold pressure",
+    "chamber pressure",
+    "liquid mass",
+    "caught mass",
+    "temperature",
+    "supply voltage",
+    "other",
+]
+
+
+class TextLines(Document):
+    """Columns of a device that prints numbers, one row a line."""
+
+    columns: tuple[str, ...] = Field(min_length=1)
+    clock: str | None = None  # column with the device clock
+    clock_hz: float = Field(default=1e6, gt=0.0)  # its ticks a second
+    clock_modulus: int | None = Field(default=None, gt=0)  # where it rolls over
+    counter: str | None = None
+    boot: str | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        for role in ("clock", "counter", "boot"):
+            column = getattr(self, role)
+            if column is not None and column not in self.columns:
+                raise ValueError(f'{role} column "{column}" is not among columns')
+        return self
+
+
+class Device(Document):
+    """One microcontroller on one serial port."""
+
+    name: FileName
+    serial: str = ""  # what its hello must say, and its USB serial number
+    port: str | None = None  # none: found by USB serial number, or given on the command line
+    baud: int = Field(default=1_000_000, gt=0)
+    format: Literal["wire 1", "text lines"] = "wire 1"
+    text_lines: TextLines | None = None
+    clock_tolerance: Share = Quantity(50e-6, 0.0, "share", None, "50 ppm")  # half-width, crystal
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if (self.format == "text lines") != (self.text_lines is not None):
+            raise ValueError(f'device {self.name}: format "text lines" and a [device.text_lines] table go together')
+        return self
+
+
+class Input(Document):
+    """What hangs on one input of one device."""
+
+    device: FileName
+    stream: str = "fast"
+    wire: str
+    tag: FileName
+    measures: Measures
+    tank: str | None = None
+    sensor_serial: str = ""
+    kind: SensorKind
+    volt_per_count: Voltage | None = None
+    supply: str | None = None  # a tag that measures it, or a voltage such as "5.000 V"
+    burden: Resistance | None = None  # of a 4-20 mA loop
+    amplifier_gain: Number = Quantity(1.0, 0.0, "number", None, "1")
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.kind != "counts" and (self.volt_per_count is None or self.volt_per_count.value == 0.0):
+            raise ValueError(f"input {self.tag}: a {self.kind} input needs volt_per_count, not zero")
+        if self.kind in ("ratiometric", "bridge") and not self.supply:
+            raise ValueError(f"input {self.tag}: a {self.kind} input needs its supply, a tag or a voltage")
+        if self.kind == "loop" and self.burden is None:
+            raise ValueError(f"input {self.tag}: a loop input needs its burden resistor")
+        if self.measures in ("tank pressure", "manifold pressure") and not self.tank:
+            raise ValueError(f"input {self.tag}: a {self.measures} needs its tank")
+        return self
+
+
+class Stand(Document):
+    """One stand, valid as a whole."""
+
+    name: FileName
+    nozzle: Nozzle
+    tanks_on_cell: bool
+    moving_mass: Mass | None = None  # with full tanks
+    modes: tuple[Frequency, ...] = ()  # from tap tests, full tanks
+    rated_load: Force | None = None
+    device: tuple[Device, ...] = Field(min_length=1)
+    input: tuple[Input, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        faults = [*self._repeated(), *self._unknown()]
+        if faults:
+            raise ValueError("; ".join(faults))
+        return self
+
+    def _repeated(self) -> list[str]:
+        tags, wires = [i.tag for i in self.input], [(i.device, i.stream, i.wire) for i in self.input]
+        faults = [f"two inputs share the tag {tag}" for tag in sorted({t for t in tags if tags.count(t) > 1})]
+        faults += [f"input {'/'.join(w)} stands twice" for w in sorted({w for w in wires if wires.count(w) > 1})]
+        names = [d.name for d in self.device]
+        return faults + [f"two devices share the name {n}" for n in sorted({n for n in names if names.count(n) > 1})]
+
+    def _unknown(self) -> list[str]:
+        names, tags = {d.name for d in self.device}, {i.tag for i in self.input}
+        faults = [f"input {i.tag} hangs on unknown device {i.device}" for i in self.input if i.device not in names]
+        for i in self.input:
+            if i.supply and not i.supply[0].isdigit() and i.supply not in tags:
+                faults.append(f'input {i.tag}: supply "{i.supply}" is neither a tag of this stand nor a voltage')
+        return faults
+
+    def input_tagged(self, tag: str) -> Input:
+        """Return one input by its tag; ``KeyError`` when there is none."""
+        return {i.tag: i for i in self.input}[tag]
+
+    def device_named(self, name: str) -> Device:
+        """Return one device by its name; ``KeyError`` when there is none."""
+        return {d.name: d for d in self.device}[name]
+
+    def measuring(self, measures: Measures, tank: str | None = None) -> tuple[Input, ...]:
+        """Return the inputs that measure a thing, in the file's order."""
+        return tuple(i for i in self.input if i.measures == measures and (tank is None or i.tank == tank))
+
+
+def read_stand(path: Path) -> Stand:
+    """Read one stand; every fault is listed at once in the ``ConfigError``."""
+    return read_document(path, Stand)
