@@ -1,0 +1,288 @@
+"""What an analysis returns: frozen types, the same in Python and in ``results.json``. SI units.
+
+Not known is ``None`` with a finding that says why, never zero. Curves for figures are kept apart in
+``analysis.curves``.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from types import UnionType
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+Severity = Literal["note", "caution", "serious"]  # serious: the number it touches must not be used as it is
+Outcome = Literal["within", "exceeds", "not shown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A value with its standard uncertainty."""
+
+    value: float
+    u: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One sentence that a person must read: value, limit, consequence, what to do."""
+
+    code: str  # short, stable, lower case with dashes
+    severity: Severity
+    channel: str | None  # tag, or tank name, or None for the whole run
+    time: float | None  # [s] after T-0
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class EventResult:
+    """One instant. [s] after T-0."""
+
+    name: str
+    time: float
+    u: float
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Rows that were lost. [s] after T-0 (or after the first row where there is no T-0)."""
+
+    start: float
+    end: float
+    seconds: float
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class RecordHealth:
+    """What reached the disk from one device's stream."""
+
+    rows: int
+    lost_rows: int
+    gaps: tuple[Gap, ...]
+    boots: int
+    clock_ppm: Measured | None  # device clock against host, positive when the device is fast
+    damaged_frames: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tare:
+    """Reading of an unloaded channel before and after. [unit of the channel]."""
+
+    before: Measured
+    after: Measured | None
+    drift: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WeightCorrection:
+    """How the load cell's share of the leaving weight was taken out."""
+
+    applied: bool
+    sign: int  # +1: the weight lost reads as more thrust (nozzle down), -1: as less, 0: cell does not feel it
+    expelled_mass: Measured | None  # [kg]
+    impulse: float  # what the correction moved the total impulse by [N*s]
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetTerm:
+    """One source of uncertainty. [unit of the result]."""
+
+    source: str
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class ImpulseResult:
+    """Total impulse over the full window. [N*s]."""
+
+    value: float
+    u: float
+    unit: str
+    expanded: float
+    coverage_factor: float
+    lower_bound_only: bool  # something was hidden: the true value may be higher
+    unseen: float  # most that short gaps could have hidden, added to the upper bound [N*s]
+    budget: tuple[BudgetTerm, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ThrustResult:
+    """Thrust by named definitions. [N]."""
+
+    peak: Measured | None  # highest mean over one stand-mode period
+    mean: Measured | None  # over the burn time
+    at_start: Measured | None
+    at_end: Measured | None
+    definition: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Class verdict with its guard band. [N*s]. Source: [JCGM106]."""
+
+    outcome: Outcome
+    limit: float
+    limit_name: str
+    guard_share: float
+    upper_bound: float | None  # one-sided, at guard_share
+    lower_bound: float | None
+    probability_within: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class ExponentResult:
+    """Polytropic exponent of the ullage over the flow. [-]."""
+
+    chord: Measured
+    start: Measured
+    drift: Measured
+    correlation_with_ullage_volume: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TankResult:
+    """One tank's blowdown."""
+
+    cda: Measured | None  # [m2]
+    cda_joint: Measured | None  # from the joint fit, a cross-check [m2]
+    cda_budget: tuple[BudgetTerm, ...]
+    exponent: ExponentResult | None
+    correlation: Mapping[str, float]  # between fitted pairs, "exponent, cda" -> r
+    window: tuple[float, float] | None  # [s] after T-0
+    residual_rms: float | None  # [Pa]
+    expelled_mass: Measured | None  # [kg]
+    start_pressure: Measured | None  # absolute [Pa]
+    end_pressure: Measured | None  # absolute [Pa]
+    facts: Mapping[str, bool]  # what makes the fit valid
+
+
+@dataclass(frozen=True, slots=True)
+class EngineResult:
+    """Performance over the burn."""
+
+    cstar: Measured | None  # [m/s]
+    isp: Measured | None  # [s]
+    thrust_coefficient: Measured | None  # [-]
+    mixture_ratio: Measured | None  # expelled oxidiser over fuel [-]
+    chamber_pressure: Measured | None  # mean over the burn time, absolute [Pa]
+    injector_stiffness: Mapping[str, Measured]  # least pressure drop / chamber pressure, by tank
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """One channel against its predicted 95 % band."""
+
+    share_in_band: float
+    worst_departure: float  # in half-widths of the band; beyond 1 is outside
+    at: float  # [s] after T-0
+
+
+@dataclass(frozen=True, slots=True)
+class TZero:
+    """The instant all times count from."""
+
+    time: str  # UTC, ISO 8601 with nanoseconds
+    source: str
+    u: float  # [s]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """First and last instant that the impulse integral covers. [s] after T-0."""
+
+    start: float
+    end: float
+
+
+@dataclass(frozen=True, slots=True)
+class Results:
+    """Everything one analysis of one run says."""
+
+    run: str
+    kind: str
+    article: str
+    stand: str
+    rehearsal: bool
+    plan_sha256: str
+    prediction: Literal["locked", "postdiction"]
+    software: str
+    revision: str
+    t_zero: TZero | None
+    window: Window | None
+    events: tuple[EventResult, ...]
+    record: Mapping[str, RecordHealth]  # by device/stream
+    tare: Mapping[str, Tare]  # by tag
+    weight_correction: WeightCorrection | None
+    impulse: ImpulseResult | None
+    impulse_vacuum: ImpulseResult | None
+    thrust: ThrustResult | None
+    burn_time: Measured | None
+    verdicts: Mapping[str, Verdict]  # "site", "vacuum"
+    tanks: Mapping[str, TankResult]
+    engine: EngineResult | None
+    comparison: Mapping[str, Comparison]  # by predicted quantity
+    findings: tuple[Finding, ...]
+
+    @property
+    def worst_outcome(self) -> Outcome | None:
+        """Return the worst verdict there is, ``None`` where no class was asked for."""
+        outcomes = [verdict.outcome for verdict in self.verdicts.values()]
+        ranked: tuple[Outcome, ...] = ("exceeds", "not shown", "within")
+        return next((outcome for outcome in ranked if outcome in outcomes), None)
+
+    @property
+    def needs_eyes(self) -> bool:
+        """Tell whether the analysis ends in exit code 10: a finding above a note, or a verdict not within."""
+        serious = any(finding.severity != "note" for finding in self.findings)
+        return serious or self.worst_outcome in ("exceeds", "not shown")
+
+
+def to_json(results: Results) -> str:
+    """Write results as indented JSON; numbers keep all their digits."""
+    return json.dumps(_plain(results), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def from_json(text: str) -> Results:
+    """Read what :func:`to_json` wrote.
+
+    Raises
+    ------
+    ValueError
+        Not JSON, or not the shape of ``Results``.
+    """
+    try:
+        built: Results = _build(Results, json.loads(text))
+    except (KeyError, TypeError, AttributeError) as error:
+        raise ValueError(f"not a results file: {error}") from None
+    return built
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401
+    if is_dataclass(value):
+        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    return value
+
+
+def _build(kind: Any, value: Any) -> Any:  # noqa: ANN401
+    origin, arguments = get_origin(kind), get_args(kind)
+    if origin in (Union, UnionType):
+        if value is None:
+            return None
+        return _build(next(a for a in arguments if a is not type(None)), value)
+    if is_dataclass(kind):
+        hints = get_type_hints(kind)
+        return kind(**{field.name: _build(hints[field.name], value[field.name]) for field in fields(kind)})  # type: ignore[operator]
+    if origin is tuple:
+        if len(arguments) == 2 and arguments[1] is Ellipsis:
+            return tuple(_build(arguments[0], item) for item in value)
+        return tuple(_build(a, item) for a, item in zip(arguments, value, strict=True))
+    if origin is not None and issubclass(origin if isinstance(origin, type) else object, Mapping):
+        return {key: _build(arguments[1], item) for key, item in value.items()}
+    return float(value) if kind is float else value
