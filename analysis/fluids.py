@@ -1,0 +1,147 @@
+"""Density, vapour pressure and isentropic exponents of the liquids and gases at a stand.
+
+SI, absolute pressures, kelvin. Only pure fluids and air: a mixture such as aqueous alcohol has no entry, its
+density belongs in the plan. The property library is loaded by the functions that name a fluid, not before.
+"""
+
+import math
+
+from daq.errors import DataError
+
+CELSIUS_ZERO = 273.15  # K
+
+# What people write in a plan -> what the property library calls it.
+_NAMES = {
+    "nitrogen": "Nitrogen",
+    "gaseous nitrogen": "Nitrogen",
+    "gn2": "Nitrogen",
+    "n2": "Nitrogen",
+    "liquid nitrogen": "Nitrogen",
+    "ln2": "Nitrogen",
+    "helium": "Helium",
+    "he": "Helium",
+    "argon": "Argon",
+    "ar": "Argon",
+    "air": "Air",
+    "dry air": "Air",
+    "compressed air": "Air",
+    "carbon dioxide": "CarbonDioxide",
+    "co2": "CarbonDioxide",
+    "oxygen": "Oxygen",
+    "gaseous oxygen": "Oxygen",
+    "gox": "Oxygen",
+    "o2": "Oxygen",
+    "liquid oxygen": "Oxygen",
+    "lox": "Oxygen",
+    "water": "Water",
+    "ethanol": "Ethanol",
+    "methanol": "Methanol",
+    "propane": "n-Propane",
+    "methane": "Methane",
+    "liquid methane": "Methane",
+    "nitrous oxide": "NitrousOxide",
+    "n2o": "NitrousOxide",
+}
+
+
+def known_fluids() -> tuple[str, ...]:
+    """Return the names this module understands."""
+    return tuple(_NAMES)
+
+
+def water_density(temperature: float) -> float:
+    """Return the density of air-free water at 101 325 Pa. [kg/m³].
+
+    Parameters
+    ----------
+    temperature : float
+        Between 0 and 40 °C. [K]
+
+    Raises
+    ------
+    DataError
+        Outside that range, where the formula was not fitted.
+
+    Notes
+    -----
+    CIPM 2001 formula; IAPWS-95 differs by 0.0006 kg/m³ at most between 5 and 25 °C. At tank pressure water is
+    denser by about 0.05 % per 10 bar: use `density`. Source: [CIPM2001].
+    """
+    t = temperature - CELSIUS_ZERO
+    if not 0.0 <= t <= 40.0:
+        raise DataError(
+            f"water at {t:.1f} degC: the density formula holds from 0 to 40 degC; give liquid_density in the plan"
+        )
+    return 999.974950 * (1.0 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
+
+
+def density(fluid: str, *, pressure: float, temperature: float) -> float:
+    """Return the density of a fluid at an absolute pressure [Pa] and a temperature [K]. [kg/m³]."""
+    return _property("D", fluid, ("P", pressure), ("T", temperature))
+
+
+def vapour_pressure(fluid: str, *, temperature: float) -> float:
+    """Return the absolute saturation pressure of a liquid. [Pa].
+
+    Raises
+    ------
+    DataError
+        Above the critical point, below the triple point, or an unknown fluid.
+    """
+    return _property("P", fluid, ("T", temperature), ("Q", 0.0))
+
+
+def isentropic_exponent(fluid: str, *, pressure: float, temperature: float) -> float:
+    """Return the local isentropic P-V exponent of a gas, rho a² / P (absolute pressure [Pa], [K])."""
+    rho = density(fluid, pressure=pressure, temperature=temperature)
+    speed = _property("A", fluid, ("P", pressure), ("T", temperature))
+    return rho * speed**2 / pressure
+
+
+def chord_isentropic_exponent(fluid: str, *, start_pressure: float, end_pressure: float, temperature: float) -> float:
+    """Return the exponent that joins two states of equal entropy, ln(P0/P1) / ln(V1/V0).
+
+    Parameters
+    ----------
+    start_pressure, end_pressure : float
+        Absolute. [Pa]
+    temperature : float
+        Of the gas at the start. [K]
+
+    Raises
+    ------
+    DataError
+        The two pressures are equal, or a fluid or state is unknown.
+
+    Notes
+    -----
+    Nitrogen from 35 to 20 bar at 293 K has 1.446, not 1.40: a bound of n <= 1.40 would be wrong.
+    """
+    if start_pressure == end_pressure:
+        raise DataError(
+            f"{fluid}: start and end pressure are both {start_pressure:.6g} Pa; no chord exponent between them"
+        )
+    entropy = _property("S", fluid, ("P", start_pressure), ("T", temperature))
+    start = density(fluid, pressure=start_pressure, temperature=temperature)
+    end = _property("D", fluid, ("P", end_pressure), ("S", entropy))
+    return math.log(start_pressure / end_pressure) / math.log(start / end)
+
+
+def _library_name(fluid: str) -> str:
+    try:
+        return _NAMES[" ".join(fluid.lower().replace("-", " ").replace("_", " ").split())]
+    except KeyError:
+        raise DataError(
+            f"fluid {fluid!r} is not known; use one of {', '.join(_NAMES)}, or give its properties in the plan"
+        ) from None
+
+
+def _property(name: str, fluid: str, first: tuple[str, float], second: tuple[str, float]) -> float:
+    from CoolProp.CoolProp import PropsSI  # a second or so to load: only where a fluid is named
+
+    library_name = _library_name(fluid)
+    try:
+        return float(PropsSI(name, *first, *second, library_name))
+    except ValueError as error:
+        state = ", ".join(f"{key} = {value:.6g}" for key, value in (first, second))
+        raise DataError(f"{fluid}: no properties at {state} (SI); check pressure and temperature") from error
