@@ -153,6 +153,7 @@ class Flow(Document):
     """How a water or nitrogen flow ends and against what it flows."""
 
     end: FlowEnd = "valve closed early"
+    close_after: Duration | None = None  # when the valve is closed early: planned seconds of flow
     back_pressure: StaticPressure | None = None  # ambient when not stated
 
 

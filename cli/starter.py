@@ -1,0 +1,154 @@
+"""A commented, working campaign to begin from: the invented engine Teasel-2 on the Quarry Cradle.
+
+Stand and plans are copied from ``starter_files``; calibrations are fitted here to points such as a crew would
+take, so that coefficients, covariance and points agree.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.calibration import fit_polynomial
+from daq.campaign import CALIBRATIONS, PLANS, STAND_FILE
+from daq.errors import ConfigError
+
+PLAN_FILES = ("WF-03.toml", "WF-04.toml", "HF-02.toml")
+SEED = 20310614  # the scatter of the made-up calibration points
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """One made-up sensor on the calibration bench."""
+
+    tag: str
+    revision: str
+    sensor: str
+    serial: str
+    signal_unit: str
+    reading_unit: str
+    lowest: float
+    highest: float
+    zero_signal: float
+    slope: float  # reading_unit per signal_unit
+    scatter: float  # standard deviation of one point, in reading_unit
+    reference: str
+    reference_uncertainty: str
+    zero_uncertainty: float
+    latency: str = "0 ms"
+    interaction: str = ""
+
+
+def _ratiometric(tag: str, serial: str, full: float) -> Sensor:
+    return Sensor(
+        tag, "r02", f"pressure transducer, 0 to {full:g} bar, ratiometric 0.5-4.5 V", f"PT-{serial}", "V/V", "bar(g)",
+        0.0, full, 0.1, full / 0.8, 0.0004 * full, "test gauge on a hand pump, clean dry nitrogen", "0.12 %",
+        0.001 * full, "0.5 ms",
+    )  # fmt: skip
+
+
+def _loop(tag: str, serial: str, full: float) -> Sensor:
+    return Sensor(
+        tag, "r02", f"pressure transmitter, 0 to {full:g} bar, 4-20 mA", f"PT-{serial}", "mA", "bar(g)",
+        0.0, full, 4.0, full / 16.0, 0.0005 * full, "test gauge on a hand pump, clean dry nitrogen", "0.12 %",
+        0.0012 * full, "1.0 ms",
+    )  # fmt: skip
+
+
+SENSORS = (
+    Sensor(
+        "LC-1", "r04", "load cell, tension and compression, 5 kN", "LC-2207", "mV/V", "N", -1000.0, 5000.0, 0.0,
+        2500.0, 1.5, "reference cell in the thrust line, lines connected and pressurised", "0.40 %", 2.0, "0.3 ms",
+        '\n[stand_interaction]              # hoses and flexures, from the in-place pull\nfactor = "1.000 +/- 0.003"\n'
+        'line_load = "0.0 +/- 0.05 N/bar"\nalignment = "0.10 %"\n',
+    ),
+    _ratiometric("PT-11", "4411", 60.0),
+    _loop("PT-12", "9032", 60.0),
+    _ratiometric("PT-13", "4413", 60.0),
+    _ratiometric("PT-21", "4421", 60.0),
+    _loop("PT-22", "9035", 60.0),
+    _ratiometric("PT-23", "4423", 60.0),
+    _ratiometric("PT-31", "4431", 40.0),
+    _loop("PT-32", "9041", 40.0),
+    Sensor(
+        "TC-11", "r01", "thermocouple amplifier, 10 mV/K", "TC-0611", "V", "degC", -200.0, 100.0, 2.5, 100.0, 0.5,
+        "ice bath and boiling liquid nitrogen", "0.50 %", 1.0,
+    ),
+    Sensor(
+        "VS-1", "r01", "sensor supply, sensed at the stand", "VS-0001", "V", "V", 4.0, 6.0, 0.0, 1.0, 0.0005,
+        "bench multimeter", "0.03 %", 0.0003,
+    ),
+)  # fmt: skip
+
+
+def write_campaign(folder: Path, *, today: dt.date, name: str = "teasel-2") -> Path:
+    """Write a commented, working campaign into ``folder / name``.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the campaign folder is made.
+    today : date
+        The calibrations are dated a few days before it and hold for a year.
+    name : str
+        Name of the campaign folder.
+
+    Raises
+    ------
+    ConfigError
+        The campaign folder exists already.
+    """
+    campaign = folder / name
+    if campaign.exists():
+        raise ConfigError(f"{campaign}: exists already; choose another folder, nothing was written")
+    files = resources.files("cli") / "starter_files"
+    for path in (campaign / PLANS, campaign / CALIBRATIONS):
+        path.mkdir(parents=True)
+    (campaign / STAND_FILE).write_text((files / STAND_FILE).read_text(encoding="utf-8"), encoding="utf-8")
+    for plan in PLAN_FILES:
+        (campaign / PLANS / plan).write_text((files / plan).read_text(encoding="utf-8"), encoding="utf-8")
+    random = np.random.default_rng(SEED)
+    for sensor in SENSORS:
+        path = campaign / CALIBRATIONS / f"{sensor.tag}_{sensor.revision}.toml"
+        path.write_text(_calibration_text(sensor, today, random), encoding="utf-8")
+    return campaign
+
+
+def _calibration_text(sensor: Sensor, today: dt.date, random: np.random.Generator) -> str:
+    signal, reading = _points(sensor, random)
+    pivot = float(np.round(signal.mean(), 4))
+    fit = fit_polynomial(signal, reading, 1, pivot)
+    half = signal.size // 2
+    rows = "".join(
+        f'    [{x!r}, {y!r}, "{"up" if k < half else "down"}"],\n'
+        for k, (x, y) in enumerate(zip(signal.tolist(), reading.tolist(), strict=True))
+    )
+    c = [f"{value:.9g}" for value in fit.coefficients]
+    v = [[f"{value:.6g}" for value in row] for row in fit.covariance]
+    return (
+        f"# One calibration, never edited, only superseded by a new revision.\n"
+        f"# reading = c0 + c1 * (signal - pivot), in reading_unit; covariance is of c0 and c1.\n"
+        f'tag = "{sensor.tag}"\nrevision = "{sensor.revision}"\nsensor = "{sensor.sensor}"\n'
+        f'sensor_serial = "{sensor.serial}"\n'
+        f"date = {today - dt.timedelta(days=12)}\nvalid_until = {today + dt.timedelta(days=353)}\n"
+        f'place = "at the stand, through the final cables"\nreference_standard = "{sensor.reference}"\n'
+        f'signal_unit = "{sensor.signal_unit}"\nreading_unit = "{sensor.reading_unit}"\n'
+        f"lowest = {sensor.lowest!r}\nhighest = {sensor.highest!r}\n"
+        f"pivot = {pivot!r}\ncoefficients = [{c[0]}, {c[1]}]\n"
+        f"covariance = [[{v[0][0]}, {v[0][1]}], [{v[1][0]}, {v[1][1]}]]\n"
+        f'reference_uncertainty = "{sensor.reference_uncertainty}"  # of the standard, relative\n'
+        f"zero_uncertainty = {sensor.zero_uncertainty!r}  # standard, how far zero may have moved since\n"
+        f'hysteresis_uncertainty = "0.02 %"\nlatency = "{sensor.latency}"\n'
+        f"points = [  # signal, reading, direction\n{rows}]\n{sensor.interaction}"
+    )
+
+
+def _points(sensor: Sensor, random: np.random.Generator) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    up = np.linspace(sensor.lowest, sensor.highest, 6)
+    applied = np.concatenate([up, up[::-1]])
+    seen = applied + random.normal(0.0, sensor.scatter, applied.size)
+    signal = sensor.zero_signal + seen / sensor.slope
+    return np.round(signal, 6), np.round(applied, 4)
