@@ -1,0 +1,256 @@
+"""The messages inside wire format 1: bodies to records, sample rows to arrays of counts.
+
+Numbers are raw: ticks and sequences modulo 2**32, counts as sent; ``daq.continuity`` unwraps them.
+``offset`` and ``frame_end`` are byte offsets in the fed stream, just past a frame's delimiter. Bytes become
+bodies in ``daq.wire``; nothing here looks at a checksum.
+"""
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from daq.errors import FrameError
+from daq.hello import BEAT_HEADER_BYTES, SAMPLES_HEADER_BYTES, TYPE_BYTES, Hello
+
+KIND_HELLO: Final = 0x01
+KIND_SAMPLES: Final = 0x02
+KIND_EDGE: Final = 0x03
+KIND_NOTE: Final = 0x04
+KIND_BEAT: Final = 0x05
+CRC_BYTES: Final = 4
+MODULUS: Final = 2**32
+
+SAMPLES_HEADER: Final = struct.Struct("<BBBHBBII")
+EDGE: Final = struct.Struct("<BBBBHI")
+NOTE_HEADER: Final = struct.Struct("<BBBI")
+BEAT_HEADER: Final = struct.Struct("<BBBI")
+BEAT_LINE: Final = struct.Struct("<HI")
+BEAT_STREAM: Final = struct.Struct("<BI")
+
+_HEADER_TYPE: Final = np.dtype(
+    [
+        ("kind", "u1"),
+        ("stream", "u1"),
+        ("boot", "u1"),
+        ("layout", "<u2"),
+        ("lines", "u1"),
+        ("count", "u1"),
+        ("sequence", "<u4"),
+        ("ticks", "<u4"),
+    ]
+)
+# i24 is read as four bytes that start one byte early, then shifted down with its sign.
+_READ_AS: Final = {"u8": "u1", "i16": "<i2", "u16": "<u2", "i24": "<i4", "i32": "<i4"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SampleBlock:
+    """Rows of one stream, boot and layout, frames in wire order."""
+
+    stream: int
+    boot: int  # low byte of the boot counter
+    layout: int
+    sequence: NDArray[np.int64]  # (N,) modulo 2**32
+    ticks: NDArray[np.int64]  # (N,) modulo 2**32
+    counts: NDArray[np.int32]  # (N, C)
+    frame_row: NDArray[np.int64]  # (F,) index of each frame's first row
+    frame_end: NDArray[np.int64]  # (F,) byte offset just past each frame's delimiter
+    frame_lines: NDArray[np.uint8]  # (F,) digital input levels at each frame's first row
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A digital input changed to ``level``; ``edges`` counts all edges of that line modulo 2**16."""
+
+    line: int
+    boot: int
+    level: int
+    edges: int
+    ticks: int
+    offset: int
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A word from the device."""
+
+    severity: int
+    boot: int
+    ticks: int
+    text: str
+    offset: int
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """What the device has done so far, ten times a second.
+
+    ``next_sequence`` names, per stream, the first row of the next samples frame that follows the beat on
+    the wire: every row below it has been sent before.
+    """
+
+    boot: int
+    lines: int
+    ticks: int
+    edges: tuple[tuple[int, int], ...]  # (edge count, ticks of the last edge) in the order of hello's lines
+    next_sequence: tuple[tuple[int, int], ...]  # (stream, next row)
+    offset: int
+
+
+def read_edge(body: bytes, offset: int) -> Edge:
+    """Read an edge body. Raises FrameError when its length is not an edge's."""
+    if len(body) != EDGE.size:
+        raise FrameError(f"edge frame has {len(body)} bytes, must have {EDGE.size}")
+    _, line, boot, level, edges, ticks = EDGE.unpack(body)
+    return Edge(line, boot, level, edges, ticks, offset)
+
+
+def read_note(body: bytes, offset: int) -> Note:
+    """Read a note body; a byte that is not UTF-8 shows as the replacement character."""
+    if len(body) < NOTE_HEADER.size:
+        raise FrameError(f"note frame has {len(body)} bytes, must have at least {NOTE_HEADER.size}")
+    _, severity, boot, ticks = NOTE_HEADER.unpack_from(body)
+    return Note(severity, boot, ticks, body[NOTE_HEADER.size :].decode("utf-8", "replace"), offset)
+
+
+def read_beat(body: bytes, offset: int, lines: int, streams: int) -> Beat:
+    """Read a beat body of a device with so many lines and streams. Raises FrameError on another length."""
+    expected = BEAT_HEADER_BYTES + lines * BEAT_LINE.size + streams * BEAT_STREAM.size
+    if len(body) != expected:
+        raise FrameError(
+            f"beat frame has {len(body)} bytes, {lines} lines and {streams} streams of hello take {expected}"
+        )
+    _, boot, levels, ticks = BEAT_HEADER.unpack_from(body)
+    middle = BEAT_HEADER_BYTES + lines * BEAT_LINE.size
+    edges = tuple(BEAT_LINE.iter_unpack(body[BEAT_HEADER_BYTES:middle]))
+    return Beat(boot, levels, ticks, edges, tuple(BEAT_STREAM.iter_unpack(body[middle:])), offset)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SampleFrames:
+    """Samples bodies that lie, CRC included, somewhere in one flat array of bytes."""
+
+    flat: NDArray[np.uint8]
+    offsets: NDArray[np.int64]  # (F,) where each body starts in ``flat``
+    lengths: NDArray[np.int64]  # (F,) with the CRC
+    ends: NDArray[np.int64]  # (F,) byte offset in the fed stream
+    header: NDArray[np.void]  # (F,)
+
+    @classmethod
+    def find(
+        cls,
+        flat: NDArray[np.uint8],
+        offsets: NDArray[np.int64],
+        lengths: NDArray[np.int64],
+        ends: NDArray[np.int64],
+    ) -> "SampleFrames":
+        """Read the headers; every body must be at least a header long."""
+        rows = sliding_window_view(flat, SAMPLES_HEADER_BYTES)[offsets]
+        return cls(flat, offsets, lengths, ends, rows.view(_HEADER_TYPE)[:, 0])
+
+    def take(self, which: NDArray[np.bool_]) -> "SampleFrames":
+        """Keep the frames marked."""
+        if which.all():
+            return self
+        return SampleFrames(
+            self.flat, self.offsets[which], self.lengths[which], self.ends[which], self.header[which]
+        )
+
+    def bodies(self) -> Iterator[bytes]:
+        """Give each body with its CRC as bytes of its own."""
+        for start, length in zip(self.offsets.tolist(), self.lengths.tolist(), strict=True):
+            yield self.flat[start : start + length].tobytes()
+
+    def keys(self) -> NDArray[np.uint32]:
+        """Give stream, boot and layout of each frame as one number, ``stream << 24 | boot << 16 | layout``."""
+        stream, boot = (self.header[name].astype(np.uint32) for name in ("stream", "boot"))
+        keys: NDArray[np.uint32] = stream << 24 | boot << 16 | self.header["layout"]
+        return keys
+
+    def well_formed(self, hello: Hello) -> NDArray[np.bool_]:
+        """Tell which frames are as long as their own row count says."""
+        count = self.header["count"].astype(np.int64)
+        right: NDArray[np.bool_] = self.lengths == SAMPLES_HEADER_BYTES + CRC_BYTES + count * hello.row_bytes
+        return right & (count > 0)
+
+    def block(self, hello: Hello) -> SampleBlock:
+        """Unpack the rows of frames that share one key and are all well formed."""
+        count = self.header["count"].astype(np.int64)
+        frame_row = np.cumsum(count) - count
+        first = self.header["sequence"].astype(np.int64)
+        ticks = self.header["ticks"].astype(np.int64)
+        return SampleBlock(
+            stream=int(self.header["stream"][0]),
+            boot=int(self.header["boot"][0]),
+            layout=int(self.header["layout"][0]),
+            sequence=_ramps(first, 1, count, frame_row),
+            ticks=_ramps(ticks, hello.interval_ticks, count, frame_row),
+            counts=self._rows(hello, count, frame_row),
+            frame_row=frame_row,
+            frame_end=self.ends.copy(),
+            frame_lines=self.header["lines"].copy(),
+        )
+
+    def _rows(self, hello: Hello, count: NDArray[np.int64], frame_row: NDArray[np.int64]) -> NDArray[np.int32]:
+        if (count == count[0]).all():
+            return self._equal_rows(hello, int(count[0]))
+        rows = np.empty((int(count.sum()), len(hello.channels)), np.int32)
+        for size in np.unique(count).tolist():
+            same = count == size
+            where = (frame_row[same][:, None] + np.arange(size)).reshape(-1)
+            rows[where] = self.take(same)._equal_rows(hello, size)
+        return rows
+
+    def _equal_rows(self, hello: Hello, count: int) -> NDArray[np.int32]:
+        """Unpack frames of one row count: strided views over all of them, one for each run of a type."""
+        frames, length = self.offsets.size, int(self.lengths[0])
+        start = int(self.offsets[0])
+        if (np.diff(self.offsets) == length).all():
+            flat = self.flat[start : start + frames * length]
+        else:
+            flat = sliding_window_view(self.flat, length)[self.offsets].reshape(-1)
+        rows = np.empty((frames, count, len(hello.channels)), np.int32)
+        at, column = SAMPLES_HEADER_BYTES, 0
+        for kind, width in _runs(hello):
+            size = TYPE_BYTES[kind]
+            view: NDArray[np.integer] = np.ndarray(
+                (frames, count, width),
+                _READ_AS[kind],
+                flat,
+                at - 1 if kind == "i24" else at,
+                (length, hello.row_bytes, size),
+            )
+            out = rows[:, :, column : column + width]
+            if kind == "i24":
+                np.right_shift(view, 8, out=out)
+            else:
+                out[...] = view
+            at, column = at + size * width, column + width
+        return rows.reshape(frames * count, len(hello.channels))
+
+
+def _ramps(
+    first: NDArray[np.int64], step: int, count: NDArray[np.int64], frame_row: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Count up through the rows of each frame from its first value, modulo 2**32."""
+    if (count == count[0]).all():
+        ramps = (first[:, None] + np.arange(int(count[0])) * step).reshape(-1)
+    else:
+        within = np.arange(int(count.sum())) - np.repeat(frame_row, count)
+        ramps = np.repeat(first, count) + within * step
+    return ramps & (MODULUS - 1)
+
+
+def _runs(hello: Hello) -> Iterator[tuple[str, int]]:
+    """Give neighbouring channels of equal type as (type, how many)."""
+    kinds = [channel.type for channel in hello.channels]
+    start = 0
+    for index in range(1, len(kinds) + 1):
+        if index == len(kinds) or kinds[index] != kinds[start]:
+            yield kinds[start], index - start
+            start = index
