@@ -1,0 +1,363 @@
+"""The journal: the one append-only file that capture writes and everything else reads.
+
+One file per opening of a port, created new, never appended to later. Its bytes are those of
+``daq.envelope``: a plain Arrow IPC stream when undamaged. The writer makes each message in memory and writes
+it until it is whole; the reader follows whole messages by offset and never raises for damage: a torn tail or
+zeros are the end so far, and after damaged bytes it finds the next whole message, so that one hit costs one
+message. A cut between two messages looks like a normal end, hence only a ``closed`` record proves one.
+
+Times are integer nanoseconds. This module decides nothing about when to write or to sync.
+"""
+
+import re
+from array import array
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
+
+from daq import envelope
+from daq.durable import DiskFile, DurableFile, reason, sync_folder
+from daq.envelope import Doubt, Event, Row, Whole
+from daq.errors import RecordError
+
+if TYPE_CHECKING:  # the capture process writes journals and has no need of numpy
+    import numpy as np
+    from numpy.typing import NDArray
+
+SUFFIX: Final = ".arrows"
+_BLOCK: Final = 1 << 20  # bytes read at a time
+
+
+class JournalWriteError(RecordError):
+    """The disk refused a write or a sync; all that was written before stands."""
+
+
+class JournalWriter:
+    """Writes one new journal.
+
+    Parameters
+    ----------
+    path
+        A file that does not exist yet.
+    meta
+        What the file says about itself: device, port, boot of the computer, ...
+    create
+        How the file comes to be.
+
+    Raises
+    ------
+    RecordError
+        The file exists, the folder is missing or the disk is full; nothing is left behind.
+    """
+
+    def __init__(
+        self, path: Path, meta: Mapping[str, str], *, create: Callable[[Path], DurableFile] = DiskFile
+    ) -> None:
+        self.path = path
+        self.size = 0  # bytes of whole messages
+        self._ended = False
+        start = envelope.schema_message(meta) + envelope.EMPTY_BATCH
+        try:
+            self._file = create(path)
+        except FileExistsError:
+            raise RecordError(f"{path}: already exists; a journal is never appended to or replaced") from None
+        except OSError as error:
+            raise RecordError(f"{path}: cannot create the journal: {reason(error)}") from error
+        try:
+            self._write(start)
+            self.sync()
+            sync_folder(path.parent)
+        except (OSError, JournalWriteError) as error:
+            self._file.close()
+            with suppress(OSError):
+                path.unlink()
+            cause = error if isinstance(error, OSError) else error.__cause__
+            raise RecordError(f"{path}: cannot start the journal: {reason(cause)}") from error
+
+    def append(self, arrival_ns: int, wall_ns: int, boottime_ns: int, event: Event, data: bytes = b"") -> None:
+        """Write one record, whole.
+
+        Raises
+        ------
+        JournalWriteError
+            The disk did not take it; what was written of it is cut off again.
+        ValueError
+            More than ``envelope.MAX_DATA`` bytes, or the journal is closed.
+        """
+        self._write(envelope.row_message(self.size, Row(arrival_ns, wall_ns, boottime_ns, event, data)))
+
+    def sync(self) -> None:
+        """Return when the disk holds all records.
+
+        Raises
+        ------
+        JournalWriteError
+            It could not. It is not asked again: a second "yes" after a failure proves nothing.
+        """
+        try:
+            self._file.sync()
+        except OSError as error:
+            raise JournalWriteError(f"{self.path}: cannot sync the journal: {reason(error)}") from error
+
+    def close(self) -> None:
+        """Mark the end of the stream if the disk takes it, sync, close. Does nothing the second time."""
+        if self._ended:
+            return
+        try:
+            self._write(envelope.END_OF_STREAM)
+            self.sync()
+        finally:
+            self._ended = True
+            self._file.close()
+
+    def _write(self, message: bytes) -> None:
+        if self._ended:
+            raise ValueError(f"{self.path}: the journal is closed")
+        left = memoryview(message)
+        try:
+            while left:  # the system may take a part only
+                left = left[self._file.write(left) :]
+        except OSError as error:
+            with suppress(OSError):  # else the torn message stays, which readers know to leave out
+                self._file.truncate(self.size)
+            raise JournalWriteError(f"{self.path}: cannot write the journal: {reason(error)}") from error
+        self.size += len(message)
+
+
+# --- names -----------------------------------------------------------------------------------------------
+
+
+def journals_of(folder: Path, device: str) -> tuple[Path, ...]:
+    """Return the journals of ``device`` in ``folder``, in the order in which its port was opened."""
+    pattern = re.compile(re.escape(device) + r"_(\d{3,})" + re.escape(SUFFIX))
+    numbered = [(int(m[1]), p) for p in folder.iterdir() if (m := pattern.fullmatch(p.name))]
+    return tuple(path for _, path in sorted(numbered))
+
+
+def next_journal(folder: Path, device: str) -> Path:
+    """Return the name for the next opening: ``<device>_001.arrows``, ``<device>_002.arrows``, ..."""
+    present = journals_of(folder, device)
+    last = int(present[-1].stem.rpartition("_")[2]) if present else 0
+    return folder / f"{device}_{last + 1:03d}{SUFFIX}"
+
+
+# --- reading ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """A stretch of a journal that is no whole message, with whole messages after it."""
+
+    offset: int  # first byte in the file
+    length: int  # [byte]
+    record: int  # number of the first record after it
+
+
+class JournalDecoder:
+    """Finds the whole messages in a journal that comes in pieces; holds at most one message and one piece.
+
+    Parameters
+    ----------
+    offset
+        Where in the file the first piece starts: 0, or the ``whole_end`` of an earlier decoder.
+    record
+        Number of the first record that will be found.
+    """
+
+    def __init__(self, offset: int = 0, record: int = 0) -> None:
+        self.whole_end = offset  # just after the last whole message
+        self.record = record
+        self.meta: dict[str, str] = {}
+        self.damage: list[Damage] = []
+        self._pending = bytearray()
+        self._at = offset  # file offset of the first pending byte
+        self._lost = False  # somewhere between the last whole message and the next
+
+    def feed(self, piece: bytes) -> list[Row]:
+        """Return the rows that ``piece`` makes whole."""
+        self._pending += piece
+        return self._advance()
+
+    def finish(self) -> list[Row]:
+        """Return the rows that stand behind a message whose damaged length points past the end of the file."""
+        rows = []
+        while len(self._pending) >= 8:
+            self._skip(8)
+            rows += self._advance()
+        return rows
+
+    def _advance(self) -> list[Row]:
+        rows: list[Row] = []
+        while True:
+            if self._lost and not self._next_candidate():
+                return rows
+            if self._at == 0:
+                verdict = envelope.examine_schema(self._pending)
+            else:
+                verdict = envelope.examine_batch(self._pending, self._at)
+            if verdict is Doubt.PARTIAL or len(self._pending) < 8:
+                return rows
+            if isinstance(verdict, Whole):
+                if verdict.row is not None:
+                    rows.append(verdict.row)
+                self._take(verdict)
+            else:
+                self._skip(8)
+
+    def _take(self, message: Whole) -> None:
+        if self._lost:
+            self.damage.append(Damage(self.whole_end, self._at - self.whole_end, self.record))
+            self._lost = False
+        if message.meta is not None:
+            self.meta = dict(message.meta)
+        self.record += message.row is not None
+        self._drop(message.length)
+        self.whole_end = self._at
+
+    def _skip(self, count: int) -> None:
+        self._lost = True
+        self._drop(count)
+
+    def _drop(self, count: int) -> None:
+        del self._pending[:count]
+        self._at += count
+
+    def _next_candidate(self) -> bool:
+        """Drop what cannot start a message: whole messages start on multiples of 8 in the file."""
+        found = self._pending.find(envelope.PREFIX)
+        while found >= 0 and (self._at + found) % 8:
+            found = self._pending.find(envelope.PREFIX, found + 1)
+        keep_from = found if found >= 0 else max(0, len(self._pending) - 7)  # a prefix may be cut in two
+        self._drop(keep_from)
+        return found >= 0
+
+
+@dataclass(frozen=True, slots=True)
+class Journal:
+    """All that a journal says, one entry per record.
+
+    Bytes of record k are ``stream[offsets[k]:offsets[k + 1]]``: the device's bytes for a data record, none
+    for the others, whose words are in ``notes`` under k.
+    """
+
+    path: Path
+    meta: Mapping[str, str]  # empty when the first message is damaged
+    arrival_ns: "NDArray[np.int64]"  # monotonic [ns]
+    wall_ns: "NDArray[np.int64]"  # since 1970, UTC [ns]
+    boottime_ns: "NDArray[np.int64]"  # [ns]
+    events: "NDArray[np.int8]"  # values of ``Event``
+    offsets: "NDArray[np.int64]"  # one more than there are records [byte]
+    stream: bytes
+    notes: Mapping[int, str]
+    closed: bool  # the last record says so; without it the end is wherever the file happens to end
+    whole_bytes: int  # up to the end of the last whole message [byte]
+    torn_bytes: int  # after it [byte]
+    damage: tuple[Damage, ...]
+
+
+def read_journal(path: Path) -> Journal:
+    """Read all whole records of a journal, whatever happened to it.
+
+    Raises
+    ------
+    RecordError
+        The file cannot be read, or nothing in it is a journal's.
+    """
+    import numpy as np
+
+    decoder = JournalDecoder()
+    columns = (array("q"), array("q"), array("q"), array("b"))
+    offsets = array("q", [0])
+    stream = bytearray()
+    notes: dict[int, str] = {}
+    for rows in _decode(path, decoder):
+        for row in rows:
+            if row.event is Event.DATA:
+                stream += row.data
+            else:
+                notes[len(offsets) - 1] = row.data.decode(errors="replace")
+            offsets.append(len(stream))
+            for column, value in zip(
+                columns, (row.arrival_ns, row.wall_ns, row.boottime_ns, row.event), strict=True
+            ):
+                column.append(value)
+    size = path.stat().st_size
+    arrival, wall, boottime = (np.array(column, dtype=np.int64) for column in columns[:3])
+    events = np.array(columns[3], dtype=np.int8)
+    return Journal(
+        path=path,
+        meta=MappingProxyType(decoder.meta),
+        arrival_ns=arrival,
+        wall_ns=wall,
+        boottime_ns=boottime,
+        events=events,
+        offsets=np.array(offsets, dtype=np.int64),
+        stream=bytes(stream),
+        notes=MappingProxyType(notes),
+        closed=bool(events.size and events[-1] == Event.CLOSED),
+        whole_bytes=decoder.whole_end,
+        torn_bytes=max(0, size - decoder.whole_end),
+        damage=tuple(decoder.damage),
+    )
+
+
+def _decode(path: Path, decoder: JournalDecoder) -> Iterator[list[Row]]:
+    first = b""
+    try:
+        with path.open("rb") as file:
+            while piece := file.read(_BLOCK):
+                first = first or piece
+                yield decoder.feed(piece)
+    except OSError as error:
+        raise RecordError(f"{path}: cannot read the journal: {reason(error)}") from error
+    yield decoder.finish()
+    if first and decoder.whole_end == 0 and envelope.examine_schema(first) is not Doubt.PARTIAL:
+        raise RecordError(f"{path}: not a journal; give a file that capture wrote (it ends in {SUFFIX})")
+
+
+class JournalFollower:
+    """Reads a journal while it is being written; memory stays bounded however far behind it is.
+
+    Every look starts at the end of the last whole message, so zeros or half a message at the end of the
+    file are looked at again when there may be more.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.meta: Mapping[str, str] = {}
+        self.damage: tuple[Damage, ...] = ()
+        self.closed = False  # the writer said that nothing more comes
+        self._whole_end = 0
+        self._record = 0
+
+    def poll(self, *, limit: int = 8 * _BLOCK) -> tuple[Row, ...]:
+        """Return the records that are new and whole, at most about ``limit`` bytes of file at a time.
+
+        Raises
+        ------
+        RecordError
+            The file cannot be read. A file that is not there yet is one with no records yet.
+        """
+        decoder = JournalDecoder(self._whole_end, self._record)
+        rows: list[Row] = []
+        try:
+            with self.path.open("rb") as file:
+                file.seek(self._whole_end)
+                while file.tell() < self._whole_end + limit or not rows:
+                    piece = file.read(_BLOCK)
+                    rows += decoder.feed(piece) if piece else decoder.finish()
+                    if not piece:
+                        break
+        except FileNotFoundError:
+            return ()
+        except OSError as error:
+            raise RecordError(f"{self.path}: cannot read the journal: {reason(error)}") from error
+        self.meta = decoder.meta or self.meta
+        self.damage += tuple(decoder.damage)
+        self._whole_end, self._record = decoder.whole_end, decoder.record
+        if rows:
+            self.closed = rows[-1].event is Event.CLOSED
+        return tuple(rows)
