@@ -104,7 +104,7 @@ def factor(unit: str, dimension: str) -> float:
     units = UNITS[dimension]
     if unit not in units:
         known = ", ".join(u for u in units if u)
-        raise ValueError(f"unknown unit {unit!r} for a {dimension}; known: {known}")
+        raise ValueError(f"unknown unit {unit!r} for {dimension}; known: {known}")
     return units[unit]
 
 
