@@ -1,0 +1,192 @@
+"""From a load cell's reading to thrust: zero before and after, the weight that leaves, hoses that push.
+
+SI, plain arrays, thrust positive along the direction of thrust. Before ignition a cell under a vertical stand reads
+weight as well; thrust is what is left when the reading that the stand would give without thrust is taken off.
+Nothing is filtered here, and a reading of the wrong sign stays of the wrong sign.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.results import Finding, Measured
+from analysis.windows import Window, correlation_time
+
+Array = NDArray[np.float64]
+
+AGREE = 3.0  # combined standard uncertainties; beyond this two routes to one number are said to disagree
+UNEXPLAINED_SHARE = 0.5  # of the expelled weight: a zero that moves this far has felt it
+SHAPE_U = 0.01  # of the weight impulse: characteristic velocity is taken as constant while the mass leaves; judgement
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """Mean of one quiet stretch. [N]."""
+
+    value: float
+    u: float  # standard uncertainty of the mean, correlation included
+    deviation: float  # standard deviation of single samples
+    correlation: float  # 1 + 2 sum rho, in samples
+    window: Window
+
+
+@dataclass(frozen=True, slots=True)
+class Unloaded:
+    """What the cell would read without thrust, from before the run to after it.
+
+    ``reading(t) = before + line_load(t) + step * share(t)``; the step is what moved between the two zeros.
+    """
+
+    before: Zero
+    after: Zero | None
+    share: Array  # (N,) of the expelled mass that has left, 0 to 1
+    line_load: Array  # (N,) what hose pressure adds since the first zero [N]
+    step: float  # [N]
+    step_u: float  # of the step where it is computed from a mass, else 0: the zeros carry it [N]
+
+    @property
+    def reading(self) -> Array:
+        """Cell reading without thrust. (N,) [N]."""
+        return self.before.value + self.line_load + self.step * self.share
+
+
+def weight_sign(nozzle: Literal["down", "up", "horizontal"], tanks_on_cell: bool) -> int:
+    """Return how lost weight shows in a tared reading: +1 as more thrust, -1 as less, 0 not at all.
+
+    With the nozzle down thrust lifts what weight presses down, so the reading grows as mass leaves.
+    """
+    if not tanks_on_cell or nozzle == "horizontal":
+        return 0
+    return 1 if nozzle == "down" else -1
+
+
+def zero_of(time: Array, reading: Array, window: Window) -> Zero:
+    """Average a quiet stretch; samples that are not numbers are left out."""
+    part = reading[window.of(time)]
+    part = part[np.isfinite(part)]
+    deviation = float(np.std(part, ddof=1)) if part.size > 1 else math.inf
+    correlation = correlation_time(part)
+    return Zero(float(np.mean(part)), deviation * math.sqrt(correlation / part.size), deviation, correlation, window)
+
+
+def expelled_share(time: Array, flow: Array, *, start: float, end: float) -> Array:
+    """Return the share of the expelled mass that has left at each instant.
+
+    Parameters
+    ----------
+    time, flow : (N,) array
+        Instants [s] and anything proportional to mass flow, such as absolute chamber pressure.
+    start, end : float
+        Mass leaves between these only. [s]
+
+    Notes
+    -----
+    Where ``flow`` says nothing (not a number throughout, or never positive) the share grows in a straight line.
+    """
+    inside = (time >= start) & (time <= end)
+    seen = inside & np.isfinite(flow)
+    straight = np.clip((time - start) / (end - start), 0.0, 1.0)
+    if np.count_nonzero(seen) < 2:
+        return straight
+    rate = np.where(inside, np.maximum(np.interp(time, time[seen], flow[seen]), 0.0), 0.0)
+    total = np.concatenate(([0.0], np.cumsum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0)))
+    return total / total[-1] if total[-1] > 0.0 else straight
+
+
+def unloaded(
+    *,
+    before: Zero,
+    after: Zero | None,
+    share: Array,
+    line_load: Array,
+    line_load_after: float,
+    expected_step: Measured,
+) -> Unloaded:
+    """Build the reading without thrust.
+
+    Parameters
+    ----------
+    before, after : Zero
+        The two zeros; without one after the run the step comes from ``expected_step``.
+    share : (N,) array
+        From :func:`expelled_share`.
+    line_load : (N,) array
+        Hose load since the first zero. [N]
+    line_load_after : float
+        The same during the second zero. [N]
+    expected_step : Measured
+        Sign times expelled weight, as the cell would feel it. [N]
+    """
+    if after is None:
+        return Unloaded(before, None, share, line_load, expected_step.value, expected_step.u)
+    return Unloaded(before, after, share, line_load, after.value - before.value - line_load_after, 0.0)
+
+
+def drift_of(zero: Unloaded, expected_step: Measured | None) -> float | None:
+    """Return what moved between the zeros beyond the weight that left; ``None`` where that is not known. [N]."""
+    if zero.after is None or expected_step is None:
+        return None
+    return zero.step - expected_step.value
+
+
+def weight_findings(
+    tag: str, zero: Unloaded, *, sign: int, factor: float, weight: Measured | None, relative_gain_u: float
+) -> list[Finding]:
+    """Compare how far the zero moved with what the expelled propellant weighs.
+
+    Parameters
+    ----------
+    tag : str
+        The cell.
+    zero : Unloaded
+        Before and after.
+    sign : int
+        From :func:`weight_sign`.
+    factor : float
+        True force over cell force.
+    weight : Measured or None
+        Of the expelled propellant, weighed. [N]
+    relative_gain_u : float
+        Standard uncertainty of the cell's gain in place.
+    """
+    if zero.after is None:
+        return [_no_zero_after(tag, sign)]
+    if weight is None or weight.value <= 0.0:
+        return []
+    moved = factor * zero.step
+    u = math.hypot(factor * zero.before.u, factor * zero.after.u, weight.u, relative_gain_u * weight.value)
+    story = f"{tag}: zero moved {moved:+,.0f} N; expelled propellant weighs {weight.value:,.0f} N."
+    if sign == 0:
+        if abs(moved) < UNEXPLAINED_SHARE * weight.value:
+            return []
+        return [_weight_finding("weight-felt", tag, f"{story} Are the tanks on the cell? The stand file says the cell "
+                f"does not feel them. Correct stand.toml, or explain the zero, before the impulse is used.", zero)]
+    if moved * sign < 0.0 and abs(moved) > UNEXPLAINED_SHARE * weight.value:
+        return [_weight_finding("weight-sign", tag, f"{story} It moved the wrong way for this stand: check the nozzle "
+                f"direction in stand.toml and the polarity of the cell before the impulse is used.", zero)]
+    if abs(moved) < (1.0 - UNEXPLAINED_SHARE) * weight.value and abs(moved - sign * weight.value) > AGREE * u:
+        return [_weight_finding("weight-not-felt", tag, f"{story} Does the cell carry the tanks? The stand file says "
+                f"it does. Correct stand.toml, or explain the zero, before the impulse is used.", zero)]
+    apart = moved - sign * weight.value
+    if abs(apart) > AGREE * u:
+        return [Finding("weight-mismatch", "caution", tag, zero.after.window.start,
+                f"{story} That is {abs(apart):,.1f} N apart, {abs(apart) / u:.1f} standard uncertainties: the zero "
+                f"drifted, a weighing is wrong, or liquid left between shutdown and the second zero. The difference is "
+                f"in the budget; check zeros and weighings.")]
+    return []
+
+
+def _weight_finding(code: str, tag: str, text: str, zero: Unloaded) -> Finding:
+    return Finding(code, "serious", tag, zero.after.window.start if zero.after else None, text)
+
+
+def _no_zero_after(tag: str, sign: int) -> Finding:
+    weight = "the weight that left is taken from the masses and " if sign else ""
+    return Finding(
+        "no-zero-after", "caution", tag, None,
+        f"{tag}: no quiet stretch after the burn, so {weight}drift of the zero is not seen; it is charged at the "
+        "calibration's zero uncertainty. Keep recording for at least 5 s after shutdown.",
+    )
