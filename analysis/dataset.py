@@ -1,0 +1,244 @@
+"""One run as the analysis sees it: calibrated channels on one time axis, gaps, what was weighed, what was predicted.
+
+SI; times in seconds after T-0, or after the first row where there is no T-0; every pressure absolute, gauge sensors
+by the plan's ambient. Samples are never filtered, filled or dropped here: what cannot be believed is marked.
+"""
+
+import datetime as dt
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.results import Finding, Gap, Measured, RecordHealth, TZero
+from daq.calibration import Calibration
+from daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
+from daq.errors import DataError
+from daq.plan import Plan
+from daq.quantity import parse_quantity
+from daq.stand import Input, Stand
+
+if TYPE_CHECKING:
+    from analysis.predict import Prediction
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+PredictionStatus = Literal["locked", "postdiction"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Channel:
+    """One calibrated input."""
+
+    tag: str
+    measures: str
+    tank: str | None
+    calibration: Calibration
+    time: Array  # (N,) sensor latency taken off [s]
+    signal: Array  # (N,) in the calibration's signal unit
+    reading: Array  # (N,) SI, pressures absolute; not a number where the wire was open
+    counts: NDArray[np.int64]  # (N,)
+    clipped: Mask  # (N,)
+    open_wire: Mask  # (N,)
+    stream: str  # "cradle-a/fast"
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """Counts of one stream, before calibration."""
+
+    time: Array  # (N,) [s]
+    counts: Mapping[str, NDArray[np.int64]]  # by tag, each (N,)
+    rails: Mapping[str, Rails]  # by tag
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """What the scales said of one tank. ``None``: not weighed. [kg]."""
+
+    residual: Measured | None = None  # left aboard after the run
+    caught: Measured | None = None  # outside the tank, of a cold flow
+    expelled: Measured | None = None  # stated as such
+
+
+@dataclass(frozen=True, slots=True)
+class LineEdge:
+    """A digital line that changed. [s] after T-0."""
+
+    line: str
+    level: int
+    time: float
+
+
+@dataclass(frozen=True, slots=True)
+class Dataset:
+    """One run, ready to be analysed."""
+
+    run: str
+    kind: str
+    rehearsal: bool
+    plan: Plan
+    stand: Stand
+    channels: Mapping[str, Channel]  # by tag
+    gaps: Mapping[str, tuple[Gap, ...]] = field(default_factory=dict)  # by stream
+    t_zero: TZero | None = None
+    clock_u: float = 0.0  # relative standard uncertainty of the device clock's rate, once corrected
+    record: Mapping[str, RecordHealth] = field(default_factory=dict)  # by stream
+    weighings: Mapping[str, Weighing] = field(default_factory=dict)  # by tank
+    prediction: "Prediction | None" = None
+    prediction_status: PredictionStatus = "postdiction"
+    edges: tuple[LineEdge, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    plan_sha256: str = ""
+
+    def measuring(self, measures: str, tank: str | None = None) -> tuple[Channel, ...]:
+        """Return the channels that measure a thing, in the stand's order."""
+        found = (self.channels.get(item.tag) for item in self.stand.input)
+        return tuple(c for c in found if c and c.measures == measures and (tank is None or c.tank == tank))
+
+    def first(self, measures: str, tank: str | None = None) -> Channel | None:
+        """Return the first channel that measures a thing, ``None`` where none does."""
+        return next(iter(self.measuring(measures, tank)), None)
+
+
+def calibrated(
+    plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], played: Mapping[str, Played]
+) -> tuple[dict[str, Channel], list[Finding]]:
+    """Turn counts into channels; a tag without calibration is left out with a finding.
+
+    Parameters
+    ----------
+    played : mapping of stream key to Played
+        The stream key is ``"device/stream"``.
+
+    Notes
+    -----
+    Supplies come first, since others are scaled by them; a supply of another stream is read off at each instant
+    in a straight line between its samples.
+    """
+    channels: dict[str, Channel] = {}
+    findings: list[Finding] = []
+    inputs = [(key, stand.input_tagged(tag)) for key, stream in played.items() for tag in stream.counts]
+    for key, item in sorted(inputs, key=lambda pair: pair[1].measures != "supply voltage"):
+        if item.tag not in calibrations:
+            findings.append(_uncalibrated(item))
+            continue
+        supply = _supply(item, channels, played[key].time)
+        if supply is None:
+            findings.append(
+                Finding(
+                    "no-supply", "caution", item.tag, None,
+                    f"{item.tag}: its supply {item.supply} was not recorded or has no calibration, so the channel "
+                    "cannot be read; name the supply's calibration in the plan and analyse again.",
+                )
+            )  # fmt: skip
+            continue
+        channels[item.tag] = _channel(item, calibrations[item.tag], key, played[key], supply, plan)
+    return {i.tag: channels[i.tag] for i in stand.input if i.tag in channels}, findings
+
+
+def _uncalibrated(item: Input) -> Finding:
+    return Finding(
+        "no-calibration", "note", item.tag, None,
+        f"{item.tag}: recorded in counts only, the plan names no calibration for it.",
+    )  # fmt: skip
+
+
+def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> float | Array | None:
+    if item.supply is None:
+        return 1.0
+    if item.supply[0].isdigit():
+        return parse_quantity(item.supply, "voltage").value
+    source = channels.get(item.supply)
+    if source is None or not np.isfinite(source.reading).any():
+        return None
+    good = np.isfinite(source.reading)
+    return np.asarray(np.interp(time, source.time[good], source.reading[good]))
+
+
+def _channel(
+    item: Input, calibration: Calibration, key: str, played: Played, supply: float | Array, plan: Plan
+) -> Channel:
+    counts = played.counts[item.tag]
+    signal = signal_from_counts(item, counts, supply)
+    reading = to_si(calibration.reading(signal), calibration)
+    if calibration.reference == "gauge":
+        reading = reading + plan.site.ambient_pressure.value
+    opened = open_wire(item, signal)
+    return Channel(
+        item.tag, item.measures, item.tank, calibration, played.time - calibration.latency.value, signal,
+        np.where(opened, np.nan, reading), counts, clipped(counts, played.rails[item.tag]), opened, key,
+    )  # fmt: skip
+
+
+def dataset_from_counts(
+    plan: Plan,
+    stand: Stand,
+    calibrations: Mapping[str, Calibration],
+    played: Mapping[str, Played],
+    *,
+    t_zero: TZero | None = None,
+    weighings: Mapping[str, Weighing] | None = None,
+    prediction: "Prediction | None" = None,
+    clock_u: float = 0.0,
+    edges: Iterable[LineEdge] = (),
+    run: str = "study",
+) -> Dataset:
+    """Make a data set from counts at hand, for studies: no folder, no gaps but those in the times.
+
+    ``t_zero`` says that times count from T-0; a prediction given here counts as locked.
+    """
+    if not played:
+        raise DataError("no stream was recorded; there is nothing to analyse")
+    channels, findings = calibrated(plan, stand, calibrations, played)
+    gaps = {key: gaps_in(stream.time) for key, stream in played.items()}
+    record = {
+        key: RecordHealth(stream.time.size, sum(gap.rows for gap in gaps[key]), gaps[key], 1, None, 0)
+        for key, stream in played.items()
+    }
+    return Dataset(
+        run, plan.test.kind, True, plan, stand, channels, gaps, t_zero, clock_u, record, dict(weighings or {}),
+        prediction, "locked" if prediction is not None else "postdiction", tuple(edges), tuple(findings),
+    )  # fmt: skip
+
+
+def gaps_in(time: Array) -> tuple[Gap, ...]:
+    """Find gaps of a regular stream by its time steps."""
+    if time.size < 2:
+        return ()
+    steps = np.diff(time)
+    interval = float(np.median(steps))
+    places = np.flatnonzero(steps > 1.5 * interval)
+    return tuple(
+        Gap(float(time[k]), float(time[k + 1]), float(steps[k] - interval), round(float(steps[k]) / interval) - 1)
+        for k in places
+    )
+
+
+def moved(dataset: Dataset, origin: float, t_zero: TZero) -> Dataset:
+    """Count times from another instant: one that the analysis itself detected, such as a valve's opening."""
+    channels = {tag: replace(channel, time=channel.time - origin) for tag, channel in dataset.channels.items()}
+    gaps = {key: tuple(_moved_gap(gap, origin) for gap in found) for key, found in dataset.gaps.items()}
+    record = {
+        key: replace(health, gaps=tuple(_moved_gap(gap, origin) for gap in health.gaps))
+        for key, health in dataset.record.items()
+    }
+    edges = tuple(replace(edge, time=edge.time - origin) for edge in dataset.edges)
+    return replace(dataset, channels=channels, gaps=gaps, record=record, edges=edges, t_zero=t_zero)
+
+
+def _moved_gap(gap: Gap, origin: float) -> Gap:
+    return replace(gap, start=gap.start - origin, end=gap.end - origin)
+
+
+def iso_time(host_ns: int) -> str:
+    """Write nanoseconds since 1970 as ISO 8601 in UTC with nine decimals."""
+    seconds, rest = divmod(int(host_ns), 1_000_000_000)
+    return f"{dt.datetime.fromtimestamp(seconds, dt.UTC):%Y-%m-%dT%H:%M:%S}.{rest:09d}Z"
+
+
+def seconds_after(host_ns: NDArray[np.int64], origin_ns: int) -> Array:
+    """Return seconds after an instant; the difference is taken in whole nanoseconds first."""
+    return np.asarray((host_ns - origin_ns).astype(np.float64) * 1e-9)
