@@ -1,0 +1,388 @@
+"""Frames of one stream to an unbroken account: 64-bit rows and ticks, gaps, duplicates, edges, resets.
+
+Sequences count rows since boot, ticks are those of the device clock since boot, both unwrapped; no seconds and
+no host time here. Nothing is interpolated: a missing row is named, never filled.
+
+What cannot be known from the frames alone, and is not claimed:
+
+- rows and edges after the last beat or samples frame of a boot, and before the first one; how long a reset
+  took (host time tells, ``daq.clock``);
+- a restart that the boot counter does not show, when the first frame after it has a higher sequence than the
+  last before it: it looks like a gap;
+- which beats and edges between the last frame before such a restart and the first one after it belong to which:
+  they stay with the earlier segment;
+- more than 2**31 rows, or 2**31 ticks of departure from the nominal interval, lost in one piece; how often the
+  32-bit sequence rolled over before the first frame;
+- what ``daq.edges`` says of edges;
+- which 2**32 ticks the recording began in, when the true row rate departs from the nominal so far that it
+  makes half a rollover since boot (36 min at 1 MHz: 1 % after 60 h). Ticks stay right among themselves;
+  ``same_epoch`` puts several streams of a device on one count.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.edges import PlacedEdge, nearest, nearest_each, place_edges
+from daq.frames import MODULUS, Beat, Edge, SampleBlock
+from daq.hello import Hello
+
+_HALF: Final = MODULUS // 2
+# A frame that comes later than this behind the newest row is no straggler: the device started again.
+REORDER_SECONDS: Final = 1.0
+
+_Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Segment:
+    """One stream between two starts of the device, rows in order and each once."""
+
+    boot: int  # low byte of the boot counter
+    restarted: bool  # began by a restart that the boot counter does not show
+    sequence: _Ints  # (N,)
+    ticks: _Ints  # (N,)
+    counts: NDArray[np.int32]  # (N, C)
+    frame_row: _Ints  # (F,) index of the first kept row of each frame that gave any
+    frame_end: _Ints  # (F,) byte offset just past the frame's delimiter
+    frame_lines: NDArray[np.uint8]  # (F,)
+    gaps: _Ints  # (G, 2) first missing row, how many; rows lost at the tail included
+    duplicates: int  # rows that came again, identical, and were dropped
+    reordered: int  # frames that came behind a later row
+    edges: tuple[PlacedEdge, ...]  # by ticks
+    lost_edges: int  # counted by the device, never seen, time unknown
+
+    @property
+    def lost_rows(self) -> int:
+        """Rows known to be missing."""
+        return int(self.gaps[:, 1].sum())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Assembly:
+    """Everything known of one stream, a segment for each start of the device, in wire order."""
+
+    hello: Hello
+    segments: tuple[Segment, ...]
+
+    @property
+    def rows(self) -> int:
+        """Rows present."""
+        return sum(segment.sequence.size for segment in self.segments)
+
+    @property
+    def lost_rows(self) -> int:
+        """Rows known to be missing."""
+        return sum(segment.lost_rows for segment in self.segments)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Frames:
+    """Frames in wire order, as numbers on the wire, with the rows they own."""
+
+    boot: _Ints  # (F,)
+    end: _Ints
+    lines: NDArray[np.uint8]
+    first: _Ints  # sequence of the first row
+    ticks: _Ints  # ticks at the first row
+    count: _Ints
+    counts: NDArray[np.int32]  # (N, C)
+
+    def take(self, start: int, stop: int) -> "_Frames":
+        rows = np.concatenate(([0], np.cumsum(self.count)))
+        return self._pick(slice(start, stop), slice(int(rows[start]), int(rows[stop])))
+
+    def in_wire_order(self) -> "_Frames":
+        if (np.diff(self.end) > 0).all():
+            return self
+        order = np.argsort(self.end, kind="stable")
+        row = np.cumsum(self.count) - self.count
+        return self._pick(order, _ranges(row[order], self.count[order]))
+
+    def _pick(self, frames: slice | _Ints, rows: slice | _Ints) -> "_Frames":
+        return _Frames(
+            boot=self.boot[frames],
+            end=self.end[frames],
+            lines=self.lines[frames],
+            first=self.first[frames],
+            ticks=self.ticks[frames],
+            count=self.count[frames],
+            counts=self.counts[rows],
+        )
+
+
+def assemble(
+    blocks: Sequence[SampleBlock], beats: Sequence[Beat], edges: Sequence[Edge], hello: Hello
+) -> Assembly:
+    """Put the frames of ``hello``'s stream in order and say what is missing.
+
+    Parameters
+    ----------
+    blocks
+        Blocks of any streams and boots of one device and one feeding of a decoder (offsets must compare);
+        those of other streams are passed over.
+    beats, edges
+        All of the device.
+
+    Raises
+    ------
+    ValueError
+        A block of the stream has another layout than ``hello``.
+
+    Notes
+    -----
+    A new segment begins where the boot byte changes, and where the sequence steps back by more than
+    ``REORDER_SECONDS`` or onto rows that are there with other counts: a device that restarted without
+    counting its boot.
+    """
+    own = [block for block in blocks if block.stream == hello.stream]
+    for block in own:
+        if block.layout != hello.layout:
+            raise ValueError(
+                f"stream {hello.name!r}: a block has layout {block.layout}, hello {hello.layout}; assemble them apart"
+            )
+    frames = _in_wire_order(own, len(hello.channels))
+    segments: list[Segment] = []
+    for boot, low, high in _boot_runs(frames, beats, edges):
+        start, stop = np.searchsorted(frames.end, [low, high], side="left").tolist()
+        pieces = list(_restarts(frames.take(start, stop), hello))
+        if not pieces:
+            pieces = [_Piece.empty(len(hello.channels))]
+        bounds = [low, *(int(piece.end.min()) for piece in pieces[1:]), high]
+        for index, piece in enumerate(pieces):
+            inside = range(bounds[index], bounds[index + 1])
+            segments.append(
+                _segment(
+                    piece,
+                    boot,
+                    index > 0,
+                    [beat for beat in beats if beat.offset in inside],
+                    [edge for edge in edges if edge.offset in inside],
+                    hello,
+                )
+            )
+    return Assembly(hello, tuple(segments))
+
+
+def same_epoch(assemblies: Sequence[Assembly]) -> tuple[Assembly, ...]:
+    """Put the streams of one device on one count of ticks, that of the first assembly.
+
+    Each stream unwraps its first ticks from its own row number; a row rate far from nominal can put one a
+    whole number of 2**32 ticks beside the others. Segments are matched by boot and order; a segment without
+    rows on either side stays as it is.
+    """
+    if not assemblies:
+        return ()
+    reference = assemblies[0]
+    moved = [reference]
+    for assembly in assemblies[1:]:
+        segments = tuple(
+            _moved(segment, _epoch_shift(segment, reference.segments, index))
+            for index, segment in enumerate(assembly.segments)
+        )
+        moved.append(replace(assembly, segments=segments))
+    return tuple(moved)
+
+
+def _epoch_shift(segment: Segment, others: Sequence[Segment], index: int) -> int:
+    if index >= len(others) or not segment.sequence.size or not others[index].sequence.size:
+        return 0
+    other = others[index]
+    if other.boot != segment.boot:
+        return 0
+    near = int(np.abs(other.frame_end - segment.frame_end[0]).argmin())
+    apart = int(other.ticks[other.frame_row[near]]) - int(segment.ticks[segment.frame_row[0]])
+    return (apart + _HALF) // MODULUS * MODULUS
+
+
+def _moved(segment: Segment, shift: int) -> Segment:
+    if shift == 0:
+        return segment
+    return replace(
+        segment,
+        ticks=segment.ticks + shift,
+        edges=tuple(replace(edge, ticks=edge.ticks + shift) for edge in segment.edges),
+    )
+
+
+def _in_wire_order(blocks: Sequence[SampleBlock], channels: int) -> _Frames:
+    if not blocks:
+        none = np.empty(0, np.int64)
+        return _Frames(none, none, np.empty(0, np.uint8), none, none, none, np.empty((0, channels), np.int32))
+    count = [np.diff(block.frame_row, append=block.sequence.size) for block in blocks]
+    return _Frames(
+        boot=np.concatenate([np.full(block.frame_row.size, block.boot, np.int64) for block in blocks]),
+        end=np.concatenate([block.frame_end for block in blocks]),
+        lines=np.concatenate([block.frame_lines for block in blocks]),
+        first=np.concatenate([block.sequence[block.frame_row] for block in blocks]),
+        ticks=np.concatenate([block.ticks[block.frame_row] for block in blocks]),
+        count=np.concatenate(count),
+        counts=np.concatenate([block.counts for block in blocks]),
+    ).in_wire_order()
+
+
+def _boot_runs(
+    frames: _Frames, beats: Sequence[Beat], edges: Sequence[Edge]
+) -> Iterator[tuple[int, int, int]]:
+    """Give (boot byte, first offset, offset past the last) of each stay in one boot."""
+    messages: list[Beat | Edge] = [*beats, *edges]
+    offset = np.concatenate([frames.end, [message.offset for message in messages]]).astype(np.int64)
+    boot = np.concatenate([frames.boot, [message.boot for message in messages]]).astype(np.int64)
+    if not offset.size:
+        return
+    order = np.argsort(offset, kind="stable")
+    offset, boot = offset[order], boot[order]
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(boot)) + 1))
+    stops = np.concatenate((starts[1:], [offset.size]))
+    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
+        yield int(boot[start]), int(offset[start]), int(offset[stop - 1]) + 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    """Rows of one start of the device, in order and each once, with the account of it."""
+
+    sequence: _Ints
+    ticks: _Ints
+    counts: NDArray[np.int32]
+    row: _Ints  # (F,) first kept row of each frame that gave any
+    end: _Ints
+    lines: NDArray[np.uint8]
+    duplicates: int
+    reordered: int
+
+    @classmethod
+    def empty(cls, channels: int) -> "_Piece":
+        none = np.empty(0, np.int64)
+        counts = np.empty((0, channels), np.int32)
+        return cls(none, none, counts, none, none, np.empty(0, np.uint8), 0, 0)
+
+
+def _restarts(frames: _Frames, hello: Hello) -> Iterator[_Piece]:
+    """Cut frames of one boot where the device started again without saying so, and order each piece."""
+    behind = max(1, int(REORDER_SECONDS * hello.tick_hz / hello.interval_ticks))
+    while frames.end.size:
+        first, ticks = _unwrap(frames, hello.interval_ticks)
+        newest = np.maximum.accumulate(first + frames.count)
+        back = first[1:] - newest[:-1]
+        far = np.flatnonzero(back < -max(behind, int(frames.count.max()))) + 1
+        cut = int(far[0]) if far.size else frames.end.size
+        late = int((back[: cut - 1] < 0).sum())
+        piece = frames.take(0, cut)
+        if late == 0:
+            yield _straight(piece, first[:cut], ticks[:cut], hello.interval_ticks)
+        else:
+            contradiction = _contradiction(piece, first[:cut], ticks[:cut], hello.interval_ticks)
+            if contradiction is not None:
+                cut = contradiction
+                piece = frames.take(0, cut)
+            yield _sorted(piece, first[:cut], ticks[:cut], hello.interval_ticks)
+        frames = frames.take(cut, frames.end.size)
+
+
+def _unwrap(frames: _Frames, interval: int) -> tuple[_Ints, _Ints]:
+    """Unwrap sequence and ticks of frames in wire order; the sequence decides how often ticks rolled over."""
+    rows = nearest_each(np.diff(frames.first), MODULUS)
+    nominal = rows * interval
+    steps = nominal + nearest_each(np.diff(frames.ticks) - nominal, MODULUS)
+    raw, expected = int(frames.ticks[0]), int(frames.first[0]) * interval
+    start = max(raw, expected + nearest(raw - expected, MODULUS))  # a device clock begins at zero
+    first = frames.first[0] + np.concatenate(([0], np.cumsum(rows)))
+    return first, start + np.concatenate(([0], np.cumsum(steps)))
+
+
+def _ranges(start: _Ints, count: _Ints) -> _Ints:
+    """Concatenate ``start[i] .. start[i] + count[i] - 1``."""
+    total = np.cumsum(count)
+    return np.repeat(start - total + count, count) + np.arange(int(total[-1]) if total.size else 0)
+
+
+def _straight(frames: _Frames, first: _Ints, ticks: _Ints, interval: int) -> _Piece:
+    row = np.cumsum(frames.count) - frames.count
+    sequence = _ranges(first, frames.count)
+    within = sequence - np.repeat(first, frames.count)
+    all_ticks = np.repeat(ticks, frames.count) + within * interval
+    return _Piece(sequence, all_ticks, frames.counts, row, frames.end, frames.lines, 0, 0)
+
+
+def _repeats(piece: _Piece) -> tuple[_Ints, NDArray[np.bool_]]:
+    """Order rows by sequence, earlier arrivals first; mark those that repeat the one before."""
+    order = np.argsort(piece.sequence, kind="stable")
+    repeat = np.diff(piece.sequence[order], prepend=-1) == 0
+    return order, repeat
+
+
+def _contradiction(frames: _Frames, first: _Ints, ticks: _Ints, interval: int) -> int | None:
+    """Find the first frame that holds a row which is already there with other ticks or counts."""
+    piece = _straight(frames, first, ticks, interval)
+    order, repeat = _repeats(piece)
+    later, earlier = order[repeat], order[np.flatnonzero(repeat) - 1]
+    differs = (piece.ticks[later] != piece.ticks[earlier]) | (
+        piece.counts[later] != piece.counts[earlier]
+    ).any(axis=1)
+    if not differs.any():
+        return None
+    return int(np.searchsorted(piece.row, later[differs].min(), side="right")) - 1
+
+
+def _sorted(frames: _Frames, first: _Ints, ticks: _Ints, interval: int) -> _Piece:
+    piece = _straight(frames, first, ticks, interval)
+    order, repeat = _repeats(piece)
+    keep = order[~repeat]
+    owner = np.repeat(np.arange(frames.end.size), frames.count)[keep]
+    starts = np.flatnonzero(np.diff(owner, prepend=-1))  # a frame torn in two by another starts twice
+    newest = np.maximum.accumulate(first + frames.count)
+    return _Piece(
+        sequence=piece.sequence[keep],
+        ticks=piece.ticks[keep],
+        counts=piece.counts[keep],
+        row=starts,
+        end=frames.end[owner[starts]],
+        lines=frames.lines[owner[starts]],
+        duplicates=int(repeat.sum()),
+        reordered=int((first[1:] < newest[:-1]).sum()),
+    )
+
+
+def _segment(
+    piece: _Piece, boot: int, restarted: bool, beats: Sequence[Beat], edges: Sequence[Edge], hello: Hello
+) -> Segment:
+    placed, lost = place_edges(piece.end, piece.ticks[piece.row], beats, edges, hello.lines)
+    return Segment(
+        boot=boot,
+        restarted=restarted,
+        sequence=piece.sequence,
+        ticks=piece.ticks,
+        counts=piece.counts,
+        frame_row=piece.row,
+        frame_end=piece.end,
+        frame_lines=piece.lines,
+        gaps=_gaps(piece, beats, hello.stream),
+        duplicates=piece.duplicates,
+        reordered=piece.reordered,
+        edges=placed,
+        lost_edges=lost,
+    )
+
+
+def _gaps(piece: _Piece, beats: Sequence[Beat], stream: int) -> _Ints:
+    """Name the missing rows, those that only beats know of included."""
+    in_order = sorted(beats, key=lambda beat: beat.offset)
+    told = [row for beat in in_order for number, row in beat.next_sequence if number == stream]
+    if not piece.sequence.size:
+        lost = (told[-1] - told[0]) % MODULUS if told else 0
+        return np.array([[told[0], lost]] if lost else np.empty((0, 2)), np.int64)
+    steps = np.diff(piece.sequence)
+    where = np.flatnonzero(steps > 1)
+    gaps = np.column_stack((piece.sequence[where] + 1, steps[where] - 1))
+    first, last = int(piece.sequence[0]), int(piece.sequence[-1])
+    if told:
+        head, tail = first + nearest(told[0] - first, MODULUS), last + nearest(told[-1] - last, MODULUS)
+        if head < first:
+            gaps = np.vstack(([[head, first - head]], gaps))
+        if tail > last + 1:
+            gaps = np.vstack((gaps, [[last + 1, tail - last - 1]]))
+    return gaps.astype(np.int64)
