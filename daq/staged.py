@@ -1,0 +1,62 @@
+"""Files and folders that appear whole under their name, or not at all, and are on the disk when they do.
+
+What is made is made beside its place, forced to the disk, then renamed: a crash leaves the old or the new.
+This module knows nothing of what the files hold.
+"""
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from daq.durable import reason, sync_folder
+from daq.errors import RecordError
+
+
+@contextmanager
+def staged(place: Path) -> Iterator[Path]:
+    """Give a path beside ``place`` to build a file or a folder at; put it in place when the block ends well.
+
+    Raises
+    ------
+    RecordError
+        The disk refused, or ``place`` is a folder that exists.
+    """
+    beside = place.with_name(f".{place.name}.{os.getpid()}.new")
+    try:
+        yield beside
+        _sync(beside)
+        beside.replace(place)
+        sync_folder(place.parent)
+    except OSError as error:
+        raise RecordError(f"{place}: cannot be written: {reason(error)}") from error
+    finally:
+        _remove(beside)
+
+
+def write_staged(place: Path, content: bytes) -> None:
+    """Write one file whole; as for :func:`staged`."""
+    with staged(place) as beside:
+        beside.write_bytes(content)
+
+
+def _sync(path: Path) -> None:
+    if path.is_dir():
+        for inside in path.iterdir():
+            _sync(inside)
+        sync_folder(path)
+        return
+    fd = os.open(path, os.O_RDWR)  # Windows flushes only what is open for writing
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+def _remove(path: Path) -> None:
+    with suppress(OSError):
+        if path.is_dir():
+            shutil.rmtree(path)
+        else:
+            path.unlink(missing_ok=True)
