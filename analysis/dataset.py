@@ -5,6 +5,7 @@ by the plan's ambient. Samples are never filtered, filled or dropped here: what 
 """
 
 import datetime as dt
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
@@ -17,11 +18,11 @@ from daq.calibration import Calibration
 from daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
 from daq.errors import DataError
 from daq.plan import Plan
-from daq.quantity import parse_quantity
+from daq.quantity import Quantity, parse_quantity
 from daq.stand import Input, Stand
 
 if TYPE_CHECKING:
-    from analysis.predict import Prediction
+    from analysis.prediction import Prediction
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -43,6 +44,24 @@ class Channel:
     clipped: Mask  # (N,)
     open_wire: Mask  # (N,)
     stream: str  # "cradle-a/fast"
+
+    @property
+    def gain_u(self) -> float:
+        """Relative standard uncertainty of the slope."""
+        return self.calibration.slope_u()
+
+    @property
+    def zero_u(self) -> float:
+        """Standard uncertainty of what moves all readings alike: zero, intercept, hysteresis. [SI]."""
+        c = self.calibration
+        hysteresis = c.hysteresis_uncertainty.value * (c.highest - c.lowest)
+        return c.scale * math.sqrt(c.zero_uncertainty**2 + c.covariance[0][0] + hysteresis**2)
+
+    def reading_u(self, reading: float, ambient: Quantity) -> float:
+        """Return the standard uncertainty of one mean reading [SI], the barometer's included for a gauge sensor."""
+        gauge = self.calibration.reference == "gauge"
+        origin = ambient.value if gauge else 0.0
+        return math.hypot(self.gain_u * (reading - origin), self.zero_u, ambient.u if gauge else 0.0)
 
 
 @dataclass(frozen=True, slots=True)

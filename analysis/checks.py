@@ -1,0 +1,227 @@
+"""Which channels of a run can be believed, and where the record has holes: one sentence each.
+
+SI, absolute pressures; times in seconds after T-0. Nothing is repaired here. A channel that cannot be believed
+is passed over when its twin can.
+"""
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from analysis.compare import block_average
+from analysis.dataset import Array, Channel, Dataset, Mask
+from analysis.results import Finding
+from daq.quantity import Quantity
+
+BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is
+STUCK = 1.0  # s without any change of a pressure that must fall
+FLAT_RUN = 10  # equal counts in a row
+LIVELY_SHARE = 0.5  # of the samples differ from the one before
+PAIR_AGREE = 3.0  # combined standard uncertainties
+PAIR_BLOCK = 0.5  # s
+ZERO_AGREE = 4.0  # standard uncertainties of a vented reading from the barometer
+SI_WORDS = {"Pa": (1e5, "bar"), "N": (1.0, "N"), "K": (1.0, "K"), "V": (1.0, "V")}
+
+
+def usable(channel: Channel, start: float, end: float) -> bool:
+    """Tell whether a channel has samples between two instants and few of them are clipped, open or stuck."""
+    inside = (channel.time >= start) & (channel.time <= end)
+    if np.count_nonzero(inside) < 8:
+        return False
+    bad = channel.clipped[inside] | channel.open_wire[inside]
+    return bool(np.mean(bad) <= BAD_SHARE) and stuck_since(channel, start, end) is None
+
+
+def first_usable(channels: Iterable[Channel], start: float, end: float) -> Channel | None:
+    """Return the first channel that can be believed between two instants."""
+    return next((channel for channel in channels if usable(channel, start, end)), None)
+
+
+def stuck_since(channel: Channel, start: float, end: float) -> float | None:
+    """Return when a pressure stopped changing for ``STUCK`` seconds or more inside a span, ``None`` if it never did."""
+    if channel.measures not in ("tank pressure", "chamber pressure", "manifold pressure"):
+        return None
+    inside = np.flatnonzero((channel.time >= start) & (channel.time <= end))
+    if inside.size < 8:
+        return None
+    time, counts = channel.time[inside], channel.counts[inside]
+    changes = np.flatnonzero(np.diff(counts) != 0)
+    edges = np.concatenate(([0], changes + 1, [counts.size]))
+    last = np.minimum(edges[1:], counts.size - 1)
+    lengths = time[last] - time[edges[:-1]]
+    longest = int(np.argmax(lengths))
+    return float(time[edges[longest]]) if lengths[longest] >= STUCK else None
+
+
+def saturated(channel: Channel) -> Mask:
+    """Mark samples that sit on a rail, or on a flat top or bottom short of it, as a saturated amplifier gives.
+
+    A flat stretch is ``FLAT_RUN`` or more equal counts at the record's extreme, in a channel whose noise otherwise
+    moves most samples.
+    """
+    counts = channel.counts
+    marks = channel.clipped.copy()
+    if counts.size < 2 or np.mean(np.diff(counts) != 0) < LIVELY_SHARE:
+        return marks
+    changes = np.flatnonzero(np.diff(counts) != 0) + 1
+    first, last = np.concatenate(([0], changes)), np.concatenate((changes, [counts.size]))
+    extreme = (counts[first] == counts.max()) | (counts[first] == counts.min())
+    for begin, end in zip(first[extreme], last[extreme], strict=True):
+        if end - begin >= FLAT_RUN:
+            marks[begin:end] = True
+    return marks
+
+
+def channel_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
+    """Report clipping, open wires and stuck signals between two instants, channel by channel."""
+    said: list[Finding] = []
+    for channel in dataset.channels.values():
+        inside = (channel.time >= start) & (channel.time <= end)
+        if not inside.any():
+            continue
+        interval = float(np.median(np.diff(channel.time))) if channel.time.size > 1 else 0.0
+        said += _clipped(channel, inside, interval)
+        said += _open(channel, inside, interval)
+        since = stuck_since(channel, start, end)
+        if since is not None:
+            said.append(
+                Finding(
+                    "not-responding", "serious", channel.tag, since,
+                    f"{channel.tag}: not one count changed for {STUCK:.0f} s or more from T{since:+.1f} s although its "
+                    f"pressure must move: not responding. What it measures is unknown from there; do not use it to "
+                    "approach. Look for a blocked sense line, ice, or a frozen converter.",
+                )
+            )  # fmt: skip
+    return said
+
+
+def _clipped(channel: Channel, inside: Mask, interval: float) -> list[Finding]:
+    bad = inside & saturated(channel)
+    if not bad.any():
+        return []
+    seconds, first = np.count_nonzero(bad) * interval, float(channel.time[bad][0])
+    scale, unit = SI_WORDS.get(_unit(channel), (1.0, ""))
+    return [
+        Finding(
+            "clipped", "serious", channel.tag, first,
+            f"{channel.tag}: clipped for {seconds:.3f} s from T{first:+.2f} s at "
+            f"{float(np.nanmax(channel.reading[bad])) / scale:,.4g} {unit}; what was beyond is hidden. Give the "
+            "channel a wider range.",
+        )
+    ]  # fmt: skip
+
+
+def _open(channel: Channel, inside: Mask, interval: float) -> list[Finding]:
+    bad = inside & channel.open_wire
+    if not bad.any():
+        return []
+    seconds, first = np.count_nonzero(bad) * interval, float(channel.time[bad][0])
+    return [
+        Finding(
+            "open-wire", "caution", channel.tag, first,
+            f"{channel.tag}: open or shorted wire for {seconds:.3f} s from T{first:+.2f} s; those samples are left "
+            "out. Check plug and cable.",
+        )
+    ]  # fmt: skip
+
+
+def gap_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
+    """Report lost rows and resets, those between two instants as cautions."""
+    said: list[Finding] = []
+    for key, health in dataset.record.items():
+        inside = [gap for gap in health.gaps if gap.end > start and gap.start < end]
+        if inside:
+            seconds = sum(gap.seconds for gap in inside)
+            said.append(
+                Finding(
+                    "gap", "caution", None, inside[0].start,
+                    f"{key}: {len(inside)} gap{'s' if len(inside) > 1 else ''} in the burn, {seconds:.3f} s in all, "
+                    f"the first at T{inside[0].start:+.3f} s. Nothing was put into it.",
+                )
+            )  # fmt: skip
+        elif health.lost_rows:
+            said.append(
+                Finding("rows-lost", "note", None, None, f"{key}: {health.lost_rows} rows were lost outside the burn.")
+            )
+        if health.boots > 1:
+            said.append(
+                Finding(
+                    "device-restarted", "caution", None, None,
+                    f"{key}: the device started {health.boots} times during the record; check its supply, above all at "
+                    "igniter current.",
+                )
+            )  # fmt: skip
+    return said
+
+
+def pair_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
+    """Hold sensors of the same thing against each other."""
+    said: list[Finding] = []
+    ambient = dataset.plan.site.ambient_pressure
+    channels = [c for c in dataset.channels.values() if c.measures in ("tank pressure", "chamber pressure")]
+    for k, one in enumerate(channels):
+        for other in channels[k + 1 :]:
+            if (one.measures, one.tank) == (other.measures, other.tank):
+                said += _pair(one, other, ambient, start, end)
+    return said
+
+
+def _pair(one: Channel, other: Channel, ambient: Quantity, start: float, end: float) -> list[Finding]:
+    at, first = _blocks(one, start, end)
+    _, second = _blocks(other, start, end)
+    apart = first - second
+    if not np.isfinite(apart).any():
+        return []
+    u = np.array([np.hypot(one.reading_u(p, ambient), other.reading_u(p, ambient)) for p in np.nan_to_num(first)])
+    # Both gauge sensors carry the same barometer: it cannot part them.
+    if one.calibration.reference == other.calibration.reference == "gauge":
+        u = np.sqrt(np.maximum(u**2 - 2.0 * ambient.u**2, 0.0))
+    ratio = np.where(np.isfinite(apart), np.abs(apart) / np.maximum(u, 1e-9), 0.0)
+    worst = int(np.argmax(ratio))
+    if ratio[worst] <= PAIR_AGREE:
+        return []
+    return [
+        Finding(
+            "pair-disagrees", "caution", one.tag, float(at[worst]),
+            f"{one.tag} and {other.tag} measure the same pressure but differ by {apart[worst] / 1e5:+.2f} bar at "
+            f"T{at[worst]:+.1f} s; {PAIR_AGREE * u[worst] / 1e5:.2f} bar is explained by their calibrations. {one.tag} "
+            "is used; one of them is wrong: repeat the zero and the gauge check of both.",
+        )
+    ]  # fmt: skip
+
+
+def vented_zero_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
+    """Compare chamber sensors, open to the air before ignition, with the barometer."""
+    said: list[Finding] = []
+    ambient = dataset.plan.site.ambient_pressure
+    for channel in dataset.measuring("chamber pressure"):
+        inside = (channel.time >= start) & (channel.time <= end) & np.isfinite(channel.reading)
+        if np.count_nonzero(inside) < 8:
+            continue
+        reading = float(np.mean(channel.reading[inside]))
+        u = channel.reading_u(reading, ambient)
+        if abs(reading - ambient.value) <= ZERO_AGREE * u:
+            continue
+        text = (
+            f"{channel.tag}: open to the air it reads {reading / 1e5:.3f} bar(a), the barometer says "
+            f"{ambient.value / 1e5:.3f} bar(a); {ZERO_AGREE * u / 1e5:.3f} bar would be explained."
+        )
+        if channel.calibration.reference == "absolute" and abs(reading) < 0.2 * ambient.value:
+            said.append(
+                Finding("gauge-as-absolute", "serious", channel.tag, start, f"{text} A gauge sensor is described as "
+                        "absolute: correct its calibration before any exponent is used.")
+            )  # fmt: skip
+        else:
+            said.append(
+                Finding("vented-zero", "caution", channel.tag, start, f"{text} Its zero moved: repeat the zero at "
+                        "ambient, before and after.")
+            )  # fmt: skip
+    return said
+
+
+def _blocks(channel: Channel, start: float, end: float) -> tuple[Array, Array]:
+    return block_average(channel.time, channel.reading, start=start, end=end, block=PAIR_BLOCK)
+
+
+def _unit(channel: Channel) -> str:
+    return {"pressure": "Pa", "force": "N", "temperature": "K", "voltage": "V"}.get(channel.calibration.dimension, "")

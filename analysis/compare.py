@@ -1,0 +1,101 @@
+"""Measured against its predicted 95 % band: how much lies inside, and how far out the worst of it is.
+
+SI, plain arrays. A comparison says something about foresight only where the prediction was locked before T-0.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.results import Comparison, Finding
+
+Array = NDArray[np.float64]
+
+BLOCK = 0.1  # s; noise and ringing are averaged over this before they are held against a band
+INSIDE_ENOUGH = 0.90  # share of the burn; a band of 95 % is left for a moment now and then
+
+
+def block_average(time: Array, value: Array, *, start: float, end: float, block: float = BLOCK) -> tuple[Array, Array]:
+    """Average samples in equal spans of time; a span without a sample is not a number."""
+    count = max(1, round((end - start) / block))
+    edges = np.linspace(start, end, count + 1)
+    inside = (time >= start) & (time < end) & np.isfinite(value)
+    place = np.minimum(((time[inside] - start) / (end - start) * count).astype(np.int64), count - 1)
+    number = np.bincount(place, minlength=count)
+    total = np.bincount(place, weights=value[inside], minlength=count)
+    mean = np.divide(total, number, out=np.full(count, np.nan), where=number > 0)
+    return (edges[1:] + edges[:-1]) / 2.0, mean
+
+
+def departure(value: Array, nominal: Array, low: Array, high: Array) -> Array:
+    """Return how far from nominal, in half-widths of the band on that side; beyond 1 is outside."""
+    half = np.where(value >= nominal, high - nominal, nominal - low)
+    return np.divide(np.abs(value - nominal), half, out=np.full_like(value, np.nan), where=half > 0.0)
+
+
+def compare(
+    time: Array,
+    value: Array,
+    *,
+    predicted_time: Array,
+    nominal: Array,
+    low: Array,
+    high: Array,
+    start: float,
+    end: float,
+) -> Comparison | None:
+    """Hold a measured channel against its band between two instants.
+
+    Parameters
+    ----------
+    time, value : (N,) array
+        Instants [s] and samples.
+    predicted_time, nominal, low, high : (M,) array
+        The band; only where all of it is a number is anything compared.
+    start, end : float
+        The part to compare, such as the settled burn. [s]
+
+    Returns
+    -------
+    Comparison or None
+        ``None`` where band and record do not overlap.
+    """
+    known = np.isfinite(nominal) & np.isfinite(low) & np.isfinite(high)
+    if np.count_nonzero(known) < 2:
+        return None
+    start, end = max(start, float(predicted_time[known][0])), min(end, float(predicted_time[known][-1]))
+    if end - start < BLOCK:
+        return None
+    at, mean = block_average(time, value, start=start, end=end)
+    band = [np.interp(at, predicted_time[known], column[known]) for column in (nominal, low, high)]
+    out = departure(mean, *band)
+    seen = np.isfinite(out)
+    if not seen.any():
+        return None
+    worst = int(np.nanargmax(np.where(seen, out, -1.0)))
+    return Comparison(float(np.mean(out[seen] <= 1.0)), float(out[worst]), float(at[worst]))
+
+
+def departure_findings(comparisons: Mapping[str, Comparison], *, locked: bool) -> list[Finding]:
+    """Name what left its band, worst first."""
+    outside = sorted(
+        ((name, c) for name, c in comparisons.items() if c.share_in_band < INSIDE_ENOUGH),
+        key=lambda pair: -pair[1].worst_departure,
+    )
+    kind = "the locked 95 % band" if locked else "a 95 % band computed after the run (postdiction)"
+    return [
+        Finding(
+            "outside-band", "caution", None, c.at,
+            f"{_sentence_name(name)} lay inside {kind} for {100.0 * c.share_in_band:.0f} % of the burn; the worst "
+            f"departure, {c.worst_departure:.1f} half-widths, is at T+{c.at:.1f} s. One of the assumptions behind the "
+            "band moved: compare the tank exponents, CdA and mixture ratio below with the plan.",
+        )
+        for name, c in outside
+    ]  # fmt: skip
+
+
+def _sentence_name(name: str) -> str:
+    quantity, _, tank = name.partition("/")
+    words = f"{tank} {quantity}" if tank else quantity
+    return words[:1].upper() + words[1:]
