@@ -81,6 +81,7 @@ class Hello:
     channels: tuple[WireChannel, ...]
     lines: tuple[WireLine, ...]
     time_scale: float = 1.0  # above 1 only in a rehearsal faster than real time
+    rehearsal: bool = False  # a made-up device says so itself, at any speed
 
     def __post_init__(self) -> None:
         for fault in _faults(self):
@@ -91,6 +92,11 @@ class Hello:
         """Low 16 bits of the CRC-32 of ``name:type,...@interval_ticks``."""
         text = ",".join(f"{channel.name}:{channel.type}" for channel in self.channels)
         return zlib.crc32(f"{text}@{self.interval_ticks}".encode()) & 0xFFFF
+
+    @property
+    def is_rehearsal(self) -> bool:
+        """Tell whether what this device sends is made up."""
+        return self.rehearsal or self.time_scale != 1.0
 
     @property
     def row_bytes(self) -> int:
@@ -129,6 +135,8 @@ class Hello:
         }
         if self.time_scale != 1.0:
             content["time_scale"] = self.time_scale
+        if self.rehearsal:
+            content["rehearsal"] = True
         text = json.dumps(content, separators=(",", ":"), ensure_ascii=False).encode()
         if len(text) > MAX_BODY - 1:
             raise ValueError(
@@ -187,6 +195,7 @@ class Hello:
                     for entry in _objects(fields, "lines")
                 ),
                 time_scale=float(scale),
+                rehearsal=fields.get("rehearsal") is True,
             )
             stated = _get(fields, "layout", int)
         except (ValueError, OverflowError) as error:
