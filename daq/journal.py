@@ -131,9 +131,18 @@ class JournalWriter:
 
 
 def journals_of(folder: Path, device: str) -> tuple[Path, ...]:
-    """Return the journals of ``device`` in ``folder``, in the order in which its port was opened."""
+    """Return the journals of ``device`` in ``folder``, in the order in which its port was opened.
+
+    Raises
+    ------
+    RecordError
+        The folder cannot be read.
+    """
     pattern = re.compile(re.escape(device) + r"_(\d{3,})" + re.escape(SUFFIX))
-    numbered = [(int(m[1]), p) for p in folder.iterdir() if (m := pattern.fullmatch(p.name))]
+    try:
+        numbered = [(int(m[1]), p) for p in folder.iterdir() if (m := pattern.fullmatch(p.name))]
+    except OSError as error:
+        raise RecordError(f"{folder}: cannot read the folder of the journals: {reason(error)}") from error
     return tuple(path for _, path in sorted(numbered))
 
 

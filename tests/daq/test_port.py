@@ -111,8 +111,8 @@ def test_the_port_object_has_nothing_that_writes(pty: Pty) -> None:
 
 def test_the_descriptor_itself_refuses_to_write(pty: Pty) -> None:
     with open_port(pty.path, BAUD):
-        device = os.stat(pty.path).st_rdev
-        descriptors = [int(name) for name in os.listdir("/dev/fd")]
+        device = Path(pty.path).stat().st_rdev
+        descriptors = [int(entry.name) for entry in Path("/dev/fd").iterdir()]
         ours = [fd for fd in descriptors if fd != pty.slave and _device_of(fd) == device]
         assert len(ours) == 1  # the driver's own, which could write, is closed
         assert fcntl.fcntl(ours[0], fcntl.F_GETFL) & os.O_ACCMODE == os.O_RDONLY
@@ -199,7 +199,7 @@ def test_a_folder_is_not_a_port(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody who may not")
 def test_a_port_without_permission_names_the_group(pty: Pty) -> None:
-    os.chmod(pty.path, 0o600)
+    Path(pty.path).chmod(0o600)
     program = (
         "import grp, os, sys; from daq.errors import LinkError; from daq.port import open_port; os.setuid(65534)\n"
         "try: open_port(sys.argv[1], 115200)\nexcept LinkError as error: sys.stdout.write(str(error))"

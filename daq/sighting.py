@@ -1,0 +1,98 @@
+"""A first look at a port: what came in a few seconds, and what it looks like, in words.
+
+Only describes. Whether a port is the right one is for the caller to decide; nothing here guesses a format.
+"""
+
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+from daq.instant import Clocks
+
+LOOK: Final = 3.0  # [s]
+MOST: Final = 1 << 20  # bytes kept; more would not change the description
+_TEXT_SHARE: Final = 0.95  # printable share from which bytes are called text; random bytes have 0.38
+_SHOWN: Final = 60  # characters of a text line that are quoted
+_PRINTABLE: Final = frozenset(range(0x20, 0x7F)) | {0x09, 0x0A, 0x0D}
+
+
+class _ByteSource(Protocol):
+    def read(self, timeout: float) -> bytes: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """What a port said while it was looked at."""
+
+    data: bytes  # the first ``MOST`` bytes
+    seconds: float  # looked for [s]
+    received_bytes: int
+
+    def __str__(self) -> str:
+        """Say what was seen."""
+        return describe_bytes(self.data)
+
+
+def probe(port: _ByteSource, clock: Clocks, seconds: float = LOOK) -> Sighting:
+    """Read ``port`` for ``seconds`` and return what came.
+
+    Raises
+    ------
+    LinkError
+        The port is lost meanwhile.
+    """
+    start = clock.now().monotonic_ns
+    data = bytearray()
+    received = 0
+    while (passed := (clock.now().monotonic_ns - start) / 1e9) < seconds:
+        piece = port.read(seconds - passed)
+        received += len(piece)
+        data += piece[: MOST - len(data)]
+    return Sighting(bytes(data), seconds, received)
+
+
+def describe_bytes(data: bytes) -> str:
+    """Say what ``data`` looks like: silence, valid frames, text, or something that is neither.
+
+    Parameters
+    ----------
+    data
+        Bytes as they came from a port, from any point of the stream on.
+    """
+    if not data:
+        return "silence: not one byte came"
+    frames, damaged = _count_frames(data)
+    if frames:
+        harm = f" and {_plural(damaged, 'damaged one')}" if damaged else ""
+        return f"{_plural(frames, 'valid frame')}{harm} in {_plural(len(data), 'byte')}"
+    text = sum(byte in _PRINTABLE for byte in data) / len(data)
+    if text >= _TEXT_SHARE:
+        lines = [line for line in data.replace(b"\r", b"\n").split(b"\n") if line]
+        # The first line was most likely cut by opening the port amid it.
+        line = lines[1 if len(lines) > 2 else 0].decode("ascii", errors="replace") if lines else ""
+        return f"text, not frames: {_plural(len(lines), 'line')} such as {line[:_SHOWN]!r}"
+    return (
+        f"{_plural(len(data), 'byte')} that are neither frames nor text ({text:.0%} printable): a wrong speed, or a"
+        " device that speaks another format"
+    )
+
+
+def no_frame_sentence(device: str, port: str, baud: int, data: bytes, seconds: float = LOOK) -> str:
+    """Return the sentence for a port on which no valid frame came, with what came instead and what to do."""
+    advice = "compare the speed and the firmware of the board with stand.toml"
+    if not data:
+        advice = "check power and cable of the board, and that it is not waiting to be told to start"
+    return (
+        f"{device}: no valid frame on {port} at {baud} bit/s for {seconds:g} s; seen: {describe_bytes(data)};"
+        f" {advice}"
+    )
+
+
+def _count_frames(data: bytes) -> tuple[int, int]:
+    from daq.wire import Decoder  # brings numpy along, which a look at silence has no need of
+
+    decoded = Decoder().feed(data)
+    return decoded.frames, decoded.damaged_frames
+
+
+def _plural(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
