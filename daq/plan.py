@@ -119,6 +119,7 @@ class Tank(Document):
     pressurant: str
     internal_volume: Volume
     liquid_load: Mass
+    greatest_load: Mass | None = None  # that the hardware lets in (overflow port, dip tube); not stated: not limited
     unusable_residual: Residual = Quantity(0.0, 0.0, "mass", None, "0 kg")
     internal_diameter: Length | None = None
     outlet_below_floor: Height = Quantity(0.0, 0.0, "length", None, "0 m")
@@ -139,6 +140,14 @@ class Tank(Document):
                 f"{1e3 * self.liquid_load.value / self.liquid_density.value:.2f} L, more than the tank's "
                 f"{self.internal_volume.text}; check load, density and volume"
             )
+        if self.greatest_load is not None:
+            if self.greatest_load.value < self.liquid_load.value:
+                raise ValueError(
+                    f"tank {self.name}: greatest_load {self.greatest_load.text} is less than liquid_load "
+                    f"{self.liquid_load.text}; the hardware would not let the load in"
+                )
+            if self.greatest_load.value / self.liquid_density.value >= self.internal_volume.value:
+                raise ValueError(f"tank {self.name}: greatest_load {self.greatest_load.text} leaves no ullage")
         if self.unusable_residual.value >= self.liquid_load.value:
             raise ValueError(f"tank {self.name}: unusable_residual is not less than liquid_load")
         return self
