@@ -1,0 +1,151 @@
+"""Verdicts on total impulse against a limit, and the limits that regulations print.
+
+Impulse in newton seconds throughout; pound-force seconds are shown, never compared. A limit is exact and belongs
+to the class when met; only the measurement carries uncertainty. Says nothing about the next article of a type.
+"""
+
+import math
+from dataclasses import dataclass
+
+from scipy.special import ndtr, ndtri
+
+from analysis.results import Verdict
+from daq.errors import DataError
+from daq.quantity import factor
+
+_LBF_S = factor("lbf*s", "impulse")  # N*s
+
+
+@dataclass(frozen=True, slots=True)
+class RegulatoryLimit:
+    """The greatest total impulse that a rule allows, the limit itself included."""
+
+    name: str
+    impulse: float  # of all motors together [N*s]
+    printed: str  # the rule's own second unit, as text: the two printed figures differ slightly
+    source: str
+
+
+# The printed 9,208 lbf*s is 40,959.225 N*s and 200,000 lbf*s is 889,644.32 N*s: hence N*s alone is compared.
+# Class 1 has no impulse number (mass and construction only), so it cannot be told from impulse.
+REGULATORY_LIMITS = (
+    RegulatoryLimit("14 CFR 101.22 Class 2", 40960.0, "9,208 lbf*s", "[CFR101] 101.22(b)"),
+    RegulatoryLimit("14 CFR 1.1 amateur rocket", 889600.0, "200,000 lbf*s", "[CFR1] 1.1"),
+)
+
+
+def regulatory_limit(limit_name: str) -> RegulatoryLimit | None:
+    """Return the regulatory limit of that name, ``None`` where the name is somebody's own."""
+    wanted = " ".join(limit_name.lower().split())
+    return next((limit for limit in REGULATORY_LIMITS if limit.name.lower() == wanted), None)
+
+
+def is_met(impulse: float, limit: float) -> bool:
+    """Tell whether an exact impulse [N*s] lies within an inclusive limit [N*s]."""
+    return impulse <= limit
+
+
+def guard_factor(guard_share: float) -> float:
+    """Return z, the number of standard uncertainties that a one-sided share needs (normal distribution).
+
+    Raises
+    ------
+    ValueError
+        The share is not between one half and one.
+    """
+    if not 0.5 < guard_share < 1.0:
+        raise ValueError(f"guard share {guard_share!r} must lie between 0.5 and 1")
+    return float(ndtri(guard_share))
+
+
+def probability_at_most(limit: float, value: float, u: float) -> float:
+    """Return the probability that the true value is at most ``limit`` (normal distribution about ``value``)."""
+    return float(ndtr((limit - value) / u))
+
+
+def verdict(
+    impulse: float,
+    u: float | None,
+    *,
+    limit: float,
+    limit_name: str,
+    guard_share: float = 0.95,
+    lower_bound_only: bool = False,
+    unseen: float = 0.0,
+    ambient: str = "at site ambient pressure",
+) -> Verdict:
+    """Judge a measured total impulse against a limit with a one-sided guard band.
+
+    Parameters
+    ----------
+    impulse, u : float
+        Measured value and its standard uncertainty. [N*s]
+    limit : float
+        Exact and inclusive. [N*s]
+    guard_share : float
+        Probability that "within" or "exceeds" must reach, one-sided. [-]
+    lower_bound_only : bool
+        Part of the impulse was hidden by an unknown amount: "within" is out of reach.
+    unseen : float
+        Most that short gaps can have hidden; it raises the upper bound only. [N*s]
+    ambient : str
+        What pressure the value stands for, in words, for the sentence.
+
+    Raises
+    ------
+    DataError
+        No uncertainty, or an impulse that is not positive: neither can be judged.
+
+    Notes
+    -----
+    Within where I + z u + unseen <= L, exceeds where I - z u >= L, otherwise not shown; the limit is not guarded
+    a second time. With something unseen, ``probability_within`` is the least it can be; of a lower bound alone it
+    is not known. Source: [JCGM106] (decision rule with a guard band of z u).
+    """
+    _check(impulse, u, unseen, ambient)
+    assert u is not None  # noqa: S101 - _check refuses it; this tells the type checker
+    z = guard_factor(guard_share)
+    upper, lower = impulse + z * u + unseen, impulse - z * u
+    head = f"{impulse:,.0f} N*s ({impulse / _LBF_S:,.0f} lbf*s), standard uncertainty {u:,.0f} N*s, {ambient}"
+    share = f"{100.0 * guard_share:g} % one-sided"
+    edge = f"the limit of {limit:,.0f} N*s ({limit / _LBF_S:,.1f} lbf*s, {limit_name})"
+    probability = None if lower_bound_only else probability_at_most(limit, impulse + unseen, u)
+    if is_met(limit, lower):
+        reason = (
+            f"{'At least ' if lower_bound_only else ''}{head}: the {share} lower bound {lower:,.0f} N*s is not below"
+            f" {edge}, so this run exceeds it; lower the load"
+        )
+        return Verdict(
+            "exceeds", limit, limit_name, guard_share, None if lower_bound_only else upper, lower, probability, reason
+        )
+    if lower_bound_only:
+        reason = (
+            f"At least {head}: part of the thrust was not seen, so there is no upper bound and no probability to set"
+            f" against {edge}; not shown, repeat the run"
+        )
+        return Verdict("not shown", limit, limit_name, guard_share, None, lower, None, reason)
+    hidden = f", with {unseen:,.0f} N*s for gaps," if unseen > 0.0 else ""
+    if is_met(upper, limit):
+        reason = (
+            f"{head}: the {share} upper bound {upper:,.0f} N*s{hidden} is not above {edge}, so this run is within it;"
+            " that speaks for this run, not for the next"
+        )
+        return Verdict("within", limit, limit_name, guard_share, upper, lower, probability, reason)
+    reason = f"{head}: the {share} upper bound {upper:,.0f} N*s{hidden} is over {edge}; not shown, " + (
+        "lower the load" if is_met(impulse + unseen, limit) else "and the value itself is over it, lower the load"
+    )
+    return Verdict("not shown", limit, limit_name, guard_share, upper, lower, probability, reason)
+
+
+def _check(impulse: float, u: float | None, unseen: float, ambient: str) -> None:
+    if u is None or not math.isfinite(u) or u <= 0.0:
+        raise DataError(
+            f"total impulse {ambient}: standard uncertainty {u!r} N*s is not a positive number; without it there is no"
+            " verdict, so state the calibration's uncertainty"
+        )
+    if not math.isfinite(impulse) or impulse <= 0.0:
+        raise DataError(
+            f"total impulse {ambient} is {impulse:,.0f} N*s, not positive; check the load cell's sign and its tare"
+        )
+    if unseen < 0.0:
+        raise ValueError(f"unseen impulse {unseen!r} N*s is negative")

@@ -1,0 +1,213 @@
+"""Prediction of a run from its plan and stand: what every gauge should read, with a 95 % band.
+
+SI, absolute pressures. Quasi-steady from full flow at the opening to the first tank's run-out: no ignition delay, no
+tail-off, no gas after the liquid. The band holds the plan's own uncertainties and nothing that the model leaves out.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.constants import g as standard_gravity
+
+from analysis import class_margin, draws, model_findings
+from analysis.bands import GRID_STEPS, MOST_STEPS, Envelope, scalar
+from analysis.emptying import Firing, fire
+from analysis.expectation import pad_card, prediction_sentences
+from analysis.predict_flow import predict_flow
+from analysis.prediction import Band, Prediction, Scalar
+from analysis.results import Finding
+from daq.errors import DataError
+from daq.plan import Plan
+from daq.stand import Stand
+
+Array = NDArray[np.float64]
+
+SAMPLES = 500
+SEED = 20310614
+
+
+def predict(plan: Plan, stand: Stand, *, samples: int = SAMPLES, seed: int = SEED) -> Prediction:
+    """Predict a run.
+
+    Parameters
+    ----------
+    samples : int
+        Draws of the plan's uncertainties; at least 40, or the band's ends mean nothing.
+    seed : int
+        Of the draws: the same plan, samples and seed give the same prediction.
+
+    Raises
+    ------
+    ConfigError
+        The plan lacks a table that the model needs.
+    DataError
+        Nothing flows in this kind of test, or the liquid would not run out.
+    """
+    if samples < 40:
+        raise ValueError(f"samples = {samples}; a 95 % band needs at least 40")
+    match plan.test.kind:
+        case "static fire":
+            return _predict_firing(plan, stand, samples, seed)
+        case "water flow" | "nitrogen flow":
+            return predict_flow(plan, samples=samples, seed=seed)
+        case kind:
+            raise DataError(f"plan {plan.test.number}: nothing flows in a {kind}, so there is nothing to predict")
+
+
+class _Run:
+    """One set of draws, fired."""
+
+    def __init__(self, plan: Plan, draw: draws.Draw, step: float, most_steps: int, *, full: bool = False) -> None:
+        tanks = {name: plan.tank_named(name) for name in ("oxidiser", "fuel")}
+        oxidiser, fuel = (
+            draws.tank_side(tank, plan.site, draw, load=tank.greatest_load if full else None) for tank in tanks.values()
+        )
+        self.chamber = draws.chamber(draws.engine_of(plan), plan.site, draw)
+        self.emptying, self.observe = fire(oxidiser, fuel, self.chamber, step=step, most_steps=most_steps)
+        self.start = self.observe(self.emptying.states[0])
+        self.end = self.observe(self.emptying.end_state)
+        # Unfinished samples stand at the last step; a finding counts them.
+        self.burn_time = np.minimum(self.emptying.end_time, self.emptying.time[-1])
+
+    @property
+    def vacuum_impulse(self) -> Array:
+        """Total impulse referred to vacuum. [N*s]."""
+        return np.asarray(self.end.impulse + self.chamber.ambient_force * self.burn_time)
+
+    def scalars(self) -> dict[str, tuple[Array, str]]:
+        """Return the run's numbers, (S,), each with its unit."""
+        expelled = [
+            getattr(self.start, f"{name}_mass") - getattr(self.end, f"{name}_mass") for name in ("oxidiser", "fuel")
+        ]
+        found = {
+            "impulse": (self.end.impulse, "N*s"),
+            "impulse in vacuum": (self.vacuum_impulse, "N*s"),
+            "burn time": (self.burn_time, "s"),
+            "expelled mass": (expelled[0] + expelled[1], "kg"),
+            "specific impulse": (self.end.impulse / (expelled[0] + expelled[1]) / standard_gravity, "s"),
+            "mean mixture ratio": (expelled[0] / expelled[1], "1"),
+        }
+        for when, moment in (("start", self.start), ("end", self.end)):
+            found |= {
+                f"thrust at {when}": (moment.thrust, "N"),
+                f"chamber pressure at {when}": (moment.chamber_pressure, "Pa"),
+                f"mass flow at {when}": (moment.oxidiser_flow + moment.fuel_flow, "kg/s"),
+                f"mixture ratio at {when}": (_mixture_ratio(moment), "1"),
+            }
+            for name in ("oxidiser", "fuel"):
+                pressure = getattr(moment, f"{name}_pressure")
+                found[f"tank pressure at {when}/{name}"] = (pressure, "Pa")
+                stiffness = (pressure - moment.chamber_pressure) / moment.chamber_pressure
+                found[f"injector stiffness at {when}/{name}"] = (stiffness, "1")
+        found |= {f"left aboard/{name}": (getattr(self.end, f"{name}_mass"), "kg") for name in ("oxidiser", "fuel")}
+        return found
+
+
+def _predict_firing(plan: Plan, stand: Stand, samples: int, seed: int) -> Prediction:
+    rough = _Run(plan, draws.nominal, *_rough_step(plan))
+    if not np.isfinite(rough.emptying.end_time[0]):
+        raise DataError(
+            f"plan {plan.test.number}: no tank runs out within {rough.burn_time[0]:.0f} s; check start pressures, "
+            "feed CdA and throat"
+        )
+    step = float(rough.burn_time[0]) / GRID_STEPS  # so that the nominal run ends on the grid
+    nominal = _Run(plan, draws.nominal, step, MOST_STEPS)
+    draw = draws.Samples(samples, seed)
+    run = _Run(plan, draw, step, MOST_STEPS)
+    scalars = {
+        name: scalar(values, run_values, unit)
+        for (name, (values, unit)), (run_values, _) in zip(
+            nominal.scalars().items(), run.scalars().values(), strict=True
+        )
+    }
+    full = _full(plan, step, samples, seed)
+    margin = class_margin.class_margin(
+        plan,
+        nominal=(float(nominal.end.impulse[0]), float(nominal.vacuum_impulse[0])),
+        samples=(run.end.impulse, run.vacuum_impulse),
+        full=full,
+    )
+    mass = None if plan.lift_off is None else draw("lift-off mass", plan.lift_off.mass)
+    lift_off = class_margin.lift_off_check(plan, nominal.start.thrust, run.start.thrust, mass)
+    time, quantities = _quantities(nominal, run)
+    findings = (
+        *class_margin.findings(plan, margin, lift_off),
+        *_findings(plan, stand, nominal, run, scalars),
+        *model_findings.common(plan, draw.held, unfinished=int(np.isinf(run.emptying.end_time).sum())),
+    )
+    return Prediction(
+        number=plan.test.number,
+        kind=plan.test.kind,
+        article=plan.test.article,
+        samples=samples,
+        seed=seed,
+        ambient_pressure=plan.site.ambient_pressure.value,
+        time=time,
+        quantities=quantities,
+        scalars=scalars,
+        contributions=draw.contributions(run.end.impulse),
+        main_number="impulse",
+        class_margin=margin,
+        lift_off=lift_off,
+        findings=findings,
+    )
+
+
+def _rough_step(plan: Plan) -> tuple[float, int]:
+    """Return a step and a number of steps that reach well past the run-out of any plan that works."""
+    start = _Run(plan, draws.nominal, 1e-3, 1)
+    aboard = float((start.start.oxidiser_mass + start.start.fuel_mass)[0])
+    flow = float((start.start.oxidiser_flow + start.start.fuel_flow)[0])
+    return aboard / flow / 100.0, 3000
+
+
+def _full(plan: Plan, step: float, samples: int, seed: int) -> class_margin.FullLoad | None:
+    """Fire the tanks as full as the hardware permits, nominal and sampled; ``None`` where nothing limits one."""
+    if any(plan.tank_named(name).greatest_load is None for name in ("oxidiser", "fuel")):
+        return None
+    nominal = _Run(plan, draws.nominal, step, 4 * MOST_STEPS, full=True)
+    run = _Run(plan, draws.Samples(samples, seed), step, 4 * MOST_STEPS, full=True)
+    return class_margin.FullLoad(
+        nominal=(float(nominal.end.impulse[0]), float(nominal.vacuum_impulse[0])),
+        samples=(run.end.impulse, run.vacuum_impulse),
+    )
+
+
+def _mixture_ratio(moment: Firing) -> Array:
+    fuel = moment.fuel_flow
+    return np.divide(moment.oxidiser_flow, fuel, out=np.full_like(fuel, np.nan), where=fuel > 0.0)
+
+
+def _quantities(nominal: _Run, run: _Run) -> tuple[Array, dict[str, Band]]:
+    envelope = Envelope(nominal.emptying, run.emptying)
+    own, sampled = (side.observe(side.emptying.states) for side in (nominal, run))
+    ambient = nominal.chamber.ambient_pressure, run.chamber.ambient_pressure
+    bands = {
+        "thrust": envelope.band(own.thrust, sampled.thrust, "N", after=(0.0, 0.0)),
+        "cumulative impulse": envelope.band(own.impulse, sampled.impulse, "N*s", after="held"),
+        "chamber pressure": envelope.band(own.chamber_pressure, sampled.chamber_pressure, "Pa", after=ambient),
+        "mixture ratio": envelope.band(_mixture_ratio(own), _mixture_ratio(sampled), "1"),
+    }
+    for name in ("oxidiser", "fuel"):
+
+        def pair(field: str, name: str = name) -> tuple[Array, Array]:
+            return getattr(own, f"{name}_{field}"), getattr(sampled, f"{name}_{field}")
+
+        bands[f"tank pressure/{name}"] = envelope.band(*pair("pressure"), unit="Pa")
+        bands[f"mass flow/{name}"] = envelope.band(*pair("flow"), unit="kg/s", after=(0.0, 0.0))
+        bands[f"liquid mass/{name}"] = envelope.band(*pair("mass"), unit="kg", after="held")
+    return envelope.time, bands
+
+
+def _findings(plan: Plan, stand: Stand, nominal: _Run, run: _Run, scalars: dict[str, Scalar]) -> tuple[Finding, ...]:
+    found = [
+        model_findings.mean_below_nominal(scalars),
+        model_findings.run_out_order(plan, int(nominal.emptying.first_out[0]), run.emptying.first_out),
+        model_findings.stiffness(scalars),
+        model_findings.mixture_outside_table(plan, scalars),
+        model_findings.unchoked(plan, scalars),
+        model_findings.rated_load(stand, scalars),
+    ]
+    return tuple(finding for finding in found if finding is not None)
+
+
+__all__ = ["SAMPLES", "SEED", "Prediction", "pad_card", "predict", "prediction_sentences"]

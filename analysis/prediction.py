@@ -1,0 +1,183 @@
+"""What a prediction holds and how it is written down. SI, absolute pressures.
+
+Times count from the opening of the valves, which a run places at T-0. Numbers are rounded to eight digits when the
+prediction is made, so that a file gives back exactly what was locked.
+"""
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from types import MappingProxyType
+from typing import Any, get_args, get_type_hints
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.results import BudgetTerm, Finding, Outcome
+from daq.errors import DataError
+
+Array = NDArray[np.float64]
+
+FORMAT = 1
+DIGITS = 8  # significant; far below any uncertainty, and it halves the file
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """One quantity against the prediction's time: nominal and the 95 % band of the samples. Each (N,).
+
+    Not a number where the model says nothing: a tank's pressure after its liquid is out.
+    """
+
+    nominal: Array
+    low: Array  # 2.5 % of the samples lie below
+    high: Array  # 2.5 % of the samples lie above
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Scalar:
+    """One number of the run: nominal, 95 % band, mean and standard deviation of the samples."""
+
+    nominal: float
+    low: float
+    high: float
+    mean: float
+    u: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class ClassNumber:
+    """A predicted total impulse against the limit. [N*s]."""
+
+    nominal: float
+    upper: float  # one-sided, at the guard share
+    share_of_limit: float  # nominal over limit [-]
+    upper_share_of_limit: float  # upper over limit [-]
+    probability_within: float  # share of the samples at or below the limit [-]
+    outlook: Outcome  # of the samples, in the words of a verdict; only a measurement earns a verdict
+
+
+@dataclass(frozen=True, slots=True)
+class ClassMargin:
+    """The numbers that say whether this run could leave its class."""
+
+    limit: float  # N*s
+    limit_name: str
+    guard_share: float
+    site: ClassNumber
+    vacuum: ClassNumber
+    full_site: ClassNumber | None  # tanks as full as the hardware permits; none: nothing limits the load
+    full_vacuum: ClassNumber | None
+    load_control: str
+
+
+@dataclass(frozen=True, slots=True)
+class LiftOffCheck:
+    """Thrust at start over lift-off weight."""
+
+    mass: float  # kg
+    ratio: float  # nominal
+    lower: float  # lower end of the 95 % band
+    required: float
+    holds: bool  # on the lower end
+    greatest_mass: float  # that the lower end still lifts at the required ratio [kg]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prediction:
+    """What every gauge should read, from the plan alone."""
+
+    number: str  # of the test
+    kind: str
+    article: str
+    samples: int
+    seed: int
+    ambient_pressure: float  # absolute [Pa]
+    time: Array  # (N,) after opening [s]
+    quantities: Mapping[str, Band]
+    scalars: Mapping[str, Scalar]
+    contributions: tuple[BudgetTerm, ...]  # of each input to the run's main number, largest first
+    main_number: str  # the scalar that contributions speak of
+    class_margin: ClassMargin | None
+    lift_off: LiftOffCheck | None
+    findings: tuple[Finding, ...]
+
+    def to_json(self) -> str:
+        """Write the prediction; what is not known at a time is null."""
+        return json.dumps({"format": FORMAT, **_plain(self)}, ensure_ascii=False, allow_nan=False, indent=0) + "\n"
+
+    @classmethod
+    def from_json(cls, text: str) -> "Prediction":
+        """Read what :meth:`to_json` wrote.
+
+        Raises
+        ------
+        DataError
+            Not JSON, not a prediction, or of another format.
+        """
+        try:
+            values = json.loads(text)
+            if values.pop("format") != FORMAT:
+                raise DataError(f"prediction: format is not {FORMAT}; predict again with this version")
+            return _prediction(values)
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise DataError(f"prediction cannot be read ({error!r}); predict again from the plan") from None
+
+
+def rounded(values: Array) -> Array:
+    """Return values at the digits that are written down; the array cannot be changed."""
+    array = np.array([float(f"{value:.{DIGITS}g}") for value in np.ravel(values)])
+    array.flags.writeable = False
+    return array
+
+
+def rounded_number(value: float) -> float:
+    """Return one number at the digits that are written down."""
+    return float(f"{value:.{DIGITS}g}")
+
+
+def _prediction(values: dict[str, Any]) -> Prediction:
+    bands = {name: _band(band) for name, band in values.pop("quantities").items()}
+    scalars = {name: Scalar(**scalar) for name, scalar in values.pop("scalars").items()}
+    margin, lift_off = values.pop("class_margin"), values.pop("lift_off")
+    return Prediction(
+        time=_array(values.pop("time")),
+        quantities=MappingProxyType(bands),
+        scalars=MappingProxyType(scalars),
+        contributions=tuple(BudgetTerm(**term) for term in values.pop("contributions")),
+        findings=tuple(Finding(**finding) for finding in values.pop("findings")),
+        class_margin=None if margin is None else _margin(margin),
+        lift_off=None if lift_off is None else LiftOffCheck(**lift_off),
+        **values,
+    )
+
+
+def _margin(values: dict[str, Any]) -> ClassMargin:
+    hints = get_type_hints(ClassMargin)
+    numbers = {name for name, hint in hints.items() if hint is ClassNumber or ClassNumber in get_args(hint)}
+    read = {name: ClassNumber(**values[name]) if values[name] is not None else None for name in numbers}
+    return ClassMargin(**{**values, **read})
+
+
+def _band(values: dict[str, Any]) -> Band:
+    return Band(_array(values["nominal"]), _array(values["low"]), _array(values["high"]), values["unit"])
+
+
+def _array(values: Iterable[float | None]) -> Array:
+    array = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+    array.flags.writeable = False
+    return array
+
+
+def _plain(value: Any) -> Any:  # noqa: ANN401
+    if isinstance(value, np.ndarray):
+        return [None if np.isnan(item) else item for item in value.tolist()]
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    if hasattr(value, "__dataclass_fields__"):
+        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
+    return value
