@@ -1,0 +1,267 @@
+"""The two tanks of a firing: when each valve opened, which liquid ran out first, how much left, by which flow.
+
+SI, absolute pressures; times in seconds after T-0. Each side is a discharge against the measured chamber pressure.
+A mass comes from the scales; where they say nothing it comes from run-out and load, and is marked as such.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.blowdown import Head
+from analysis.checks import first_usable
+from analysis.compare import block_average
+from analysis.dataset import Channel, Dataset
+from analysis.events import Event, closing_time, knee_time, opening_time
+from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from analysis.results import Finding, Measured
+from daq.errors import DataError
+from daq.plan import Plan, Tank
+
+Array = NDArray[np.float64]
+
+SEARCH_BEFORE = 3.0  # s of still record before an opening
+SEARCH_AFTER = 2.0  # s after the thrust has fallen, in which valves close
+STROKE = 0.1  # s, kept clear of both valve instants
+DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TankFlow:
+    """One side of a firing."""
+
+    tank: Tank
+    channel: Channel
+    chamber: Channel | None
+    opening: Event
+    end: Event  # run-out or closing of the valve, whichever ended the liquid's flow
+    ran_dry: bool
+    expelled: Measured | None  # [kg]
+    weighed: bool
+    drive: Array  # (N,) pressure drop from ullage to chamber, head included, on the channel's time [Pa]
+
+    @property
+    def rate(self) -> Array:
+        """Something proportional to volume flow, zero outside the flow. (N,) [Pa^½]."""
+        time = self.channel.time
+        flowing = (time >= self.opening.time) & (time <= self.end.time)
+        return np.where(flowing, np.sqrt(np.maximum(np.nan_to_num(self.drive), 0.0)), 0.0)
+
+
+def tank_flows(dataset: Dataset, *, start: float, end: float) -> tuple[dict[str, TankFlow], list[Finding]]:
+    """Find both flows of a firing.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        Of a static fire.
+    start, end : float
+        Where thrust rises and falls, roughly. [s]
+    """
+    chamber = first_usable(dataset.measuring("chamber pressure"), start, end)
+    flows: dict[str, TankFlow] = {}
+    findings: list[Finding] = []
+    for tank in dataset.plan.tank:
+        channel = first_usable(dataset.measuring("tank pressure", tank.name), start, end)
+        if channel is None:
+            findings.append(
+                Finding(
+                    "no-tank-pressure", "caution", tank.name, None,
+                    f"{tank.name}: no pressure sensor of this tank can be believed over the burn, so its CdA and "
+                    "exponent are not known.",
+                )
+            )  # fmt: skip
+            continue
+        flows[tank.name] = _flow(dataset, tank, channel, chamber, start, end)
+    dry = _ran_dry(dataset, flows)
+    return {name: _ended(dataset, flow, name == dry, end) for name, flow in flows.items()}, findings
+
+
+def _flow(
+    dataset: Dataset, tank: Tank, channel: Channel, chamber: Channel | None, start: float, end: float
+) -> TankFlow:
+    time, pressure = _finite(channel)
+    try:
+        opening = opening_time(
+            time, pressure, start=start - SEARCH_BEFORE, end=start + 2.0, name=f"{tank.name} opening"
+        )
+    except DataError:
+        opening = Event(f"{tank.name} opening", start, 0.05, "thrust start, no break in the tank pressure found")
+    try:
+        stop = knee_time(time, pressure, start=0.5 * (start + end), end=end + 0.5, name=f"{tank.name} run-out")
+    except DataError:
+        stop = Event(f"{tank.name} run-out", end, 0.05, "thrust stop, no break in the tank pressure found")
+    back = np.full(channel.time.size, dataset.plan.site.ambient_pressure.value)
+    if chamber is not None:
+        at, mean = _finite(chamber)
+        back = np.interp(channel.time, at, mean)
+    drive = channel.reading - back + _head_pressure(dataset.plan, tank)
+    weighed = weighed_mass(dataset, tank)
+    return TankFlow(tank, channel, chamber, opening, stop, False, weighed, weighed is not None, drive)
+
+
+def weighed_mass(dataset: Dataset, tank: Tank) -> Measured | None:
+    """Return the expelled mass that the scales tell, ``None`` where they were not used. [kg]."""
+    weighing = dataset.weighings.get(tank.name)
+    if weighing is None:
+        return None
+    if weighing.expelled is not None:
+        return weighing.expelled
+    if weighing.residual is not None:
+        load = tank.liquid_load
+        return Measured(load.value - weighing.residual.value, math.hypot(load.u, weighing.residual.u), "kg")
+    return weighing.caught
+
+
+def left_aboard(dataset: Dataset, tank: Tank) -> Measured | None:
+    """Return what the scales found left in a tank. [kg]."""
+    weighing = dataset.weighings.get(tank.name)
+    return weighing.residual if weighing is not None else None
+
+
+def _ran_dry(dataset: Dataset, flows: Mapping[str, TankFlow]) -> str | None:
+    """Name the tank whose liquid ran out first: by the scales, else by how much steeper its pressure fell after."""
+    spare: dict[str, float] = {}
+    for name, flow in flows.items():
+        left = left_aboard(dataset, flow.tank)
+        if left is not None:
+            unusable = flow.tank.unusable_residual
+            u = math.hypot(left.u, unusable.u, 0.1 * unusable.value)
+            spare[name] = (left.value - unusable.value) / max(u, 1e-9)
+    if len(spare) == len(flows) == 2:
+        least, most = sorted(spare, key=lambda name: spare[name])
+        if spare[least] <= DRY_WITHIN < spare[most]:
+            return least
+    steeper = {name: _steepening(flow) for name, flow in flows.items()}
+    return max(steeper, key=lambda name: steeper[name]) if steeper else None
+
+
+def _steepening(flow: TankFlow) -> float:
+    """Return how many times faster a tank's pressure falls just after its knee than just before."""
+    time, pressure = _finite(flow.channel)
+    slopes = []
+    for low, high in ((flow.end.time - 0.6, flow.end.time - 0.1), (flow.end.time + 0.05, flow.end.time + 0.3)):
+        part = (time >= low) & (time <= high)
+        slopes.append(float(np.polyfit(time[part] - low, pressure[part], 1)[0]) if part.sum() > 8 else 0.0)
+    return slopes[1] / slopes[0] if slopes[0] < 0.0 else 0.0
+
+
+def _ended(dataset: Dataset, flow: TankFlow, dry: bool, end: float) -> TankFlow:
+    if dry:
+        expelled = flow.expelled
+        if expelled is None:
+            load, left = flow.tank.liquid_load, flow.tank.unusable_residual
+            u = math.hypot(load.u, left.u, 0.1 * left.value)
+            expelled = Measured(load.value - left.value, u, "kg")
+        return replace(flow, ran_dry=True, expelled=expelled)
+    time, pressure = _finite(flow.channel)
+    name = f"{flow.tank.name} closing"
+    try:
+        closing = closing_time(time, pressure, start=flow.end.time - 0.5, end=end + SEARCH_AFTER, name=name)
+    except DataError:
+        closing = Event(name, flow.end.time, 0.2, "thrust stop, no break in the tank pressure found")
+    if closing.time <= flow.opening.time:
+        closing = replace(closing, time=flow.end.time, u=0.2)
+    return replace(flow, end=closing)
+
+
+def expelled_share_of(time: Array, flows: Mapping[str, TankFlow]) -> Array | None:
+    """Return the share of the expelled mass that has left at each instant of another time axis.
+
+    Notes
+    -----
+    Each side leaves in proportion to the integral of the square root of its pressure drop; sides are weighted by
+    their expelled mass, or by CdA and density of the plan where one is not known.
+    """
+    if not flows or any(flow.chamber is None for flow in flows.values()):
+        return None
+    known = all(flow.expelled is not None for flow in flows.values()) and len(flows) == 2
+    total = np.zeros(time.size)
+    for flow in flows.values():
+        own, rate = flow.channel.time, flow.rate
+        left = np.concatenate(([0.0], np.cumsum(np.diff(own) * (rate[1:] + rate[:-1]) / 2.0)))
+        if left[-1] <= 0.0:
+            return None
+        weight = flow.tank.feed_cda.value * math.sqrt(2.0 * flow.tank.liquid_density.value)
+        if known and flow.expelled is not None:
+            weight = flow.expelled.value / left[-1]
+        total += weight * np.interp(time, own, left)
+    return total / total[-1] if total[-1] > 0.0 else None
+
+
+def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTerms, NoteTerms]:
+    """Write one side as the discharge that CdA and exponent are taken from.
+
+    Raises
+    ------
+    DataError
+        No chamber pressure, so that nothing is known of what the liquid flowed against.
+    """
+    if flow.chamber is None:
+        raise DataError(f"{flow.tank.name}: no chamber pressure can be believed, so the pressure drop is not known")
+    plan, tank = dataset.plan, flow.tank
+    ambient = plan.site.ambient_pressure
+    density, volume, load = tank.liquid_density, tank.internal_volume, tank.liquid_load
+    good = np.isfinite(flow.channel.reading)
+    at, mean = _finite(flow.chamber)
+    record = FlowRecord(
+        time=flow.channel.time[good],
+        pressure=flow.channel.reading[good],
+        back_pressure=np.interp(flow.channel.time[good], at, mean),
+        density=density.value,
+        opening_time=flow.opening.time,
+        end_time=flow.end.time,
+        ullage_volume=tank.ullage_volume,
+        expelled_mass=flow.expelled.value if flow.expelled else None,
+        head=head_of(plan, tank),
+        stroke=STROKE,
+        ran_dry=flow.ran_dry,
+    )
+    gauge = flow.channel.calibration.reference == "gauge"
+    sensor = SensorTerms(flow.channel.gain_u, flow.channel.zero_u, ambient.value if gauge else 0.0)
+    filled = load.value / density.value
+    notes = NoteTerms(
+        ullage_volume_u=math.hypot(volume.u, load.u / density.value, filled * density.relative_u),
+        mass_u=flow.expelled.u if flow.expelled else 0.0,
+        density_u=density.u,
+        ambient_u=ambient.u,
+        back_pressure_u=flow.chamber.zero_u,
+        back_pressure_gain_u=flow.chamber.gain_u,
+        free_jet=flow.chamber.calibration.reference == "gauge",  # its reading moves with the barometer
+        clock_u=dataset.clock_u,
+        opening_u=flow.opening.u,
+        end_u=flow.end.u,
+    )
+    return record, sensor, notes
+
+
+def head_of(plan: Plan, tank: Tank) -> Head | None:
+    """Return the liquid column between surface and injector, ``None`` where the plan gives no diameter."""
+    if tank.internal_diameter is None:
+        return None
+    area = math.pi / 4.0 * tank.internal_diameter.value**2
+    height = tank.outlet_below_floor.value + tank.liquid_load.value / tank.liquid_density.value / area
+    return Head(height, area, plan.site.gravity.value)
+
+
+def _head_pressure(plan: Plan, tank: Tank) -> float:
+    """Return the mean pressure of the liquid column, for the shape of the flow only. [Pa]."""
+    head = head_of(plan, tank)
+    if head is None:
+        return 0.0
+    middle = 0.5 * (head.start_height + tank.outlet_below_floor.value)
+    return tank.liquid_density.value * head.gravity * middle
+
+
+def _finite(channel: Channel) -> tuple[Array, Array]:
+    good = np.isfinite(channel.reading)
+    return channel.time[good], channel.reading[good]
+
+
+def mean_near(channel: Channel, at: float, before: float) -> float:
+    """Return the mean reading over the seconds before an instant; not a number where there is none."""
+    _, mean = block_average(channel.time, channel.reading, start=at - before, end=at, block=before)
+    return float(mean[0])

@@ -1,0 +1,274 @@
+"""One run's thrust: which samples, which zeros, the weight taken out, the window, and the impulse budget.
+
+SI; times in seconds after T-0. Joins the run's notes (stand, plan, calibration) with the plain arithmetic of
+``analysis.load`` and ``analysis.impulse``.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.checks import first_usable, saturated
+from analysis.dataset import Channel, Dataset
+from analysis.firing_tanks import TankFlow, expelled_share_of
+from analysis.impulse import Seen, noise_u, sample_interval, seen
+from analysis.load import SHAPE_U, Unloaded, Zero, drift_of, expelled_share, unloaded, weight_sign, zero_of
+from analysis.results import BudgetTerm, Measured
+from analysis.thrust_events import running_mean
+from analysis.windows import Window, quiet_window
+from daq.errors import DataError
+from daq.stand import Stand
+
+Array = NDArray[np.float64]
+
+NO_MODE = 0.02  # s, averaged over where no stand mode is known
+LOOK = 20.0  # s before and after the burn in which zeros are looked for
+ZERO_LENGTHS = (2.0, 1.0, 0.5, 0.25)  # s, the longest that fits is taken
+CLEAR_BEFORE, CLEAR_AFTER = 0.1, 1.0  # s between a zero and the burn; ringing must have died
+MARGIN = 0.25  # s added after the last thrust
+UNWEIGHED_U = 0.05  # of the propellant mass, where only the plan tells how much left; judgement
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Where thrust rises and falls through half of its greatest mean, roughly. [s]."""
+
+    start: float
+    end: float
+    reversed: bool  # it falls where it should rise
+    up_at_first_sample: bool
+    still_up_at_end: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ThrustRecord:
+    """Thrust and how it came about. Arrays over the samples that are numbers."""
+
+    cell: Channel
+    time: Array  # (N,) [s]
+    signal: Array  # (N,) in the calibration's unit
+    reading: Array  # (N,) of the cell [N]
+    thrust: Array  # (N,) [N]
+    clipped: NDArray[np.bool_]  # (N,)
+    zero: Unloaded
+    hose_pressure: Array  # (N,) mean tank pressure since the first zero [Pa]
+    hose_pressure_after: float  # the same during the second zero [Pa]
+    sign: int
+    factor: float
+    weight: Measured  # of the expelled propellant as far as known, on the true scale [N]
+    weighed: bool
+    interval: float  # [s]
+    mode_period: float  # [s]
+    late: bool  # recording began after T-0, or with thrust already up
+
+    def record(self) -> Seen:
+        """Thrust as the integral sees it."""
+        return seen(self.time, self.thrust, interval=self.interval)
+
+    def linear(self, values: Array, start: float, end: float) -> float:
+        """Put another series through what the reading goes through: both zeros, the ramp, the integral."""
+        before = _mean(self.time, values, self.zero.before.window)
+        after = before if self.zero.after is None else _mean(self.time, values, self.zero.after.window)
+        rest = values - before - (after - before) * self.zero.share
+        return self.factor * seen(self.time, rest, interval=self.interval).between(start, end)
+
+
+def mode_period(stand: Stand) -> float:
+    """Return the period of the stand's first mode, tanks full. [s]."""
+    return 1.0 / stand.modes[0].value if stand.modes else NO_MODE
+
+
+def rough_span(time: Array, reading: Array, period: float, *, t_zero_known: bool) -> Span:
+    """Find roughly where thrust is, from the untared reading.
+
+    Raises
+    ------
+    DataError
+        Fewer than eight samples.
+    """
+    if time.size < 8:
+        raise DataError(f"{time.size} samples of thrust; nothing can be integrated")
+    mean = running_mean(time, reading, max(period, NO_MODE))
+    before = time < (0.0 if t_zero_known else time[0] + 0.25)
+    base = float(np.median(mean[before])) if np.count_nonzero(before) >= 8 else float(np.median(mean[-8:]))
+    late = t_zero_known and np.count_nonzero(before) < 8
+    away = np.where(time >= (-0.5 if t_zero_known else -math.inf), mean - base, 0.0)
+    top = int(np.argmax(np.abs(away)))
+    up = np.flatnonzero(np.sign(away[top]) * away >= 0.5 * abs(away[top]))
+    first, last = int(up[0]), int(up[-1])
+    return Span(
+        float(time[first]), float(time[last]), bool(away[top] < 0.0), first == 0 or late, last == time.size - 1
+    )
+
+
+def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[str, TankFlow]) -> ThrustRecord:
+    """Take zeros, hoses and leaving weight off a cell's reading.
+
+    Raises
+    ------
+    DataError
+        No quiet stretch before nor after the burn.
+    """
+    good = np.isfinite(cell.reading)
+    time, reading, signal = cell.time[good], cell.reading[good], cell.signal[good]
+    stand, plan = dataset.stand, dataset.plan
+    interaction = cell.calibration.stand_interaction
+    factor, sign = interaction.factor.value, weight_sign(stand.nozzle, stand.tanks_on_cell)
+    weight, weighed = expelled_weight(dataset, flows)
+    expected = Measured(sign * weight.value / factor, abs(sign) * weight.u / factor, "N")
+    start = min(0.0, span.start) if dataset.t_zero is not None else span.start - 0.5
+    windows = _zero_windows(time, reading, start, span.end)
+    hose = _hose_pressure(dataset, time, windows, span)
+    line = interaction.line_load.value * hose
+    hose_after = _mean(time, hose, windows[1]) if windows[1] else 0.0
+    share = expelled_share_of(time, flows)
+    if share is None:
+        chamber = first_usable(dataset.measuring("chamber pressure"), span.start, span.end)
+        share = _share_by_chamber(time, chamber, plan.site.ambient_pressure.value, start, span.end)
+    before, after = (zero_of(time, reading, w) if w else None for w in windows)
+    if before is None and after is None:
+        raise DataError(
+            f"{cell.tag}: no quiet stretch before nor after the burn, so nothing says what the cell reads without "
+            "thrust; record from well before T-0 until well after shutdown"
+        )
+    if before is None and after is not None:
+        # Only the end is known: the first zero is the second less what the weight made of it.
+        before = Zero(
+            after.value - expected.value, math.hypot(after.u, expected.u), after.deviation, after.correlation,
+            after.window,
+        )  # fmt: skip
+        after, step = None, Measured(expected.value, 0.0, "N")
+    else:
+        step = expected
+    assert before is not None  # noqa: S101 - one of the two exists
+    zero = unloaded(
+        before=before, after=after, share=share, line_load=line,
+        line_load_after=interaction.line_load.value * hose_after, expected_step=step,
+    )  # fmt: skip
+    late = span.up_at_first_sample or (dataset.t_zero is not None and float(time[0]) > 0.0)
+    return ThrustRecord(
+        cell, time, signal, reading, factor * (reading - zero.reading), saturated(cell)[good], zero, hose, hose_after,
+        sign, factor, weight, weighed, sample_interval(time), mode_period(stand), late,
+    )  # fmt: skip
+
+
+def expelled_weight(dataset: Dataset, flows: Mapping[str, TankFlow]) -> tuple[Measured, bool]:
+    """Return the weight of what left [N] and whether all of it was weighed."""
+    g = dataset.plan.site.gravity
+    tanks = dataset.plan.tank
+    if len(flows) == len(tanks) and all(flow.weighed and flow.expelled for flow in flows.values()):
+        masses = [flow.expelled for flow in flows.values() if flow.expelled]
+        total, u = sum(m.value for m in masses), math.hypot(*(m.u for m in masses))
+        return Measured(total * g.value, math.hypot(u * g.value, total * g.u), "N"), True
+    total = sum(tank.liquid_load.value - tank.unusable_residual.value for tank in tanks)
+    return Measured(total * g.value, UNWEIGHED_U * total * g.value, "N"), False
+
+
+def impulse_budget(
+    dataset: Dataset, record: ThrustRecord, window: Window, burn: tuple[float, float]
+) -> list[BudgetTerm]:
+    """List what total impulse is uncertain by, source by source. [N*s].
+
+    Notes
+    -----
+    Zero drift that no weighing separates from the weight that left is charged at the calibration's zero
+    uncertainty; a known drift counts as limits of half the difference on either side of the ramp, rectangular.
+    """
+    c, zero, factor = record.cell.calibration, record.zero, record.factor
+    start, end = window.start, window.end
+    value = record.record().between(start, end)
+    length, burning = end - start, burn[1] - burn[0]
+    spread = seen(record.time, zero.share, interval=record.interval).between(start, end)  # s at the second zero
+    terms = _gain_terms(record, start, end, value)
+    interaction = c.stand_interaction
+    terms.append(BudgetTerm("stand interaction", abs(value) * interaction.factor.u / factor))
+    terms.append(BudgetTerm("alignment", abs(value) * interaction.alignment.value))
+    first = factor * zero.before.u * (length - spread if zero.after is not None else length)
+    second = factor * zero.after.u * spread if zero.after is not None else 0.0
+    terms.append(BudgetTerm("zero", math.hypot(first, second)))
+    terms.append(BudgetTerm("zero drift", _drift_u(record, length)))
+    hysteresis = c.hysteresis_uncertainty.value * (c.highest - c.lowest) * c.scale
+    terms.append(BudgetTerm("hysteresis", factor * hysteresis * burning))
+    moved = abs(zero.step) * factor * spread
+    terms.append(BudgetTerm("weight correction", math.hypot(factor * zero.step_u * spread, SHAPE_U * moved)))
+    hoses = record.hose_pressure - record.hose_pressure_after * zero.share * (zero.after is not None)
+    lever = seen(record.time, hoses, interval=record.interval).between(start, end)
+    terms.append(BudgetTerm("line load", factor * interaction.line_load.u * abs(lever)))
+    terms.append(BudgetTerm("clock rate", abs(value) * dataset.clock_u))
+    tail = record.record().between(end - MARGIN, end)
+    terms.append(BudgetTerm("window", abs(tail) / math.sqrt(3.0)))
+    samples = round(length / record.interval)
+    deviation = factor * zero.before.deviation
+    terms.append(BudgetTerm("noise", noise_u(deviation, record.interval, samples, zero.before.correlation)))
+    return terms
+
+
+def _gain_terms(record: ThrustRecord, start: float, end: float, value: float) -> list[BudgetTerm]:
+    """Carry the covariance of the calibration's coefficients, and its standard, through to the impulse."""
+    c = record.cell.calibration
+    covariance = np.array(c.covariance)
+    x = record.signal - c.pivot
+    lever = np.array([0.0] + [record.linear(x**k, start, end) for k in range(1, covariance.shape[0])]) * c.scale
+    return [
+        BudgetTerm("calibration scatter", math.sqrt(max(float(lever @ covariance @ lever), 0.0))),
+        BudgetTerm("reference standard", abs(value) * c.reference_uncertainty.value),
+    ]
+
+
+def _drift_u(record: ThrustRecord, length: float) -> float:
+    zero, c = record.zero, record.cell.calibration
+    known = record.weighed or record.sign == 0
+    expected = Measured(record.sign * record.weight.value / record.factor, 0.0, "N") if known else None
+    drift = drift_of(zero, expected)
+    usual = c.zero_uncertainty * c.scale
+    if zero.after is None:
+        return record.factor * usual * length / math.sqrt(3.0)
+    return record.factor * abs(usual if drift is None else drift) * length / math.sqrt(12.0)
+
+
+def _zero_windows(time: Array, reading: Array, start: float, end: float) -> tuple[Window | None, Window | None]:
+    def look(low: float, high: float, *, latest: bool) -> Window | None:
+        for length in ZERO_LENGTHS:
+            found = quiet_window(
+                time, reading, start=max(low, float(time[0])), end=min(high, float(time[-1])), length=length,
+                latest=latest,
+            )  # fmt: skip
+            if found is not None:
+                return found
+        return None
+
+    before = look(start - CLEAR_BEFORE - LOOK, start - CLEAR_BEFORE, latest=True)
+    after = look(end + CLEAR_AFTER, end + CLEAR_AFTER + LOOK, latest=False)
+    return before, after
+
+
+def _hose_pressure(
+    dataset: Dataset, time: Array, windows: tuple[Window | None, Window | None], span: Span
+) -> Array:
+    """Return the mean pressure of the tanks less its mean during the first zero, which hoses push with. [Pa]."""
+    pressures = []
+    for tank in dataset.plan.tank:
+        channel = first_usable(dataset.measuring("tank pressure", tank.name), span.start, span.end)
+        if channel is not None:
+            good = np.isfinite(channel.reading)
+            pressures.append(np.interp(time, channel.time[good], channel.reading[good]))
+    if not pressures:
+        return np.zeros(time.size)
+    mean = np.mean(pressures, axis=0)
+    reference = windows[0] or windows[1]
+    return np.asarray(mean - (_mean(time, mean, reference) if reference else mean[0]))
+
+
+def _share_by_chamber(time: Array, chamber: Channel | None, ambient: float, start: float, end: float) -> Array:
+    if chamber is None:
+        return expelled_share(time, np.full(time.size, np.nan), start=start, end=end)
+    good = np.isfinite(chamber.reading)
+    pressure = np.interp(time, chamber.time[good], chamber.reading[good])
+    return expelled_share(time, np.where(pressure > 1.5 * ambient, pressure, 0.0), start=start, end=end + 1.0)
+
+
+def _mean(time: Array, values: Array, window: Window) -> float:
+    return float(np.mean(values[window.of(time)]))
