@@ -1,0 +1,5 @@
+"""``python -m cli`` is ``standbook``."""
+
+from cli.main import main
+
+main()

@@ -1,0 +1,21 @@
+"""``standbook add``: what becomes known after the run, beside the sealed record."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cli.screen import RunPath, say
+
+
+def add(
+    run: RunPath,
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Weighings and other later files.")],
+) -> None:
+    """Add later facts to a sealed run: residual or caught weighings, notes. Nothing sealed is touched.
+
+    Example: standbook add teasel-2/runs/2031-06-14_HF-02 weighings.toml
+    """
+    from daq.additions import add as add_files
+
+    say(f"Added {add_files(run, files)}; analyse the run again to use it.")

@@ -1,0 +1,36 @@
+"""``standbook analyse``: from a sealed run to results, in a new revision."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cli.screen import AsJson, RunPath, say, say_all, software
+from daq.errors import EXIT_FINDINGS
+
+
+def analyse(
+    run: RunPath,
+    calibration: Annotated[
+        list[Path] | None,
+        typer.Option("--calibration", metavar="FILE", help="Use this later calibration instead of the locked one."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Analyse a sealed run into a new revision; exit code 10 when a finding or a verdict needs eyes.
+
+    Example: standbook analyse teasel-2/runs/2031-06-14_HF-02
+    """
+    from analysis.analyse import analyse_run
+    from analysis.results import to_json
+    from analysis.sentences import result_sentences
+
+    folder, results = analyse_run(run, calibrations=tuple(calibration or ()), software=software())
+    if as_json:
+        say(to_json(results))
+    else:
+        say(f"Analysed {run} into {folder.name}:")
+        say_all(result_sentences(results))
+        say(f"Next: standbook report {run}")
+    if results.needs_eyes:
+        raise typer.Exit(EXIT_FINDINGS)

@@ -1,0 +1,92 @@
+"""``standbook demo``: the whole job on a made-up stand, from a new campaign to the report of a firing."""
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cli.record import record_run, seal_and_say
+from cli.screen import CAUTION, heading, now, say, say_all, software, today
+from cli.starter import PLAN_FILES, write_campaign
+from daq.errors import LinkError
+
+TIME_SCALE = 10.0
+PORT_WAIT = 60.0  # [s] for the made-up stand to compute its physics
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where the demo campaign is made.")] = Path(
+        "standbook-demo"
+    ),
+    time_scale: Annotated[float, typer.Option("--time-scale", min=0.5, max=50.0)] = TIME_SCALE,
+    show: Annotated[bool, typer.Option("--open", help="Open the firing's report in the browser.")] = False,
+) -> None:
+    """Run the whole job: two water flows and a firing, predicted, locked, recorded, analysed, reported.
+
+    Everything is streamed by a made-up stand over a pseudo-terminal and so marked a rehearsal.
+
+    Example: standbook demo
+    """
+    campaign = write_campaign(folder, today=today())
+    say(f"Wrote the campaign {campaign}: the invented engine Teasel-2 on the Quarry Cradle. All of it is a REHEARSAL.")
+    report = Path()
+    for name in PLAN_FILES:
+        report = _run(campaign / "plans" / name, time_scale)
+    heading("Done")
+    say(CAUTION)
+    say(f"Report: {report.resolve()}")
+    if show:
+        typer.launch(report.resolve().as_uri())
+
+
+def _run(plan: Path, time_scale: float) -> Path:
+    from analysis.analyse import analyse_run
+    from analysis.predict import predict, prediction_sentences
+    from analysis.report.write import write_report
+    from analysis.sentences import result_sentences
+    from daq.additions import add
+    from daq.campaign import read_campaign
+    from daq.lock import lock_campaign
+
+    campaign = read_campaign(plan, today=today())
+    heading(f"{campaign.plan.test.number}: {campaign.plan.test.objective}")
+    prediction = predict(campaign.plan, campaign.stand)
+    lock_campaign(campaign, prediction.to_json(), now=now())
+    say("Predicted and locked:")
+    say_all(prediction_sentences(prediction))
+
+    weighings = campaign.folder / f"{campaign.plan.test.number}_weighings.toml"
+    link = campaign.folder / "cradle-a.port"
+    stand = _start_stand(plan, time_scale, link, weighings)
+    try:
+        run, _ = record_run(campaign, {"cradle-a": str(link)}, None, rehearsal=True, postdiction=False)
+    finally:
+        stand.terminate()
+        stand.wait()
+        link.unlink(missing_ok=True)
+    seal_and_say(run)
+    add(run, [weighings])
+    weighings.unlink()
+
+    _, results = analyse_run(run, software=software())
+    say("Analysed:")
+    say_all(result_sentences(results))
+    report = write_report(run)
+    say(f"Report: {report}")
+    return report
+
+
+def _start_stand(plan: Path, time_scale: float, link: Path, weighings: Path) -> "subprocess.Popen[bytes]":
+    command = [sys.executable, "-m", "cli", "rehearse", str(plan), "--time-scale", str(time_scale)]
+    command += ["--link", str(link), "--weighings", str(weighings)]
+    stand = subprocess.Popen(command, stdout=subprocess.DEVNULL)  # noqa: S603 - our own program, no shell
+    deadline = time.monotonic() + PORT_WAIT
+    while not link.is_symlink():
+        if stand.poll() is not None or time.monotonic() > deadline:
+            stand.kill()
+            raise LinkError(f"the made-up stand for {plan.name} did not start within {PORT_WAIT:g} s")
+        time.sleep(0.05)
+    return stand

@@ -1,0 +1,27 @@
+"""``standbook import``: a CSV that another logger made, as a run."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cli.screen import PlanPath, now, say, say_all, software, today
+
+
+def import_csv(
+    csv: Annotated[Path, typer.Argument(metavar="CSV", help="The other logger's file.")],
+    mapping: Annotated[Path, typer.Argument(metavar="MAPPING", help="A TOML file that names columns and units.")],
+    plan: PlanPath,
+) -> None:
+    """Import a CSV as a run of a plan; a mapping of at most 20 lines names columns, units, clock and T-0.
+
+    Example: standbook import flow.csv flow-map.toml teasel-2/plans/WF-03.toml
+    """
+    from daq.campaign import read_campaign
+    from daq.foreign import import_csv as import_file
+
+    campaign = read_campaign(plan, today=today())
+    folder, summary = import_file(csv, mapping, campaign, now=now(), software=software())
+    say(f"Imported {csv} into {folder}:")
+    say_all(summary.sentences())
+    say(f"Next: standbook analyse {folder}")

@@ -1,0 +1,19 @@
+"""``standbook lock``: freeze plan, stand, calibrations and prediction before the run."""
+
+from cli.screen import PlanPath, now, say, say_all, today
+
+
+def lock(plan: PlanPath) -> None:
+    """Predict the run and lock the prediction with its hash and time; later changes make it a postdiction.
+
+    Example: standbook lock teasel-2/plans/HF-02.toml
+    """
+    from analysis.predict import predict, prediction_sentences
+    from daq.campaign import read_campaign
+    from daq.lock import lock_campaign
+
+    campaign = read_campaign(plan, today=today())
+    prediction = predict(campaign.plan, campaign.stand)
+    folder = lock_campaign(campaign, prediction.to_json(), now=now())
+    say(f"Locked {campaign.plan.test.number} in {folder}:")
+    say_all(prediction_sentences(prediction))

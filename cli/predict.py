@@ -1,0 +1,22 @@
+"""``standbook predict``: what every gauge should read, and how near the limit the plan comes."""
+
+from cli.screen import AsJson, PlanPath, say, say_all, say_json, today
+
+
+def predict(plan: PlanPath, as_json: AsJson = False) -> None:
+    """Predict the run from its plan, with a 95 % band from the plan's own uncertainties.
+
+    Example: standbook predict teasel-2/plans/HF-02.toml
+    """
+    from analysis.predict import predict as predict_plan
+    from analysis.predict import prediction_sentences
+    from daq.campaign import read_campaign
+
+    campaign = read_campaign(plan, today=today())
+    prediction = predict_plan(campaign.plan, campaign.stand)
+    if as_json:
+        say_json(prediction.to_json())
+        return
+    say(f"{campaign.plan.test.number}, {campaign.plan.test.kind} of {campaign.plan.test.article}:")
+    say_all(prediction_sentences(prediction))
+    say(f"Next: standbook lock {plan}")

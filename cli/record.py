@@ -1,0 +1,170 @@
+"""``standbook record``: record a run from the serial ports, then seal it."""
+
+import shutil
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.screen import CAUTION, PlanPath, now, say, say_all, software, today, warn
+from daq.errors import EXIT_FINDINGS, ConfigError, LinkError, StandError
+
+if TYPE_CHECKING:
+    from daq.campaign import Campaign
+    from daq.lock import Lock
+    from daq.recorder import RecordEnd, Watch
+
+LINE_EVERY = 5.0  # [s] between two lines where the output is no terminal
+
+
+def record(
+    plan: PlanPath,
+    port: Annotated[
+        list[str] | None, typer.Option("--port", metavar="DEVICE=PATH", help="The port of one device of the stand.")
+    ] = None,
+    seconds: Annotated[float | None, typer.Option("--for", metavar="SECONDS", help="Stop after this time.")] = None,
+    rehearsal: Annotated[bool, typer.Option("--rehearsal", help="Mark the run, and all that comes of it.")] = False,
+    postdiction: Annotated[
+        bool, typer.Option("--postdiction", help="Record although no prediction of this plan is locked.")
+    ] = False,
+) -> None:
+    """Record a run until Ctrl-C (or a rehearsal's end), then seal it into Parquet with a manifest.
+
+    Opening a port can reset the board behind it: start recording before the tanks are pressurised.
+
+    Example: standbook record teasel-2/plans/HF-02.toml --port cradle-a=/dev/ttyACM0
+    """
+    from daq.campaign import read_campaign
+
+    campaign = read_campaign(plan, today=today())
+    folder, end = record_run(campaign, _ports(port or []), seconds, rehearsal=rehearsal, postdiction=postdiction)
+    lost = seal_and_say(folder)
+    if end.trouble is not None:
+        raise end.trouble
+    say(f"Next: standbook analyse {folder}")
+    if lost:
+        raise typer.Exit(EXIT_FINDINGS)
+
+
+def record_run(
+    campaign: "Campaign",
+    given: dict[str, str],
+    seconds: float | None,
+    *,
+    rehearsal: bool,
+    postdiction: bool,
+    quiet: bool = False,
+) -> tuple[Path, "RecordEnd"]:
+    """Make the run folder and record into it; a folder into which nothing valid came is taken away again."""
+    from daq.recorder import record_devices, resolve_ports
+    from daq.run import create_run
+
+    lock = _lock(campaign, postdiction=postdiction)
+    ports = resolve_ports(campaign.stand, given)
+    folder = create_run(campaign, lock, rehearsal=rehearsal, now=now(), software=software())
+    if not quiet:
+        say(f"Recording {campaign.plan.test.number} into {folder}; stop with Ctrl-C.")
+        say(CAUTION)
+    line = _StatusLine(quiet=quiet)
+    try:
+        with _first_signal_stops() as stopped:
+
+            def stop(watch: "Watch") -> bool:
+                if watch.rehearsal and not rehearsal:
+                    raise LinkError(
+                        f"{campaign.plan.test.number}: the device says that it is made up; "
+                        "record it with --rehearsal, or plug the real one in"
+                    )
+                played_out = rehearsal and len(watch.lost) == len(watch.devices)
+                return bool(stopped) or played_out or (seconds is not None and watch.elapsed >= seconds)
+
+            end = record_devices(campaign.stand, ports, folder / "raw", stop=stop, report=line.show)
+    except StandError:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+    finally:
+        line.end()
+    return folder, end
+
+
+def seal_and_say(folder: Path) -> bool:
+    """Seal a recording and say what is in it; tell whether rows were lost."""
+    from daq.seal import seal
+
+    try:
+        summary = seal(folder)
+    except StandError:
+        warn(f"standbook: the journals in {folder / 'raw'} hold what was recorded; seal them with: standbook seal RUN")
+        raise
+    say("Sealed:")
+    say_all(summary.sentences())
+    return summary.lost_rows > 0
+
+
+def _lock(campaign: "Campaign", *, postdiction: bool) -> "Lock | None":
+    from daq.lock import check_lock
+
+    if postdiction:
+        return None
+    lock = check_lock(campaign)
+    if lock is None:
+        raise ConfigError(
+            f"{campaign.plan.test.number}: no prediction is locked; lock it with: standbook lock "
+            f"{campaign.plan_path} (or record with --postdiction, and the report will say so)"
+        )
+    return lock
+
+
+def _ports(given: list[str]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for item in given:
+        device, equals, path = item.partition("=")
+        if not (device and equals and path):
+            raise ConfigError(f'--port "{item}" is not DEVICE=PATH; write for example --port cradle-a=/dev/ttyACM0')
+        found[device] = path
+    return found
+
+
+@contextmanager
+def _first_signal_stops() -> Iterator[list[int]]:
+    """Collect SIGINT and SIGTERM instead of dying by them: the first is the normal stop."""
+    seen: list[int] = []
+    numbers = [signal.SIGINT, signal.SIGTERM]
+    before = {}
+    for number in numbers:
+        with suppress(ValueError):  # not in the main thread: somebody else stops this recording
+            before[number] = signal.signal(number, lambda got, _frame: seen.append(got))
+    try:
+        yield seen
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+class _StatusLine:
+    """One line that is renewed in a terminal, and repeated every few seconds elsewhere."""
+
+    def __init__(self, *, quiet: bool) -> None:
+        self._quiet = quiet
+        self._live = sys.stdout.isatty()
+        self._next = 0.0
+
+    def show(self, watch: "Watch") -> None:
+        if self._quiet or (not self._live and watch.elapsed < self._next):
+            return
+        self._next = watch.elapsed + LINE_EVERY
+        parts = [
+            f"{seen.device} {seen.rows:,} rows, {seen.lost_rows:,} lost, {seen.damaged:,} damaged, "
+            f"{seen.received_bytes / 1e3:,.0f} kB on disk" + (", PORT LOST" if seen.device in watch.lost else "")
+            for seen in watch.devices
+        ]
+        text = f"{watch.elapsed:7.1f} s  " + " | ".join(parts)
+        typer.echo(f"\r{text}\x1b[K" if self._live else text, nl=not self._live)
+
+    def end(self) -> None:
+        if self._live and not self._quiet:
+            typer.echo()

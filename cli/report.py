@@ -1,0 +1,27 @@
+"""``standbook report``: one self-contained HTML file from the newest analysis."""
+
+from typing import Annotated
+
+import typer
+
+from cli.screen import RunPath, say
+
+
+def report(
+    run: RunPath,
+    revision: Annotated[str | None, typer.Option("--revision", help="An older analysis, such as A.")] = None,
+    for_signature: Annotated[
+        bool, typer.Option("--for-signature", help="Demand a report that may be signed; a rehearsal is refused.")
+    ] = False,
+    show: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
+) -> None:
+    """Write the report of a run as one HTML file: the signatory's page, then the evidence.
+
+    Example: standbook report teasel-2/runs/2031-06-14_HF-02 --open
+    """
+    from analysis.report.write import write_report
+
+    path = write_report(run, revision=revision, for_signature=for_signature)
+    say(f"Report: {path}")
+    if show:
+        typer.launch(path.resolve().as_uri())

@@ -1,0 +1,61 @@
+"""What every command shares: argument types, the caution, and how lines reach the terminal."""
+
+import datetime as dt
+import json
+from collections.abc import Iterable, Mapping
+from importlib import metadata
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+CAUTION = (
+    "standbook watches, records, computes and says. It commands nothing and protects nobody: relief valves, "
+    "a hard-wired abort, distance and procedure do. A screen reading is never authority to approach."
+)
+
+PlanPath = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan: CAMPAIGN/plans/NUMBER.toml")]
+RunPath = Annotated[Path, typer.Argument(metavar="RUN", help="A run folder: CAMPAIGN/runs/DATE_NUMBER")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON for a machine to read.")]
+
+
+def say(text: str = "") -> None:
+    """Print one line."""
+    typer.echo(text)
+
+
+def warn(text: str) -> None:
+    """Print one line on standard error."""
+    typer.echo(text, err=True)
+
+
+def say_all(lines: Iterable[str], indent: str = "  ") -> None:
+    """Print lines, each indented."""
+    for line in lines:
+        typer.echo(f"{indent}{line}")
+
+
+def say_json(value: Mapping[str, Any]) -> None:
+    """Print one JSON object."""
+    typer.echo(json.dumps(value, ensure_ascii=False, indent=1))
+
+
+def heading(text: str) -> None:
+    """Print a heading with an empty line before it; weight carries no meaning of its own."""
+    typer.echo()
+    typer.secho(text, bold=True)
+
+
+def software() -> str:
+    """Return the name and version that results and runs carry."""
+    return f"standbook {metadata.version('standbook')}"
+
+
+def now() -> dt.datetime:
+    """Return the wall clock, UTC."""
+    return dt.datetime.now(dt.UTC)
+
+
+def today() -> dt.date:
+    """Return the local date, the one a calibration's validity is written in."""
+    return dt.datetime.now().astimezone().date()
