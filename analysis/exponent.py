@@ -1,0 +1,230 @@
+"""Exponent of the ullage gas from pressure against volume, once the liquid that left is known.
+
+SI, absolute pressures. The law fitted is local, ln(P/P0) = -(n0 L + c L²) with L = ln(V/V0): a single slope is
+0.02 high and hides what the gas does.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.flow_record import (
+    Flow,
+    FlowRecord,
+    NoteTerms,
+    SensorTerms,
+    averaged_flow,
+    changes,
+    static_pressure,
+)
+from analysis.results import BudgetTerm, Finding, Measured
+from analysis.windows import Window, correlation_time
+from daq.errors import DataError
+
+Array = NDArray[np.float64]
+
+START_TOLERANCE = 0.08  # |n0 - isentropic| of settled warm gas; beyond it a note, a zero or a leak is to blame
+HEALTHY_DRIFT = (-0.64, -0.03)  # c of nitrogen or air that warms up during 2 to 60 s
+HEALTHY_MISFIT = 5e-4  # relative, of what is left beyond noise: 12 mbar at 25 bar
+BAD_MISFIT = 3e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Exponent:
+    """Polytropic exponent of one discharge. [-]."""
+
+    start: Measured  # n0
+    drift: Measured  # c
+    chord: Measured  # joins start and end, -ln(P_end/P0) / L_end; n0 + c L_end but for the law's own misfit
+    covariance: Array  # (2, 2) of start and drift
+    end_log_ratio: float  # L_end, ln of end volume over start volume
+    correlation_with_ullage_volume: float | None  # of the chord
+    budget: tuple[BudgetTerm, ...]  # of the chord, largest first
+    start_pressure: Measured  # absolute, noise only [Pa]
+    residual_rms: float  # of the block means [Pa]
+    window: Window
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """The fit of one flow: n0, c, chord, and what is left."""
+
+    value: Array  # (3,)
+    L_end: float
+    residual: Array  # of the block means [Pa]
+    inverse: Array  # (3, B): change of the value per change of one mean [1/Pa]
+
+
+def exponent_from_pv(
+    record: FlowRecord,
+    *,
+    sensor: SensorTerms,
+    notes: NoteTerms,
+    cda: Measured | None = None,
+    isentropic_exponent: float | None = None,
+    channel: str | None = None,
+) -> Exponent:
+    r"""Fit the exponent's start and drift to pressure against gas volume.
+
+    Parameters
+    ----------
+    record : FlowRecord
+        With ullage volume, at least 1 s of still record before opening, and a weighed mass.
+    cda : Measured, optional
+        A flow coefficient known from elsewhere; used only where no mass was weighed. [m²]
+    isentropic_exponent : float, optional
+        Of the gas at the start; findings compare with it.
+    channel : str, optional
+        Named in findings.
+
+    Raises
+    ------
+    DataError
+        No ullage volume, neither mass nor CdA, or no static pressure.
+
+    Notes
+    -----
+    :math:`V(t) = V_0 + C_dA \int \sqrt{2 \Delta P / \rho}\, dt`, where CdA of the weighed mass makes the last
+    volume the weighed one; then a straight-line problem in n0 and c through the static start. Each uncertain input
+    is shifted through the whole of it, CdA included.
+    """
+    if record.ullage_volume is None or not record.ullage_volume > 0.0:
+        raise DataError(f"ullage volume is {record.ullage_volume!r} m3: an exponent needs it; weigh the fill")
+    if record.expelled_mass is None and cda is None:
+        raise DataError("an exponent needs the amount that left: weigh the liquid, or give a CdA known from elsewhere")
+    static = static_pressure(record)
+    flow = averaged_flow(record, start_pressure=static.value)
+    known = None if record.expelled_mass is not None or cda is None else cda.value
+    window = Window(record.opening_time + record.stroke, record.end_time - record.stroke)
+    line = _fit(flow, window, known)
+
+    def estimate(of: Flow) -> Array:
+        return _fit(of, window, known).value
+
+    moved = changes(estimate, flow, sensor, notes)
+    moved["start pressure (noise)"] = estimate(replace(flow, start_pressure=static.value + static.u)) - line.value
+    if known is not None and cda is not None:
+        moved["CdA"] = _fit(flow, window, known + cda.u).value - line.value
+    block_variance = float(line.residual @ line.residual) / max(line.residual.size - 2, 1)
+    noise = line.inverse @ line.inverse.T * block_variance * correlation_time(line.residual)
+    covariance = noise + sum(np.outer(change, change) for change in moved.values())
+    u = np.sqrt(np.diag(covariance))
+    shares = {source: abs(float(change[2])) for source, change in moved.items()}
+    shares["noise and misfit"] = float(np.sqrt(noise[2, 2]))
+    start, drift, chord = (Measured(float(line.value[k]), float(u[k]), "1") for k in range(3))
+    by_volume = moved.get("ullage volume")
+    rms = float(np.sqrt(np.mean(line.residual**2)))
+    beyond_noise = math.sqrt(
+        max(rms**2 - static.deviation**2 * static.correlation_time / float(np.mean(flow.count)), 0.0)
+    )
+    return Exponent(
+        start=start,
+        drift=drift,
+        chord=chord,
+        covariance=covariance[:2, :2],
+        end_log_ratio=line.L_end,
+        correlation_with_ullage_volume=None if by_volume is None else float(by_volume[2] / u[2]),
+        budget=ranked(shares),
+        start_pressure=Measured(static.value, static.u, "Pa"),
+        residual_rms=rms,
+        window=window,
+        findings=exponent_findings(
+            start,
+            drift,
+            chord,
+            isentropic_exponent=isentropic_exponent,
+            misfit=beyond_noise / float(np.mean(flow.pressure)),
+            channel=channel,
+        ),
+    )
+
+
+def exponent_findings(
+    start: Measured,
+    drift: Measured,
+    chord: Measured,
+    *,
+    isentropic_exponent: float | None,
+    misfit: float,
+    channel: str | None,
+) -> tuple[Finding, ...]:
+    """Say what is unusual about an exponent of warm, settled gas; ``misfit`` is relative, noise taken off."""
+    said: list[Finding] = []
+
+    def say(code: str, severity: str, text: str) -> None:
+        said.append(Finding(code, "caution" if severity == "caution" else "note", channel, None, text))
+
+    if isentropic_exponent is not None and abs(start.value - isentropic_exponent) > START_TOLERANCE:
+        side = "above" if start.value > isentropic_exponent else "below"
+        say(
+            "exponent-start",
+            "caution",
+            f"The exponent starts at {start.value:.3f} ± {start.u:.3f}, {side} the isentropic {isentropic_exponent:.3f}"
+            f" by more than {START_TOLERANCE}: check ullage and mass notes, zero, gauge or absolute, gas still warm,"
+            f" {'a leak from the ullage' if side == 'above' else 'a supply leaking in'}.",
+        )
+    if isentropic_exponent is not None and chord.value - 2.0 * chord.u > isentropic_exponent:
+        say(
+            "exponent-above-isentropic",
+            "caution",
+            f"The chord exponent {chord.value:.3f} ± {chord.u:.3f} is above the isentropic {isentropic_exponent:.3f}:"
+            " the gas loses heat or leaks; usual over a cold liquid, not over water.",
+        )
+    if chord.value < 1.0:
+        say(
+            "exponent-below-one",
+            "caution",
+            f"The chord exponent {chord.value:.3f} ± {chord.u:.3f} is below 1: gas is added or heated;"
+            " check the supply valve.",
+        )
+    if not HEALTHY_DRIFT[0] <= drift.value <= HEALTHY_DRIFT[1]:
+        say(
+            "exponent-drift",
+            "note",
+            f"The exponent drifts by c = {drift.value:.3f} ± {drift.u:.3f}, outside {HEALTHY_DRIFT[0]} to"
+            f" {HEALTHY_DRIFT[1]} of nitrogen over water: look at the valve's travel and at the gas temperature.",
+        )
+    if misfit > HEALTHY_MISFIT:
+        say(
+            "exponent-misfit",
+            "caution" if misfit > BAD_MISFIT else "note",
+            f"Beyond noise {100 * misfit:.2f} % of the pressure is not explained by start and drift of the exponent"
+            f" (usual: {100 * HEALTHY_MISFIT:.2f} %): a slow valve, a clipped or lagging sensor, or a large expansion.",
+        )
+    return tuple(said)
+
+
+def ranked(shares: Mapping[str, float]) -> tuple[BudgetTerm, ...]:
+    """Return budget terms, largest first."""
+    return tuple(BudgetTerm(source, u) for source, u in sorted(shares.items(), key=lambda item: -item[1]))
+
+
+def _fit(flow: Flow, window: Window, cda: float | None) -> _Line:
+    if flow.ullage_volume is None or flow.start_pressure is None:
+        raise ValueError("flow without ullage volume or start pressure")
+    total, partial = flow.drive_integral()
+    if flow.expelled_mass is not None and cda is None:
+        end = flow.expelled_mass / flow.density
+    else:
+        end = (cda or 0.0) * math.sqrt(2.0 / flow.density) * total
+    L = np.log1p(end / flow.ullage_volume * partial / total)
+    use = window.of(flow.time)
+    if use.sum() < 10:
+        raise DataError(
+            f"the valve was fully open for {max(window.end - window.start, 0.0):.2f} s: too short for an exponent"
+        )
+    pressure, L = flow.pressure[use], L[use]
+    weight = pressure * np.sqrt(flow.count[use] / flow.count.mean())  # so that residuals are pascal
+    design = -np.column_stack([L, L * L]) * weight[:, None]
+    target = np.log(pressure / flow.start_pressure) * weight
+    inverse = np.linalg.pinv(design)
+    n0, c = inverse @ target
+    L_end = math.log1p(end / flow.ullage_volume)
+    # One term more for the end alone: start and drift bend too little there and leave the chord 0.005 high.
+    longer = np.column_stack([design, design[:, 1] * L])
+    to_chord = np.array([1.0, L_end, L_end**2]) @ np.linalg.pinv(longer)
+    return _Line(np.array([n0, c, to_chord @ target]), L_end, target - design @ (n0, c), np.vstack([inverse, to_chord]))

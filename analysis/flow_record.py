@@ -1,0 +1,249 @@
+"""One discharge as three analyses need it, and what is uncertain about it besides its noise.
+
+SI, absolute pressures. A record is averaged once; every uncertain input is then a shifted copy of the averaged
+flow, and what a result changes by is that input's share of its uncertainty.
+"""
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.blowdown import Head
+from analysis.windows import Window, block_means, correlation_time, spikes
+from daq.errors import DataError
+
+Array = NDArray[np.float64]
+
+STATIC_LEAST = 1.0  # of still record before opening, without which P0, t0 and CdA are one curve [s]
+STATIC_MOST = 3.0  # older readings say less about the opening than the line through these [s]
+FLOW_BLOCKS = 500
+MIN_FLOW_SAMPLES = 50
+
+
+@dataclass(frozen=True, slots=True)
+class FlowRecord:
+    """One tank's discharge: samples, notes and the instants of the valve."""
+
+    time: Array  # (N,) increasing [s]
+    pressure: Array  # (N,) ullage, absolute [Pa]
+    back_pressure: float | Array  # absolute, one value or (N,) [Pa]
+    density: float  # liquid [kg/m³]
+    opening_time: float  # effective, mid-stroke [s]
+    end_time: float  # effective end of the liquid's flow: mid-stroke of closing, or run-out [s]
+    ullage_volume: float | None = None  # gas at opening [m³]
+    expelled_mass: float | None = None  # liquid, weighed [kg]
+    head: Head | None = None
+    stroke: float = 0.2  # longest credible stroke of the valve, kept clear on both sides of its instants [s]
+    ran_dry: bool = False  # the flow ended at run-out, not by the valve
+
+
+@dataclass(frozen=True, slots=True)
+class SensorTerms:
+    """Calibration of the tank's pressure sensor, standard uncertainties."""
+
+    gain_u: float = 0.0  # relative
+    zero_u: float = 0.0  # Pa
+    reads_zero_at: float = 0.0  # absolute pressure: 0 for an absolute sensor, ambient for a gauge one [Pa]
+
+
+@dataclass(frozen=True, slots=True)
+class NoteTerms:
+    """What was written down, standard uncertainties."""
+
+    ullage_volume_u: float = 0.0  # m³
+    mass_u: float = 0.0  # kg
+    density_u: float = 0.0  # kg/m³
+    ambient_u: float = 0.0  # barometer; moves a gauge sensor's absolute pressure and a free jet together [Pa]
+    back_pressure_u: float = 0.0  # beyond the barometer: a downstream sensor's zero, a pipe [Pa]
+    back_pressure_gain_u: float = 0.0  # of a downstream sensor, relative
+    free_jet: bool = True  # the liquid leaves into the ambient air
+    clock_u: float = 0.0  # rate, relative
+    opening_u: float = 0.0  # s
+    end_u: float = 0.0  # s
+
+
+@dataclass(frozen=True, slots=True)
+class StaticPressure:
+    """Reading at rest just before opening."""
+
+    value: float  # absolute, at opening [Pa]
+    u: float  # from noise alone [Pa]
+    deviation: float  # of a single sample [Pa]
+    correlation_time: float  # in samples
+    drift: float  # Pa/s
+    window: Window
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """A record averaged over the flow, with everything that can be shifted."""
+
+    time: Array  # (B,) s
+    pressure: Array  # (B,) absolute [Pa]
+    back_pressure: Array  # (B,) absolute [Pa]
+    count: Array  # (B,) samples in each mean
+    start_pressure: float | None  # absolute [Pa]
+    density: float  # kg/m³
+    opening_time: float  # s
+    end_time: float  # s
+    ullage_volume: float | None  # m³
+    expelled_mass: float | None  # kg
+    head: Head | None
+    removed: int  # spikes
+
+    def drive_integral(self) -> tuple[float, Array]:
+        """Return the integral of sqrt(drive) from opening to end and to each mean's instant. [Pa^½ s].
+
+        Raises
+        ------
+        DataError
+            The pressure does not stand above the back pressure.
+        """
+        drive = self.pressure - self.back_pressure
+        if self.head is None:
+            return self._integral_of(drive)
+        # The head falls with the liquid, whose share is the integral itself; the head is small, so this settles.
+        share = np.linspace(0.0, 1.0, drive.size)
+        volume = 0.0 if self.expelled_mass is None else self.expelled_mass / self.density
+        total, partial = 0.0, share
+        for _ in range(4):
+            height = self.head.height(share * volume)
+            total, partial = self._integral_of(drive + self.density * self.head.gravity * height)
+            share = partial / total
+        return total, partial
+
+    def _integral_of(self, drive: Array) -> tuple[float, Array]:
+        if not float(np.median(drive)) > 0.0:
+            raise DataError(
+                f"tank pressure is {float(np.median(drive)):.4g} Pa above the back pressure in the flow window, so"
+                " nothing drives the liquid; check absolute or gauge, channel and instants"
+            )
+        root = np.sqrt(np.maximum(drive, 0.0))
+        slope = np.gradient(root, self.time)
+        first = root[0] - 0.5 * slope[0] * (self.time[0] - self.opening_time)
+        last = root[-1] + 0.5 * slope[-1] * (self.end_time - self.time[-1])
+        steps = 0.5 * np.diff(self.time) * (root[1:] + root[:-1])
+        partial = np.cumsum(np.concatenate([[(self.time[0] - self.opening_time) * first], steps]))
+        return float(partial[-1] + (self.end_time - self.time[-1]) * last), partial
+
+
+def static_pressure(record: FlowRecord) -> StaticPressure:
+    """Read the tank at rest before opening: a line through the last seconds, taken at the opening.
+
+    Raises
+    ------
+    DataError
+        Less than ``STATIC_LEAST`` seconds of still record.
+    """
+    end = record.opening_time - record.stroke
+    start = max(float(record.time[0]), end - STATIC_MOST)
+    window = Window(start, end)
+    inside = window.of(record.time)
+    if end - start < STATIC_LEAST * (1.0 - 1e-9) or inside.sum() < 8:
+        raise DataError(
+            f"static pressure before opening: {max(end - start, 0.0):.2f} s with {int(inside.sum())} samples recorded,"
+            f" {STATIC_LEAST:.0f} s needed; without it start pressure, opening and CdA draw the same curve"
+        )
+    time, pressure = record.time[inside], record.pressure[inside]
+    keep = ~spikes(pressure, 1)
+    time, pressure = time[keep] - record.opening_time, pressure[keep]
+    middle = float(time.mean())
+    spread = float(np.sum((time - middle) ** 2))
+    drift = float((time - middle) @ pressure) / spread
+    value = float(pressure.mean()) - drift * middle
+    residual = pressure - value - drift * time
+    deviation = float(np.sqrt(residual @ residual / max(time.size - 2, 1)))
+    tau = correlation_time(residual)
+    u = deviation * math.sqrt(tau * (1.0 / time.size + middle**2 / spread))
+    return StaticPressure(value, u, deviation, tau, drift, window)
+
+
+def averaged_flow(record: FlowRecord, *, start_pressure: float | None = None) -> Flow:
+    """Average the samples between opening and end.
+
+    Raises
+    ------
+    DataError
+        Too few samples, or the end does not come after the opening.
+    """
+    inside = Window(record.opening_time, record.end_time).of(record.time)
+    if inside.sum() < MIN_FLOW_SAMPLES:
+        raise DataError(
+            f"flow window {record.opening_time:.3f} to {record.end_time:.3f} s holds {int(inside.sum())} samples,"
+            f" {MIN_FLOW_SAMPLES} needed; check the instants of opening and end"
+        )
+    blocks = min(FLOW_BLOCKS, int(inside.sum()) // 2)
+    means = block_means(record.time[inside], record.pressure[inside], blocks)
+    if isinstance(record.back_pressure, float | int):
+        back = np.full(means.time.size, float(record.back_pressure))
+    else:
+        other = block_means(record.time[inside], record.back_pressure[inside], blocks)
+        back = np.interp(means.time, other.time, other.value)
+    return Flow(
+        time=means.time,
+        pressure=means.value,
+        back_pressure=back,
+        count=means.count.astype(np.float64),
+        start_pressure=start_pressure,
+        density=record.density,
+        opening_time=record.opening_time,
+        end_time=record.end_time,
+        ullage_volume=record.ullage_volume,
+        expelled_mass=record.expelled_mass,
+        head=record.head,
+        removed=means.removed,
+    )
+
+
+def shifted_flows(flow: Flow, sensor: SensorTerms, notes: NoteTerms) -> Iterator[tuple[str, Flow]]:
+    """Yield each uncertain input's name with the flow as it would be one standard uncertainty higher."""
+    start = flow.start_pressure
+    if sensor.gain_u:
+        gain = sensor.gain_u
+        above = None if start is None else start + gain * (start - sensor.reads_zero_at)
+        yield (
+            "pressure gain",
+            replace(flow, pressure=flow.pressure + gain * (flow.pressure - sensor.reads_zero_at), start_pressure=above),
+        )
+    if sensor.zero_u:
+        yield "pressure zero", _raised(flow, sensor.zero_u)
+    if notes.ambient_u:
+        moved = _raised(flow, notes.ambient_u) if sensor.reads_zero_at > 0.0 else flow
+        back = moved.back_pressure + (notes.ambient_u if notes.free_jet else 0.0)
+        yield "ambient pressure", replace(moved, back_pressure=back)
+    if notes.back_pressure_u:
+        yield "back pressure", replace(flow, back_pressure=flow.back_pressure + notes.back_pressure_u)
+    if notes.back_pressure_gain_u:
+        yield (
+            "back pressure gain",
+            replace(flow, back_pressure=flow.back_pressure * (1.0 + notes.back_pressure_gain_u)),
+        )
+    if notes.density_u:
+        yield "density", replace(flow, density=flow.density + notes.density_u)
+    if notes.ullage_volume_u and flow.ullage_volume is not None:
+        yield "ullage volume", replace(flow, ullage_volume=flow.ullage_volume + notes.ullage_volume_u)
+    if notes.mass_u and flow.expelled_mass is not None:
+        yield "expelled mass", replace(flow, expelled_mass=flow.expelled_mass + notes.mass_u)
+    if notes.clock_u:
+        rate = 1.0 + notes.clock_u
+        time = flow.opening_time + rate * (flow.time - flow.opening_time)
+        end = flow.opening_time + rate * (flow.end_time - flow.opening_time)
+        yield "clock rate", replace(flow, time=time, end_time=end)
+    if notes.opening_u:
+        yield "opening instant", replace(flow, opening_time=flow.opening_time + notes.opening_u)
+    if notes.end_u:
+        yield "end instant", replace(flow, end_time=flow.end_time + notes.end_u)
+
+
+def changes(estimate: Callable[[Flow], Array], flow: Flow, sensor: SensorTerms, notes: NoteTerms) -> dict[str, Array]:
+    """Return what each uncertain input changes an estimate by, (K,) each."""
+    base = estimate(flow)
+    return {source: estimate(shifted) - base for source, shifted in shifted_flows(flow, sensor, notes)}
+
+
+def _raised(flow: Flow, pressure: float) -> Flow:
+    start = None if flow.start_pressure is None else flow.start_pressure + pressure
+    return replace(flow, pressure=flow.pressure + pressure, start_pressure=start)
