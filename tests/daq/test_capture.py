@@ -133,7 +133,7 @@ def test_bytes_are_written_within_20_ms_and_synced_within_100_ms_of_being_read()
 
 
 def test_reads_are_joined_so_that_a_busy_port_costs_few_records() -> None:
-    scene = Scene({at: b"x" for at in range(1, 1001)}, stop_at=1100)
+    scene = Scene(dict.fromkeys(range(1, 1001), b"x"), stop_at=1100)
     scene.play()
     assert scene.events.count(Event.DATA) <= 1000 / 15 + 1
 
@@ -192,7 +192,7 @@ def test_a_wall_clock_that_was_set_is_declared_once() -> None:
 
 @pytest.mark.parametrize("fail_at", [0, 100])
 def test_a_full_disk_is_an_orderly_end_and_what_was_written_stands(fail_at: int) -> None:
-    scene = Scene({at: b"x" for at in range(1, 1000, 10)}, fail_at=fail_at)
+    scene = Scene(dict.fromkeys(range(1, 1000, 10), b"x"), fail_at=fail_at)
     end = scene.play()
     assert end.ending is Ending.DISK
     assert "disk full" in end.message
@@ -210,7 +210,7 @@ def test_when_the_disk_takes_the_last_record_the_journal_says_why_it_ended() -> 
                 self.fail_at = None
                 raise
 
-    scene = OneFailure({at: b"x" for at in range(1, 1000, 10)}, fail_at=100)
+    scene = OneFailure(dict.fromkeys(range(1, 1000, 10), b"x"), fail_at=100)
     assert scene.play().ending is Ending.DISK
     assert scene.rows[-1].event is Event.CLOSED
     assert b"disk full" in scene.rows[-1].data
@@ -355,21 +355,19 @@ def test_kill_9_in_mid_stream_loses_nothing_past_the_last_completed_write(tmp_pa
         sent, follower = bytearray(), JournalFollower(folder / "cradle-a_001.arrows")
         seen = b""
         kill_at = chance.randrange(20_000, 200_000)
-        for k in range(100_000):
-            piece = b"%08d\n" % k
-            device.send_all(piece, time.monotonic() + PATIENCE)
+        deadline = time.monotonic() + PATIENCE
+        while len(sent) < kill_at or not seen:
+            piece = b"%08d\n" % (len(sent) // 9)
+            device.send_all(piece, deadline)
             sent += piece
-            if k % 200 == 0:
+            if len(sent) % 900 == 0:
                 seen += b"".join(row.data for row in follower.poll() if row.event is Event.DATA)
-            if len(sent) >= kill_at:
-                break
         os.kill(handle.pid, signal.SIGKILL)
         wait_for(lambda handle=handle: handle.poll() is not None)
         journal = read_journal(folder / "cradle-a_001.arrows")
         device.close()
         assert sent.startswith(journal.stream)
         assert journal.stream.startswith(seen)
-        assert len(seen) > 0
         assert not journal.closed
         assert journal.damage == ()
         # At most one message can have been in the writing.
@@ -434,11 +432,14 @@ def test_a_lost_pseudo_terminal_is_not_opened_again_by_its_number(
     handle = started(first.path, tmp_path)
     first.close()
     wait_for(lambda: (s := handle.status()) is not None and s.state == "lost")
-    heir = Pty()  # takes the lowest free number, as the next terminal window would
-    assert heir.path == first.path
+    heirs = [Pty()]  # takes the lowest free number, as the next terminal window would
+    while heirs[-1].path != first.path:  # something else on this computer let go of a lower one
+        assert len(heirs) < 50
+        heirs.append(Pty())
     time.sleep(3 * daq.capture.RETRY)
     status = handle.status()
-    heir.close()
+    for heir in heirs:
+        heir.close()
     assert status is not None
     assert (status.state, status.openings) == ("lost", 1)
     assert handle.stop() == 0
@@ -482,13 +483,15 @@ def test_a_disk_that_fills_ends_the_capture_in_order_with_one_sentence(tmp_path:
     wait_for(path.exists)
     follower = JournalFollower(path)
     wait_for(lambda: bool(follower.poll()))
-    sent = b""
+    sent = numbered(100_000)
+    left = memoryview(sent)
     deadline = time.monotonic() + PATIENCE
     while process.poll() is None:
-        piece = numbered(500)
-        pty.send_all(piece, deadline) if process.poll() is None else None
-        sent += piece
-        time.sleep(0.002)
+        assert time.monotonic() < deadline
+        try:
+            left = left[os.write(pty.master, left[:512]) :]
+        except BlockingIOError:
+            time.sleep(0.001)
     assert process.stderr is not None
     sentence = process.stderr.read().decode()
     process.stderr.close()

@@ -1,5 +1,7 @@
 """Sleep and a wall clock that was set are told apart, and slewing is neither."""
 
+import itertools
+
 import pytest
 
 from daq.instant import HostClocks, Instant, clock_step
@@ -39,7 +41,7 @@ def test_a_step_reads_as_words() -> None:
 def test_the_clocks_of_this_computer_move_together() -> None:
     clocks = HostClocks()
     readings = [clocks.now() for _ in range(200)]
-    for before, after in zip(readings, readings[1:], strict=False):
+    for before, after in itertools.pairwise(readings):
         assert after.monotonic_ns >= before.monotonic_ns
         assert clock_step(before, after) is None
 

@@ -58,7 +58,7 @@ def test_random_bytes_are_neither() -> None:
 
 
 def test_valid_frames_are_counted_and_damaged_ones_too() -> None:
-    from daq.encode import encode_frame, note_body  # noqa: PLC0415
+    from daq.encode import encode_frame, note_body
 
     frame = encode_frame(note_body(severity=0, boot=1, ticks=5, text="hello"))
     assert describe_bytes(b"\0" + frame * 3).startswith("3 valid frames in")
