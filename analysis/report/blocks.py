@@ -1,0 +1,142 @@
+"""What an evidence section is made of: sentences, pictures, tables, and words for what is not known.
+
+Plain frozen types; the template only walks through them. A cell that is ``Markup`` was escaped here.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from analysis.report import numbers
+from analysis.report.sentences import ranked
+from analysis.results import BudgetTerm, Finding, Measured
+
+Cell = str | Markup
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """One paragraph."""
+
+    text: Cell
+    kind: str = "text"
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One figure with the sentence below it."""
+
+    svg: Markup
+    caption: Cell
+    kind: str = "picture"
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows under a head; ``figures`` are the columns set in tabular figures to the right."""
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    figures: frozenset[int] = frozenset()
+    caption: Cell = ""
+    style: str = ""  # a class of the stylesheet
+    kind: str = "table"
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """Something to type."""
+
+    text: Markup
+    kind: str = "code"
+
+
+Block = Text | Picture | Table | Code
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One question answered: a plain sentence first, then the evidence, then what the symbols mean."""
+
+    anchor: str
+    title: str
+    lead: str
+    blocks: tuple[Block, ...]
+    symbols: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """Findings in the report's order, so that other places can point at them by number."""
+
+    findings: tuple[Finding, ...]
+
+    @classmethod
+    def of(cls, findings: Sequence[Finding]) -> "Register":
+        """Rank findings and number them from 1."""
+        return cls(ranked(findings))
+
+    def why(self, *channels: str | None) -> Markup:
+        """Say that a value is not known and point at the findings that say why.
+
+        A finding about the channel itself comes first; failing that, one about the whole run.
+        """
+        wanted: list[set[str | None]] = [set(channels) - {None}, {None}]
+        for names in wanted:
+            numbers_found = [
+                index
+                for index, finding in enumerate(self.findings, start=1)
+                if finding.channel in names and (finding.channel is not None or finding.severity != "note")
+            ]
+            if numbers_found:
+                return Markup("not known ({})").format(
+                    Markup(", ").join(Markup('<a href="#finding-{0}">finding {0}</a>').format(n) for n in numbers_found)
+                )
+        return Markup("not known (no finding says why)")
+
+
+def picture(svg: str | None, caption: Cell) -> tuple[Picture, ...]:
+    """Wrap a figure, or nothing where its curve is not known."""
+    return (Picture(Markup(svg), caption),) if svg else ()  # noqa: S704 - drawn by us, its texts escaped by matplotlib
+
+
+def measured_rows(
+    register: Register,
+    rows: Sequence[tuple[str, Measured | None, numbers.Reference | None]],
+    channels: Sequence[str | None],
+) -> tuple[tuple[Cell, ...], ...]:
+    """Turn named quantities into rows of quantity, value, standard uncertainty, share."""
+    written: list[tuple[Cell, ...]] = []
+    for name, measured, reference in rows:
+        if measured is None:
+            written.append((name, register.why(*channels), "", ""))
+            continue
+        shown = numbers.show(measured, reference)
+        written.append((name, shown.with_unit, shown.u_with_unit, numbers.relative(measured)))
+    return tuple(written)
+
+
+def quantity_table(rows: tuple[tuple[Cell, ...], ...], caption: Cell = "") -> Table:
+    """Table of :func:`measured_rows`."""
+    return Table(("Quantity", "Value", "u", "u, share"), rows, frozenset({1, 2, 3}), caption)
+
+
+def budget_table(terms: Sequence[BudgetTerm], unit: str, value: float, caption: Cell) -> Table:
+    """List sources of uncertainty, largest first, with their share of the variance."""
+    variance = sum(term.u**2 for term in terms)
+    rows: list[tuple[Cell, ...]] = [
+        (
+            term.source,
+            numbers.show(Measured(0.0, term.u, unit)).u_with_unit,
+            numbers.percent(term.u / abs(value), 2) if value else "",
+            numbers.percent(term.u**2 / variance, 0) if variance else "",
+        )
+        for term in sorted(terms, key=lambda term: -term.u)
+        if term.u > 0.0
+    ]
+    total = Measured(0.0, variance**0.5, unit)
+    share = numbers.percent(variance**0.5 / abs(value), 2) if value else ""
+    rows.append(("all together, added in square", numbers.show(total).u_with_unit, share, "100 %"))
+    head = ("Source", "u", "of the value", "of the variance")
+    return Table(head, tuple(rows), frozenset({1, 2, 3}), caption, style="budget")

@@ -1,0 +1,150 @@
+"""What the report says about a run besides its results: plan, stand, calibrations, people, hashes.
+
+Frozen types only; ``analysis.report.gather`` fills them from a run folder. SI units, pressures absolute.
+"""
+
+from dataclasses import dataclass
+
+from analysis.results import Measured
+
+
+@dataclass(frozen=True, slots=True)
+class TankPlan:
+    """One tank as planned and loaded."""
+
+    name: str
+    liquid: str
+    pressurant: str
+    volume: Measured  # [m3]
+    load: Measured  # [kg]
+    fill_share: float  # of the volume that is liquid before the flow
+    start_pressure: Measured  # absolute [Pa]
+    exponent: Measured
+    exponent_basis: str
+    cda: Measured  # [m2]
+    cda_basis: str
+    pressure_tags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PlanSummary:
+    """What was to be found out, where, with what aboard."""
+
+    number: str
+    kind: str
+    article: str
+    objective: str
+    minimum_data: tuple[str, ...]
+    ambient_pressure: Measured  # absolute [Pa]
+    ambient_temperature: Measured  # [K]
+    tanks: tuple[TankPlan, ...]
+    limit_name: str | None = None
+    limit: float | None = None  # [N*s]
+    guard: str = ""
+    load_control: str = ""
+    throat_diameter: Measured | None = None  # [m]
+    expansion_ratio: Measured | None = None
+    run_out_first: str | None = None
+    second_recorder: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StandSummary:
+    """The geometry that the load cell feels."""
+
+    name: str
+    nozzle: str  # "down" | "up" | "horizontal"
+    tanks_on_cell: bool
+    thrust_tags: tuple[str, ...] = ()
+    chamber_tags: tuple[str, ...] = ()
+    modes: tuple[Measured, ...] = ()  # [Hz]
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationUsed:
+    """One calibration as it entered this analysis."""
+
+    tag: str
+    revision: str
+    sensor: str
+    serial: str
+    date: str  # ISO 8601
+    valid_until: str
+    slope_u: float  # relative
+    zero_u: float  # [reading_unit]
+    lowest: float  # [reading_unit]
+    highest: float
+    reading_unit: str  # "bar(g)"
+    reference_standard: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Recomputation:
+    """What a person with a pocket calculator needs for one channel."""
+
+    tag: str
+    samples_file: str
+    signal_rule: str  # how counts become the signal, in words and numbers
+    signal_unit: str
+    reading_unit: str
+    pivot: float
+    coefficients: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FileHash:
+    """One file of the run and its SHA-256."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class WeighingUsed:
+    """A mass that a person read off a scale after the run."""
+
+    tank: str
+    what: str  # "caught" | "residual" | "expelled"
+    mass: Measured  # [kg]
+    by: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PredictedScalar:
+    """One number that was predicted, and what was measured."""
+
+    name: str
+    nominal: float
+    low: float  # of the 95 % band
+    high: float
+    unit: str
+    measured: Measured | None
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """A role and the initials that fill it; the name list stays out of shared copies."""
+
+    role: str
+    initials: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReportContext:
+    """Everything that the report prints and the results do not hold."""
+
+    plan: PlanSummary
+    stand: StandSummary
+    calibrations: tuple[CalibrationUsed, ...]
+    manifest_sha256: str
+    files: tuple[FileHash, ...]
+    created: str  # UTC, ISO 8601, handed in
+    command: str  # that computes this analysis again
+    signature_allowed: bool
+    locked_at: str | None = None  # UTC, ISO 8601
+    weighings: tuple[WeighingUsed, ...] = ()
+    predicted: tuple[PredictedScalar, ...] = ()
+    people: tuple[Person, ...] = ()
+    deviations: tuple[str, ...] = ()
+    recomputation: Recomputation | None = None

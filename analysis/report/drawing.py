@@ -1,0 +1,174 @@
+"""How every figure of the report looks, and how it becomes inline SVG. Holds no data.
+
+Text stays text, so that it can be searched, read aloud and printed sharp; the page's own font replaces
+matplotlib's, which is wider, so labels that fit here fit there. Lines differ by dash as well as by colour.
+"""
+
+import io
+import re
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
+from numpy.typing import NDArray
+
+from analysis.report import numbers
+from analysis.results import EventResult, Window
+
+WIDTH = 7.0  # of a full figure [in]: the text width of an A4 page, so that 9 pt print as 9 pt
+FONT = 9.0  # [pt]
+MOST_POINTS = 500  # of one drawn line
+
+# Okabe and Ito's palette, told apart by people with any common colour blindness.
+INK, BLUE, VERMILION, GREEN, GREY = "#1b1f23", "#0072b2", "#c44e00", "#00785a", "#6a737d"
+BAND, ENVELOPE, SHADE = "#cfe3f2", "#c9ccd1", "#f3f1ea"
+MEASURED: dict[str, Any] = {"color": INK, "linewidth": 1.3, "label": "measured"}
+PREDICTED: dict[str, Any] = {"color": BLUE, "linewidth": 1.3, "linestyle": (0, (5, 2)), "label": "predicted"}
+FIT: dict[str, Any] = {"color": VERMILION, "linewidth": 1.3, "linestyle": (0, (1, 1.2)), "label": "fit"}
+
+_STYLE: Any = {
+    "font.family": "DejaVu Sans",  # comes with matplotlib, so layout is the same everywhere
+    "font.size": FONT,
+    "axes.labelsize": FONT,
+    "axes.titlesize": FONT,
+    "axes.titlelocation": "left",
+    "axes.titleweight": "bold",
+    "axes.edgecolor": GREY,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.unicode_minus": True,
+    "grid.color": "#e4e6e8",
+    "grid.linewidth": 0.6,
+    "xtick.labelsize": FONT - 0.5,
+    "ytick.labelsize": FONT - 0.5,
+    "xtick.color": GREY,
+    "ytick.color": GREY,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "legend.fontsize": FONT - 0.5,
+    "legend.frameon": False,
+    "legend.handlelength": 2.2,
+    "legend.handletextpad": 0.5,
+    "legend.columnspacing": 1.1,
+    "hatch.linewidth": 0.5,
+    "svg.fonttype": "none",
+    "path.simplify": True,
+}
+
+
+def style() -> AbstractContextManager[None]:
+    """Set the report's look for the time of one figure."""
+    return mpl.rc_context(_STYLE)
+
+
+def new_figure(height: float, *, width: float = WIDTH) -> Figure:
+    """Make an empty figure. [in]."""
+    return Figure(figsize=(width, height), layout="constrained")
+
+
+def thin(
+    time: NDArray[np.float64], *columns: NDArray[np.float64], most: int = MOST_POINTS
+) -> list[NDArray[np.float64]]:
+    """Keep at most ``most`` points, the last among them; the columns hold means already."""
+    if time.size <= most:
+        return [time, *columns]
+    kept = np.unique(np.linspace(0, time.size - 1, most).round().astype(np.int64))
+    return [time[kept], *(column[kept] for column in columns)]
+
+
+def thousands(axes: Axes) -> None:
+    """Write the ordinate's numbers with thousands separators."""
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.6g}".replace("-", numbers.MINUS)))
+
+
+def time_axis(axes: Axes, t_zero: bool = True) -> None:
+    """Label the time axis."""
+    axes.set_xlabel("time after T-0, s" if t_zero else "time after the first row, s")
+
+
+def legend(axes: Axes, *, columns: int = 4) -> None:
+    """Put a one-line legend above the axes, out of the data's way."""
+    handles, labels = axes.get_legend_handles_labels()
+    if handles:
+        axes.legend(handles, labels, loc="lower left", bbox_to_anchor=(-0.01, 1.0), ncols=columns, borderaxespad=0.2)
+
+
+def shade_window(axes: Axes, window: Window | tuple[float, float] | None) -> None:
+    """Shade the part of the record that counts."""
+    if window is None:
+        return
+    start, end = (window.start, window.end) if isinstance(window, Window) else window
+    axes.axvspan(start, end, facecolor=SHADE, edgecolor="none", zorder=0)
+    for edge in (start, end):
+        axes.axvline(edge, color=GREY, linewidth=0.8, zorder=1)
+
+
+def mark_events(axes: Axes, events: Sequence[EventResult]) -> None:
+    """Write event numbers along the top, spread apart where they stand close."""
+    low, high = axes.get_xlim()
+    seen = [(number, event.time) for number, event in enumerate(events, start=1) if low <= event.time <= high]
+    gap = 0.027 * (high - low)
+    places = _spread([time for _, time in seen], gap, low, high)
+    for (number, time), place in zip(seen, places, strict=True):
+        axes.axvline(time, color=GREY, linewidth=0.7, linestyle=(0, (1, 2)), zorder=1)
+        axes.annotate(
+            str(number),
+            xy=(time, 1.0),
+            xycoords=axes.get_xaxis_transform(),
+            xytext=(place, 1.07),
+            textcoords=axes.get_xaxis_transform(),
+            ha="center",
+            va="center",
+            fontsize=FONT - 1.0,
+            bbox={"boxstyle": "circle,pad=0.22", "facecolor": "white", "edgecolor": GREY, "linewidth": 0.7},
+            arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.6, "shrinkA": 0, "shrinkB": 0},
+            annotation_clip=False,
+        )
+
+
+def to_svg(figure: Figure, name: str, description: str) -> str:
+    """Write a figure as one ``<svg>`` element to be put into HTML.
+
+    ``name`` makes its identifiers unique on the page; ``description`` is read aloud in place of the picture
+    and must already be escaped.
+    """
+    stream = io.StringIO()
+    with mpl.rc_context({"svg.hashsalt": name}):
+        figure.savefig(
+            stream, format="svg", transparent=True, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        )
+    text = stream.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r' xmlns(:xlink)?="[^"]*"', "", text).replace("xlink:href", "href")
+    text = re.sub(r'\bid="', f'id="{name}-', text)
+    text = re.sub(r"url\(#", f"url(#{name}-", text)
+    text = re.sub(r'href="#', f'href="#{name}-', text)
+    text = re.sub(r'\b(?:d|x|y|transform|points)="[^"]*"', _shorten, text)
+    text = re.sub(r"font: ([^;\"]*?) ?'[^;\"]*", r"font: \1 sans-serif", text)
+    text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
+    text = re.sub(r"\n\s*", "\n", text)
+    return text.replace("<svg ", f'<svg role="img" aria-label="{description}" ', 1)
+
+
+def _shorten(attribute: re.Match[str]) -> str:
+    return re.sub(r"(\d\.\d\d)\d+", r"\1", attribute[0])  # 0.01 pt is finer than any printer
+
+
+def _spread(times: Sequence[float], gap: float, low: float, high: float) -> list[float]:
+    places: list[float] = []
+    for time in times:
+        places.append(max(time, places[-1] + gap) if places else max(time, low))
+    for index in range(len(places) - 1, -1, -1):
+        ceiling = high if index == len(places) - 1 else places[index + 1] - gap
+        places[index] = min(places[index], ceiling)
+    return places

@@ -1,0 +1,346 @@
+"""Figures of the report, each from curves to inline SVG; ``None`` where its curve is not known.
+
+Curves come in SI; axes are in trade units: bar(a), N, N·s. No number is computed here that is quoted.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+from markupsafe import escape
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+from scipy import constants
+
+from analysis.curves import Curve
+from analysis.report import drawing, numbers
+from analysis.report.drawing import (
+    BAND,
+    BLUE,
+    ENVELOPE,
+    FIT,
+    FONT,
+    GREEN,
+    GREY,
+    INK,
+    MEASURED,
+    PREDICTED,
+    VERMILION,
+)
+from analysis.results import BudgetTerm, EventResult, ImpulseResult, Verdict, Window
+
+BAR = constants.bar
+DOTS = 60  # drawn on the pressure-volume figure, so that the fit shows between them
+STIFFNESS_CUSTOM = (0.15, 0.20)  # a designers' rule of thumb, from memory
+LINES = {"oxidiser": (BLUE, (0, (5, 2))), "fuel": (VERMILION, "-")}
+Curves = Mapping[str, Curve]
+
+
+def thrust(curves: Curves, events: Sequence[EventResult], window: Window | None) -> str | None:
+    """Thrust with its envelope, prediction, window and numbered events."""
+
+    def draw(figure: Figure, curve: Curve) -> None:
+        axes = figure.subplots()
+        _measured_and_predicted(axes, curve, 1.0)
+        axes.set_ylabel("thrust, N")
+        axes.axhline(0.0, color=GREY, linewidth=0.7)
+        _finish(axes, curve, window)
+        drawing.mark_events(axes, events)
+        axes.legend(loc="lower left", bbox_to_anchor=(0.22, 0.08))
+
+    return _make(curves, "thrust", 3.3, "Thrust against time, with prediction, integration window and events", draw)
+
+
+def thrust_thumbnail(curves: Curves, window: Window | None) -> str | None:
+    """Draw a small thrust curve for page one."""
+
+    def draw(figure: Figure, curve: Curve) -> None:
+        axes = figure.subplots()
+        time, mean = drawing.thin(curve.time, curve.columns["mean"])
+        drawing.shade_window(axes, window)
+        axes.fill_between(time, 0.0, mean, color=ENVELOPE, linewidth=0.0)
+        axes.plot(time, mean, **MEASURED)
+        axes.set_ylabel("thrust, N")
+        drawing.time_axis(axes)
+        drawing.thousands(axes)
+        axes.set_xlim(float(time[0]), float(time[-1]))
+
+    return _make(curves, "thrust", 1.75, "Thrust against time", draw, width=3.35, name="thumbnail")
+
+
+def first_pressure(curves: Curves, tank: str, window: tuple[float, float] | None) -> str | None:
+    """Draw the tank pressure for page one of a cold flow."""
+
+    def draw(figure: Figure, curve: Curve) -> None:
+        axes = figure.subplots()
+        drawing.shade_window(axes, window)
+        if "predicted" in curve.columns:
+            time, predicted = drawing.thin(curve.time, curve.columns["predicted"])
+            axes.plot(time, predicted / BAR, **PREDICTED)
+        time, mean = drawing.thin(curve.time, curve.columns["mean"])
+        axes.plot(time, mean / BAR, **MEASURED)
+        axes.legend(loc="upper right")
+        axes.set_ylabel("pressure, bar(a)")
+        drawing.time_axis(axes)
+        axes.set_xlim(float(time[0]), float(time[-1]))
+
+    return _make(curves, f"tank pressure/{tank}", 2.6, "Tank pressure against time", draw, name="first-pressure")
+
+
+def load_cell(curves: Curves, window: Window | None) -> str | None:
+    """Load cell as it read, and the weight correction."""
+
+    def draw(figure: Figure, curve: Curve) -> None:
+        axes = figure.subplots()
+        time, mean = drawing.thin(curve.time, curve.columns["mean"])
+        axes.plot(time, mean, **{**MEASURED, "label": "load cell, zeroed before the run"})
+        if "weight" in curve.columns:
+            (weight,) = drawing.thin(curve.time, curve.columns["weight"])[1:]
+            axes.plot(time, weight, **{**FIT, "label": "correction for the weight that left"})
+        axes.axhline(0.0, color=GREY, linewidth=0.7)
+        axes.set_ylabel("force, N")
+        drawing.legend(axes)
+        _finish(axes, curve, window)
+
+    return _make(curves, "load cell", 2.4, "Load cell force and weight correction against time", draw)
+
+
+def cumulative_impulse(curves: Curves, verdict: Verdict | None) -> str | None:
+    """Impulse so far, with its band, against the limit."""
+
+    def draw(figure: Figure, curve: Curve) -> None:
+        axes = figure.subplots()
+        time, value = drawing.thin(curve.time, curve.columns["value"])
+        if {"low", "high"} <= set(curve.columns):
+            _, low, high = drawing.thin(curve.time, curve.columns["low"], curve.columns["high"])
+            axes.fill_between(time, low, high, color=ENVELOPE, linewidth=0.0, label="95 % band")
+        axes.plot(time, value, **{**MEASURED, "label": "impulse so far"})
+        if verdict is not None:
+            axes.axhline(verdict.limit, color=VERMILION, linewidth=1.5, label="_limit")
+            text = f"limit {numbers.fixed(verdict.limit, 0)} N·s"
+            axes.text(float(time[-1]), verdict.limit, text, va="bottom", ha="right", color=VERMILION)
+            axes.set_ylim(0.0, 1.12 * max(verdict.limit, float(np.nanmax(value))))
+        axes.set_ylabel("cumulative impulse, N·s")
+        drawing.legend(axes)
+        _finish(axes, curve, None)
+
+    return _make(curves, "cumulative impulse", 2.45, "Cumulative impulse against the limit", draw)
+
+
+def tank_pressure(curves: Curves, tank: str, window: tuple[float, float] | None, *, t_zero: bool = True) -> str | None:
+    """One tank's pressure with prediction and fit; residuals below on the same time axis."""
+
+    def draw(figure: Figure, curve: Curve) -> None:
+        residual = curves.get(f"tank residual/{tank}")
+        if residual is None:
+            axes, below = figure.subplots(), None
+        else:
+            axes, below = figure.subplots(2, 1, sharex=True, height_ratios=(2.4, 1.0))
+        _measured_and_predicted(axes, curve, BAR)
+        if "fit" in curve.columns:
+            time, fit = drawing.thin(curve.time, curve.columns["fit"])
+            axes.plot(time, fit / BAR, **FIT)
+        axes.set_ylabel("pressure, bar(a)")
+        drawing.legend(axes, columns=5)
+        _finish(axes, curve, window, t_zero=t_zero)
+        if below is not None and residual is not None:
+            axes.set_xlabel("")
+            _residuals(below, residual)
+            drawing.shade_window(below, window)
+            drawing.time_axis(below, t_zero)
+
+    return _make(curves, f"tank pressure/{tank}", 3.5, f"{tank} tank pressure against time with residuals", draw)
+
+
+def ullage(curves: Curves, tanks: Sequence[str]) -> str | None:
+    """Pressure against gas volume in logarithms, one panel a tank; the slope is minus the exponent."""
+    known = [tank for tank in tanks if f"ullage/{tank}" in curves]
+    if not known:
+        return None
+    with drawing.style():
+        figure = drawing.new_figure(2.9)
+        for axes, tank in zip(figure.subplots(1, max(2, len(known)), squeeze=False)[0], [*known, None], strict=False):
+            if tank is None:
+                axes.set_axis_off()
+                continue
+            columns = curves[f"ullage/{tank}"].columns
+            x, y = drawing.thin(columns["log_volume_ratio"], columns["log_pressure_ratio"], most=DOTS)
+            axes.plot(
+                x, y, linestyle="none", marker="o", markersize=3.0, markerfacecolor="white", color=INK, label="measured"
+            )
+            if "fit" in columns:
+                x, fit = drawing.thin(columns["log_volume_ratio"], columns["fit"])
+                axes.plot(x, fit, **FIT)
+            axes.set_title(tank)
+            axes.set_xlabel("ln(gas volume / gas volume at start)")
+            axes.set_ylabel("ln(pressure / pressure at start)")
+            axes.legend(loc="upper right")
+        return drawing.to_svg(figure, "ullage", "Logarithm of pressure against logarithm of gas volume")
+
+
+def chamber_pressure(curves: Curves, window: Window | None) -> str | None:
+    """Chamber pressure with prediction."""
+
+    def draw(figure: Figure, curve: Curve) -> None:
+        axes = figure.subplots()
+        _measured_and_predicted(axes, curve, BAR)
+        axes.set_ylabel("chamber pressure, bar(a)")
+        drawing.legend(axes)
+        _finish(axes, curve, window)
+
+    return _make(curves, "chamber pressure", 2.6, "Chamber pressure against time", draw)
+
+
+def injector_stiffness(curves: Curves) -> str | None:
+    """Pressure drop over chamber pressure, each side."""
+
+    def draw(figure: Figure, curve: Curve) -> None:
+        axes = figure.subplots()
+        low, high = STIFFNESS_CUSTOM
+        axes.axhspan(low, high, facecolor="none", edgecolor=GREY, hatch="////", linewidth=0.0, label="0.15 to 0.20")
+        for side, column in curve.columns.items():
+            colour, dash = LINES.get(side, (GREEN, (0, (1, 1))))
+            time, values = drawing.thin(curve.time, column)
+            axes.plot(time, values, color=colour, linestyle=dash, linewidth=1.3, label=side)
+        axes.set_ylabel("pressure drop /\nchamber pressure")
+        axes.set_ylim(bottom=0.0)
+        drawing.legend(axes)
+        _finish(axes, curve, None)
+
+    return _make(curves, "injector stiffness", 2.2, "Injector stiffness of both sides against time", draw)
+
+
+def budget(terms: Sequence[BudgetTerm], unit: str, name: str) -> str | None:
+    """Uncertainty by source as horizontal bars, largest on top."""
+    ranked = sorted((term for term in terms if term.u > 0.0), key=lambda term: term.u)
+    if not ranked:
+        return None
+    with drawing.style():
+        figure = drawing.new_figure(0.5 + 0.22 * len(ranked))
+        axes = figure.subplots()
+        values = [term.u for term in ranked]
+        axes.barh(range(len(ranked)), values, height=0.62, color=BLUE)
+        axes.set_yticks(range(len(ranked)), [term.source for term in ranked])
+        axes.grid(visible=False, axis="y")
+        axes.tick_params(axis="y", length=0)
+        axes.set_xlim(0.0, 1.12 * max(values))
+        for row, value in enumerate(values):
+            axes.annotate(
+                numbers.round_pair(0.0, value)[1],
+                (value, row),
+                xytext=(4, 0),
+                textcoords="offset points",
+                va="center",
+                ha="left",
+                color=INK,
+            )
+        axes.set_xlabel(f"standard uncertainty, {unit}")
+        return drawing.to_svg(figure, f"budget-{name}", "Standard uncertainty by source")
+
+
+def ruler(rows: Sequence[tuple[str, ImpulseResult, Verdict]]) -> str | None:
+    """Each impulse with its expanded uncertainty on one line, the limit across it."""
+    if not rows:
+        return None
+    limit = rows[0][2].limit
+    with drawing.style():
+        figure = drawing.new_figure(0.6 + 0.3 * len(rows))
+        axes = figure.subplots()
+        lows = [impulse.value - impulse.expanded for _, impulse, _ in rows]
+        highs = [impulse.value + impulse.expanded + impulse.unseen for _, impulse, _ in rows]
+        span = max(*highs, limit, 1.0) - min(*lows, limit)
+        axes.set_xlim(min(*lows, limit) - 0.12 * span, max(*highs, limit) + 0.30 * span)
+        axes.set_ylim(len(rows) - 0.45, -0.55)
+        axes.axvspan(limit, axes.get_xlim()[1], facecolor="none", edgecolor="#d9b8a4", hatch="////", linewidth=0.0)
+        axes.axvline(limit, color=VERMILION, linewidth=1.8)
+        for row, (_, impulse, _) in enumerate(rows):
+            _interval(axes, row, impulse)
+        axes.annotate(
+            f"limit {numbers.fixed(limit, 0)} N·s",
+            (limit, 1.0),
+            xycoords=axes.get_xaxis_transform(),
+            xytext=(0, 3),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            color=VERMILION,
+            fontsize=FONT,
+        )
+        axes.set_yticks(range(len(rows)), [label for label, _, _ in rows])
+        axes.tick_params(axis="y", length=0)
+        axes.grid(visible=False)
+        axes.spines["left"].set_visible(False)
+        axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
+        axes.set_xlabel("total impulse, N·s; bar: 95 % interval")
+        return drawing.to_svg(figure, "ruler", "Impulse with expanded uncertainty against the limit")
+
+
+def _interval(axes: Axes, row: int, impulse: ImpulseResult) -> None:
+    low, high = impulse.value - impulse.expanded, impulse.value + impulse.expanded
+    axes.plot([low, high], [row, row], color=INK, linewidth=3.0, solid_capstyle="butt")
+    axes.plot([impulse.value], [row], marker="o", markersize=7, color=INK, markeredgecolor="white")
+    if impulse.lower_bound_only:
+        right = axes.get_xlim()[1]
+        axes.annotate(
+            "",
+            (high + 0.5 * (right - high), row),
+            (high, row),
+            arrowprops={"arrowstyle": "->", "color": INK, "linewidth": 1.3, "linestyle": (0, (2, 1.5))},
+        )
+    elif impulse.unseen > 0.0:
+        axes.plot([high, high + impulse.unseen], [row, row], color=INK, linewidth=1.3, linestyle=(0, (2, 1.5)))
+
+
+def _measured_and_predicted(axes: Axes, curve: Curve, scale: float) -> None:
+    columns = curve.columns
+    if {"predicted_low", "predicted_high"} <= set(columns):
+        time, low, high = drawing.thin(curve.time, columns["predicted_low"], columns["predicted_high"])
+        axes.fill_between(time, low / scale, high / scale, color=BAND, linewidth=0.0, label="predicted 95 % band")
+    if {"low", "high"} <= set(columns):
+        time, low, high = drawing.thin(curve.time, columns["low"], columns["high"])
+        axes.fill_between(time, low / scale, high / scale, color=ENVELOPE, linewidth=0.0, label="least to greatest")
+    if "predicted" in columns:
+        time, predicted = drawing.thin(curve.time, columns["predicted"])
+        axes.plot(time, predicted / scale, **PREDICTED)
+    time, mean = drawing.thin(curve.time, columns["mean"])
+    axes.plot(time, mean / scale, **MEASURED)
+
+
+def _residuals(axes: Axes, curve: Curve) -> None:
+    columns = curve.columns
+    if {"band_low", "band_high"} <= set(columns):
+        time, low, high = drawing.thin(curve.time, columns["band_low"], columns["band_high"])
+        axes.fill_between(time, low / BAR, high / BAR, color=BAND, linewidth=0.0)
+    for name, look in (("predicted", PREDICTED), ("fit", FIT)):
+        if name in columns:
+            time, values = drawing.thin(curve.time, columns[name])
+            axes.plot(time, values / BAR, **{**look, "label": f"measured \u2212 {look['label']}"})
+    axes.axhline(0.0, color=GREY, linewidth=0.7)
+    axes.set_ylabel("difference,\nbar")
+    drawing.legend(axes)
+
+
+def _finish(axes: Axes, curve: Curve, window: Window | tuple[float, float] | None, *, t_zero: bool = True) -> None:
+    drawing.shade_window(axes, window)
+    drawing.time_axis(axes, t_zero)
+    drawing.thousands(axes)
+    time: NDArray[np.float64] = curve.time
+    axes.set_xlim(float(time[0]), float(time[-1]))
+
+
+def _make(
+    curves: Curves,
+    curve: str,
+    height: float,
+    description: str,
+    draw: Callable[[Figure, Curve], None],
+    *,
+    width: float = drawing.WIDTH,
+    name: str | None = None,
+) -> str | None:
+    if curve not in curves or curves[curve].time.size == 0:
+        return None
+    with drawing.style():
+        figure = drawing.new_figure(height, width=width)
+        draw(figure, curves[curve])
+        return drawing.to_svg(figure, name or curve.replace("/", "-").replace(" ", "-"), str(escape(description)))

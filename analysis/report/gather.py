@@ -1,0 +1,248 @@
+"""From an opened run and its results to the report's context. Reads no file and no clock: both are handed in."""
+
+from collections.abc import Mapping
+
+from analysis.prediction import Prediction, Scalar
+from analysis.report.context import (
+    CalibrationUsed,
+    FileHash,
+    Person,
+    PlanSummary,
+    PredictedScalar,
+    Recomputation,
+    ReportContext,
+    StandSummary,
+    TankPlan,
+    WeighingUsed,
+)
+from analysis.results import Measured, Results
+from daq.calibration import Calibration
+from daq.plan import Plan
+from daq.quantity import Quantity
+from daq.run import Run, samples_path
+from daq.stand import Input, Stand
+
+WEIGHED = ("caught", "residual", "expelled")
+
+
+def context_from_run(
+    run: Run,
+    results: Results,
+    *,
+    created: str,
+    calibrations: Mapping[str, Calibration] | None = None,
+    deviations: tuple[str, ...] = (),
+) -> ReportContext:
+    """Collect what the report says about a run besides its results.
+
+    Parameters
+    ----------
+    run : Run
+        Opened and checked.
+    results : Results
+        Of the analysis that is reported.
+    created : str
+        When the report is written, UTC, ISO 8601.
+    calibrations : mapping of tag to Calibration, optional
+        As used by this analysis, where it used later ones than the run holds.
+    deviations : tuple of str
+        What was done otherwise than planned, one sentence each.
+    """
+    used = run.calibrations if calibrations is None else calibrations
+    locked = results.prediction == "locked" and run.info.lock is not None
+    prediction = Prediction.from_json(run.prediction_text) if run.prediction_text is not None else None
+    test = run.plan.test
+    people = (("Test conductor", test.conductor), ("Range safety officer", test.range_safety))
+    return ReportContext(
+        plan=plan_summary(run.plan, run.stand),
+        stand=stand_summary(run.stand),
+        calibrations=tuple(calibration_used(used[tag]) for tag in sorted(used)),
+        manifest_sha256=run.manifest.sha256,
+        files=tuple(FileHash(name, sha256) for name, sha256 in sorted(run.manifest.files.items())),
+        created=created,
+        command=f"standbook analyse runs/{run.folder.name}",
+        signature_allowed=not (run.info.rehearsal or results.rehearsal),
+        locked_at=run.info.lock["locked_at_utc"] if locked and run.info.lock is not None else None,
+        weighings=_weighings(run),
+        predicted=predicted_scalars(prediction, results) if prediction is not None else (),
+        people=tuple(Person(role, initials) for role, initials in people if initials),
+        deviations=deviations,
+        recomputation=_recomputation(run, used),
+    )
+
+
+def plan_summary(plan: Plan, stand: Stand) -> PlanSummary:
+    """Condense a plan."""
+    asked, engine = plan.impulse_class, plan.engine
+    return PlanSummary(
+        number=plan.test.number,
+        kind=plan.test.kind,
+        article=plan.test.article,
+        objective=plan.test.objective,
+        minimum_data=plan.test.minimum_data,
+        ambient_pressure=measured(plan.site.ambient_pressure),
+        ambient_temperature=measured(plan.site.ambient_temperature),
+        tanks=tuple(
+            TankPlan(
+                name=tank.name,
+                liquid=tank.liquid,
+                pressurant=tank.pressurant,
+                volume=measured(tank.internal_volume),
+                load=measured(tank.liquid_load),
+                fill_share=1.0 - tank.ullage_volume / tank.internal_volume.value,
+                start_pressure=measured(plan.start_pressure(tank)),
+                exponent=measured(tank.ullage_exponent),
+                exponent_basis=tank.exponent_basis,
+                cda=measured(tank.feed_cda),
+                cda_basis=tank.cda_basis,
+                pressure_tags=tuple(item.tag for item in stand.measuring("tank pressure", tank.name)),
+            )
+            for tank in plan.tank
+        ),
+        limit_name=asked.limit_name if asked else None,
+        limit=asked.limit.value if asked else None,
+        guard=asked.guard if asked else "",
+        load_control=asked.load_control if asked else "",
+        throat_diameter=measured(engine.throat_diameter) if engine else None,
+        expansion_ratio=measured(engine.expansion_ratio) if engine else None,
+        run_out_first=engine.run_out_first if engine else None,
+        second_recorder=plan.recording.second_recorder,
+    )
+
+
+def stand_summary(stand: Stand) -> StandSummary:
+    """Condense a stand."""
+    return StandSummary(
+        name=stand.name,
+        nozzle=stand.nozzle,
+        tanks_on_cell=stand.tanks_on_cell,
+        thrust_tags=tuple(item.tag for item in stand.measuring("thrust")),
+        chamber_tags=tuple(item.tag for item in stand.measuring("chamber pressure")),
+        modes=tuple(measured(mode) for mode in stand.modes),
+    )
+
+
+def calibration_used(calibration: Calibration) -> CalibrationUsed:
+    """Condense a calibration."""
+    return CalibrationUsed(
+        tag=calibration.tag,
+        revision=calibration.revision,
+        sensor=calibration.sensor,
+        serial=calibration.sensor_serial,
+        date=calibration.date.isoformat(),
+        valid_until=calibration.valid_until.isoformat(),
+        slope_u=calibration.slope_u(),
+        zero_u=calibration.zero_uncertainty,
+        lowest=calibration.lowest,
+        highest=calibration.highest,
+        reading_unit=calibration.reading_unit,
+        reference_standard=calibration.reference_standard,
+    )
+
+
+def predicted_scalars(prediction: Prediction, results: Results) -> tuple[PredictedScalar, ...]:
+    """Pair predicted numbers with measured ones; a predicted number that nothing measures is left out."""
+    pairs: list[PredictedScalar] = []
+    for name, scalar in prediction.scalars.items():
+        found, value = _measured_counterpart(name, results)
+        if found:
+            pairs.append(_pair(name, scalar, value))
+    return tuple(pairs)
+
+
+def signal_rule(item: Input) -> str:
+    """Say in words and numbers how counts of an input become its signal."""
+    if item.kind == "counts" or item.volt_per_count is None:
+        return "the counts as they are"
+    volts = f"counts × {item.volt_per_count.value!r} V"
+    if item.kind == "loop":
+        return f"1000 × {volts} / {item.burden.text if item.burden else 'the burden resistor'}"
+    if item.amplifier_gain.value != 1.0:
+        volts = f"{volts} / {item.amplifier_gain.value!r}"
+    if item.kind == "voltage":
+        return volts
+    supply = item.supply or ""
+    supply = f"{supply} of the sensor supply" if supply[:1].isdigit() else f"the reading of {supply} in V"
+    return f"1000 × {volts} / {supply}" if item.kind == "bridge" else f"{volts} / {supply}"
+
+
+def measured(quantity: Quantity) -> Measured:
+    """Turn a typed quantity into a value with its standard uncertainty."""
+    return Measured(quantity.value, quantity.u, quantity.unit or "1")
+
+
+def _pair(name: str, scalar: Scalar, value: Measured | None) -> PredictedScalar:
+    words = name.replace("/", ", ")
+    return PredictedScalar(words[:1].upper() + words[1:], scalar.nominal, scalar.low, scalar.high, scalar.unit, value)
+
+
+def _measured_counterpart(name: str, results: Results) -> tuple[bool, Measured | None]:
+    """Tell whether a predicted number has a measured one, and which."""
+    thrust, engine = results.thrust, results.engine
+    whole: dict[str, Measured | None] = {
+        "impulse": _whole(results, vacuum=False),
+        "impulse in vacuum": _whole(results, vacuum=True),
+        "burn time": results.burn_time,
+        "expelled mass": _expelled(results),
+        "specific impulse": engine.isp if engine else None,
+        "mean mixture ratio": engine.mixture_ratio if engine else None,
+        "thrust at start": thrust.at_start if thrust else None,
+        "thrust at end": thrust.at_end if thrust else None,
+    }
+    if name in whole:
+        return True, whole[name]
+    quantity, _, tank = name.partition("/")
+    if quantity in ("tank pressure at start", "tank pressure at end"):
+        tank = tank or next(iter(results.tanks), "")
+        found = results.tanks.get(tank)
+        if found is None:
+            return True, None
+        return True, found.start_pressure if quantity.endswith("start") else found.end_pressure
+    return False, None
+
+
+def _whole(results: Results, *, vacuum: bool) -> Measured | None:
+    """Return an impulse that nothing was hidden from: a lower bound is not compared with a band."""
+    impulse = results.impulse_vacuum if vacuum else results.impulse
+    if impulse is None or impulse.lower_bound_only:
+        return None
+    return Measured(impulse.value, impulse.u, impulse.unit)
+
+
+def _expelled(results: Results) -> Measured | None:
+    masses = [tank.expelled_mass for tank in results.tanks.values()]
+    known = [mass for mass in masses if mass is not None]
+    if not known or len(known) < len(masses):
+        return None
+    # Two tanks are weighed apart, so their uncertainties add in square.
+    return Measured(sum(mass.value for mass in known), sum(mass.u**2 for mass in known) ** 0.5, "kg")
+
+
+def _weighings(run: Run) -> tuple[WeighingUsed, ...]:
+    rows: list[WeighingUsed] = []
+    for tank, weighing in sorted(run.weighings.items()):
+        for what in WEIGHED:
+            quantity: Quantity | None = getattr(weighing, what)
+            if quantity is not None:
+                rows.append(WeighingUsed(tank, what, measured(quantity), note=weighing.source))
+    return tuple(rows)
+
+
+def _recomputation(run: Run, calibrations: Mapping[str, Calibration]) -> Recomputation | None:
+    """Choose the channel to recompute by hand: thrust where there is one, else the tank's pressure."""
+    tanks = [tank.name for tank in run.plan.tank]
+    choices = (*run.stand.measuring("thrust"),) if run.plan.test.kind == "static fire" else ()
+    choices = (*choices, *(item for tank in tanks for item in run.stand.measuring("tank pressure", tank)))
+    for item in choices:
+        calibration = calibrations.get(item.tag)
+        if calibration is not None:
+            return Recomputation(
+                tag=item.tag,
+                samples_file=samples_path(run.folder, item.device, item.stream).relative_to(run.folder).as_posix(),
+                signal_rule=signal_rule(item),
+                signal_unit=calibration.signal_unit,
+                reading_unit=calibration.reading_unit,
+                pivot=calibration.pivot,
+                coefficients=calibration.coefficients,
+            )
+    return None

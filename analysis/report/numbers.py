@@ -1,0 +1,193 @@
+"""Numbers as the report prints them: rounded by one rule, in the units of the trade.
+
+Computing is SI and keeps every digit; this module only writes text. The uncertainty is rounded to two
+significant digits and the value to the same place. It converts no pressure between absolute and gauge.
+"""
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+from typing import Literal
+
+from scipy import constants
+
+from analysis.results import Measured
+
+SIGNIFICANT_DIGITS = 2  # of an uncertainty, at most. Source: [GUM] 7.2.6
+DIGITS_WITHOUT_U = 4  # of a value whose uncertainty nobody stated
+PLAIN_LIMIT = 4  # decimal places beyond which a number is written with a power of ten
+MINUS, TIMES, NO_BREAK = "\u2212", "\u00d7", "\u00a0"
+_UNIT = r"(?:N·s|lbf·s|kN·s|N|kg|s|ms|bar|mbar|mm²?|%|L|V|mV/V|mA|Hz|ppm|m/s|°C|UTC)(?![\w·])"
+_BREAKABLE = re.compile(rf"(?<=\d) (?={_UNIT})|(?<=\d) (?=±)|(?<=±) |(?<=\b[uk] =) |(?<=\b[uk]) (?==)")
+
+Reference = Literal["a", "g", "d"]  # absolute, gauge, difference
+
+# SI unit -> (unit shown, SI value of one shown unit)
+TRADE_UNITS: Mapping[str, tuple[str, float]] = {
+    "Pa": ("bar", constants.bar),
+    "m2": ("mm²", 1e-6),
+    "m3": ("L", 1e-3),
+    "m": ("mm", 1e-3),
+    "N*s": ("N·s", 1.0),
+    "1": ("", 1.0),
+    "K": ("°C", 1.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A value ready to print; ``u`` is empty where none was stated."""
+
+    value: str
+    u: str
+    unit: str
+
+    @property
+    def with_unit(self) -> str:
+        """Value and unit, without the uncertainty."""
+        return _join(self.value, self.unit)
+
+    @property
+    def u_with_unit(self) -> str:
+        """Uncertainty and unit, or the words that none was stated."""
+        return _join(self.u, self.unit.partition("(")[0]) if self.u else "not stated"
+
+    @property
+    def plus_minus(self) -> str:
+        """``32,990 ± 460 N·s``; only for expanded uncertainties. Source: [GUM] 7.2.2."""
+        return _join(f"{self.value} ± {self.u}", self.unit) if self.u else f"{self.with_unit} (uncertainty not stated)"
+
+    @property
+    def with_u(self) -> str:
+        """``10.66 kg (u = 0.10 kg)``; for standard uncertainties."""
+        return f"{self.with_unit} (u = {self.u_with_unit})" if self.u else self.with_unit
+
+
+def round_pair(value: float, u: float) -> tuple[str, str]:
+    """Round an uncertainty to two significant digits and its value to the same place.
+
+    Parameters
+    ----------
+    value, u : float
+        In one unit; ``u`` zero or not finite means that none was stated.
+
+    Notes
+    -----
+    To nearest, halves to even. Source: [GUM] 7.2.6.
+    """
+    if not math.isfinite(value):
+        return "not known", ""
+    if not math.isfinite(u) or u <= 0.0:
+        return plain(value), ""
+    exact = Decimal(repr(u))
+    quantum = Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1)
+    rounded = exact.quantize(quantum, ROUND_HALF_EVEN)
+    if rounded.adjusted() > exact.adjusted():  # 0.0996 became 0.100: one place too many
+        quantum = quantum.scaleb(1)
+        rounded = exact.quantize(quantum, ROUND_HALF_EVEN)
+    return _write(Decimal(repr(value)).quantize(quantum, ROUND_HALF_EVEN)), _write(rounded)
+
+
+def plain(value: float, digits: int = DIGITS_WITHOUT_U) -> str:
+    """Write a number that has no uncertainty to a few significant digits."""
+    if value == 0.0:
+        return "0"
+    exact = Decimal(repr(value))
+    quantum = Decimal(1).scaleb(exact.adjusted() - digits + 1)
+    rounded = exact.quantize(min(quantum, Decimal(1)), ROUND_HALF_EVEN)
+    text = _write(rounded)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def fixed(value: float, places: int) -> str:
+    """Write a number to a fixed number of decimals."""
+    return _write(Decimal(repr(value)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN))
+
+
+def show(measured: Measured, reference: Reference | None = None) -> Shown:
+    """Convert to the trade's unit and round; ``reference`` marks a pressure as absolute, gauge or difference."""
+    return show_expanded(measured, 1.0, reference)
+
+
+def show_expanded(measured: Measured, coverage_factor: float, reference: Reference | None = None) -> Shown:
+    """As :func:`show`, with the uncertainty multiplied by the coverage factor."""
+    unit, scale = TRADE_UNITS.get(measured.unit, (measured.unit.replace("*", "·"), 1.0))
+    value = measured.value - constants.zero_Celsius if measured.unit == "K" else measured.value / scale
+    if reference is not None:
+        unit = f"{unit}({reference})"
+    return Shown(*round_pair(value, coverage_factor * measured.u / scale), unit)
+
+
+def relative(measured: Measured) -> str:
+    """Write the standard uncertainty as a share of the value, in percent."""
+    if not measured.value or measured.u <= 0.0 or not math.isfinite(measured.u):
+        return ""
+    return f"{round_pair(0.0, 100.0 * measured.u / abs(measured.value))[1]} %"
+
+
+def upper(value: float, limit: float) -> str:
+    """Write an upper bound to one unit, rounded up, and never so that it looks like the limit it is not."""
+    return _bound(value, limit, ROUND_CEILING)
+
+
+def lower(value: float, limit: float) -> str:
+    """Write a lower bound to one unit, rounded down, and never so that it looks like the limit it is not."""
+    return _bound(value, limit, ROUND_FLOOR)
+
+
+def probability(share: float) -> str:
+    """Write a probability in percent; certainty is never claimed."""
+    if share > 0.999:
+        return "more than 99.9 %"
+    if share < 0.001:
+        return "less than 0.1 %"
+    return f"{fixed(100.0 * share, 1)} %"
+
+
+def percent(share: float, places: int = 1) -> str:
+    """Write a share in percent."""
+    return f"{fixed(100.0 * share, places)} %"
+
+
+def pound_force_seconds(impulse: float) -> str:
+    """Write an impulse [N*s] in lbf·s, four significant digits: for reading, never for comparing."""
+    return f"{plain(impulse / constants.lbf)} lbf·s"
+
+
+def seconds(time: float, places: int = 3) -> str:
+    """Write an instant as ``T+1.234 s``."""
+    sign = "+" if time >= 0.0 else MINUS
+    return f"T{sign}{fixed(abs(time), places)} s"
+
+
+def milliseconds(u: float) -> str:
+    """Write the uncertainty of an instant [s] in ms."""
+    return f"{round_pair(0.0, 1e3 * u)[1]} ms" if u > 0.0 else "not stated"
+
+
+def tie(text: str) -> str:
+    """Keep a number and its unit on one line: the space between them may not break."""
+    return _BREAKABLE.sub(NO_BREAK, text)
+
+
+def _bound(value: float, limit: float, rounding: str) -> str:
+    exact = Decimal(repr(value))
+    for places in range(4):
+        rounded = exact.quantize(Decimal(1).scaleb(-places), rounding)
+        if value == limit or rounded != Decimal(repr(limit)):
+            return _write(rounded)
+    return _write(exact)
+
+
+def _write(number: Decimal) -> str:
+    if number and number.adjusted() < -PLAIN_LIMIT - 1:
+        mantissa = number.scaleb(-number.adjusted())
+        return f"{mantissa:f} {TIMES} 10^{number.adjusted()}".replace("-", MINUS)
+    text = f"{number:,f}"
+    return text.replace("-", MINUS) if number else text.removeprefix("-")
+
+
+def _join(value: str, unit: str) -> str:
+    return f"{value} {unit}" if unit else value

@@ -1,0 +1,242 @@
+"""Evidence about the record: findings, health, calibrations, plan, recomputation, cautions, hashes."""
+
+from markupsafe import Markup, escape
+
+from analysis.report import numbers
+from analysis.report.blocks import Block, Cell, Code, Register, Section, Table, Text
+from analysis.report.context import CalibrationUsed, ReportContext
+from analysis.report.run_sections import plan_tank_row
+from analysis.report.sentences import CAUTIONS, findings_count, impulse_words
+from analysis.results import Results
+
+FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
+MOST_GAPS = 12  # rows of the gap table; the record holds them all
+
+
+def findings(results: Results, register: Register) -> Section:
+    """Everything that a person must read, worst first."""
+    rows: tuple[tuple[Cell, ...], ...] = tuple(
+        (
+            Markup('<span id="finding-{0}">{0}</span>').format(number),
+            Markup('<span class="severity {}">{}</span>').format(finding.severity, FINDING_WORDS[finding.severity]),
+            finding.channel or "run",
+            numbers.seconds(finding.time, 2) if finding.time is not None else "",
+            finding.text,
+        )
+        for number, finding in enumerate(register.findings, start=1)
+    )
+    block: Block = (
+        Table(("", "Rank", "About", "When", "What, and what to do"), rows, frozenset({3}), style="findings")
+        if rows
+        else Text("Nothing was found that needs a person's eyes.")
+    )
+    return Section(
+        "findings",
+        "Findings",
+        "Everything the analysis noticed that a person must judge, worst first; a serious one means that the number it "
+        "touches must not be used as it stands.",
+        (Text(findings_count(results.findings)), block),
+    )
+
+
+def health(results: Results) -> Section:
+    """Count what reached the disk."""
+    rows = tuple(
+        (
+            stream,
+            f"{item.rows:,}",
+            f"{item.lost_rows:,}",
+            f"{len(item.gaps):,}",
+            f"{item.boots:,}",
+            f"{item.damaged_frames:,}",
+            numbers.show(item.clock_ppm).with_u if item.clock_ppm is not None else "not known",
+        )
+        for stream, item in results.record.items()
+    )
+    head = ("Stream", "Rows", "Rows lost", "Gaps", "Boots", "Damaged frames", "Clock against host")
+    blocks: list[Block] = [Table(head, rows, frozenset(range(1, 7)))]
+    gaps = [(stream, gap) for stream, item in results.record.items() for gap in item.gaps]
+    if gaps:
+        gap_rows = tuple(
+            (
+                stream,
+                numbers.seconds(gap.start),
+                numbers.seconds(gap.end),
+                f"{numbers.plain(gap.seconds)} s",
+                f"{gap.rows:,}",
+            )
+            for stream, gap in gaps[:MOST_GAPS]
+        )
+        caption = f"The first {MOST_GAPS} of {len(gaps):,} gaps." if len(gaps) > MOST_GAPS else "Gaps."
+        gap_head = ("Stream", "From", "To", "Length", "Rows")
+        blocks.append(Table(gap_head, gap_rows, frozenset({1, 2, 3, 4}), caption))
+    return Section(
+        "health",
+        "Health of the record",
+        "What reached the disk, counted: a lost row is a row the device numbered and the record does not hold.",
+        tuple(blocks),
+        (("boot", "one start of the recording device; more than one means it restarted while recording"),),
+    )
+
+
+def calibrations(results: Results, context: ReportContext, register: Register) -> Section:
+    """Calibrations used, and zeros before and after."""
+    day = results.t_zero.time[:10] if results.t_zero else None
+    rows = tuple(_calibration_row(item, day) for item in context.calibrations)
+    head = ("Channel", "Revision", "Sensor, serial", "Made", "Valid until", "u slope", "u zero", "Range")
+    blocks: list[Block] = [Table(head, rows, frozenset({5, 6, 7}), style="small")] if rows else [Text(register.why())]
+    tares: list[tuple[Cell, ...]] = []
+    for tag, tare in results.tare.items():
+        reference: numbers.Reference | None = "a" if tare.before.unit == "Pa" else None
+        drift = register.why(tag) if tare.drift is None else _difference(tare.drift, tare.before.unit)
+        after = numbers.show(tare.after, reference).with_u if tare.after else register.why(tag)
+        tares.append((tag, numbers.show(tare.before, reference).with_u, after, drift))
+    if tares:
+        tare_head = ("Channel", "Unloaded, before", "Unloaded, after", "Difference")
+        blocks.append(Table(tare_head, tuple(tares), frozenset({1, 2, 3}), "Zeros before and after the run."))
+    return Section(
+        "calibrations",
+        "Calibrations",
+        "How each sensor's signal became a number, when that was last checked, and how far it is trusted.",
+        tuple(blocks),
+        (("slope, zero", "gain of the sensor, and its reading with nothing applied"),),
+    )
+
+
+def plan(context: ReportContext) -> Section:
+    """List what was planned, what was aboard, who did it."""
+    summary = context.plan
+    rows: list[tuple[Cell, ...]] = [
+        ("Objective", summary.objective),
+        ("Minimum data", ", ".join(summary.minimum_data) or "none named"),
+        ("Ambient pressure", numbers.show(summary.ambient_pressure, "a").with_u),
+        ("Ambient temperature", numbers.show(summary.ambient_temperature).with_u),
+    ]
+    if summary.throat_diameter is not None:
+        rows.append(("Throat diameter", numbers.show(summary.throat_diameter).with_u))
+    if summary.expansion_ratio is not None:
+        rows.append(("Expansion ratio", numbers.show(summary.expansion_ratio).with_u))
+    if summary.load_control:
+        rows.append(("How the load is controlled", summary.load_control))
+    if summary.run_out_first:
+        rows.append(("Meant to run out first", summary.run_out_first))
+    rows.append(("Second recorder", summary.second_recorder or "none"))
+    rows += [(person.role, person.initials) for person in context.people]
+    rows += [("Deviation from the plan", deviation) for deviation in context.deviations]
+    tank_head = ("Tank", "Liquid", "Load", "Volume", "Pressure at start", "Exponent", "CdA")
+    blocks: list[Block] = [
+        Table(("What", "As planned"), tuple(rows)),
+        Table(tank_head, tuple(plan_tank_row(tank) for tank in summary.tanks), frozenset(), "Tanks.", style="small"),
+    ]
+    weighed = tuple(
+        (item.tank, item.what, numbers.show(item.mass).with_u, item.by, item.note) for item in context.weighings
+    )
+    if weighed:
+        caption = "Weighed on a scale after the run, and added to the sealed record."
+        blocks.append(Table(("Tank", "What", "Mass", "By", "Note"), weighed, frozenset({2}), caption))
+    return Section(
+        "plan",
+        "Plan, loads and people",
+        "What the run was for and what was aboard: every number that came from a person and not from a sensor.",
+        tuple(blocks),
+    )
+
+
+def recompute(results: Results, context: ReportContext) -> Section:
+    """Show how to get the same number again, by command and by hand."""
+    blocks: list[Block] = [
+        Text("By command, on any computer, to nine digits:"),
+        Code(escape(context.command)),
+    ]
+    item = context.recomputation
+    if item is not None:
+        blocks.append(Text(f"By hand, from the raw counts of {item.tag} in {item.samples_file}:"))
+        blocks.append(Table(("Step", "What to do"), _hand_steps(results, context), style="steps"))
+    return Section(
+        "recompute",
+        "How to compute it again",
+        "Nobody has to trust this software: the raw counts are kept, and the sum is arithmetic.",
+        tuple(blocks),
+    )
+
+
+def _hand_steps(results: Results, context: ReportContext) -> tuple[tuple[Cell, ...], ...]:
+    item = context.recomputation
+    assert item is not None  # noqa: S101 - the caller asked
+    unit = item.reading_unit.replace("*", "·")
+    pivot = f"(signal {numbers.MINUS} {item.pivot!r})" if item.pivot else "signal"
+    powers = ("", f" {numbers.TIMES} {pivot}", f" {numbers.TIMES} {pivot}²", f" {numbers.TIMES} {pivot}³")
+    terms = [f"{c!r}{power}" for c, power in zip(item.coefficients, powers, strict=False)]
+    steps: list[tuple[Cell, ...]] = [
+        ("1  Counts to signal", f"signal in {item.signal_unit} = {item.signal_rule}"),
+        ("2  Signal to reading", f"reading in {unit} = {' + '.join(terms)}"),
+    ]
+    if results.impulse is None or results.window is None:
+        return tuple(steps)
+    tare = results.tare.get(item.tag)
+    zero = numbers.show(tare.before).with_unit if tare else "the mean of a quiet stretch before T-0"
+    start, end = numbers.seconds(results.window.start), numbers.seconds(results.window.end)
+    steps += [
+        ("3  Subtract the zero", f"take off {zero}, the mean of a quiet stretch before T-0"),
+        (
+            "4  Take out the weight",
+            "draw a straight line from 0 at the start of the burn to the after-run zero at its end and take it off",
+        ),
+        (
+            "5  Sum",
+            f"from {start} to {end}: each pair of neighbouring rows gives (first + second) / 2 times the time between "
+            "them; add all up",
+        ),
+        (
+            "6  Compare",
+            f"with {impulse_words(results.impulse)}; step 4 is a simplification: expect agreement within about 0.1 %",
+        ),
+    ]
+    return tuple(steps)
+
+
+def cautions() -> Section:
+    """Print the cautions that every report carries."""
+    return Section(
+        "cautions",
+        "Cautions",
+        "What this report cannot do for you.",
+        tuple(Text(text) for text in CAUTIONS),
+    )
+
+
+def hashes(results: Results, context: ReportContext) -> Section:
+    """List the files of the run by hash."""
+    rows: list[tuple[Cell, ...]] = [
+        ("manifest.json", context.manifest_sha256),
+        ("plan, as locked", results.plan_sha256),
+    ]
+    rows += [(item.name, item.sha256) for item in context.files]
+    return Section(
+        "hashes",
+        "Files and hashes",
+        "A fingerprint of every file: one changed bit anywhere gives another fingerprint.",
+        (Table(("File", "SHA-256"), tuple(rows), style="hashes"),),
+        (("SHA-256", "a fingerprint that nobody knows how to forge"),),
+    )
+
+
+def _calibration_row(item: CalibrationUsed, day: str | None) -> tuple[Cell, ...]:
+    late = day is not None and not item.date <= day <= item.valid_until
+    unit = item.reading_unit.replace("degC", "°C")
+    zero_unit = unit.partition("(")[0]
+    return (
+        item.tag,
+        item.revision,
+        f"{item.sensor}, {item.serial}",
+        item.date,
+        f"{item.valid_until} NOT IN DATE" if late else item.valid_until,
+        f"{numbers.round_pair(0.0, 100.0 * item.slope_u)[1]} %" if item.slope_u > 0.0 else "not stated",
+        f"{numbers.round_pair(0.0, item.zero_u)[1]} {zero_unit}" if item.zero_u > 0.0 else "not stated",
+        f"{numbers.plain(item.lowest)} to {numbers.plain(item.highest)} {unit}",
+    )
+
+
+def _difference(value: float, unit: str) -> str:
+    shown, scale = numbers.TRADE_UNITS.get(unit, (unit.replace("*", "·"), 1.0))
+    return f"{numbers.plain(value / scale, 2)} {shown}"

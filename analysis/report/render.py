@@ -1,0 +1,73 @@
+"""Results, curves and context to one self-contained HTML file: no script, nothing from outside. Pure."""
+
+from collections.abc import Mapping
+from functools import cache
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from analysis.curves import Curve
+from analysis.report import numbers
+from analysis.report.blocks import Register
+from analysis.report.context import ReportContext
+from analysis.report.page import evidence, page_one
+from analysis.report.sentences import stamp
+from analysis.results import Results
+
+TEMPLATE = "report.html.j2"
+STYLESHEET = "style.css"
+REHEARSAL_WORD = "REHEARSAL"
+
+
+def render_report(results: Results, curves: Mapping[str, Curve], context: ReportContext) -> str:
+    """Write the report of one analysis.
+
+    Parameters
+    ----------
+    results : Results
+        What the analysis found.
+    curves : mapping of name to Curve
+        For the figures; a missing one leaves its figure out.
+    context : ReportContext
+        Plan, stand, calibrations, hashes, and whether a signature block may stand. A rehearsal never has one.
+
+    Returns
+    -------
+    str
+        HTML, the same for the same arguments.
+    """
+    environment = _environment()
+    register = Register.of(results.findings)
+    style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
+    return environment.get_template(TEMPLATE).render(
+        results=results,
+        context=context,
+        page=page_one(results, curves, context, register),
+        sections=evidence(results, curves, context, register),
+        style=Markup(style),  # noqa: S704 - our own file
+        running_head=Markup(css_string(f"{results.run}, revision {results.revision}")),  # noqa: S704 - quoted
+        rehearsal_word=REHEARSAL_WORD,
+        created=stamp(context.created),
+    )
+
+
+def css_string(text: str) -> str:
+    """Quote text for a stylesheet; everything but letters and digits is written by number."""
+    return '"' + "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in text) + '"'
+
+
+def _tie(value: object) -> object:
+    """Tie numbers to their units in plain text; what is markup already, figures and commands, stays as it is."""
+    return numbers.tie(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("analysis.report"),
+        autoescape=select_autoescape(enabled_extensions=("j2",)),
+        undefined=StrictUndefined,
+        finalize=_tie,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )

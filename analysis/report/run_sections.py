@@ -1,0 +1,341 @@
+"""Evidence about the run itself: thrust, impulse, tanks, engine, events, comparison with the prediction."""
+
+from collections.abc import Mapping
+
+from analysis.curves import Curve
+from analysis.report import figures, numbers
+from analysis.report.blocks import (
+    Block,
+    Cell,
+    Register,
+    Section,
+    Table,
+    Text,
+    budget_table,
+    measured_rows,
+    picture,
+    quantity_table,
+)
+from analysis.report.context import ReportContext, TankPlan
+from analysis.results import Measured, Results, TankResult
+
+Curves = Mapping[str, Curve]
+
+NOZZLE_TEXT = {
+    "down": "nozzle down: weight that leaves the cell reads as more thrust",
+    "up": "nozzle up: weight that leaves the cell reads as less thrust",
+    "horizontal": "horizontal: the cell does not feel weight",
+}
+FACT_TEXT = {True: "yes", False: "NO"}
+
+
+def thrust(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
+    """Thrust with window and events."""
+    blocks: list[Block] = list(
+        picture(
+            figures.thrust(curves, results.events, results.window),
+            "Thrust after zero and weight correction. The shaded part is what the impulse sums; circled numbers are "
+            "the events of the table below. The grey envelope is the least and greatest sample of each short block: "
+            "stand ringing, which sums to nothing.",
+        )
+        or (Text(register.why(*context.stand.thrust_tags)),)
+    )
+    found = results.thrust
+    rows = measured_rows(
+        register,
+        [
+            ("Peak thrust", found.peak if found else None, None),
+            ("Mean thrust over the burn time", found.mean if found else None, None),
+            ("Thrust at the start", found.at_start if found else None, None),
+            ("Thrust at the end", found.at_end if found else None, None),
+            ("Burn time", results.burn_time, None),
+        ],
+        context.stand.thrust_tags,
+    )
+    blocks.append(quantity_table(rows, found.definition if found else ""))
+    return Section(
+        "thrust",
+        "Thrust",
+        "How hard the engine pushed, and for how long: the shaded area is the total impulse that the limit is about.",
+        tuple(blocks),
+        (("u", "standard uncertainty: about two chances in three that the true value lies within one u"),),
+    )
+
+
+def events(results: Results, register: Register) -> Section:
+    """Events with their uncertainty and method."""
+    rows = tuple(
+        (str(number), event.name, numbers.seconds(event.time), numbers.milliseconds(event.u), event.method)
+        for number, event in enumerate(results.events, start=1)
+    )
+    block: Block = (
+        Table(("", "Event", "Time", "u", "Found by"), rows, frozenset({2, 3})) if rows else Text(register.why())
+    )
+    return Section(
+        "events",
+        "Events",
+        "When things happened, each found by a named method: burn time and run-out are read from these instants.",
+        (block,),
+        (("T-0", results.t_zero.source if results.t_zero else "not known: times count from the first row"),),
+    )
+
+
+def load_cell(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
+    """Load cell before correction."""
+    correction = results.weight_correction
+    stand = context.stand
+    tanks = "tanks ride on the cell" if stand.tanks_on_cell else "tanks are off the cell"
+    rows: list[tuple[Cell, ...]] = [("Geometry", f"{NOZZLE_TEXT.get(stand.nozzle, stand.nozzle)}; {tanks}")]
+    if correction is not None:
+        mass = numbers.show(correction.expelled_mass).with_u if correction.expelled_mass else register.why()
+        rows += [
+            ("Expelled mass", mass),
+            ("Correction", "applied" if correction.applied else "not applied"),
+            ("It moved the impulse by", f"{numbers.fixed(correction.impulse, 0)} N·s"),
+        ]
+    else:
+        rows.append(("Correction", register.why(*stand.thrust_tags)))
+    for tag in stand.thrust_tags:
+        tare = results.tare.get(tag)
+        if tare is not None:
+            rows.append((f"{tag} unloaded, before", numbers.show(tare.before).with_u))
+            after = numbers.show(tare.after).with_u if tare.after else register.why(tag)
+            rows.append((f"{tag} unloaded, after", after))
+            if tare.drift is not None:
+                unit = numbers.show(tare.before).unit
+                rows.append((f"{tag} drift between them", f"{numbers.fixed(tare.drift, 1)} {unit}"))
+    return Section(
+        "load-cell",
+        "Load cell before correction",
+        "What the force sensor itself read: propellant leaving the stand changes its weight, and that is not thrust.",
+        (
+            *picture(
+                figures.load_cell(curves, results.window),
+                "The cell's reading, zeroed before the run, and the share of the leaving weight that is taken out.",
+            ),
+            Table(("What", "Value"), tuple(rows)),
+        ),
+    )
+
+
+def impulse(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
+    """Cumulative impulse and the budget."""
+    found = results.impulse
+    verdict = results.verdicts.get("site")
+    blocks: list[Block] = list(
+        picture(
+            figures.cumulative_impulse(curves, verdict),
+            "Thrust summed from the start of the window. The band is the 95 % interval of what is summed so far.",
+        )
+    )
+    if found is None:
+        blocks.append(Text(register.why(*context.stand.thrust_tags)))
+    else:
+        if results.window is not None:
+            start, end = numbers.seconds(results.window.start), numbers.seconds(results.window.end)
+            blocks.append(Text(f"Summed from {start} to {end}."))
+        rows: list[tuple[Cell, ...]] = []
+        for name, value in (("At site ambient", found), ("Referred to vacuum", results.impulse_vacuum)):
+            if value is None:
+                rows.append((name, register.why(*context.stand.thrust_tags), "", "", ""))
+                continue
+            shown = numbers.show(Measured(value.value, value.expanded, value.unit))
+            k = numbers.plain(value.coverage_factor, 3)
+            hidden = f"up to {numbers.fixed(value.unseen, 0)} N·s" if value.unseen else "none"
+            kind = "lower bound only" if value.lower_bound_only else hidden
+            rows.append(
+                (
+                    name,
+                    shown.with_unit,
+                    f"{shown.u_with_unit} (k = {k})",
+                    numbers.pound_force_seconds(value.value),
+                    kind,
+                )
+            )
+        head = ("Total impulse", "Value", "U", "For reading", "Unseen")
+        blocks.append(Table(head, tuple(rows), frozenset({1, 2, 3})))
+        blocks += picture(figures.budget(found.budget, "N·s", "impulse"), "Where the doubt comes from, largest first.")
+        blocks.append(budget_table(found.budget, found.unit, found.value, "Uncertainty budget of the impulse at site."))
+    return Section(
+        "impulse",
+        "Impulse and its doubt",
+        "The sum of thrust over time, set against the limit, and what each source of doubt adds: the largest source is "
+        "the one worth improving.",
+        tuple(blocks),
+        (
+            ("U", "expanded uncertainty, k times u: about 95 chances in 100 that the true value lies within U"),
+            ("k", "coverage factor"),
+            ("vacuum", "impulse as it would be with no air pressing on the nozzle exit; flight approaches it"),
+        ),
+    )
+
+
+def tanks(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
+    """Each tank's pressure, exponent and CdA."""
+    blocks: list[Block] = []
+    planned = {tank.name: tank for tank in context.plan.tanks}
+    for name, tank in results.tanks.items():
+        tags = planned[name].pressure_tags if name in planned else ()
+        channels = (name, *tags)
+        sensors = " and ".join(tags) or "its pressure channels"
+        caption = (
+            f"{name.capitalize()} tank, by {sensors}: measured, predicted with its 95 % band, and the fit over "
+            "the shaded window. Below: what is left after taking each away."
+        )
+        svg = figures.tank_pressure(curves, name, tank.window, t_zero=results.t_zero is not None)
+        blocks += picture(svg, caption) or (Text(register.why(*channels)),)
+        blocks.append(quantity_table(_tank_rows(tank, register, channels), f"{name.capitalize()} tank."))
+        blocks += _tank_notes(tank)
+        if tank.cda_budget and tank.cda is not None:
+            blocks.append(
+                budget_table(tank.cda_budget, "m2", tank.cda.value, f"Uncertainty budget of CdA, {name} side.")
+            )
+    blocks += picture(
+        figures.ullage(curves, tuple(results.tanks)),
+        "A straight line here is a constant exponent; a bend is heat flowing into the gas while it expands.",
+    )
+    return Section(
+        "tanks",
+        "Tanks",
+        "How each tank's gas expanded while it pushed its liquid out, against what was expected: this decides how "
+        "thrust fades and which tank runs out first.",
+        tuple(blocks),
+        (
+            ("CdA", "effective flow area of feed and injector: the area that would pass this flow without loss"),
+            ("n", "exponent of the gas above the liquid: pressure falls as volume to the power n; chord: start to end"),
+            ("(a), (g)", "absolute pressure; gauge pressure, counted from the air around"),
+            ("ullage", "the gas above the liquid"),
+        ),
+    )
+
+
+def engine(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
+    """Chamber pressure, injector stiffness, performance."""
+    found = results.engine
+    rows = measured_rows(
+        register,
+        [
+            ("Chamber pressure, mean over the burn time", found.chamber_pressure if found else None, "a"),
+            ("Characteristic velocity c*", found.cstar if found else None, None),
+            ("Specific impulse Isp", found.isp if found else None, None),
+            ("Thrust coefficient CF", found.thrust_coefficient if found else None, None),
+            ("Mixture ratio, expelled oxidiser over fuel", found.mixture_ratio if found else None, None),
+            *(
+                (f"Least injector stiffness, {side}", measured, None)
+                for side, measured in (found.injector_stiffness.items() if found else ())
+            ),
+        ],
+        context.stand.chamber_tags,
+    )
+    return Section(
+        "engine",
+        "Engine",
+        "How well propellant became thrust, and how firmly the injector held the feed against the chamber.",
+        (
+            *picture(figures.chamber_pressure(curves, results.window), "Chamber pressure, measured and predicted."),
+            *picture(
+                figures.injector_stiffness(curves),
+                "Pressure drop across feed and injector over chamber pressure. Designers like to stay above the "
+                "hatched stripe, a rule of thumb; below it the flow may start to pulse with the chamber.",
+            ),
+            quantity_table(rows),
+        ),
+        (
+            ("c*", "chamber pressure times throat area over mass flow: quality of combustion"),
+            ("Isp", "impulse per weight of propellant"),
+            ("CF", "thrust over chamber pressure times throat area: quality of the nozzle"),
+        ),
+    )
+
+
+def comparison(results: Results, context: ReportContext, register: Register) -> Section:
+    """Measured against predicted."""
+    blocks: list[Block] = []
+    rows: tuple[tuple[Cell, ...], ...] = tuple(
+        (
+            name.replace("/", ", "),
+            numbers.percent(item.share_in_band, 0),
+            f"{numbers.fixed(item.worst_departure, 2)} half-widths, {_side(abs(item.worst_departure) <= 1.0)}",
+            numbers.seconds(item.at, 2),
+        )
+        for name, item in results.comparison.items()
+    )
+    if rows:
+        head = ("Quantity", "Time inside the band", "Farthest from nominal", "At")
+        blocks.append(Table(head, rows, frozenset({1, 2, 3}), "Curves against their predicted 95 % band."))
+    scalars: list[tuple[Cell, ...]] = []
+    for item in context.predicted:
+        bounds = (Measured(value, 0.0, item.unit) for value in (item.nominal, item.low, item.high))
+        nominal, low, high = (numbers.show(bound, _reference(item.unit)) for bound in bounds)
+        band = f"{low.value} to {high.value}"
+        if item.measured is None:
+            scalars.append((item.name, nominal.with_unit, band, register.why(), ""))
+            continue
+        where = _side(item.low <= item.measured.value <= item.high)
+        scalars.append(
+            (item.name, nominal.with_unit, band, numbers.show(item.measured, _reference(item.unit)).with_u, where)
+        )
+    if scalars:
+        scalar_head = ("Number", "Predicted", "95 % band", "Measured", "Band")
+        blocks.append(Table(scalar_head, tuple(scalars), frozenset({1, 2, 3}), "Single numbers."))
+    return Section(
+        "comparison",
+        "Prediction against record",
+        "Whether the crew understood the engine before it ran: a measured curve outside its band means an assumption "
+        "was wrong, and the findings name the likely one.",
+        tuple(blocks) or (Text("No prediction to compare with."),),
+        (("half-width", "half the height of the predicted band; beyond 1 is outside"),),
+    )
+
+
+def _side(inside: bool) -> str:
+    return "inside" if inside else "OUTSIDE"
+
+
+def _reference(unit: str) -> numbers.Reference | None:
+    return "a" if unit == "Pa" else None
+
+
+def _tank_rows(tank: TankResult, register: Register, channels: tuple[str, ...]) -> tuple[tuple[Cell, ...], ...]:
+    exponent = tank.exponent
+    return measured_rows(
+        register,
+        [
+            ("CdA, from weighed mass", tank.cda, None),
+            ("CdA, from the joint fit (cross-check)", tank.cda_joint, None),
+            ("Exponent n, chord", exponent.chord if exponent else None, None),
+            ("Exponent n, at the start", exponent.start if exponent else None, None),
+            ("Exponent drift", exponent.drift if exponent else None, None),
+            ("Expelled mass", tank.expelled_mass, None),
+            ("Pressure at the start", tank.start_pressure, "a"),
+            ("Pressure at the end", tank.end_pressure, "a"),
+        ],
+        channels,
+    )
+
+
+def _tank_notes(tank: TankResult) -> tuple[Block, ...]:
+    notes: list[str] = []
+    if tank.residual_rms is not None:
+        notes.append(f"Fit leaves {numbers.plain(tank.residual_rms / 100.0, 2)} mbar rms, which alone proves nothing.")
+    if tank.exponent is not None and tank.exponent.correlation_with_ullage_volume is not None:
+        r = numbers.fixed(tank.exponent.correlation_with_ullage_volume, 2)
+        notes.append(f"Correlation of the exponent with the ullage volume: {r}.")
+    notes += [
+        f"Correlation of {pair.replace(', ', ' with ')}: {numbers.fixed(r, 2)}." for pair, r in tank.correlation.items()
+    ]
+    facts = "; ".join(f"{fact}: {FACT_TEXT[holds]}" for fact, holds in tank.facts.items())
+    return (Text(" ".join(notes + ([f"Validity of the fit: {facts}."] if facts else []))),) if notes or facts else ()
+
+
+def plan_tank_row(tank: TankPlan) -> tuple[Cell, ...]:
+    """Write one tank of the plan as a table row."""
+    return (
+        tank.name,
+        f"{tank.liquid} under {tank.pressurant}",
+        numbers.show(tank.load).with_u,
+        f"{numbers.show(tank.volume).with_u}, {numbers.percent(tank.fill_share, 0)} full",
+        numbers.show(tank.start_pressure, "a").with_u,
+        f"{numbers.show(tank.exponent).with_u}, {tank.exponent_basis}",
+        f"{numbers.show(tank.cda).with_u}, {tank.cda_basis}",
+    )

@@ -1,0 +1,136 @@
+"""Sentences of the report: what was found, in words that a regulator and a landowner can read.
+
+Words first: each sentence carries value, limit and consequence. Nothing here computes a result.
+"""
+
+from collections.abc import Iterable
+
+from analysis.report import numbers
+from analysis.report.context import ReportContext
+from analysis.results import Finding, ImpulseResult, Measured, Results, Severity, Verdict
+
+PLACES = {"site": "At site ambient", "vacuum": "Referred to vacuum"}
+OUTCOME_WORDS = {"within": "Within", "exceeds": "Exceeds", "not shown": "Not shown"}
+SEVERITIES: tuple[Severity, ...] = ("serious", "caution", "note")
+
+NOT_COVERED_FIRING = (
+    "One run of one article. It does not bound the next article: articles, loads and days scatter, one run shows "
+    "none of that scatter, and with two or three runs the factor that covers it is still large. A ground article "
+    "may differ from the one that flies. This page is evidence for those who decide; it certifies nothing."
+)
+NOT_COVERED_FLOW = (
+    "One flow of one liquid. The ullage exponent belongs to this gas, this fill and this duration and does not carry "
+    "over to a cryogenic tank. CdA carries over with its uncertainty while the flow stays turbulent and does not "
+    "cavitate; the back pressure of a burning chamber was absent."
+)
+CAUTION_LINE = (
+    "Evidence only: no reading on this page is authority to approach, load or fire. Relief valves, distance, a "
+    "hard-wired abort and procedure protect people; local codes, the authority having jurisdiction and licensed "
+    "practice decide."
+)
+CAUTIONS = (
+    "This software records and computes. It is no protective system, it commands nothing, and losing it must leave "
+    "the stand as controllable as before.",
+    "Relief valves, a remote vent, a hard-wired abort, distance and procedure protect people. Approach only on the "
+    "range safety officer's word, after the waiting time, with a mechanical gauge as confirmation.",
+    "Compressed gas above a liquid is stored energy. Proof and calibrate with liquid first, keep people away while "
+    "pressurising, respect nameplate pressure and lowest temperature, and leave coded vessels as they were made.",
+    "Cryogenic liquids burn skin, displace or enrich air, embrittle metals, and burst any section in which they are "
+    "trapped without relief.",
+    "Oxygen parts must be clean, compatible and free of oil, and valves must open slowly; liquid oxygen pooled with "
+    "fuel can detonate. Calibrating, taping or drying must not undo the cleaning.",
+    "Load, pressurise, fire and vent from a distance, two people to every critical act.",
+    "Local codes, the authority having jurisdiction, the landowner, the insurer and licensed practice for vessels, "
+    "oxygen and propellants come before anything printed here.",
+)
+
+
+def title(results: Results) -> str:
+    """Name what was measured."""
+    return "Total impulse of one firing" if results.kind == "static fire" else f"One {results.kind}, one tank"
+
+
+def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None) -> str:
+    """Say one verdict with its bound, its limit and the consequence."""
+    where = PLACES.get(place, place)
+    limit = f"{numbers.fixed(verdict.limit, 0)} N·s"
+    guard = f"{numbers.percent(verdict.guard_share, 0)} one-sided"
+    if verdict.outcome == "within" and verdict.upper_bound is not None:
+        bound = numbers.upper(verdict.upper_bound, verdict.limit)
+        return f"{where} the {guard} upper bound is {bound} N·s, not above the limit of {limit}."
+    if verdict.outcome == "exceeds" and verdict.lower_bound is not None:
+        bound = numbers.lower(verdict.lower_bound, verdict.limit)
+        return f"{where} even the {guard} lower bound, {bound} N·s, reaches the limit of {limit}."
+    if impulse is None:
+        return f"{where} the impulse is not known, so nothing is shown about the limit of {limit}."
+    if impulse.lower_bound_only:
+        return f"{where} impulse was hidden from the record: the result is a lower bound and shows no upper one."
+    if verdict.upper_bound is not None and verdict.upper_bound > verdict.limit:
+        bound = numbers.upper(verdict.upper_bound, verdict.limit)
+        return f"{where} the {guard} upper bound is {bound} N·s, above the limit of {limit}, so it stays open."
+    return f"{where} the record does not decide on which side of {limit} the impulse lies."
+
+
+def probability_sentence(verdict: Verdict) -> str:
+    """Say how probable it is that the true impulse lies within the limit."""
+    if verdict.probability_within is None:
+        return "Probability within the limit: not known."
+    return f"Probability within the limit: {numbers.probability(verdict.probability_within)}."
+
+
+def impulse_words(impulse: ImpulseResult) -> str:
+    """Write the impulse with expanded uncertainty and coverage factor."""
+    expanded = Measured(impulse.value, impulse.expanded, impulse.unit)
+    return f"{numbers.show(expanded).plus_minus}, k = {numbers.plain(impulse.coverage_factor, 3)}"
+
+
+def headline(results: Results) -> str:
+    """Say the main result in one sentence."""
+    impulse = results.impulse
+    if impulse is None:
+        return "Total impulse: not known."
+    span = "the whole record"
+    if results.window is not None:
+        span = f"{numbers.seconds(results.window.start, 2)} to {numbers.seconds(results.window.end, 2)}"
+    if impulse.lower_bound_only:
+        return f"Recorded part only, {span}; the true total impulse may be higher."
+    return f"Thrust summed over {span}; about 95 % coverage."
+
+
+def guard_sentence(context: ReportContext) -> str:
+    """Explain the guard band."""
+    guard = context.plan.guard
+    return f"{guard}: within only if the upper bound is at or below the limit" if guard else "none stated"
+
+
+def prediction_sentence(results: Results, context: ReportContext) -> str:
+    """Say whether the prediction was locked before T-0."""
+    if results.prediction == "locked":
+        when = f" on {stamp(context.locked_at)}" if context.locked_at else ""
+        return f"Prediction locked{when}, before T-0."
+    return "POSTDICTION: nothing was locked before T-0, so agreement with the record is no evidence of foresight."
+
+
+def findings_count(findings: Iterable[Finding]) -> str:
+    """Count what needs a person's eyes."""
+    ranks = [finding.severity for finding in findings]
+    serious, caution, note = (ranks.count(severity) for severity in SEVERITIES)
+    if not serious and not caution:
+        return f"No finding above a note ({_plural(note, 'note')})."
+    return f"{_plural(serious + caution, 'finding')} above a note: {serious} serious, {_plural(caution, 'caution')}."
+
+
+def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Order findings: serious first, then cautions, then notes, each in their own order."""
+    return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
+
+
+def stamp(time: str) -> str:
+    """Write an ISO 8601 instant in UTC to the second for reading: ``2031-06-14 15:02:11 UTC``."""
+    date, _, rest = time.partition("T")
+    clock = rest.removesuffix("Z").removesuffix("+00:00").partition(".")[0]
+    return f"{date} {clock} UTC" if clock else date
+
+
+def _plural(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
