@@ -171,29 +171,27 @@ def same_epoch(assemblies: Sequence[Assembly]) -> tuple[Assembly, ...]:
     """Put the streams of one device on one count of ticks, that of the first assembly.
 
     Each stream unwraps its first ticks from its own row number; a row rate far from nominal can put one a
-    whole number of 2**32 ticks beside the others. Segments are matched by boot and order; a segment without
-    rows on either side stays as it is.
+    whole number of 2**32 ticks beside the others. A segment is held against the nearest of the same boot on
+    the wire; one without rows, or without such a partner, stays as it is.
     """
     if not assemblies:
         return ()
     reference = assemblies[0]
     moved = [reference]
     for assembly in assemblies[1:]:
-        segments = tuple(
-            _moved(segment, _epoch_shift(segment, reference.segments, index))
-            for index, segment in enumerate(assembly.segments)
-        )
+        shifts = [_epoch_shift(segment, reference.segments) for segment in assembly.segments]
+        segments = tuple(map(_moved, assembly.segments, shifts))
         moved.append(replace(assembly, segments=segments))
     return tuple(moved)
 
 
-def _epoch_shift(segment: Segment, others: Sequence[Segment], index: int) -> int:
-    if index >= len(others) or not segment.sequence.size or not others[index].sequence.size:
+def _epoch_shift(segment: Segment, others: Sequence[Segment]) -> int:
+    partners = [other for other in others if other.boot == segment.boot and other.sequence.size]
+    if not partners or not segment.sequence.size:
         return 0
-    other = others[index]
-    if other.boot != segment.boot:
-        return 0
-    near = int(np.abs(other.frame_end - segment.frame_end[0]).argmin())
+    here = segment.frame_end[0]
+    other = min(partners, key=lambda partner: int(np.abs(partner.frame_end - here).min()))
+    near = int(np.abs(other.frame_end - here).argmin())
     apart = int(other.ticks[other.frame_row[near]]) - int(segment.ticks[segment.frame_row[0]])
     return (apart + _HALF) // MODULUS * MODULUS
 

@@ -170,6 +170,9 @@ class Hello:
         scale = fields.get("time_scale", 1.0)
         if isinstance(scale, bool) or not isinstance(scale, int | float):
             raise FrameError(f"hello: time_scale is {scale!r}, must be a number")
+        rehearsal = fields.get("rehearsal", False)
+        if not isinstance(rehearsal, bool):
+            raise FrameError(f"hello: rehearsal is {rehearsal!r}, must be true or false")
         try:
             hello = cls(
                 device=_get(fields, "device", str),
@@ -195,7 +198,7 @@ class Hello:
                     for entry in _objects(fields, "lines")
                 ),
                 time_scale=float(scale),
-                rehearsal=fields.get("rehearsal") is True,
+                rehearsal=rehearsal,
             )
             stated = _get(fields, "layout", int)
         except (ValueError, OverflowError) as error:
@@ -267,8 +270,7 @@ def _channel_faults(who: str, channel: WireChannel) -> Iterable[str]:
         yield f"{where}: a name may not hold a comma, colon or @"
     if channel.type not in TYPE_RANGES:
         yield f"{where}: type is {channel.type[:MAX_NAME]!r}, must be one of {' '.join(TYPE_RANGES)}"
-        return
-    low, high = TYPE_RANGES[channel.type]
+    low, high = TYPE_RANGES.get(channel.type, (0, 0))
     if not low <= channel.minimum < channel.maximum <= high:
         yield (
             f"{where}: min {channel.minimum} and max {channel.maximum} must rise and lie within "
