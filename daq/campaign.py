@@ -139,6 +139,9 @@ def check(
     named += [("calibrations", calibration.tag) for calibration in calibrations.values()]
     problems += [f"{name}: {where} names unknown tag {tag}; the stand has {', '.join(sorted(tags))}"
                  for where, tag in named if tag not in tags]
+    edge = plan.test.t_zero_edge
+    if edge is not None and edge.device not in {device.name for device in stand.device}:
+        problems.append(f'{name}: test.t_zero names unknown device {edge.device}')
     if plan.test.kind == "static fire" and not stand.measuring("thrust"):
         problems.append(f'{name}: a static fire needs an input that measures "thrust"; {STAND_FILE} has none')
     problems += [f"{name}: tank {tank} has no input that measures its pressure; add one to {STAND_FILE}"

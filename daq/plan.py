@@ -6,6 +6,7 @@ The plan names its stand and its calibrations; it holds nothing else of them.
 
 import itertools
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
@@ -35,6 +36,9 @@ from daq.quantity import (
 STANDARD_GRAVITY = Quantity(9.80665, 0.0, "acceleration", None, "9.80665 m/s2")  # [AMS55] table 2.4, exact
 _GUARD = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%\s*one-sided\s*$")
 
+_EDGE = re.compile(r"^\s*(?P<device>\S+)\s+(?P<line>.+?)\s+(?P<way>rising|falling)\s*$")
+DETECTED_OPENING = "detected opening"  # a T-0 that the analysis finds
+
 TestKind = Literal["water flow", "nitrogen flow", "static fire", "pressure hold"]
 ExponentBasis = Literal["assumed", "water flow", "nitrogen flow", "static fire"]
 FlowEnd = Literal["valve closed early", "run-out"]
@@ -63,6 +67,15 @@ AbsolutePressure = Annotated[Pressure, AfterValidator(_absolute)]
 StaticPressure = Annotated[Pressure, AfterValidator(_not_difference)]
 
 
+@dataclass(frozen=True, slots=True)
+class LineEdgeName:
+    """A change of a device's digital line."""
+
+    device: str
+    line: str
+    rising: bool
+
+
 class Test(Document):
     """What is done, why, and what makes the run worth keeping."""
 
@@ -78,6 +91,20 @@ class Test(Document):
     t_zero: str | None = None  # "cradle-a fire rising" | "detected opening" | none
     conductor: str = ""
     range_safety: str = ""
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.t_zero not in (None, DETECTED_OPENING) and self.t_zero_edge is None:
+            raise ValueError(
+                f't_zero "{self.t_zero}" is not understood; write "DEVICE LINE rising" or "{DETECTED_OPENING}"'
+            )
+        return self
+
+    @property
+    def t_zero_edge(self) -> LineEdgeName | None:
+        """The edge that is T-0; ``None`` where T-0 is none or left to the analysis."""
+        match = _EDGE.match(self.t_zero or "")
+        return LineEdgeName(match["device"], match["line"], match["way"] == "rising") if match else None
 
 
 class Site(Document):
