@@ -150,13 +150,14 @@ def damage(frames=1_000_000, rows=2):
         (segment,) = assemble([block for r in results for block in r.blocks], (), (), said).segments
         wrong = int((segment.counts != counts[segment.sequence]).any(axis=1).sum())
         wrong += int((segment.ticks != segment.sequence * said.interval_ticks).sum())
-        span = int(segment.sequence[-1] - segment.sequence[0]) + 1
+        kept = np.flatnonzero(intact)
+        lost = rows * int(kept[-1] - kept[0] + 1 - kept.size)  # from what was touched, not from what was decoded
         accepted = np.unique(segment.sequence // rows)
-        missed = int((~np.isin(np.flatnonzero(intact), accepted)).sum())
+        missed = int((~np.isin(kept, accepted)).sum())
         print(
-            f"{share:.0%} of bytes: {frames} frames, {accepted.size} accepted, {int(intact.sum())} untouched, "
+            f"{share:.0%} of bytes: {frames} frames, {accepted.size} accepted, {kept.size} untouched, "
             f"untouched but not accepted {missed}, wrong rows {wrong}, "
-            f"lost rows stated {segment.lost_rows}, true {span - segment.sequence.size}, "
+            f"lost rows stated {segment.lost_rows}, true {lost}, "
             f"{len(data) / elapsed / 1e6:.0f} MB/s"
         )
 
