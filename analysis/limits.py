@@ -102,8 +102,7 @@ def verdict(
     a second time. With something unseen, ``probability_within`` is the least it can be; of a lower bound alone it
     is not known. Source: [JCGM106] (decision rule with a guard band of z u).
     """
-    _check(impulse, u, unseen, ambient)
-    assert u is not None  # noqa: S101 - _check refuses it; this tells the type checker
+    u = _checked(impulse, u, unseen, ambient)
     z = guard_factor(guard_share)
     upper, lower = impulse + z * u + unseen, impulse - z * u
     head = f"{impulse:,.0f} N*s ({impulse / _LBF_S:,.0f} lbf*s), standard uncertainty {u:,.0f} N*s, {ambient}"
@@ -137,7 +136,7 @@ def verdict(
     return Verdict("not shown", limit, limit_name, guard_share, upper, lower, probability, reason)
 
 
-def _check(impulse: float, u: float | None, unseen: float, ambient: str) -> None:
+def _checked(impulse: float, u: float | None, unseen: float, ambient: str) -> float:
     if u is None or not math.isfinite(u) or u <= 0.0:
         raise DataError(
             f"total impulse {ambient}: standard uncertainty {u!r} N*s is not a positive number; without it there is no"
@@ -149,3 +148,4 @@ def _check(impulse: float, u: float | None, unseen: float, ambient: str) -> None
         )
     if unseen < 0.0:
         raise ValueError(f"unseen impulse {unseen!r} N*s is negative")
+    return u

@@ -157,7 +157,7 @@ def _rough_step(plan: Plan) -> tuple[float, int]:
     start = _Run(plan, draws.nominal, 1e-3, 1)
     aboard = float((start.start.oxidiser_mass + start.start.fuel_mass)[0])
     flow = float((start.start.oxidiser_flow + start.start.fuel_flow)[0])
-    return aboard / flow / 100.0, 3000
+    return aboard / flow / 100.0, 1000
 
 
 def _full(plan: Plan, step: float, samples: int, seed: int) -> class_margin.FullLoad | None:

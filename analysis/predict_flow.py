@@ -108,7 +108,7 @@ def _closing(plan: Plan) -> float:
 def _rough_step(plan: Plan) -> tuple[float, int]:
     """Return a step and a number of steps that reach well past the run-out of any plan that works."""
     first = _Run(plan, draws.nominal, 1e-3, 1, np.inf)
-    return float(first.start.mass[0] / first.start.flow[0]) / 100.0, 3000
+    return float(first.start.mass[0] / first.start.flow[0]) / 100.0, 1000
 
 
 def _closed(emptying: Emptying, close: float) -> Emptying:
