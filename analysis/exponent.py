@@ -19,6 +19,7 @@ from analysis.flow_record import (
     averaged_flow,
     changes,
     static_pressure,
+    thinned,
 )
 from analysis.results import BudgetTerm, Finding, Measured
 from analysis.windows import Window, correlation_time
@@ -96,6 +97,7 @@ def exponent_from_pv(
         raise DataError(f"ullage volume is {record.ullage_volume!r} m3: an exponent needs it; weigh the fill")
     if record.expelled_mass is None and cda is None:
         raise DataError("an exponent needs the amount that left: weigh the liquid, or give a CdA known from elsewhere")
+    record = thinned(record)
     static = static_pressure(record)
     flow = averaged_flow(record, start_pressure=static.value)
     known = None if record.expelled_mass is not None or cda is None else cda.value

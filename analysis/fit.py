@@ -24,6 +24,7 @@ from analysis.flow_record import (
     averaged_flow,
     shifted_flows,
     static_pressure,
+    thinned,
 )
 from analysis.least_squares import LeastSquares, nonlinear_least_squares
 from analysis.results import BudgetTerm, Finding, Measured
@@ -184,6 +185,7 @@ def joint_fit(
         raise DataError(
             "a joint fit needs one back pressure, as in a cold flow; with a varying one use CdA from the weighed mass"
         )
+    record = thinned(record)
     direct = direct or direct_cda(record, sensor=sensor, notes=notes, channel=channel)
     first_guess = exponent_from_pv(
         record, sensor=SensorTerms(), notes=NoteTerms(), isentropic_exponent=isentropic_exponent, channel=channel

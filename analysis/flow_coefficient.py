@@ -9,7 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.flow_record import Flow, FlowRecord, NoteTerms, SensorTerms, averaged_flow, changes, static_pressure
+from analysis.flow_record import (
+    Flow,
+    FlowRecord,
+    NoteTerms,
+    SensorTerms,
+    averaged_flow,
+    changes,
+    static_pressure,
+    thinned,
+)
 from analysis.results import BudgetTerm, Finding
 from analysis.windows import Window
 from daq.errors import DataError
@@ -60,6 +69,7 @@ def direct_cda(record: FlowRecord, *, sensor: SensorTerms, notes: NoteTerms, cha
         raise DataError(
             f"expelled mass is {record.expelled_mass!r} kg: CdA needs the liquid caught and weighed; add the weighing"
         )
+    record = thinned(record)
     flow = averaged_flow(record)
 
     def estimate(of: Flow) -> Array:

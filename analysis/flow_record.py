@@ -21,6 +21,7 @@ STATIC_LEAST = 1.0  # of still record before opening, without which P0, t0 and C
 STATIC_MOST = 3.0  # older readings say less about the opening than the line through these [s]
 FLOW_BLOCKS = 500
 MIN_FLOW_SAMPLES = 50
+MOST_SAMPLES = 20_000  # longer records are averaged in groups first, spikes left out, which loses nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +129,18 @@ class Flow:
         steps = 0.5 * np.diff(self.time) * (root[1:] + root[:-1])
         partial = np.cumsum(np.concatenate([[(self.time[0] - self.opening_time) * first], steps]))
         return float(partial[-1] + (self.end_time - self.time[-1]) * last), partial
+
+
+def thinned(record: FlowRecord) -> FlowRecord:
+    """Return a very long record as means of groups of samples, any other one as it is."""
+    if record.time.size <= 10 * MOST_SAMPLES:
+        return record
+    means = block_means(record.time, record.pressure, MOST_SAMPLES)
+    back = record.back_pressure
+    if not isinstance(back, float | int):
+        other = block_means(record.time, back, MOST_SAMPLES)
+        back = np.interp(means.time, other.time, other.value)
+    return replace(record, time=means.time, pressure=means.value, back_pressure=back)
 
 
 def static_pressure(record: FlowRecord) -> StaticPressure:

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 
 DESPIKE_LIMIT = 5.0  # robust standard deviations; white noise loses 6 samples in ten million
 MAD_TO_SIGMA = 1.482602218505602  # 1 / (sqrt(2) erfinv(1/2)): median absolute deviation of a normal sample
+QUANTUM_SAMPLES = 100_000  # enough to meet the least step of a converter
 MIN_BLOCK = 8  # samples; below this a block's own scatter cannot tell a spike from noise
 MAX_LAG_SAMPLES = 1 << 17  # longer records are averaged in groups first: the tail of rho needs no full rate
 MIN_QUIET_SAMPLES = 8
@@ -66,7 +67,7 @@ def spikes(value: Array, blocks: int) -> NDArray[np.bool_]:
     blocks = min(blocks, value.size // MIN_BLOCK)
     if blocks < 1:
         return marks
-    steps = np.abs(np.diff(value))
+    steps = np.abs(np.diff(value[:QUANTUM_SAMPLES]))
     steps = steps[steps > 0.0]
     quantum = float(steps.min()) if steps.size else 0.0
     departures = []
