@@ -8,21 +8,20 @@ import datetime as dt
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.prediction import Prediction
 from analysis.results import Finding, Gap, Measured, RecordHealth, TZero
 from daq.calibration import Calibration
 from daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
 from daq.errors import DataError
-from daq.plan import Plan
+from daq.plan import DETECTED_OPENING, Plan
 from daq.quantity import Quantity, parse_quantity
+from daq.run import Run, StreamData
 from daq.stand import Input, Stand
-
-if TYPE_CHECKING:
-    from analysis.prediction import Prediction
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -106,7 +105,7 @@ class Dataset:
     clock_u: float = 0.0  # relative standard uncertainty of the device clock's rate, once corrected
     record: Mapping[str, RecordHealth] = field(default_factory=dict)  # by stream
     weighings: Mapping[str, Weighing] = field(default_factory=dict)  # by tank
-    prediction: "Prediction | None" = None
+    prediction: Prediction | None = None
     prediction_status: PredictionStatus = "postdiction"
     edges: tuple[LineEdge, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -200,7 +199,7 @@ def dataset_from_counts(
     *,
     t_zero: TZero | None = None,
     weighings: Mapping[str, Weighing] | None = None,
-    prediction: "Prediction | None" = None,
+    prediction: Prediction | None = None,
     clock_u: float = 0.0,
     edges: Iterable[LineEdge] = (),
     run: str = "study",
@@ -221,6 +220,108 @@ def dataset_from_counts(
         run, plan.test.kind, True, plan, stand, channels, gaps, t_zero, clock_u, record, dict(weighings or {}),
         prediction, "locked" if prediction is not None else "postdiction", tuple(edges), tuple(findings),
     )  # fmt: skip
+
+
+def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = None) -> Dataset:
+    """Read a sealed run.
+
+    Parameters
+    ----------
+    run : Run
+        Opened and checked.
+    calibrations : mapping of tag to Calibration, optional
+        Later revisions that replace the locked ones, adapted to the run's counts.
+
+    Raises
+    ------
+    DataError
+        No stream has rows.
+    RecordError
+        A samples file is damaged.
+    """
+    keys = run.streams()
+    if not keys:
+        raise DataError(f"{run.folder}: no stream has rows; there is nothing to analyse")
+    streams = {f"{device}/{name}": run.stream(device, name) for device, name in keys}
+    t_zero = run.record.t_zero
+    origin = t_zero.host_ns if t_zero else min(int(stream.host_ns[0]) for stream in streams.values())
+    played = {key: _played(stream, origin, run.stand) for key, stream in streams.items()}
+    channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
+    record = {f"{device}/{name}": _health(run, device, name, origin) for device, name in keys}
+    if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
+        why = run.record.t_zero_missing or "the plan names no event"
+        findings.append(
+            Finding("no-t-zero", "caution", None, None, f"There is no T-0 ({why}): times count from the first row, and "
+                    "the prediction is a postdiction.")
+        )  # fmt: skip
+    return Dataset(
+        run=run.folder.name,
+        kind=run.info.kind,
+        rehearsal=run.info.rehearsal,
+        plan=run.plan,
+        stand=run.stand,
+        channels=channels,
+        gaps={key: health.gaps for key, health in record.items()},
+        t_zero=TZero(iso_time(t_zero.host_ns), t_zero.source, t_zero.u_s) if t_zero else None,
+        clock_u=max(_clock_u(run, device) for device, _ in keys),
+        record=record,
+        weighings={
+            tank: Weighing(_measured(w.residual), _measured(w.caught), _measured(w.expelled))
+            for tank, w in run.weighings.items()
+        },
+        prediction=Prediction.from_json(run.prediction_text) if run.prediction_text else None,
+        prediction_status=run.prediction_status,
+        edges=tuple(
+            LineEdge(edge.line, edge.level, (edge.host_ns - origin) * 1e-9)
+            for device in run.record.devices.values()
+            for edge in device.edges
+        ),
+        findings=(*findings, *_notes(run, origin)),
+        plan_sha256=run.plan_sha256,
+    )
+
+
+def _played(stream: StreamData, origin: int, stand: Stand) -> Played:
+    named = {item.tag for item in stand.input}
+    counts = {tag: values for tag, values in stream.counts.items() if tag in named}
+    return Played(seconds_after(stream.host_ns, origin), counts, stream.rails)
+
+
+def _health(run: Run, device: str, name: str, origin: int) -> RecordHealth:
+    known = run.record.devices[device]
+    stream, clock = known.streams[name], known.clock
+    gaps = tuple(
+        Gap(
+            (gap.start_ns - origin) * 1e-9, (gap.end_ns - origin) * 1e-9, (gap.end_ns - gap.start_ns) * 1e-9,
+            gap.rows or 0,
+        )
+        for gap in stream.gaps
+    )  # fmt: skip
+    rate = Measured(clock.rate_ppm, clock.u_ppm, "ppm") if clock else None
+    return RecordHealth(stream.rows, stream.lost_rows, gaps, known.boots, rate, known.damaged_frames)
+
+
+def _clock_u(run: Run, device: str) -> float:
+    """Return the relative uncertainty of a device's rate: as fitted, else its tolerance as rectangular limits."""
+    clock = run.record.devices[device].clock
+    if clock is not None:
+        return clock.u_ppm * 1e-6
+    return run.stand.device_named(device).clock_tolerance.value / math.sqrt(3.0)
+
+
+def _measured(quantity: Quantity | None) -> Measured | None:
+    return Measured(quantity.value, quantity.u, quantity.unit) if quantity is not None else None
+
+
+def _notes(run: Run, origin: int) -> list[Finding]:
+    return [
+        Finding(
+            "device-note", note.severity, None, None if note.host_ns is None else (note.host_ns - origin) * 1e-9,
+            f"{name}: {note.text}",
+        )
+        for name, device in run.record.devices.items()
+        for note in device.notes
+    ]  # fmt: skip
 
 
 def gaps_in(time: Array) -> tuple[Gap, ...]:

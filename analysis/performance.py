@@ -19,7 +19,7 @@ from daq.quantity import factor
 Array = NDArray[np.float64]
 
 STIFFNESS_USUAL = 0.20  # pressure drop over chamber pressure; [Humble1995] p. 209 has 0.10 to 0.20, others more
-STIFFNESS_LEAST = 0.15
+STIFFNESS_LEAST = 0.10
 CREDIBLE_THRUST_COEFFICIENT = (0.6, 2.2)  # below no nozzle at all, above the largest vacuum nozzles
 CONFUSED_UNITS: Mapping[str, float] = {
     "N/lbf": factor("lbf", "force"),

@@ -8,7 +8,10 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from types import UnionType
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from typing import TYPE_CHECKING, Any, Literal, Union, get_args, get_origin, get_type_hints
+
+if TYPE_CHECKING:
+    from analysis.curves import Curve
 
 Severity = Literal["note", "caution", "serious"]  # serious: the number it touches must not be used as it is
 Outcome = Literal["within", "exceeds", "not shown"]
@@ -238,6 +241,14 @@ class Results:
         """Tell whether the analysis ends in exit code 10: a finding above a note, or a verdict not within."""
         serious = any(finding.severity != "note" for finding in self.findings)
         return serious or self.worst_outcome in ("exceeds", "not shown")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Analysis:
+    """What one analysis makes: results to quote and curves to draw."""
+
+    results: Results
+    curves: Mapping[str, "Curve"]
 
 
 def to_json(results: Results) -> str:

@@ -25,6 +25,7 @@ from daq.stand import Stand
 Array = NDArray[np.float64]
 
 NO_MODE = 0.02  # s, averaged over where no stand mode is known
+SPAN_LEVEL = 0.25  # a blowdown falls to less than half of its first thrust before it ends
 LOOK = 20.0  # s before and after the burn in which zeros are looked for
 ZERO_LENGTHS = (2.0, 1.0, 0.5, 0.25)  # s, the longest that fits is taken
 CLEAR_BEFORE, CLEAR_AFTER = 0.1, 1.0  # s between a zero and the burn; ringing must have died
@@ -34,7 +35,7 @@ UNWEIGHED_U = 0.05  # of the propellant mass, where only the plan tells how much
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Where thrust rises and falls through half of its greatest mean, roughly. [s]."""
+    """Where thrust rises and falls through ``SPAN_LEVEL`` of its greatest mean, roughly. [s]."""
 
     start: float
     end: float
@@ -60,6 +61,7 @@ class ThrustRecord:
     factor: float
     weight: Measured  # of the expelled propellant as far as known, on the true scale [N]
     weighed: bool
+    weight_per_mass: float  # local gravity [N/kg]
     interval: float  # [s]
     mode_period: float  # [s]
     late: bool  # recording began after T-0, or with thrust already up
@@ -94,13 +96,13 @@ def rough_span(time: Array, reading: Array, period: float, *, t_zero_known: bool
     mean = running_mean(time, reading, max(period, NO_MODE))
     before = time < (0.0 if t_zero_known else time[0] + 0.25)
     base = float(np.median(mean[before])) if np.count_nonzero(before) >= 8 else float(np.median(mean[-8:]))
-    late = t_zero_known and np.count_nonzero(before) < 8
+    late = t_zero_known and int(np.count_nonzero(before)) < 8
     away = np.where(time >= (-0.5 if t_zero_known else -math.inf), mean - base, 0.0)
     top = int(np.argmax(np.abs(away)))
-    up = np.flatnonzero(np.sign(away[top]) * away >= 0.5 * abs(away[top]))
+    up = np.flatnonzero(np.sign(away[top]) * away >= SPAN_LEVEL * abs(away[top]))
     first, last = int(up[0]), int(up[-1])
     return Span(
-        float(time[first]), float(time[last]), bool(away[top] < 0.0), first == 0 or late, last == time.size - 1
+        float(time[first]), float(time[last]), bool(away[top] < 0.0), first == 0 or late, last + 1 == time.size
     )
 
 
@@ -151,7 +153,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     late = span.up_at_first_sample or (dataset.t_zero is not None and float(time[0]) > 0.0)
     return ThrustRecord(
         cell, time, signal, reading, factor * (reading - zero.reading), saturated(cell)[good], zero, hose, hose_after,
-        sign, factor, weight, weighed, sample_interval(time), mode_period(stand), late,
+        sign, factor, weight, weighed, plan.site.gravity.value, sample_interval(time), mode_period(stand), late,
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("daq", "analysis", "cli")
 ALLOWED = {"daq": {"daq"}, "analysis": {"analysis", "daq"}, "cli": {"cli", "analysis", "daq"}}
 VOCABULARY = {"errors", "quantity", "document", "plan", "stand", "calibration", "channels", "campaign"}
-FROM_DAQ_TO_ANALYSIS = VOCABULARY | {"run"}
+FROM_DAQ_TO_ANALYSIS = VOCABULARY | {"run", "revision"}  # the run folder: the record, and what is added to it
 SCENARIO_ALSO = {"rehearsal"}  # the made-up stand hands its table to the device that plays it
 
 

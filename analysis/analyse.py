@@ -1,0 +1,97 @@
+"""The one way into analysis: by kind of test, and from a run folder to a new revision in it."""
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from analysis.curves import write_curves
+from analysis.dataset import Dataset, load_dataset
+from analysis.results import Analysis, Results, to_json
+from analysis.static_fire import analyse_static_fire
+from daq.calibration import Calibration, read_calibration
+from daq.errors import ConfigError, DataError
+from daq.revision import next_revision, write_revision
+from daq.run import Run, open_run
+
+RESULTS_FILE = "results.json"
+CURVES_FILE = "curves.parquet"
+
+
+def analyse(dataset: Dataset, *, revision: str = "A", software: str = "") -> Analysis:
+    """Analyse a run by its kind of test.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        The run.
+    revision : str
+        Letters of this analysis.
+    software : str
+        Name and version, kept in the results.
+
+    Raises
+    ------
+    DataError
+        The kind of test has no analysis, or its record cannot answer.
+    """
+    match dataset.kind:
+        case "static fire":
+            return analyse_static_fire(dataset, revision=revision, software=software)
+        case "water flow":
+            from analysis.water_flow import analyse_water_flow
+
+            return analyse_water_flow(dataset, revision=revision, software=software)
+        case kind:
+            raise DataError(
+                f"{dataset.run}: a {kind} is recorded but not analysed; read its samples with pandas, Polars or DuckDB"
+            )
+
+
+def analyse_run(folder: Path, *, calibrations: Iterable[Path] = (), software: str = "") -> tuple[Path, Results]:
+    """Analyse a sealed run into a new revision of its own.
+
+    Parameters
+    ----------
+    folder : Path
+        ``CAMPAIGN/runs/DATE_NUMBER``.
+    calibrations : iterable of Path
+        Later calibration revisions to use in place of the locked ones.
+    software : str
+        Name and version, kept in the results.
+
+    Returns
+    -------
+    folder, results
+        Where the revision lies, and what it says.
+
+    Raises
+    ------
+    RecordError
+        The run is not sealed, or damaged.
+    ConfigError
+        A calibration file is wrong or of no input of this stand.
+    DataError
+        The record cannot answer.
+    """
+    run = open_run(folder)
+    later = _later(run, calibrations)
+    revision = next_revision(folder)
+    analysis = analyse(load_dataset(run, calibrations=later), revision=revision, software=software)
+
+    def build(place: Path) -> None:
+        (place / RESULTS_FILE).write_text(to_json(analysis.results), encoding="utf-8")
+        write_curves(place / CURVES_FILE, analysis.curves)
+
+    return write_revision(folder, revision, build), analysis.results
+
+
+def _later(run: Run, paths: Iterable[Path]) -> dict[str, Calibration]:
+    tags = {item.tag for item in run.stand.input}
+    found: dict[str, Calibration] = {}
+    for path in paths:
+        calibration = read_calibration(path)
+        if calibration.tag not in tags:
+            raise ConfigError(f"{path}: {calibration.tag} is no input of stand {run.stand.name}")
+        if calibration.tag in found:
+            raise ConfigError(f"{path}: a second calibration of {calibration.tag}; give one")
+        found[calibration.tag] = run.for_counts(calibration)
+    return found

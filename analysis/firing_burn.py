@@ -1,0 +1,147 @@
+"""Start, end and level of the thrust of one firing, by named definitions.
+
+SI; times in seconds after T-0. Total impulse uses the full window only; everything else here names what it means.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.dataset import Array
+from analysis.events import Event
+from analysis.results import BudgetTerm, Measured, ThrustResult
+from analysis.thrust_events import full_window, running_mean, thrust_start_stop
+from analysis.thrust_record import MARGIN, ThrustRecord
+from analysis.windows import Window
+
+PAD = 0.5  # s of nought put before or after a record that begins or ends under thrust, to find its other end
+SETTLED_AFTER, LEVEL_OVER = 0.3, 0.2  # s after the 10 % start, and averaged over
+MOST_DELAY = 1.0  # s from T-0 to thrust that valve and ignition may take
+ENDING_BEFORE = 0.1  # s before the first run-out
+SCALING = frozenset({"calibration scatter", "reference standard", "stand interaction", "alignment"})
+NOT_A_LEVEL = frozenset({"noise", "clock rate", "window"})
+
+
+@dataclass(frozen=True, slots=True)
+class Burn:
+    """Where thrust is. A start or stop that is not in the record is ``None``."""
+
+    start: Event | None  # 10 % of the greatest mean over one stand-mode period
+    stop: Event | None
+    window: Window  # all of the thrust
+    thrust_end: float  # end of the window without its margin
+
+    def inner(self, first_out: float | None) -> tuple[float, float]:
+        """Return the settled part: after the start transient, before the first run-out. [s]."""
+        begin = self.start.time if self.start else self.window.start
+        end = self.stop.time if self.stop else self.window.end
+        if first_out is not None and begin + 1.0 < first_out < end:
+            end = first_out
+        return begin + SETTLED_AFTER, max(end - ENDING_BEFORE, begin + SETTLED_AFTER)
+
+    @property
+    def prediction_delay(self) -> float:
+        """What to add to a prediction's times: it counts from full flow and knows no delay of valve and ignition."""
+        return self.start.time if self.start is not None and 0.0 < self.start.time < MOST_DELAY else 0.0
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """Burn from start to stop, the window's ends where they are not known. [s]."""
+        return (
+            self.start.time if self.start else self.window.start,
+            self.stop.time if self.stop else self.window.end,
+        )
+
+
+def burn_of(record: ThrustRecord, *, late: bool, cut_off: bool, t_zero_known: bool) -> Burn:
+    """Find start, stop and full window.
+
+    Parameters
+    ----------
+    record : ThrustRecord
+        With the weight taken out.
+    late, cut_off : bool
+        The record begins, or ends, under thrust.
+    t_zero_known : bool
+        Times count from T-0; the window then begins there at the latest.
+
+    Raises
+    ------
+    DataError
+        There is no thrust.
+    """
+    time, thrust = _padded(record.time, record.thrust, record.interval, before=late, after=cut_off)
+    start, stop = thrust_start_stop(time, thrust, record.mode_period)
+    full = full_window(time, thrust, record.mode_period, margin=MARGIN)
+    begin = min(full.start, 0.0) if t_zero_known else full.start
+    first, last = float(record.time[0]), float(record.time[-1])
+    return Burn(
+        None if late else start,
+        None if cut_off else stop,
+        Window(max(begin, first), min(full.end, last)),
+        min(full.end - MARGIN, last),
+    )
+
+
+def _padded(time: Array, thrust: Array, interval: float, *, before: bool, after: bool) -> tuple[Array, Array]:
+    """Put nought before or after a record that begins or ends under thrust."""
+    steps = interval * np.arange(1, max(2, round(PAD / interval)) + 1)
+    nought = np.zeros(steps.size)
+    if before:
+        time, thrust = np.concatenate([time[0] - steps[::-1], time]), np.concatenate([nought, thrust])
+    if after:
+        time, thrust = np.concatenate([time, time[-1] + steps]), np.concatenate([thrust, nought])
+    return time, thrust
+
+
+def force_u(force: float, impulse: float, length: float, budget: Iterable[BudgetTerm]) -> float:
+    """Return the standard uncertainty of one mean force from the budget of the impulse. [N].
+
+    What scales every reading scales with the force; what shifts it is spread over the burn.
+    """
+    budget = tuple(budget)
+    scale = math.sqrt(sum(t.u**2 for t in budget if t.source in SCALING)) / abs(impulse) if impulse else 0.0
+    shift = math.sqrt(sum(t.u**2 for t in budget if t.source not in SCALING | NOT_A_LEVEL)) / length
+    return math.hypot(scale * force, shift)
+
+
+def thrust_result(
+    record: ThrustRecord, burn: Burn, *, first_out: float | None, impulse: float, budget: Iterable[BudgetTerm]
+) -> ThrustResult:
+    """Return peak, mean and thrust at both ends. [N]."""
+    budget = tuple(budget)
+    begin, end = burn.span
+    length = end - begin
+
+    def level(force: float) -> Measured:
+        return Measured(force, force_u(force, impulse, length, budget), "N")
+
+    def over(low: float, high: float) -> Measured | None:
+        inside = (record.time >= low) & (record.time <= high)
+        return level(float(np.mean(record.thrust[inside]))) if np.count_nonzero(inside) >= 4 else None
+
+    inside = (record.time >= begin) & (record.time <= end)
+    mean = running_mean(record.time, record.thrust, record.mode_period)[inside]
+    settled, ending = burn.inner(first_out)
+    known = burn.start is not None and burn.stop is not None
+    return ThrustResult(
+        peak=level(float(mean.max())) if mean.size else None,
+        mean=level(record.record().between(begin, end) / length) if known else None,
+        at_start=over(settled, settled + LEVEL_OVER) if burn.start else None,
+        at_end=over(ending - LEVEL_OVER, ending) if burn.stop else None,
+        definition=(
+            f"peak: highest mean over one stand-mode period, {1e3 * record.mode_period:.1f} ms; mean: from the 10 % "
+            f"start to the 10 % stop; at start: mean from {SETTLED_AFTER:g} to {SETTLED_AFTER + LEVEL_OVER:g} s after "
+            f"the 10 % start; at end: mean of the {LEVEL_OVER:g} s that end {ENDING_BEFORE:g} s before the first "
+            "run-out, or the 10 % stop where none is seen"
+        ),
+    )
+
+
+def burn_time(burn: Burn) -> Measured | None:
+    """Return the time from the 10 % start to the 10 % stop. [s]."""
+    if burn.start is None or burn.stop is None:
+        return None
+    return Measured(burn.stop.time - burn.start.time, math.hypot(burn.start.u, burn.stop.u), "s")

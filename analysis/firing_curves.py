@@ -1,0 +1,141 @@
+"""Curves of one firing for figures: thinned, on time after T-0, each beside its prediction and its fit.
+
+SI, absolute pressures. Nothing quoted in results comes from here.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from analysis.checks import first_usable
+from analysis.compare import block_average
+from analysis.curves import Curve, envelope
+from analysis.dataset import Array, Channel, Dataset
+from analysis.firing_burn import Burn
+from analysis.firing_engine import TankSide
+from analysis.firing_tanks import flow_record
+from analysis.flow_record import averaged_flow
+from analysis.performance import stiffness_curve
+from analysis.prediction import Prediction
+from analysis.results import ImpulseResult
+from analysis.thrust_record import ThrustRecord
+
+POINTS = 1500
+LEAD, TAIL = 2.0, 3.0  # s drawn before T-0 and after the window
+
+
+def firing_curves(
+    dataset: Dataset,
+    record: ThrustRecord,
+    burn: Burn,
+    sides: Mapping[str, TankSide],
+    impulse: ImpulseResult | None,
+) -> dict[str, Curve]:
+    """Return every curve that the record can give."""
+    low, high = min(0.0, burn.window.start) - LEAD, burn.window.end + TAIL
+    curves = {
+        "thrust": _measured(dataset, burn, record.time, record.thrust, low, high, "N", "thrust"),
+        "load cell": _load_cell(record, low, high),
+        "cumulative impulse": _cumulative(record, burn, impulse),
+    }
+    for side in sides.values():
+        curves |= _tank(dataset, burn, side, low, high)
+    chamber = first_usable(dataset.measuring("chamber pressure"), *burn.span)
+    if chamber is not None:
+        curves["chamber pressure"] = _measured(
+            dataset, burn, chamber.time, chamber.reading, low, high, "Pa", "chamber pressure"
+        )
+        stiffness = _stiffness(dataset, chamber, sides, burn)
+        if stiffness is not None:
+            curves["injector stiffness"] = stiffness
+    return curves
+
+
+def predicted_columns(prediction: Prediction | None, name: str, time: Array, delay: float) -> dict[str, Array]:
+    """Return nominal and band of one predicted quantity at the times wanted; not a number beyond its end.
+
+    ``delay`` [s] is added to the prediction's times.
+    """
+    band = prediction.quantities.get(name) if prediction is not None else None
+    if prediction is None or band is None:
+        return {}
+    columns = {"predicted": band.nominal, "predicted_low": band.low, "predicted_high": band.high}
+    return {
+        key: np.asarray(np.interp(time, prediction.time + delay, values, left=np.nan, right=np.nan))
+        for key, values in columns.items()
+    }
+
+
+def _measured(
+    dataset: Dataset, burn: Burn, time: Array, value: Array, low: float, high: float, unit: str, name: str
+) -> Curve:
+    inside = (time >= low) & (time <= high)
+    at, least, mean, most = envelope(time[inside], value[inside], POINTS)
+    columns = {"low": least, "mean": mean, "high": most}
+    return Curve(at, columns | predicted_columns(dataset.prediction, name, at, burn.prediction_delay), unit)
+
+
+def _load_cell(record: ThrustRecord, low: float, high: float) -> Curve:
+    inside = (record.time >= low) & (record.time <= high)
+    at, _, mean, _ = envelope(record.time[inside], (record.reading - record.zero.before.value)[inside], POINTS)
+    weight = np.interp(at, record.time, record.zero.reading - record.zero.before.value)
+    return Curve(at, {"mean": mean, "weight": np.asarray(weight)}, "N")
+
+
+def _cumulative(record: ThrustRecord, burn: Burn, impulse: ImpulseResult | None) -> Curve:
+    at = np.linspace(burn.window.start, burn.window.end, POINTS)
+    seen = record.record()
+    value = seen.until(at) - seen.until(burn.window.start)
+    if impulse is None or not value[-1] > 0.0:
+        return Curve(at, {"value": value}, "N*s")
+    half = impulse.expanded * np.clip(value / value[-1], 0.0, None)
+    unseen = impulse.unseen * np.clip(value / value[-1], 0.0, None)
+    high = np.full(at.size, np.nan) if impulse.lower_bound_only else value + half + unseen
+    return Curve(at, {"value": value, "low": value - half, "high": high}, "N*s")
+
+
+def _tank(dataset: Dataset, burn: Burn, side: TankSide, low: float, high: float) -> dict[str, Curve]:
+    channel, flow, name = side.flow.channel, side.flow, side.flow.tank.name
+    quantity = f"tank pressure/{name}"
+    measured = _measured(dataset, burn, channel.time, channel.reading, low, high, "Pa", quantity)
+    found: dict[str, Curve] = {}
+    columns = dict(measured.columns)
+    residual: dict[str, Array] = {}
+    if side.exponent is not None:
+        record, _, _ = flow_record(dataset, flow)
+        means = averaged_flow(record, start_pressure=side.exponent.start_pressure.value)
+        total, partial = means.drive_integral()
+        volume = (means.expelled_mass or 0.0) / means.density * partial / total
+        L = np.log1p(volume / (means.ullage_volume or np.nan))
+        law = -(side.exponent.start.value * L + side.exponent.drift.value * L**2)
+        start = side.exponent.start_pressure.value
+        fit = np.interp(measured.time, means.time, start * np.exp(law), left=np.nan, right=np.nan)
+        columns["fit"] = np.asarray(fit)
+        residual["fit"] = columns["mean"] - fit
+        found[f"ullage/{name}"] = Curve(
+            means.time,
+            {"log_volume_ratio": L, "log_pressure_ratio": np.log(means.pressure / start), "fit": np.asarray(law)},
+            "1",
+        )
+    if "predicted" in columns:
+        residual["predicted"] = columns["mean"] - columns["predicted"]
+        residual["band_low"] = columns["predicted_low"] - columns["predicted"]
+        residual["band_high"] = columns["predicted_high"] - columns["predicted"]
+    found[quantity] = Curve(measured.time, columns, "Pa")
+    if residual:
+        found[f"tank residual/{name}"] = Curve(measured.time, residual, "Pa")
+    return found
+
+
+def _stiffness(dataset: Dataset, chamber: Channel, sides: Mapping[str, TankSide], burn: Burn) -> Curve | None:
+    dry = min((side.flow.end.time for side in sides.values() if side.flow.ran_dry), default=None)
+    begin, end = burn.inner(dry)
+    if end - begin < 1.0 or not sides:
+        return None
+    time, below = block_average(chamber.time, chamber.reading, start=begin, end=end)
+    columns = {}
+    for name, side in sides.items():
+        source = first_usable(dataset.measuring("manifold pressure", name), begin, end) or side.flow.channel
+        _, above = block_average(source.time, source.reading, start=begin, end=end)
+        columns[name] = stiffness_curve(above, below)
+    return Curve(time, columns, "1")

@@ -1,0 +1,266 @@
+"""Tanks and engine of one firing: CdA, exponent, c*, Isp, thrust coefficient, mixture ratio, stiffness.
+
+SI, absolute pressures; times in seconds after T-0. A number that the record cannot give is ``None`` with a finding
+that says why.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis import performance
+from analysis.checks import first_usable
+from analysis.compare import block_average
+from analysis.dataset import Channel, Dataset
+from analysis.exponent import Exponent, exponent_from_pv
+from analysis.firing_burn import Burn
+from analysis.firing_tanks import TankFlow, flow_record, left_aboard, mean_near
+from analysis.flow_coefficient import DirectCda, direct_cda
+from analysis.impulse import seen
+from analysis.load import Unloaded
+from analysis.results import EngineResult, ExponentResult, Finding, ImpulseResult, Measured, TankResult
+from analysis.thrust_record import ThrustRecord
+from daq.errors import DataError
+
+STIFFNESS_OVER = 0.2  # s
+EXPONENT_APART = 2.0  # combined standard uncertainties of plan and measurement
+CLOSED_EARLIER = "flow-ran-to-knee"  # advice for cold flows; a firing is meant to run out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TankSide:
+    """One tank's flow with what was found from it."""
+
+    flow: TankFlow
+    result: TankResult
+    exponent: Exponent | None
+
+
+def with_cell_mass(flows: Mapping[str, TankFlow], record: ThrustRecord) -> dict[str, TankFlow]:
+    """Give a tank that was not weighed its expelled mass from the cell's step, less what the other side lost."""
+    unknown = [name for name, flow in flows.items() if flow.expelled is None]
+    zero: Unloaded = record.zero
+    if len(unknown) != 1 or len(flows) != 2 or record.sign == 0 or zero.after is None:
+        return dict(flows)
+    (name,) = unknown
+    other = next(flow for key, flow in flows.items() if key != name)
+    if other.expelled is None:
+        return dict(flows)
+    per_newton = record.weight_per_mass
+    total = record.factor * zero.step * record.sign / per_newton
+    c = record.cell.calibration
+    u = record.factor * math.hypot(zero.before.u, zero.after.u, c.zero_uncertainty * c.scale) / per_newton
+    mass = total - other.expelled.value
+    if mass <= 0.0:
+        return dict(flows)
+    return {**flows, name: replace(flows[name], expelled=Measured(mass, math.hypot(u, other.expelled.u), "kg"))}
+
+
+def tank_sides(dataset: Dataset, flows: Mapping[str, TankFlow]) -> tuple[dict[str, TankSide], list[Finding]]:
+    """Take CdA and exponent from each side."""
+    sides: dict[str, TankSide] = {}
+    findings: list[Finding] = []
+    for name, flow in flows.items():
+        sides[name], said = _side(dataset, flow)
+        findings += said
+    return sides, findings
+
+
+def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
+    name, said = flow.tank.name, list[Finding]()
+    direct: DirectCda | None = None
+    exponent: Exponent | None = None
+    try:
+        record, sensor, notes = flow_record(dataset, flow)
+        if flow.expelled is None:
+            raise DataError(f"{name}: the expelled mass is not known; weigh what is left and add it to the run")  # noqa: TRY301 - one place says why
+        direct = direct_cda(record, sensor=sensor, notes=notes, channel=flow.channel.tag)
+        exponent = exponent_from_pv(record, sensor=sensor, notes=notes, channel=flow.channel.tag)
+    except DataError as error:
+        said.append(Finding("tank-not-known", "note", name, None, f"{name}: CdA or exponent is not known: {error}"))
+    if direct is not None:
+        said += [f for f in direct.findings if f.code != CLOSED_EARLIER]
+    if not flow.weighed:
+        said.append(_not_weighed(flow))
+    if exponent is not None:
+        said += _exponent_finding(flow, exponent)
+    start, end = mean_near(flow.channel, flow.opening.time - 0.1, 1.0), mean_near(flow.channel, flow.end.time, 0.05)
+    ambient = dataset.plan.site.ambient_pressure
+    result = TankResult(
+        cda=Measured(direct.cda, direct.u, "m2") if direct else None,
+        cda_joint=None,
+        cda_budget=direct.budget if direct else (),
+        exponent=None
+        if exponent is None
+        else ExponentResult(exponent.chord, exponent.start, exponent.drift, exponent.correlation_with_ullage_volume),
+        correlation={}
+        if exponent is None or exponent.correlation_with_ullage_volume is None
+        else {"exponent, ullage volume": exponent.correlation_with_ullage_volume},
+        window=(flow.opening.time, flow.end.time),
+        residual_rms=exponent.residual_rms if exponent else None,
+        expelled_mass=flow.expelled,
+        start_pressure=_pressure(flow.channel, start, dataset),
+        end_pressure=_pressure(flow.channel, end, dataset),
+        facts={
+            "expelled mass was weighed": flow.weighed,
+            "ran out first": flow.ran_dry,
+            "static pressure before opening": exponent is not None,
+            f"ambient {ambient.text} added to a gauge reading": flow.channel.calibration.reference == "gauge",
+        },
+    )
+    return TankSide(flow, result, exponent), said
+
+
+def _pressure(channel: Channel, value: float, dataset: Dataset) -> Measured | None:
+    if not math.isfinite(value):
+        return None
+    return Measured(value, channel.reading_u(value, dataset.plan.site.ambient_pressure), "Pa")
+
+
+def _not_weighed(flow: TankFlow) -> Finding:
+    name = flow.tank.name
+    known = "the load less the unusable residual" if flow.ran_dry else "the cell's step between the zeros, if at all"
+    return Finding(
+        "not-weighed", "note", name, None,
+        f"{name}: what stayed aboard was not weighed, so its expelled mass comes from {known}. Drain, weigh, and add "
+        "the weighing to the run; CdA, mixture ratio and specific impulse rest on it.",
+    )  # fmt: skip
+
+
+def _exponent_finding(flow: TankFlow, exponent: Exponent) -> list[Finding]:
+    plan, chord = flow.tank.ullage_exponent, exponent.chord
+    apart, u = chord.value - plan.value, math.hypot(chord.u, plan.u)
+    if abs(apart) <= EXPONENT_APART * chord.u or abs(apart) <= plan.u:
+        return []
+    side = "above" if apart > 0 else "below"
+    effect = "falls faster than predicted, and less of this liquid flows" if apart > 0 else "holds up better"
+    return [
+        Finding(
+            "exponent-not-as-assumed", "caution" if abs(apart) > EXPONENT_APART * u else "note", flow.channel.tag, None,
+            f"{flow.tank.name}: the ullage exponent was {chord.value:.3f} (standard uncertainty {chord.u:.3f}), {side} "
+            f"the {plan.value:g} that the plan has ({flow.tank.exponent_basis}), by {abs(apart) / u:.1f} combined "
+            f"standard uncertainties: the tank pressure {effect}. Use the measured value, with its basis, in the next "
+            "plan for this gas, fill and temperature.",
+        )
+    ]  # fmt: skip
+
+
+def run_out_findings(dataset: Dataset, flows: Mapping[str, TankFlow]) -> list[Finding]:
+    """Compare which liquid ran out first with what the plan intended, and say what stayed aboard."""
+    engine = dataset.plan.engine
+    dry = next((name for name, flow in flows.items() if flow.ran_dry), None)
+    if engine is None or engine.run_out_first is None or dry is None or dry == engine.run_out_first:
+        return []
+    wanted = dataset.plan.tank_named(engine.run_out_first)
+    left = left_aboard(dataset, wanted)
+    flow = flows.get(wanted.name)
+    if left is None and flow is not None and flow.expelled is not None:
+        left = Measured(wanted.liquid_load.value - flow.expelled.value, flow.expelled.u, "kg")
+    rest = "" if left is None else f"; {left.value:.2f} kg of {wanted.liquid} stayed aboard"
+    return [
+        Finding(
+            "run-out-order", "caution", dry, flows[dry].end.time,
+            f"{dry.capitalize()} ran out first, at T+{flows[dry].end.time:.2f} s, although the plan intended "
+            f"{wanted.name} first{rest}. What stays aboard gives no impulse: correct the exponent or the load of one "
+            "side before the next firing.",
+        )
+    ]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class EngineFindings:
+    """Engine numbers with what must be said about them."""
+
+    result: EngineResult
+    findings: tuple[Finding, ...]
+
+
+def engine_of(
+    dataset: Dataset, record: ThrustRecord, burn: Burn, flows: Mapping[str, TankFlow], impulse: ImpulseResult | None
+) -> EngineFindings:
+    """Return engine performance over the burn."""
+    plan = dataset.plan
+    assert plan.engine is not None  # noqa: S101 - the plan's validator requires it of a static fire
+    begin, end = burn.span
+    throat = performance.throat_area(plan.engine)
+    chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
+    known = {name: flow.expelled for name, flow in flows.items() if flow.expelled is not None}
+    mixture = None
+    if {"oxidiser", "fuel"} <= known.keys():
+        mixture = performance.mixture_ratio(known["oxidiser"], known["fuel"])
+    total = _total(known) if len(known) == len(plan.tank) else None
+    whole = impulse is not None and not impulse.lower_bound_only
+    isp = None
+    if impulse is not None and whole and total is not None:
+        isp = performance.isp(Measured(impulse.value, impulse.u, "N*s"), total)
+    cstar, coefficient, pressure = None, None, None
+    said: list[Finding] = []
+    if chamber is not None:
+        integral = _pressure_integral(dataset, chamber, begin, end)
+        pressure = Measured(integral.value / (end - begin), integral.u / (end - begin), "Pa")
+        if total is not None:
+            share = _share_between(record, begin, end)
+            cstar = performance.cstar(integral, throat, Measured(total.value * share, total.u * share, "kg"))
+        if impulse is not None and whole:
+            part = record.record().between(begin, end)
+            coefficient = performance.mean_thrust_coefficient(
+                Measured(part, impulse.u * part / impulse.value, "N*s"), throat, integral
+            )
+            finding = performance.thrust_coefficient_finding(record.cell.tag, coefficient)
+            said += [finding] if finding else []
+    else:
+        said.append(
+            Finding(
+                "no-chamber-pressure", "caution", None, None,
+                "No chamber pressure sensor can be believed over the burn, so c*, thrust coefficient, CdA and "
+                "stiffness are not known.",
+            )
+        )  # fmt: skip
+    stiffness, soft = _stiffness(dataset, chamber, flows, burn)
+    return EngineFindings(
+        EngineResult(cstar, isp, coefficient, mixture, pressure, stiffness), (*said, *soft)
+    )
+
+
+def _total(masses: Mapping[str, Measured]) -> Measured:
+    return Measured(sum(m.value for m in masses.values()), math.hypot(*(m.u for m in masses.values())), "kg")
+
+
+def _share_between(record: ThrustRecord, begin: float, end: float) -> float:
+    return float(np.diff(np.interp([begin, end], record.time, record.zero.share))[0])
+
+
+def _pressure_integral(dataset: Dataset, chamber: Channel, begin: float, end: float) -> Measured:
+    value = seen(chamber.time, chamber.reading).between(begin, end)
+    mean_u = chamber.reading_u(value / (end - begin), dataset.plan.site.ambient_pressure)
+    return Measured(value, mean_u * (end - begin), "Pa*s")
+
+
+def _stiffness(
+    dataset: Dataset, chamber: Channel | None, flows: Mapping[str, TankFlow], burn: Burn
+) -> tuple[dict[str, Measured], list[Finding]]:
+    found: dict[str, Measured] = {}
+    said: list[Finding] = []
+    if chamber is None:
+        return found, said
+    ambient = dataset.plan.site.ambient_pressure
+    dry = min((flow.end.time for flow in flows.values() if flow.ran_dry), default=None)
+    begin, end = burn.inner(dry)
+    for name, flow in flows.items():
+        manifold = first_usable(dataset.measuring("manifold pressure", name), begin, end)
+        source = manifold or flow.channel
+        time, above = block_average(source.time, source.reading, start=begin, end=end, block=0.02)
+        _, below = block_average(chamber.time, chamber.reading, start=begin, end=end, block=0.02)
+        middle = float(np.nanmean(below)) if np.isfinite(below).any() else ambient.value
+        least = performance.least_stiffness(
+            time, above, below, start=begin, end=end, span=STIFFNESS_OVER,
+            u_upstream=source.reading_u(middle, ambient), u_chamber=chamber.reading_u(middle, ambient),
+        )  # fmt: skip
+        if least is None:
+            continue
+        found[name] = least[0]
+        finding = performance.stiffness_finding(name, *least, of_feed=manifold is None)
+        said += [finding] if finding else []
+    return found, said

@@ -1,0 +1,184 @@
+"""Total impulse of one firing at site and in vacuum, what was hidden from it, and both verdicts.
+
+SI; times in seconds after T-0. Doubt has a direction: what the record did not see can only add.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.checks import first_usable
+from analysis.dataset import Dataset
+from analysis.firing_burn import Burn
+from analysis.impulse import GAPS_BOUNDED, Seen, combined, impulse_result, unseen_at_most, vacuum_terms
+from analysis.limits import verdict
+from analysis.results import BudgetTerm, Finding, ImpulseResult, Verdict
+from analysis.thrust_record import ThrustRecord, impulse_budget
+from daq.errors import DataError
+from daq.plan import ImpulseClass
+
+EDGE_U = 0.05  # s; how well start and end of full nozzle flow are known beside their events
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """What was hidden from the thrust record."""
+
+    lower_bound_only: bool
+    unseen: float  # most that short gaps hid [N*s]
+    findings: tuple[Finding, ...]
+
+
+def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Doubt:
+    """Judge what late start, early end, clipping and gaps hid."""
+    tag = record.cell.tag
+    start = 0.0 if dataset.t_zero is not None else burn.span[0]
+    end = burn.thrust_end
+    seen = record.record()
+    said: list[Finding] = []
+    if record.late:
+        said.append(
+            Finding(
+                "late-start", "serious", tag, float(record.time[0]),
+                f"{tag}: the record begins at T{record.time[0]:+.3f} s, after T-0 or with thrust already up. What came "
+                "before is not known: the impulse is a lower bound. Record from pad opening.",
+            )
+        )  # fmt: skip
+    if burn.stop is None:
+        said.append(
+            Finding(
+                "early-end", "serious", tag, float(record.time[-1]),
+                f"{tag}: the record ends at T{record.time[-1]:+.3f} s with thrust still up. What came after is not "
+                "known: the impulse is a lower bound.",
+            )
+        )  # fmt: skip
+    said += _clipped(dataset, record, start, end)
+    lost = 0.0 if record.late else seen.lost(start, end)
+    unseen = 0.0
+    if lost > GAPS_BOUNDED:
+        said.append(_long_gap(dataset, seen, tag, start, end, lost))
+    elif lost > 0.0:
+        unseen = _bounded(dataset, seen, start, end)
+        said.append(
+            Finding(
+                "gap-bounded", "caution", tag, None,
+                f"{tag}: {1e3 * lost:.0f} ms of thrust were lost between T-0 and the end of thrust. Nothing was put "
+                f"into the gaps; they hide at most {unseen:,.0f} N*s, which is added to the upper bound.",
+            )
+        )  # fmt: skip
+    hidden = any(f.severity == "serious" for f in said)
+    return Doubt(hidden, 0.0 if hidden else unseen, tuple(said))
+
+
+def _bounded(dataset: Dataset, seen: Seen, start: float, end: float) -> float:
+    band = dataset.prediction.quantities.get("thrust") if dataset.prediction else None
+    if band is None or dataset.prediction is None:
+        return unseen_at_most(seen, start=start, end=end)
+    return unseen_at_most(
+        seen, start=start, end=end, predicted_time=dataset.prediction.time, predicted_high=band.high
+    )
+
+
+def _long_gap(dataset: Dataset, seen: Seen, tag: str, start: float, end: float, lost: float) -> Finding:
+    first = next(h for h in seen.holes if h.end > start)
+    band = dataset.prediction.quantities.get("thrust") if dataset.prediction else None
+    guess = ""
+    if band is not None and dataset.prediction is not None:
+        time = np.arange(start, end, 1e-3)
+        inside = np.zeros(time.size, dtype=np.bool_)
+        for hole in seen.holes:
+            inside |= (time >= hole.start) & (time <= hole.end)
+        thrust = np.nan_to_num(np.interp(time, dataset.prediction.time, band.nominal))
+        guess = f" By the prediction about {np.sum(thrust[inside]) * 1e-3:,.0f} N*s are unseen, an estimate only."
+    return Finding(
+        "gap-unbounded", "serious", tag, first.start,
+        f"{tag}: {lost:.3f} s of thrust were lost between T-0 and the end of thrust, the first at T{first.start:+.3f} "
+        f"s; more than {1e3 * GAPS_BOUNDED:.0f} ms cannot be charged.{guess} The impulse is a lower bound; repeat the "
+        "run.",
+    )  # fmt: skip
+
+
+def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -> list[Finding]:
+    inside = (record.time >= start) & (record.time <= end)
+    bad = inside & record.clipped
+    if not bad.any():
+        return []
+    seconds = np.count_nonzero(bad) * record.interval
+    guess = ""
+    chamber = first_usable(dataset.measuring("chamber pressure"), start, end)
+    good = inside & ~bad & (record.thrust > 0.2 * float(np.max(record.thrust)))
+    if chamber is not None and np.count_nonzero(good) > 100:
+        known = np.isfinite(chamber.reading)
+        pressure = np.interp(record.time, chamber.time[known], chamber.reading[known])
+        slope, level = np.polyfit(pressure[good], record.thrust[good], 1)
+        more = float(np.sum(slope * pressure[bad] + level - record.thrust[bad])) * record.interval
+        guess = f" Chamber pressure suggests about {max(more, 0.0):,.0f} N*s more, an estimate only."
+    return [
+        Finding(
+            "thrust-clipped", "serious", record.cell.tag, float(record.time[bad][0]),
+            f"{record.cell.tag}: clipped for {seconds:.3f} s of the burn at "
+            f"{float(np.max(record.thrust[bad])):,.0f} N.{guess} The impulse is a lower bound.",
+        )
+    ]  # fmt: skip
+
+
+def impulses(dataset: Dataset, record: ThrustRecord, burn: Burn, hidden: Doubt) -> tuple[ImpulseResult, ImpulseResult]:
+    """Return total impulse at site ambient and referred to vacuum. [N*s]."""
+    value = record.record().between(burn.window.start, burn.window.end)
+    budget = impulse_budget(dataset, record, burn.window, burn.span)
+    site = impulse_result(value, budget, lower_bound_only=hidden.lower_bound_only, unseen=hidden.unseen)
+    engine, ambient = dataset.plan.engine, dataset.plan.site.ambient_pressure
+    assert engine is not None  # noqa: S101 - the plan's validator requires it of a static fire
+    begin, end = burn.span
+    edges = math.hypot(burn.start.u if burn.start else EDGE_U, burn.stop.u if burn.stop else EDGE_U, EDGE_U)
+    added, terms = vacuum_terms(
+        throat_diameter=engine.throat_diameter.value,
+        throat_diameter_u=engine.throat_diameter.u,
+        expansion_ratio=engine.expansion_ratio.value,
+        expansion_ratio_u=engine.expansion_ratio.u,
+        ambient=ambient.value,
+        ambient_u=ambient.u,
+        duration=end - begin,
+        duration_u=edges,
+    )
+    # One clock times both parts, so its error adds up instead of averaging out.
+    both = [replace(t, u=t.u + added * dataset.clock_u) if t.source == "clock rate" else t for t in budget]
+    vacuum = impulse_result(
+        value + added, [*both, *terms], lower_bound_only=hidden.lower_bound_only, unseen=hidden.unseen
+    )
+    return site, vacuum
+
+
+def verdicts(dataset: Dataset, site: ImpulseResult | None, vacuum: ImpulseResult | None) -> dict[str, Verdict]:
+    """Judge both impulses against the plan's limit."""
+    rule = dataset.plan.impulse_class
+    if rule is None:
+        return {}
+    places = {"site": (site, "at site ambient pressure")}
+    if rule.also_at_vacuum:
+        places["vacuum"] = (vacuum, "referred to vacuum")
+    found: dict[str, Verdict] = {}
+    for place, (impulse, words) in places.items():
+        if impulse is None:
+            found[place] = _undecided(rule, f"Total impulse {words} is not known, so nothing is shown about the limit")
+            continue
+        try:
+            found[place] = verdict(
+                impulse.value, impulse.u, limit=rule.limit.value, limit_name=rule.limit_name,
+                guard_share=rule.guard_share, lower_bound_only=impulse.lower_bound_only, unseen=impulse.unseen,
+                ambient=words,
+            )  # fmt: skip
+        except DataError as error:
+            found[place] = _undecided(rule, str(error))
+    return found
+
+
+def _undecided(rule: ImpulseClass, reason: str) -> Verdict:
+    return Verdict("not shown", rule.limit.value, rule.limit_name, rule.guard_share, None, None, None, reason)
+
+
+def relative_gain_u(budget: tuple[BudgetTerm, ...], impulse: float) -> float:
+    """Return the relative standard uncertainty of the cell's gain in place."""
+    gains = ("calibration scatter", "reference standard", "stand interaction")
+    return combined(t for t in budget if t.source in gains) / abs(impulse) if impulse else 0.0

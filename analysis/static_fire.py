@@ -1,0 +1,238 @@
+"""A static firing, from its data set to results: impulse with budget and verdicts, tanks, engine, comparison.
+
+SI, absolute pressures; times in seconds after T-0. Here stands the order of the job; the arithmetic is in the
+modules it calls.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.checks import channel_findings, first_usable, gap_findings, pair_findings, vented_zero_findings
+from analysis.compare import compare, departure_findings
+from analysis.dataset import Dataset
+from analysis.firing_burn import Burn, burn_of, burn_time, thrust_result
+from analysis.firing_curves import firing_curves
+from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass
+from analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
+from analysis.firing_tanks import TankFlow, tank_flows
+from analysis.impulse import Seen, seen
+from analysis.load import weight_findings
+from analysis.results import (
+    Analysis,
+    Comparison,
+    EventResult,
+    Finding,
+    Measured,
+    Results,
+    Tare,
+    WeightCorrection,
+    Window,
+)
+from analysis.thrust_record import Span, ThrustRecord, mode_period, rough_span, thrust_record
+from daq.errors import DataError
+
+SUM_FROM = 0.25  # of the settled burn
+
+
+def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str = "") -> Analysis:
+    """Analyse a firing.
+
+    Raises
+    ------
+    DataError
+        No thrust channel, or nothing in it that could be integrated.
+    """
+    cell = dataset.first("thrust")
+    if cell is None:
+        raise DataError(f"{dataset.run}: no calibrated thrust channel; name its calibration in the plan")
+    good = np.isfinite(cell.reading)
+    span = rough_span(cell.time[good], cell.reading[good], mode_period(dataset.stand), t_zero_known=_timed(dataset))
+    flows, findings = tank_flows(dataset, start=span.start, end=span.end)
+    record = thrust_record(dataset, cell, span, flows)
+    if span.reversed:
+        return _reversed(dataset, record, span, findings, revision, software)
+    flows = with_cell_mass(flows, record)
+    burn = burn_of(record, late=span.up_at_first_sample, cut_off=span.still_up_at_end, t_zero_known=_timed(dataset))
+    hidden = doubt(dataset, record, burn)
+    site, vacuum = impulses(dataset, record, burn, hidden)
+    first_out = min((flow.end.time for flow in flows.values() if flow.ran_dry), default=None)
+    sides, of_tanks = tank_sides(dataset, flows)
+    engine = engine_of(dataset, record, burn, flows, site)
+    compared = comparisons(dataset, record, burn, first_out)
+    findings = [
+        *dataset.findings,
+        *hidden.findings,
+        *weight_findings(
+            cell.tag, record.zero, sign=record.sign, factor=record.factor,
+            weight=record.weight if record.weighed else None,
+            relative_gain_u=relative_gain_u(site.budget, site.value),
+        ),
+        *_record_findings(dataset, burn),
+        *findings,
+        *of_tanks,
+        *run_out_findings(dataset, flows),
+        *engine.findings,
+        *departure_findings(compared, locked=dataset.prediction_status == "locked"),
+        *_prediction_findings(dataset),
+    ]  # fmt: skip
+    results = replace(
+        _frame(dataset, record, revision, software),
+        window=Window(burn.window.start, burn.window.end),
+        events=_events(dataset, burn, flows),
+        weight_correction=_weight_correction(record, burn),
+        impulse=site,
+        impulse_vacuum=vacuum,
+        thrust=thrust_result(record, burn, first_out=first_out, impulse=site.value, budget=site.budget),
+        burn_time=burn_time(burn),
+        verdicts=verdicts(dataset, site, vacuum),
+        tanks={name: side.result for name, side in sides.items()},
+        engine=engine.result,
+        comparison=compared,
+        findings=_once(findings),
+    )
+    return Analysis(results, firing_curves(dataset, record, burn, sides, site))
+
+
+def comparisons(dataset: Dataset, record: ThrustRecord, burn: Burn, first_out: float | None) -> dict[str, Comparison]:
+    """Hold thrust, chamber, tanks and cumulative impulse against their bands over the settled burn."""
+    prediction = dataset.prediction
+    if prediction is None:
+        return {}
+    begin, end = burn.inner(first_out)
+    running = record.record()
+    measured = {
+        "thrust": (record.time, record.thrust),
+        "cumulative impulse": (record.time, running.until(record.time) - running.until(burn.window.start)),
+    }
+    chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
+    if chamber is not None:
+        measured["chamber pressure"] = (chamber.time, chamber.reading)
+    for tank in dataset.plan.tank:
+        channel = first_usable(dataset.measuring("tank pressure", tank.name), begin, end)
+        if channel is not None:
+            measured[f"tank pressure/{tank.name}"] = (channel.time, channel.reading)
+    found = {}
+    for name, (time, value) in measured.items():
+        band = prediction.quantities.get(name)
+        if band is None:
+            continue
+        # The band of a running sum is no wider than the start transient at first.
+        first = begin + SUM_FROM * (end - begin) if name == "cumulative impulse" else begin
+        result = compare(
+            time, value, predicted_time=prediction.time + burn.prediction_delay, nominal=band.nominal, low=band.low,
+            high=band.high, start=first, end=end,
+        )  # fmt: skip
+        if result is not None:
+            found[name] = result
+    return found
+
+
+def _timed(dataset: Dataset) -> bool:
+    return dataset.t_zero is not None
+
+
+def _frame(dataset: Dataset, record: ThrustRecord, revision: str, software: str) -> Results:
+    """Return the results of a firing of which nothing but zeros and health is known yet."""
+    zero = record.zero
+    before = Measured(zero.before.value, zero.before.u, "N")
+    after = Measured(zero.after.value, zero.after.u, "N") if zero.after is not None else None
+    drift = None
+    if after is not None and (record.weighed or record.sign == 0):
+        drift = zero.step - record.sign * record.weight.value / record.factor
+    return Results(
+        run=dataset.run,
+        kind=dataset.kind,
+        article=dataset.plan.test.article,
+        stand=dataset.stand.name,
+        rehearsal=dataset.rehearsal,
+        plan_sha256=dataset.plan_sha256,
+        prediction=dataset.prediction_status,
+        software=software,
+        revision=revision,
+        t_zero=dataset.t_zero,
+        window=None,
+        events=(),
+        record=dataset.record,
+        tare={record.cell.tag: Tare(before, after, drift)},
+        weight_correction=None,
+        impulse=None,
+        impulse_vacuum=None,
+        thrust=None,
+        burn_time=None,
+        verdicts={},
+        tanks={},
+        engine=None,
+        comparison={},
+        findings=(),
+    )
+
+
+def _reversed(
+    dataset: Dataset, record: ThrustRecord, span: Span, findings: list[Finding], revision: str, software: str
+) -> Analysis:
+    """Say that the cell reads the wrong way, and claim nothing."""
+    tag = record.cell.tag
+    inside = (record.time >= span.start) & (record.time <= span.end)
+    mean = float(record.thrust[inside].mean())
+    said = Finding(
+        "cell-reversed", "serious", tag, span.start,
+        f"{tag}: reads {mean:,.0f} N during the burn; thrust must be positive. The cell or its sign in the "
+        "calibration is reversed: check with a known pull along the thrust line. No sign is turned here, so no impulse "
+        "is given.",
+    )  # fmt: skip
+    results = replace(
+        _frame(dataset, record, revision, software),
+        verdicts=verdicts(dataset, None, None),
+        findings=_once([*dataset.findings, said, *findings, *_prediction_findings(dataset)]),
+    )
+    return Analysis(results, {})
+
+
+def _events(dataset: Dataset, burn: Burn, flows: Mapping[str, TankFlow]) -> tuple[EventResult, ...]:
+    found = []
+    if dataset.t_zero is not None:
+        found.append(EventResult("T-0", 0.0, dataset.t_zero.u, dataset.t_zero.source))
+    for name, event in (("thrust start", burn.start), ("thrust stop", burn.stop)):
+        if event is not None:
+            found.append(EventResult(name, event.time, event.u, event.method))
+    found.append(EventResult("end of thrust", burn.thrust_end, 0.05, "first quiet mean over one stand-mode period"))
+    for name, flow in flows.items():
+        found.append(EventResult(f"{name} valve open", flow.opening.time, flow.opening.u, flow.opening.method))
+        end = f"{name} run-out" if flow.ran_dry else f"{name} valve closed"
+        found.append(EventResult(end, flow.end.time, flow.end.u, flow.end.method))
+    return tuple(sorted(found, key=lambda event: event.time))
+
+
+def _weight_correction(record: ThrustRecord, burn: Burn) -> WeightCorrection:
+    """Tell what taking the ramp out moved the impulse by: against the first zero alone."""
+    ramp: Seen = seen(record.time, record.zero.step * record.zero.share, interval=record.interval)
+    moved = -record.factor * ramp.between(burn.window.start, burn.window.end)
+    mass = Measured(record.weight.value / record.weight_per_mass, record.weight.u / record.weight_per_mass, "kg")
+    return WeightCorrection(record.sign != 0, record.sign, mass, moved)
+
+
+def _record_findings(dataset: Dataset, burn: Burn) -> list[Finding]:
+    begin, end = burn.span
+    return [
+        *gap_findings(dataset, min(0.0, begin), burn.thrust_end),
+        *channel_findings(dataset, begin, end),
+        *pair_findings(dataset, begin, end),
+        *vented_zero_findings(dataset, begin - 2.0, min(0.0, begin) - 0.05),
+    ]
+
+
+def _prediction_findings(dataset: Dataset) -> list[Finding]:
+    if dataset.prediction is None:
+        text = "There is no prediction to compare with. Predict and lock the plan before the next run."
+        return [Finding("no-prediction", "note", None, None, text)]
+    if dataset.prediction_status == "postdiction":
+        text = "The prediction was not locked before T-0: agreement with it is a postdiction and shows no foresight."
+        return [Finding("postdiction", "caution", None, None, text)]
+    return []
+
+
+def _once(findings: list[Finding]) -> tuple[Finding, ...]:
+    return tuple(dict.fromkeys(findings))
+
