@@ -1,0 +1,166 @@
+"""The account of a record: what each device sent, what is missing and when, where T-0 lies.
+
+From decoded rows to ``daq.record``; nothing is decoded, calibrated or written here.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.clock import ClockFit, device_ppm
+from daq.plan import DETECTED_OPENING, Test
+from daq.record import ChannelRecord, ClockRecord, DeviceRecord, Gap, NoteRecord, StreamRecord, TZeroRecord
+from daq.recover import Recovered, Rows, Stream
+from daq.samples import Column
+
+RESTARTED = "the device started again; what it measured meanwhile is not known"
+_Ints = NDArray[np.int64]
+
+
+def stream_record(device: Recovered, stream: Stream, columns: Sequence[Column]) -> StreamRecord:
+    """Account for one stream."""
+    gaps = tuple(_gaps(device, stream))
+    return StreamRecord(
+        rows=sum(rows.sequence.size for rows in stream.segments),
+        lost_rows=sum(gap.rows or 0 for gap in gaps),
+        duplicates=stream.duplicates,
+        reordered=stream.reordered,
+        interval_ticks=stream.interval_ticks,
+        tick_hz=float(stream.tick_hz),
+        gaps=gaps,
+        channels=tuple(
+            ChannelRecord(
+                wire=column.wire,
+                tag=column.tag,
+                type=column.type,
+                minimum=column.minimum,
+                maximum=column.maximum,
+                resolution=column.resolution,
+            )
+            for column in columns
+        ),
+    )
+
+
+def _gaps(device: Recovered, stream: Stream) -> Iterator[Gap]:
+    """Place what is missing on the host's clock: holes within a start of the device, and between starts."""
+    assert device.clock is not None or not stream.segments  # noqa: S101 - where there are rows there is a clock
+    before: int | None = None  # host time where the next row of the last start would lie
+    for rows in stream.segments:
+        ends = _place(device.clock, rows, np.array([rows.ticks[0], rows.ticks[-1] + stream.interval_ticks]))
+        if before is not None:
+            yield Gap(
+                first_sequence=None,
+                rows=None,
+                start_ns=before,
+                end_ns=max(before, ends[0]),
+                exact=False,
+                reason=RESTARTED,
+            )
+        before = ends[1]
+        for hole in rows.holes:
+            after = int(np.searchsorted(rows.sequence, hole.first + hole.rows))
+            if after > 0:
+                last = int(rows.ticks[after - 1])
+                start = last + stream.interval_ticks * (hole.first - int(rows.sequence[after - 1]))
+            else:
+                start = int(rows.ticks[0]) - stream.interval_ticks * (int(rows.sequence[0]) - hole.first)
+            end = int(rows.ticks[after]) if after < rows.ticks.size else start + stream.interval_ticks * hole.rows
+            host = _place(device.clock, rows, np.array([start, end]))
+            yield Gap(
+                first_sequence=hole.first,
+                rows=hole.rows,
+                start_ns=host[0],
+                end_ns=host[1],
+                exact=hole.exact,
+                reason=hole.reason,
+            )
+
+
+def _place(clock: ClockFit | None, rows: Rows, ticks: _Ints) -> list[int]:
+    assert clock is not None  # noqa: S101 - where there are rows there is a clock
+    host: list[int] = clock.to_host_ns(rows.key, ticks).tolist()
+    return host
+
+
+def device_record(device: Recovered, streams: Mapping[str, StreamRecord]) -> DeviceRecord:
+    """Account for one device."""
+    return DeviceRecord(
+        streams=dict(streams),
+        boots=device.boots,
+        damaged_frames=device.damaged_frames,
+        damaged_bytes=device.damaged_bytes,
+        undecoded_frames=device.undecoded_frames,
+        torn_bytes=device.torn_bytes,
+        lost_edges=device.lost_edges,
+        clock=_clock_record(device.clock),
+        edges=device.edges,
+        notes=(*device.notes, *_clock_notes(device.clock)),
+        time_scale=device.time_scale,
+    )
+
+
+def _clock_record(clock: ClockFit | None) -> ClockRecord | None:
+    if clock is None:
+        return None
+    return ClockRecord(
+        rate_ppm=clock.rate_ppm,
+        u_ppm=clock.u_ppm,
+        method=clock.method,
+        hull_ppm=None if clock.hull_skew is None else device_ppm(clock.hull_skew),
+        hull_u_ppm=None if clock.hull_skew_u is None else 1e6 * clock.hull_skew_u,
+        tolerance_ppm=1e6 * clock.tolerance,
+    )
+
+
+def _clock_notes(clock: ClockFit | None) -> Iterator[NoteRecord]:
+    if clock is not None and clock.method == "arrivals":
+        text = (
+            f"clock is {clock.rate_ppm:+.0f} ppm against the computer, beyond the declared "
+            f"{1e6 * clock.tolerance:.0f} ppm; arrivals alone decide the rate; correct clock_tolerance in the stand"
+        )
+        yield NoteRecord(severity="caution", host_ns=None, text=text)
+
+
+def silent_device() -> DeviceRecord:
+    """Account for a device that the stand names and nobody recorded."""
+    text = "the stand names this device, but there is no journal of it"
+    return DeviceRecord(
+        streams={},
+        boots=0,
+        damaged_frames=0,
+        damaged_bytes=0,
+        undecoded_frames=0,
+        torn_bytes=0,
+        lost_edges=0,
+        clock=None,
+        edges=(),
+        notes=(NoteRecord(severity="serious", host_ns=None, text=text),),
+        time_scale=1.0,
+    )
+
+
+def find_t_zero(test: Test, devices: Sequence[Recovered]) -> tuple[TZeroRecord | None, str | None]:
+    """Find the first edge that the plan calls T-0; where there is none, say why."""
+    edge = test.t_zero_edge
+    if edge is None:
+        if test.t_zero == DETECTED_OPENING:
+            return None, "the plan leaves it to the analysis to detect the opening"
+        return None, "the plan names no t_zero"
+    device = next((d for d in devices if d.device == edge.device), None)
+    if device is None:
+        return None, f"there is no record of device {edge.device}"
+    level = 1 if edge.rising else 0
+    edges = [seen for seen in device.edges if seen.line == edge.line and seen.level == level]
+    if not edges or device.clock is None:
+        return None, f"line {edge.line} of {edge.device} was never seen {'rising' if edge.rising else 'falling'}"
+    first = min(edges, key=lambda seen: seen.host_ns)
+    told = f"{edge.device} {edge.line} {'rising' if edge.rising else 'falling'}"
+    if first.restored:
+        told += ", restored from a beat"
+    if len(edges) > 1:
+        told += f", first of {len(edges)}"
+    # One tick, a rectangular distribution; rows of the same device share its clock, so no rate error enters.
+    u = 1.0 / float(device.clock.tick_hz) / np.sqrt(12.0)
+    return TZeroRecord(host_ns=first.host_ns, source=told, u_s=float(u), device=edge.device), None

@@ -1,0 +1,175 @@
+"""What becomes known after a run was sealed, beside it: weighings, and any other file worth keeping.
+
+Each addition is a folder ``additions/NNN`` with a manifest that names the run's manifest and the addition before
+it, so none can go missing unseen. A later weighing of a tank replaces an earlier one; both files stay.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Self
+
+from pydantic import Field, model_validator
+
+from daq.document import Document, read_document
+from daq.durable import reason
+from daq.errors import ConfigError, RecordError
+from daq.lock import PLAN_FILE
+from daq.manifest import MANIFEST, read_manifest, verify, write_manifest
+from daq.plan import FileName, Plan, read_plan
+from daq.quantity import Mass, Quantity, Residual
+from daq.staged import staged
+
+ADDITIONS = "additions"
+WEIGHINGS_FILE = "weighings.toml"
+
+
+class TankWeighing(Document):
+    """One row of ``weighings.toml``."""
+
+    tank: FileName
+    caught: Mass | None = None  # outside the tank, in a cold flow
+    residual: Residual | None = None  # left aboard, drained and weighed
+    expelled: Mass | None = None  # weighed as a difference
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        given = [quantity for quantity in (self.caught, self.residual, self.expelled) if quantity is not None]
+        if not given:
+            raise ValueError(f'tank {self.tank}: give caught, residual or expelled, like "9.242 +/- 0.020 kg"')
+        for quantity in given:
+            if quantity.u <= 0.0:
+                raise ValueError(
+                    f'tank {self.tank}: "{quantity.text}" has no uncertainty; write what the scale is good for: '
+                    '"9.242 +/- 0.020 kg"'
+                )
+        return self
+
+
+class Weighings(Document):
+    """``weighings.toml``: what the scales said, and who read them."""
+
+    by: str
+    weighing: tuple[TankWeighing, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        tanks = [row.tank for row in self.weighing]
+        twice = sorted({tank for tank in tanks if tanks.count(tank) > 1})
+        if twice:
+            raise ValueError(f"tank {', '.join(twice)} is weighed twice; keep one row a tank")
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """All that the scales said of one tank. [kg]."""
+
+    caught: Quantity | None = None
+    residual: Quantity | None = None
+    expelled: Quantity | None = None
+    source: str = ""  # "additions/001, by DAQ"
+
+
+def read_weighings(path: Path, plan: Plan) -> Weighings:
+    """Read a weighings file against the plan whose tanks it names.
+
+    Raises
+    ------
+    ConfigError
+        Every fault, an unknown tank or a residual above the load among them.
+    """
+    weighings = read_document(path, Weighings)
+    loads = {tank.name: tank.liquid_load for tank in plan.tank}
+    problems = []
+    for row in weighings.weighing:
+        if row.tank not in loads:
+            problems.append(f"{path}: unknown tank {row.tank}; the plan has {', '.join(sorted(loads))}")
+        elif row.residual is not None and row.residual.value > loads[row.tank].value:
+            problems.append(
+                f"{path}: tank {row.tank}: residual {row.residual.text} is more than the load {loads[row.tank].text}"
+            )
+    if problems:
+        raise ConfigError(*problems)
+    return weighings
+
+
+def additions_of(folder: Path) -> list[Path]:
+    """List a run's additions in order."""
+    place = folder / ADDITIONS
+    if not place.is_dir():
+        return []
+    found = [path for path in place.iterdir() if path.is_dir() and path.name.isdigit()]
+    return sorted(found, key=lambda path: int(path.name))
+
+
+def add(run_folder: Path, files: Iterable[Path]) -> Path:
+    """Put files beside a sealed run, as its next addition.
+
+    Parameters
+    ----------
+    run_folder : Path
+        A sealed run.
+    files : iterable of Path
+        A file called ``weighings.toml`` is read and checked first; others are kept as they are.
+
+    Raises
+    ------
+    ConfigError
+        A weighing is wrong, a file is missing, or two share a name.
+    RecordError
+        The run is not sealed, or the disk refuses.
+    """
+    chosen = list(files)
+    names = [path.name for path in chosen]
+    problems = [f"{path}: no such file" for path in chosen if not path.is_file()]
+    problems += [f"{name}: two files of this name" for name in sorted({n for n in names if names.count(n) > 1})]
+    if MANIFEST in names or not chosen:
+        problems.append(f"an addition holds files of its own, and {MANIFEST} is written for it")
+    if problems:
+        raise ConfigError(*problems)
+    read_manifest(run_folder)
+    plan = read_plan(run_folder / PLAN_FILE)
+    for path in chosen:
+        if path.name == WEIGHINGS_FILE:
+            read_weighings(path, plan)
+    before = additions_of(run_folder)
+    number = int(before[-1].name) + 1 if before else 1
+    place = run_folder / ADDITIONS / f"{number:03d}"
+    try:
+        place.parent.mkdir(exist_ok=True)
+        with staged(place) as beside:
+            beside.mkdir()
+            for path in chosen:
+                (beside / path.name).write_bytes(path.read_bytes())
+            write_manifest(beside, parents=[run_folder / MANIFEST, *(path / MANIFEST for path in before[-1:])])
+    except OSError as error:
+        raise RecordError(f"{place}: cannot be added: {reason(error)}") from error
+    return place
+
+
+def read_additions(folder: Path, plan: Plan) -> dict[str, Weighing]:
+    """Verify all additions of a run and return what was weighed, by tank.
+
+    Raises
+    ------
+    RecordError
+        An addition changed, or one in the row is missing.
+    """
+    found: dict[str, Weighing] = {}
+    for number, place in enumerate(additions_of(folder), start=1):
+        if int(place.name) != number:
+            raise RecordError(f"{folder / ADDITIONS}: addition {number:03d} is missing; take it from the second copy")
+        verify(place)
+        if (place / WEIGHINGS_FILE).is_file():
+            weighings = read_weighings(place / WEIGHINGS_FILE, plan)
+            source = f"{ADDITIONS}/{place.name}, by {weighings.by}"
+            for row in weighings.weighing:
+                told = {
+                    key: value
+                    for key in ("caught", "residual", "expelled")
+                    if (value := getattr(row, key)) is not None
+                }
+                found[row.tank] = replace(found.get(row.tank, Weighing()), **told, source=source)
+    return found

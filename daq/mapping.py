@@ -1,0 +1,210 @@
+"""What the columns of a foreign CSV are: a short file, and how its values enter a run.
+
+::
+
+    separator = ";"
+    decimal = ","
+    start = 2031-06-14T09:58:00Z          # wall clock at the first row
+    clock = "t"                           # column
+    clock_unit = "us"
+    clock_modulus = 4294967296            # where it starts again from zero, in clock units
+    t_zero = "FIRE rising 0.5"            # column, direction, threshold; or "12.340 +/- 0.005 s" on the clock
+    [columns]
+    "P_ox" = "PT-11 bar(g)"               # tag of the stand and unit of the values
+    "Thrust" = "LC-1 lbf +/- 0.5 %"       # with their relative standard uncertainty
+
+Imported values are readings, not counts: another program calibrated them. They are kept as whole counts of the
+resolution in which they were printed, on an input of kind ``counts``, with a calibration that only names the unit
+and how good the values are. What this program cannot know of them (rails, open wires) it does not claim.
+"""
+
+import datetime as dt
+import re
+from collections.abc import Mapping as MappingOf
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+
+from daq.calibration import Calibration
+from daq.document import Document, read_document
+from daq.errors import ConfigError
+from daq.quantity import Quantity, Share, dimension_of, parse_quantity, parse_unit
+from daq.stand import Input, Stand
+
+MAPPING_FILE = "mapping.toml"
+REVISION = "imported"
+ANY_RANGE = 1e9  # of a reading: an import without calibration states no range
+_COLUMN = re.compile(r"^\s*(?P<tag>\S+)\s+(?P<unit>\S+)\s*(?:(?:\+/-|±)\s*(?P<share>.+))?$")
+_EDGE = re.compile(r"^\s*(?P<column>.+?)\s+(?P<way>rising|falling)\s+(?P<level>[+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*$")
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnUse:
+    """One CSV column: whose values it holds, in which unit, how good."""
+
+    tag: str
+    unit: str
+    share: float | None  # relative standard uncertainty, where stated
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """T-0 where a column crosses a level."""
+
+    column: str
+    rising: bool
+    level: float
+
+
+class CsvMapping(Document):
+    """The mapping file, valid as a whole."""
+
+    separator: str = Field(default=",", min_length=1, max_length=1)
+    decimal: Literal[".", ","] = "."
+    skip_lines: int = Field(default=0, ge=0)  # above the line with the column names
+    start: dt.datetime
+    clock: str
+    clock_unit: Literal["s", "ms", "us", "min", "h"]
+    clock_modulus: float | None = Field(default=None, gt=0.0)
+    clock_tolerance: Share = Quantity(100e-6, 0.0, "share", None, "100 ppm")  # half-width, a crystal
+    t_zero: str | None = None
+    columns: dict[str, str] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.separator == self.decimal:
+            raise ValueError(f'separator and decimal are both "{self.decimal}"; one of them must differ')
+        if self.start.tzinfo is None:
+            raise ValueError(f"start {self.start} has no time zone; write it like 2031-06-14T09:58:00Z")
+        uses = {name: self.use(name) for name in self.columns}
+        tags = [use.tag for use in uses.values()]
+        twice = sorted({tag for tag in tags if tags.count(tag) > 1})
+        if twice:
+            raise ValueError(f"two columns are mapped to {', '.join(twice)}")
+        if self.clock in self.columns:
+            raise ValueError(f'the clock column "{self.clock}" cannot be a channel too')
+        if self.t_zero is not None and self.crossing() is None:
+            self.instant()
+        return self
+
+    def use(self, name: str) -> ColumnUse:
+        """Read what is said of one column."""
+        text = self.columns[name]
+        match = _COLUMN.match(text)
+        if match is None:
+            raise ValueError(f'column "{name}": "{text}" is not understood; write a tag and a unit: "PT-11 bar(g)"')
+        try:
+            parse_unit(match["unit"], dimension_of(match["unit"]))
+            share = parse_quantity(match["share"], "share").value if match["share"] else None
+        except ValueError as error:
+            raise ValueError(f'column "{name}": {error}') from None
+        return ColumnUse(match["tag"], match["unit"], share)
+
+    def crossing(self) -> Crossing | None:
+        """Return the crossing that T-0 is, ``None`` where it is no crossing."""
+        match = _EDGE.match(self.t_zero or "")
+        return Crossing(match["column"], match["way"] == "rising", float(match["level"])) if match else None
+
+    def instant(self) -> Quantity:
+        """Return the stated T-0 on the file's clock. [s]."""
+        try:
+            return parse_quantity(self.t_zero, "time")
+        except ValueError:
+            raise ValueError(
+                f't_zero "{self.t_zero}" is not understood; write "FIRE rising 0.5" or "12.340 +/- 0.005 s"'
+            ) from None
+
+
+def read_mapping(path: Path) -> CsvMapping:
+    """Read a mapping file.
+
+    Raises
+    ------
+    ConfigError
+        Every fault, one a line.
+    """
+    return read_document(path, CsvMapping)
+
+
+def check_mapping(mapping: CsvMapping, stand: Stand, calibrations: MappingOf[str, Calibration], name: str) -> None:
+    """Refuse a mapping that does not fit the stand and the calibrations.
+
+    Raises
+    ------
+    ConfigError
+        Unknown tag, a unit of another dimension, a column whose uncertainty nobody states; one problem a line.
+    """
+    tags = {item.tag for item in stand.input}
+    problems = []
+    for column in mapping.columns:
+        use = mapping.use(column)
+        base = calibrations.get(use.tag)
+        if use.tag not in tags:
+            problems.append(
+                f'{name}: column "{column}" names unknown tag {use.tag}; the stand has {", ".join(sorted(tags))}'
+            )
+        elif base is None and use.share is None:
+            problems.append(
+                f'{name}: column "{column}": the plan names no calibration of {use.tag}, so say how good the values '
+                f'are: "{use.tag} {use.unit} +/- 0.5 %"'
+            )
+        elif base is not None and base.dimension != dimension_of(use.unit):
+            problems.append(
+                f'{name}: column "{column}" is in {use.unit}, but {use.tag} is calibrated in {base.reading_unit}'
+            )
+    if problems:
+        raise ConfigError(*problems)
+
+
+def imported_stand(stand: Stand, mapping: CsvMapping) -> Stand:
+    """Return the stand as an import sees it: the mapped inputs deliver readings, as counts."""
+    tags = {mapping.use(column).tag for column in mapping.columns}
+    inputs = [_as_counts(item) if item.tag in tags else item for item in stand.input]
+    return stand.model_copy(update={"input": tuple(inputs)})
+
+
+def _as_counts(item: Input) -> Input:
+    return item.model_copy(update={"kind": "counts", "volt_per_count": None, "supply": None, "burden": None})
+
+
+def imported_calibrations(calibrations: MappingOf[str, Calibration], mapping: CsvMapping) -> dict[str, Calibration]:
+    """Make, for each mapped tag, the calibration that names the unit and keeps the sensor's uncertainties."""
+    found = {}
+    for column in mapping.columns:
+        use = mapping.use(column)
+        found[use.tag] = _imported_calibration(use, calibrations.get(use.tag), mapping.start.date())
+    return found
+
+
+def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date) -> Calibration:
+    scale = parse_unit(use.unit, dimension_of(use.unit))[0]
+    ratio = base.scale / scale if base is not None else 1.0
+    known = {} if base is None else {
+        "sensor": base.sensor,
+        "sensor_serial": base.sensor_serial,
+        "reference_standard": base.reference_standard,
+        "reference_uncertainty": base.reference_uncertainty,
+        "zero_uncertainty": base.zero_uncertainty * ratio,
+        "hysteresis_uncertainty": base.hysteresis_uncertainty,
+        "latency": base.latency,
+        "stand_interaction": base.stand_interaction,
+    }  # fmt: skip
+    if use.share is not None:
+        known["reference_uncertainty"] = Quantity(use.share, 0.0, "share", None, f"{100.0 * use.share:g} %")
+    # Temperatures keep no range: their scales differ by an offset too.
+    in_range = base is not None and base.dimension != "temperature" and base.reading_unit == use.unit
+    return Calibration(
+        tag=use.tag,
+        revision=REVISION,
+        date=base.date if base is not None else day,
+        valid_until=base.valid_until if base is not None else day,
+        signal_unit="counts",
+        reading_unit=use.unit,
+        lowest=base.lowest if base is not None and in_range else -ANY_RANGE,
+        highest=base.highest if base is not None and in_range else ANY_RANGE,
+        coefficients=(0.0, 1.0),
+        covariance=((0.0, 0.0), (0.0, 0.0)),
+        **{"sensor": "as imported", "sensor_serial": "", **known},
+    )

@@ -1,0 +1,78 @@
+"""Numbers as another program printed them, kept as whole counts of a stated resolution.
+
+So a printed ``12.345`` is 12345 counts of 0.001, exact and comparable like any converter's counts, and one kind of
+samples file serves recorded and imported runs. What the printed number means is the calibration's business.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.calibration import Calibration
+from daq.quantity import Quantity
+from daq.stand import Input
+
+MOST_DECIMALS = 12
+EXACT_BELOW = 2.0**53  # whole numbers that doubles hold
+_SLACK = 1e-6  # of a count: what reading a decimal into a double may leave, far below half a count
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Counted:
+    """A printed column as whole counts."""
+
+    counts: NDArray[np.int64]
+    resolution: float  # value of one count
+
+
+def counted(values: NDArray[np.float64]) -> Counted:
+    """Find the coarsest power of ten in which all values are whole, and count in it.
+
+    Parameters
+    ----------
+    values : (N,) array
+        Finite numbers.
+
+    Notes
+    -----
+    Numbers with more digits than ``MOST_DECIMALS``, or than doubles carry, are counted in steps of 1e-12 of the
+    greatest magnitude: a loss below any instrument's.
+    """
+    greatest = float(np.max(np.abs(values), initial=0.0))
+    for decimals in range(MOST_DECIMALS + 1):
+        scaled = values * 10.0**decimals
+        if greatest * 10.0**decimals >= EXACT_BELOW:
+            break
+        whole = np.rint(scaled)
+        if np.all(np.abs(scaled - whole) <= _SLACK):
+            return Counted(whole.astype(np.int64), 10.0**-decimals)
+    resolution = float(10.0 ** (np.floor(np.log10(greatest)) - MOST_DECIMALS))
+    return Counted(np.rint(values / resolution).astype(np.int64), resolution)
+
+
+def input_of_counts(item: Input, resolution: float) -> Input:
+    """Adapt a stand's input to counts of a resolution: its volts a count."""
+    if resolution == 1.0 or item.volt_per_count is None:
+        return item
+    volt = item.volt_per_count
+    scaled = Quantity(volt.value * resolution, volt.u * resolution, volt.dimension, volt.reference, volt.text)
+    return item.model_copy(update={"volt_per_count": scaled})
+
+
+def calibration_of_counts(calibration: Calibration, item: Input, resolution: float) -> Calibration:
+    """Adapt a calibration of printed numbers to counts of a resolution; the reading is the same."""
+    if resolution == 1.0 or item.kind != "counts":
+        return calibration
+    power = [resolution**k for k in range(len(calibration.coefficients))]
+    return calibration.model_copy(
+        update={
+            "pivot": calibration.pivot / resolution,
+            "coefficients": tuple(c * p for c, p in zip(calibration.coefficients, power, strict=True)),
+            "covariance": tuple(
+                tuple(v * p * q for v, q in zip(row, power, strict=True))
+                for row, p in zip(calibration.covariance, power, strict=True)
+            ),
+            "points": tuple((signal / resolution, reading, way) for signal, reading, way in calibration.points),
+        }
+    )

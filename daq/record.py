@@ -1,0 +1,174 @@
+"""What is known of a record as a whole: ``record.json``, written once when a run is sealed.
+
+Host times are nanoseconds since 1970, UTC. Rows that are missing are named here, never filled in the samples.
+"""
+
+import json
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from pydantic import ValidationError
+
+from daq.document import Document
+from daq.errors import RecordError
+
+FORMAT = 1
+Severity = Literal["note", "caution", "serious"]
+
+
+class Gap(Document):
+    """Rows that are missing."""
+
+    first_sequence: int | None  # ``None`` where the device started again
+    rows: int | None  # ``None`` where nothing counted them
+    start_ns: int  # where the first missing row would lie
+    end_ns: int  # the first row after, or where it would lie
+    exact: bool  # counted by the device, not estimated
+    reason: str
+
+
+class ChannelRecord(Document):
+    """One channel of a stream."""
+
+    wire: str
+    tag: str | None  # ``None``: the stand does not name it
+    type: str
+    minimum: int | None  # count at the lower rail; ``None``: not known, clipping cannot be seen
+    maximum: int | None
+    resolution: float = 1.0  # what one count stands for in the signal; 1 for a device that sends counts
+
+
+class StreamRecord(Document):
+    """One device's stream."""
+
+    rows: int
+    lost_rows: int
+    duplicates: int
+    reordered: int
+    interval_ticks: int
+    tick_hz: float
+    gaps: tuple[Gap, ...]
+    channels: tuple[ChannelRecord, ...]
+
+
+class ClockRecord(Document):
+    """A device's clock against the computer's. [ppm], positive when the device is fast."""
+
+    rate_ppm: float
+    u_ppm: float
+    method: str
+    hull_ppm: float | None
+    hull_u_ppm: float | None
+    tolerance_ppm: float
+
+
+class EdgeRecord(Document):
+    """A digital line that changed."""
+
+    line: str
+    level: int
+    host_ns: int
+    ticks: int
+    boot: int
+    restored: bool  # its frame was lost and a beat told of it
+
+
+class NoteRecord(Document):
+    """A word from the device, the port or the computer, or about them."""
+
+    severity: Severity
+    host_ns: int | None
+    text: str
+
+
+class DeviceRecord(Document):
+    """One device."""
+
+    streams: Mapping[str, StreamRecord]
+    boots: int  # starts of the device that the record holds
+    damaged_frames: int
+    damaged_bytes: int
+    undecoded_frames: int  # right, but of no known layout or format; the journal keeps them
+    torn_bytes: int  # at the end of journals
+    lost_edges: int
+    clock: ClockRecord | None
+    edges: tuple[EdgeRecord, ...]
+    notes: tuple[NoteRecord, ...]
+    time_scale: float
+
+
+class TZeroRecord(Document):
+    """The instant all times count from."""
+
+    host_ns: int
+    source: str
+    u_s: float  # standard uncertainty against the rows of its device [s]
+    device: str
+
+
+class RecordSummary(Document):
+    """The whole record."""
+
+    format: int = FORMAT
+    devices: Mapping[str, DeviceRecord]
+    t_zero: TZeroRecord | None
+    t_zero_missing: str | None = None  # why there is none
+
+    @property
+    def lost_rows(self) -> int:
+        """Rows known to be missing, in all streams."""
+        return sum(stream.lost_rows for device in self.devices.values() for stream in device.streams.values())
+
+    def to_json(self) -> dict[str, Any]:
+        """Return what ``record.json`` holds."""
+        return self.model_dump(mode="json")
+
+    def text(self) -> str:
+        """Write ``record.json``."""
+        return json.dumps(self.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say the record's health, one line a fact."""
+        lines = []
+        for name, device in self.devices.items():
+            lines += [
+                f"{name}/{stream}: {known.rows} rows, {known.lost_rows} lost in {len(known.gaps)} gaps"
+                for stream, known in device.streams.items()
+            ]
+            if device.damaged_frames or device.undecoded_frames:
+                lines.append(
+                    f"{name}: {device.damaged_frames} damaged frames, {device.undecoded_frames} of unknown layout"
+                )
+            if device.boots > 1:
+                lines.append(f"{name}: started {device.boots} times; rows between starts are not known")
+            if device.clock is not None:
+                fast = device.clock.rate_ppm
+                lines.append(
+                    f"{name}: clock {abs(fast):.1f} ppm {'fast' if fast >= 0 else 'slow'}, "
+                    f"standard uncertainty {device.clock.u_ppm:.1f} ppm ({device.clock.method})"
+                )
+            lines += [f"{name}: {note.text}" for note in device.notes if note.severity != "note"]
+        if self.t_zero is not None:
+            lines.append(f"T-0: {self.t_zero.source}")
+        else:
+            lines.append(f"T-0: none; {self.t_zero_missing}")
+        return tuple(lines)
+
+
+def read_record(text: str, name: str) -> RecordSummary:
+    """Read ``record.json``; ``name`` is what a message calls it.
+
+    Raises
+    ------
+    RecordError
+        It is damaged or of another format.
+    """
+    try:
+        record = RecordSummary.model_validate_json(text)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise RecordError(f"{name}: not a readable record ({where}: {first['msg']})") from None
+    if record.format != FORMAT:
+        raise RecordError(f"{name}: format {record.format} is not {FORMAT}; read it with the version that wrote it")
+    return record

@@ -1,0 +1,301 @@
+"""From the bytes of one device to its rows, on the computer's clock, with all that is missing named.
+
+Two inputs, one result: wire format 1 and text lines. Counts, sequence, boot and ticks depend on the bytes alone;
+host time on the arrivals too. Nothing is calibrated here and no file is touched.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
+from daq.continuity import Assembly, Segment, assemble, same_epoch
+from daq.edges import nearest
+from daq.frames import MODULUS, Note, SampleBlock
+from daq.hello import Hello
+from daq.record import EdgeRecord, NoteRecord, Severity
+from daq.tape import Reel, Tape
+from daq.wire import Decoded, Decoder
+
+FEED_BYTES = 8 << 20  # decoded at a time
+_SEVERITY: Mapping[int, Severity] = {0: "note", 1: "caution"}  # a device's higher numbers are serious
+_Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One column of a stream as it left the device."""
+
+    wire: str
+    type: str  # "i16", ... or "text"
+    minimum: int | None
+    maximum: int | None
+    resolution: float = 1.0  # what one count stands for in what the device printed
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """Missing rows within or after a segment."""
+
+    first: int  # sequence of the first missing row
+    rows: int
+    exact: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """Rows of one stream between two starts of the device, in order and each once."""
+
+    key: int  # of the clock's anchor
+    boot: int
+    sequence: _Ints  # (N,)
+    ticks: _Ints  # (N,) unwrapped
+    counts: NDArray[np.integer]  # (N, C)
+    holes: tuple[Hole, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stream:
+    """One stream of a device."""
+
+    name: str
+    interval_ticks: int
+    tick_hz: Fraction
+    channels: tuple[Channel, ...]
+    segments: tuple[Rows, ...]
+    duplicates: int = 0
+    reordered: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recovered:
+    """One device, decoded."""
+
+    device: str
+    streams: tuple[Stream, ...]
+    clock: ClockFit | None
+    boots: int
+    edges: tuple[EdgeRecord, ...]
+    lost_edges: int
+    notes: tuple[NoteRecord, ...]
+    damaged_frames: int
+    damaged_bytes: int
+    undecoded_frames: int
+    torn_bytes: int
+    time_scale: float
+
+
+def time_scale_of(hellos: Sequence[Hello]) -> float:
+    """Return how much faster than real time a device played; 1 for anything that is no rehearsal."""
+    return max((hello.time_scale for hello in hellos), default=1.0)
+
+
+def recover_wire(tape: Tape, *, origin_ns: int, tolerance: float, serial: str = "") -> Recovered:
+    """Decode a device that speaks wire format 1.
+
+    Parameters
+    ----------
+    tape : Tape
+        What its journals hold.
+    origin_ns : int
+        Instant about which arrivals are stretched in a rehearsal, the same for all devices. [ns]
+    tolerance : float
+        Half-width of the device clock's declared rate, relative.
+    serial : str
+        Serial number that the stand states; another one is told as a caution.
+    """
+    reel = tape.joined(b"\0")
+    pieces = list(_decode(reel.stream))
+    hellos = [hello for piece in pieces for hello, _ in piece.hellos]
+    scale = time_scale_of(hellos)
+    assemblies = _assemblies(pieces, hellos)
+    keys = _keys(assemblies)
+    parts = list(_arrivals(assemblies, keys, reel, origin_ns, scale))
+    clock = None
+    if parts:
+        clock = fit_clock(parts, hellos[0].tick_hz, tolerance=tolerance, resolution=LINK_RESOLUTION * scale)
+    boots = _full_boots(hellos)
+    notes = [n for piece in pieces for n in piece.notes]
+    names = _stream_names(assemblies)
+    return Recovered(
+        device=tape.device,
+        streams=tuple(
+            _stream(name, assembly, of, boots)
+            for name, assembly, of in zip(names, assemblies, keys, strict=True)
+        ),
+        clock=clock,
+        boots=len({key for of in keys for key in of}),
+        edges=tuple(_edges(assemblies, keys, clock, boots)),
+        lost_edges=max((sum(s.lost_edges for s in a.segments) for a in assemblies), default=0),
+        notes=(
+            *tape.notes,
+            *_spoken(notes, assemblies, keys, clock),
+            *_remarks(tape.device, serial, hellos, pieces),
+            *_rollovers(assemblies),
+        ),
+        damaged_frames=sum(piece.damaged_frames for piece in pieces),
+        damaged_bytes=sum(piece.damaged_bytes for piece in pieces),
+        undecoded_frames=pieces[-1].pending_frames + sum(p.spilled_frames + p.refused_frames for p in pieces),
+        torn_bytes=tape.torn_bytes + sum(piece.torn_bytes for piece in pieces),
+        time_scale=scale,
+    )
+
+
+def _decode(stream: bytes) -> Iterator[Decoded]:
+    decoder = Decoder()
+    view = memoryview(stream)
+    for start in range(0, len(view), FEED_BYTES):
+        yield decoder.feed(view[start : start + FEED_BYTES])
+    yield decoder.finish()
+
+
+def _assemblies(pieces: Sequence[Decoded], hellos: Sequence[Hello]) -> tuple[Assembly, ...]:
+    """Assemble each stream and layout that a hello describes, ticks on one count."""
+    blocks: dict[tuple[int, int], list[SampleBlock]] = {}
+    for piece in pieces:
+        for block in piece.blocks:
+            blocks.setdefault((block.stream, block.layout), []).append(block)
+    beats = [beat for piece in pieces for beat in piece.beats]
+    edges = [edge for piece in pieces for edge in piece.edges]
+    described = {(hello.stream, hello.layout): hello for hello in reversed(hellos)}
+    found = [assemble(blocks.get(key, []), beats, edges, described[key]) for key in sorted(described)]
+    found.sort(key=lambda assembly: -assembly.rows)  # the fullest decides which epoch ticks are counted in
+    return same_epoch(found)
+
+
+def _stream_names(assemblies: Sequence[Assembly]) -> list[str]:
+    """Name the streams as hello does; one whose layout changed goes on as ``fast-2``, its columns differ."""
+    names: list[str] = []
+    for assembly in assemblies:
+        taken = sum(name.partition("-")[0] == assembly.hello.name for name in names)
+        names.append(f"{assembly.hello.name}-{taken + 1}" if taken else assembly.hello.name)
+    return names
+
+
+def _keys(assemblies: Sequence[Assembly]) -> list[list[int]]:
+    """Give each start of the device a number; segments of several streams match by boot and order."""
+    known: dict[tuple[int, int], int] = {}
+    return [
+        [known.setdefault((index, segment.boot), len(known)) for index, segment in enumerate(assembly.segments)]
+        for assembly in assemblies
+    ]
+
+
+def _arrivals(
+    assemblies: Sequence[Assembly], keys: Sequence[Sequence[int]], reel: Reel, origin_ns: int, scale: float
+) -> Iterator[Arrivals]:
+    """Pair the last row that each chunk completed with the chunk's arrival; earlier rows in it only waited."""
+    found: dict[int, list[tuple[_Ints, _Ints]]] = {}
+    for assembly, of in zip(assemblies, keys, strict=True):
+        for segment, key in zip(assembly.segments, of, strict=True):
+            if segment.sequence.size:
+                last_row = np.append(segment.frame_row[1:], segment.sequence.size) - 1
+                found.setdefault(key, []).append((segment.frame_end, segment.ticks[last_row]))
+    for key, parts in sorted(found.items()):
+        end, ticks = (np.concatenate(column) for column in zip(*parts, strict=True))
+        order = np.argsort(end, kind="stable")
+        chunk = np.searchsorted(reel.chunk_end, end[order], side="left")
+        last = np.append(np.flatnonzero(np.diff(chunk)), chunk.size - 1)
+        arrival = scaled_arrivals(reel.arrival_ns[chunk[last]], origin_ns, scale)
+        yield Arrivals(key, ticks[order][last], arrival)
+
+
+def _full_boots(hellos: Sequence[Hello]) -> dict[int, int]:
+    """Map the low byte that frames carry to the whole boot counter."""
+    return {hello.boot & 0xFF: hello.boot for hello in hellos}
+
+
+def _stream(name: str, assembly: Assembly, keys: Sequence[int], boots: Mapping[int, int]) -> Stream:
+    hello = assembly.hello
+    return Stream(
+        name=name,
+        interval_ticks=hello.interval_ticks,
+        tick_hz=Fraction(hello.tick_hz),
+        channels=tuple(Channel(c.name, c.type, c.minimum, c.maximum) for c in hello.channels),
+        segments=tuple(
+            Rows(key, boots.get(s.boot, s.boot), s.sequence, s.ticks, s.counts, _holes(s))
+            for s, key in zip(assembly.segments, keys, strict=True)
+            if s.sequence.size
+        ),
+        duplicates=sum(segment.duplicates for segment in assembly.segments),
+        reordered=sum(segment.reordered for segment in assembly.segments),
+    )
+
+
+def _holes(segment: Segment) -> tuple[Hole, ...]:
+    return tuple(Hole(first, rows, exact=True, reason="rows lost") for first, rows in segment.gaps.tolist())
+
+
+def _edges(
+    assemblies: Sequence[Assembly], keys: Sequence[Sequence[int]], clock: ClockFit | None, boots: Mapping[int, int]
+) -> Iterator[EdgeRecord]:
+    """Place edges by the fullest stream; each assembly holds them all."""
+    if not assemblies or clock is None:
+        return
+    anchored = {boot.boot for boot in clock.boots}
+    names = {line.line: line.name for line in assemblies[0].hello.lines}
+    for segment, key in zip(assemblies[0].segments, keys[0], strict=True):
+        if key not in anchored or not segment.edges:
+            continue
+        host = clock.to_host_ns(key, np.array([edge.ticks for edge in segment.edges], np.int64))
+        for edge, host_ns in zip(segment.edges, host.tolist(), strict=True):
+            yield EdgeRecord(
+                line=names.get(edge.line, f"line {edge.line}"),
+                level=edge.level,
+                host_ns=host_ns,
+                ticks=edge.ticks,
+                boot=boots.get(segment.boot, segment.boot),
+                restored=edge.restored,
+            )
+
+
+def _spoken(
+    notes: Sequence[Note], assemblies: Sequence[Assembly], keys: Sequence[Sequence[int]], clock: ClockFit | None
+) -> Iterator[NoteRecord]:
+    """Place what the device said by the frame nearest on the wire."""
+    for note in notes:
+        host_ns = None
+        if clock is not None and assemblies:
+            candidates = [
+                (int(np.abs(s.frame_end - note.offset).min()), key, s)
+                for s, key in zip(assemblies[0].segments, keys[0], strict=True)
+                if s.frame_end.size and (s.boot == note.boot)
+            ]
+            if candidates:
+                _, key, segment = min(candidates, key=lambda c: c[0])
+                frame = int(np.abs(segment.frame_end - note.offset).argmin())
+                near = int(segment.ticks[segment.frame_row[frame]])
+                ticks = near + nearest(note.ticks - near, MODULUS)
+                host_ns = int(clock.to_host_ns(key, np.array([ticks]))[0])
+        severity = _SEVERITY.get(note.severity, "serious")
+        yield NoteRecord(severity=severity, host_ns=host_ns, text=f"the device says: {note.text}")
+
+
+def _remarks(device: str, serial: str, hellos: Sequence[Hello], pieces: Sequence[Decoded]) -> Iterator[NoteRecord]:
+    """Say what does not fit between the stand, the hellos and the frames."""
+    if not hellos:
+        text = "no hello was received, so no row can be decoded; the journal keeps the frames"
+        yield NoteRecord(severity="serious", host_ns=None, text=text)
+    for told in sorted({hello.device for hello in hellos} - {device}):
+        text = f'the device calls itself "{told}", the stand calls it "{device}"; correct one of them'
+        yield NoteRecord(severity="caution", host_ns=None, text=text)
+    for told in sorted({hello.serial for hello in hellos} - {serial}):
+        if serial:
+            text = f'the device has serial number "{told}", the stand says "{serial}"; is it the right board?'
+            yield NoteRecord(severity="caution", host_ns=None, text=text)
+    for text in dict.fromkeys(refusal for piece in pieces for refusal in piece.refusals):
+        yield NoteRecord(severity="caution", host_ns=None, text=text)
+
+
+def _rollovers(assemblies: Sequence[Assembly]) -> Iterator[NoteRecord]:
+    if not assemblies:
+        return
+    ticks = [segment.ticks for segment in assemblies[0].segments if segment.ticks.size]
+    times = sum(int(own[-1]) // MODULUS - int(own[0]) // MODULUS for own in ticks)
+    if times:
+        text = f"the device clock rolled over {times} time{'s' if times > 1 else ''} and was unwrapped"
+        yield NoteRecord(severity="note", host_ns=None, text=text)

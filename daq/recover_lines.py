@@ -1,0 +1,187 @@
+"""From a board's text lines to rows, on the computer's clock: the second input beside wire format 1.
+
+Printed numbers become whole counts of a stated resolution (``daq.printed``). Every opening of the port begins a new
+segment: how often the board's clock rolled over meanwhile is not known.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.clock import Arrivals, BootClock, ClockFit, fit_clock, tolerance_u
+from daq.lines import DecodedLines, LineDecoder, LineLayout
+from daq.printed import counted
+from daq.record import NoteRecord
+from daq.recover import Channel, Hole, Recovered, Rows, Stream
+from daq.stand import TextLines
+from daq.tape import Reel, Tape
+
+NANOSECONDS = 1_000_000_000
+LATE_STEP = 1.5  # median intervals; a longer clock step has rows missing, where no counter tells
+FEED_BYTES = 1 << 20
+_Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    """Lines of one reel between two starts of the board."""
+
+    boot: int
+    values: NDArray[np.float64]
+    clock: NDArray[np.float64]
+    lost_before: _Ints
+    line_end: _Ints
+    reel: Reel
+
+
+def recover_lines(tape: Tape, columns: TextLines, *, stream: str, tolerance: float) -> Recovered:
+    """Decode a device that prints numbers.
+
+    Parameters
+    ----------
+    tape : Tape
+        What its journals hold.
+    columns : TextLines
+        What the stand says of its lines.
+    stream : str
+        Name that the stand's inputs give this stream.
+    tolerance : float
+        Half-width of the device clock's declared rate, relative.
+    """
+    layout = LineLayout(
+        columns.columns,
+        columns.clock,
+        columns.clock_modulus,
+        columns.clock_hz if columns.clock else None,
+        columns.counter,
+        columns.boot,
+    )
+    pieces: list[DecodedLines] = []
+    parts: list[_Part] = []
+    for reel in tape.reels:
+        decoder = LineDecoder(layout)
+        found = [decoder.feed(reel.stream[at : at + FEED_BYTES]) for at in range(0, len(reel.stream), FEED_BYTES)]
+        found.append(decoder.finish())
+        pieces += found
+        parts += _parts(found, reel, layout, len(parts))
+    ticks, tick_hz = _ticks(parts, layout)
+    clock = _clock(parts, ticks, tick_hz, tolerance, layout)
+    steps = np.concatenate([np.diff(t) for t in ticks]) if ticks else np.empty(0, np.int64)
+    interval = int(np.median(steps[steps > 0])) if np.any(steps > 0) else 1
+    segments, channels = _segments(parts, ticks, interval, layout)
+    return Recovered(
+        device=tape.device,
+        streams=(Stream(stream, interval, tick_hz, channels, segments),) if segments else (),
+        clock=clock,
+        boots=len(parts),
+        edges=(),
+        lost_edges=0,
+        notes=(*tape.notes, *_remarks(pieces, layout)),
+        damaged_frames=sum(piece.damaged_lines for piece in pieces),
+        damaged_bytes=sum(piece.damaged_bytes for piece in pieces),
+        undecoded_frames=0,
+        torn_bytes=tape.torn_bytes + sum(piece.torn_bytes for piece in pieces),
+        time_scale=1.0,
+    )
+
+
+def _parts(found: Sequence[DecodedLines], reel: Reel, layout: LineLayout, known: int) -> list[_Part]:
+    values = np.concatenate([piece.values for piece in found])
+    segment, clock, lost, end = (
+        np.concatenate([getattr(piece, name) for piece in found])
+        for name in ("segment", "clock", "lost_before", "line_end")
+    )
+    parts: list[_Part] = []
+    for number in np.unique(segment).tolist():
+        mine = segment == number
+        boot = known + len(parts)
+        if layout.boot is not None:
+            boot = int(values[mine][0, layout.columns.index(layout.boot)])
+        parts.append(_Part(boot, values[mine], clock[mine], lost[mine], end[mine], reel))
+    return parts
+
+
+def _arrival(part: _Part) -> _Ints:
+    chunk = np.searchsorted(part.reel.chunk_end, part.line_end, side="left")
+    arrival: _Ints = part.reel.arrival_ns[chunk]
+    return arrival
+
+
+def _ticks(parts: Sequence[_Part], layout: LineLayout) -> tuple[list[_Ints], Fraction]:
+    """Count the printed clock in whole steps; a board without one is timed by arrival."""
+    if layout.clock is None or layout.clock_hz is None:
+        return [_arrival(part) - int(_arrival(part)[0]) for part in parts], Fraction(NANOSECONDS)
+    if not parts:
+        return [], Fraction(layout.clock_hz)
+    clock = counted(np.concatenate([part.clock for part in parts]))
+    bounds = np.cumsum([part.clock.size for part in parts])[:-1]
+    rate = Fraction(layout.clock_hz).limit_denominator(10**6) / Fraction(clock.resolution).limit_denominator(10**12)
+    return list(np.split(clock.counts, bounds)), rate
+
+
+def _clock(
+    parts: Sequence[_Part], ticks: Sequence[_Ints], tick_hz: Fraction, tolerance: float, layout: LineLayout
+) -> ClockFit | None:
+    if not parts:
+        return None
+    if layout.clock is None:
+        anchors = tuple(BootClock(key, 0, int(_arrival(part)[0])) for key, part in enumerate(parts))
+        return ClockFit(tick_hz, 0.0, tolerance_u(tolerance), "tolerance", None, None, tolerance, anchors)
+    arrivals = []
+    for key, (part, own) in enumerate(zip(parts, ticks, strict=True)):
+        chunk = np.searchsorted(part.reel.chunk_end, part.line_end, side="left")
+        last = np.append(np.flatnonzero(np.diff(chunk)), chunk.size - 1)
+        arrivals.append(Arrivals(key, own[last], part.reel.arrival_ns[chunk[last]]))
+    return fit_clock(arrivals, tick_hz, tolerance=tolerance)
+
+
+def _segments(
+    parts: Sequence[_Part], ticks: Sequence[_Ints], interval: int, layout: LineLayout
+) -> tuple[tuple[Rows, ...], tuple[Channel, ...]]:
+    if not parts:
+        return (), ()
+    roles = {layout.clock, layout.counter, layout.boot}
+    values = np.concatenate([part.values for part in parts])
+    columns = [(k, name) for k, name in enumerate(layout.columns) if name not in roles]
+    found = [counted(values[:, k]) for k, _ in columns]
+    channels = tuple(
+        Channel(name, "text", None, None, column.resolution)
+        for (_, name), column in zip(columns, found, strict=True)
+    )
+    counts = np.column_stack([column.counts for column in found]) if found else np.empty((len(values), 0), np.int64)
+    bounds = np.cumsum([len(part.values) for part in parts])[:-1]
+    return tuple(
+        _rows(key, part, own, rows, interval, layout)
+        for key, (part, own, rows) in enumerate(zip(parts, ticks, np.split(counts, bounds), strict=True))
+    ), channels
+
+
+def _rows(key: int, part: _Part, ticks: _Ints, counts: _Ints, interval: int, layout: LineLayout) -> Rows:
+    if layout.counter is not None:
+        lost, exact, reason = part.lost_before.copy(), True, "rows lost"
+    elif layout.clock is not None:
+        steps = np.diff(ticks, prepend=ticks[:1] - interval)
+        lost = np.where(steps > LATE_STEP * interval, np.rint(steps / interval).astype(np.int64) - 1, 0)
+        exact, reason = False, "clock step without rows"
+    else:
+        lost, exact, reason = np.zeros(len(counts), np.int64), False, ""
+    lost[0] = 0  # nothing tells what came before the first line
+    sequence = np.arange(len(counts)) + np.cumsum(lost)
+    holes = tuple(
+        Hole(int(sequence[row] - lost[row]), int(lost[row]), exact, reason) for row in np.flatnonzero(lost).tolist()
+    )
+    return Rows(key, part.boot, sequence, ticks, counts, holes)
+
+
+def _remarks(pieces: Sequence[DecodedLines], layout: LineLayout) -> list[NoteRecord]:
+    texts = []
+    if layout.clock is None:
+        texts.append("the lines carry no device clock; rows are timed by arrival, late by up to some 20 ms")
+    if rollovers := sum(piece.rollovers for piece in pieces):
+        texts.append(f"the device clock rolled over {rollovers} times and was unwrapped")
+    if not any(piece.values.size for piece in pieces):
+        texts.append(f"no line has the {len(layout.columns)} columns that the stand names; the journal keeps them")
+    return [NoteRecord(severity="note", host_ns=None, text=text) for text in texts]

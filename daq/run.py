@@ -1,0 +1,360 @@
+"""The run folder: made before recording, sealed after it, and read by everything later.
+
+::
+
+    runs/2031-06-14_HF-02/
+      run.json plan.toml stand.toml calibrations/ prediction.json lock.json   as locked
+      raw/ samples/ record.json marks.jsonl manifest.json                     the record, sealed
+      additions/001/ ...                                                     what became known later
+      analysis/rev-A/ ...
+
+A rehearsal's folder ends in ``_rehearsal``. Nothing sealed is touched again.
+"""
+
+import datetime as dt
+import json
+import shutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import ValidationError
+
+from daq.additions import ADDITIONS, Weighing, read_additions
+from daq.calibration import Calibration, read_calibration
+from daq.campaign import CALIBRATIONS, RUNS, STAND_FILE, Campaign
+from daq.channels import Rails
+from daq.document import Document
+from daq.durable import reason
+from daq.errors import RecordError
+from daq.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
+from daq.manifest import Manifest, read_manifest, write_manifest
+from daq.manifest import verify as verify_manifest
+from daq.mapping import MAPPING_FILE, imported_calibrations, imported_stand, read_mapping
+from daq.plan import DETECTED_OPENING, Plan, TestKind, read_plan
+from daq.printed import calibration_of_counts, input_of_counts
+from daq.record import RecordSummary, read_record
+from daq.samples import read_samples
+from daq.staged import staged
+from daq.stand import Stand, read_stand
+
+RUN_FILE = "run.json"
+RECORD_FILE = "record.json"
+RAW = "raw"
+SAMPLES = "samples"
+ANALYSIS = "analysis"
+ASIDE = (ADDITIONS, ANALYSIS)  # folders with manifests of their own
+BITS_PER_BYTE = 10  # on a serial line: start bit, eight, stop bit
+
+Status = Literal["locked", "postdiction"]
+
+
+class RunInfo(Document):
+    """``run.json``: what the run is."""
+
+    format: Literal[1] = 1
+    number: str
+    kind: TestKind
+    rehearsal: bool
+    software: str
+    created_utc: str
+    prediction: Status
+    lock: dict[str, str] | None  # plan_sha256, locked_at_utc
+    source: Literal["recorded", "imported"] = "recorded"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StreamData:
+    """Rows of one stream, counts by tag; inputs that the stand does not name are ``wire:NAME``."""
+
+    sequence: NDArray[np.int64]  # (N,)
+    boot: NDArray[np.int32]  # (N,)
+    ticks: NDArray[np.int64]  # (N,) unwrapped
+    host_ns: NDArray[np.int64]  # (N,) since 1970, UTC [ns]
+    counts: Mapping[str, NDArray[np.int64]]  # each (N,)
+    rails: Mapping[str, Rails]
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A sealed run, checked. Calibrations and stand are as they apply to the run's counts."""
+
+    folder: Path
+    info: RunInfo
+    plan: Plan
+    stand: Stand
+    calibrations: Mapping[str, Calibration]  # by tag
+    prediction_text: str | None  # as locked
+    record: RecordSummary
+    weighings: Mapping[str, Weighing]  # by tank
+    manifest: Manifest
+
+    @property
+    def prediction(self) -> dict[str, Any] | None:
+        """The locked prediction."""
+        return None if self.prediction_text is None else dict(json.loads(self.prediction_text))
+
+    @property
+    def plan_sha256(self) -> str:
+        """Hash of the plan that the run was made with."""
+        return self.manifest.files[PLAN_FILE]
+
+    @property
+    def prediction_status(self) -> Status:
+        """``locked`` only where a lock is older than T-0; a detected opening is left to the analysis."""
+        if self.info.prediction != "locked" or self.info.lock is None or self.prediction_text is None:
+            return "postdiction"
+        locked_at = dt.datetime.fromisoformat(self.info.lock["locked_at_utc"])
+        if self.record.t_zero is not None:
+            return "locked" if locked_at.timestamp() * 1e9 < self.record.t_zero.host_ns else "postdiction"
+        if self.plan.test.t_zero == DETECTED_OPENING and locked_at <= dt.datetime.fromisoformat(self.info.created_utc):
+            return "locked"
+        return "postdiction"
+
+    def streams(self) -> tuple[tuple[str, str], ...]:
+        """Return device and name of each stream that has rows."""
+        return tuple(
+            (device, name)
+            for device, known in self.record.devices.items()
+            for name, stream in known.streams.items()
+            if stream.rows
+        )
+
+    def stream(self, device: str, name: str) -> StreamData:
+        """Read the rows of one stream.
+
+        Raises
+        ------
+        RecordError
+            The samples file is missing, damaged or without our metadata.
+        """
+        samples = read_samples(samples_path(self.folder, device, name))
+        rails = {column.name: column.rails for column in samples.header.columns}
+        return StreamData(samples.sequence, samples.boot, samples.ticks, samples.host_ns, samples.counts, rails)
+
+    def for_counts(self, calibration: Calibration) -> Calibration:
+        """Adapt another revision of a calibration to the counts of this run, for a later analysis.
+
+        Raises
+        ------
+        RecordError
+            The run is imported: its values were calibrated by another program, and no counts exist.
+        """
+        if self.info.source == "imported":
+            raise RecordError(
+                f"{self.folder}: imported values were calibrated by another logger; {calibration.name} cannot be "
+                "applied to them, only to recorded counts"
+            )
+        item = self.stand.input_tagged(calibration.tag)
+        return calibration_of_counts(calibration, item, _resolutions(self.record).get(calibration.tag, 1.0))
+
+
+def samples_path(folder: Path, device: str, stream: str) -> Path:
+    """Name the samples file of a stream."""
+    return folder / SAMPLES / f"{device}_{stream}.parquet"
+
+
+def required_space(plan: Plan, stand: Stand) -> int:
+    """Return the free bytes that a run needs before it starts: all ports full for the planned time, times a factor."""
+    rate = sum(device.baud / BITS_PER_BYTE for device in stand.device)
+    return int(rate * plan.recording.planned_duration.value * plan.recording.free_space_factor)
+
+
+def free_space(folder: Path) -> int:
+    """Return the free bytes on the disk of a folder."""
+    return shutil.disk_usage(folder).free
+
+
+def create_run(
+    campaign: Campaign,
+    lock: Lock | None,
+    *,
+    rehearsal: bool,
+    now: dt.datetime,
+    software: str,
+    source: Literal["recorded", "imported"] = "recorded",
+    free: Callable[[Path], int] = free_space,
+) -> Path:
+    """Make the folder that a run is recorded into, with all that it will be judged by.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Read and checked.
+    lock : Lock or None
+        Current and checked; without one the prediction is a postdiction.
+    rehearsal : bool
+        Watermarks the run for good.
+    now : datetime
+        With its time zone; its date names the folder.
+    software : str
+        Name and version.
+    free : callable
+        Gives the free bytes of a folder's disk.
+
+    Raises
+    ------
+    RecordError
+        The folder exists, the disk is too full or refuses.
+    """
+    name = f"{now:%Y-%m-%d}_{campaign.plan.test.number}{'_rehearsal' if rehearsal else ''}"
+    place = campaign.folder / RUNS / name
+    if place.exists():
+        raise RecordError(
+            f"{place}: run folder exists; a run is never recorded over. Give the plan a new number, or move the folder"
+        )
+    try:
+        place.parent.mkdir(exist_ok=True)
+        _check_space(campaign, place.parent, free)
+        with staged(place) as beside:
+            for path, content in _judged_by(campaign, lock).items():
+                (beside / path).parent.mkdir(parents=True, exist_ok=True)
+                (beside / path).write_bytes(content)
+            (beside / RAW).mkdir()
+            (beside / RUN_FILE).write_text(_run_text(campaign, lock, rehearsal, now, software, source), "utf-8")
+    except OSError as error:
+        raise RecordError(f"{place}: cannot make the run folder: {reason(error)}") from error
+    return place
+
+
+def _check_space(campaign: Campaign, folder: Path, free: Callable[[Path], int]) -> None:
+    needed, there = required_space(campaign.plan, campaign.stand), free(folder)
+    if there < needed:
+        recording = campaign.plan.recording
+        raise RecordError(
+            f"{folder}: disk full: {there / 1e9:.1f} GB free, {needed / 1e9:.1f} GB needed "
+            f"({recording.free_space_factor:g} x {recording.planned_duration.text} of all ports); free some space, "
+            "or correct planned_duration in the plan"
+        )
+
+
+def _judged_by(campaign: Campaign, lock: Lock | None) -> dict[str, bytes]:
+    if lock is None:
+        return {locked_name(campaign, path): path.read_bytes() for path in campaign.files()}
+    return {name: (lock.folder / name).read_bytes() for name in (*lock.files, LOCK_FILE)}
+
+
+def _run_text(
+    campaign: Campaign,
+    lock: Lock | None,
+    rehearsal: bool,
+    now: dt.datetime,
+    software: str,
+    source: Literal["recorded", "imported"],
+) -> str:
+    has_prediction = lock is not None and PREDICTION_FILE in lock.files
+    info = RunInfo(
+        number=campaign.plan.test.number,
+        kind=campaign.plan.test.kind,
+        rehearsal=rehearsal,
+        software=software,
+        created_utc=now.astimezone(dt.UTC).isoformat(timespec="milliseconds"),
+        prediction="locked" if has_prediction else "postdiction",
+        lock=None if lock is None else {"plan_sha256": lock.plan_sha256, "locked_at_utc": lock.locked_at_utc},
+        source=source,
+    )
+    return info.model_dump_json(indent=1) + "\n"
+
+
+@dataclass(frozen=True, slots=True)
+class RunFiles:
+    """What a run folder holds before it is sealed: what the run is and what it is judged by."""
+
+    info: RunInfo
+    plan: Plan
+    stand: Stand
+    calibrations: Mapping[str, Calibration]
+
+
+def read_run_files(folder: Path) -> RunFiles:
+    """Read the typed files of a run folder, sealed or not; an import's stand and calibrations are derived.
+
+    Raises
+    ------
+    RecordError
+        It is no run folder.
+    ConfigError
+        A typed file is damaged.
+    """
+    try:
+        info = RunInfo.model_validate_json((folder / RUN_FILE).read_bytes())
+    except OSError:
+        raise RecordError(f"{folder}: no {RUN_FILE}; give a run folder, CAMPAIGN/runs/DATE_NUMBER") from None
+    except ValidationError as error:
+        raise RecordError(f"{folder / RUN_FILE}: not readable: {error.errors()[0]['msg']}") from None
+    plan, stand = read_plan(folder / PLAN_FILE), read_stand(folder / STAND_FILE)
+    found = [read_calibration(path) for path in sorted((folder / CALIBRATIONS).glob("*.toml"))]
+    calibrations = {calibration.tag: calibration for calibration in found}
+    if info.source == "imported":
+        mapping = read_mapping(folder / RAW / MAPPING_FILE)
+        stand, calibrations = imported_stand(stand, mapping), imported_calibrations(calibrations, mapping)
+    return RunFiles(info, plan, stand, calibrations)
+
+
+def open_run(folder: Path, *, verify: bool = True) -> Run:
+    """Open a sealed run.
+
+    Parameters
+    ----------
+    folder : Path
+        ``CAMPAIGN/runs/DATE_NUMBER``.
+    verify : bool
+        Hash every file against the manifest first; without it only what is read can be found damaged.
+
+    Raises
+    ------
+    RecordError
+        Not a run, not sealed, damaged, or changed since it was sealed.
+    """
+    if not (folder / RUN_FILE).is_file():
+        raise RecordError(f"{folder}: no {RUN_FILE}; give a run folder, CAMPAIGN/runs/DATE_NUMBER")
+    manifest = check_run(folder) if verify else read_manifest(folder)
+    files = read_run_files(folder)
+    record = read_record((folder / RECORD_FILE).read_text("utf-8"), str(folder / RECORD_FILE))
+    resolutions = _resolutions(record)
+    inputs = tuple(input_of_counts(item, resolutions.get(item.tag, 1.0)) for item in files.stand.input)
+    calibrations = {
+        tag: calibration_of_counts(c, files.stand.input_tagged(tag), resolutions.get(tag, 1.0))
+        for tag, c in files.calibrations.items()
+    }
+    prediction = folder / PREDICTION_FILE
+    return Run(
+        folder,
+        files.info,
+        files.plan,
+        files.stand.model_copy(update={"input": inputs}),
+        calibrations,
+        prediction.read_text("utf-8") if prediction.is_file() else None,
+        record,
+        read_additions(folder, files.plan),
+        manifest,
+    )
+
+
+def _resolutions(record: RecordSummary) -> dict[str, float]:
+    return {
+        channel.tag: channel.resolution
+        for device in record.devices.values()
+        for stream in device.streams.values()
+        for channel in stream.channels
+        if channel.tag is not None
+    }
+
+
+def seal_run(folder: Path) -> Manifest:
+    """Write the manifest over all that a run holds; from here on it is never touched."""
+    return write_manifest(folder, leave_out=ASIDE)
+
+
+def check_run(folder: Path) -> Manifest:
+    """Check every sealed file of a run against its manifest.
+
+    Raises
+    ------
+    RecordError
+        Names what changed, is missing or was added.
+    """
+    return verify_manifest(folder, leave_out=ASIDE)

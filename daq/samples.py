@@ -1,0 +1,307 @@
+"""The samples file: one Parquet file for a device's stream, readable by any program and by people in ten years.
+
+Columns: ``sequence``, ``boot``, ``ticks`` (unwrapped), ``host_time`` (UTC), and for a tag ``PT-11.counts`` with
+``PT-11`` in the calibration's reading unit; an input that the stand does not name is ``wire:ain7.counts``. Units,
+pressure references and calibration revisions stand in the field metadata and again, as JSON, under the file key
+``standbook``. A file without that key is refused. Counts are what everything can be computed from again; readings
+are for readers without our code. Rows are only written in order, never filled.
+"""
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from daq.channels import Rails
+from daq.errors import RecordError
+from daq.quantity import dimension_of, parse_unit
+from daq.staged import staged
+
+FILE_KEY = "standbook"
+FORMAT = 1
+ROW_GROUP = 1 << 17  # rows; bounds the memory of writing
+COUNTS = ".counts"
+FEW_VALUES = 1 / 8  # of the rows: with fewer different readings a dictionary beats any other encoding (measured)
+NO_RAILS = Rails(-(2**63), 2**63 - 1)  # a source that states none: nothing counts as clipped
+
+_FIXED = [
+    pa.field("sequence", pa.int64(), nullable=False, metadata={"unit": "rows since the device started"}),
+    pa.field("boot", pa.int32(), nullable=False, metadata={"unit": "starts of the device"}),
+    pa.field("ticks", pa.int64(), nullable=False, metadata={"unit": "device ticks, unwrapped"}),
+    pa.field("host_time", pa.timestamp("ns", tz="UTC"), nullable=False, metadata={"unit": "UTC"}),
+]
+_INTEGERS = ((np.int8, pa.int8()), (np.int16, pa.int16()), (np.int32, pa.int32()), (np.int64, pa.int64()))
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One channel in a samples file."""
+
+    wire: str
+    tag: str | None
+    type: str
+    minimum: int | None
+    maximum: int | None
+    resolution: float = 1.0
+    reading_unit: str | None = None  # ``None``: counts only
+    calibration: str | None = None
+
+    @property
+    def name(self) -> str:
+        """Name of the reading's column, and of the counts' without its ending."""
+        return self.tag if self.tag is not None else f"wire:{self.wire}"
+
+    @property
+    def rails(self) -> Rails:
+        """Counts at the rails."""
+        if self.minimum is None or self.maximum is None:
+            return NO_RAILS
+        return Rails(self.minimum, self.maximum)
+
+
+@dataclass(frozen=True, slots=True)
+class SamplesHeader:
+    """What a samples file says of itself."""
+
+    run: str
+    rehearsal: bool
+    device: str
+    stream: str
+    time_scale: float
+    tick_hz: float
+    interval_ticks: int
+    columns: tuple[Column, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """Consecutive rows, ready to be written."""
+
+    sequence: NDArray[np.int64]  # (N,)
+    boot: int
+    ticks: NDArray[np.int64]  # (N,)
+    host_ns: NDArray[np.int64]  # (N,)
+    counts: NDArray[np.integer]  # (N, C)
+    readings: Mapping[str, NDArray[np.float64]]  # by tag, each (N,), in the reading unit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """A samples file, read: counts only, since readings follow from them."""
+
+    header: SamplesHeader
+    sequence: NDArray[np.int64]  # (N,)
+    boot: NDArray[np.int32]  # (N,)
+    ticks: NDArray[np.int64]  # (N,)
+    host_ns: NDArray[np.int64]  # (N,)
+    counts: Mapping[str, NDArray[np.int64]]  # by tag, or ``wire:NAME`` where the stand names none
+
+
+def write_samples(path: Path, header: SamplesHeader, pieces: Iterable[Piece]) -> int:
+    """Write a samples file whole, and return its rows.
+
+    Raises
+    ------
+    RecordError
+        The disk refused.
+    """
+    rows = 0
+    with staged(path) as beside:
+        writer = None
+        try:
+            for piece in pieces:
+                if writer is None:
+                    schema = _schema(header, piece)
+                    writer = pq.ParquetWriter(beside, schema, **_encodings(header, piece))
+                writer.write_table(_table(schema, header, piece), row_group_size=ROW_GROUP)
+                rows += piece.sequence.size
+        finally:
+            if writer is not None:
+                writer.close()
+        if writer is None:
+            raise ValueError(f"{path}: no rows to write")
+    return rows
+
+
+def _smallest(column: Column) -> Any:  # noqa: ANN401 - pyarrow has no types
+    """Choose the smallest integer that holds the channel's type whatever the rows say, for equal files."""
+    bits = {"u8": 16, "i16": 16, "u16": 32, "i24": 32, "i32": 32}.get(column.type, 64)
+    return next(arrow for kind, arrow in _INTEGERS if np.iinfo(kind).bits >= bits)
+
+
+def _schema(header: SamplesHeader, piece: Piece) -> Any:  # noqa: ANN401 - pyarrow has no types
+    fields = list(_FIXED)
+    for column in header.columns:
+        about = _about(column)
+        fields.append(
+            pa.field(
+                column.name + COUNTS,
+                _smallest(column),
+                nullable=False,
+                metadata={**{key: str(about[key]) for key in about if key != "reference"}, "unit": "counts"},
+            )
+        )
+        if column.name in piece.readings:
+            told = {key: str(value) for key, value in about.items() if value is not None}
+            fields.append(pa.field(column.name, pa.float64(), nullable=False, metadata=told))
+    return pa.schema(fields, metadata={FILE_KEY: json.dumps(_told(header), ensure_ascii=False)})
+
+
+def _about(column: Column) -> dict[str, Any]:
+    reference = None
+    if column.reading_unit is not None:
+        reference = parse_unit(column.reading_unit, dimension_of(column.reading_unit))[1]
+    return {
+        "wire": column.wire,
+        "tag": column.tag,
+        "type": column.type,
+        "minimum": column.minimum,
+        "maximum": column.maximum,
+        "resolution": column.resolution,
+        "unit": column.reading_unit,
+        "reference": reference,
+        "calibration": column.calibration,
+    }
+
+
+def _told(header: SamplesHeader) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "run": header.run,
+        "rehearsal": header.rehearsal,
+        "device": header.device,
+        "stream": header.stream,
+        "time_scale": header.time_scale,
+        "tick_hz": header.tick_hz,
+        "interval_ticks": header.interval_ticks,
+        "columns": {column.name: _about(column) for column in header.columns},
+    }
+
+
+def _encodings(header: SamplesHeader, piece: Piece) -> dict[str, Any]:
+    """Choose how columns are packed, from the first rows."""
+    whole = ["sequence", "ticks", "host_time", *(column.name + COUNTS for column in header.columns)]
+    packed = dict.fromkeys(whole, "DELTA_BINARY_PACKED")
+    dictionary = ["boot"]
+    for tag, reading in piece.readings.items():
+        if np.unique(reading).size <= FEW_VALUES * reading.size:
+            dictionary.append(tag)
+        else:
+            packed[tag] = "BYTE_STREAM_SPLIT"
+    return {
+        "compression": "zstd",
+        "compression_level": 9,
+        "use_dictionary": dictionary,
+        "column_encoding": packed,
+        "write_statistics": True,
+        "version": "2.6",
+    }
+
+
+def _table(schema: Any, header: SamplesHeader, piece: Piece) -> Any:  # noqa: ANN401 - pyarrow has no types
+    boot = np.full(piece.sequence.size, piece.boot, np.int32)
+    arrays = [piece.sequence, boot, piece.ticks, piece.host_ns.view("datetime64[ns]")]
+    for k, column in enumerate(header.columns):
+        arrays.append(piece.counts[:, k])
+        if column.name in piece.readings:
+            arrays.append(piece.readings[column.name])
+    return pa.Table.from_arrays(
+        [pa.array(values).cast(field.type) for values, field in zip(arrays, schema, strict=True)], schema=schema
+    )
+
+
+def coarsened(reading: NDArray[np.float64], step: float) -> NDArray[np.float64]:
+    """Round readings to the power of two at or below 1/64 of what one count moves them by.
+
+    Digits below that are noise of the arithmetic, but cost as much disk as the counts themselves. The error is
+    at most 1/128 of a count, and counts stand beside it.
+    """
+    if not np.isfinite(step) or step == 0.0:
+        return reading
+    quantum = 2.0 ** np.floor(np.log2(abs(step) / 64.0))
+    rounded: NDArray[np.float64] = np.rint(reading / quantum) * quantum
+    return rounded
+
+
+def read_header(path: Path) -> SamplesHeader:
+    """Read what a samples file says of itself.
+
+    Raises
+    ------
+    RecordError
+        It is damaged, or not one of ours.
+    """
+    try:
+        return _header(path, pq.read_schema(path))
+    except (OSError, pa.ArrowException) as error:
+        raise _damaged(path, error) from None
+
+
+def read_samples(path: Path) -> Samples:
+    """Read rows and counts of a samples file.
+
+    Raises
+    ------
+    RecordError
+        As for :func:`read_header`.
+    """
+    try:
+        header = _header(path, pq.read_schema(path))
+        names = ["sequence", "boot", "ticks", "host_time", *(column.name + COUNTS for column in header.columns)]
+        table = pq.read_table(path, columns=names)
+        return Samples(
+            header,
+            table["sequence"].to_numpy(),
+            table["boot"].to_numpy(),
+            table["ticks"].to_numpy(),
+            table["host_time"].cast(pa.int64()).to_numpy(),
+            {
+                column.name: table[column.name + COUNTS].to_numpy().astype(np.int64)
+                for column in header.columns
+            },
+        )
+    except (OSError, pa.ArrowException, KeyError) as error:
+        raise _damaged(path, error) from None
+
+
+def _damaged(path: Path, error: Exception) -> RecordError:
+    first = str(error).partition("\n")[0]
+    return RecordError(f"{path}: not a readable Parquet file ({first}); seal the run again or take the second copy")
+
+
+def _header(path: Path, schema: Any) -> SamplesHeader:  # noqa: ANN401 - pyarrow has no types
+    text = (schema.metadata or {}).get(FILE_KEY.encode())
+    if text is None:
+        raise RecordError(
+            f'{path}: has no "{FILE_KEY}" key, so its units and references are not known; '
+            "import it with a mapping instead: standbook import"
+        )
+    try:
+        told = json.loads(text)
+        columns = tuple(_column(about) for about in told["columns"].values())
+        if told["format"] != FORMAT:
+            raise RecordError(f"{path}: samples format {told['format']} is not {FORMAT}; use the version that wrote it")
+        return SamplesHeader(
+            run=told["run"],
+            rehearsal=told["rehearsal"],
+            device=told["device"],
+            stream=told["stream"],
+            time_scale=told["time_scale"],
+            tick_hz=told["tick_hz"],
+            interval_ticks=told["interval_ticks"],
+            columns=columns,
+        )
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise RecordError(f'{path}: its "{FILE_KEY}" key is damaged ({error}); seal the run again') from None
+
+
+def _column(about: Mapping[str, Any]) -> Column:
+    named = {key: about[key] for key in ("wire", "tag", "type", "minimum", "maximum", "resolution", "calibration")}
+    return Column(**named, reading_unit=about["unit"])
+

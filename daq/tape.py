@@ -1,0 +1,124 @@
+"""All journals of a device as one stretch of bytes, each chunk with the time of its arrival.
+
+Arrival is UTC in nanoseconds, but runs as evenly as the computer's boot clock: the wall clock is read once, early,
+and later steps of it are told as notes, not followed. It counts on through sleep. What the bytes mean is another
+subject.
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.envelope import Event
+from daq.errors import RecordError
+from daq.journal import SUFFIX, Journal, journals_of, read_journal
+from daq.record import NoteRecord, Severity
+
+EARLY_RECORDS = 64  # their median is the wall clock's offset: one held-up reading does not move it
+_SEVERITY: Mapping[Event, Severity] = {
+    Event.OPENED: "note",
+    Event.CLOSED: "note",
+    Event.LOST: "caution",
+    Event.CLOCK_STEP: "caution",
+    Event.DROPPED: "serious",
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reel:
+    """The bytes of one opening of a port."""
+
+    stream: bytes
+    chunk_end: NDArray[np.int64]  # (M,) byte offset just past each chunk
+    arrival_ns: NDArray[np.int64]  # (M,) when the chunk's last byte was in hand [ns]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tape:
+    """All that the journals of one device say, in the order of opening."""
+
+    device: str
+    reels: tuple[Reel, ...]
+    notes: tuple[NoteRecord, ...]
+    torn_bytes: int  # after the last whole message of a journal
+
+    def joined(self, separator: bytes) -> Reel:
+        """Return all reels as one, with ``separator`` between them so that no frame runs across."""
+        if len(self.reels) == 1:
+            return self.reels[0]
+        starts = np.cumsum([0, *(len(reel.stream) + len(separator) for reel in self.reels[:-1])])
+        return Reel(
+            separator.join(reel.stream for reel in self.reels),
+            np.concatenate([reel.chunk_end + start for reel, start in zip(self.reels, starts, strict=True)]),
+            np.concatenate([reel.arrival_ns for reel in self.reels]),
+        )
+
+
+def devices_in(folder: Path) -> tuple[str, ...]:
+    """Name the devices that have journals in a folder."""
+    pattern = re.compile(rf"(.+)_\d{{3,}}{re.escape(SUFFIX)}")
+    return tuple(sorted({match[1] for path in folder.iterdir() if (match := pattern.fullmatch(path.name))}))
+
+
+def read_tapes(folder: Path) -> dict[str, Tape]:
+    """Read every journal of a folder, by device.
+
+    Raises
+    ------
+    RecordError
+        There is none, or one cannot be read.
+    """
+    journals = {device: [read_journal(path) for path in journals_of(folder, device)] for device in devices_in(folder)}
+    if not journals:
+        raise RecordError(f"{folder}: no journal; nothing was recorded here")
+    offsets = _wall_offsets([journal for found in journals.values() for journal in found])
+    return {device: _tape(device, found, offsets) for device, found in journals.items()}
+
+
+def _wall_offsets(journals: Sequence[Journal]) -> dict[str, int]:
+    """Give wall clock minus boot clock for each start of the computer, early and before any step. [ns]."""
+    offsets: dict[str, int] = {}
+    for journal in sorted(journals, key=lambda j: int(j.wall_ns[0]) if j.wall_ns.size else 0):
+        start = _computer_start(journal)
+        if start in offsets or not journal.wall_ns.size:
+            continue
+        steps = np.flatnonzero(journal.events == Event.CLOCK_STEP)
+        early = slice(0, max(1, min(EARLY_RECORDS, int(steps[0]) if steps.size else EARLY_RECORDS)))
+        offsets[start] = int(np.median(journal.wall_ns[early] - journal.boottime_ns[early]))
+    return offsets
+
+
+def _computer_start(journal: Journal) -> str:
+    return journal.meta.get("host_boot", "")
+
+
+def _tape(device: str, journals: Sequence[Journal], offsets: Mapping[str, int]) -> Tape:
+    reels, notes = [], []
+    for journal in journals:
+        arrival = journal.boottime_ns + offsets.get(_computer_start(journal), 0)
+        data = journal.events == Event.DATA
+        reels.append(Reel(journal.stream, journal.offsets[1:][data], arrival[data]))
+        notes += _notes(journal, arrival)
+    return Tape(device, tuple(reels), tuple(notes), sum(journal.torn_bytes for journal in journals))
+
+
+def _notes(journal: Journal, arrival: NDArray[np.int64]) -> list[NoteRecord]:
+    notes = []
+    for record, words in journal.notes.items():
+        event = Event(int(journal.events[record]))
+        text = f"{event.label}: {words}" if words else event.label
+        notes.append(NoteRecord(severity=_SEVERITY[event], host_ns=int(arrival[record]), text=text))
+    name = journal.path.name
+    for damage in journal.damage:
+        at = int(arrival[damage.record]) if damage.record < arrival.size else None
+        text = f"{name}: {damage.length} bytes of the journal are damaged; what they held is lost"
+        notes.append(NoteRecord(severity="serious", host_ns=at, text=text))
+    if not journal.closed:
+        end = int(arrival[-1]) if arrival.size else None
+        text = f"{name}: not closed; recording ended abruptly and what came after the last write is lost"
+        notes.append(NoteRecord(severity="caution", host_ns=end, text=text))
+    return notes
