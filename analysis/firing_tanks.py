@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 SEARCH_BEFORE = 3.0  # s of still record before an opening
 SEARCH_AFTER = 2.0  # s after the thrust has fallen, in which valves close
 STROKE = 0.1  # s, kept clear of both valve instants
+CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out
 DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
 
 
@@ -232,8 +233,8 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTer
         back_pressure_gain_u=flow.chamber.gain_u,
         free_jet=flow.chamber.calibration.reference == "gauge",  # its reading moves with the barometer
         clock_u=dataset.clock_u,
-        opening_u=flow.opening.u,
-        end_u=flow.end.u,
+        opening_u=math.hypot(flow.opening.u, CHAMBER_U),
+        end_u=math.hypot(flow.end.u, CHAMBER_U),
     )
     return record, sensor, notes
 

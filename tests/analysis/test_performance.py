@@ -1,0 +1,74 @@
+"""Performance numbers with their uncertainty, and the sentences about numbers that cannot be."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.performance import (
+    cstar,
+    isp,
+    least_stiffness,
+    mean_thrust_coefficient,
+    mixture_ratio,
+    stiffness_finding,
+    thrust_coefficient_finding,
+)
+from analysis.results import Measured
+
+
+def test_specific_impulse_of_the_textbook_example():
+    # Sutton & Biblarz example 2-1 (from memory): 70 kg, 164 808 N*s with g = 9.81; with 9.80665 Isp is 240.08 s.
+    found = isp(Measured(164_808.0, 1648.08, "N*s"), Measured(70.0, 0.7, "kg"))
+    assert found.value == pytest.approx(240.0, rel=2e-3)
+    assert found.u / found.value == pytest.approx(math.hypot(0.01, 0.01))
+
+
+def test_cstar_is_pressure_integral_times_throat_over_mass():
+    found = cstar(Measured(3.0e7, 0.0, "Pa*s"), Measured(8.0e-4, 8.0e-6, "m2"), Measured(16.0, 0.16, "kg"))
+    assert (found.value, found.u) == (pytest.approx(1500.0), pytest.approx(1500.0 * math.hypot(0.01, 0.01)))
+
+
+@given(st.floats(1e3, 1e5), st.floats(5.0, 50.0), st.floats(1e6, 1e8), st.floats(1e-4, 1e-2))
+def test_impulse_is_cstar_times_thrust_coefficient_times_mass(impulse, mass, integral, throat):
+    i, m = Measured(impulse, 1.0, "N*s"), Measured(mass, 0.1, "kg")
+    p, a = Measured(integral, 1.0, "Pa*s"), Measured(throat, 1e-6, "m2")
+    product = cstar(p, a, m).value * mean_thrust_coefficient(i, a, p).value * mass
+    assert product == pytest.approx(impulse, rel=1e-12)
+
+
+def test_mixture_ratio_adds_relative_uncertainties_in_square():
+    found = mixture_ratio(Measured(9.68, 0.0968, "kg"), Measured(6.78, 0.0678, "kg"))
+    assert found.u / found.value == pytest.approx(math.sqrt(2.0) * 0.01)
+
+
+@pytest.mark.parametrize(("seen", "ratio"), [(1.40 / 4.4482216, "4.448"), (1.40 / 9.80665, "9.807")])
+def test_a_confused_force_unit_is_named_by_its_ratio(seen, ratio):
+    finding = thrust_coefficient_finding("LC-1", Measured(seen, 0.01, "1"))
+    assert finding.severity == "serious"
+    assert f"A factor of {ratio}" in finding.text
+
+
+def test_a_usual_thrust_coefficient_is_met_with_silence():
+    assert thrust_coefficient_finding("LC-1", Measured(1.32, 0.01, "1")) is None
+
+
+def test_least_stiffness_is_found_where_it_is():
+    time = np.arange(0.0, 20.0, 1e-3)
+    chamber = 2.3e6 - 5.0e4 * time
+    upstream = chamber * (1.0 + 0.38 - 0.009 * time)
+    least, at = least_stiffness(
+        time, upstream, chamber, start=0.0, end=19.9, span=0.2, u_upstream=1e4, u_chamber=1e4
+    )
+    assert at == pytest.approx(19.8, abs=0.05)
+    assert least.value == pytest.approx(0.38 - 0.009 * at, abs=1e-4)
+    # both sensors 0.1 bar, upstream stands 1.2 times as high: 1e4 hypot(1, 1.2) / Pc
+    assert least.u == pytest.approx(1e4 * math.hypot(1.0, 1.0 + least.value) / (2.3e6 - 5.0e4 * at), rel=1e-3)
+
+
+@pytest.mark.parametrize(("value", "severity"), [(0.25, None), (0.15, "note"), (0.08, "caution")])
+def test_a_soft_injector_is_said_louder_the_softer_it_is(value, severity):
+    finding = stiffness_finding("fuel", Measured(value, 0.01, "1"), 18.0, of_feed=False)
+    assert (finding.severity if finding else None) == severity

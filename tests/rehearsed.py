@@ -1,0 +1,41 @@
+"""A made-up test handed to the analysis in memory: counts as a device would send them, no port and no folder."""
+
+import math
+
+import numpy as np
+
+from analysis.dataset import LineEdge, Played, Weighing, dataset_from_counts
+from analysis.results import Measured, TZero
+from daq.channels import Rails
+from daq.quantity import parse_quantity
+
+T_ZERO = TZero("2031-06-14T15:02:11.000000000Z", "fire rising, sampled edge", 3e-4)
+
+
+def dataset_of(campaign, rehearsal, *, plan=None, stand=None, prediction=None, weighed=True):
+    """Make the data set of a rehearsal; times are the device's own, as far off as its clock is."""
+    played, edges = {}, []
+    stand = stand or campaign.stand
+    for device, table in rehearsal.tables.items():
+        zero = next((edge.ticks for edge in table.edges if edge.level == 1), 0)
+        edges += [LineEdge(table.lines[e.line].name, e.level, (e.ticks - zero) / table.tick_hz) for e in table.edges]
+        for stream in table.streams:
+            key = f"{device}/{stream.name}"
+            tags = rehearsal.tags[key]
+            ticks = stream.interval_ticks * np.arange(stream.rows, dtype=np.float64)
+            played[key] = Played(
+                (ticks - zero) / table.tick_hz,
+                {tag: stream.counts[:, k].astype("int64") for k, tag in enumerate(tags)},
+                {tag: Rails(c.minimum, c.maximum) for tag, c in zip(tags, stream.channels, strict=True)},
+            )
+    weighings = {tank: _weighing(typed) for tank, typed in rehearsal.weighings.items()} if weighed else {}
+    tolerance = max(d.clock_tolerance.value for d in stand.device)
+    return dataset_from_counts(
+        plan or campaign.plan, stand, campaign.calibrations, played, t_zero=T_ZERO, weighings=weighings,
+        prediction=prediction, clock_u=tolerance / math.sqrt(3.0), edges=edges,
+    )
+
+
+def _weighing(typed):
+    found = {key: parse_quantity(text, "mass") for key, text in typed.items()}
+    return Weighing(**{key: Measured(q.value, q.u, "kg") for key, q in found.items()})
