@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from analysis.engine import Chamber, Side
+from analysis.engine import Chamber, CstarTable, Side
 from analysis.prediction import rounded_number
 from analysis.results import BudgetTerm
 from daq.errors import ConfigError
@@ -67,7 +67,9 @@ class Samples:
         A parabola in every score is fitted at once; what the scores explain only together (two sides that mismatch
         strand propellant) is the last of the sources.
         """
-        scores = np.array(list(self.scores.values())).reshape(len(self.scores), self.number).T
+        if not self.scores:
+            return ()
+        scores = np.column_stack(list(self.scores.values()))
         design = np.column_stack([np.ones(self.number), scores, scores**2 - 1.0])
         solution = np.linalg.lstsq(design, outcome, rcond=None)[0]
         slopes, bends = np.split(solution[1:], 2)
@@ -133,8 +135,7 @@ def chamber(engine: Engine, site: Site, draw: Draw) -> Chamber:
     return Chamber(
         throat_area=np.pi / 4.0 * draw("throat diameter", engine.throat_diameter) ** 2,
         expansion_ratio=draw("expansion ratio", engine.expansion_ratio),
-        mixture_ratios=np.array(ratios),
-        characteristic_velocities=np.array([speed.value for speed in speeds]),
+        ideal_cstar=CstarTable.of(np.array(ratios), np.array([speed.value for speed in speeds])),
         cstar_efficiency=table * draw("c* efficiency", engine.cstar_efficiency),
         vacuum_thrust_coefficient=draw("vacuum thrust coefficient", engine.vacuum_thrust_coefficient),
         thrust_coefficient_efficiency=draw("thrust coefficient efficiency", engine.thrust_coefficient_efficiency),

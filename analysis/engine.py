@@ -52,27 +52,37 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True)
+class CstarTable:
+    """Ideal characteristic velocity against mixture ratio: straight lines, held outside."""
+
+    ratios: Array  # (K,) rising, oxidiser over fuel by mass [-]
+    speeds: Array  # (K,) [m/s]
+    slopes: Array  # (K + 1,) below, between and above the points [m/s]
+
+    @classmethod
+    def of(cls, ratios: Array, speeds: Array) -> "CstarTable":
+        """Return the table through (K,) points."""
+        return cls(ratios, speeds, np.concatenate([[0.0], np.diff(speeds) / np.diff(ratios), [0.0]]))
+
+    def at(self, mixture_ratio: Array) -> tuple[Array, Array]:
+        """Return the characteristic velocity [m/s] and its slope by mixture ratio."""
+        interval = np.searchsorted(self.ratios, mixture_ratio, side="right")
+        base, slope = np.maximum(interval - 1, 0), self.slopes[interval]
+        inside = np.minimum(np.maximum(mixture_ratio, self.ratios[0]), self.ratios[-1])
+        return np.asarray(self.speeds[base] + slope * (inside - self.ratios[base])), np.asarray(slope)
+
+
+@dataclass(frozen=True, slots=True)
 class Chamber:
     """Throat, nozzle and propellant performance, and the air outside."""
 
     throat_area: Array  # [m²]
     expansion_ratio: Array  # exit over throat area [-]
-    mixture_ratios: Array  # (K,) rising, oxidiser over fuel by mass [-]
-    characteristic_velocities: Array  # (K,) ideal, at those ratios [m/s]
+    ideal_cstar: CstarTable
     cstar_efficiency: Array  # [-]
     vacuum_thrust_coefficient: Array  # ideal [-]
     thrust_coefficient_efficiency: Array  # on the vacuum coefficient [-]
     ambient_pressure: Array  # absolute [Pa]
-
-    def ideal_cstar(self, mixture_ratio: Array) -> tuple[Array, Array]:
-        """Return the ideal characteristic velocity [m/s] and its slope; straight lines, held outside the table."""
-        ratios, speeds = self.mixture_ratios, self.characteristic_velocities
-        slopes = np.concatenate([[0.0], np.diff(speeds) / np.diff(ratios), [0.0]])
-        interval = np.searchsorted(ratios, mixture_ratio, side="right")
-        base = np.maximum(interval - 1, 0)
-        slope = slopes[interval]
-        inside = np.clip(mixture_ratio, ratios[0], ratios[-1])
-        return np.asarray(speeds[base] + slope * (inside - ratios[base])), np.asarray(slope)
 
     def thrust(self, chamber_pressure: Array) -> Array:
         r"""Return the thrust at the site's ambient pressure, chamber pressure absolute. [N].
@@ -131,7 +141,7 @@ def chamber_equilibrium(
         oxidiser, by_oxidiser = _line_flow(oxidiser_conductance, oxidiser_feed - pressure)
         fuel, by_fuel = _line_flow(fuel_conductance, fuel_feed - pressure)
         ratio = np.divide(oxidiser, fuel, out=np.full_like(pressure, np.inf), where=fuel > 0.0)
-        cstar, slope = chamber.ideal_cstar(ratio)
+        cstar, slope = chamber.ideal_cstar.at(ratio)
         per_flow = chamber.throat_area / (chamber.cstar_efficiency * cstar)
         miss = pressure * per_flow - oxidiser - fuel
         # d r / d Pc where both lines flow; elsewhere the table's slope is nil

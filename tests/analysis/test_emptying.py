@@ -11,7 +11,7 @@ from scipy.special import beta, betainc
 
 from analysis.blowdown import Discharge, Head, discharge_history
 from analysis.emptying import fire, flow_out
-from analysis.engine import Chamber, Side
+from analysis.engine import Chamber, CstarTable, Side
 
 # The closed-form case: rho 998.207, CdA 2e-5 m2, 35 bar, 10 L of gas, 10 L of liquid, ambient 101 325 Pa.
 RHO, CDA, P0, V0, AMBIENT = 998.207, 2e-5, 35e5, 10e-3, 101325.0
@@ -41,7 +41,9 @@ def engine(**changes):
         "thrust_coefficient_efficiency": 0.96,
         "ambient_pressure": 97.8e3,
     } | changes
-    return Chamber(**{k: np.asarray(v, dtype=float) for k, v in values.items()})
+    arrays = {k: np.asarray(v, dtype=float) for k, v in values.items()}
+    table = CstarTable.of(arrays.pop("mixture_ratios"), arrays.pop("characteristic_velocities"))
+    return Chamber(ideal_cstar=table, **arrays)
 
 
 def oxidiser(**changes):

@@ -11,6 +11,7 @@ from scipy import constants
 
 from analysis.engine import (
     Chamber,
+    CstarTable,
     Side,
     chamber_equilibrium,
     characteristic_velocity,
@@ -39,7 +40,9 @@ def chamber(**changes):
         "thrust_coefficient_efficiency": 0.96,
         "ambient_pressure": 97.8e3,
     } | changes
-    return Chamber(**{k: np.asarray(v, dtype=float) for k, v in values.items()})
+    arrays = {k: np.asarray(v, dtype=float) for k, v in values.items()}
+    table = CstarTable.of(arrays.pop("mixture_ratios"), arrays.pop("characteristic_velocities"))
+    return Chamber(ideal_cstar=table, **arrays)
 
 
 def side(**changes):
@@ -147,7 +150,7 @@ def test_the_liquid_column_adds_its_weight_over_the_area():
 
 def test_the_table_is_straight_lines_and_held_outside():
     ratios = np.array([0.0, 0.5, 0.9, 0.95, 1.4, 1.43, 1.999, 2.0, 3.0, np.inf])
-    speeds, slopes = chamber().ideal_cstar(ratios)
+    speeds, slopes = chamber().ideal_cstar.at(ratios)
     np.testing.assert_allclose(speeds, np.interp(ratios, RATIOS, CSTAR), rtol=1e-15)
     np.testing.assert_allclose(slopes[[0, 1, 8, 9]], 0.0)
     assert slopes[3] == pytest.approx((1554.2 - 1493.6) / 0.1)
@@ -228,6 +231,12 @@ def test_the_iteration_stays_in_its_bracket_where_the_table_is_steep():
     found = chamber_equilibrium(
         engine, feeds, np.full(401, 32e5), conductance(16.2e-6, 1139.0), conductance(13.0e-6, 858.0)
     )
-    cstar, _ = engine.ideal_cstar(found.oxidiser_flow / found.fuel_flow)
+    cstar, _ = engine.ideal_cstar.at(found.oxidiser_flow / found.fuel_flow)
     passed = found.chamber_pressure * engine.throat_area / (0.92 * cstar)
     np.testing.assert_allclose(passed, found.oxidiser_flow + found.fuel_flow, rtol=1e-6)
+
+
+def test_a_feed_that_is_not_a_number_ends_as_one_and_leaves_its_neighbour_alone():
+    found = balance(chamber(), np.array([32e5, np.nan]), np.array([32e5, 32e5]))
+    assert np.isnan(found.chamber_pressure[1])
+    assert found.chamber_pressure[0] == pytest.approx(balance(chamber(), 32e5, 32e5).chamber_pressure[0], rel=1e-12)

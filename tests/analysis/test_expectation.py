@@ -1,5 +1,6 @@
 """The prediction in words and on the pad card."""
 
+import dataclasses
 import itertools
 from pathlib import Path
 
@@ -87,3 +88,10 @@ def test_the_card_and_words_of_a_water_flow_tell_closing_from_run_out():
     assert "at closing after 14.0 s" in prediction_sentences(closed)[0]
     assert "run-out would come at 16.5 s" in prediction_sentences(closed)[2]
     assert prediction_sentences(closed)[3].startswith("What widens the expelled mass most: feed CdA, oxidiser, 0.2")
+
+
+def test_what_the_plan_does_not_hold_is_left_out(firing):
+    bare = dataclasses.replace(firing, class_margin=None, lift_off=None, contributions=())
+    assert prediction_sentences(bare) == prediction_sentences(firing)[:2]
+    flow = predicted("water_flow.toml")
+    assert len(prediction_sentences(dataclasses.replace(flow, contributions=()))) == 3

@@ -296,7 +296,7 @@ def test_a_plan_without_uncertainties_has_no_band():
     for scalar in found.scalars.values():
         assert scalar.low == pytest.approx(scalar.nominal, rel=1e-7)
         assert scalar.high == pytest.approx(scalar.nominal, rel=1e-7)
-    assert [term.source for term in found.contributions] == ["joint effects of several inputs"]
+    assert found.contributions == ()
 
 
 @pytest.mark.parametrize("name", ["firing", "water"])
@@ -387,9 +387,9 @@ def test_a_tank_whose_gas_expands_to_the_back_pressure_first_is_refused():
 
 
 def test_a_firing_that_never_runs_out_is_refused():
-    leaky = {'"31.0 +/- 0.15 bar(g)"': '"-0.9 bar(g)"', "1.45 +/- 0.12": "60", "1.30 +/- 0.06": "60"}
+    # A gas that loses its pressure so fast pushes less and less.
     with pytest.raises(DataError, match="no tank runs out"):
-        few(FIRING, leaky)
+        few(FIRING, {"1.45 +/- 0.12": "20", "1.30 +/- 0.06": "20"})
 
 
 def test_a_firing_needs_its_engine():
@@ -407,14 +407,19 @@ def test_a_limit_that_is_not_what_its_rule_prints_is_pointed_out(firing):
 
 
 def test_edges_of_the_model_are_named():
-    weak = codes(few(FIRING, {'throat_diameter = "32.00 +/- 0.05 mm"': 'throat_diameter = "160 mm"'}))
+    def seen(changes):
+        return codes(few(FIRING, changes, samples=40))
+
+    weak = seen({'throat_diameter = "32.00 +/- 0.05 mm"': 'throat_diameter = "160 mm"'})
     assert "not choked" in weak["throat-not-choked"].text
-    lean = codes(few(FIRING, {"13.0 +/- 0.3 mm2": "7.0 +/- 0.1 mm2"}))
+    lean = seen({"13.0 +/- 0.3 mm2": "7.0 +/- 0.1 mm2"})
     assert lean["cstar-table-left"].severity == "caution"
-    soft = codes(few(FIRING, {"16.2 +/- 0.4 mm2": "40 mm2"}))
+    soft = seen({"16.2 +/- 0.4 mm2": "40 mm2"})
     assert "oxidiser side" in soft["stiffness-low"].text
-    wild = codes(few(FIRING, {"10.66 +/- 0.10 kg": "10.66 +/- 12 kg"}))
+    wild = seen({"10.66 +/- 0.10 kg": "10.66 +/- 12 kg"})
     assert wild["draws-held"].severity == "caution"
+    clogged = seen({"16.2 +/- 0.4 mm2": "16.2 +/- 8 mm2"})
+    assert clogged["samples-unfinished"].severity == "caution"
 
 
 def test_a_stand_rated_below_the_thrust_is_serious(firing):
