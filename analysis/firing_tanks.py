@@ -15,9 +15,10 @@ from analysis.blowdown import Head
 from analysis.checks import first_usable
 from analysis.compare import block_average
 from analysis.dataset import Channel, Dataset
-from analysis.events import Event, closing_time, knee_time, opening_time
+from analysis.events import Event, closing_time, opening_time
 from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
 from analysis.results import Finding, Measured
+from analysis.thrust_events import running_mean
 from daq.errors import DataError
 from daq.plan import Plan, Tank
 
@@ -26,6 +27,8 @@ Array = NDArray[np.float64]
 SEARCH_BEFORE = 3.0  # s of still record before an opening
 SEARCH_AFTER = 2.0  # s after the thrust has fallen, in which valves close
 STROKE = 0.1  # s, kept clear of both valve instants
+FALLEN = 0.7  # of the chamber pressure before; by then the run-out lies behind
+HINGE_BEFORE, HINGE_BLOCK = 1.5, 0.005  # s
 CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out
 DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
 
@@ -63,6 +66,7 @@ def tank_flows(dataset: Dataset, *, start: float, end: float) -> tuple[dict[str,
         Where thrust rises and falls, roughly. [s]
     """
     chamber = first_usable(dataset.measuring("chamber pressure"), start, end)
+    run_out = _run_out(chamber, start, end)
     flows: dict[str, TankFlow] = {}
     findings: list[Finding] = []
     for tank in dataset.plan.tank:
@@ -76,13 +80,46 @@ def tank_flows(dataset: Dataset, *, start: float, end: float) -> tuple[dict[str,
                 )
             )  # fmt: skip
             continue
-        flows[tank.name] = _flow(dataset, tank, channel, chamber, start, end)
+        flows[tank.name] = _flow(dataset, tank, channel, chamber, start, run_out)
     dry = _ran_dry(dataset, flows)
     return {name: _ended(dataset, flow, name == dry, end) for name, flow in flows.items()}, findings
 
 
+def _run_out(chamber: Channel | None, start: float, end: float) -> Event:
+    """Find the first run-out in the chamber pressure: the tanks' own break comes 0.05 to 0.1 s later, with the gas."""
+    if chamber is None:
+        return Event("run-out", end, 0.3, "thrust stop, no chamber pressure to find it in")
+    time, pressure = _finite(chamber)
+    level = float(np.median(pressure[(time >= end - 1.2) & (time <= end - 0.7)]))
+    late = (time >= end - 0.7) & (time <= end + 0.2)
+    fallen = np.flatnonzero(running_mean(time[late], pressure[late], 4.0 * HINGE_BLOCK) < FALLEN * level)
+    if fallen.size == 0 or end - start < 2.0 * HINGE_BEFORE:
+        return Event("run-out", end, 0.1, "thrust stop, no fall of the chamber pressure found")
+    last = float(time[late][fallen[0]])
+    at, mean = block_average(time, pressure, start=last - HINGE_BEFORE, end=last, block=HINGE_BLOCK)
+    known = np.isfinite(mean)
+    return _hinge(at[known], mean[known])
+
+
+def _hinge(time: Array, value: Array) -> Event:
+    """Fit a straight line that bends at a free instant into a parabola; the bend is the event."""
+
+    def misfit(bend: float) -> float:
+        after = np.maximum(time - bend, 0.0)
+        design = np.column_stack([np.ones_like(time), time - time[-1], after, after**2])
+        return float(np.sum((value - design @ np.linalg.lstsq(design, value, rcond=None)[0]) ** 2))
+
+    trials = np.linspace(time[-1] - 0.5, time[-1] - 0.01, 99)
+    costs = np.array([misfit(float(t)) for t in trials])
+    best = int(np.argmin(costs))
+    # Where the cost has risen by one variance lies one standard uncertainty.
+    near = trials[costs <= costs[best] * (1.0 + 1.0 / max(time.size - 5, 1))]
+    u = math.hypot((near[-1] - near[0]) / 2.0, trials[1] - trials[0])
+    return Event("run-out", float(trials[best]), u, "line bending into a parabola, chamber pressure")
+
+
 def _flow(
-    dataset: Dataset, tank: Tank, channel: Channel, chamber: Channel | None, start: float, end: float
+    dataset: Dataset, tank: Tank, channel: Channel, chamber: Channel | None, start: float, run_out: Event
 ) -> TankFlow:
     time, pressure = _finite(channel)
     try:
@@ -91,10 +128,7 @@ def _flow(
         )
     except DataError:
         opening = Event(f"{tank.name} opening", start, 0.05, "thrust start, no break in the tank pressure found")
-    try:
-        stop = knee_time(time, pressure, start=0.5 * (start + end), end=end + 0.5, name=f"{tank.name} run-out")
-    except DataError:
-        stop = Event(f"{tank.name} run-out", end, 0.05, "thrust stop, no break in the tank pressure found")
+    stop = replace(run_out, name=f"{tank.name} run-out")
     back = np.full(channel.time.size, dataset.plan.site.ambient_pressure.value)
     if chamber is not None:
         at, mean = _finite(chamber)
@@ -144,7 +178,7 @@ def _steepening(flow: TankFlow) -> float:
     """Return how many times faster a tank's pressure falls just after its knee than just before."""
     time, pressure = _finite(flow.channel)
     slopes = []
-    for low, high in ((flow.end.time - 0.6, flow.end.time - 0.1), (flow.end.time + 0.05, flow.end.time + 0.3)):
+    for low, high in ((flow.end.time - 0.6, flow.end.time - 0.1), (flow.end.time + 0.05, flow.end.time + 0.22)):
         part = (time >= low) & (time <= high)
         slopes.append(float(np.polyfit(time[part] - low, pressure[part], 1)[0]) if part.sum() > 8 else 0.0)
     return slopes[1] / slopes[0] if slopes[0] < 0.0 else 0.0
