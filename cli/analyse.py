@@ -22,15 +22,15 @@ def analyse(
     Example: standbook analyse teasel-2/runs/2031-06-14_HF-02
     """
     from analysis.analyse import analyse_run
+    from analysis.report.quick_look import quick_look
     from analysis.results import to_json
-    from analysis.sentences import result_sentences
 
     folder, results = analyse_run(run, calibrations=tuple(calibration or ()), software=software())
     if as_json:
         say(to_json(results))
     else:
         say(f"Analysed {run} into {folder.name}:")
-        say_all(result_sentences(results))
+        say_all(quick_look(results))
         say(f"Next: standbook report {run}")
     if results.needs_eyes:
         raise typer.Exit(EXIT_FINDINGS)

@@ -45,8 +45,8 @@ def demo(
 def _run(plan: Path, time_scale: float) -> Path:
     from analysis.analyse import analyse_run
     from analysis.predict import predict, prediction_sentences
+    from analysis.report.quick_look import quick_look
     from analysis.report.write import write_report
-    from analysis.sentences import result_sentences
     from daq.additions import add
     from daq.campaign import read_campaign
     from daq.lock import lock_campaign
@@ -73,8 +73,8 @@ def _run(plan: Path, time_scale: float) -> Path:
 
     _, results = analyse_run(run, software=software())
     say("Analysed:")
-    say_all(result_sentences(results))
-    report = write_report(run)
+    say_all(quick_look(results))
+    report = write_report(run, now=now())
     say(f"Report: {report}")
     return report
 

@@ -1,9 +1,18 @@
 """``standbook lock``: freeze plan, stand, calibrations and prediction before the run."""
 
+from typing import Annotated
+
+import typer
+
 from cli.screen import PlanPath, now, say, say_all, today
 
 
-def lock(plan: PlanPath) -> None:
+def lock(
+    plan: PlanPath,
+    again: Annotated[
+        bool, typer.Option("--again", help="Lock the plan as it is now; the older lock is kept beside it.")
+    ] = False,
+) -> None:
     """Predict the run and lock the prediction with its hash and time; later changes make it a postdiction.
 
     Example: standbook lock teasel-2/plans/HF-02.toml
@@ -14,6 +23,6 @@ def lock(plan: PlanPath) -> None:
 
     campaign = read_campaign(plan, today=today())
     prediction = predict(campaign.plan, campaign.stand)
-    folder = lock_campaign(campaign, prediction.to_json(), now=now())
+    folder = lock_campaign(campaign, prediction.to_json(), now=now(), replace=again)
     say(f"Locked {campaign.plan.test.number} in {folder}:")
     say_all(prediction_sentences(prediction))

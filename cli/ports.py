@@ -12,8 +12,8 @@ def ports(as_json: AsJson = False) -> None:
 
     found = list_ports()
     if as_json:
-        say_json({"ports": [{"port": p.path, "serial": p.serial, "description": p.description} for p in found]})
+        say_json({"ports": [{"port": p.path, "serial": p.serial_number, "description": p.description} for p in found]})
     elif not found:
         say("No serial port on this computer. Plug the board in, or try without one: standbook rehearse PLAN")
     for port in found if not as_json else ():
-        say(f"{port.path}  serial {port.serial or 'none'}  {port.description}")
+        say(f"{port.path}  serial {port.serial_number or 'none'}  {port.description}")

@@ -1,6 +1,6 @@
 """``standbook predict``: what every gauge should read, and how near the limit the plan comes."""
 
-from cli.screen import AsJson, PlanPath, say, say_all, say_json, today
+from cli.screen import AsJson, PlanPath, say, say_all, today
 
 
 def predict(plan: PlanPath, as_json: AsJson = False) -> None:
@@ -15,7 +15,7 @@ def predict(plan: PlanPath, as_json: AsJson = False) -> None:
     campaign = read_campaign(plan, today=today())
     prediction = predict_plan(campaign.plan, campaign.stand)
     if as_json:
-        say_json(prediction.to_json())
+        say(prediction.to_json())
         return
     say(f"{campaign.plan.test.number}, {campaign.plan.test.kind} of {campaign.plan.test.article}:")
     say_all(prediction_sentences(prediction))

@@ -61,7 +61,7 @@ def record_run(
 ) -> tuple[Path, "RecordEnd"]:
     """Make the run folder and record into it; a folder into which nothing valid came is taken away again."""
     from daq.recorder import record_devices, resolve_ports
-    from daq.run import create_run
+    from daq.run import RAW, create_run
 
     lock = _lock(campaign, postdiction=postdiction)
     ports = resolve_ports(campaign.stand, given)
@@ -82,7 +82,7 @@ def record_run(
                 played_out = rehearsal and len(watch.lost) == len(watch.devices)
                 return bool(stopped) or played_out or (seconds is not None and watch.elapsed >= seconds)
 
-            end = record_devices(campaign.stand, ports, folder / "raw", stop=stop, report=line.show)
+            end = record_devices(campaign.stand, ports, folder / RAW, stop=stop, report=line.show)
     except StandError:
         shutil.rmtree(folder, ignore_errors=True)
         raise
@@ -98,7 +98,7 @@ def seal_and_say(folder: Path) -> bool:
     try:
         summary = seal(folder)
     except StandError:
-        warn(f"standbook: the journals in {folder / 'raw'} hold what was recorded; seal them with: standbook seal RUN")
+        warn(f"standbook: the journals in {folder} hold what was recorded; seal them with: standbook seal RUN")
         raise
     say("Sealed:")
     say_all(summary.sentences())

@@ -1,8 +1,10 @@
 """``standbook rehearse``: a made-up stand that streams over a pseudo-terminal."""
 
 import signal
+import threading
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
-from types import FrameType
 from typing import Annotated
 
 import typer
@@ -15,7 +17,9 @@ def rehearse(
     time_scale: Annotated[
         float, typer.Option("--time-scale", min=0.1, max=100.0, help="How many times faster than real time.")
     ] = 1.0,
-    seed: Annotated[int | None, typer.Option("--seed", help="Draw other sensor and load errors.")] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", help="Draw loads and sensor errors from this seed, not the story's.")
+    ] = None,
     weighings: Annotated[
         Path | None, typer.Option("--weighings", metavar="FILE", help="Write what the crew would weigh afterwards.")
     ] = None,
@@ -29,24 +33,39 @@ def rehearse(
 
     Example: standbook rehearse teasel-2/plans/WF-03.toml --time-scale 10
     """
-    from analysis.scenario.story import rehearse as play_plan
+    from analysis.scenario.story import draw_for
+    from analysis.scenario.story import rehearse as make_up
     from daq.campaign import read_campaign
     from daq.rehearsal import RehearsalDevice
 
     campaign = read_campaign(plan, today=today())
-    say(f"Computing the made-up {campaign.plan.test.kind} {campaign.plan.test.number} ...")
-    rehearsal = play_plan(campaign, seed=seed)
+    number = campaign.plan.test.number
+    say(f"Computing the made-up {campaign.plan.test.kind} {number} ...")
+    made_up = make_up(campaign, draw_for(number, seed))
     if weighings is not None:
-        weighings.write_text(rehearsal.weighings_text(), encoding="utf-8")
-    stopped: list[int] = []
+        weighings.write_text(weighings_text(made_up.weighings), encoding="utf-8")
+    table = made_up.table
+    with RehearsalDevice(table, time_scale=time_scale) as device, _stopping() as stop:
+        if link is not None:
+            link.symlink_to(device.port)
+        say(f"REHEARSAL: {table.device} on {device.port}, {table.seconds:.0f} s at {time_scale:g} times real time.")
+        say(f"In a second terminal: standbook record {plan} --rehearsal --port {table.device}={device.port}")
+        sent = device.run(stop)
+    say_all(sent.sentences())
 
-    def note(number: int, frame: FrameType | None) -> None:
-        stopped.append(number)
 
+def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:
+    """Write weighings as the crew would type them."""
+    tables = (
+        f'\n[[weighing]]\ntank = "{tank}"\n' + "".join(f'{key} = "{value}"\n' for key, value in values.items())
+        for tank, values in weighings.items()
+    )
+    return "# made up by a rehearsal\n" + 'by = "DAQ"\n' + "".join(tables)
+
+
+@contextmanager
+def _stopping() -> Iterator[threading.Event]:
+    stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, note)
-    with RehearsalDevice(rehearsal.table, time_scale=time_scale, link=link) as device:
-        say(f"REHEARSAL: {rehearsal.table.device} on {device.path}, at {time_scale:g} times real time.")
-        say(f"In a second terminal: standbook record {plan} --rehearsal --port {rehearsal.table.device}={device.path}")
-        played = device.play(stop=lambda: bool(stopped))
-    say_all(played.sentences())
+        signal.signal(number, lambda *_: stop.set())
+    yield stop

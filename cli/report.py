@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import RunPath, say
+from cli.screen import RunPath, now, say
 
 
 def report(
@@ -21,7 +21,7 @@ def report(
     """
     from analysis.report.write import write_report
 
-    path = write_report(run, revision=revision, for_signature=for_signature)
+    path = write_report(run, now=now(), revision=revision, for_signature=for_signature)
     say(f"Report: {path}")
     if show:
         typer.launch(path.resolve().as_uri())

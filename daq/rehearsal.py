@@ -1,7 +1,8 @@
 """A made-up device on a pseudo-terminal, playing a table of counts. All of it is marked a rehearsal.
 
 Like a board, the device never waits for the reader: a frame that fits neither its own small ring nor the port is
-dropped, counted, and reported in a note as soon as there is room. Pseudo-terminals exist on Linux and macOS;
+dropped, counted, and reported in a note as soon as there is room. When a busy computer holds up the device itself it
+catches up at the speed of a link, not in one burst that no port could hold. Pseudo-terminals exist on Linux and macOS;
 importing this module needs none.
 """
 
@@ -35,6 +36,8 @@ __all__ = [
 RING_BYTES = 4096  # what a small board keeps for its port
 SETTLE = 0.3  # s of real time from the port's opening to the first byte: opening flushes what came before
 NAP = 0.002  # s of real time, between looks at clock and port
+LINK_SHARE = 4.0  # link speed over what the table needs: how fast a device that was held up itself catches up
+BURST = 4096  # bytes that the link takes at once
 WARNING = 1  # severity of a note
 
 
@@ -52,6 +55,17 @@ class Sent:
     def overrun(self) -> int:
         """Rows dropped on all streams."""
         return sum(self.rows_dropped.values())
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say what became of the table, one line a fact."""
+        lines = [
+            f"stream {stream}: {rows:,} rows sent, {self.rows_dropped[stream]:,} had no room"
+            for stream, rows in self.rows_sent.items()
+        ]
+        lines += [
+            f"stream {stream}: rows {first} to {first + rows - 1} had no room" for stream, first, rows in self.dropped
+        ]
+        return (*lines, "played to the end" if self.complete else "stopped before the end")
 
 
 @dataclass(slots=True)
@@ -129,6 +143,9 @@ class RehearsalDevice:
         self._ranges: list[tuple[int, int, int]] = []
         self._frames_dropped = 0
         self._unreported = 0
+        self._full = False  # the port took less than it was given
+        self._pace = LINK_SHARE * time_scale * _bytes_per_second(table)
+        self._credit, self._credited = float(BURST), time.monotonic()
 
     def __enter__(self) -> "RehearsalDevice":
         self._master, self.port = _open_terminal()
@@ -215,8 +232,12 @@ class RehearsalDevice:
             note = Said(said.at, encode_frame(note_body(WARNING, self.table.boot, ticks, text)))
             if self._fits(len(note.frame) + len(said.frame)) and self._ring.offer(note):
                 self._unreported = 0
-        if not (self._fits(len(said.frame)) and self._ring.offer(said)):
-            self._drop(said)
+        while not self._fits(len(said.frame)):
+            if self._full:
+                self._drop(said)
+                return
+            time.sleep(NAP / 4)  # for the link, never for the reader
+        self._ring.offer(said)
 
     def _fits(self, size: int) -> bool:
         if self._ring.size + size > self._ring.capacity:
@@ -229,14 +250,20 @@ class RehearsalDevice:
         if not self.has_reader():
             self._drop_ring()
             return
-        waiting = self._ring.bytes()[: self._room()]
+        now = time.monotonic()
+        self._credit = min(BURST, self._credit + (now - self._credited) * self._pace)
+        self._credited = now
+        offered = self._ring.bytes()[: int(self._credit)]
+        waiting = offered[: self._room()]
         try:
             written = os.write(self._master, waiting) if waiting else 0
         except (BlockingIOError, InterruptedError):
-            return
+            written = 0
         except OSError:  # macOS: the reader has just closed the port
             self._drop_ring()
             return
+        self._full = written < len(offered)
+        self._credit -= written
         for said in self._ring.take(written):
             if said.stream is not None:
                 self._sent[said.stream] += said.rows
@@ -277,6 +304,12 @@ def play(
         if announce is not None:
             announce(device.port)
         return device.run(stop, wait=wait)
+
+
+def _bytes_per_second(table: Table) -> float:
+    """Return about what a table needs of a link, frames and beats included."""
+    rows = ((table.hello(s, 1.0).row_bytes, table.tick_hz / s.interval_ticks) for s in table.streams)
+    return sum(1.1 * size * rate for size, rate in rows) + 4000.0
 
 
 def _open_terminal() -> tuple[int, str]:

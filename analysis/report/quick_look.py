@@ -1,0 +1,79 @@
+"""Results in a handful of lines, for the terminal: keep or repeat, and why."""
+
+from collections.abc import Iterator
+
+from analysis.report import numbers
+from analysis.report.sentences import (
+    findings_count,
+    headline,
+    impulse_words,
+    probability_sentence,
+    ranked,
+    verdict_sentence,
+)
+from analysis.results import Measured, Results, TankResult
+
+SHOWN_FINDINGS = 6
+
+
+def quick_look(results: Results) -> tuple[str, ...]:
+    """Say what was found, one line a fact, the most important first."""
+    return tuple(_lines(results))
+
+
+def _lines(results: Results) -> Iterator[str]:
+    if results.rehearsal:
+        yield "REHEARSAL: made-up data, nothing here may be signed."
+    if results.kind == "static fire":
+        yield from _impulse(results)
+    for name, tank in results.tanks.items():
+        yield from _tank(name, tank)
+    if results.engine is not None:
+        yield from _engine(results)
+    for name, compared in results.comparison.items():
+        if abs(compared.worst_departure) > 1.0:
+            yield (
+                f"{name}: {numbers.percent(compared.share_in_band, 0)} of the run inside its predicted band; furthest "
+                f"{numbers.plain(compared.worst_departure, 2)} half-widths at {numbers.seconds(compared.at, 1)}."
+            )
+    yield findings_count(results.findings)
+    for finding in ranked(results.findings)[:SHOWN_FINDINGS]:
+        if finding.severity != "note":
+            yield f"{finding.severity.upper()}: {finding.text}"
+
+
+def _impulse(results: Results) -> Iterator[str]:
+    if results.impulse is not None:
+        yield f"Total impulse {impulse_words(results.impulse)}. {headline(results)}"
+    for place, verdict in results.verdicts.items():
+        impulse = results.impulse if place == "site" else results.impulse_vacuum
+        yield (
+            f"{verdict.outcome.upper()}: {verdict_sentence(place, verdict, impulse)} {probability_sentence(verdict)}"
+        )
+    if results.burn_time is not None:
+        yield f"Burn time {numbers.show(results.burn_time).with_u}."
+
+
+def _tank(name: str, tank: TankResult) -> Iterator[str]:
+    parts = []
+    if tank.cda is not None:
+        parts.append(f"CdA {numbers.show(tank.cda).with_u}")
+    if tank.exponent is not None:
+        chord, start = tank.exponent.chord, tank.exponent.start
+        parts.append(f"exponent {numbers.show(chord).with_u} (start {numbers.show(start).with_u})")
+    if tank.expelled_mass is not None:
+        parts.append(f"expelled {numbers.show(tank.expelled_mass).with_u}")
+    yield f"{name} tank: {', '.join(parts) if parts else 'nothing could be fitted'}."
+
+
+def _engine(results: Results) -> Iterator[str]:
+    engine = results.engine
+    assert engine is not None  # noqa: S101 - asked by the caller
+    named: tuple[tuple[str, Measured | None], ...] = (
+        ("c*", engine.cstar),
+        ("Isp", engine.isp),
+        ("mixture ratio", engine.mixture_ratio),
+    )
+    known = [f"{name} {numbers.show(value).with_u}" for name, value in named if value is not None]
+    if known:
+        yield f"Engine: {', '.join(known)}."

@@ -1,0 +1,66 @@
+"""From a run folder to the report file: the one place in the report that reads and writes."""
+
+import datetime as dt
+from pathlib import Path
+
+from analysis.analyse import CURVES_FILE, RESULTS_FILE
+from analysis.curves import read_curves
+from analysis.report.gather import context_from_run
+from analysis.report.render import render_report
+from analysis.results import Results, from_json
+from daq.errors import RecordError
+from daq.manifest import verify
+from daq.revision import revision_folder, revisions_of
+from daq.run import open_run
+
+
+def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None, for_signature: bool = False) -> Path:
+    """Write the report of one analysis revision beside it, as one HTML file.
+
+    Parameters
+    ----------
+    folder : Path
+        A sealed run that was analysed.
+    now : datetime
+        When the report is written, with its time zone.
+    revision : str or None
+        The newest when ``None``.
+    for_signature : bool
+        Demand a report that may be signed.
+
+    Raises
+    ------
+    RecordError
+        Not sealed, damaged, not analysed, no such revision, or a rehearsal offered for signature.
+    """
+    run = open_run(folder)
+    if for_signature and run.info.rehearsal:
+        raise RecordError(
+            f"{folder}: this run is a rehearsal; its data are made up, so there is nothing to sign. "
+            "Record the real test, or write the report without --for-signature"
+        )
+    place = _revision(folder, revision)
+    results = _read_results(place / RESULTS_FILE)
+    context = context_from_run(run, results, created=now.astimezone(dt.UTC).isoformat(timespec="seconds"))
+    html = render_report(results, read_curves(place / CURVES_FILE), context)
+    path = place.parent / f"report_{place.name}.html"
+    path.write_text(html, encoding="utf-8")
+    return path
+
+
+def _revision(folder: Path, wanted: str | None) -> Path:
+    known = revisions_of(folder)
+    if not known:
+        raise RecordError(f"{folder}: not analysed yet; analyse it first: standbook analyse {folder}")
+    if wanted is not None and wanted not in known:
+        raise RecordError(f"{folder}: no analysis revision {wanted}; there are {', '.join(known)}")
+    place = revision_folder(folder, wanted or known[-1])
+    verify(place)
+    return place
+
+
+def _read_results(path: Path) -> Results:
+    try:
+        return from_json(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise RecordError(f"{path}: results cannot be read ({error}); analyse the run again") from None
