@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.blowdown import Discharge, discharge_sensitivity
-from analysis.exponent import Exponent, exponent_from_pv, ranked
+from analysis.exponent import LAW_MISFIT, Exponent, exponent_from_pv, ranked
 from analysis.flow_coefficient import DirectCda, direct_cda
 from analysis.flow_record import (
     Flow,
@@ -42,7 +42,7 @@ UPPER = (8.0, 6.0, math.log(10.0), 1.0)
 LAW_MISFIT = (
     0.0025  # x L_end²: relative rms that the two-term law leaves on real gas, 0.04 % at r = 1.5, 0.3 % at r = 3
 )
-LAW_FREEDOM = 5.0  # independent points that such a misfit is worth: it swings two or three times over the flow
+LAW_FREEDOM = 5.0  # independent points that the law's misfit is worth: it swings two or three times over the flow
 AGREEMENT = 2.0  # larger standard uncertainties that the two CdA may differ by
 
 
@@ -80,8 +80,6 @@ class _Problem:
 
     def discharge(self, value: Array) -> Discharge:
         flow = self.flow
-        if flow.ullage_volume is None or flow.start_pressure is None:
-            raise ValueError("flow without ullage volume or start pressure")
         cda = self.scale * math.exp(float(value[2]))
         opening = flow.opening_time + float(value[3])
         base = Discharge(
@@ -107,9 +105,9 @@ class _Problem:
         time = np.append(flow.time[use], flow.end_time)
         pressure, expelled, by = discharge_sensitivity(time, self.discharge(value), panels=PANELS)
         weight = np.sqrt(flow.count[use]) / self.sample_u
-        mass = flow.expelled_mass if flow.expelled_mass is not None else math.nan
         residual = np.append(
-            (pressure[:-1] - flow.pressure[use]) * weight, (flow.density * expelled[-1] - mass) / self.mass_u
+            (pressure[:-1] - flow.pressure[use]) * weight,
+            (flow.density * expelled[-1] - flow.expelled_mass) / self.mass_u,
         )
         jacobian = np.vstack(
             [
@@ -238,7 +236,7 @@ def _told(
     """Turn a fit in (n0, c, ln CdA, t0) into a result in (n0, c, CdA, t0) with its budget and findings."""
     discharge = problem.discharge(fit.value)
     cda = discharge.cda
-    L_end = math.log1p((problem.flow.expelled_mass or 0.0) / problem.flow.density / discharge.ullage_volume)
+    L_end = math.log1p(problem.flow.expelled_mass / problem.flow.density / discharge.ullage_volume)
     to_five = np.vstack([np.eye(4), [1.0, L_end, 0.0, 0.0]])
     to_five[2, 2] = cda
     whole = to_five @ covariance @ to_five.T
@@ -275,13 +273,14 @@ def _told(
         window=problem.window,
         departure=departure,
         facts=facts,
-        findings=_findings(facts, departure, Measured(cda, float(u[2]), "m2"), direct, channel),
+        findings=joint_findings(facts, departure, Measured(cda, float(u[2]), "m2"), direct, channel),
     )
 
 
-def _findings(
+def joint_findings(
     facts: Mapping[str, bool], departure: float, cda: Measured, direct: DirectCda, channel: str | None
 ) -> tuple[Finding, ...]:
+    """Say which of the facts that make a joint fit valid do not hold."""
     said = []
     if not facts["converged"] or not facts["covariance usable"]:
         text = (

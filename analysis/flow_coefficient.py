@@ -65,10 +65,9 @@ def direct_cda(record: FlowRecord, *, sensor: SensorTerms, notes: NoteTerms, cha
     closing: a stroke with flow area linear in time passes as much as a sudden one at its middle. A flow run to
     the knee ends in gas and liquid together; its bias is stated and added to the uncertainty, not removed.
     """
-    if record.expelled_mass is None or not record.expelled_mass > 0.0:
-        raise DataError(
-            f"expelled mass is {record.expelled_mass!r} kg: CdA needs the liquid caught and weighed; add the weighing"
-        )
+    mass = record.expelled_mass
+    if mass is None or not mass > 0.0:
+        raise DataError(f"expelled mass is {mass!r} kg: CdA needs the liquid caught and weighed; add the weighing")
     record = thinned(record)
     flow = averaged_flow(record)
 
@@ -109,21 +108,13 @@ def direct_cda(record: FlowRecord, *, sensor: SensorTerms, notes: NoteTerms, cha
         budget=budget,
         drive_integral=flow.drive_integral()[0],
         window=Window(record.opening_time, record.end_time),
-        expelled_mass=record.expelled_mass,
+        expelled_mass=mass,
         findings=tuple(findings),
     )
 
 
 def cda_of(flow: Flow) -> float:
-    """Return CdA of an averaged flow. [m²].
-
-    Raises
-    ------
-    DataError
-        No weighed mass.
-    """
-    if flow.expelled_mass is None:
-        raise DataError("CdA needs the liquid caught and weighed; add the weighing")
+    """Return CdA of an averaged flow with a weighed mass. [m²]."""
     return flow.expelled_mass / (math.sqrt(2.0 * flow.density) * flow.drive_integral()[0])
 
 

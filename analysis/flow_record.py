@@ -80,18 +80,18 @@ class StaticPressure:
 
 @dataclass(frozen=True, slots=True)
 class Flow:
-    """A record averaged over the flow, with everything that can be shifted."""
+    """A record averaged over the flow, with everything that can be shifted; not a number where not known."""
 
     time: Array  # (B,) s
     pressure: Array  # (B,) absolute [Pa]
     back_pressure: Array  # (B,) absolute [Pa]
     count: Array  # (B,) samples in each mean
-    start_pressure: float | None  # absolute [Pa]
+    start_pressure: float  # absolute [Pa]
     density: float  # kg/m³
     opening_time: float  # s
     end_time: float  # s
-    ullage_volume: float | None  # m³
-    expelled_mass: float | None  # kg
+    ullage_volume: float  # m³
+    expelled_mass: float  # kg
     head: Head | None
     removed: int  # spikes
 
@@ -108,7 +108,7 @@ class Flow:
             return self._integral_of(drive)
         # The head falls with the liquid, whose share is the integral itself; the head is small, so this settles.
         share = np.linspace(0.0, 1.0, drive.size)
-        volume = 0.0 if self.expelled_mass is None else self.expelled_mass / self.density
+        volume = 0.0 if math.isnan(self.expelled_mass) else self.expelled_mass / self.density
         total, partial = 0.0, share
         for _ in range(4):
             height = self.head.height(share * volume)
@@ -174,7 +174,7 @@ def static_pressure(record: FlowRecord) -> StaticPressure:
     return StaticPressure(value, u, deviation, tau, drift, window)
 
 
-def averaged_flow(record: FlowRecord, *, start_pressure: float | None = None) -> Flow:
+def averaged_flow(record: FlowRecord, *, start_pressure: float = math.nan) -> Flow:
     """Average the samples between opening and end.
 
     Raises
@@ -204,8 +204,8 @@ def averaged_flow(record: FlowRecord, *, start_pressure: float | None = None) ->
         density=record.density,
         opening_time=record.opening_time,
         end_time=record.end_time,
-        ullage_volume=record.ullage_volume,
-        expelled_mass=record.expelled_mass,
+        ullage_volume=math.nan if record.ullage_volume is None else record.ullage_volume,
+        expelled_mass=math.nan if record.expelled_mass is None else record.expelled_mass,
         head=record.head,
         removed=means.removed,
     )
@@ -213,14 +213,10 @@ def averaged_flow(record: FlowRecord, *, start_pressure: float | None = None) ->
 
 def shifted_flows(flow: Flow, sensor: SensorTerms, notes: NoteTerms) -> Iterator[tuple[str, Flow]]:
     """Yield each uncertain input's name with the flow as it would be one standard uncertainty higher."""
-    start = flow.start_pressure
     if sensor.gain_u:
-        gain = sensor.gain_u
-        above = None if start is None else start + gain * (start - sensor.reads_zero_at)
-        yield (
-            "pressure gain",
-            replace(flow, pressure=flow.pressure + gain * (flow.pressure - sensor.reads_zero_at), start_pressure=above),
-        )
+        pressure = flow.pressure + sensor.gain_u * (flow.pressure - sensor.reads_zero_at)
+        start = flow.start_pressure + sensor.gain_u * (flow.start_pressure - sensor.reads_zero_at)
+        yield "pressure gain", replace(flow, pressure=pressure, start_pressure=start)
     if sensor.zero_u:
         yield "pressure zero", _raised(flow, sensor.zero_u)
     if notes.ambient_u:
@@ -236,9 +232,9 @@ def shifted_flows(flow: Flow, sensor: SensorTerms, notes: NoteTerms) -> Iterator
         )
     if notes.density_u:
         yield "density", replace(flow, density=flow.density + notes.density_u)
-    if notes.ullage_volume_u and flow.ullage_volume is not None:
+    if notes.ullage_volume_u:
         yield "ullage volume", replace(flow, ullage_volume=flow.ullage_volume + notes.ullage_volume_u)
-    if notes.mass_u and flow.expelled_mass is not None:
+    if notes.mass_u:
         yield "expelled mass", replace(flow, expelled_mass=flow.expelled_mass + notes.mass_u)
     if notes.clock_u:
         rate = 1.0 + notes.clock_u
@@ -258,5 +254,4 @@ def changes(estimate: Callable[[Flow], Array], flow: Flow, sensor: SensorTerms, 
 
 
 def _raised(flow: Flow, pressure: float) -> Flow:
-    start = None if flow.start_pressure is None else flow.start_pressure + pressure
-    return replace(flow, pressure=flow.pressure + pressure, start_pressure=start)
+    return replace(flow, pressure=flow.pressure + pressure, start_pressure=flow.start_pressure + pressure)

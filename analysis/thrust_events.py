@@ -111,8 +111,7 @@ def aft_tangent_bisector(time: Array, thrust: Array, mode_period: float) -> Even
     y = (mean[near] - corner_thrust) / aft_level
     side = x * inner[1] - y * inner[0]
     turn = np.flatnonzero(np.diff(np.sign(side)) != 0)
-    if turn.size == 0:
-        raise DataError("the bisector of the aft tangents does not meet the thrust curve; use the 10 % points")
+    # the two tangents lie on opposite sides of their bisector, so a curve along both crosses it
     index = turn[np.argmin(np.hypot(x[turn], y[turn]))]
     share = side[index] / (side[index] - side[index + 1])
     instant = float(time[near[index]] + share * (time[near[index + 1]] - time[near[index]]))

@@ -126,6 +126,12 @@ def test_a_still_record_has_no_opening():
         opening_time(time, still)
 
 
+def test_a_dead_channel_has_no_opening():
+    time, _ = record()
+    with pytest.raises(DataError, match="no opening stands out"):
+        opening_time(time, np.full(time.size, 35e5))
+
+
 def test_a_record_too_short_to_look_is_refused():
     time, pressure = record()
     with pytest.raises(DataError, match=r"valve: 1.000 s with 100\d samples is too short"):

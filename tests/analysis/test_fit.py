@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from analysis.blowdown import Discharge, Head, discharge_history
 from analysis.exponent import exponent_findings, exponent_from_pv
-from analysis.fit import FITTED, joint_fit
+from analysis.fit import FITTED, joint_findings, joint_fit
 from analysis.flow_coefficient import direct_cda
 from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms, static_pressure, thinned
 from analysis.results import Measured
@@ -249,7 +249,7 @@ def test_the_correlation_with_the_ullage_volume_is_signed_and_at_most_one():
 
 def say(start, drift=-0.3, chord=1.36, misfit=1e-4, isentropic=1.459):
     pack = (Measured(value, 0.005, "1") for value in (start, drift, chord))
-    found = exponent_findings(*pack, isentropic_exponent=isentropic, misfit=misfit, channel="fuel")
+    found = exponent_findings(*pack, isentropic_exponent=isentropic, misfit=misfit, usual_misfit=3.6e-4, channel="fuel")
     return [(f.code, f.severity) for f in found]
 
 
@@ -368,6 +368,30 @@ def test_a_wrong_direct_value_and_a_late_opening_are_told():
     late = replace(record, opening_time=1.5)
     codes = [f.code for f in joint_fit(late, sensor=EXACT, notes=MASS_ONLY).findings]
     assert "joint-fit-at-bound" in codes or "cda-disagree" in codes
+
+
+def test_every_fact_that_does_not_hold_is_told():
+    direct = direct_cda(make(), sensor=EXACT, notes=MASS_ONLY)
+
+    def codes(**broken):
+        facts = dict.fromkeys(
+            ("converged", "covariance usable", "inside its bounds", "agrees with the direct CdA"), True
+        )
+        facts |= {name.replace("_", " "): value for name, value in broken.items()}
+        said = joint_findings(facts, 0.3, Measured(CDA, 1e-7, "m2"), direct, "fuel")
+        return [(f.code, f.severity) for f in said]
+
+    assert codes() == []
+    assert codes(converged=False) == [("joint-fit-failed", "serious")]
+    assert codes(covariance_usable=False) == [("joint-fit-failed", "serious")]
+    assert codes(inside_its_bounds=False) == [("joint-fit-at-bound", "caution")]
+
+
+def test_a_static_reading_below_the_back_pressure_is_refused():
+    record = make()
+    dead = np.where(record.time < 0.0, 5e4, record.pressure)
+    with pytest.raises(DataError, match="static pressure does not stand above the back pressure"):
+        joint_fit(replace(record, pressure=dead), sensor=EXACT, notes=MASS_ONLY)
 
 
 # --- refusals shared by all
