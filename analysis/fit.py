@@ -39,9 +39,6 @@ FITTED = ("exponent", "exponent_drift", "cda", "opening_time")
 PANELS = 32  # 4e-9 in pressure where the volume doubles, a thousandth of the noise of a mean
 LOWER = (-1.0, -6.0, math.log(0.1), -1.0)  # n0, c, CdA over the direct one (log), opening against the event [s]
 UPPER = (8.0, 6.0, math.log(10.0), 1.0)
-LAW_MISFIT = (
-    0.0025  # x L_end²: relative rms that the two-term law leaves on real gas, 0.04 % at r = 1.5, 0.3 % at r = 3
-)
 LAW_FREEDOM = 5.0  # independent points that the law's misfit is worth: it swings two or three times over the flow
 AGREEMENT = 2.0  # larger standard uncertainties that the two CdA may differ by
 
