@@ -89,6 +89,9 @@ class Recomputation:
     reading_unit: str
     pivot: float
     coefficients: tuple[float, ...]
+    scale: float = 1.0  # SI value of one reading_unit
+    factor: float = 1.0  # true force over cell force, on this stand
+    line_load: str = ""  # what hoses push, as the calibration says it
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,6 +60,7 @@ _STYLE: Any = {
     "legend.handletextpad": 0.5,
     "legend.columnspacing": 1.1,
     "hatch.linewidth": 0.5,
+    "text.parse_math": False,  # a dollar sign in a name is a dollar sign
     "svg.fonttype": "none",
     "path.simplify": True,
 }
@@ -148,7 +149,7 @@ def to_svg(figure: Figure, name: str, description: str) -> str:
         )
     text = stream.getvalue()
     text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r"<(metadata|style)\b.*?</\1>", "", text, flags=re.DOTALL)  # its style is in the page's stylesheet
     text = re.sub(r' xmlns(:xlink)?="[^"]*"', "", text).replace("xlink:href", "href")
     text = re.sub(r'\bid="', f'id="{name}-', text)
     text = re.sub(r"url\(#", f"url(#{name}-", text)

@@ -119,7 +119,7 @@ def cumulative_impulse(curves: Curves, verdict: Verdict | None) -> str | None:
             axes.axhline(verdict.limit, color=VERMILION, linewidth=1.5, label="_limit")
             text = f"limit {numbers.fixed(verdict.limit, 0)} N·s"
             axes.text(float(time[-1]), verdict.limit, text, va="bottom", ha="right", color=VERMILION)
-            axes.set_ylim(0.0, 1.12 * max(verdict.limit, float(np.nanmax(value))))
+            axes.set_ylim(0.0, 1.12 * float(np.fmax.reduce(value, initial=verdict.limit)))
         axes.set_ylabel("cumulative impulse, N·s")
         drawing.legend(axes)
         _finish(axes, curve, None)
@@ -244,7 +244,7 @@ def ruler(rows: Sequence[tuple[str, ImpulseResult, Verdict]]) -> str | None:
         return None
     limit = rows[0][2].limit
     with drawing.style():
-        figure = drawing.new_figure(0.6 + 0.3 * len(rows))
+        figure = drawing.new_figure(0.6 + 0.26 * len(rows))
         axes = figure.subplots()
         lows = [impulse.value - impulse.expanded for _, impulse, _ in rows]
         highs = [impulse.value + impulse.expanded + impulse.unseen for _, impulse, _ in rows]

@@ -244,5 +244,10 @@ def _recomputation(run: Run, calibrations: Mapping[str, Calibration]) -> Recompu
                 reading_unit=calibration.reading_unit,
                 pivot=calibration.pivot,
                 coefficients=calibration.coefficients,
+                scale=calibration.scale,
+                factor=calibration.stand_interaction.factor.value,
+                line_load=calibration.stand_interaction.line_load.text
+                if calibration.stand_interaction.line_load.value
+                else "",
             )
     return None

@@ -215,7 +215,9 @@ def _facts(results: Results, context: ReportContext, firing: bool, register: Reg
     else:
         date = register.why()
     geometry = f"{results.stand}, nozzle {stand.nozzle}, tanks {'on' if stand.tanks_on_cell else 'off'} the load cell"
-    loads = "; ".join(f"{tank.name} {numbers.show(tank.load).with_u} {tank.liquid}" for tank in plan.tanks)
+    # Masses first: the page cuts a long line at its end.
+    loads = " and ".join(f"{numbers.show(tank.load).with_u} {tank.name}" for tank in plan.tanks)
+    loads += ": " + "; ".join(tank.liquid for tank in plan.tanks)
     facts: list[tuple[str, Cell]] = [
         ("T-0", date),
         ("Stand", geometry if firing else results.stand),

@@ -6,7 +6,7 @@ from analysis.report import numbers
 from analysis.report.blocks import Block, Cell, Code, Register, Section, Table, Text
 from analysis.report.context import CalibrationUsed, ReportContext
 from analysis.report.run_sections import plan_tank_row
-from analysis.report.sentences import CAUTIONS, findings_count, impulse_words
+from analysis.report.sentences import CAUTIONS, findings_count, impulse_words, stamp
 from analysis.results import Results
 
 FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
@@ -167,32 +167,49 @@ def _hand_steps(results: Results, context: ReportContext) -> tuple[tuple[Cell, .
     pivot = f"(signal {numbers.MINUS} {item.pivot!r})" if item.pivot else "signal"
     powers = ("", f" {numbers.TIMES} {pivot}", f" {numbers.TIMES} {pivot}²", f" {numbers.TIMES} {pivot}³")
     terms = [f"{c!r}{power}" for c, power in zip(item.coefficients, powers, strict=False)]
-    steps: list[tuple[Cell, ...]] = [
-        ("1  Counts to signal", f"signal in {item.signal_unit} = {item.signal_rule}"),
-        ("2  Signal to reading", f"reading in {unit} = {' + '.join(terms)}"),
+    steps = [
+        ("Counts to signal", f"signal in {item.signal_unit} = {item.signal_rule}"),
+        ("Signal to reading", f"reading in {unit} = {' + '.join(terms)}"),
     ]
     if results.impulse is None or results.window is None:
-        return tuple(steps)
+        if item.reading_unit.endswith("(g)"):
+            steps.append(("Gauge to absolute", "add the ambient pressure of the plan"))
+        return _numbered(steps)
+    if item.scale != 1.0:
+        steps.append(("Into newtons", f"multiply by {item.scale!r}"))
     tare = results.tare.get(item.tag)
-    zero = numbers.show(tare.before).with_unit if tare else "the mean of a quiet stretch before T-0"
+    zero = f"{numbers.show(tare.before).with_unit}, " if tare else ""
+    steps.append(("Subtract the zero", f"take off {zero}the mean of a quiet stretch before T-0"))
+    correction = results.weight_correction
+    ramp = bool(item.line_load) or (correction is not None and correction.applied)
+    if ramp:
+        hoses = f" and what hoses push ({item.line_load})" if item.line_load else ""
+        steps.append(
+            (
+                "Take out the weight",
+                f"the zero after the run differs by the weight that left{hoses}: draw a straight line from 0 at the "
+                "start of the burn to that difference at its end, and take it off",
+            )
+        )
+    if item.factor != 1.0:
+        steps.append(("Stand factor", f"multiply by {item.factor!r}, true force over cell force on this stand"))
     start, end = numbers.seconds(results.window.start), numbers.seconds(results.window.end)
-    steps += [
-        ("3  Subtract the zero", f"take off {zero}, the mean of a quiet stretch before T-0"),
+    steps.append(
         (
-            "4  Take out the weight",
-            "draw a straight line from 0 at the start of the burn to the after-run zero at its end and take it off",
-        ),
-        (
-            "5  Sum",
+            "Sum",
             f"from {start} to {end}: each pair of neighbouring rows gives (first + second) / 2 times the time between "
             "them; add all up",
-        ),
-        (
-            "6  Compare",
-            f"with {impulse_words(results.impulse)}; step 4 is a simplification: expect agreement within about 0.1 %",
-        ),
-    ]
-    return tuple(steps)
+        )
+    )
+    agreement = (
+        "the straight line is a simplification: expect agreement within about 0.1 %" if ramp else "it must agree"
+    )
+    steps.append(("Compare", f"with {impulse_words(results.impulse)}; {agreement}"))
+    return _numbered(steps)
+
+
+def _numbered(steps: list[tuple[str, str]]) -> tuple[tuple[Cell, ...], ...]:
+    return tuple((f"{number}. {name}", text) for number, (name, text) in enumerate(steps, start=1))
 
 
 def cautions() -> Section:
@@ -212,11 +229,12 @@ def hashes(results: Results, context: ReportContext) -> Section:
         ("plan, as locked", results.plan_sha256),
     ]
     rows += [(item.name, item.sha256) for item in context.files]
+    written = f"This report was written {stamp(context.created)} by {results.software}."
     return Section(
         "hashes",
         "Files and hashes",
         "A fingerprint of every file: one changed bit anywhere gives another fingerprint.",
-        (Table(("File", "SHA-256"), tuple(rows), style="hashes"),),
+        (Table(("File", "SHA-256"), tuple(rows), caption=written, style="hashes"),),
         (("SHA-256", "a fingerprint that nobody knows how to forge"),),
     )
 

@@ -11,7 +11,6 @@ from analysis.report import numbers
 from analysis.report.blocks import Register
 from analysis.report.context import ReportContext
 from analysis.report.page import evidence, page_one
-from analysis.report.sentences import stamp
 from analysis.results import Results
 
 TEMPLATE = "report.html.j2"
@@ -47,7 +46,6 @@ def render_report(results: Results, curves: Mapping[str, Curve], context: Report
         style=Markup(style),  # noqa: S704 - our own file
         running_head=Markup(css_string(f"{results.run}, revision {results.revision}")),  # noqa: S704 - quoted
         rehearsal_word=REHEARSAL_WORD,
-        created=stamp(context.created),
     )
 
 

@@ -26,7 +26,8 @@ NOZZLE_TEXT = {
     "up": "nozzle up: weight that leaves the cell reads as less thrust",
     "horizontal": "horizontal: the cell does not feel weight",
 }
-FACT_TEXT = {True: "yes", False: "NO"}
+ULLAGE_PAIR = "exponent, ullage volume"
+FACT_TEXT = {True: "yes", False: "no"}
 
 
 def thrust(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
@@ -52,7 +53,9 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
         ],
         context.stand.thrust_tags,
     )
-    blocks.append(quantity_table(rows, found.definition if found else ""))
+    blocks.append(quantity_table(rows))
+    if found is not None:
+        blocks.append(Text(found.definition))
     return Section(
         "thrust",
         "Thrust",
@@ -318,14 +321,19 @@ def _tank_notes(tank: TankResult) -> tuple[Block, ...]:
     notes: list[str] = []
     if tank.residual_rms is not None:
         notes.append(f"Fit leaves {numbers.plain(tank.residual_rms / 100.0, 2)} mbar rms, which alone proves nothing.")
-    if tank.exponent is not None and tank.exponent.correlation_with_ullage_volume is not None:
-        r = numbers.fixed(tank.exponent.correlation_with_ullage_volume, 2)
+    exponent = tank.exponent
+    if (
+        exponent is not None
+        and exponent.correlation_with_ullage_volume is not None
+        and ULLAGE_PAIR not in tank.correlation
+    ):
+        r = numbers.fixed(exponent.correlation_with_ullage_volume, 2)
         notes.append(f"Correlation of the exponent with the ullage volume: {r}.")
     notes += [
         f"Correlation of {pair.replace(', ', ' with ')}: {numbers.fixed(r, 2)}." for pair, r in tank.correlation.items()
     ]
     facts = "; ".join(f"{fact}: {FACT_TEXT[holds]}" for fact, holds in tank.facts.items())
-    return (Text(" ".join(notes + ([f"Validity of the fit: {facts}."] if facts else []))),) if notes or facts else ()
+    return (Text(" ".join(notes + ([f"What the fit rests on: {facts}."] if facts else []))),) if notes or facts else ()
 
 
 def plan_tank_row(tank: TankPlan) -> tuple[Cell, ...]:

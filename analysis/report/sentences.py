@@ -93,7 +93,7 @@ def headline(results: Results) -> str:
     if results.window is not None:
         span = f"{numbers.seconds(results.window.start, 2)} to {numbers.seconds(results.window.end, 2)}"
     if impulse.lower_bound_only:
-        return f"Recorded part only, {span}; the true total impulse may be higher."
+        return f"Recorded part, {span}; the true total may be higher."
     return f"Thrust summed over {span}; about 95 % coverage."
 
 

@@ -1,0 +1,353 @@
+"""The report's words, its single-file promise, and what it must never show."""
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from analysis.curves import Curve
+from analysis.report import figures, sentences
+from analysis.report.blocks import Register
+from analysis.report.context import CalibrationUsed
+from analysis.report.render import css_string, render_report
+from analysis.results import Finding, Verdict
+from tests.analysis import report_fixture as fixture
+
+SIZE_LIMIT = 1_500_000  # characters: a mail server takes it
+
+
+class Reader(HTMLParser):
+    """Collects text, tags, attributes and ids of a page."""
+
+    def __init__(self, html):
+        super().__init__()
+        self.words, self.tags, self.attributes, self.open = [], [], [], []
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+        self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        while self.open and self.open.pop() != tag:
+            pass
+
+    def handle_data(self, data):
+        if "style" not in self.open:
+            self.words.append(data)
+
+    @property
+    def text(self):
+        return re.sub(r"\s+", " ", " ".join(self.words).replace("\u00a0", " "))
+
+
+@pytest.fixture(scope="module")
+def curves():
+    return fixture.firing_curves()
+
+
+@pytest.fixture(scope="module")
+def firing(curves):
+    return render_report(fixture.firing(), curves, fixture.CONTEXT)
+
+
+@pytest.fixture(scope="module")
+def water():
+    return render_report(*fixture.water_flow())
+
+
+def test_the_sentences_of_a_firing_within_its_limit():
+    results = fixture.firing()
+    said = [sentences.verdict_sentence(place, v, results.impulse) for place, v in results.verdicts.items()]
+    said += [
+        sentences.impulse_words(results.impulse),
+        sentences.headline(results),
+        sentences.prediction_sentence(results, fixture.CONTEXT),
+        sentences.findings_count(results.findings),
+        sentences.probability_sentence(results.verdicts["site"]),
+        sentences.guard_sentence(fixture.CONTEXT),
+    ]
+    assert said == [
+        "At site ambient the 95 % one-sided upper bound is 33,156 N·s, not above the limit of 40,960 N·s.",
+        "Referred to vacuum the 95 % one-sided upper bound is 38,272 N·s, not above the limit of 40,960 N·s.",
+        "32,780 ± 460 N·s, k = 2",
+        "Thrust summed over T+0.00 s to T+21.30 s; about 95 % coverage.",
+        "Prediction locked on 2031-06-13 18:02:44 UTC, before T-0.",
+        "2 findings above a note: 0 serious, 2 cautions.",
+        "Probability within the limit: more than 99.9 %.",
+        "95 % one-sided: within only if the upper bound is at or below the limit",
+    ]
+
+
+def test_the_sentences_of_a_firing_on_the_line():
+    results = fixture.not_shown()
+    assert [sentences.verdict_sentence(place, v, results.impulse) for place, v in results.verdicts.items()] == [
+        "At site ambient the 95 % one-sided upper bound is 41,143 N·s, above the limit of 40,960 N·s, "
+        "so it stays open.",
+        "Referred to vacuum even the 95 % one-sided lower bound, 47,267 N·s, reaches the limit of 40,960 N·s.",
+    ]
+
+
+def test_the_sentences_of_a_lower_bound():
+    results = fixture.lower_bound()
+    assert sentences.verdict_sentence("site", results.verdicts["site"], results.impulse) == (
+        "At site ambient impulse was hidden from the record: the result is a lower bound and shows no upper one."
+    )
+    assert sentences.headline(results) == ("Recorded part, T+0.00 s to T+21.30 s; the true total may be higher.")
+    assert sentences.findings_count(results.findings) == "3 findings above a note: 1 serious, 2 cautions."
+
+
+def test_the_sentences_when_nothing_is_known():
+    results = fixture.nothing_known()
+    assert sentences.verdict_sentence("site", results.verdicts["site"], results.impulse) == (
+        "At site ambient the impulse is not known, so nothing is shown about the limit of 40,960 N·s."
+    )
+    assert sentences.headline(results) == "Total impulse: not known."
+    assert sentences.prediction_sentence(results, fixture.CONTEXT).startswith("POSTDICTION:")
+    undecided = Verdict("not shown", 40960.0, "a limit", 0.95, None, None, None, "r")
+    assert sentences.verdict_sentence("site", undecided, fixture.firing().impulse) == (
+        "At site ambient the record does not decide on which side of 40,960 N·s the impulse lies."
+    )
+
+
+def test_counts_of_findings_use_singular_and_plural():
+    note = Finding("a", "note", None, None, "t")
+    assert sentences.findings_count([]) == "No finding above a note (0 notes)."
+    assert sentences.findings_count([note]) == "No finding above a note (1 note)."
+    assert sentences.findings_count([replace(note, severity="caution")]) == (
+        "1 finding above a note: 0 serious, 1 caution."
+    )
+
+
+def test_no_sentence_calls_anything_by_the_word_that_is_banned(firing, water):
+    for page in (firing, water):
+        assert re.search(r"\bsafe\b", Reader(page).text, re.IGNORECASE) is None
+
+
+@pytest.mark.parametrize("which", ["firing", "water"])
+def test_the_page_needs_nothing_from_outside_and_runs_nothing(which, request):
+    page = request.getfixturevalue(which)
+    reader = Reader(page)
+    assert not {"script", "link", "iframe", "img", "object", "embed"} & set(reader.tags)
+    assert "http" not in page
+    assert "@import" not in page
+    assert all(value.startswith("#") for name, value in reader.attributes if name in ("href", "src") and value)
+    assert re.findall(r"url\((?!#)", page) == []
+    assert not [name for name, _ in reader.attributes if name.startswith("on")]
+
+
+@pytest.mark.parametrize("which", ["firing", "water"])
+def test_identifiers_are_unique_and_links_arrive(which, request):
+    page = request.getfixturevalue(which)
+    attributes = Reader(page).attributes
+    ids = [value for name, value in attributes if name == "id"]
+    assert len(ids) == len(set(ids))
+    wanted = {value[1:] for name, value in attributes if name == "href"} | set(re.findall(r"url\(#([^)]+)\)", page))
+    assert wanted <= set(ids)
+    assert len(wanted) > 20
+
+
+def test_the_page_is_small_and_the_same_every_time(firing, curves):
+    assert len(firing) < SIZE_LIMIT
+    assert render_report(fixture.firing(), curves, fixture.CONTEXT) == firing
+
+
+def test_figures_keep_their_text_as_text(firing):
+    words = Reader(firing).text
+    for label in ("thrust, N", "limit 40,960 N·s", "pressure, bar(a)", "time after T-0, s", "predicted 95 % band"):
+        assert label in words
+
+
+def test_a_firing_shows_every_section_in_order(firing):
+    titles = re.findall(r"<h2>([^<]+)</h2>", firing)
+    assert titles == [
+        "Thrust", "Events", "Load cell before correction", "Impulse and its doubt", "Tanks", "Engine",
+        "Prediction against record", "Findings", "Calibrations", "Health of the record", "Plan, loads and people",
+        "How to compute it again", "Cautions", "Files and hashes",
+    ]  # fmt: skip
+
+
+def test_every_section_opens_with_a_sentence(firing, water):
+    for page in (firing, water):
+        assert page.count('<p class="lead">') == page.count("<h2>")
+
+
+def test_page_one_holds_what_a_signatory_must_see(firing):
+    sheet = Reader(firing[firing.index('id="page-one"') : firing.index('class="evidence"')]).text
+    for said in (
+        "Teasel-2", "2031-06-14_HF-02", "32,780 ± 460 N·s", "k = 2", "7,370 lbf·s", "Within",
+        "14 CFR 101.22 Class 2: 40,960 N·s", "more than 99.9 %", "does not bound the next",
+        "Prediction locked on 2031-06-13 18:02:44 UTC", "2 findings above a note", "nozzle down, tanks on the load",
+        "10.66 kg (u = 0.10 kg) oxidiser and 7.030 kg (u = 0.040 kg) fuel: liquid oxygen", "standbook 0.1.0",
+        "2031-06-14 15:02:11 UTC", fixture.SHA,
+        "Signatory", "Witness to the loads", "95 % one-sided", "no reading on this page is authority",
+    ):  # fmt: skip
+        assert said in sheet, said
+
+
+def test_a_water_flow_has_no_verdict_and_no_impulse(water):
+    sheet = Reader(water[water.index('id="page-one"') : water.index('class="evidence"')]).text
+    for said in ("16.18 ± 0.12 mm²", "1.312 ± 0.022", "1.402 ± 0.032 at the start", "9.242 ± 0.040 kg", "98 %"):
+        assert said in sheet, said
+    assert 'class="verdict ' not in water
+    assert "N·s" not in Reader(water).text
+    assert "Impulse and its doubt" not in water
+
+
+def test_a_rehearsal_is_watermarked_and_never_signed():
+    results, context = fixture.rehearsal()
+    assert context.signature_allowed
+    page = render_report(results, {}, context)
+    assert '<div class="watermark" aria-hidden="true"><span>REHEARSAL</span></div>' in page
+    assert "@top-center" in page.split("</style>")[0].rpartition("@page")[2]
+    assert "There is nothing to sign" in page
+    assert "Signatory" not in page
+
+
+def test_a_real_run_has_no_watermark_and_is_signed_only_when_allowed(firing):
+    assert "REHEARSAL" not in firing
+    assert "Signatory" in firing
+    page = render_report(fixture.firing(), {}, replace(fixture.CONTEXT, signature_allowed=False))
+    assert "Signatory" not in page
+    assert "Not offered for signature." in page
+
+
+@pytest.mark.parametrize(
+    ("results", "words"),
+    [
+        (fixture.firing(), ["Within", "Within"]),
+        (fixture.not_shown(), ["Not shown", "Exceeds"]),
+        (fixture.lower_bound(), ["Not shown", "Not shown"]),
+    ],
+)
+def test_verdicts_stand_in_words(results, words):
+    page = render_report(results, {}, fixture.CONTEXT)
+    assert re.findall(r'<p class="word">([^<]+)</p>', page) == words
+
+
+def test_a_lower_bound_is_named_one_and_shows_no_share_of_the_limit():
+    page = render_report(fixture.lower_bound(), {}, fixture.CONTEXT)
+    assert "Recorded part of the impulse: a lower bound" in page
+    assert "of the limit." not in page[: page.index('class="evidence"')]
+    text = Reader(page).text
+    assert "T+0.150 s T+2.250 s 2.1 s 2,100" in text
+    assert "lower bound only" in text
+
+
+def test_a_share_of_the_limit_never_stands_beside_a_class_letter():
+    base = fixture.firing()
+    for name, shown in (("14 CFR 101.22 Class 2", True), ("class O", False), ("our own limit, O", False)):
+        verdicts = {place: replace(verdict, limit_name=name) for place, verdict in base.verdicts.items()}
+        page = render_report(replace(base, verdicts=verdicts), {}, fixture.CONTEXT)
+        assert (" of the limit." in page) is shown, name
+
+
+def test_what_is_not_known_points_at_the_finding_that_says_why():
+    page = render_report(fixture.nothing_known(), {}, fixture.CONTEXT)
+    text = Reader(page).text
+    assert 'not known (<a href="#finding-1">finding 1</a>)' in page  # thrust
+    assert "CdA, from weighed mass not known ( finding 2 )" in text  # the tank's own channel
+    assert "T-0 not known ( finding 3 )" in text  # the whole run
+    assert "POSTDICTION" in text
+    assert "not known (no finding says why)" not in text
+
+
+def test_a_gap_in_the_findings_is_said_not_hidden():
+    page = render_report(replace(fixture.nothing_known(), findings=()), {}, fixture.CONTEXT)
+    assert "not known (no finding says why)" in page
+    assert "Nothing was found that needs a person" in page
+
+
+def test_findings_are_ranked_and_numbered():
+    register = Register.of(fixture.lower_bound().findings)
+    assert [finding.severity for finding in register.findings] == ["serious", "caution", "caution", "note"]
+    assert str(register.why("PT-31")) == 'not known (<a href="#finding-3">finding 3</a>)'
+
+
+def test_text_from_files_is_shown_literally(curves):
+    nasty = '<script>alert(1)</script> & "quoted" </style>'
+    results = replace(
+        fixture.firing(),
+        article=nasty,
+        run=nasty,
+        findings=(Finding("x", "serious", nasty, None, nasty),),
+        events=(replace(fixture.firing().events[0], name=nasty, method=nasty),),
+    )
+    plan = replace(fixture.PLAN, objective=nasty, load_control=nasty)
+    context = replace(fixture.CONTEXT, plan=plan, command=f"standbook analyse {nasty}", deviations=(nasty,))
+    page = render_report(results, curves, context)
+    reader = Reader(page)
+    assert "script" not in reader.tags
+    assert page.count("</style>") == 1
+    assert reader.text.count("alert(1)") >= 8
+    assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp; &#34;quoted&#34;" in page
+
+
+def test_names_in_figures_are_escaped_and_taken_literally():
+    term = replace(fixture.BUDGET[0], source="<b>cell</b> & hose $x$")
+    svg = figures.budget((term,), "N·s", "impulse")
+    assert "&lt;b&gt;cell&lt;/b&gt; &amp; hose $x$</text>" in svg
+
+
+def test_a_name_in_the_stylesheet_cannot_leave_its_string():
+    assert css_string('a"}\n') == '"a\\000022\\00007d\\00000a"'
+
+
+def test_commands_keep_their_plain_spaces():
+    page = render_report(fixture.firing(), {}, replace(fixture.CONTEXT, command="standbook x --wait 5 s"))
+    assert "<pre>standbook x --wait 5 s</pre>" in page
+
+
+def test_an_out_of_date_calibration_is_named():
+    late = CalibrationUsed("LC-1", "r03", "cell", "7", "2029-01-01", "2030-01-01", 0.0, 0.0, 0.0, 5000.0, "N")
+    page = render_report(fixture.firing(), {}, replace(fixture.CONTEXT, calibrations=(late,)))
+    assert "2030-01-01 NOT IN DATE" in page
+    assert page.count("not stated") >= 2
+
+
+def test_the_recipe_goes_from_counts_to_the_sum(firing):
+    text = Reader(firing).text
+    for step in (
+        "standbook analyse runs/2031-06-14_HF-02",
+        "1. Counts to signal signal in mV/V = 1000 × counts × 5.96e-07 V / 128 / supply in V",
+        "2. Signal to reading reading in N = -12.31 + 2502.7 × signal",
+        "3. Subtract the zero take off −0.4 N",
+        "4. Take out the weight",
+        "5. Sum from T+0.000 s to T+21.300 s",
+        "6. Compare with 32,780 ± 460 N·s, k = 2",
+    ):
+        assert step in text, step
+
+
+def test_the_recipe_follows_the_stand():
+    item = fixture.CONTEXT.recomputation
+    still = replace(fixture.firing(), weight_correction=replace(fixture.firing().weight_correction, applied=False))
+    page = render_report(still, {}, replace(fixture.CONTEXT, recomputation=replace(item, factor=1.02, scale=4.448)))
+    text = Reader(page).text
+    assert "3. Into newtons multiply by 4.448" in text
+    assert "5. Stand factor multiply by 1.02" in text
+    assert "Take out the weight" not in text
+    assert "k = 2; it must agree" in text
+
+
+def test_many_gaps_are_cut_and_counted():
+    health = replace(fixture.HEALTH, gaps=(fixture.Gap(1.0, 1.1, 0.1, 100),) * 30)
+    page = render_report(replace(fixture.firing(), record={"cradle-a/fast": health}), {}, fixture.CONTEXT)
+    assert "The first 12 of 30 gaps." in page
+    assert Reader(page).text.count("T+1.000 s T+1.100 s") == 12
+
+
+def test_curves_of_nothing_but_holes_still_draw():
+    time = np.linspace(0.0, 1.0, 50)
+    empty = np.full(50, np.nan)
+    curves = {
+        "thrust": Curve(time, {"low": empty, "mean": empty, "high": empty}, "N"),
+        "cumulative impulse": Curve(time, {"value": empty}, "N*s"),
+        "injector stiffness": Curve(time, {"oxidiser": empty}, "1"),
+    }
+    assert (
+        render_report(fixture.firing(), curves, fixture.CONTEXT).count("<svg") == 6
+    )  # ruler, thumbnail, budget besides

@@ -1,0 +1,111 @@
+"""The report in a real browser: page one is one page of A4, and nothing sticks out at 1280 px."""
+
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+
+import pytest
+
+from analysis.report.render import render_report
+from analysis.results import Finding
+from tests.analysis import report_fixture as fixture
+
+INSTALL = "apt-get update && apt-get install -y chromium poppler-utils"
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+FLAGS = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+MEASURE = """<script>
+const wide = [...document.querySelectorAll('main *')].filter(e => e.getBoundingClientRect().right > 1280.5);
+const cut = [...document.querySelectorAll('main, main div, main section, main table')].filter(
+  e => e.scrollWidth > e.clientWidth + 1);
+document.title = `measured ${document.documentElement.scrollWidth} ${wide.length} ${cut.length}`;
+</script>"""
+LAST_WORDS = "licensed practice decide."
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        BROWSER is None or shutil.which("pdftotext") is None, reason=f"needs a browser and poppler: {INSTALL}"
+    ),
+]
+
+LONG = (
+    "The fuel tank's pressure left its predicted band at T+6.1 s and stayed below it, the ullage exponent having been "
+    "assumed much too low for a gas that had not settled after pressurising; "
+)
+
+
+def crowded():
+    """Every text of page one longer than any crew would write it."""
+    findings = tuple(Finding(f"f{k}", "serious", None, 1.0, LONG * 3) for k in range(9))
+    base = fixture.lower_bound()
+    results = replace(base, article="Teasel-2 with the long chamber, second injector, third rebuild after the rain",
+                      stand="the-quarry-cradle-with-the-long-name", findings=findings, rehearsal=False)  # fmt: skip
+    tanks = tuple(
+        replace(tank, liquid=f"{tank.liquid}, from the second delivery of June") for tank in fixture.PLAN.tanks
+    )
+    plan = replace(fixture.PLAN, load_control=LONG, tanks=tanks)
+    return results, replace(fixture.CONTEXT, plan=plan)
+
+
+def cases():
+    curves = fixture.firing_curves()
+    yield "firing", (fixture.firing(), curves, fixture.CONTEXT), "Thrust"
+    yield "rehearsal", (replace(fixture.lower_bound(), rehearsal=True), curves, fixture.CONTEXT), "Thrust"
+    yield "on-the-line", (fixture.not_shown(), curves, fixture.CONTEXT), "Thrust"
+    yield "nothing-known", (fixture.nothing_known(), {}, fixture.CONTEXT), "Thrust"
+    results, context = crowded()
+    yield "crowded", (results, curves, context), "Thrust"
+    yield "crowded-rehearsal", (replace(results, rehearsal=True), curves, context), "Thrust"
+    yield "water", fixture.water_flow(), "Tanks"
+
+
+CASES = {name: (arguments, second) for name, arguments, second in cases()}
+
+
+def browse(folder, *arguments):
+    assert BROWSER is not None
+    command = [BROWSER, *FLAGS, f"--user-data-dir={folder / 'profile'}", *arguments]
+    return subprocess.run(command, check=True, capture_output=True, text=True, timeout=120).stdout
+
+
+def pages_of(pdf):
+    done = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], check=True, capture_output=True, text=True)
+    return [re.sub(r"\s+", " ", page).strip() for page in done.stdout.split("\f")[:-1]]
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_page_one_is_exactly_one_page(name, tmp_path):
+    arguments, second = CASES[name]
+    page = tmp_path / "report.html"
+    page.write_text(render_report(*arguments), encoding="utf-8")
+    pdf = tmp_path / "report.pdf"
+    browse(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri())
+    pages = pages_of(pdf)
+    rehearsal = arguments[0].rehearsal
+    banner = "REHEARSAL: a made-up stand, not a test " if rehearsal else ""
+    assert LAST_WORDS in pages[0]
+    assert pages[0].endswith(f"page 1 of {len(pages)}")
+    assert "What this does not cover" in pages[0]
+    assert ("Signatory" in pages[0]) is not rehearsal
+    # The watermark's text may come first on a page; what follows it is the evidence.
+    assert pages[1].replace("REHEARSAL ", "").removeprefix(banner.replace("REHEARSAL ", "")).startswith(second)
+    if rehearsal:
+        assert all("REHEARSAL" in text for text in pages)
+    assert "page 1 of" not in pages[1]
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_nothing_overflows_at_1280_pixels(name, tmp_path):
+    arguments, _ = CASES[name]
+    page = tmp_path / "measured.html"
+    page.write_text(render_report(*arguments).replace("</body>", f"{MEASURE}</body>"), encoding="utf-8")
+    dumped = browse(tmp_path, "--window-size=1280,1000", "--dump-dom", page.as_uri())
+    measured = re.search(r"<title>measured (\d+) (\d+) (\d+)</title>", dumped)
+    assert measured is not None, "the measuring script did not run"
+    assert int(measured[1]) <= 1280
+    assert (int(measured[2]), int(measured[3])) == (0, 0)

@@ -1,0 +1,148 @@
+"""The report's context, gathered from a run of the starter campaign."""
+
+from dataclasses import replace
+
+import pytest
+
+from analysis.prediction import Prediction, Scalar
+from analysis.report import gather
+from analysis.report.render import render_report
+from daq.additions import Weighing
+from daq.campaign import read_campaign
+from daq.manifest import Manifest
+from daq.quantity import parse_quantity
+from daq.record import RecordSummary
+from daq.run import Run, RunInfo
+from tests.analysis import report_fixture as fixture
+from tests.campaign_fixture import TODAY, campaign
+
+CREATED = "2031-06-15T09:30:00Z"
+
+
+def prediction():
+    scalars = {
+        "impulse": Scalar(34542.0, 31570.0, 36230.0, 34200.0, 1200.0, "N*s"),
+        "tank pressure at end/oxidiser": Scalar(15.7e5, 14.8e5, 16.6e5, 15.7e5, 0.4e5, "Pa"),
+        "expelled mass": Scalar(17.23, 16.8, 17.3, 17.1, 0.1, "kg"),
+        "mass flow at start": Scalar(1.229, 1.19, 1.27, 1.23, 0.02, "kg/s"),
+    }
+    return Prediction(
+        number="HF-02", kind="static fire", article="Teasel-2", samples=500, seed=1, ambient_pressure=97.8e3,
+        time=gather_array(), quantities={}, scalars=scalars, contributions=(), main_number="impulse",
+        class_margin=None, lift_off=None, findings=(),
+    )  # fmt: skip
+
+
+def gather_array():
+    return fixture.np.array([0.0, 1.0])
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = campaign(tmp_path_factory.mktemp("campaign"))
+    return read_campaign(folder / "plans" / "HF-02.toml", today=TODAY)
+
+
+def run_of(made, *, rehearsal=False):
+    info = RunInfo(
+        number="HF-02", kind="static fire", rehearsal=rehearsal, software="standbook 0.1.0",
+        created_utc="2031-06-14T14:00:00Z", prediction="locked",
+        lock={"plan_sha256": "ab" * 32, "locked_at_utc": "2031-06-13T18:02:44Z"},
+    )  # fmt: skip
+    weighing = Weighing(residual=parse_quantity("0.98 +/- 0.03 kg", "mass"), source="additions/001, by DAQ")
+    return Run(
+        folder=made.folder / "runs" / "2031-06-14_HF-02", info=info, plan=made.plan, stand=made.stand,
+        calibrations=made.calibrations, prediction_text=prediction().to_json(),
+        record=RecordSummary(devices={}, t_zero=None), weighings={"oxidiser": weighing},
+        manifest=Manifest("cd" * 32, {"plan.toml": "ab" * 32, "raw/x": "ef" * 32}, {}),
+    )  # fmt: skip
+
+
+def test_the_plan_arrives_with_uncertainties_in_si(made):
+    plan = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED).plan
+    oxidiser = plan.tanks[0]
+    assert oxidiser.name == "oxidiser"
+    assert oxidiser.load.value == pytest.approx(10.66)  # the starter's plan is the scenario's
+    assert oxidiser.load.u == pytest.approx(0.10)
+    assert oxidiser.start_pressure.value == pytest.approx(31.978e5)  # 31.0 bar(g) on 97.8 kPa(a)
+    assert oxidiser.fill_share == pytest.approx(0.39, abs=0.005)
+    assert oxidiser.pressure_tags[0] == "PT-11"
+    assert plan.limit == 40960.0
+
+
+def test_lock_hashes_and_weighings_are_carried(made):
+    context = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED)
+    assert context.locked_at == "2031-06-13T18:02:44Z"
+    assert context.manifest_sha256 == "cd" * 32
+    assert [item.name for item in context.files] == ["plan.toml", "raw/x"]
+    assert [(w.tank, w.what, w.mass.value, w.note) for w in context.weighings] == [
+        ("oxidiser", "residual", 0.98, "additions/001, by DAQ")
+    ]
+    assert context.command == "standbook analyse runs/2031-06-14_HF-02"
+
+
+def test_a_postdiction_shows_no_lock_time(made):
+    late = replace(fixture.firing(), prediction="postdiction")
+    assert gather.context_from_run(run_of(made), late, created=CREATED).locked_at is None
+
+
+def test_a_rehearsal_is_not_offered_for_signature(made):
+    assert gather.context_from_run(run_of(made), fixture.firing(), created=CREATED).signature_allowed
+    rehearsed = replace(fixture.firing(), rehearsal=True)
+    for run, results in ((run_of(made, rehearsal=True), fixture.firing()), (run_of(made), rehearsed)):
+        assert not gather.context_from_run(run, results, created=CREATED).signature_allowed
+
+
+def test_predicted_numbers_meet_their_measured_ones():
+    pairs = {pair.name: pair.measured for pair in gather.predicted_scalars(prediction(), fixture.firing())}
+    assert list(pairs) == ["Impulse", "Tank pressure at end, oxidiser", "Expelled mass"]  # nothing measures mass flow
+    assert pairs["Impulse"].value == fixture.firing().impulse.value
+    assert pairs["Tank pressure at end, oxidiser"].value == 14.71e5
+    assert pairs["Expelled mass"].value == pytest.approx(9.68 + 6.78)
+    assert pairs["Expelled mass"].u == pytest.approx(0.03 * 2**0.5)
+
+
+def test_a_lower_bound_is_not_set_against_a_band():
+    pairs = {pair.name: pair.measured for pair in gather.predicted_scalars(prediction(), fixture.lower_bound())}
+    assert pairs["Impulse"] is None
+    bare = {pair.name: pair.measured for pair in gather.predicted_scalars(prediction(), fixture.nothing_known())}
+    assert set(bare.values()) == {None}
+
+
+def test_a_water_flow_takes_its_only_tank():
+    flow = replace(prediction(), scalars={"tank pressure at start": Scalar(9.98e5, 9.9e5, 10.1e5, 9.98e5, 5e3, "Pa")})
+    pair = gather.predicted_scalars(flow, fixture.water_flow()[0])[0]
+    assert pair.measured.value == 9.98e5
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"kind": "counts"}, "the counts as they are"),
+        ({"kind": "voltage"}, "counts × 2e-06 V / 128.0"),
+        ({"kind": "bridge", "supply": "VS-1"}, "1000 × counts × 2e-06 V / 128.0 / the reading of VS-1 in V"),
+        ({"kind": "ratiometric", "supply": "5.000 V"}, "counts × 2e-06 V / 128.0 / 5.000 V of the sensor supply"),
+        ({"kind": "loop", "burden": parse_quantity("100 ohm", "resistance")}, "1000 × counts × 2e-06 V / 100 ohm"),
+    ],
+)
+def test_the_rule_from_counts_to_signal_is_the_one_that_calibrates(made, change, said):
+    thrust = made.stand.measuring("thrust")[0]
+    gain = {"volt_per_count": parse_quantity("2 uV", "voltage"), "amplifier_gain": parse_quantity("128", "number")}
+    assert gather.signal_rule(thrust.model_copy(update=gain | change)) == said
+
+
+def test_thrust_is_recomputed_by_hand_where_there_is_thrust(made):
+    item = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED).recomputation
+    assert item.tag == "LC-1"
+    assert item.samples_file == "samples/cradle-a_fast.parquet"
+    assert item.coefficients == made.calibrations["LC-1"].coefficients
+    none = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED, calibrations={})
+    assert none.recomputation is None
+    assert none.calibrations == ()
+
+
+def test_a_gathered_context_renders(made):
+    context = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED, deviations=("Fired late.",))
+    page = render_report(fixture.firing(), {}, context)
+    assert "Fired late." in page
+    assert "LC-1" in page
