@@ -65,7 +65,7 @@ def supply_voltage(item: Input, readings: Mapping[str, NDArray[np.float64]]) -> 
 
 
 def signal_from_counts(
-    item: Input, counts: NDArray[np.int64], supply: float | NDArray[np.float64]
+    item: Input, counts: NDArray[np.int64] | NDArray[np.float64], supply: float | NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Turn counts into the signal that the calibration takes.
 

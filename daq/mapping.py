@@ -31,10 +31,12 @@ from daq.calibration import Calibration
 from daq.document import Document, read_document
 from daq.errors import ConfigError
 from daq.quantity import Quantity, Share, dimension_of, parse_quantity, parse_unit
-from daq.stand import Input, Stand
+from daq.stand import Device, Input, Stand
 
 MAPPING_FILE = "mapping.toml"
 REVISION = "imported"
+DEVICE = "imported"  # what the file is called where a recorded run has a device
+STREAM = "csv"
 ANY_RANGE = 1e9  # of a reading: an import without calibration states no range
 _COLUMN = re.compile(r"^\s*(?P<tag>\S+)\s+(?P<unit>\S+)\s*(?:(?:\+/-|±)\s*(?P<share>.+))?$")
 _EDGE = re.compile(r"^\s*(?P<column>.+?)\s+(?P<way>rising|falling)\s+(?P<level>[+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*$")
@@ -110,11 +112,14 @@ class CsvMapping(Document):
     def instant(self) -> Quantity:
         """Return the stated T-0 on the file's clock. [s]."""
         try:
-            return parse_quantity(self.t_zero, "time")
+            instant = parse_quantity(self.t_zero, "time")
         except ValueError:
             raise ValueError(
                 f't_zero "{self.t_zero}" is not understood; write "FIRE rising 0.5" or "12.340 +/- 0.005 s"'
             ) from None
+        if instant.u <= 0.0:
+            raise ValueError(f't_zero "{self.t_zero}" has no uncertainty; write "12.340 +/- 0.005 s"')
+        return instant
 
 
 def read_mapping(path: Path) -> CsvMapping:
@@ -159,14 +164,18 @@ def check_mapping(mapping: CsvMapping, stand: Stand, calibrations: MappingOf[str
 
 
 def imported_stand(stand: Stand, mapping: CsvMapping) -> Stand:
-    """Return the stand as an import sees it: the mapped inputs deliver readings, as counts."""
-    tags = {mapping.use(column).tag for column in mapping.columns}
-    inputs = [_as_counts(item) if item.tag in tags else item for item in stand.input]
-    return stand.model_copy(update={"input": tuple(inputs)})
+    """Return the stand as an import sees it: the mapped inputs hang on the file and deliver readings, as counts."""
+    columns = {mapping.use(column).tag: column for column in mapping.columns}
+    inputs = [_as_counts(item, columns[item.tag]) if item.tag in columns else item for item in stand.input]
+    file = Device(name=DEVICE, clock_tolerance=mapping.clock_tolerance)
+    return stand.model_copy(update={"device": (*stand.device, file), "input": tuple(inputs)})
 
 
-def _as_counts(item: Input) -> Input:
-    return item.model_copy(update={"kind": "counts", "volt_per_count": None, "supply": None, "burden": None})
+def _as_counts(item: Input, column: str) -> Input:
+    place = {"device": DEVICE, "stream": STREAM, "wire": column}
+    return item.model_copy(
+        update={**place, "kind": "counts", "volt_per_count": None, "supply": None, "burden": None}
+    )
 
 
 def imported_calibrations(calibrations: MappingOf[str, Calibration], mapping: CsvMapping) -> dict[str, Calibration]:

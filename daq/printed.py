@@ -15,7 +15,7 @@ from daq.stand import Input
 
 MOST_DECIMALS = 12
 EXACT_BELOW = 2.0**53  # whole numbers that doubles hold
-_SLACK = 1e-6  # of a count: what reading a decimal into a double may leave, far below half a count
+_SLACK = 4.0 * np.finfo(np.float64).eps  # relative: what reading a decimal and scaling it by a power of ten leave
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,10 +45,20 @@ def counted(values: NDArray[np.float64]) -> Counted:
         if greatest * 10.0**decimals >= EXACT_BELOW:
             break
         whole = np.rint(scaled)
-        if np.all(np.abs(scaled - whole) <= _SLACK):
+        if np.all(np.abs(scaled - whole) <= _SLACK * np.abs(scaled)):
             return Counted(whole.astype(np.int64), 10.0**-decimals)
     resolution = float(10.0 ** (np.floor(np.log10(greatest)) - MOST_DECIMALS))
     return Counted(np.rint(values / resolution).astype(np.int64), resolution)
+
+
+def printed(counts: NDArray[np.int64], resolution: float) -> NDArray[np.float64]:
+    """Return the numbers that counts stand for, to the digit in which they were printed."""
+    if resolution == 1.0:
+        return counts.astype(np.float64)
+    if resolution > 1.0:
+        return counts.astype(np.float64) * resolution
+    # Dividing by a whole power of ten is rounded once, so 3090 counts of 0.01 are the double that "30.9" reads as.
+    return counts.astype(np.float64) / float(round(1.0 / resolution))
 
 
 def input_of_counts(item: Input, resolution: float) -> Input:

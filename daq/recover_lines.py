@@ -21,6 +21,7 @@ from daq.tape import Reel, Tape
 
 NANOSECONDS = 1_000_000_000
 LATE_STEP = 1.5  # median intervals; a longer clock step has rows missing, where no counter tells
+CLOCK_STEP = "clock step without rows"
 FEED_BYTES = 1 << 20
 _Ints = NDArray[np.int64]
 
@@ -163,17 +164,28 @@ def _rows(key: int, part: _Part, ticks: _Ints, counts: _Ints, interval: int, lay
     if layout.counter is not None:
         lost, exact, reason = part.lost_before.copy(), True, "rows lost"
     elif layout.clock is not None:
-        steps = np.diff(ticks, prepend=ticks[:1] - interval)
-        lost = np.where(steps > LATE_STEP * interval, np.rint(steps / interval).astype(np.int64) - 1, 0)
-        exact, reason = False, "clock step without rows"
+        lost, exact, reason = rows_missing(ticks, interval), False, CLOCK_STEP
     else:
         lost, exact, reason = np.zeros(len(counts), np.int64), False, ""
     lost[0] = 0  # nothing tells what came before the first line
+    return numbered(key, part.boot, ticks, counts, lost, exact=exact, reason=reason)
+
+
+def rows_missing(ticks: _Ints, interval: int) -> _Ints:
+    """Estimate, from steps of the clock alone, how many rows are missing before each row."""
+    steps = np.diff(ticks, prepend=ticks[:1] - interval)
+    return np.where(steps > LATE_STEP * interval, np.rint(steps / interval).astype(np.int64) - 1, 0)
+
+
+def numbered(
+    key: int, boot: int, ticks: _Ints, counts: _Ints, lost: _Ints, *, exact: bool, reason: str
+) -> Rows:
+    """Give rows their numbers from zero on, leaving out those of rows missing before each."""
     sequence = np.arange(len(counts)) + np.cumsum(lost)
     holes = tuple(
         Hole(int(sequence[row] - lost[row]), int(lost[row]), exact, reason) for row in np.flatnonzero(lost).tolist()
     )
-    return Rows(key, part.boot, sequence, ticks, counts, holes)
+    return Rows(key, boot, sequence, ticks, counts, holes)
 
 
 def _remarks(pieces: Sequence[DecodedLines], layout: LineLayout) -> list[NoteRecord]:

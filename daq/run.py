@@ -60,7 +60,7 @@ class RunInfo(Document):
     kind: TestKind
     rehearsal: bool
     software: str
-    created_utc: str
+    created_utc: str  # when the run began
     prediction: Status
     lock: dict[str, str] | None  # plan_sha256, locked_at_utc
     source: Literal["recorded", "imported"] = "recorded"
@@ -189,9 +189,11 @@ def create_run(
     rehearsal : bool
         Watermarks the run for good.
     now : datetime
-        With its time zone; its date names the folder.
+        When the run begins, with its time zone; its date names the folder.
     software : str
         Name and version.
+    source : str
+        An imported run needs no room to record into.
     free : callable
         Gives the free bytes of a folder's disk.
 
@@ -208,7 +210,8 @@ def create_run(
         )
     try:
         place.parent.mkdir(exist_ok=True)
-        _check_space(campaign, place.parent, free)
+        if source == "recorded":
+            _check_space(campaign, place.parent, free)
         with staged(place) as beside:
             for path, content in _judged_by(campaign, lock).items():
                 (beside / path).parent.mkdir(parents=True, exist_ok=True)
@@ -245,7 +248,7 @@ def _run_text(
     software: str,
     source: Literal["recorded", "imported"],
 ) -> str:
-    has_prediction = lock is not None and PREDICTION_FILE in lock.files
+    has_prediction = lock is not None and PREDICTION_FILE in lock.files and lock.locked_at <= now
     info = RunInfo(
         number=campaign.plan.test.number,
         kind=campaign.plan.test.kind,

@@ -16,9 +16,9 @@ from daq.channels import signal_from_counts, to_si
 from daq.durable import reason
 from daq.errors import RecordError
 from daq.manifest import MANIFEST
-from daq.printed import calibration_of_counts, input_of_counts
+from daq.printed import printed
 from daq.quantity import parse_quantity
-from daq.record import RecordSummary, StreamRecord
+from daq.record import RecordSummary, StreamRecord, TZeroRecord
 from daq.recover import Channel, Recovered, Rows, Stream, recover_wire
 from daq.recover_lines import recover_lines
 from daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
@@ -56,13 +56,21 @@ def seal(folder: Path) -> RecordSummary:
                     f"{folder}: device {device.device} played made-up values (time_scale {device.time_scale:g}), but "
                     "the run is not a rehearsal; record it again with --rehearsal"
                 )
+    t_zero, missing = find_t_zero(files.plan.test, devices)
+    return finish(folder, files, devices, t_zero, missing)
+
+
+def finish(
+    folder: Path, files: RunFiles, devices: Sequence[Recovered], t_zero: TZeroRecord | None, missing: str | None
+) -> RecordSummary:
+    """Write samples, record and manifest of what was decoded."""
     supplies = _supplies(devices, files)
     records = {
         device.device: device_record(device, _write_streams(folder, files, device, supplies)) for device in devices
     }
-    silent = {device.name for device in files.stand.device} - records.keys()
-    records |= {name: silent_device() for name in sorted(silent)}
-    t_zero, missing = find_t_zero(files.plan.test, devices)
+    if files.info.source == "recorded":
+        silent = {device.name for device in files.stand.device} - records.keys()
+        records |= {name: silent_device() for name in sorted(silent)}
     summary = RecordSummary(devices=records, t_zero=t_zero, t_zero_missing=missing)
     write_staged(folder / RECORD_FILE, summary.text().encode())
     seal_run(folder)
@@ -120,8 +128,14 @@ class _Tagged:
     """One column of a stream with what is needed to calibrate it."""
 
     place: int
+    resolution: float  # of one recorded count, in what the stand and the calibration take for counts
     item: Input
     calibration: Calibration
+
+    def signal(self, counts: NDArray[np.integer], supply: float | NDArray[np.float64]) -> NDArray[np.float64]:
+        """Turn the stream's counts into this column's signal."""
+        told = printed(counts[:, self.place].astype(np.int64), self.resolution)
+        return signal_from_counts(self.item, told, supply)
 
 
 def _tagged(stream: Stream, device: str, files: RunFiles) -> list[_Tagged]:
@@ -131,8 +145,7 @@ def _tagged(stream: Stream, device: str, files: RunFiles) -> list[_Tagged]:
         item = inputs.get(channel.wire)
         calibration = files.calibrations.get(item.tag) if item is not None else None
         if item is not None and calibration is not None:
-            fitted = calibration_of_counts(calibration, item, channel.resolution)
-            found.append(_Tagged(place, input_of_counts(item, channel.resolution), fitted))
+            found.append(_Tagged(place, channel.resolution, item, calibration))
     return found
 
 
@@ -158,8 +171,7 @@ def _supplies(devices: Sequence[Recovered], files: RunFiles) -> dict[str, _Suppl
             for one in _tagged(stream, device.device, files):
                 if one.item.tag in needed and stream.segments:
                     host = np.concatenate([_host_ns(device, rows) for rows in stream.segments])
-                    counts = np.concatenate([rows.counts[:, one.place] for rows in stream.segments]).astype(np.int64)
-                    signal = signal_from_counts(one.item, counts, 1.0)
+                    signal = np.concatenate([one.signal(rows.counts, 1.0) for rows in stream.segments])
                     found[one.item.tag] = _Supply(host, to_si(one.calibration.reading(signal), one.calibration))
     return found
 
@@ -175,11 +187,11 @@ def _readings(
             supply = supplies[one.item.supply].at(host_ns)
         elif one.item.supply:
             supply = parse_quantity(one.item.supply, "voltage").value
-        raw = counts[:, one.place].astype(np.int64)
-        reading = one.calibration.reading(signal_from_counts(one.item, raw, supply))
+        reading = one.calibration.reading(one.signal(counts, supply))
         if one.item.kind != "counts":
-            middle = one.calibration.reading(signal_from_counts(one.item, np.array([0, 1]), float(np.mean(supply))))
-            reading = coarsened(reading, float(middle[1] - middle[0]))
+            two = signal_from_counts(one.item, np.array([0.0, one.resolution]), float(np.mean(supply)))
+            step = np.diff(one.calibration.reading(two))[0]
+            reading = coarsened(reading, float(step))
         found[one.item.tag] = reading
     return found
 

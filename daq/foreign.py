@@ -1,0 +1,311 @@
+"""Import of a CSV that another logger made: as a run of a plan, with the same samples, record and manifest.
+
+The file and its mapping are kept in ``raw``; everything is checked before anything is written. How imported values
+are represented is told in ``daq.mapping``.
+"""
+
+import csv
+import datetime as dt
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.campaign import Campaign
+from daq.clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
+from daq.durable import reason
+from daq.errors import ConfigError, DataError, RecordError, StandError
+from daq.lock import check_lock
+from daq.mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
+from daq.printed import counted
+from daq.quantity import UNITS
+from daq.record import NoteRecord, RecordSummary, TZeroRecord
+from daq.recover import Channel, Recovered, Stream
+from daq.recover_lines import CLOCK_STEP, numbered, rows_missing
+from daq.run import RAW, create_run, read_run_files
+from daq.seal import finish
+
+SEPARATORS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}
+LEAST_ROWS = 2
+_Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CsvTable:
+    """The columns of a CSV that a mapping names, as numbers."""
+
+    columns: dict[str, NDArray[np.float64]]  # each (N,)
+    line: _Ints  # (N,) where each row stands in the file, counted from 1
+
+
+def import_csv(
+    csv_path: Path,
+    mapping_path: Path,
+    campaign: Campaign,
+    *,
+    now: dt.datetime,
+    software: str,
+    rehearsal: bool = False,
+) -> tuple[Path, RecordSummary]:
+    """Import a CSV as a sealed run.
+
+    Parameters
+    ----------
+    csv_path, mapping_path : Path
+        The other logger's file, and what its columns are.
+    campaign : Campaign
+        The plan that the run followed, its stand and calibrations.
+    now : datetime
+        Time of the import, with its zone: a file cannot begin later.
+    software : str
+        Name and version.
+    rehearsal : bool
+        The values are made up.
+
+    Returns
+    -------
+    folder, summary
+        The run folder, and its record.
+
+    Raises
+    ------
+    ConfigError
+        The mapping does not fit the file, the stand or the plan.
+    DataError
+        A cell is no number, a row is torn, or time runs backwards.
+    RecordError
+        A file cannot be read, the run folder exists, or the disk refuses.
+    """
+    mapping = read_mapping(mapping_path)
+    check_mapping(mapping, campaign.stand, campaign.calibrations, str(mapping_path))
+    if mapping.start > now:
+        raise ConfigError(f"{mapping_path}: start {mapping.start} lies in the future; correct it")
+    table = read_csv(csv_path, mapping)
+    ticks, tick_hz = clock_ticks(table, mapping, csv_path)
+    device = _device(table, ticks, tick_hz, mapping)
+    t_zero, missing = _t_zero(table, ticks, device, mapping, csv_path)
+    lock = check_lock(campaign)
+    folder = create_run(
+        campaign, lock, rehearsal=rehearsal, now=mapping.start, software=software, source="imported"
+    )
+    try:
+        shutil.copyfile(csv_path, folder / RAW / csv_path.name)
+        shutil.copyfile(mapping_path, folder / RAW / MAPPING_FILE)
+        return folder, finish(folder, read_run_files(folder), [device], t_zero, missing)
+    except (StandError, OSError) as error:
+        shutil.rmtree(folder, ignore_errors=True)
+        if isinstance(error, OSError):
+            raise RecordError(f"{folder}: cannot be written: {reason(error)}") from error
+        raise
+
+
+def read_csv(path: Path, mapping: CsvMapping) -> CsvTable:
+    """Read the columns that a mapping names.
+
+    Raises
+    ------
+    ConfigError
+        A column is missing, or the separator is another.
+    DataError
+        A row is torn, or a cell is no number.
+    RecordError
+        The file cannot be read.
+    """
+    rows, lines = _rows(path, mapping)
+    header = [cell.strip() for cell in rows[0]]
+    _check_header(header, mapping, path)
+    crossing = mapping.crossing()
+    wanted = [mapping.clock, *mapping.columns, *([crossing.column] if crossing else [])]
+    body = []
+    for row, line in zip(rows[1:], lines[1:], strict=True):
+        if len(row) == len(header) + 1 and not row[-1].strip():  # a separator at the end of each line
+            row.pop()
+        if len(row) != len(header):
+            raise DataError(f"{path} line {line}: {len(row)} cells, the header has {len(header)}; repair or remove it")
+        body.append(row)
+    if len(body) < LEAST_ROWS:
+        raise DataError(f"{path}: {len(body)} rows below the header; nothing to import")
+    columns = {name: _numbers(name, header.index(name), body, lines[1:], mapping, path) for name in wanted}
+    return CsvTable(columns, np.array(lines[1:], np.int64))
+
+
+def _rows(path: Path, mapping: CsvMapping) -> tuple[list[list[str]], list[int]]:
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be read: {reason(error)}") from error
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = content.decode("cp1252", errors="replace")  # degree signs of older Windows programs
+    reader = csv.reader(text.splitlines()[mapping.skip_lines :], delimiter=mapping.separator)
+    rows, lines = [], []
+    try:
+        for row in reader:
+            if any(cell.strip() for cell in row):
+                rows.append(row)
+                lines.append(mapping.skip_lines + reader.line_num)
+    except csv.Error as error:
+        raise DataError(f"{path} line {mapping.skip_lines + reader.line_num}: not CSV: {error}") from None
+    if not rows:
+        raise DataError(f"{path}: empty; nothing to import")
+    return rows, lines
+
+
+def _check_header(header: Sequence[str], mapping: CsvMapping, path: Path) -> None:
+    if len(header) == 1:
+        other = max(SEPARATORS, key=lambda mark: header[0].count(mark))
+        advice = f"; its first line looks separated by {SEPARATORS[other]}" if header[0].count(other) else ""
+        raise ConfigError(
+            f'{path}: only one column found with separator "{mapping.separator}"{advice}; '
+            "correct separator in the mapping"
+        )
+    crossing = mapping.crossing()
+    wanted = [mapping.clock, *mapping.columns, *([crossing.column] if crossing else [])]
+    problems = [
+        f'{path}: no column "{name}"; the file has {", ".join(header)}' for name in wanted if name not in header
+    ]
+    problems += [f'{path}: two columns are called "{name}"' for name in wanted if header.count(name) > 1]
+    if problems:
+        raise ConfigError(*problems)
+
+
+def _numbers(
+    name: str, place: int, body: Sequence[Sequence[str]], lines: Sequence[int], mapping: CsvMapping, path: Path
+) -> NDArray[np.float64]:
+    cells = [row[place] for row in body]
+    if mapping.decimal == ",":
+        cells = [cell.replace(",", ".") for cell in cells]
+    try:
+        values = np.array(cells, dtype=np.float64)
+    except ValueError:
+        values = np.array([_number(cell) for cell in cells])
+    bad = np.flatnonzero(~np.isfinite(values))
+    if bad.size:
+        first = int(bad[0])
+        more = f" ({bad.size} such cells)" if bad.size > 1 else ""
+        raise DataError(
+            f'{path} line {lines[first]}: column "{name}": "{body[first][place]}" is not a number{more}; repair the '
+            "file, or correct decimal and separator in the mapping"
+        )
+    return values
+
+
+def _number(cell: str) -> float:
+    try:
+        return float(cell)
+    except ValueError:
+        return float("nan")
+
+
+def clock_ticks(table: CsvTable, mapping: CsvMapping, path: Path) -> tuple[_Ints, Fraction]:
+    """Return the file's clock in whole ticks since its first row, rollovers undone, and ticks a second.
+
+    Raises
+    ------
+    ConfigError
+        The modulus is no whole number of the clock's steps.
+    DataError
+        Time runs backwards, or never moves.
+    """
+    clock = counted(table.columns[mapping.clock])
+    ticks = clock.counts
+    if mapping.clock_modulus is not None:
+        modulus = round(mapping.clock_modulus / clock.resolution)
+        if abs(modulus * clock.resolution - mapping.clock_modulus) > 1e-12 * mapping.clock_modulus:
+            raise ConfigError(
+                f"{path}: clock_modulus {mapping.clock_modulus:g} is no multiple of the clock's step "
+                f"{clock.resolution:g}"
+            )
+        ticks = unwrap(ticks, modulus)
+    back = np.flatnonzero(np.diff(ticks) < 0)
+    if back.size:
+        row = int(back[0]) + 1
+        before, after = (table.columns[mapping.clock][k] for k in (row - 1, row))
+        raise DataError(
+            f'{path} line {table.line[row]}: time runs backwards: "{mapping.clock}" goes from {before:.12g} to '
+            f"{after:.12g} {mapping.clock_unit}; if the clock rolled over, state clock_modulus in the mapping; if the "
+            "logger started again, import each part as a file of its own"
+        )
+    if ticks[-1] == ticks[0]:
+        raise DataError(f'{path}: the clock column "{mapping.clock}" never changes')
+    unit = Fraction(UNITS["time"][mapping.clock_unit]).limit_denominator(10**9)
+    rate = 1 / (unit * Fraction(clock.resolution).limit_denominator(10**12))
+    return ticks - ticks[0], rate
+
+
+def _device(table: CsvTable, ticks: _Ints, tick_hz: Fraction, mapping: CsvMapping) -> Recovered:
+    steps = np.diff(ticks)
+    interval = max(1, int(np.median(steps[steps > 0])))
+    found = {name: counted(table.columns[name]) for name in mapping.columns}
+    counts = np.column_stack([column.counts for column in found.values()])
+    start_ns = round(mapping.start.timestamp() * 1e6) * 1000
+    tolerance = mapping.clock_tolerance.value
+    channels = tuple(Channel(name, "text", None, None, column.resolution) for name, column in found.items())
+    rows = numbered(0, 0, ticks, counts, rows_missing(ticks, interval), exact=False, reason=CLOCK_STEP)
+    wrapped = int(np.sum(np.diff(table.columns[mapping.clock]) < 0))
+    told = [NoteRecord(severity="note", host_ns=None, text=text) for text in _remarks(wrapped)]
+    return Recovered(
+        device=DEVICE,
+        streams=(Stream(STREAM, interval, tick_hz, channels, (rows,)),),
+        clock=ClockFit(
+            tick_hz, 0.0, tolerance_u(tolerance), "tolerance", None, None, tolerance, (BootClock(0, 0, start_ns),)
+        ),
+        boots=1,
+        edges=(),
+        lost_edges=0,
+        notes=tuple(told),
+        damaged_frames=0,
+        damaged_bytes=0,
+        undecoded_frames=0,
+        torn_bytes=0,
+        time_scale=1.0,
+    )
+
+
+def _remarks(rollovers: int) -> list[str]:
+    texts = ["imported: values were calibrated by another logger; clipping and open wires cannot be seen"]
+    if rollovers:
+        texts.append(f"the clock rolled over {rollovers} times and was unwrapped")
+    return texts
+
+
+def _t_zero(
+    table: CsvTable, ticks: _Ints, device: Recovered, mapping: CsvMapping, path: Path
+) -> tuple[TZeroRecord | None, str | None]:
+    """Find T-0 in a column, or take the stated instant on the file's clock."""
+    if mapping.t_zero is None:
+        return None, "the mapping names no t_zero"
+    clock = device.clock
+    assert clock is not None  # noqa: S101 - made just above
+    seconds = nominal_ns(ticks, clock.tick_hz) / 1e9
+    crossing = mapping.crossing()
+    if crossing is None:
+        stated = mapping.instant()
+        first = float(table.columns[mapping.clock][0]) * UNITS["time"][mapping.clock_unit]
+        at, u, told = stated.value - first, stated.u, f"stated: {mapping.t_zero}"
+        if not seconds[0] <= at <= seconds[-1]:
+            raise ConfigError(
+                f"{path}: t_zero {mapping.t_zero} lies outside the file, which runs from {first:.6g} s to "
+                f"{first + seconds[-1]:.6g} s on its clock; correct it in the mapping"
+            )
+    else:
+        sign = 1.0 if crossing.rising else -1.0
+        above = sign * (table.columns[crossing.column] - crossing.level)
+        places = np.flatnonzero((above[:-1] < 0.0) & (above[1:] >= 0.0))
+        if not places.size:
+            raise DataError(
+                f'{path}: column "{crossing.column}" never crosses {crossing.level:g} '
+                f"{'rising' if crossing.rising else 'falling'}; correct t_zero in the mapping"
+            )
+        k = int(places[0])
+        share = float(-above[k] / (above[k + 1] - above[k]))
+        step = float(seconds[k + 1] - seconds[k])
+        at, u = float(seconds[k]) + share * step, step / np.sqrt(12.0)
+        told = f"{crossing.column} {'rising' if crossing.rising else 'falling'} through {crossing.level:g}"
+    host_ns = clock.boots[0].anchor_ns + round(1e9 * at)
+    return TZeroRecord(host_ns=host_ns, source=told, u_s=float(u), device=DEVICE), None
