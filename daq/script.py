@@ -13,12 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.encode import beat_body, edge_body, encode_frame, encode_samples, hello_body
+from daq.encode import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
 from daq.hello import Hello, WireChannel, WireLine
 
 FRAME_SECONDS = 0.02  # rows are gathered this long into one samples frame
 BEAT_SECONDS, HELLO_SECONDS = 0.1, 1.0
 BOOT_SECONDS = 0.05  # from reset to the first row
+PLAYED_OUT = "rehearsal: played to the end"  # a note; a recording of a rehearsal may stop here
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,7 +65,7 @@ class Table:
     @property
     def seconds(self) -> float:
         """Length of the longest stream on the device's clock."""
-        return max(stream.rows * stream.interval_ticks for stream in self.streams) / self.tick_hz
+        return _ticks(self) / self.tick_hz
 
     def hello(self, stream: PlayedStream, time_scale: float) -> Hello:
         """Describe one stream."""
@@ -165,7 +166,7 @@ def script(
     """
     reset = min((fault for fault in faults if isinstance(fault, Reset)), key=lambda f: f.at, default=None)
     if reset is None:
-        said = _one_boot(table, time_scale, linger)
+        said = _with_ending(_one_boot(table, time_scale, linger), table)
     else:
         stop, resume = (round(t * table.tick_hz) for t in (reset.at, reset.at + reset.silent))
         # Rows come on every stream's own grid; resume where all of them have a row.
@@ -192,6 +193,23 @@ def script(
             yield dataclasses.replace(item, frame=_turned(item.frame, waiting.pop(0).bit))
         else:
             yield item
+
+
+def _with_ending(said: Iterator[Said], table: Table) -> Iterator[Said]:
+    """Let the device say that its last row is out, so that a recording can end before the port does."""
+    body = note_body(0, table.boot, table.start_ticks + _ticks(table), PLAYED_OUT)
+    over: Said | None = Said(table.seconds, encode_frame(body))
+    for item in said:
+        if over is not None and item.at > table.seconds:
+            yield over
+            over = None
+        yield item
+    if over is not None:
+        yield over
+
+
+def _ticks(table: Table) -> int:
+    return max(stream.rows * stream.interval_ticks for stream in table.streams)
 
 
 def _skipped(table: Table, stream: int | None, ticks: int) -> int:

@@ -241,7 +241,7 @@ class _Solver:
     def hold(self) -> None:
         """From the end of pressurising to T-0, with gas masses that end the hold at the start pressures."""
         masses = [tank.gas_mass_at(tank.world.start_pressure) for tank in self.tanks]
-        for _ in range(3):
+        for _ in range(5):
             self.time, self.times, self.courses, self.reserves = -self.timeline.hold, [], [], []
             start = [value for tank, mass in zip(self.tanks, masses, strict=True) for value in tank.start(mass)]
             self.states = np.array(start + (self.chamber.start() if self.chamber else []))

@@ -20,8 +20,10 @@ from daq.stand import Stand
 
 CRYOGENIC_TEMPERATURE: Mapping[str, float] = {"liquid oxygen": 92.0, "lox": 92.0, "liquid nitrogen": 79.0}  # K
 SLENDERNESS = 3.0  # tank length over diameter where the plan gives no diameter
-HEAT_SPREAD = 0.4  # sd of ln(heat-transfer factor); the law is known no better than 0.3 to 3
-HEAT_RANGE = (0.3, 3.0)
+HEAT_ROOM, HEAT_COLD = 0.65, 0.3  # usual factor on the law; gas over a colder liquid lies still
+HEAT_SPREAD = 0.4  # sd of its logarithm; the law is known no better than 0.3 to 3
+HEAT_RANGE = (0.2, 3.0)
+GAS_OVER_CRYOGEN, WALL_OVER_CRYOGEN = 188.0, 178.0  # K, some while after pressurising
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +69,7 @@ class EngineWorld:
     reference_pressure: float  # absolute [Pa]
     thrust_coefficient: float  # to vacuum, losses included [-]
     volume: float  # [m³]
-    ignition_delay: float = 0.06  # from both valves half open [s]
+    ignition_delay: float = 0.01  # from both valves half open [s]
     ignition_time: float = 0.05  # until burning is full [s]
     roughness: float = 0.008  # rms of chamber pressure over its mean [-]
 
@@ -171,11 +173,11 @@ def _tank(tank: Tank, plan: Plan, draw: Draw, ambient: float) -> TankWorld:
     cold = CRYOGENIC_TEMPERATURE.get(tank.liquid.strip().lower())
     room = plan.site.ambient_temperature.value
     stated = tank.gas_temperature.value if tank.gas_temperature else None
-    # Pressurising leaves gas a little warmer than a room-temperature wall; over a cryogen the supply gas is
-    # still warm, the dry wall is on its way down.
-    gas = (stated or (room + 3.0 if cold is None else 235.0)) + 1.5 * draw.normal("gas_temperature", of)
-    wall = room if cold is None else 215.0
-    factor = math.exp(HEAT_SPREAD * draw.normal("heat_transfer", of))
+    # Pressurising leaves gas a little warmer than a room-temperature wall; over a cryogen both are on their way down.
+    gas = (stated or (room + 3.0 if cold is None else GAS_OVER_CRYOGEN)) + 1.5 * draw.normal("gas_temperature", of)
+    wall = room if cold is None else WALL_OVER_CRYOGEN
+    usual = HEAT_ROOM if cold is None else HEAT_COLD
+    factor = usual * math.exp(HEAT_SPREAD * draw.normal("heat_transfer", of))
     return TankWorld(
         name=of,
         gas=tank.pressurant,
