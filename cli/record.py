@@ -79,8 +79,8 @@ def record_run(
                         f"{campaign.plan.test.number}: the device says that it is made up; "
                         "record it with --rehearsal, or plug the real one in"
                     )
-                played_out = rehearsal and len(watch.lost) == len(watch.devices)
-                return bool(stopped) or played_out or (seconds is not None and watch.elapsed >= seconds)
+                over = rehearsal and (watch.played_out or len(watch.lost) == len(watch.devices))
+                return bool(stopped) or over or (seconds is not None and watch.elapsed >= seconds)
 
             end = record_devices(campaign.stand, ports, folder / RAW, stop=stop, report=line.show)
     except StandError:

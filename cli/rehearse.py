@@ -36,7 +36,7 @@ def rehearse(
     from analysis.scenario.story import draw_for
     from analysis.scenario.story import rehearse as make_up
     from daq.campaign import read_campaign
-    from daq.rehearsal import RehearsalDevice
+    from daq.rehearsal import RING_BYTES, RehearsalDevice
 
     campaign = read_campaign(plan, today=today())
     number = campaign.plan.test.number
@@ -45,7 +45,9 @@ def rehearse(
     if weighings is not None:
         weighings.write_text(weighings_text(made_up.weighings), encoding="utf-8")
     table = made_up.table
-    with RehearsalDevice(table, time_scale=time_scale) as device, _stopping() as stop:
+    # The ring of a faster device holds as much of its own time.
+    ring = round(RING_BYTES * max(1.0, time_scale))
+    with RehearsalDevice(table, time_scale=time_scale, ring_bytes=ring) as device, _stopping() as stop:
         if link is not None:
             link.symlink_to(device.port)
         say(f"REHEARSAL: {table.device} on {device.port}, {table.seconds:.0f} s at {time_scale:g} times real time.")

@@ -12,6 +12,7 @@ from daq.envelope import Event
 from daq.hello import Hello
 from daq.journal import JournalFollower, journals_of
 from daq.lines import LineDecoder, LineLayout
+from daq.script import PLAYED_OUT
 from daq.stand import Device
 from daq.wire import Decoder
 
@@ -61,6 +62,7 @@ class Follower:
     def __init__(self, device: Device, folder: Path) -> None:
         self.device = device
         self.first_bytes = b""
+        self.played_out = False  # a made-up device said that its last row is out
         self.hellos: dict[str, Hello] = {}  # the newest of each stream, by its name
         self._folder = folder
         self._journals: list[JournalFollower] = []
@@ -114,6 +116,7 @@ class Follower:
         self._damaged += decoded.damaged_frames
         for hello, _ in decoded.hellos:
             self.hellos[hello.name] = hello
+        self.played_out |= any(note.text == PLAYED_OUT for note in decoded.notes)
         for block in decoded.blocks:
             self._count(block.stream, block.boot, block.sequence.tolist())
 

@@ -29,6 +29,7 @@ class Watch:
     devices: tuple[Seen, ...]
     lost: tuple[str, ...]  # devices whose port is gone at this moment
     rehearsal: bool  # a device says that it is a made-up one
+    played_out: bool  # every made-up device said that its last row is out
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +131,13 @@ def _watch(followers: list[Follower], handles: list[CaptureHandle], elapsed: flo
     states = ((handle.device, handle.status()) for handle in handles)
     lost = tuple(device for device, status in states if status is not None and status.state == "lost")
     hellos = [hello for follower in followers for hello in follower.hellos.values()]
-    return Watch(elapsed, devices, lost, any(hello.is_rehearsal for hello in hellos))
+    return Watch(
+        elapsed,
+        devices,
+        lost,
+        rehearsal=any(hello.is_rehearsal for hello in hellos),
+        played_out=all(follower.played_out for follower in followers),
+    )
 
 
 def _first_look(followers: list[Follower], watch: Watch, ports: Mapping[str, str]) -> None:

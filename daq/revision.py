@@ -9,7 +9,7 @@ from pathlib import Path
 from daq.additions import additions_of
 from daq.durable import reason
 from daq.errors import RecordError
-from daq.manifest import MANIFEST, write_manifest
+from daq.manifest import MANIFEST, verify, write_manifest
 from daq.run import ANALYSIS
 from daq.staged import staged
 
@@ -39,6 +39,24 @@ def next_revision(folder: Path) -> str:
 def revision_folder(folder: Path, revision: str) -> Path:
     """Name the folder of an analysis revision."""
     return folder / ANALYSIS / f"rev-{revision}"
+
+
+def open_revision(folder: Path, revision: str | None = None) -> Path:
+    """Find an analysis revision, the newest unless told otherwise, and check it against its manifest.
+
+    Raises
+    ------
+    RecordError
+        There is none, no such one, or it was changed.
+    """
+    known = revisions_of(folder)
+    if not known:
+        raise RecordError(f"{folder}: not analysed yet; analyse it first: standbook analyse {folder}")
+    if revision is not None and revision not in known:
+        raise RecordError(f"{folder}: no analysis revision {revision}; there are {', '.join(known)}")
+    place = revision_folder(folder, revision or known[-1])
+    verify(place)
+    return place
 
 
 def write_revision(folder: Path, revision: str, build: Callable[[Path], None]) -> Path:

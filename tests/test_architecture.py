@@ -126,7 +126,7 @@ def test_analysis_and_report_load_with_the_serial_driver_blocked():
 
 
 def test_the_word_that_no_screen_may_use_stands_nowhere():
-    """A screen reading is never authority to approach; only `unsafe` lint names and file-system words are let through."""
+    """A screen reading is never authority to approach."""
     wrong = []
     for package in PACKAGES:
         for path in (ROOT / package).rglob("*"):

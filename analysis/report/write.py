@@ -9,8 +9,7 @@ from analysis.report.gather import context_from_run
 from analysis.report.render import render_report
 from analysis.results import Results, from_json
 from daq.errors import RecordError
-from daq.manifest import verify
-from daq.revision import revision_folder, revisions_of
+from daq.revision import open_revision
 from daq.run import open_run
 
 
@@ -39,24 +38,13 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
             f"{folder}: this run is a rehearsal; its data are made up, so there is nothing to sign. "
             "Record the real test, or write the report without --for-signature"
         )
-    place = _revision(folder, revision)
+    place = open_revision(folder, revision)
     results = _read_results(place / RESULTS_FILE)
     context = context_from_run(run, results, created=now.astimezone(dt.UTC).isoformat(timespec="seconds"))
     html = render_report(results, read_curves(place / CURVES_FILE), context)
     path = place.parent / f"report_{place.name}.html"
     path.write_text(html, encoding="utf-8")
     return path
-
-
-def _revision(folder: Path, wanted: str | None) -> Path:
-    known = revisions_of(folder)
-    if not known:
-        raise RecordError(f"{folder}: not analysed yet; analyse it first: standbook analyse {folder}")
-    if wanted is not None and wanted not in known:
-        raise RecordError(f"{folder}: no analysis revision {wanted}; there are {', '.join(known)}")
-    place = revision_folder(folder, wanted or known[-1])
-    verify(place)
-    return place
 
 
 def _read_results(path: Path) -> Results:
