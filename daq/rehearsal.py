@@ -50,11 +50,22 @@ class Sent:
     dropped: tuple[tuple[int, int, int], ...]  # stream, first row, rows; in order
     frames_dropped: int  # of any kind
     complete: bool  # the whole table was played
+    names: Mapping[int, str]  # of the streams
 
     @property
     def overrun(self) -> int:
         """Rows dropped on all streams."""
         return sum(self.rows_dropped.values())
+
+    def sentences(self) -> list[str]:
+        """Say in a line for each stream what was sent and what was not."""
+        lines = []
+        for number, name in self.names.items():
+            sent, lost = self.rows_sent[number], self.rows_dropped[number]
+            lines.append(f"Stream {name}: {sent} rows sent, {lost} dropped because the port was full (overrun).")
+        if not self.complete:
+            lines.append("The play ended before the table did.")
+        return lines
 
     def sentences(self) -> tuple[str, ...]:
         """Say what became of the table, one line a fact."""
@@ -286,7 +297,8 @@ class RehearsalDevice:
         self._ring.size = self._ring.begun = 0
 
     def _result(self, *, complete: bool) -> Sent:
-        return Sent(dict(self._sent), dict(self._lost), tuple(self._ranges), self._frames_dropped, complete)
+        names = {stream.number: stream.name for stream in self.table.streams}
+        return Sent(dict(self._sent), dict(self._lost), tuple(self._ranges), self._frames_dropped, complete, names)
 
 
 def play(

@@ -9,7 +9,7 @@ from analysis.scenario.draw import Draw, Errors
 from analysis.scenario.instruments import clock_rate, true_value
 from analysis.scenario.physics import Timeline
 from analysis.scenario.stage import on_stand, perform
-from analysis.scenario.story import demo_draw, instrument, rehearse
+from analysis.scenario.story import demo_draw, draw_for, instrument, rehearse
 from analysis.scenario.world import noted_plan, world_of
 from daq.campaign import read_campaign
 from daq.channels import readings
@@ -154,6 +154,12 @@ def test_t_zero_is_an_edge_on_the_line_that_the_plan_names(demo, water):
     assert fire_edge.ticks == round(8.0 * 1e6 * (1.0 + rate))
     valve = rehearse(water, demo_draw("WF-03"), timeline=SHORT).table.edges[0]
     assert (valve.line, valve.level) == (1, 1)
+
+
+def test_a_seed_replaces_the_story():
+    assert draw_for("HF-02", None) == demo_draw("HF-02")
+    assert draw_for("HF-02", 5) == Draw(5)
+    assert draw_for("HF-77", None) == Draw(1)
 
 
 def test_weighings_are_typed_quantities_near_the_truth(demo):

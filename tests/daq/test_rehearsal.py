@@ -173,6 +173,10 @@ def test_a_reader_gets_every_count_through_the_pseudo_terminal():
     assert sent.complete
     assert sent.overrun == 0
     assert sent.rows_sent == {1: 2000, 2: 20}
+    assert sent.sentences() == [
+        "Stream fast: 2000 rows sent, 0 dropped because the port was full (overrun).",
+        "Stream slow: 20 rows sent, 0 dropped because the port was full (overrun).",
+    ]
     for stream in played.streams:
         assert np.array_equal(rows_of(found, stream.number)[2], stream.counts)
     assert found.leading_bytes == found.damaged_frames == 0
@@ -246,7 +250,9 @@ def test_nobody_at_the_port_is_said_after_a_while():
 def test_a_stop_ends_the_wait():
     stop = threading.Event()
     stop.set()
-    assert not play(table(10), stop=stop).complete
+    sent = play(table(10), stop=stop)
+    assert not sent.complete
+    assert sent.sentences()[-1] == "The play ended before the table did."
 
 
 def test_a_time_scale_beyond_reason_is_refused():
