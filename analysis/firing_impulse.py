@@ -126,7 +126,7 @@ def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -
 def impulses(dataset: Dataset, record: ThrustRecord, burn: Burn, hidden: Doubt) -> tuple[ImpulseResult, ImpulseResult]:
     """Return total impulse at site ambient and referred to vacuum. [N*s]."""
     value = record.record().between(burn.window.start, burn.window.end)
-    budget = impulse_budget(dataset, record, burn.window, burn.span)
+    budget = impulse_budget(dataset, record, burn.window)
     site = impulse_result(value, budget, lower_bound_only=hidden.lower_bound_only, unseen=hidden.unseen)
     engine, ambient = dataset.plan.engine, dataset.plan.site.ambient_pressure
     assert engine is not None  # noqa: S101 - the plan's validator requires it of a static fire

@@ -30,6 +30,7 @@ LOOK = 20.0  # s before and after the burn in which zeros are looked for
 ZERO_LENGTHS = (2.0, 1.0, 0.5, 0.25)  # s, the longest that fits is taken
 CLEAR_BEFORE, CLEAR_AFTER = 0.1, 1.0  # s between a zero and the burn; ringing must have died
 MARGIN = 0.25  # s added after the last thrust
+FLOW_SHAPE_U = 0.005  # as SHAPE_U, where both tanks' flows tell the share; simulated firings: 0.003
 UNWEIGHED_U = 0.05  # of the propellant mass, where only the plan tells how much left; judgement
 
 
@@ -64,6 +65,7 @@ class ThrustRecord:
     weight_per_mass: float  # local gravity [N/kg]
     interval: float  # [s]
     mode_period: float  # [s]
+    shape_u: float  # of the weight impulse, relative
     late: bool  # recording began after T-0, or with thrust already up
 
     def record(self) -> Seen:
@@ -126,8 +128,9 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     hose = _hose_pressure(dataset, time, windows, span)
     line = interaction.line_load.value * hose
     hose_after = _mean(time, hose, windows[1]) if windows[1] else 0.0
-    share = expelled_share_of(time, flows)
+    share, shape_u = expelled_share_of(time, flows), FLOW_SHAPE_U
     if share is None:
+        shape_u = SHAPE_U
         chamber = first_usable(dataset.measuring("chamber pressure"), span.start, span.end)
         share = _share_by_chamber(time, chamber, plan.site.ambient_pressure.value, start, span.end)
     before, after = (zero_of(time, reading, w) if w else None for w in windows)
@@ -153,7 +156,8 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     late = span.up_at_first_sample or (dataset.t_zero is not None and float(time[0]) > 0.0)
     return ThrustRecord(
         cell, time, signal, reading, factor * (reading - zero.reading), saturated(cell)[good], zero, hose, hose_after,
-        sign, factor, weight, weighed, plan.site.gravity.value, sample_interval(time), mode_period(stand), late,
+        sign, factor, weight, weighed, plan.site.gravity.value, sample_interval(time), mode_period(stand), shape_u,
+        late,
     )  # fmt: skip
 
 
@@ -169,9 +173,7 @@ def expelled_weight(dataset: Dataset, flows: Mapping[str, TankFlow]) -> tuple[Me
     return Measured(total * g.value, UNWEIGHED_U * total * g.value, "N"), False
 
 
-def impulse_budget(
-    dataset: Dataset, record: ThrustRecord, window: Window, burn: tuple[float, float]
-) -> list[BudgetTerm]:
+def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> list[BudgetTerm]:
     """List what total impulse is uncertain by, source by source. [N*s].
 
     Notes
@@ -182,7 +184,7 @@ def impulse_budget(
     c, zero, factor = record.cell.calibration, record.zero, record.factor
     start, end = window.start, window.end
     value = record.record().between(start, end)
-    length, burning = end - start, burn[1] - burn[0]
+    length = end - start
     spread = seen(record.time, zero.share, interval=record.interval).between(start, end)  # s at the second zero
     terms = _gain_terms(record, start, end, value)
     interaction = c.stand_interaction
@@ -192,10 +194,9 @@ def impulse_budget(
     second = factor * zero.after.u * spread if zero.after is not None else 0.0
     terms.append(BudgetTerm("zero", math.hypot(first, second)))
     terms.append(BudgetTerm("zero drift", _drift_u(record, length)))
-    hysteresis = c.hysteresis_uncertainty.value * (c.highest - c.lowest) * c.scale
-    terms.append(BudgetTerm("hysteresis", factor * hysteresis * burning))
+    terms.append(BudgetTerm("hysteresis", _hysteresis_u(record, start, end)))
     moved = abs(zero.step) * factor * spread
-    terms.append(BudgetTerm("weight correction", math.hypot(factor * zero.step_u * spread, SHAPE_U * moved)))
+    terms.append(BudgetTerm("weight correction", math.hypot(factor * zero.step_u * spread, record.shape_u * moved)))
     hoses = record.hose_pressure - record.hose_pressure_after * zero.share * (zero.after is not None)
     lever = seen(record.time, hoses, interval=record.interval).between(start, end)
     terms.append(BudgetTerm("line load", factor * interaction.line_load.u * abs(lever)))
@@ -218,6 +219,14 @@ def _gain_terms(record: ThrustRecord, start: float, end: float, value: float) ->
         BudgetTerm("calibration scatter", math.sqrt(max(float(lever @ covariance @ lever), 0.0))),
         BudgetTerm("reference standard", abs(value) * c.reference_uncertainty.value),
     ]
+
+
+def _hysteresis_u(record: ThrustRecord, start: float, end: float) -> float:
+    """Carry a loop that is closed at both ends of the range and widest in its middle through zeros and integral."""
+    c = record.cell.calibration
+    width = c.hysteresis_uncertainty.value * (c.highest - c.lowest) * c.scale
+    place = np.clip((record.reading / c.scale - c.lowest) / (c.highest - c.lowest), 0.0, 1.0)
+    return width * abs(record.linear(4.0 * place * (1.0 - place), start, end))
 
 
 def _drift_u(record: ThrustRecord, length: float) -> float:

@@ -42,10 +42,11 @@ class Pulls:
 
     def line(self, name):
         inside = 100.0 * np.mean(np.abs(self.site) <= 2.0)
+        spread, percent = np.std(self.site, ddof=1), np.std(self.percent, ddof=1)
         return (
-            f"{name:11s} runs {self.site.size:4d}  in I +- U {inside:5.1f} %  sd(error/u) {np.std(self.site, ddof=1):.3f}"
-            f"  mean error {np.mean(self.percent):+.3f} %  sd {np.std(self.percent, ddof=1):.3f} %  u "
-            f"{np.mean(self.claimed):.3f} %  vacuum sd(error/u) {np.std(self.vacuum, ddof=1):.3f}"
+            f"{name:11s} runs {self.site.size:4d}  in I +- U {inside:5.1f} %  sd(error/u) {spread:.3f}  mean error "
+            f"{np.mean(self.percent):+.3f} %  sd {percent:.3f} %  u {np.mean(self.claimed):.3f} %  vacuum sd(error/u) "
+            f"{np.std(self.vacuum, ddof=1):.3f}"
         )
 
 
