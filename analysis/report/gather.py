@@ -30,7 +30,7 @@ def context_from_run(
     results: Results,
     *,
     created: str,
-    calibrations: Mapping[str, Calibration] | None = None,
+    later: Mapping[str, Calibration] | None = None,
     deviations: tuple[str, ...] = (),
 ) -> ReportContext:
     """Collect what the report says about a run besides its results.
@@ -43,12 +43,13 @@ def context_from_run(
         Of the analysis that is reported.
     created : str
         When the report is written, UTC, ISO 8601.
-    calibrations : mapping of tag to Calibration, optional
-        As used by this analysis, where it used later ones than the run holds.
+    later : mapping of tag to Calibration, optional
+        Calibrations that this analysis used in place of those the run holds.
     deviations : tuple of str
         What was done otherwise than planned, one sentence each.
     """
-    used = run.calibrations if calibrations is None else calibrations
+    used = {**run.calibrations, **(later or {})}
+    options = "".join(f" --calibration calibrations/{item.name}.toml" for item in (later or {}).values())
     locked = results.prediction == "locked" and run.info.lock is not None
     prediction = Prediction.from_json(run.prediction_text) if run.prediction_text is not None else None
     test = run.plan.test
@@ -60,7 +61,7 @@ def context_from_run(
         manifest_sha256=run.manifest.sha256,
         files=tuple(FileHash(name, sha256) for name, sha256 in sorted(run.manifest.files.items())),
         created=created,
-        command=f"standbook analyse runs/{run.folder.name}",
+        command=f"standbook analyse runs/{run.folder.name}{options}",
         signature_allowed=not (run.info.rehearsal or results.rehearsal),
         locked_at=run.info.lock["locked_at_utc"] if locked and run.info.lock is not None else None,
         weighings=_weighings(run),

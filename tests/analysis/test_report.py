@@ -351,3 +351,65 @@ def test_curves_of_nothing_but_holes_still_draw():
     assert (
         render_report(fixture.firing(), curves, fixture.CONTEXT).count("<svg") == 6
     )  # ruler, thumbnail, budget besides
+
+
+def test_an_unknown_vacuum_impulse_is_said_beside_a_known_one():
+    base = fixture.firing()
+    context = replace(fixture.CONTEXT, predicted=(replace(fixture.CONTEXT.predicted[0], measured=None),))
+    said = Finding("no-area", "caution", "LC-1", None, "The nozzle's exit area is not known.")
+    page = render_report(replace(base, impulse_vacuum=None, findings=(said,)), {}, context)
+    text = Reader(page).text
+    assert "Referred to vacuum not known ( finding 1 )" in text
+    assert "31,570 to 36,230 not known" in text
+
+
+def test_a_short_gap_says_how_much_it_may_hide():
+    text = Reader(render_report(fixture.not_shown(), {}, fixture.CONTEXT)).text
+    assert text.count("up to 61 N·s") == 2
+
+
+def test_a_flow_without_its_tank_still_has_a_page_one():
+    results, _, context = fixture.water_flow()
+    said = Finding("no-pressure", "serious", None, None, "No tank pressure was recorded.")
+    text = Reader(render_report(replace(results, tanks={}, comparison={}, findings=(said,)), {}, context)).text
+    assert "No tank was analysed." in text
+    assert "CdA not known ( finding 1 )" in text
+    assert "No prediction to compare with." in text
+
+
+def test_a_flow_whose_fit_failed_says_so():
+    results, _, context = fixture.water_flow()
+    tank = fixture.nothing_known().tanks["oxidiser"]
+    said = Finding("fit-failed", "serious", "oxidiser", None, "The pressure never fell.")
+    text = Reader(render_report(replace(results, tanks={"oxidiser": tank}, findings=(said,)), {}, context)).text
+    assert "Flow area CdA not known ( finding 1 )" in text
+    assert "Exponent not known ( finding 1 )" in text
+    assert "(window not known)" in text
+
+
+def test_the_recipe_of_a_flow_ends_in_absolute_pressure():
+    results, _, context = fixture.water_flow()
+    item = replace(fixture.CONTEXT.recomputation, tag="PT-11", reading_unit="bar(g)", signal_unit="V/V", pivot=0.5)
+    text = Reader(render_report(results, {}, replace(context, recomputation=item))).text
+    assert "reading in bar(g) = -12.31 + 2502.7 × (signal − 0.5)" in text
+    assert "3. Gauge to absolute add the ambient pressure of the plan" in text
+    assert "Sum from" not in text
+
+
+def test_figures_draw_what_there_is_and_no_more():
+    curves = fixture.firing_curves()
+    bare = {
+        name: Curve(curve.time[:40], {"mean": curve.columns["mean"][:40]}, curve.unit)
+        for name, curve in curves.items()
+        if "mean" in curve.columns
+    }
+    assert ">predicted<" not in figures.tank_pressure(bare, "fuel", None)
+    assert "correction for the weight" not in figures.load_cell(bare, None)
+    assert "measured" in figures.first_pressure(bare, "fuel", None)
+    assert ">limit" not in figures.cumulative_impulse(curves, None)
+    assert figures.chamber_pressure({}, None) is None
+    assert figures.ullage(curves, ()) is None
+    assert figures.budget((), "N·s", "x") is None
+    assert figures.ruler(()) is None
+    one = {"ullage/fuel": Curve(curves["ullage/fuel"].time, dict(list(curves["ullage/fuel"].columns.items())[:2]), "1")}
+    assert ">fit<" not in figures.ullage(one, ("oxidiser", "fuel"))

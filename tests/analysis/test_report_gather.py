@@ -136,9 +136,18 @@ def test_thrust_is_recomputed_by_hand_where_there_is_thrust(made):
     assert item.tag == "LC-1"
     assert item.samples_file == "samples/cradle-a_fast.parquet"
     assert item.coefficients == made.calibrations["LC-1"].coefficients
-    none = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED, calibrations={})
-    assert none.recomputation is None
-    assert none.calibrations == ()
+    bare = replace(run_of(made), calibrations={})
+    context = gather.context_from_run(bare, fixture.firing(), created=CREATED)
+    assert context.recomputation is None
+    assert context.calibrations == ()
+
+
+def test_a_later_calibration_replaces_the_locked_one_everywhere(made):
+    later = made.calibrations["LC-1"].model_copy(update={"revision": "r99", "coefficients": (0.0, 2.0)})
+    context = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED, later={"LC-1": later})
+    assert [item.revision for item in context.calibrations if item.tag == "LC-1"] == ["r99"]
+    assert context.recomputation.coefficients == (0.0, 2.0)
+    assert context.command.endswith(" --calibration calibrations/LC-1_r99.toml")
 
 
 def test_a_gathered_context_renders(made):

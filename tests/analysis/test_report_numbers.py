@@ -86,3 +86,13 @@ def test_pound_force_seconds_of_the_limit_are_the_printed_ones():
 def test_a_number_and_its_unit_stay_on_one_line_and_words_do_not():
     tied = numbers.tie("12.5 bar (u = 0.10 kg) at 40,960 N·s, k = 2, 16 by 9")
     assert tied == "12.5\u00a0bar (u\u00a0=\u00a00.10\u00a0kg) at 40,960\u00a0N·s, k\u00a0=\u00a02, 16 by 9"
+
+
+def test_very_small_numbers_carry_a_power_of_ten():
+    assert numbers.round_pair(0.0, 1.25e-7)[1] == "1.2 × 10^−7"
+
+
+def test_instants_and_their_uncertainty():
+    assert numbers.seconds(-0.25, 2) == "T−0.25 s"
+    assert numbers.milliseconds(0.0) == "not stated"
+    assert numbers.relative(Measured(0.0, 1.0, "N")) == ""
