@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 GRID_STEPS = 160  # over the nominal run: steps of fourth order leave less than 1e-7 of the impulse
 MOST_STEPS = 600  # and no more points than this in a prediction
 LOW, HIGH = 0.025, 0.975
+ROUGH_STEPS = 40  # over the emptying at first flow, to place the grid
+_ROUGH = 1e-5  # share of the time by which so few steps may misplace the end; measured 4e-7
 
 
 class Envelope:
@@ -24,10 +26,10 @@ class Envelope:
 
     def __init__(self, nominal: Emptying, samples: Emptying) -> None:
         last = max(nominal.end_time[0], float(np.quantile(np.minimum(samples.end_time, samples.time[-1]), HIGH)))
-        size = min(int(np.searchsorted(samples.time, last * (1.0 - 1e-9))) + 1, samples.time.size)
+        size = min(int(np.searchsorted(samples.time, last * (1.0 - _ROUGH))) + 1, samples.time.size)
         self.time = rounded(samples.time[:size])
-        # The nominal end falls on a step but for rounding, and still flows there.
-        self._own_flows = samples.time[:size] <= nominal.end_time[0] * (1.0 + 1e-9)
+        # The nominal end falls on a step but for the rough run's error, and still flows there.
+        self._own_flows = samples.time[:size] <= nominal.end_time[0] * (1.0 + _ROUGH)
         self._flow = samples.time[:size, None] <= samples.end_time
         self._size = size
 

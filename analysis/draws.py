@@ -16,7 +16,7 @@ from analysis.prediction import rounded_number
 from analysis.results import BudgetTerm
 from daq.errors import ConfigError
 from daq.plan import Engine, Plan, Site, Tank
-from daq.quantity import Quantity
+from daq.quantity import Quantity, absolute
 
 Array = NDArray[np.float64]
 
@@ -89,8 +89,10 @@ def back_pressure(plan: Plan, draw: Draw) -> Array:
     stated = plan.flow.back_pressure
     if stated is None:
         return ambient_pressure(plan.site, draw)
-    back = draw("back pressure", stated)
-    return back if stated.reference == "absolute" else np.asarray(back + ambient_pressure(plan.site, draw))
+    back = draw("back pressure", stated, positive=False)
+    if stated.reference == "gauge":
+        back = back + ambient_pressure(plan.site, draw)
+    return np.maximum(back, 0.0)
 
 
 def tank_side(tank: Tank, site: Site, draw: Draw, *, load: Quantity | None = None) -> Side:
@@ -104,19 +106,21 @@ def tank_side(tank: Tank, site: Site, draw: Draw, *, load: Quantity | None = Non
         return draw(f"{key}, {tank.name}", quantity)
 
     volume, density = of("internal volume", tank.internal_volume), of("liquid density", tank.liquid_density)
-    residual = of("unusable residual", tank.unusable_residual)
-    wanted, most = of("liquid load", load or tank.liquid_load), (1.0 - LEAST_ULLAGE) * volume * density
-    aboard = np.minimum(wanted, most)
-    if isinstance(draw, Samples):
-        draw.held += int((wanted > most).sum())
-    start = draw("start pressures", tank.start_pressure)
+    residual = draw(f"unusable residual, {tank.name}", tank.unusable_residual, positive=False)
+    aboard = of("liquid load", load or tank.liquid_load)
+    start = draw("start pressures", tank.start_pressure, positive=False)
+    least = LEAST_SHARE * absolute(tank.start_pressure, site.ambient_pressure).value
     if tank.start_pressure.reference == "gauge":
         start = start + ambient_pressure(site, draw)
+    if isinstance(draw, Samples):
+        most = (1.0 - LEAST_ULLAGE) * volume * density
+        draw.held += int((aboard > most).sum() + (start < least).sum())
+        aboard, start = np.minimum(aboard, most), np.maximum(start, least)
     diameter = tank.internal_diameter
     return Side(
         volume=volume,
         load=aboard,
-        residual=np.minimum(residual, 0.99 * aboard),
+        residual=np.clip(residual, 0.0, 0.99 * aboard),
         density=density,
         start_pressure=start,
         exponent=of("ullage exponent", tank.ullage_exponent),

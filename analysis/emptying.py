@@ -116,10 +116,12 @@ def fire(
             impulse=state[..., 2, :],
         )
 
+    recent: list[Array | None] = [None]  # chamber pressure of the last call, where the next search begins
+
     def rates(state: Array) -> Array:
-        balance = chamber_equilibrium(
-            chamber, oxidiser.feed_pressure(state[0]), fuel.feed_pressure(state[1]), *conductances
-        )
+        feeds = oxidiser.feed_pressure(state[0]), fuel.feed_pressure(state[1])
+        balance = chamber_equilibrium(chamber, *feeds, *conductances, guess=recent[0])
+        recent[0] = balance.chamber_pressure
         return np.stack([-balance.oxidiser_flow, -balance.fuel_flow, chamber.thrust(balance.chamber_pressure)])
 
     loads = np.broadcast_arrays(oxidiser.load, fuel.load)

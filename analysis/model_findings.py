@@ -12,7 +12,7 @@ from scipy.constants import bar
 from analysis.engine import critical_pressure_ratio
 from analysis.prediction import Scalar
 from analysis.results import Finding
-from daq.plan import Plan
+from daq.plan import Engine, Plan
 from daq.stand import Stand
 
 LEAST_STIFFNESS = 0.20  # rules of thumb for feed drop over chamber pressure run from 0.10 to 0.30
@@ -69,9 +69,9 @@ def mean_below_nominal(scalars: Mapping[str, Scalar]) -> Finding | None:
     return Finding("mean-below-nominal", "note", None, None, text)
 
 
-def run_out_order(plan: Plan, nominal: int, samples: NDArray[np.int64]) -> Finding | None:
+def run_out_order(engine: Engine, nominal: int, samples: NDArray[np.int64]) -> Finding | None:
     """Set the liquid that runs out first against the plan's intention."""
-    wanted = None if plan.engine is None else plan.engine.run_out_first
+    wanted = engine.run_out_first
     if wanted not in _LIQUIDS or nominal < 0:
         return None
     row = _LIQUIDS.index(wanted)
@@ -101,11 +101,9 @@ def stiffness(scalars: Mapping[str, Scalar]) -> Finding | None:
     return Finding("stiffness-low", "note", name, None, text)
 
 
-def mixture_outside_table(plan: Plan, scalars: Mapping[str, Scalar]) -> Finding | None:
+def mixture_outside_table(engine: Engine, scalars: Mapping[str, Scalar]) -> Finding | None:
     """Say that the c* table was left."""
-    if plan.engine is None:
-        return None
-    first, last = plan.engine.cstar_table[0][0], plan.engine.cstar_table[-1][0]
+    first, last = engine.cstar_table[0][0], engine.cstar_table[-1][0]
     ratios = [scalars[f"mixture ratio at {when}"] for when in ("start", "end")]
     low, high = min(r.low for r in ratios), max(r.high for r in ratios)
     if first <= low and high <= last:

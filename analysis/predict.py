@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 
 from analysis import class_margin, draws, model_findings
-from analysis.bands import GRID_STEPS, MOST_STEPS, Envelope, scalar
+from analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
 from analysis.emptying import Firing, fire
 from analysis.expectation import pad_card, prediction_sentences
 from analysis.predict_flow import predict_flow
@@ -153,11 +153,11 @@ def _predict_firing(plan: Plan, stand: Stand, samples: int, seed: int) -> Predic
 
 
 def _rough_step(plan: Plan) -> tuple[float, int]:
-    """Return a step and a number of steps that reach well past the run-out of any plan that works."""
+    """Return a step and a number of steps that reach ten times past emptying at the first flow."""
     start = _Run(plan, draws.nominal, 1e-3, 1)
     aboard = float((start.start.oxidiser_mass + start.start.fuel_mass)[0])
     flow = float((start.start.oxidiser_flow + start.start.fuel_flow)[0])
-    return aboard / flow / 100.0, 1000
+    return aboard / flow / ROUGH_STEPS, 10 * ROUGH_STEPS
 
 
 def _full(plan: Plan, step: float, samples: int, seed: int) -> class_margin.FullLoad | None:
@@ -199,11 +199,12 @@ def _quantities(nominal: _Run, run: _Run) -> tuple[Array, dict[str, Band]]:
 
 
 def _findings(plan: Plan, stand: Stand, nominal: _Run, run: _Run, scalars: dict[str, Scalar]) -> tuple[Finding, ...]:
+    engine = draws.engine_of(plan)
     found = [
         model_findings.mean_below_nominal(scalars),
-        model_findings.run_out_order(plan, int(nominal.emptying.first_out[0]), run.emptying.first_out),
+        model_findings.run_out_order(engine, int(nominal.emptying.first_out[0]), run.emptying.first_out),
         model_findings.stiffness(scalars),
-        model_findings.mixture_outside_table(plan, scalars),
+        model_findings.mixture_outside_table(engine, scalars),
         model_findings.unchoked(plan, scalars),
         model_findings.rated_load(stand, scalars),
     ]

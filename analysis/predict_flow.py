@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis import draws, model_findings
-from analysis.bands import GRID_STEPS, MOST_STEPS, Envelope, scalar
+from analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
 from analysis.emptying import Emptying, flow_out
 from analysis.prediction import Prediction
 from analysis.results import Finding, Severity
@@ -106,9 +106,9 @@ def _closing(plan: Plan) -> float:
 
 
 def _rough_step(plan: Plan) -> tuple[float, int]:
-    """Return a step and a number of steps that reach well past the run-out of any plan that works."""
+    """Return a step and a number of steps that reach ten times past emptying at the first flow."""
     first = _Run(plan, draws.nominal, 1e-3, 1, np.inf)
-    return float(first.start.mass[0] / first.start.flow[0]) / 100.0, 1000
+    return float(first.start.mass[0] / first.start.flow[0]) / ROUGH_STEPS, 10 * ROUGH_STEPS
 
 
 def _closed(emptying: Emptying, close: float) -> Emptying:

@@ -398,6 +398,19 @@ def test_a_firing_needs_its_engine():
         predict(blind, STAND, samples=40)
 
 
+def test_a_plan_without_a_class_has_no_margin():
+    free = predict(plan(FIRING).model_copy(update={"impulse_class": None}), STAND, samples=40)
+    assert free.class_margin is None
+    assert not {code for code in codes(free) if code.startswith(("class-", "load-", "limit-"))}
+
+
+def test_an_uncertain_residual_never_falls_below_nothing():
+    found = few(WATER, {"0.08 kg": "0.02 +/- 0.05 kg"})
+    assert found.scalars["left aboard"].low == pytest.approx(0.0, abs=1e-12)
+    assert found.scalars["left aboard"].high == pytest.approx(0.02 + 1.96 * 0.05, rel=0.1)
+    assert "draws-held" not in codes(found)
+
+
 def test_a_limit_that_is_not_what_its_rule_prints_is_pointed_out(firing):
     found = codes(few(FIRING, {"40960 N*s": "9208 lbf*s"}))
     assert "40,959.2" in found["limit-differs-from-rule"].text
@@ -418,7 +431,7 @@ def test_edges_of_the_model_are_named():
     assert "oxidiser side" in soft["stiffness-low"].text
     wild = seen({"10.66 +/- 0.10 kg": "10.66 +/- 12 kg"})
     assert wild["draws-held"].severity == "caution"
-    clogged = seen({"16.2 +/- 0.4 mm2": "16.2 +/- 8 mm2"})
+    clogged = seen({"31.0 +/- 0.15 bar(g)": "31.0 +/- 20 bar(g)"})
     assert clogged["samples-unfinished"].severity == "caution"
 
 
