@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from daq.errors import ConfigError, LinkError, StandError
+from daq.errors import ConfigError, FrameError, LinkError, StandError
 from daq.follow import Follower, Seen
 from daq.launch import CaptureHandle, start_capture
 from daq.port import PortInfo, list_ports
@@ -101,6 +101,8 @@ def record_devices(
     ------
     LinkError
         A port cannot be opened, or gives no valid frame for 3 s: the sentence says what came instead.
+    FrameError
+        Valid frames come, but for 3 s no hello that explains them.
     RecordError
         A journal cannot be started.
     """
@@ -144,8 +146,13 @@ def _first_look(followers: list[Follower], watch: Watch, ports: Mapping[str, str
     if watch.elapsed < LOOK:
         return
     for follower, seen in zip(followers, watch.devices, strict=True):
+        device = follower.device
         if seen.frames == 0:
-            device = follower.device
             raise LinkError(
                 no_frame_sentence(device.name, ports[device.name], device.baud, follower.first_bytes, LOOK)
+            )
+        if seen.rows == 0 and not follower.hellos and device.format == "wire 1":
+            raise FrameError(
+                f"{device.name}: {seen.frames} valid frames on {ports[device.name]} in {LOOK:g} s, but no hello that "
+                "explains their layout; the firmware must send hello once a second"
             )
