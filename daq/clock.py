@@ -217,18 +217,19 @@ def hull_slope_u(
     Notes
     -----
     The record is cut into ``BLOCKS`` equal lengths of time; the least delay of each above the line shows how
-    sharp, and how straight, the lower side is. :math:`u = \sqrt{2 (s^2 + r^2/12)} / (x_2 - x_1)` with s the
-    root mean square of those leasts, r the resolution and x the ends of the edge. Own derivation, held to be
-    no smaller than the true scatter by a test with exponential, gamma, uniform and polled delays.
+    sharp, and how straight, the lower side is. :math:`u = \sqrt{2 (s^2 + r^2/12)} / l` with s the root mean square
+    of those leasts, r the resolution, and l the length of time over which delays touch the line to within the
+    larger of the two (the edge itself may be short where the lower side is nearly straight). Own derivation, held
+    to be no smaller than the true scatter by a test with exponential, gamma, uniform and polled delays.
     """
     height = (delay - delay[hull.first]) - hull.slope * (instant - instant[hull.first])
     start, length = float(np.min(instant)), float(np.ptp(instant))
     block = np.minimum((BLOCKS * (instant - start) / length).astype(np.int64), BLOCKS - 1)
     least = np.full(BLOCKS, np.inf)
     np.minimum.at(least, block, height)
-    least = least[np.isfinite(least)]
-    wander = float(np.mean(least**2)) + resolution**2 / 12.0
-    return math.sqrt(2.0 * wander) / float(instant[hull.last] - instant[hull.first])
+    roughness = float(np.sqrt(np.mean(least[np.isfinite(least)] ** 2)))
+    lever = float(np.ptp(instant[height <= max(roughness, resolution)]))
+    return math.sqrt(2.0 * (roughness**2 + resolution**2 / 12.0)) / lever
 
 
 def fit_clock(
