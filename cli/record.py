@@ -75,7 +75,7 @@ def record_run(
 
             def stop(watch: "Watch") -> bool:
                 if watch.rehearsal and not rehearsal:
-                    raise LinkError(
+                    raise _NotATest(
                         f"{campaign.plan.test.number}: the device says that it is made up; "
                         "record it with --rehearsal, or plug the real one in"
                     )
@@ -83,8 +83,11 @@ def record_run(
                 return bool(stopped) or over or (seconds is not None and watch.elapsed >= seconds)
 
             end = record_devices(campaign.stand, ports, folder / RAW, stop=stop, report=line.show)
-    except StandError:
-        shutil.rmtree(folder, ignore_errors=True)
+    except StandError as error:
+        if isinstance(error, _NotATest) or line.rows == 0:
+            shutil.rmtree(folder, ignore_errors=True)
+        else:
+            warn(f"standbook: what was recorded until then is kept; seal it with: standbook seal {folder}")
         raise
     finally:
         line.end()
@@ -145,6 +148,10 @@ def _first_signal_stops() -> Iterator[list[int]]:
             signal.signal(number, handler)
 
 
+class _NotATest(LinkError):
+    """Made-up data, about to be recorded as a test."""
+
+
 class _StatusLine:
     """One line that is renewed in a terminal, and repeated every few seconds elsewhere."""
 
@@ -152,8 +159,10 @@ class _StatusLine:
         self._quiet = quiet
         self._live = sys.stdout.isatty()
         self._next = 0.0
+        self.rows = 0  # of all devices, so far
 
     def show(self, watch: "Watch") -> None:
+        self.rows = sum(seen.rows for seen in watch.devices)
         if self._quiet or (not self._live and watch.elapsed < self._next):
             return
         self._next = watch.elapsed + LINE_EVERY
