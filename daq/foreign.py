@@ -84,6 +84,8 @@ def import_csv(
     check_mapping(mapping, campaign.stand, campaign.calibrations, str(mapping_path))
     if mapping.start > now:
         raise ConfigError(f"{mapping_path}: start {mapping.start} lies in the future; correct it")
+    if csv_path.name == MAPPING_FILE:
+        raise ConfigError(f"{csv_path}: the mapping is kept under this name in the run; rename the CSV")
     table = read_csv(csv_path, mapping)
     ticks, tick_hz = clock_ticks(table, mapping, csv_path)
     device = _device(table, ticks, tick_hz, mapping)

@@ -1,5 +1,6 @@
 import datetime as dt
 import re
+import shutil
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -256,3 +257,35 @@ def test_a_mapping_of_ten_channels_fits_twenty_lines(files):
     files.mapping.write_text(mapping)
     run, _ = files.imported()
     assert len(run.stream("imported", "csv").counts) == 10
+
+
+def test_a_csv_with_the_name_of_the_mapping_is_refused(files):
+    files.csv = files.csv.rename(files.csv.with_name("mapping.toml"))
+    with pytest.raises(ConfigError, match="rename the CSV"):
+        files.run()
+
+
+def test_a_disk_that_fills_up_while_importing_leaves_no_half_run(files, monkeypatch):
+    def full(source, place):
+        raise OSError(28, "No space left on device", str(place))
+
+    monkeypatch.setattr(shutil, "copyfile", full)
+    with pytest.raises(RecordError, match="cannot be written: disk full"):
+        files.run()
+    assert not list((files.campaign.folder / "runs").iterdir())
+    monkeypatch.undo()
+    assert files.run()[1].t_zero is not None
+
+
+def test_a_falling_column_can_be_t_zero(files):
+    files.csv.write_text(files.csv.read_text().replace(",0,x", ",2,x"))
+    files.mapping.write_text(MAPPING.replace("FIRE rising 0.5", "FIRE falling 1.25"))
+    run, summary = files.imported()
+    # From 2 to 1 over 10 ms, through 1.25 at three quarters of it.
+    assert summary.t_zero.host_ns - run.stream("imported", "csv").host_ns[0] == pytest.approx(0.4975e9, abs=1)
+
+
+def test_quotes_that_never_close_are_not_csv(files):
+    files.csv.write_text(table() + '"' + "x" * 140_000)
+    with pytest.raises(DataError, match="not CSV: field larger than field limit"):
+        files.run()

@@ -1,5 +1,6 @@
 import datetime as dt
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -7,6 +8,7 @@ import pytest
 
 from daq.envelope import Event
 from daq.errors import RecordError
+from daq.hello import Hello, WireChannel
 from daq.manifest import MANIFEST
 from daq.run import open_run
 from daq.seal import seal
@@ -400,3 +402,65 @@ def test_text_lines_that_fit_no_column_leave_an_empty_record(tmp_path):
     assert device.damaged_frames == 2
     assert opened.streams() == ()
     assert any("no line has the 4 columns" in note.text for note in device.notes)
+
+
+def test_a_board_without_a_clock_is_timed_by_arrival(tmp_path):
+    run = text_run(tmp_path, counter=False)
+    stand = run / "stand.toml"
+    text = stand.read_text().replace('clock = "t"\nclock_hz = 1000\nclock_modulus = 65536\n', 'boot = "t"\n')
+    stand.write_text(text)
+    player = Player(run, fast_hello())
+    player.records = [(0.0, Event.DATA, b"cut\n")] + [
+        (0.02 * (k + 1), Event.DATA, f"{3 if k < 50 else 4},{k},1.5,{k}\n".encode()) for k in range(100)
+    ]
+    player.write()
+    _, device, opened = sealed(run)
+    rows = stream_of(opened)
+    assert rows.boot.tolist() == [3] * 50 + [4] * 50
+    assert device.clock.method == "tolerance"
+    assert np.array_equal(rows.host_ns, START_NS + 20_000_000 * (1 + np.arange(100)))
+    assert any("rows are timed by arrival" in note.text for note in device.notes)
+    assert device.boots == 2
+
+
+def test_one_of_several_fire_edges_is_said_to_be_the_first(run):
+    Player(run, fast_hello()).play(plausible_counts(2000), edges=[(100_000, 1), (200_000, 0), (900_000, 1)]).write()
+    assert seal(run).t_zero.source == "cradle-a fire rising, first of 2"
+
+
+def test_a_stream_whose_layout_changed_goes_on_in_a_file_of_its_own(run):
+    player = Player(run, fast_hello(boot=17)).play(plausible_counts(1000))
+    player.hello = fast_hello(boot=18, channels=3)
+    late = plausible_counts(500, channels=3)
+    player.play(late, host_start=2.0).write()
+    _, device, opened = sealed(run)
+    assert {name: stream.rows for name, stream in device.streams.items()} == {"fast": 1000, "fast-2": 500}
+    assert opened.stream("cradle-a", "fast-2").counts["PT-11"].tolist() == late[:, 1].tolist()
+
+
+def test_a_supply_in_another_stream_scales_by_its_reading_at_each_instant(run):
+    hello = fast_hello(channels=2)
+    slow = Hello(
+        "cradle-a", "0007", "1.0.0", 17, 1_000_000, 2, 2, "slow", 100_000,
+        (WireChannel("ain10", "i16", -32_768, 32_767),), hello.lines,
+    )  # fmt: skip
+    stand = run / "stand.toml"
+    place = stand.read_text().index('wire = "ain10"')
+    stand.write_text(stand.read_text()[:place] + 'stream = "slow"\n' + stand.read_text()[place:])
+    counts, supply = plausible_counts(1001, channels=2), np.array([[26_000 + 100 * k] for k in range(11)])
+    Player(run, replace(hello, streams=2)).play(counts, beats=False).write()
+    player = Player(run, slow)
+    player.play(supply, beats=False).write()
+    opened = sealed(run)[2]
+    table = pq.read_table(run / "samples" / "cradle-a_fast.parquet")
+    measured = opened.calibrations["VS-1"].reading(supply[:, 0] * 0.1875e-3)
+    volts = np.interp(np.arange(1001), 100 * np.arange(11), measured)
+    bar = opened.calibrations["PT-11"].reading(counts[:, 1] * 0.1875e-3 / volts)
+    assert np.abs(table["PT-11"].to_numpy() - bar).max() < 1e-4  # one count is 2.8e-3 bar
+
+
+def test_a_board_that_calls_itself_otherwise_is_a_caution(run):
+    Player(run, replace(fast_hello(), device="cradle-b")).play(plausible_counts(100)).write()
+    summary = seal(run)
+    told = 'the device calls itself "cradle-b", the stand calls it "cradle-a"'
+    assert any(told in line for line in summary.sentences())
