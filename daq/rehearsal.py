@@ -50,22 +50,11 @@ class Sent:
     dropped: tuple[tuple[int, int, int], ...]  # stream, first row, rows; in order
     frames_dropped: int  # of any kind
     complete: bool  # the whole table was played
-    names: Mapping[int, str]  # of the streams
 
     @property
     def overrun(self) -> int:
         """Rows dropped on all streams."""
         return sum(self.rows_dropped.values())
-
-    def sentences(self) -> list[str]:
-        """Say in a line for each stream what was sent and what was not."""
-        lines = []
-        for number, name in self.names.items():
-            sent, lost = self.rows_sent[number], self.rows_dropped[number]
-            lines.append(f"Stream {name}: {sent} rows sent, {lost} dropped because the port was full (overrun).")
-        if not self.complete:
-            lines.append("The play ended before the table did.")
-        return lines
 
     def sentences(self) -> tuple[str, ...]:
         """Say what became of the table, one line a fact."""
@@ -289,7 +278,15 @@ class RehearsalDevice:
         if said.stream is not None:
             self._lost[said.stream] += said.rows
             self._unreported += said.rows
-            self._ranges.append((said.stream, said.row, said.rows))
+            self._extend(said.stream, said.row, said.rows)
+
+    def _extend(self, stream: int, row: int, rows: int) -> None:
+        """Note a dropped range, joined to the stream's last one where it follows on."""
+        last = next((k for k in reversed(range(len(self._ranges))) if self._ranges[k][0] == stream), None)
+        if last is not None and self._ranges[last][1] + self._ranges[last][2] == row:
+            self._ranges[last] = (stream, self._ranges[last][1], self._ranges[last][2] + rows)
+        else:
+            self._ranges.append((stream, row, rows))
 
     def _drop_ring(self) -> None:
         while self._ring.frames:
@@ -297,8 +294,7 @@ class RehearsalDevice:
         self._ring.size = self._ring.begun = 0
 
     def _result(self, *, complete: bool) -> Sent:
-        names = {stream.number: stream.name for stream in self.table.streams}
-        return Sent(dict(self._sent), dict(self._lost), tuple(self._ranges), self._frames_dropped, complete, names)
+        return Sent(dict(self._sent), dict(self._lost), tuple(self._ranges), self._frames_dropped, complete)
 
 
 def play(

@@ -124,13 +124,6 @@ def draw_for(number: str, seed: int | None = None) -> Draw:
     return demo_draw(number) if number in DEMO else Draw(zlib.crc32(number.encode()))
 
 
-def draw_for(number: str, seed: int | None) -> Draw:
-    """Return the draw of a rehearsal: a stated seed, else the demonstration's for its own tests, else seed 1."""
-    if seed is None and number in DEMO:
-        return demo_draw(number)
-    return Draw(1 if seed is None else seed)
-
-
 def rehearse(
     campaign: Campaign, draw: Draw, *, timeline: Timeline = USUAL, start_ticks: int | None = None
 ) -> Rehearsal:

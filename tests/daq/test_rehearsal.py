@@ -20,7 +20,7 @@ from daq.rehearsal import (
     WireLine,
     play,
 )
-from daq.script import script
+from daq.script import PLAYED_OUT, script
 from daq.wire import Decoder
 
 I16, I24 = (-(2**15), 2**15 - 1), (-(2**23), 2**23 - 1)
@@ -173,10 +173,11 @@ def test_a_reader_gets_every_count_through_the_pseudo_terminal():
     assert sent.complete
     assert sent.overrun == 0
     assert sent.rows_sent == {1: 2000, 2: 20}
-    assert sent.sentences() == [
-        "Stream fast: 2000 rows sent, 0 dropped because the port was full (overrun).",
-        "Stream slow: 20 rows sent, 0 dropped because the port was full (overrun).",
-    ]
+    assert sent.sentences() == (
+        "stream 1: 2,000 rows sent, 0 had no room",
+        "stream 2: 20 rows sent, 0 had no room",
+        "played to the end",
+    )
     for stream in played.streams:
         assert np.array_equal(rows_of(found, stream.number)[2], stream.counts)
     assert found.leading_bytes == found.damaged_frames == 0
@@ -209,8 +210,10 @@ def test_the_device_waits_for_nobody_and_says_exactly_what_it_dropped():
     assert len(lost) == sent.rows_dropped[1] > 0
     assert sent.rows_sent[1] + sent.rows_dropped[1] == 6000
     assert found.damaged_frames == 0  # whole frames are dropped, never parts
-    assert sum(int(note.text.split()[1]) for note in found.notes) == sent.overrun
-    assert all(note.text.startswith("overrun: ") for note in found.notes)
+    overruns = [note.text for note in found.notes if note.text != PLAYED_OUT]
+    assert all(text.startswith("overrun: ") and text.endswith(" rows not sent") for text in overruns)
+    assert sum(int(text.split()[1]) for text in overruns) == sent.overrun
+    assert f"stream 1: rows {lost[0]} to " in " ".join(sent.sentences())
 
 
 def test_a_small_port_shows_a_short_stop():
@@ -252,7 +255,7 @@ def test_a_stop_ends_the_wait():
     stop.set()
     sent = play(table(10), stop=stop)
     assert not sent.complete
-    assert sent.sentences()[-1] == "The play ended before the table did."
+    assert sent.sentences()[-1] == "stopped before the end"
 
 
 def test_a_time_scale_beyond_reason_is_refused():
