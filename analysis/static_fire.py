@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.checks import channel_findings, first_usable, gap_findings, pair_findings, vented_zero_findings
 from analysis.compare import compare, departure_findings
-from analysis.dataset import Dataset
+from analysis.dataset import Channel, Dataset
 from analysis.firing_burn import Burn, burn_of, burn_time, thrust_result
 from analysis.firing_curves import firing_curves
 from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass
@@ -24,6 +24,7 @@ from analysis.results import (
     Comparison,
     EventResult,
     Finding,
+    ImpulseResult,
     Measured,
     Results,
     Tare,
@@ -44,17 +45,12 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     DataError
         No thrust channel, or nothing in it that could be integrated.
     """
-    cell = dataset.first("thrust")
-    if cell is None:
-        raise DataError(f"{dataset.run}: no calibrated thrust channel; name its calibration in the plan")
-    good = np.isfinite(cell.reading)
-    span = rough_span(cell.time[good], cell.reading[good], mode_period(dataset.stand), t_zero_known=_timed(dataset))
-    flows, findings = tank_flows(dataset, start=span.start, end=span.end)
-    record = thrust_record(dataset, cell, span, flows)
+    cell = _cell(dataset)
+    span, record, flows, findings = _thrust(dataset, cell)
     if span.reversed:
         return _reversed(dataset, record, span, findings, revision, software)
     flows = with_cell_mass(flows, record)
-    burn = burn_of(record, late=span.up_at_first_sample, cut_off=span.still_up_at_end, t_zero_known=_timed(dataset))
+    burn = _burn(dataset, span, record)
     hidden = doubt(dataset, record, burn)
     site, vacuum = impulses(dataset, record, burn, hidden)
     first_out = min((flow.end.time for flow in flows.values() if flow.ran_dry), default=None)
@@ -95,6 +91,22 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     return Analysis(results, firing_curves(dataset, record, burn, sides, site))
 
 
+def firing_impulse(dataset: Dataset) -> ImpulseResult | None:
+    """Return total impulse at site ambient alone, by the same steps; ``None`` where the cell reads the wrong way.
+
+    Raises
+    ------
+    DataError
+        As for :func:`analyse_static_fire`.
+    """
+    cell = _cell(dataset)
+    span, record, _, _ = _thrust(dataset, cell)
+    if span.reversed:
+        return None
+    burn = _burn(dataset, span, record)
+    return impulses(dataset, record, burn, doubt(dataset, record, burn))[0]
+
+
 def comparisons(dataset: Dataset, record: ThrustRecord, burn: Burn, first_out: float | None) -> dict[str, Comparison]:
     """Hold thrust, chamber, tanks and cumulative impulse against their bands over the settled burn."""
     prediction = dataset.prediction
@@ -127,6 +139,24 @@ def comparisons(dataset: Dataset, record: ThrustRecord, burn: Burn, first_out: f
         if result is not None:
             found[name] = result
     return found
+
+
+def _cell(dataset: Dataset) -> Channel:
+    cell = dataset.first("thrust")
+    if cell is None:
+        raise DataError(f"{dataset.run}: no calibrated thrust channel; name its calibration in the plan")
+    return cell
+
+
+def _thrust(dataset: Dataset, cell: Channel) -> tuple[Span, ThrustRecord, dict[str, TankFlow], list[Finding]]:
+    good = np.isfinite(cell.reading)
+    span = rough_span(cell.time[good], cell.reading[good], mode_period(dataset.stand), t_zero_known=_timed(dataset))
+    flows, findings = tank_flows(dataset, start=span.start, end=span.end)
+    return span, thrust_record(dataset, cell, span, flows), flows, findings
+
+
+def _burn(dataset: Dataset, span: Span, record: ThrustRecord) -> Burn:
+    return burn_of(record, late=span.up_at_first_sample, cut_off=span.still_up_at_end, t_zero_known=_timed(dataset))
 
 
 def _timed(dataset: Dataset) -> bool:

@@ -1,5 +1,6 @@
 """A made-up test handed to the analysis in memory: counts as a device would send them, no port and no folder."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -12,8 +13,11 @@ from daq.quantity import parse_quantity
 T_ZERO = TZero("2031-06-14T15:02:11.000000000Z", "fire rising, sampled edge", 3e-4)
 
 
-def dataset_of(campaign, rehearsal, *, plan=None, stand=None, prediction=None, weighed=True):
-    """Make the data set of a rehearsal; times are the device's own, as far off as its clock is."""
+def dataset_of(campaign, rehearsal, *, plan=None, stand=None, prediction=None, weighed=True, alter=None):
+    """Make the data set of a rehearsal; times are the device's own, as far off as its clock is.
+
+    ``alter`` damages a stream before it is calibrated: a function of Played.
+    """
     played, edges = {}, []
     stand = stand or campaign.stand
     for device, table in rehearsal.tables.items():
@@ -23,17 +27,50 @@ def dataset_of(campaign, rehearsal, *, plan=None, stand=None, prediction=None, w
             key = f"{device}/{stream.name}"
             tags = rehearsal.tags[key]
             ticks = stream.interval_ticks * np.arange(stream.rows, dtype=np.float64)
-            played[key] = Played(
+            whole = Played(
                 (ticks - zero) / table.tick_hz,
                 {tag: stream.counts[:, k].astype("int64") for k, tag in enumerate(tags)},
                 {tag: Rails(c.minimum, c.maximum) for tag, c in zip(tags, stream.channels, strict=True)},
             )
+            played[key] = alter(whole) if alter else whole
     weighings = {tank: _weighing(typed) for tank, typed in rehearsal.weighings.items()} if weighed else {}
     tolerance = max(d.clock_tolerance.value for d in stand.device)
     return dataset_from_counts(
         plan or campaign.plan, stand, campaign.calibrations, played, t_zero=T_ZERO, weighings=weighings,
         prediction=prediction, clock_u=tolerance / math.sqrt(3.0), edges=edges,
     )
+
+
+def without_rows(played, keep):
+    """Lose rows."""
+    counts = {tag: column[keep] for tag, column in played.counts.items()}
+    return dataclasses.replace(played, time=played.time[keep], counts=counts)
+
+
+def with_gap(start, seconds):
+    """Lose this much of the stream."""
+    return lambda played: without_rows(played, (played.time < start) | (played.time >= start + seconds))
+
+
+def from_late(start):
+    """Begin recording late."""
+    return lambda played: without_rows(played, played.time >= start)
+
+
+def until(end):
+    """Stop recording early."""
+    return lambda played: without_rows(played, played.time <= end)
+
+
+def with_clip(tag, share):
+    """Saturate one channel at a share of its greatest count, which then is its rail."""
+
+    def alter(played):
+        top = int(share * played.counts[tag].max())
+        counts = {**played.counts, tag: np.minimum(played.counts[tag], top)}
+        return dataclasses.replace(played, counts=counts, rails={**played.rails, tag: Rails(-(2**23), top)})
+
+    return alter
 
 
 def _weighing(typed):

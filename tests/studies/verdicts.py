@@ -1,0 +1,123 @@
+"""How often is a verdict wrong? Integrals of rehearsed firings, judged against limits set by the truth.
+
+Half of the runs have the starter's calibrations (u about 0.5 %), half better ones (u about 0.3 %); orientations
+take turns. Then runs with thrust that was hidden, against a limit so generous that nothing but the doubt can
+keep them from "within". Run from the project's folder:
+
+    python -m tests.studies.verdicts --runs 2000
+"""
+
+import argparse
+import dataclasses
+
+import numpy as np
+
+from analysis.limits import verdict
+from analysis.scenario.draw import Draw
+from analysis.scenario.stage import on_stand
+from analysis.scenario.story import instrument
+from analysis.scenario.world import noted_plan
+from analysis.static_fire import firing_impulse
+from tests.rehearsed import dataset_of, from_late, with_clip, with_gap
+from tests.studies.impulse_coverage import NEEDED, NOZZLES, PHYSICS, campaign_for_study, truths
+
+CASES = {"true = limit": 1.0, "true = 97 %": 0.97, "true = 103 %": 1.03}  # true impulse over limit
+GENEROUS = 2.0  # limit over true impulse, for hidden thrust
+
+
+def better(campaign):
+    """Return the campaign with a cell that gives about 0.3 %."""
+    c = campaign.calibrations["LC-1"]
+    path = c.stand_interaction
+    path = path.model_copy(
+        update={
+            "factor": dataclasses.replace(path.factor, u=0.0015),
+            "alignment": dataclasses.replace(path.alignment, value=0.0005),
+        }
+    )
+    reference = dataclasses.replace(c.reference_uncertainty, value=0.0024)
+    cell = c.model_copy(update={"reference_uncertainty": reference, "stand_interaction": path})
+    return dataclasses.replace(campaign, calibrations={**campaign.calibrations, "LC-1": cell})
+
+
+def hidden_thrust(rng):
+    """Return three ways to hide thrust, each at a random place of the burn."""
+    return {
+        "clip": with_clip("LC-1", float(rng.uniform(0.6, 0.95))),
+        "late start": from_late(float(rng.uniform(0.05, 2.0))),
+        "60 ms gap": with_gap(float(rng.uniform(0.5, 17.0)), 0.060),
+    }
+
+
+class Bench:
+    """Cached physics on each stand, and runs drawn over them."""
+
+    def __init__(self, physics):
+        self.campaign = campaign_for_study()
+        self.better = better(self.campaign)
+        self.stands = [self.campaign.stand.model_copy(update={"nozzle": nozzle}) for nozzle in NOZZLES]
+        self.placed = [[on_stand(one, stand) for one in physics] for stand in self.stands]
+
+    def run(self, k, *, alter=None):
+        """Return the measured impulse of run ``k``, the truth, and whether the better cell was used."""
+        which, fine = k % len(self.stands), bool((k // len(self.stands)) % 2)
+        campaign = self.better if fine else self.campaign
+        one = self.placed[which][(k // 6) % len(self.placed[which])]
+        draw = Draw(5_000_000 + k)
+        rehearsal = instrument(campaign, one, draw, tags=NEEDED)
+        plan = noted_plan(campaign.plan, one.world, draw)
+        dataset = dataset_of(campaign, rehearsal, plan=plan, stand=self.stands[which], alter=alter)
+        return firing_impulse(dataset), rehearsal.truth.impulse_site, fine
+
+
+def judged(impulse, limit):
+    """Return the outcome against a limit."""
+    return verdict(
+        impulse.value, impulse.u, limit=limit, limit_name="study", lower_bound_only=impulse.lower_bound_only,
+        unseen=impulse.unseen,
+    ).outcome  # fmt: skip
+
+
+def outcomes(bench, runs):
+    """Return outcomes by case and cell, and the better cell's relative u."""
+    found = {(case, fine): [] for case in CASES for fine in (False, True)}
+    claimed = {False: [], True: []}
+    for k in range(runs):
+        impulse, truth, fine = bench.run(k)
+        claimed[fine].append(impulse.u / impulse.value)
+        for case, share in CASES.items():
+            found[case, fine].append(judged(impulse, truth / share))
+    return found, {fine: float(np.mean(values)) for fine, values in claimed.items() if values}
+
+
+def hidden_outcomes(bench, runs):
+    """Return outcomes of runs with hidden thrust against a generous limit."""
+    rng = np.random.default_rng(17)
+    found = {}
+    for k in range(runs):
+        for name, alter in hidden_thrust(rng).items():
+            impulse, truth, _ = bench.run(k, alter=alter)
+            found.setdefault(name, []).append(judged(impulse, GENEROUS * truth))
+    return found
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--runs", type=int, default=2000)
+    parser.add_argument("--hidden", type=int, default=60, help="runs of each way to hide thrust")
+    parser.add_argument("--physics", type=int, default=PHYSICS)
+    asked = parser.parse_args()
+    bench = Bench(truths(campaign_for_study(), asked.physics))
+    found, claimed = outcomes(bench, asked.runs)
+    for (case, fine), seen in found.items():
+        counts = {name: seen.count(name) for name in ("within", "not shown", "exceeds")}
+        shares = "  ".join(f"{name} {100.0 * n / len(seen):5.1f} %" for name, n in counts.items())
+        print(f"{case:13s} u {100.0 * claimed[fine]:.2f} %  runs {len(seen):5d}  {shares}")
+    both = [o for fine in (False, True) for o in found["true = limit", fine]]
+    print(f"true = limit, all {len(both)}: false within {100.0 * both.count('within') / len(both):.1f} %")
+    for name, seen in hidden_outcomes(bench, asked.hidden).items():
+        print(f"{name:13s} runs {len(seen)}  within {seen.count('within')}")
+
+
+if __name__ == "__main__":
+    main()
