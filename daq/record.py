@@ -136,9 +136,8 @@ class RecordSummary(Document):
                 for stream, known in device.streams.items()
             ]
             if device.damaged_frames or device.undecoded_frames:
-                lines.append(
-                    f"{name}: {device.damaged_frames} damaged frames, {device.undecoded_frames} of unknown layout"
-                )
+                unknown = f"{device.undecoded_frames} of unknown layout or format"
+                lines.append(f"{name}: {device.damaged_frames} damaged frames, {unknown}")
             if device.boots > 1:
                 lines.append(f"{name}: started {device.boots} times; rows between starts are not known")
             if device.clock is not None:

@@ -237,6 +237,12 @@ def test_what_cannot_be_added_is_refused(sealed, tmp_path):
         add(new_run(tmp_path, now=NOW + dt.timedelta(days=3)), [path])
 
 
+def test_an_addition_that_cannot_be_written_is_one_sentence(sealed, tmp_path):
+    (sealed / "additions").write_text("a file")
+    with pytest.raises(RecordError, match="cannot be added"):
+        add(sealed, [weighings(tmp_path, RESIDUAL)])
+
+
 def test_a_changed_or_missing_addition_is_noticed(sealed, tmp_path):
     path = weighings(tmp_path, RESIDUAL)
     add(sealed, [path])

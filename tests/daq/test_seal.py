@@ -6,6 +6,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from daq.encode import encode_frame
 from daq.envelope import Event
 from daq.errors import RecordError
 from daq.hello import Hello, WireChannel
@@ -464,3 +465,46 @@ def test_a_board_that_calls_itself_otherwise_is_a_caution(run):
     summary = seal(run)
     told = 'the device calls itself "cradle-b", the stand calls it "cradle-a"'
     assert any(told in line for line in summary.sentences())
+
+
+def test_rows_lost_before_the_first_frame_are_known_from_a_beat(run):
+    player = Player(run, fast_hello())
+    player.play(plausible_counts(300), drop=set(range(12))).write()
+    _, device, opened = sealed(run)
+    (gap,) = device.streams["fast"].gaps
+    # The first beat comes after the tenth frame and says that row 100 is next; what was before it, nobody recorded.
+    assert (gap.first_sequence, gap.rows) == (100, 20)
+    assert gap.end_ns - gap.start_ns == pytest.approx(20e6, abs=2e3)
+    assert gap.end_ns == stream_of(opened).host_ns[0]
+
+
+@pytest.mark.parametrize(
+    ("t_zero", "why"),
+    [("", "the plan names no t_zero"), ('t_zero = "cradle-b fire rising"\n', "there is no record of device cradle-b")],
+)
+def test_why_there_is_no_t_zero_is_said(run, t_zero, why):
+    plan = run / "plan.toml"
+    lines = [line for line in plan.read_text().splitlines(keepends=True) if not line.startswith("t_zero")]
+    lines.insert(lines.index("[test]\n") + 1, t_zero)
+    plan.write_text("".join(lines))
+    Player(run, fast_hello()).play(plausible_counts(300), edges=[(100_000, 1)]).write()
+    summary = seal(run)
+    assert (summary.t_zero, summary.t_zero_missing) == (None, why)
+    assert summary.sentences()[-1] == f"T-0: none; {why}"
+
+
+def test_frames_of_another_format_are_counted_and_quoted(run):
+    player = Player(run, fast_hello()).play(plausible_counts(100))
+    player.records.append((0.2, Event.DATA, encode_frame(b"\x09strange")))
+    player.write()
+    summary, device, _ = sealed(run)
+    assert device.undecoded_frames == 1
+    assert any("kind 0x09" in line for line in summary.sentences())
+    assert "cradle-a: 0 damaged frames, 1 of unknown layout or format" in summary.sentences()
+
+
+def test_a_samples_folder_that_cannot_be_made_is_one_sentence(run):
+    Player(run, fast_hello()).play(plausible_counts(100)).write()
+    (run / "samples").write_text("a file")
+    with pytest.raises(RecordError, match="samples: cannot be made"):
+        seal(run)
