@@ -54,10 +54,10 @@ def stuck_since(channel: Channel, start: float, end: float) -> float | None:
 
 
 def saturated(channel: Channel) -> Mask:
-    """Mark samples that sit on a rail, or on a flat top or bottom short of it, as a saturated amplifier gives.
+    """Mark samples that sit on a rail, or on a flat top short of it, as a saturated amplifier gives.
 
-    A flat stretch is ``FLAT_RUN`` or more equal counts at the record's extreme, in a channel whose noise otherwise
-    moves most samples.
+    A flat top is ``FLAT_RUN`` or more equal counts at the record's extreme on the side away from its first sample, in
+    a channel whose noise otherwise moves most samples.
     """
     counts = channel.counts
     marks = channel.clipped.copy()
@@ -65,7 +65,8 @@ def saturated(channel: Channel) -> Mask:
         return marks
     changes = np.flatnonzero(np.diff(counts) != 0) + 1
     first, last = np.concatenate(([0], changes)), np.concatenate((changes, [counts.size]))
-    extreme = (counts[first] == counts.max()) | (counts[first] == counts.min())
+    top = counts.max() if counts.max() - counts[0] >= counts[0] - counts.min() else counts.min()
+    extreme = counts[first] == top
     for begin, end in zip(first[extreme], last[extreme], strict=True):
         if end - begin >= FLAT_RUN:
             marks[begin:end] = True
@@ -125,7 +126,7 @@ def _open(channel: Channel, inside: Mask, interval: float) -> list[Finding]:
     ]  # fmt: skip
 
 
-def gap_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
+def gap_findings(dataset: Dataset, start: float, end: float, *, part: str = "burn") -> list[Finding]:
     """Report lost rows and resets, those between two instants as cautions."""
     said: list[Finding] = []
     for key, health in dataset.record.items():
@@ -135,13 +136,15 @@ def gap_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
             said.append(
                 Finding(
                     "gap", "caution", None, inside[0].start,
-                    f"{key}: {len(inside)} gap{'s' if len(inside) > 1 else ''} in the burn, {seconds:.3f} s in all, "
+                    f"{key}: {len(inside)} gap{'s' if len(inside) > 1 else ''} in the {part}, {seconds:.3f} s in all, "
                     f"the first at T{inside[0].start:+.3f} s. Nothing was put into it.",
                 )
             )  # fmt: skip
         elif health.lost_rows:
             said.append(
-                Finding("rows-lost", "note", None, None, f"{key}: {health.lost_rows} rows were lost outside the burn.")
+                Finding(
+                    "rows-lost", "note", None, None, f"{key}: {health.lost_rows} rows were lost outside the {part}."
+                )
             )
         if health.boots > 1:
             said.append(
@@ -190,11 +193,13 @@ def _pair(one: Channel, other: Channel, ambient: Quantity, start: float, end: fl
     ]  # fmt: skip
 
 
-def vented_zero_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
-    """Compare chamber sensors, open to the air before ignition, with the barometer."""
+def vented_zero_findings(
+    dataset: Dataset, start: float, end: float, *, channels: Iterable[Channel] | None = None
+) -> list[Finding]:
+    """Compare sensors that are open to the air between two instants, the chamber's if not named, with the barometer."""
     said: list[Finding] = []
     ambient = dataset.plan.site.ambient_pressure
-    for channel in dataset.measuring("chamber pressure"):
+    for channel in dataset.measuring("chamber pressure") if channels is None else channels:
         inside = (channel.time >= start) & (channel.time <= end) & np.isfinite(channel.reading)
         if np.count_nonzero(inside) < 8:
             continue

@@ -8,12 +8,14 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.results import Comparison, Finding
+from analysis.results import Comparison, Finding, Severity
 
 Array = NDArray[np.float64]
 
 BLOCK = 0.1  # s; noise and ringing are averaged over this before they are held against a band
+FIRING_SUSPECTS = "the tank exponents, CdA and mixture ratio"
 INSIDE_ENOUGH = 0.90  # share of the burn; a band of 95 % is left for a moment now and then
+FAR_OUT, MOSTLY_OUT = 2.0, 0.50  # half-widths, share: beyond either one no moment and no bend of the model explains it
 
 
 def block_average(time: Array, value: Array, *, start: float, end: float, block: float = BLOCK) -> tuple[Array, Array]:
@@ -77,7 +79,9 @@ def compare(
     return Comparison(float(np.mean(out[seen] <= 1.0)), float(out[worst]), float(at[worst]))
 
 
-def departure_findings(comparisons: Mapping[str, Comparison], *, locked: bool) -> list[Finding]:
+def departure_findings(
+    comparisons: Mapping[str, Comparison], *, locked: bool, part: str = "burn", suspects: str = FIRING_SUSPECTS
+) -> list[Finding]:
     """Name what left its band, worst first."""
     outside = sorted(
         ((name, c) for name, c in comparisons.items() if c.share_in_band < INSIDE_ENOUGH),
@@ -86,13 +90,17 @@ def departure_findings(comparisons: Mapping[str, Comparison], *, locked: bool) -
     kind = "the locked 95 % band" if locked else "a 95 % band computed after the run (postdiction)"
     return [
         Finding(
-            "outside-band", "caution", None, c.at,
-            f"{_sentence_name(name)} lay inside {kind} for {100.0 * c.share_in_band:.0f} % of the burn; the worst "
+            "outside-band", _severity(c), None, c.at,
+            f"{_sentence_name(name)} lay inside {kind} for {100.0 * c.share_in_band:.0f} % of the {part}; the worst "
             f"departure, {c.worst_departure:.1f} half-widths, is at T+{c.at:.1f} s. One of the assumptions behind the "
-            "band moved: compare the tank exponents, CdA and mixture ratio below with the plan.",
+            f"band moved: compare {suspects} below with the plan.",
         )
         for name, c in outside
     ]  # fmt: skip
+
+
+def _severity(c: Comparison) -> Severity:
+    return "caution" if c.worst_departure > FAR_OUT or c.share_in_band < MOSTLY_OUT else "note"
 
 
 def _sentence_name(name: str) -> str:

@@ -121,9 +121,9 @@ def _break(time: Array, value: Array, kind: Kind, start: float | None, end: floa
 def _seed(time: Array, value: Array, kind: Kind, name: str) -> tuple[float, float]:
     """Return where straight lines before and after differ as this kind of break does, and their length."""
     best = u = 0.0
-    scatter = _slope_scatter(time, value)
+    scatter = slope_scatter(time, value)
     for span in SLOPE_SPANS:
-        before, after, _ = _lines(time, value, span)
+        before, after, _ = slopes_beside(time, value, span)
         u = scatter / span**1.5
         if kind == "opening":
             score = np.where(np.abs(before) < 0.3 * np.abs(after), -after, 0.0)
@@ -147,7 +147,7 @@ def _seed(time: Array, value: Array, kind: Kind, name: str) -> tuple[float, floa
     )
 
 
-def _lines(time: Array, value: Array, span: float) -> tuple[Array, Array, Array]:
+def slopes_beside(time: Array, value: Array, span: float) -> tuple[Array, Array, Array]:
     """Return slopes of lines that end and start at each instant, and the mean of both (NaN near the edges)."""
     x, y = time - time[0], value - value[0]
     sums = [np.concatenate([[0.0], np.cumsum(part)]) for part in (np.ones_like(x), x, y, x * x, x * y)]
@@ -167,10 +167,10 @@ def _lines(time: Array, value: Array, span: float) -> tuple[Array, Array, Array]
     return before, after, middle
 
 
-def _slope_scatter(time: Array, value: Array) -> float:
+def slope_scatter(time: Array, value: Array) -> float:
     """Return what noise makes of the slope of a line 1 s long; one n s long scatters by n^-3/2 of it. [Pa/s]."""
     # What is left beside a centred mean over a short span is noise; over a longer one it would be curvature too.
-    rest = value - _lines(time, value, SLOPE_SPANS[0])[2]
+    rest = value - slopes_beside(time, value, SLOPE_SPANS[0])[2]
     rest = rest[np.isfinite(rest)]
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest)))) if rest.size else 0.0
     if not sigma > 0.0:

@@ -14,13 +14,11 @@ from analysis.dataset import Array, Channel, Dataset
 from analysis.firing_burn import Burn
 from analysis.firing_engine import TankSide
 from analysis.firing_tanks import flow_record
-from analysis.flow_record import averaged_flow
 from analysis.performance import stiffness_curve
-from analysis.prediction import Prediction
 from analysis.results import ImpulseResult
+from analysis.tank_curves import POINTS, measured_curve, tank_curves
 from analysis.thrust_record import ThrustRecord
 
-POINTS = 1500
 LEAD, TAIL = 2.0, 3.0  # s drawn before T-0 and after the window
 
 
@@ -51,28 +49,12 @@ def firing_curves(
     return curves
 
 
-def predicted_columns(prediction: Prediction | None, name: str, time: Array, delay: float) -> dict[str, Array]:
-    """Return nominal and band of one predicted quantity at the times wanted; not a number beyond its end.
-
-    ``delay`` [s] is added to the prediction's times.
-    """
-    band = prediction.quantities.get(name) if prediction is not None else None
-    if prediction is None or band is None:
-        return {}
-    columns = {"predicted": band.nominal, "predicted_low": band.low, "predicted_high": band.high}
-    return {
-        key: np.asarray(np.interp(time, prediction.time + delay, values, left=np.nan, right=np.nan))
-        for key, values in columns.items()
-    }
-
-
 def _measured(
     dataset: Dataset, burn: Burn, time: Array, value: Array, low: float, high: float, unit: str, name: str
 ) -> Curve:
-    inside = (time >= low) & (time <= high)
-    at, least, mean, most = envelope(time[inside], value[inside], POINTS)
-    columns = {"low": least, "mean": mean, "high": most}
-    return Curve(at, columns | predicted_columns(dataset.prediction, name, at, burn.prediction_delay), unit)
+    return measured_curve(
+        time, value, low, high, unit, prediction=dataset.prediction, name=name, delay=burn.prediction_delay
+    )
 
 
 def _load_cell(record: ThrustRecord, low: float, high: float) -> Curve:
@@ -95,36 +77,11 @@ def _cumulative(record: ThrustRecord, burn: Burn, impulse: ImpulseResult | None)
 
 
 def _tank(dataset: Dataset, burn: Burn, side: TankSide, low: float, high: float) -> dict[str, Curve]:
-    channel, flow, name = side.flow.channel, side.flow, side.flow.tank.name
-    quantity = f"tank pressure/{name}"
-    measured = _measured(dataset, burn, channel.time, channel.reading, low, high, "Pa", quantity)
-    found: dict[str, Curve] = {}
-    columns = dict(measured.columns)
-    residual: dict[str, Array] = {}
-    if side.exponent is not None:
-        record, _, _ = flow_record(dataset, flow)
-        means = averaged_flow(record, start_pressure=side.exponent.start_pressure.value)
-        total, partial = means.drive_integral()
-        volume = (means.expelled_mass or 0.0) / means.density * partial / total
-        L = np.log1p(volume / (means.ullage_volume or np.nan))
-        law = -(side.exponent.start.value * L + side.exponent.drift.value * L**2)
-        start = side.exponent.start_pressure.value
-        fit = np.interp(measured.time, means.time, start * np.exp(law), left=np.nan, right=np.nan)
-        columns["fit"] = np.asarray(fit)
-        residual["fit"] = columns["mean"] - fit
-        found[f"ullage/{name}"] = Curve(
-            means.time,
-            {"log_volume_ratio": L, "log_pressure_ratio": np.log(means.pressure / start), "fit": np.asarray(law)},
-            "1",
-        )
-    if "predicted" in columns:
-        residual["predicted"] = columns["mean"] - columns["predicted"]
-        residual["band_low"] = columns["predicted_low"] - columns["predicted"]
-        residual["band_high"] = columns["predicted_high"] - columns["predicted"]
-    found[quantity] = Curve(measured.time, columns, "Pa")
-    if residual:
-        found[f"tank residual/{name}"] = Curve(measured.time, residual, "Pa")
-    return found
+    record = flow_record(dataset, side.flow)[0] if side.exponent is not None else None
+    return tank_curves(
+        side.flow.channel, side.flow.tank.name, low, high, prediction=dataset.prediction, delay=burn.prediction_delay,
+        record=record, exponent=side.exponent,
+    )  # fmt: skip
 
 
 def _stiffness(dataset: Dataset, chamber: Channel, sides: Mapping[str, TankSide], burn: Burn) -> Curve | None:

@@ -20,12 +20,12 @@ from analysis.firing_tanks import TankFlow, flow_record, left_aboard, mean_near
 from analysis.flow_coefficient import DirectCda, direct_cda
 from analysis.impulse import seen
 from analysis.load import Unloaded
-from analysis.results import EngineResult, ExponentResult, Finding, ImpulseResult, Measured, TankResult
+from analysis.results import EngineResult, Finding, ImpulseResult, Measured, TankResult
+from analysis.tank_results import exponent_against_plan, exponent_result, tank_pressure, ullage_correlation
 from analysis.thrust_record import ThrustRecord
 from daq.errors import DataError
 
 STIFFNESS_OVER = 0.2  # s
-EXPONENT_APART = 2.0  # combined standard uncertainties of plan and measurement
 CLOSED_EARLIER = "flow-ran-to-knee"  # advice for cold flows; a firing is meant to run out
 
 
@@ -85,24 +85,20 @@ def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
     if not flow.weighed:
         said.append(_not_weighed(flow))
     if exponent is not None:
-        said += _exponent_finding(flow, exponent)
+        said += exponent_against_plan(flow.tank, flow.channel.tag, exponent)
     start, end = mean_near(flow.channel, flow.opening.time - 0.1, 1.0), mean_near(flow.channel, flow.end.time, 0.05)
     ambient = dataset.plan.site.ambient_pressure
     result = TankResult(
         cda=Measured(direct.cda, direct.u, "m2") if direct else None,
         cda_joint=None,
         cda_budget=direct.budget if direct else (),
-        exponent=None
-        if exponent is None
-        else ExponentResult(exponent.chord, exponent.start, exponent.drift, exponent.correlation_with_ullage_volume),
-        correlation={}
-        if exponent is None or exponent.correlation_with_ullage_volume is None
-        else {"exponent, ullage volume": exponent.correlation_with_ullage_volume},
+        exponent=exponent_result(exponent),
+        correlation=ullage_correlation(exponent),
         window=(flow.opening.time, flow.end.time),
         residual_rms=exponent.residual_rms if exponent else None,
         expelled_mass=flow.expelled,
-        start_pressure=_pressure(flow.channel, start, dataset),
-        end_pressure=_pressure(flow.channel, end, dataset),
+        start_pressure=tank_pressure(flow.channel, start, dataset),
+        end_pressure=tank_pressure(flow.channel, end, dataset),
         facts={
             "expelled mass was weighed": flow.weighed,
             "ran out first": flow.ran_dry,
@@ -113,12 +109,6 @@ def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
     return TankSide(flow, result, exponent), said
 
 
-def _pressure(channel: Channel, value: float, dataset: Dataset) -> Measured | None:
-    if not math.isfinite(value):
-        return None
-    return Measured(value, channel.reading_u(value, dataset.plan.site.ambient_pressure), "Pa")
-
-
 def _not_weighed(flow: TankFlow) -> Finding:
     name = flow.tank.name
     known = "the load less the unusable residual" if flow.ran_dry else "the cell's step between the zeros, if at all"
@@ -127,24 +117,6 @@ def _not_weighed(flow: TankFlow) -> Finding:
         f"{name}: what stayed aboard was not weighed, so its expelled mass comes from {known}. Drain, weigh, and add "
         "the weighing to the run; CdA, mixture ratio and specific impulse rest on it.",
     )  # fmt: skip
-
-
-def _exponent_finding(flow: TankFlow, exponent: Exponent) -> list[Finding]:
-    plan, chord = flow.tank.ullage_exponent, exponent.chord
-    apart, u = chord.value - plan.value, math.hypot(chord.u, plan.u)
-    if abs(apart) <= EXPONENT_APART * chord.u or abs(apart) <= plan.u:
-        return []
-    side = "above" if apart > 0 else "below"
-    effect = "falls faster than predicted, and less of this liquid flows" if apart > 0 else "holds up better"
-    return [
-        Finding(
-            "exponent-not-as-assumed", "caution" if abs(apart) > EXPONENT_APART * u else "note", flow.channel.tag, None,
-            f"{flow.tank.name}: the ullage exponent was {chord.value:.3f} (standard uncertainty {chord.u:.3f}), {side} "
-            f"the {plan.value:g} that the plan has ({flow.tank.exponent_basis}), by {abs(apart) / u:.1f} combined "
-            f"standard uncertainties: the tank pressure {effect}. Use the measured value, with its basis, in the next "
-            "plan for this gas, fill and temperature.",
-        )
-    ]  # fmt: skip
 
 
 def run_out_findings(dataset: Dataset, flows: Mapping[str, TankFlow]) -> list[Finding]:

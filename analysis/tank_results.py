@@ -1,0 +1,72 @@
+"""What a firing and a cold flow say alike of one tank: pressures, exponent, and the plan's assumptions beside them.
+
+SI, absolute pressures.
+"""
+
+import math
+from collections.abc import Mapping
+
+from analysis.dataset import Channel, Dataset
+from analysis.exponent import Exponent
+from analysis.results import ExponentResult, Finding, Measured
+from daq.plan import Tank
+
+APART = 2.0  # combined standard uncertainties of plan and measurement
+
+
+def tank_pressure(channel: Channel, value: float, dataset: Dataset) -> Measured | None:
+    """Return a mean reading with the uncertainty of its calibration, ``None`` where it is not a number. [Pa]."""
+    if not math.isfinite(value):
+        return None
+    return Measured(value, channel.reading_u(value, dataset.plan.site.ambient_pressure), "Pa")
+
+
+def exponent_result(exponent: Exponent | None) -> ExponentResult | None:
+    """Return the part of an exponent that results keep."""
+    if exponent is None:
+        return None
+    return ExponentResult(exponent.chord, exponent.start, exponent.drift, exponent.correlation_with_ullage_volume)
+
+
+def ullage_correlation(exponent: Exponent | None) -> Mapping[str, float]:
+    """Return the correlation of the exponent with the ullage volume, as results name it."""
+    if exponent is None or exponent.correlation_with_ullage_volume is None:
+        return {}
+    return {"exponent, ullage volume": exponent.correlation_with_ullage_volume}
+
+
+def exponent_against_plan(tank: Tank, tag: str, exponent: Exponent) -> list[Finding]:
+    """Say where the exponent was not what the plan assumed."""
+    plan, chord = tank.ullage_exponent, exponent.chord
+    apart, u = chord.value - plan.value, math.hypot(chord.u, plan.u)
+    if abs(apart) <= APART * chord.u or abs(apart) <= plan.u:
+        return []
+    side = "above" if apart > 0 else "below"
+    effect = "falls faster than predicted, and less of this liquid flows" if apart > 0 else "holds up better"
+    return [
+        Finding(
+            "exponent-not-as-assumed", "caution" if abs(apart) > APART * u else "note", tag, None,
+            f"{tank.name}: the ullage exponent was {chord.value:.3f} (standard uncertainty {chord.u:.3f}), {side} "
+            f"the {plan.value:g} that the plan has ({tank.exponent_basis}), by {abs(apart) / u:.1f} combined standard "
+            f"uncertainties: the tank pressure {effect}. Use the measured value, with its basis, in the next plan for "
+            "this gas, fill and temperature.",
+        )
+    ]  # fmt: skip
+
+
+def cda_against_plan(tank: Tank, cda: Measured) -> list[Finding]:
+    """Say where the flow area was not what the plan expected."""
+    plan = tank.feed_cda
+    apart, u = cda.value - plan.value, math.hypot(cda.u, plan.u)
+    if abs(apart) <= APART * u:
+        return []
+    side, effect = ("above", "larger, so the tank empties sooner") if apart > 0 else ("below", "smaller")
+    return [
+        Finding(
+            "cda-not-as-planned", "caution", tank.name, None,
+            f"{tank.name}: CdA was {1e6 * cda.value:.2f} mm2 (standard uncertainty {1e6 * cda.u:.2f} mm2), {side} the "
+            f"{1e6 * plan.value:.2f} mm2 of the plan ({tank.cda_basis}) by {abs(apart) / u:.1f} combined standard "
+            f"uncertainties: the flow is {effect}. Look for a valve not fully open, debris or a bypass; if the "
+            "hardware is as it should be, use the measured value in the next plan.",
+        )
+    ]  # fmt: skip
