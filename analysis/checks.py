@@ -230,3 +230,19 @@ def _blocks(channel: Channel, start: float, end: float) -> tuple[Array, Array]:
 
 def _unit(channel: Channel) -> str:
     return {"pressure": "Pa", "force": "N", "temperature": "K", "voltage": "V"}.get(channel.calibration.dimension, "")
+
+
+def prediction_findings(dataset: Dataset) -> list[Finding]:
+    """Say where there is no prediction, or none that was locked before T-0."""
+    if dataset.prediction is None:
+        text = "There is no prediction to compare with. Predict and lock the plan before the next run."
+        return [Finding("no-prediction", "note", None, None, text)]
+    if dataset.prediction_status == "postdiction":
+        text = "The prediction was not locked before T-0: agreement with it is a postdiction and shows no foresight."
+        return [Finding("postdiction", "caution", None, None, text)]
+    return []
+
+
+def once(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Drop findings that say the same again, order kept."""
+    return tuple(dict.fromkeys(findings))

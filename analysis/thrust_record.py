@@ -16,6 +16,7 @@ from analysis.dataset import Channel, Dataset
 from analysis.firing_tanks import TankFlow, expelled_share_of
 from analysis.impulse import Seen, noise_u, sample_interval, seen
 from analysis.load import SHAPE_U, Unloaded, Zero, drift_of, expelled_share, unloaded, weight_sign, zero_of
+from analysis.performance import exit_force
 from analysis.results import BudgetTerm, Measured
 from analysis.thrust_events import running_mean
 from analysis.windows import Window, quiet_window
@@ -30,6 +31,8 @@ LOOK = 20.0  # s before and after the burn in which zeros are looked for
 ZERO_LENGTHS = (2.0, 1.0, 0.5, 0.25)  # s, the longest that fits is taken
 CLEAR_BEFORE, CLEAR_AFTER = 0.1, 1.0  # s between a zero and the burn; ringing must have died
 MARGIN = 0.25  # s added after the last thrust
+CHOKED = 1.5  # chamber over ambient pressure, above which something burns
+BURNING, ROUNDS = 0.1, 3  # share of the greatest thrust; rounds until the share stands still
 FLOW_SHAPE_U = 0.005  # as SHAPE_U, where both tanks' flows tell the share; simulated firings: 0.003
 UNWEIGHED_U = 0.05  # of the propellant mass, where only the plan tells how much left; judgement
 
@@ -128,11 +131,6 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     hose = _hose_pressure(dataset, time, windows, span)
     line = interaction.line_load.value * hose
     hose_after = _mean(time, hose, windows[1]) if windows[1] else 0.0
-    share, shape_u = expelled_share_of(time, flows), FLOW_SHAPE_U
-    if share is None:
-        shape_u = SHAPE_U
-        chamber = first_usable(dataset.measuring("chamber pressure"), span.start, span.end)
-        share = _share_by_chamber(time, chamber, plan.site.ambient_pressure.value, start, span.end)
     before, after = (zero_of(time, reading, w) if w else None for w in windows)
     if before is None and after is None:
         raise DataError(
@@ -149,6 +147,10 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     else:
         step = expected
     assert before is not None  # noqa: S101 - one of the two exists
+    share, shape_u = expelled_share_of(time, flows), FLOW_SHAPE_U
+    if share is None:
+        rest = step.value if after is None else after.value - before.value
+        share, shape_u = _share_without_flows(dataset, time, reading - before.value, rest, start, span), SHAPE_U
     zero = unloaded(
         before=before, after=after, share=share, line_load=line,
         line_load_after=interaction.line_load.value * hose_after, expected_step=step,
@@ -273,12 +275,30 @@ def _hose_pressure(
     return np.asarray(mean - (_mean(time, mean, reference) if reference else mean[0]))
 
 
-def _share_by_chamber(time: Array, chamber: Channel | None, ambient: float, start: float, end: float) -> Array:
-    if chamber is None:
-        return expelled_share(time, np.full(time.size, np.nan), start=start, end=end)
-    good = np.isfinite(chamber.reading)
-    pressure = np.interp(time, chamber.time[good], chamber.reading[good])
-    return expelled_share(time, np.where(pressure > 1.5 * ambient, pressure, 0.0), start=start, end=end + 1.0)
+def _share_without_flows(
+    dataset: Dataset, time: Array, tared: Array, step: float, start: float, span: Span
+) -> Array:
+    """Return the expelled share where a tank or the chamber is not known: by chamber pressure, else by thrust.
+
+    Flow is in proportion to absolute chamber pressure, and so is thrust plus what ambient pressure takes from it;
+    the weight still in that thrust is taken out by going round again.
+    """
+    ambient = dataset.plan.site.ambient_pressure
+    end = span.end + 1.0
+    chamber = first_usable(dataset.measuring("chamber pressure"), span.start, span.end)
+    if chamber is not None:
+        good = np.isfinite(chamber.reading)
+        pressure = np.interp(time, chamber.time[good], chamber.reading[good])
+        flow = np.where(pressure > CHOKED * ambient.value, pressure, 0.0)
+        return expelled_share(time, flow, start=start, end=end)
+    engine = dataset.plan.engine
+    outside = exit_force(engine, Measured(ambient.value, ambient.u, "Pa")).value if engine else 0.0
+    share = expelled_share(time, np.full(time.size, np.nan), start=start, end=span.end)
+    for _ in range(ROUNDS):
+        thrust = tared - step * share
+        flow = np.where(thrust > BURNING * float(thrust.max()), thrust + outside, 0.0)
+        share = expelled_share(time, flow, start=start, end=end)
+    return share
 
 
 def _mean(time: Array, values: Array, window: Window) -> float:

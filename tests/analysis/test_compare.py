@@ -59,3 +59,10 @@ def test_findings_rank_the_worst_first_and_name_a_postdiction():
     found = departure_findings({"thrust": good, "tank pressure/fuel": bad, "chamber pressure": worse}, locked=False)
     assert [f.text.split(" lay")[0] for f in found] == ["Chamber pressure", "Fuel tank pressure"]
     assert all("postdiction" in f.text for f in found)
+    assert {f.severity for f in found} == {"caution"}
+
+
+def test_a_band_left_for_a_while_and_not_far_is_only_a_note():
+    value = np.where(TIME < 7.0, 100.0, 125.0)
+    found = departure_findings({"thrust": compare(TIME, value, **band(100.0), start=0.0, end=10.0)}, locked=True)
+    assert [f.severity for f in found] == ["note"]

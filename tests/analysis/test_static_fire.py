@@ -1,0 +1,326 @@
+"""A whole firing of the made-up stand through the analysis, in memory: truth, one-sided doubt, faults by name."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from analysis.analyse import analyse
+from analysis.predict import predict
+from analysis.results import Measured, from_json, to_json
+from analysis.scenario.draw import Draw, Errors
+from analysis.scenario.stage import on_stand, perform
+from analysis.scenario.story import instrument
+from analysis.scenario.world import world_of
+from analysis.static_fire import analyse_static_fire
+from daq.campaign import read_campaign
+from daq.errors import DataError
+from tests.campaign_fixture import TODAY
+from tests.campaign_fixture import campaign as write
+from tests.rehearsed import dataset_of, from_late, until, with_clip, with_gap
+
+SEED = 4
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory):
+    return read_campaign(write(tmp_path_factory.mktemp("campaign")) / "plans" / "HF-02.toml", today=TODAY)
+
+
+@pytest.fixture(scope="module")
+def physics(campaign):
+    return perform(world_of(campaign.plan, campaign.stand, Draw(1, Errors.none())), campaign.stand)
+
+
+@pytest.fixture(scope="module")
+def rehearsal(campaign, physics):
+    return instrument(campaign, physics, Draw(SEED))
+
+
+@pytest.fixture(scope="module")
+def prediction(campaign):
+    return predict(campaign.plan, campaign.stand, samples=100)
+
+
+@pytest.fixture(scope="module")
+def results(campaign, rehearsal, prediction):
+    return analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction)).results
+
+
+def codes(results, severity=None):
+    return {f.code for f in results.findings if severity is None or f.severity == severity}
+
+
+def finding(results, code):
+    return next(f for f in results.findings if f.code == code)
+
+
+def test_impulse_and_vacuum_impulse_hold_the_truth(results, rehearsal):
+    for found, true in ((results.impulse, rehearsal.truth.impulse_site),
+                        (results.impulse_vacuum, rehearsal.truth.impulse_vacuum)):
+        # 3 u: a fixed seed, so this either holds for good or the budget or the value is wrong
+        assert abs(found.value - true) < 3.0 * found.u
+        assert found.u / found.value < 0.007
+        assert found.expanded == 2.0 * found.u
+    assert results.verdicts["site"].outcome == results.verdicts["vacuum"].outcome == "within"
+
+
+@pytest.mark.parametrize("nozzle", ["down", "up", "horizontal"])
+def test_without_errors_the_impulse_is_the_true_one(campaign, physics, nozzle):
+    stand = campaign.stand.model_copy(update={"nozzle": nozzle})
+    silent = instrument(campaign, on_stand(physics, stand), Draw(1, Errors.none()))
+    found = analyse_static_fire(dataset_of(campaign, silent, stand=stand)).results
+    # fitting.md's target is 0.15 %; 0.02 % is what the shape of the expelled mass costs
+    assert found.impulse.value == pytest.approx(silent.truth.impulse_site, rel=0.0005)
+    assert found.weight_correction.sign == {"down": 1, "up": -1, "horizontal": 0}[nozzle]
+    assert codes(found, "serious") == set()
+
+
+def test_events_are_where_they_were(results, rehearsal):
+    events, true = {e.name: e for e in results.events}, rehearsal.truth.events
+    # targets: opening and knee +-50 ms on the demonstration; the opening shows 0.03 s early beside ignition
+    assert events["fuel run-out"].time == pytest.approx(true["depletion/fuel"], abs=0.02)
+    assert events["oxidiser valve open"].time == pytest.approx(true["opening/oxidiser"], abs=0.05)
+    assert events["oxidiser valve closed"].time == pytest.approx(true["closing"] + 0.04, abs=0.08)
+    assert results.burn_time.value == pytest.approx(true["closing"] - true["ignition"], abs=0.15)
+    assert [e.time for e in results.events] == sorted(e.time for e in results.events)
+
+
+def test_tanks_and_engine_hold_the_truth(results, rehearsal, physics):
+    truth = rehearsal.truth
+    for name, tank in results.tanks.items():
+        assert abs(tank.cda.value - truth.cda[name]) < 3.0 * tank.cda.u
+        assert tank.cda.u / tank.cda.value < 0.02
+        assert abs(tank.exponent.chord.value - truth.exponent_chord[name]) < 3.0 * tank.exponent.chord.u
+        assert abs(tank.expelled_mass.value - truth.expelled_mass[name]) < 3.0 * tank.expelled_mass.u
+    engine, world = results.engine, physics.world
+    expelled = sum(truth.expelled_mass.values())
+    assert engine.isp.value == pytest.approx(truth.impulse_site / expelled / 9.80665, rel=0.015)
+    # overall c* against the true one at the mean mixture ratio: efficiency times the table
+    ideal = np.interp(engine.mixture_ratio.value, world.engine.mixture_ratio, world.engine.ideal_cstar)
+    assert engine.cstar.value == pytest.approx(world.engine.cstar_efficiency * ideal, rel=0.01)
+    burning = (truth.time > 0.5) & (truth.time < truth.events["closing"] - 0.4)
+    coefficient = truth.thrust[burning].mean() / truth.chamber_pressure[burning].mean() / world.engine.throat_area
+    assert engine.thrust_coefficient.value == pytest.approx(coefficient, rel=0.01)
+
+
+def test_the_story_is_told_in_findings(results):
+    assert "Fuel ran out first" in finding(results, "run-out-order").text
+    assert "1.45 that the plan has (assumed)" in finding(results, "exponent-not-as-assumed").text
+    assert results.comparison["tank pressure/oxidiser"].share_in_band < 0.5
+    assert results.comparison["thrust"].worst_departure < 2.0
+    assert codes(results, "serious") == set()
+
+
+def test_a_clean_run_whose_plan_was_right_draws_no_caution(campaign, rehearsal, physics):
+    truth = rehearsal.truth
+    tanks = tuple(
+        tank.model_copy(
+            update={"ullage_exponent": dataclasses.replace(tank.ullage_exponent, value=truth.exponent_chord[tank.name])}
+        )
+        for tank in campaign.plan.tank
+    )
+    engine = campaign.plan.engine.model_copy(update={"run_out_first": "fuel"})
+    plan = campaign.plan.model_copy(update={"tank": tanks, "engine": engine})
+    right = predict(plan, campaign.stand, samples=100)
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, plan=plan, prediction=right)).results
+    assert [f for f in found.findings if f.severity != "note"] == []
+    assert not found.needs_eyes
+
+
+@pytest.mark.parametrize(
+    ("alter", "code"),
+    [
+        (with_clip("LC-1", 0.8), "thrust-clipped"),
+        (from_late(0.6), "late-start"),
+        (until(12.0), "early-end"),
+        (with_gap(5.0, 0.060), "gap-unbounded"),
+    ],
+)
+def test_hidden_thrust_makes_a_lower_bound_that_is_never_within(campaign, rehearsal, prediction, alter, code):
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction, alter=alter)).results
+    assert finding(found, code).severity == "serious"
+    assert found.impulse.lower_bound_only
+    assert found.impulse.value < rehearsal.truth.impulse_site + 3.0 * found.impulse.u
+    assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
+    assert found.engine.isp is None
+
+
+def test_an_amplifier_that_saturates_below_the_rail_is_seen(campaign, rehearsal, prediction, results):
+    clip = with_clip("LC-1", 0.5)
+
+    def below_rail(played):
+        return dataclasses.replace(clip(played), rails=played.rails)
+
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction, alter=below_rail)).results
+    assert found.impulse.lower_bound_only
+    text = finding(found, "thrust-clipped").text
+    hidden = float(text.split("about ")[1].split(" N*s")[0].replace(",", ""))
+    missing = results.impulse.value - found.impulse.value
+    assert missing > 500.0
+    assert hidden == pytest.approx(missing, rel=0.1)  # thrust is a straight line in chamber pressure within a few %
+
+
+def test_a_short_gap_raises_the_upper_bound_by_no_more_than_the_worst_thrust(campaign, rehearsal, prediction):
+    whole = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction)).results
+    found = analyse_static_fire(
+        dataset_of(campaign, rehearsal, prediction=prediction, alter=with_gap(5.0, 0.030))
+    ).results
+    assert not found.impulse.lower_bound_only
+    assert 0.029 * 2000.0 < found.impulse.unseen < 0.031 * 3000.0
+    assert found.impulse.value < whole.impulse.value
+    assert found.verdicts["site"].upper_bound > whole.verdicts["site"].upper_bound
+    assert found.verdicts["site"].outcome == "within"
+    assert finding(found, "gap-bounded").severity == "caution"
+
+
+def test_tanks_on_the_cell_that_the_stand_file_denies_are_asked_about(campaign, rehearsal):
+    stand = campaign.stand.model_copy(update={"tanks_on_cell": False})
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, stand=stand)).results
+    assert "Are the tanks on the cell?" in finding(found, "weight-felt").text
+    assert found.impulse.u / found.impulse.value > 0.02  # a zero that moves this far is not explained
+
+
+def with_calibration(campaign, tag, **changes):
+    calibration = campaign.calibrations[tag].model_copy(update=changes)
+    return dataclasses.replace(campaign, calibrations={**campaign.calibrations, tag: calibration})
+
+
+def scaled(calibration, factor):
+    return {
+        "coefficients": tuple(factor * c for c in calibration.coefficients),
+        "covariance": tuple(tuple(factor**2 * v for v in row) for row in calibration.covariance),
+    }
+
+
+def test_a_reversed_cell_gives_no_impulse_and_says_so(campaign, rehearsal):
+    turned = with_calibration(campaign, "LC-1", **scaled(campaign.calibrations["LC-1"], -1.0))
+    found = analyse_static_fire(dataset_of(turned, rehearsal)).results
+    assert finding(found, "cell-reversed").severity == "serious"
+    assert found.impulse is None
+    assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
+    assert from_json(to_json(found)) == found
+
+
+def test_pounds_taken_for_newtons_are_named(campaign, rehearsal):
+    pounds = with_calibration(campaign, "LC-1", **scaled(campaign.calibrations["LC-1"], 1.0 / 4.4482216152605))
+    found = analyse_static_fire(dataset_of(pounds, rehearsal)).results
+    assert "4.448, the N/lbf ratio" in finding(found, "thrust-coefficient-impossible").text
+
+
+def test_without_weighings_masses_come_from_run_out_and_cell(campaign, rehearsal):
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, weighed=False)).results
+    assert [f.severity for f in found.findings if f.code == "not-weighed"] == ["note", "note"]
+    for name, tank in found.tanks.items():
+        assert abs(tank.expelled_mass.value - rehearsal.truth.expelled_mass[name]) < 3.0 * tank.expelled_mass.u
+    assert found.impulse.value == pytest.approx(rehearsal.truth.impulse_site, rel=0.015)
+
+
+def test_without_t_zero_times_count_from_the_first_row_and_impulse_stays(campaign, rehearsal, results):
+    timed = dataset_of(campaign, rehearsal)
+    untimed = dataclasses.replace(timed, t_zero=None)
+    shift = timed.channels["LC-1"].time[0]
+    channels = {t: dataclasses.replace(c, time=c.time - shift) for t, c in timed.channels.items()}
+    found = analyse_static_fire(dataclasses.replace(untimed, channels=channels)).results
+    assert found.impulse.value == pytest.approx(results.impulse.value, rel=2e-4)
+    assert "T-0" not in {e.name for e in found.events}
+
+
+def altered_counts(tag, change):
+    def alter(played):
+        return dataclasses.replace(played, counts={**played.counts, tag: change(played.time, played.counts[tag])})
+
+    return alter
+
+
+def test_a_broken_wire_gives_way_to_the_twin(campaign, rehearsal, results):
+    broken = altered_counts("PT-11", lambda time, counts: np.where(time > 3.0, 0, counts))
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=broken)).results
+    assert finding(found, "open-wire").channel == "PT-11"
+    assert found.tanks["oxidiser"].cda.value == pytest.approx(results.tanks["oxidiser"].cda.value, rel=0.03)
+    assert found.impulse.value == pytest.approx(results.impulse.value, rel=2e-4)
+
+
+def test_a_frozen_line_is_called_not_responding(campaign, rehearsal):
+    frozen = altered_counts(
+        "PT-11", lambda time, counts: np.where(time > 7.0, counts[np.searchsorted(time, 7.0)], counts)
+    )
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=frozen)).results
+    said = finding(found, "not-responding")
+    assert (said.channel, said.severity) == ("PT-11", "serious")
+    assert said.time == pytest.approx(7.0, abs=0.01)
+
+
+def test_a_pair_that_parts_is_named_with_its_difference(campaign, rehearsal):
+    # 1.5 bar on a 0-60 bar loop of 16 mA over 150 ohm, 0.125 mV a count: 480 counts
+    off = altered_counts("PT-12", lambda time, counts: counts + 480)
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=off)).results
+    assert "PT-11 and PT-12" in finding(found, "pair-disagrees").text
+
+
+def test_no_chamber_sensor_leaves_the_impulse_and_nulls_the_rest(campaign, rehearsal, results):
+    dataset = dataset_of(campaign, rehearsal)
+    channels = {t: c for t, c in dataset.channels.items() if c.measures != "chamber pressure"}
+    found = analyse_static_fire(dataclasses.replace(dataset, channels=channels)).results
+    assert found.impulse.value == pytest.approx(results.impulse.value, rel=2e-3)
+    assert found.engine.cstar is None
+    assert found.engine.thrust_coefficient is None
+    assert found.tanks["fuel"].cda is None
+    assert finding(found, "no-chamber-pressure").severity == "caution"
+
+
+def test_a_prediction_that_was_not_locked_is_called_a_postdiction(campaign, rehearsal, prediction):
+    dataset = dataset_of(campaign, rehearsal, prediction=prediction)
+    found = analyse_static_fire(dataclasses.replace(dataset, prediction_status="postdiction")).results
+    assert found.prediction == "postdiction"
+    assert finding(found, "postdiction").severity == "caution"
+    assert "postdiction" in finding(found, "outside-band").text
+
+
+def test_no_thrust_channel_is_refused(campaign, rehearsal):
+    dataset = dataset_of(campaign, rehearsal)
+    channels = {t: c for t, c in dataset.channels.items() if t != "LC-1"}
+    with pytest.raises(DataError, match="no calibrated thrust channel"):
+        analyse_static_fire(dataclasses.replace(dataset, channels=channels))
+
+
+def test_curves_are_thinned_and_results_survive_json(campaign, rehearsal, prediction):
+    analysis = analyse(dataset_of(campaign, rehearsal, prediction=prediction), revision="A", software="test")
+    assert from_json(to_json(analysis.results)) == analysis.results
+    wanted = {
+        "thrust": {"low", "mean", "high", "predicted", "predicted_low", "predicted_high"},
+        "load cell": {"mean", "weight"},
+        "cumulative impulse": {"value", "low", "high"},
+        "tank pressure/oxidiser": {"low", "mean", "high", "fit", "predicted", "predicted_low", "predicted_high"},
+        "tank residual/fuel": {"fit", "predicted", "band_low", "band_high"},
+        "ullage/fuel": {"log_volume_ratio", "log_pressure_ratio", "fit"},
+        "chamber pressure": {"low", "mean", "high", "predicted", "predicted_low", "predicted_high"},
+        "injector stiffness": {"oxidiser", "fuel"},
+    }
+    for name, columns in wanted.items():
+        curve = analysis.curves[name]
+        assert set(curve.columns) == columns, name
+        assert curve.time.size <= 1500
+        assert all(values.size == curve.time.size for values in curve.columns.values())
+    total = analysis.curves["cumulative impulse"].columns["value"][-1]
+    assert total == pytest.approx(analysis.results.impulse.value, rel=1e-9)
+    residual = analysis.curves["tank residual/fuel"].columns["fit"]
+    assert np.nanstd(residual) < 0.2e5
+
+
+def test_other_kinds_are_recorded_but_not_analysed(campaign, rehearsal):
+    dataset = dataclasses.replace(dataset_of(campaign, rehearsal), kind="pressure hold")
+    with pytest.raises(DataError, match="recorded but not analysed"):
+        analyse(dataset)
+
+
+def test_weighed_expelled_mass_may_be_stated_outright(campaign, rehearsal, results):
+    from analysis.dataset import Weighing
+
+    dataset = dataset_of(campaign, rehearsal)
+    stated = {n: Weighing(expelled=Measured(m, 0.02, "kg")) for n, m in rehearsal.truth.expelled_mass.items()}
+    found = analyse_static_fire(dataclasses.replace(dataset, weighings=stated)).results
+    assert found.engine.mixture_ratio.value == pytest.approx(
+        rehearsal.truth.expelled_mass["oxidiser"] / rehearsal.truth.expelled_mass["fuel"], rel=1e-9
+    )
+    assert found.engine.mixture_ratio.u < results.engine.mixture_ratio.u
