@@ -110,6 +110,7 @@ class Dataset:
     edges: tuple[LineEdge, ...] = ()
     findings: tuple[Finding, ...] = ()
     plan_sha256: str = ""
+    origin_ns: int | None = None  # host time that times count from, UTC [ns]; None: not known
 
     def measuring(self, measures: str, tank: str | None = None) -> tuple[Channel, ...]:
         """Return the channels that measure a thing, in the stand's order."""
@@ -278,6 +279,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         ),
         findings=(*findings, *_notes(run, origin)),
         plan_sha256=run.plan_sha256,
+        origin_ns=origin,
     )
 
 
@@ -346,7 +348,12 @@ def moved(dataset: Dataset, origin: float, t_zero: TZero) -> Dataset:
         for key, health in dataset.record.items()
     }
     edges = tuple(replace(edge, time=edge.time - origin) for edge in dataset.edges)
-    return replace(dataset, channels=channels, gaps=gaps, record=record, edges=edges, t_zero=t_zero)
+    findings = tuple(f if f.time is None else replace(f, time=f.time - origin) for f in dataset.findings)
+    origin_ns = None if dataset.origin_ns is None else dataset.origin_ns + round(origin * 1e9)
+    return replace(
+        dataset, channels=channels, gaps=gaps, record=record, edges=edges, findings=findings, t_zero=t_zero,
+        origin_ns=origin_ns,
+    )  # fmt: skip
 
 
 def _moved_gap(gap: Gap, origin: float) -> Gap:

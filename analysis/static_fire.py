@@ -9,7 +9,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.checks import channel_findings, first_usable, gap_findings, pair_findings, vented_zero_findings
+from analysis.bare import bare_results
+from analysis.checks import (
+    channel_findings,
+    first_usable,
+    gap_findings,
+    once,
+    pair_findings,
+    prediction_findings,
+    vented_zero_findings,
+)
 from analysis.compare import compare, departure_findings
 from analysis.dataset import Channel, Dataset
 from analysis.firing_burn import Burn, burn_of, burn_time, thrust_result
@@ -71,7 +80,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         *run_out_findings(dataset, flows),
         *engine.findings,
         *departure_findings(compared, locked=dataset.prediction_status == "locked"),
-        *_prediction_findings(dataset),
+        *prediction_findings(dataset),
     ]  # fmt: skip
     results = replace(
         _frame(dataset, record, revision, software),
@@ -86,7 +95,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         tanks={name: side.result for name, side in sides.items()},
         engine=engine.result,
         comparison=compared,
-        findings=_once(findings),
+        findings=once(findings),
     )
     return Analysis(results, firing_curves(dataset, record, burn, sides, site))
 
@@ -171,32 +180,7 @@ def _frame(dataset: Dataset, record: ThrustRecord, revision: str, software: str)
     drift = None
     if after is not None and (record.weighed or record.sign == 0):
         drift = zero.step - record.sign * record.weight.value / record.factor
-    return Results(
-        run=dataset.run,
-        kind=dataset.kind,
-        article=dataset.plan.test.article,
-        stand=dataset.stand.name,
-        rehearsal=dataset.rehearsal,
-        plan_sha256=dataset.plan_sha256,
-        prediction=dataset.prediction_status,
-        software=software,
-        revision=revision,
-        t_zero=dataset.t_zero,
-        window=None,
-        events=(),
-        record=dataset.record,
-        tare={record.cell.tag: Tare(before, after, drift)},
-        weight_correction=None,
-        impulse=None,
-        impulse_vacuum=None,
-        thrust=None,
-        burn_time=None,
-        verdicts={},
-        tanks={},
-        engine=None,
-        comparison={},
-        findings=(),
-    )
+    return replace(bare_results(dataset, revision, software), tare={record.cell.tag: Tare(before, after, drift)})
 
 
 def _reversed(
@@ -215,7 +199,7 @@ def _reversed(
     results = replace(
         _frame(dataset, record, revision, software),
         verdicts=verdicts(dataset, None, None),
-        findings=_once([*dataset.findings, said, *findings, *_prediction_findings(dataset)]),
+        findings=once([*dataset.findings, said, *findings, *prediction_findings(dataset)]),
     )
     return Analysis(results, {})
 
@@ -251,18 +235,3 @@ def _record_findings(dataset: Dataset, burn: Burn) -> list[Finding]:
         *pair_findings(dataset, begin, end),
         *vented_zero_findings(dataset, begin - 2.0, min(0.0, begin) - 0.05),
     ]
-
-
-def _prediction_findings(dataset: Dataset) -> list[Finding]:
-    if dataset.prediction is None:
-        text = "There is no prediction to compare with. Predict and lock the plan before the next run."
-        return [Finding("no-prediction", "note", None, None, text)]
-    if dataset.prediction_status == "postdiction":
-        text = "The prediction was not locked before T-0: agreement with it is a postdiction and shows no foresight."
-        return [Finding("postdiction", "caution", None, None, text)]
-    return []
-
-
-def _once(findings: list[Finding]) -> tuple[Finding, ...]:
-    return tuple(dict.fromkeys(findings))
-

@@ -1,0 +1,34 @@
+"""Results of a run of which only its record is known yet; each analysis puts into them what it finds."""
+
+from analysis.dataset import Dataset
+from analysis.results import Results
+
+
+def bare_results(dataset: Dataset, revision: str, software: str) -> Results:
+    """Return who, what, when and the record's health, all else not known."""
+    return Results(
+        run=dataset.run,
+        kind=dataset.kind,
+        article=dataset.plan.test.article,
+        stand=dataset.stand.name,
+        rehearsal=dataset.rehearsal,
+        plan_sha256=dataset.plan_sha256,
+        prediction=dataset.prediction_status,
+        software=software,
+        revision=revision,
+        t_zero=dataset.t_zero,
+        window=None,
+        events=(),
+        record=dataset.record,
+        tare={},
+        weight_correction=None,
+        impulse=None,
+        impulse_vacuum=None,
+        thrust=None,
+        burn_time=None,
+        verdicts={},
+        tanks={},
+        engine=None,
+        comparison={},
+        findings=(),
+    )
