@@ -248,6 +248,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     origin = t_zero.host_ns if t_zero else min(int(stream.host_ns[0]) for stream in streams.values())
     played = {key: _played(stream, origin, run.stand) for key, stream in streams.items()}
     channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
+    findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
     record = {f"{device}/{name}": _health(run, device, name, origin) for device, name in keys}
     if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
         why = run.record.t_zero_missing or "the plan names no event"
@@ -280,6 +281,13 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         findings=(*findings, *_notes(run, origin)),
         plan_sha256=run.plan_sha256,
         origin_ns=origin,
+    )
+
+
+def _later(tag: str, later: Calibration, locked: Calibration | None) -> Finding:
+    before = f"instead of {locked.name}, which was locked" if locked else "none was locked"
+    return Finding(
+        "later-calibration", "note", tag, None, f"{tag}: analysed with {later.name}, {before}; counts are as recorded."
     )
 
 

@@ -1,0 +1,149 @@
+"""Channels that cannot be believed, twins that part, holes in the record: one sentence each."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from analysis.checks import (
+    channel_findings,
+    first_usable,
+    gap_findings,
+    pair_findings,
+    saturated,
+    stuck_since,
+    usable,
+    vented_zero_findings,
+)
+from analysis.dataset import Channel, Dataset
+from analysis.results import Gap, RecordHealth
+from daq.campaign import read_campaign
+from tests.campaign_fixture import TODAY
+from tests.campaign_fixture import campaign as write
+
+TIME = np.arange(-2.0, 12.0, 1e-3)
+AMBIENT = 97.8e3
+KEY = "cradle-a/fast"
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory):
+    return read_campaign(write(tmp_path_factory.mktemp("campaign")) / "plans" / "HF-02.toml", today=TODAY)
+
+
+def channel(campaign, tag, reading, *, seed=1):
+    item, calibration = campaign.stand.input_tagged(tag), campaign.calibrations[tag]
+    noise = np.random.default_rng(seed).normal(0.0, 1.0, TIME.size)
+    reading = np.broadcast_to(reading, TIME.shape) + noise
+    no = np.zeros(TIME.size, dtype=np.bool_)
+    counts = np.rint(reading).astype(np.int64)
+    return Channel(tag, item.measures, item.tank, calibration, TIME, reading, reading, counts, no, no, KEY)
+
+
+def dataset(campaign, *channels, health=None):
+    record = {KEY: health or RecordHealth(TIME.size, 0, (), 1, None, 0)}
+    return Dataset(
+        "run", "static fire", False, campaign.plan, campaign.stand, {c.tag: c for c in channels}, record=record
+    )
+
+
+def falling():
+    return 32e5 - 8e4 * np.clip(TIME, 0.0, None)
+
+
+def test_a_good_channel_is_usable_and_draws_no_word(campaign):
+    good = channel(campaign, "PT-11", falling())
+    assert usable(good, 0.0, 10.0)
+    assert channel_findings(dataset(campaign, good), 0.0, 10.0) == []
+
+
+def test_an_open_wire_gives_way_to_the_twin_and_is_named(campaign):
+    good = channel(campaign, "PT-12", falling())
+    opened = (TIME > 3.0) & (TIME < 3.5)
+    bad = dataclasses.replace(channel(campaign, "PT-11", falling()), open_wire=opened)
+    assert first_usable((bad, good), 0.0, 10.0) is good
+    (said,) = channel_findings(dataset(campaign, bad, good), 0.0, 10.0)
+    assert (said.code, said.channel) == ("open-wire", "PT-11")
+    assert "0.499 s" in said.text or "0.500 s" in said.text
+
+
+def test_no_samples_in_the_span_is_not_usable(campaign):
+    assert not usable(channel(campaign, "PT-11", falling()), 20.0, 30.0)
+
+
+def test_a_rail_hides_what_was_beyond(campaign):
+    clipped = (TIME > 1.0) & (TIME <= 1.2)
+    bad = dataclasses.replace(channel(campaign, "PT-31", falling()), clipped=clipped)
+    (said,) = channel_findings(dataset(campaign, bad), 0.0, 10.0)
+    assert (said.code, said.severity) == ("clipped", "serious")
+    assert "0.200 s" in said.text
+    assert "bar" in said.text
+
+
+def test_a_flat_top_short_of_the_rail_is_saturation_and_a_flat_start_is_not(campaign):
+    good = channel(campaign, "LC-1", 1000.0 * np.exp(-((TIME - 4.0) ** 2)))
+    counts = np.minimum(good.counts, 700)
+    marks = saturated(dataclasses.replace(good, counts=counts))
+    assert marks[np.abs(TIME - 4.0) < 0.5].all()
+    assert not marks[np.abs(TIME - 4.0) > 0.8].any()
+    quiet = np.where(TIME < 0.0, counts.min(), good.counts)
+    assert not saturated(dataclasses.replace(good, counts=quiet)).any()
+
+
+def test_a_dull_channel_is_not_taken_for_saturated(campaign):
+    dull = channel(campaign, "VS-1", 5.0)
+    assert not saturated(dataclasses.replace(dull, counts=np.full(TIME.size, 26_667))).any()
+
+
+def test_a_pressure_that_stops_is_found_at_its_instant_and_a_supply_may_stand_still(campaign):
+    good = channel(campaign, "PT-11", falling())
+    frozen = np.where(TIME > 7.0, good.counts[np.searchsorted(TIME, 7.0)], good.counts)
+    assert stuck_since(dataclasses.replace(good, counts=frozen), 0.0, 10.0) == pytest.approx(7.0, abs=0.002)
+    assert stuck_since(good, 0.0, 10.0) is None
+    supply = dataclasses.replace(channel(campaign, "VS-1", 5.0), counts=np.full(TIME.size, 26_667))
+    assert stuck_since(supply, 0.0, 10.0) is None
+
+
+def test_twins_that_agree_within_their_calibrations_are_silent(campaign):
+    one, other = channel(campaign, "PT-11", falling()), channel(campaign, "PT-12", falling() + 5e3, seed=2)
+    assert pair_findings(dataset(campaign, one, other), 0.0, 10.0) == []
+
+
+def test_twins_that_part_are_named_with_difference_and_allowance(campaign):
+    one, other = channel(campaign, "PT-11", falling()), channel(campaign, "PT-12", falling() - 1.5e5, seed=2)
+    (said,) = pair_findings(dataset(campaign, one, other), 0.0, 10.0)
+    assert "PT-11 and PT-12" in said.text
+    assert "+1.50 bar" in said.text
+
+
+def test_sensors_of_different_tanks_are_no_twins(campaign):
+    one, other = channel(campaign, "PT-11", falling()), channel(campaign, "PT-21", falling() - 5e5, seed=2)
+    assert pair_findings(dataset(campaign, one, other), 0.0, 10.0) == []
+
+
+def test_a_vented_sensor_is_held_against_the_barometer(campaign):
+    right = channel(campaign, "PT-31", AMBIENT)
+    moved = channel(campaign, "PT-32", AMBIENT + 0.6e5, seed=2)
+    (said,) = vented_zero_findings(dataset(campaign, right, moved), -2.0, -0.1)
+    assert (said.code, said.channel) == ("vented-zero", "PT-32")
+
+
+def test_a_gauge_sensor_described_as_absolute_is_called_that(campaign):
+    calibration = campaign.calibrations["PT-31"].model_copy(update={"reading_unit": "bar(a)"})
+    wrong = dataclasses.replace(channel(campaign, "PT-31", 0.0), calibration=calibration)
+    (said,) = vented_zero_findings(dataset(campaign, wrong), -2.0, -0.1)
+    assert (said.code, said.severity) == ("gauge-as-absolute", "serious")
+
+
+def test_gaps_of_the_burn_are_a_caution_and_others_a_note(campaign):
+    gap = Gap(5.0, 5.061, 0.060, 60)
+    inside = dataset(campaign, health=RecordHealth(13_940, 60, (gap,), 1, None, 0))
+    (said,) = gap_findings(inside, 0.0, 10.0)
+    assert (said.code, said.severity, said.time) == ("gap", "caution", 5.0)
+    (said,) = gap_findings(inside, 6.0, 10.0)
+    assert (said.code, said.severity) == ("rows-lost", "note")
+
+
+def test_a_device_that_started_again_is_a_caution(campaign):
+    (said,) = gap_findings(dataset(campaign, health=RecordHealth(14_000, 0, (), 2, None, 0)), 0.0, 10.0)
+    assert (said.code, said.severity) == ("device-restarted", "caution")
