@@ -1,0 +1,199 @@
+"""A cold flow of one tank, from its data set to results: CdA from the weighed liquid, exponent, comparison.
+
+SI, absolute pressures; times in seconds after T-0. Order of trust: CdA from mass and pressure, which assumes
+nothing of the gas; the exponent from pressure against volume; the joint fit only checks both.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.bare import bare_results
+from analysis.checks import (
+    channel_findings,
+    gap_findings,
+    once,
+    pair_findings,
+    prediction_findings,
+    usable,
+    vented_zero_findings,
+)
+from analysis.compare import compare, departure_findings
+from analysis.curves import Curve
+from analysis.dataset import Channel, Dataset, iso_time, moved
+from analysis.events import Event
+from analysis.flow_findings import amount_findings, course_findings, no_flow
+from analysis.flow_instants import FlowInstants, flow_instants
+from analysis.flow_side import FlowSide, flow_side
+from analysis.results import Analysis, Comparison, EventResult, Finding, TZero, Window
+from analysis.tank_curves import tank_curves
+from daq.errors import DataError
+from daq.plan import DETECTED_OPENING
+
+ACTS = frozenset({"tank pressure", "manifold pressure", "supply voltage"})  # channels that a cold flow moves
+STILL_ALIVE = 1.3  # s past the end in which a sensor must still move, else it froze and there is no end
+SETTLED, ENDING = 0.3, 0.1  # s clear of the valve where measured is held against predicted
+LEAD, TAIL = 2.0, 3.0  # s drawn before and after the flow
+VENTED_SPAN, VENTED_BEFORE = 1.0, 0.5  # s at the record's beginning, if pressurising is that far off
+VENTED_STILL = 0.01  # of it, from half to half of that span
+VENTED_SHARE = 0.25  # of the pressure at the opening: a tank below it was open to the air
+
+
+def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str = "") -> Analysis:
+    """Analyse a cold flow.
+
+    Raises
+    ------
+    DataError
+        No calibrated pressure sensor of the plan's tank was recorded.
+    """
+    (tank,) = dataset.plan.tank
+    sensors = dataset.measuring("tank pressure", tank.name)
+    if not sensors:
+        raise DataError(f"{dataset.run}: no calibrated pressure channel of tank {tank.name}; name one in the plan")
+    channel, instants, why = _first_with_flow(dataset, sensors)
+    if channel is None or instants is None:
+        return _without_flow(dataset, sensors, why, revision, software)
+    if dataset.t_zero is None and dataset.plan.test.t_zero == DETECTED_OPENING and dataset.origin_ns is not None:
+        opening = instants.opening
+        at = iso_time(dataset.origin_ns + round(opening.time * 1e9))
+        dataset = moved(dataset, opening.time, TZero(at, f"detected opening, {channel.tag}", opening.u))
+        channel = dataset.channels[channel.tag]
+        instants = replace(
+            instants,
+            opening=replace(opening, time=0.0),
+            end=replace(instants.end, time=instants.end.time - opening.time),
+        )
+    side = flow_side(dataset, tank, channel, instants)
+    compared = _comparison(dataset, channel, instants)
+    findings = [
+        *dataset.findings,
+        *_record_findings(dataset, side),
+        *course_findings(dataset, side),
+        *amount_findings(dataset, side),
+        *side.findings,
+        *departure_findings(
+            compared, locked=dataset.prediction_status == "locked", part="flow",
+            suspects="start pressure, load, CdA and exponent",
+        ),
+        *prediction_findings(dataset),
+    ]  # fmt: skip
+    results = replace(
+        bare_results(dataset, revision, software),
+        window=Window(instants.opening.time, instants.end.time),
+        events=_events(dataset, instants.opening, instants.end),
+        tanks={tank.name: side.result},
+        comparison=compared,
+        findings=once(findings),
+    )
+    return Analysis(results, _curves(dataset, side))
+
+
+def _first_with_flow(
+    dataset: Dataset, sensors: tuple[Channel, ...]
+) -> tuple[Channel | None, FlowInstants | None, list[tuple[Channel, str]]]:
+    """Return the first sensor that shows a flow and can be believed through it, and why those before it cannot."""
+    back = dataset.plan.back_pressure().value
+    (tank,) = dataset.plan.tank
+    passed: list[tuple[Channel, str]] = []
+    for channel in sensors:
+        good = np.isfinite(channel.reading) & ~channel.clipped
+        if np.count_nonzero(good) < 8:
+            passed.append((channel, "its wire was open or its converter at a rail throughout"))
+            continue
+        try:
+            instants = flow_instants(
+                channel.time[good], channel.reading[good], back_pressure=back,
+                t_zero_known=dataset.t_zero is not None, name=f"{tank.name} valve",
+            )  # fmt: skip
+        except DataError as error:
+            passed.append((channel, str(error)))
+            continue
+        if usable(channel, instants.opening.time, instants.end.time + STILL_ALIVE):
+            return channel, instants, passed
+        passed.append((channel, "it was clipped, open or stuck during the flow"))
+    return None, None, passed
+
+
+def _without_flow(
+    dataset: Dataset, sensors: tuple[Channel, ...], why: list[tuple[Channel, str]], revision: str, software: str
+) -> Analysis:
+    """Say why nothing was found, and show what was recorded."""
+    (tank,) = dataset.plan.tank
+    begin, end = float(sensors[0].time[0]), float(sensors[0].time[-1])
+    concerned = _acting(dataset)
+    findings = [
+        *dataset.findings,
+        *gap_findings(dataset, begin, end, part="record"),
+        *channel_findings(concerned, begin, end),
+        *no_flow(tank, why),
+        *prediction_findings(dataset),
+    ]
+    delay = 0.0
+    shown = tank_curves(sensors[0], tank.name, begin, end, prediction=dataset.prediction, delay=delay)
+    events = _events(dataset)
+    return Analysis(replace(bare_results(dataset, revision, software), events=events, findings=once(findings)), shown)
+
+
+def _events(dataset: Dataset, *of_flow: Event) -> tuple[EventResult, ...]:
+    found = [EventResult(event.name, event.time, event.u, event.method) for event in of_flow]
+    if dataset.t_zero is not None:
+        found.append(EventResult("T-0", 0.0, dataset.t_zero.u, dataset.t_zero.source))
+    return tuple(sorted(found, key=lambda event: event.time))
+
+
+def _acting(dataset: Dataset) -> Dataset:
+    """Return the data set with only those channels that this flow moves, and their supplies."""
+    (tank,) = dataset.plan.tank
+    kept = {t: c for t, c in dataset.channels.items() if c.measures in ACTS and c.tank in (None, tank.name)}
+    return replace(dataset, channels=kept)
+
+
+def _record_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
+    begin, end = side.instants.opening.time, side.instants.end.time
+    acting = _acting(dataset)
+    said = [
+        *gap_findings(dataset, begin, end, part="flow"),
+        *channel_findings(acting, begin, end),
+        *pair_findings(acting, begin, end),
+    ]
+    first = float(side.channel.time[0])
+    if first + VENTED_SPAN + VENTED_BEFORE < begin:
+        vented = [c for c in acting.measuring("tank pressure") if _vented(c, first, begin)]
+        said += vented_zero_findings(acting, first, first + VENTED_SPAN, channels=vented)
+    return said
+
+
+def _vented(channel: Channel, first: float, opening: float) -> bool:
+    """Tell whether the record begins with this tank open to the air: far below its pressure at the opening, still."""
+    begins = (channel.time >= first) & (channel.time <= first + VENTED_SPAN) & np.isfinite(channel.reading)
+    before = (channel.time >= opening - VENTED_SPAN) & (channel.time < opening) & np.isfinite(channel.reading)
+    if np.count_nonzero(begins) < 16 or np.count_nonzero(before) < 16:
+        return False
+    early, ready = channel.reading[begins], float(np.mean(channel.reading[before]))
+    half = early.size // 2
+    rise = float(np.mean(early[half:]) - np.mean(early[:half]))
+    return bool(abs(float(np.mean(early))) < VENTED_SHARE * ready and abs(rise) < VENTED_STILL * ready)
+
+
+def _comparison(dataset: Dataset, channel: Channel, instants: FlowInstants) -> dict[str, Comparison]:
+    """Hold the tank pressure against its band while liquid flowed; the prediction counts from the opening."""
+    (tank,) = dataset.plan.tank
+    name = f"tank pressure/{tank.name}"
+    band = dataset.prediction.quantities.get(name) if dataset.prediction is not None else None
+    if dataset.prediction is None or band is None:
+        return {}
+    opening = instants.opening.time
+    result = compare(
+        channel.time, channel.reading, predicted_time=dataset.prediction.time + opening, nominal=band.nominal,
+        low=band.low, high=band.high, start=opening + SETTLED, end=instants.end.time - ENDING,
+    )  # fmt: skip
+    return {name: result} if result is not None else {}
+
+
+def _curves(dataset: Dataset, side: FlowSide) -> dict[str, Curve]:
+    begin, end = side.instants.opening.time, side.instants.end.time
+    return tank_curves(
+        side.channel, side.tank.name, begin - LEAD, end + TAIL, prediction=dataset.prediction, delay=begin,
+        record=side.record if side.exponent is not None else None, exponent=side.exponent,
+    )  # fmt: skip
