@@ -7,6 +7,7 @@ from analysis.curves import write_curves
 from analysis.dataset import Dataset, load_dataset
 from analysis.results import Analysis, Results, to_json
 from analysis.static_fire import analyse_static_fire
+from analysis.water_flow import analyse_water_flow
 from daq.calibration import Calibration, read_calibration
 from daq.errors import ConfigError, DataError
 from daq.revision import next_revision, write_revision
@@ -37,8 +38,6 @@ def analyse(dataset: Dataset, *, revision: str = "A", software: str = "") -> Ana
         case "static fire":
             return analyse_static_fire(dataset, revision=revision, software=software)
         case "water flow":
-            from analysis.water_flow import analyse_water_flow
-
             return analyse_water_flow(dataset, revision=revision, software=software)
         case kind:
             raise DataError(

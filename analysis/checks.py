@@ -14,6 +14,7 @@ from analysis.results import Finding
 from daq.quantity import Quantity
 
 BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is
+SAME_INSTANT = 0.01  # s
 STUCK = 1.0  # s without any change of a pressure that must fall
 FLAT_RUN = 10  # equal counts in a row
 LIVELY_SHARE = 0.5  # of the samples differ from the one before
@@ -47,10 +48,11 @@ def stuck_since(channel: Channel, start: float, end: float) -> float | None:
     time, counts = channel.time[inside], channel.counts[inside]
     changes = np.flatnonzero(np.diff(counts) != 0)
     edges = np.concatenate(([0], changes + 1, [counts.size]))
-    last = np.minimum(edges[1:], counts.size - 1)
-    lengths = time[last] - time[edges[:-1]]
+    # Both long and of many samples: equal counts on both sides of a gap are no proof.
+    enough = np.diff(edges) >= 0.5 * STUCK / float(np.median(np.diff(time)))
+    lengths = np.where(enough, time[edges[1:] - 1] - time[edges[:-1]], 0.0)
     longest = int(np.argmax(lengths))
-    return float(time[edges[longest]]) if lengths[longest] >= STUCK else None
+    return float(time[edges[longest]]) if lengths[longest] >= STUCK - SAME_INSTANT else None
 
 
 def saturated(channel: Channel) -> Mask:

@@ -335,16 +335,19 @@ def _notes(run: Run, origin: int) -> list[Finding]:
 
 
 def gaps_in(time: Array) -> tuple[Gap, ...]:
-    """Find gaps of a regular stream by its time steps."""
+    """Find gaps of a regular stream by its time steps: from the first missing row to the first one after."""
     if time.size < 2:
         return ()
     steps = np.diff(time)
     interval = float(np.median(steps))
     places = np.flatnonzero(steps > 1.5 * interval)
     return tuple(
-        Gap(float(time[k]), float(time[k + 1]), float(steps[k] - interval), round(float(steps[k]) / interval) - 1)
+        Gap(
+            float(time[k]) + interval, float(time[k + 1]), float(steps[k] - interval),
+            round(float(steps[k]) / interval) - 1,
+        )
         for k in places
-    )
+    )  # fmt: skip
 
 
 def moved(dataset: Dataset, origin: float, t_zero: TZero) -> Dataset:

@@ -73,6 +73,8 @@ def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
     direct: DirectCda | None = None
     exponent: Exponent | None = None
     try:
+        if not flow.complete:
+            raise DataError("the record does not hold all of the flow")  # noqa: TRY301 - one place says why
         record, sensor, notes = flow_record(dataset, flow)
         if flow.expelled is None:
             raise DataError(f"{name}: the expelled mass is not known; weigh what is left and add it to the run")  # noqa: TRY301 - one place says why

@@ -45,7 +45,15 @@ class TankFlow:
     ran_dry: bool
     expelled: Measured | None  # [kg]
     weighed: bool
+    complete: bool  # the record holds all of the flow
     drive: Array  # (N,) pressure drop from ullage to chamber, head included, on the channel's time [Pa]
+
+    @property
+    def planned_mass(self) -> float:
+        """Mass that left during the record, by CdA and density of the plan. [kg]."""
+        time, rate = self.channel.time, self.rate
+        conductance = self.tank.feed_cda.value * math.sqrt(2.0 * self.tank.liquid_density.value)
+        return conductance * float(np.sum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0))
 
     @property
     def rate(self) -> Array:
@@ -55,7 +63,9 @@ class TankFlow:
         return np.where(flowing, np.sqrt(np.maximum(np.nan_to_num(self.drive), 0.0)), 0.0)
 
 
-def tank_flows(dataset: Dataset, *, start: float, end: float) -> tuple[dict[str, TankFlow], list[Finding]]:
+def tank_flows(
+    dataset: Dataset, *, start: float, end: float, begins: bool = True, ends: bool = True
+) -> tuple[dict[str, TankFlow], list[Finding]]:
     """Find both flows of a firing.
 
     Parameters
@@ -64,9 +74,11 @@ def tank_flows(dataset: Dataset, *, start: float, end: float) -> tuple[dict[str,
         Of a static fire.
     start, end : float
         Where thrust rises and falls, roughly. [s]
+    begins, ends : bool
+        The record holds the rise and the fall of the thrust.
     """
     chamber = first_usable(dataset.measuring("chamber pressure"), start, end)
-    run_out = _run_out(chamber, start, end)
+    run_out = _run_out(chamber, start, end) if ends else Event("end of record", end, 0.0, "thrust still up")
     flows: dict[str, TankFlow] = {}
     findings: list[Finding] = []
     for tank in dataset.plan.tank:
@@ -80,7 +92,10 @@ def tank_flows(dataset: Dataset, *, start: float, end: float) -> tuple[dict[str,
                 )
             )  # fmt: skip
             continue
-        flows[tank.name] = _flow(dataset, tank, channel, chamber, start, run_out)
+        flow = _flow(dataset, tank, channel, chamber, start, run_out)
+        flows[tank.name] = replace(flow, complete=begins and ends)
+    if not ends:
+        return flows, findings
     dry = _ran_dry(dataset, flows)
     return {name: _ended(dataset, flow, name == dry, end) for name, flow in flows.items()}, findings
 
@@ -135,7 +150,7 @@ def _flow(
         back = np.interp(channel.time, at, mean)
     drive = channel.reading - back + _head_pressure(dataset.plan, tank)
     weighed = weighed_mass(dataset, tank)
-    return TankFlow(tank, channel, chamber, opening, stop, False, weighed, weighed is not None, drive)
+    return TankFlow(tank, channel, chamber, opening, stop, False, weighed, weighed is not None, True, drive)
 
 
 def weighed_mass(dataset: Dataset, tank: Tank) -> Measured | None:

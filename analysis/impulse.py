@@ -28,11 +28,6 @@ class Hole:
     start: float
     end: float
 
-    @property
-    def seconds(self) -> float:
-        """Length. [s]."""
-        return self.end - self.start
-
 
 @dataclass(frozen=True, slots=True)
 class Seen:

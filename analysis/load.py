@@ -153,7 +153,7 @@ def weight_findings(
         Standard uncertainty of the cell's gain in place.
     """
     if zero.after is None:
-        return [_no_zero_after(tag, sign)]
+        return [_one_zero(tag, sign)]
     if weight is None or weight.value <= 0.0:
         return []
     moved = factor * zero.step
@@ -183,10 +183,10 @@ def _weight_finding(code: str, tag: str, text: str, zero: Unloaded) -> Finding:
     return Finding(code, "serious", tag, zero.after.window.start if zero.after else None, text)
 
 
-def _no_zero_after(tag: str, sign: int) -> Finding:
+def _one_zero(tag: str, sign: int) -> Finding:
     weight = "the weight that left is taken from the masses and " if sign else ""
     return Finding(
-        "no-zero-after", "caution", tag, None,
-        f"{tag}: no quiet stretch after the burn, so {weight}drift of the zero is not seen; it is charged at the "
-        "calibration's zero uncertainty. Keep recording for at least 5 s after shutdown.",
+        "one-zero", "caution", tag, None,
+        f"{tag}: quiet only before or only after the burn, so {weight}drift of the zero is not seen; it is charged at "
+        "the calibration's zero uncertainty. Record from well before T-0 until at least 5 s after shutdown.",
     )

@@ -65,7 +65,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     first_out = min((flow.end.time for flow in flows.values() if flow.ran_dry), default=None)
     sides, of_tanks = tank_sides(dataset, flows)
     engine = engine_of(dataset, record, burn, flows, site)
-    compared = comparisons(dataset, record, burn, first_out)
+    compared = comparisons(dataset, record, burn, first_out, hidden=hidden.lower_bound_only)
     findings = [
         *dataset.findings,
         *hidden.findings,
@@ -74,7 +74,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
             weight=record.weight if record.weighed else None,
             relative_gain_u=relative_gain_u(site.budget, site.value),
         ),
-        *_record_findings(dataset, burn),
+        *_record_findings(dataset, burn, cell.tag),
         *findings,
         *of_tanks,
         *run_out_findings(dataset, flows),
@@ -116,17 +116,22 @@ def firing_impulse(dataset: Dataset) -> ImpulseResult | None:
     return impulses(dataset, record, burn, doubt(dataset, record, burn))[0]
 
 
-def comparisons(dataset: Dataset, record: ThrustRecord, burn: Burn, first_out: float | None) -> dict[str, Comparison]:
-    """Hold thrust, chamber, tanks and cumulative impulse against their bands over the settled burn."""
+def comparisons(
+    dataset: Dataset, record: ThrustRecord, burn: Burn, first_out: float | None, *, hidden: bool
+) -> dict[str, Comparison]:
+    """Hold thrust, chamber, tanks and cumulative impulse against their bands over the settled burn.
+
+    Clipped thrust is left out; a sum that misses thrust (``hidden``) is not compared.
+    """
     prediction = dataset.prediction
     if prediction is None:
         return {}
     begin, end = burn.inner(first_out)
     running = record.record()
-    measured = {
-        "thrust": (record.time, record.thrust),
-        "cumulative impulse": (record.time, running.until(record.time) - running.until(burn.window.start)),
-    }
+    measured = {"thrust": (record.time, np.where(record.clipped, np.nan, record.thrust))}
+    if not hidden:
+        total = running.until(record.time) - running.until(burn.window.start)
+        measured["cumulative impulse"] = (record.time, total)
     chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
     if chamber is not None:
         measured["chamber pressure"] = (chamber.time, chamber.reading)
@@ -160,7 +165,9 @@ def _cell(dataset: Dataset) -> Channel:
 def _thrust(dataset: Dataset, cell: Channel) -> tuple[Span, ThrustRecord, dict[str, TankFlow], list[Finding]]:
     good = np.isfinite(cell.reading)
     span = rough_span(cell.time[good], cell.reading[good], mode_period(dataset.stand), t_zero_known=_timed(dataset))
-    flows, findings = tank_flows(dataset, start=span.start, end=span.end)
+    flows, findings = tank_flows(
+        dataset, start=span.start, end=span.end, begins=not span.up_at_first_sample, ends=not span.still_up_at_end
+    )
     return span, thrust_record(dataset, cell, span, flows), flows, findings
 
 
@@ -227,11 +234,11 @@ def _weight_correction(record: ThrustRecord, burn: Burn) -> WeightCorrection:
     return WeightCorrection(record.sign != 0, record.sign, mass, moved)
 
 
-def _record_findings(dataset: Dataset, burn: Burn) -> list[Finding]:
+def _record_findings(dataset: Dataset, burn: Burn, cell: str) -> list[Finding]:
     begin, end = burn.span
     return [
         *gap_findings(dataset, min(0.0, begin), burn.thrust_end),
-        *channel_findings(dataset, begin, end),
+        *(f for f in channel_findings(dataset, begin, end) if (f.code, f.channel) != ("clipped", cell)),
         *pair_findings(dataset, begin, end),
         *vented_zero_findings(dataset, begin - 2.0, min(0.0, begin) - 0.05),
     ]

@@ -31,6 +31,7 @@ LOOK = 20.0  # s before and after the burn in which zeros are looked for
 ZERO_LENGTHS = (2.0, 1.0, 0.5, 0.25)  # s, the longest that fits is taken
 CLEAR_BEFORE, CLEAR_AFTER = 0.1, 1.0  # s between a zero and the burn; ringing must have died
 MARGIN = 0.25  # s added after the last thrust
+CUT_SHAPE_U = 0.03  # the same, where part of the burn is not in the record
 CHOKED = 1.5  # chamber over ambient pressure, above which something burns
 BURNING, ROUNDS = 0.1, 3  # share of the greatest thrust; rounds until the share stands still
 FLOW_SHAPE_U = 0.005  # as SHAPE_U, where both tanks' flows tell the share; simulated firings: 0.003
@@ -124,7 +125,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     stand, plan = dataset.stand, dataset.plan
     interaction = cell.calibration.stand_interaction
     factor, sign = interaction.factor.value, weight_sign(stand.nozzle, stand.tanks_on_cell)
-    weight, weighed = expelled_weight(dataset, flows)
+    weight, weighed = expelled_weight(dataset, flows, ended=not span.still_up_at_end)
     expected = Measured(sign * weight.value / factor, abs(sign) * weight.u / factor, "N")
     start = min(0.0, span.start) if dataset.t_zero is not None else span.start - 0.5
     windows = _zero_windows(time, reading, start, span.end)
@@ -151,6 +152,8 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     if share is None:
         rest = step.value if after is None else after.value - before.value
         share, shape_u = _share_without_flows(dataset, time, reading - before.value, rest, start, span), SHAPE_U
+    if span.up_at_first_sample or span.still_up_at_end:
+        shape_u = CUT_SHAPE_U
     zero = unloaded(
         before=before, after=after, share=share, line_load=line,
         line_load_after=interaction.line_load.value * hose_after, expected_step=step,
@@ -163,15 +166,20 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     )  # fmt: skip
 
 
-def expelled_weight(dataset: Dataset, flows: Mapping[str, TankFlow]) -> tuple[Measured, bool]:
-    """Return the weight of what left [N] and whether all of it was weighed."""
+def expelled_weight(dataset: Dataset, flows: Mapping[str, TankFlow], *, ended: bool) -> tuple[Measured, bool]:
+    """Return the weight of what left during the record [N] and whether all of it was weighed.
+
+    ``ended`` says that the record holds the end of the burn; else the scales speak of more than was recorded.
+    """
     g = dataset.plan.site.gravity
     tanks = dataset.plan.tank
-    if len(flows) == len(tanks) and all(flow.weighed and flow.expelled for flow in flows.values()):
+    if ended and len(flows) == len(tanks) and all(flow.weighed and flow.expelled for flow in flows.values()):
         masses = [flow.expelled for flow in flows.values() if flow.expelled]
         total, u = sum(m.value for m in masses), math.hypot(*(m.u for m in masses))
         return Measured(total * g.value, math.hypot(u * g.value, total * g.u), "N"), True
     total = sum(tank.liquid_load.value - tank.unusable_residual.value for tank in tanks)
+    if len(flows) == len(tanks) and not ended:
+        total = sum(flow.planned_mass for flow in flows.values())
     return Measured(total * g.value, UNWEIGHED_U * total * g.value, "N"), False
 
 

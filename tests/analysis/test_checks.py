@@ -104,6 +104,18 @@ def test_a_pressure_that_stops_is_found_at_its_instant_and_a_supply_may_stand_st
     assert stuck_since(supply, 0.0, 10.0) is None
 
 
+def test_equal_counts_on_both_sides_of_a_gap_are_not_stuck(campaign):
+    good = channel(campaign, "PT-11", np.full(TIME.size, 30e5))
+    keep = (TIME < 3.0) | (TIME > 5.0)
+    edge = int(np.flatnonzero(TIME < 3.0)[-1])
+    counts = good.counts.copy()
+    counts[np.flatnonzero(TIME > 5.0)[0]] = counts[edge]
+    cut = dataclasses.replace(
+        good, time=TIME[keep], counts=counts[keep], clipped=good.clipped[keep], open_wire=good.open_wire[keep]
+    )
+    assert stuck_since(cut, 0.0, 10.0) is None
+
+
 def test_twins_that_agree_within_their_calibrations_are_silent(campaign):
     one, other = channel(campaign, "PT-11", falling()), channel(campaign, "PT-12", falling() + 5e3, seed=2)
     assert pair_findings(dataset(campaign, one, other), 0.0, 10.0) == []

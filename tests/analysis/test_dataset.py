@@ -117,7 +117,7 @@ def test_moving_the_origin_moves_channels_gaps_and_edges(firing):
     assert later.t_zero == zero
     assert later.edges[0].time == pytest.approx(0.0)
     assert later.channels["LC-1"].time[0] == pytest.approx(-0.1003)
-    assert later.gaps["cradle-a/fast"][0].start == pytest.approx(0.049 - 0.1)
+    assert later.gaps["cradle-a/fast"][0].start == pytest.approx(0.050 - 0.1)
     assert later.record["cradle-a/fast"].gaps == later.gaps["cradle-a/fast"]
 
 

@@ -74,7 +74,7 @@ def test_without_a_zero_after_the_step_comes_from_the_masses():
     assert zero.step_u == 1.0
     assert drift_of(zero, Measured(17.2 * G, 1.0, "N")) is None
     findings = weight_findings("LC-1", zero, sign=1, factor=1.0, weight=None, relative_gain_u=0.0)
-    assert [f.code for f in findings] == ["no-zero-after"]
+    assert [f.code for f in findings] == ["one-zero"]
     true = seen(time, thrust).between(-0.5, 20.5)
     assert seen(time, reading - zero.reading).between(-0.5, 20.5) == pytest.approx(true, abs=4.0)
 

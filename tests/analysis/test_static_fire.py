@@ -146,6 +146,31 @@ def test_hidden_thrust_makes_a_lower_bound_that_is_never_within(campaign, rehear
     assert found.engine.isp is None
 
 
+@pytest.mark.parametrize("alter", [from_late(0.6), until(12.0)])
+def test_a_flow_that_is_not_all_in_the_record_gives_no_cda(campaign, rehearsal, prediction, alter):
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction, alter=alter)).results
+    assert all(tank.cda is None and tank.exponent is None for tank in found.tanks.values())
+    assert "does not hold all of the flow" in finding(found, "tank-not-known").text
+    assert "cumulative impulse" not in found.comparison
+
+
+def test_a_record_that_ends_under_thrust_names_no_run_out(campaign, rehearsal):
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=until(12.0))).results
+    assert not [e.name for e in found.events if "run-out" in e.name]
+    assert "run-out-order" not in codes(found)
+
+
+def test_a_long_gap_is_estimated_but_not_filled(campaign, rehearsal, prediction):
+    # The brown-out: 2.10 s lost from T+0.15 s.
+    found = analyse_static_fire(
+        dataset_of(campaign, rehearsal, prediction=prediction, alter=with_gap(0.15, 2.10))
+    ).results
+    text = finding(found, "gap-unbounded").text
+    estimate = float(text.split("about ")[1].split(" N*s")[0].replace(",", ""))
+    assert estimate == pytest.approx(rehearsal.truth.impulse_site - found.impulse.value, rel=0.1)
+    assert "not-responding" not in codes(found)
+
+
 def test_an_amplifier_that_saturates_below_the_rail_is_seen(campaign, rehearsal, prediction, results):
     clip = with_clip("LC-1", 0.5)
 
@@ -267,6 +292,32 @@ def test_no_chamber_sensor_leaves_the_impulse_and_nulls_the_rest(campaign, rehea
     assert found.engine.thrust_coefficient is None
     assert found.tanks["fuel"].cda is None
     assert finding(found, "no-chamber-pressure").severity == "caution"
+
+
+def test_a_tank_without_a_sensor_costs_its_own_numbers_only(campaign, rehearsal, results):
+    dataset = dataset_of(campaign, rehearsal)
+    channels = {t: c for t, c in dataset.channels.items() if t not in ("PT-11", "PT-12")}
+    found = analyse_static_fire(dataclasses.replace(dataset, channels=channels)).results
+    assert set(found.tanks) == {"fuel"}
+    assert finding(found, "no-tank-pressure").channel == "oxidiser"
+    assert found.impulse.value == pytest.approx(results.impulse.value, rel=2e-3)
+
+
+def test_a_record_that_stops_at_shutdown_takes_the_weight_from_the_scales(campaign, rehearsal, results):
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=until(20.2))).results
+    assert finding(found, "one-zero").severity == "caution"
+    assert found.tare["LC-1"].after is None
+    assert not found.impulse.lower_bound_only
+    assert abs(found.impulse.value - rehearsal.truth.impulse_site) < 3.0 * found.impulse.u
+    assert found.impulse.u > results.impulse.u
+
+
+def test_without_any_quiet_stretch_nothing_is_claimed(campaign, rehearsal):
+    def only_the_burn(played):
+        return until(20.2)(from_late(0.6)(played))
+
+    with pytest.raises(DataError, match="no quiet stretch before nor after"):
+        analyse_static_fire(dataset_of(campaign, rehearsal, alter=only_the_burn))
 
 
 def test_a_prediction_that_was_not_locked_is_called_a_postdiction(campaign, rehearsal, prediction):
