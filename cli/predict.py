@@ -19,4 +19,5 @@ def predict(plan: PlanPath, as_json: AsJson = False) -> None:
         return
     say(f"{campaign.plan.test.number}, {campaign.plan.test.kind} of {campaign.plan.test.article}:")
     say_all(prediction_sentences(prediction))
+    say_all(f"{finding.severity.upper()}: {finding.text}" for finding in prediction.findings)
     say(f"Next: standbook lock {plan}")

@@ -75,7 +75,7 @@ def record_run(
 
             def stop(watch: "Watch") -> bool:
                 if watch.rehearsal and not rehearsal:
-                    raise _NotATest(
+                    raise _MadeUpError(
                         f"{campaign.plan.test.number}: the device says that it is made up; "
                         "record it with --rehearsal, or plug the real one in"
                     )
@@ -84,7 +84,7 @@ def record_run(
 
             end = record_devices(campaign.stand, ports, folder / RAW, stop=stop, report=line.show)
     except StandError as error:
-        if isinstance(error, _NotATest) or line.rows == 0:
+        if isinstance(error, _MadeUpError) or line.rows == 0:
             shutil.rmtree(folder, ignore_errors=True)
         else:
             warn(f"standbook: what was recorded until then is kept; seal it with: standbook seal {folder}")
@@ -148,7 +148,7 @@ def _first_signal_stops() -> Iterator[list[int]]:
             signal.signal(number, handler)
 
 
-class _NotATest(LinkError):
+class _MadeUpError(LinkError):
     """Made-up data, about to be recorded as a test."""
 
 

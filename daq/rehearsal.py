@@ -18,6 +18,7 @@ from daq.encode import encode_frame, note_body
 from daq.errors import LinkError
 from daq.hello import WireChannel, WireLine
 from daq.script import Damaged, Fault, PlayedEdge, PlayedStream, Reset, Said, Table, script
+from daq.wire import MAX_ENCODED
 
 __all__ = [
     "Damaged",
@@ -110,7 +111,7 @@ class RehearsalDevice:
     faults : sequence of Reset and Damaged
         What goes wrong.
     ring_bytes : int
-        The device's own buffer.
+        The device's own buffer; holds one frame at least.
     port_buffer : int or None
         Bytes that the port holds for a reader that does not read; ``None``: all that the system gives, about 20 kB
         on Linux. A real serial port holds about 4 kB.
@@ -133,6 +134,8 @@ class RehearsalDevice:
     ) -> None:
         if not 0.0 < time_scale <= 1000.0:
             raise ValueError(f"time_scale is {time_scale}, must be above 0 and at most 1000")
+        if ring_bytes <= MAX_ENCODED:
+            raise ValueError(f"ring_bytes is {ring_bytes}, must hold one frame of {MAX_ENCODED + 1} bytes")
         self.table, self.time_scale, self.faults = table, time_scale, tuple(faults)
         self.linger, self.settle, self.port_buffer = linger, settle, port_buffer
         self.port = ""
