@@ -20,7 +20,7 @@ SCHEMA = pa.schema(
         ("column", pa.dictionary(pa.int32(), pa.string())),
         ("unit", pa.dictionary(pa.int32(), pa.string())),
         ("time_s", pa.float64()),
-        ("value", pa.float64()),
+        ("value", pa.float32()),  # for drawing; seven digits
     ]
 )
 
@@ -59,7 +59,7 @@ def write_curves(path: Path, curves: Mapping[str, Curve]) -> None:
                 "column": pa.array([column] * curve.time.size).dictionary_encode(),
                 "unit": pa.array([curve.unit] * curve.time.size).dictionary_encode(),
                 "time_s": curve.time,
-                "value": values,
+                "value": values.astype(np.float32),
             },
             schema=SCHEMA,
         )
@@ -67,7 +67,13 @@ def write_curves(path: Path, curves: Mapping[str, Curve]) -> None:
         for column, values in curve.columns.items()
     ]
     table = pa.concat_tables(parts).unify_dictionaries() if parts else SCHEMA.empty_table()
-    pq.write_table(table, path, compression="zstd")
+    pq.write_table(
+        table,
+        path,
+        compression="zstd",
+        use_dictionary=["curve", "column", "unit", "time_s"],
+        column_encoding={"value": "BYTE_STREAM_SPLIT"},
+    )
 
 
 def read_curves(path: Path) -> dict[str, Curve]:
@@ -85,7 +91,8 @@ def read_curves(path: Path) -> dict[str, Curve]:
     found: dict[str, Curve] = {}
     for name, group in frame.groupby("curve", observed=True, sort=False):
         columns = {
-            str(column): part["value"].to_numpy() for column, part in group.groupby("column", observed=True, sort=False)
+            str(column): part["value"].to_numpy().astype(np.float64)
+            for column, part in group.groupby("column", observed=True, sort=False)
         }
         first = group[group["column"] == next(iter(columns))]
         found[str(name)] = Curve(first["time_s"].to_numpy(), columns, str(group["unit"].iloc[0]))

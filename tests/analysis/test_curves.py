@@ -40,7 +40,8 @@ def test_curves_come_back_from_disk_with_their_units(tmp_path):
         assert list(found[name].columns) == list(curve.columns)
         np.testing.assert_array_equal(found[name].time, curve.time)
         for column in curve.columns:
-            np.testing.assert_array_equal(found[name].columns[column], curve.columns[column])
+            # kept to single precision: curves are for drawing
+            np.testing.assert_allclose(found[name].columns[column], curve.columns[column], rtol=1e-7)
 
 
 def test_damaged_curves_are_refused_in_one_sentence(tmp_path):
