@@ -16,6 +16,11 @@ def add(
 
     Example: standbook add teasel-2/runs/2031-06-14_HF-02 weighings.toml
     """
+    from daq.additions import WEIGHINGS_FILE
     from daq.additions import add as add_files
 
-    say(f"Added {add_files(run, files)}; analyse the run again to use it.")
+    place = add_files(run, files)
+    if any(path.name == WEIGHINGS_FILE for path in files):
+        say(f"Added {place}; analyse the run again to use its weighings.")
+    else:
+        say(f"Added {place}, kept as it is: masses are read from a file called {WEIGHINGS_FILE} alone.")
