@@ -56,7 +56,8 @@ def thrust_start_stop(time: Array, thrust: Array, mode_period: float, fraction: 
     -----
     Start: first crossing before the first 50 %. Stop: first crossing after the last 50 %; the last crossing of
     a raw record would wait for the ringing to die and came up to a second late in simulated firings.
-    Source: textbook habit (10 % points), no universal threshold exists.
+    Both instants are chosen per application, no universal threshold exists. Source: [ECSS-E-ST-35C] glossary,
+    "burning time". The 10 % points themselves are common practice, no source.
     """
     mean = running_mean(time, thrust, mode_period)
     first, last = _half_points(time, mean)
@@ -82,7 +83,7 @@ def aft_tangent_bisector(time: Array, thrust: Array, mode_period: float) -> Even
     One tangent lies along the last tenth of the burn, one along the tail-off between 80 and 20 % of the thrust
     before it. The bisector of their inner angle, drawn with the burn and that thrust as unit lengths (the
     angle depends on the scales, so they must be named), meets the curve at the instant wanted.
-    Source: solid-motor textbook habit, from memory.
+    Source: [Sutton], solid-motor chapters, from memory.
     """
     start, stop = thrust_start_stop(time, thrust, mode_period)
     burn = stop.time - start.time

@@ -3,7 +3,7 @@
 One row a line, comma-separated decimal numbers in the columns that the stand names. Values are as printed;
 clock units are the board's, unwrapped within a segment. A line that is not exactly such a row is counted and
 dropped whole, so no damage ever shifts a column; the journal keeps its bytes. An optional ``*hh`` at the end
-is the XOR of the bytes before ``*`` (the NMEA 0183 rule). XOR misses one damaged line in 256 on average, and a
+is the XOR of the bytes before ``*`` (source: [NMEA0183]). XOR misses one damaged line in 256 on average, and a
 line without it only betrays what is not a number: binary frames are the better choice where there is one.
 """
 

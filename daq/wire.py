@@ -7,6 +7,8 @@ their hello. No port, file or clock here; 32-bit numbers are unwrapped in ``daq.
 
 Every fed byte is accounted for: accepted frames, ``damaged_bytes``, ``leading_bytes``, ``torn_bytes``, and one
 delimiter per piece.
+
+Source: [COBS99], [CRCcat].
 """
 
 import zlib

@@ -106,7 +106,7 @@ def thrust(world: EngineWorld, chamber_pressure: NDArray[np.float64], ambient: f
     Notes
     -----
     ``F = At (Cf Pc - epsilon Pa)`` while the nozzle flows full; when the chamber is too weak for that the
-    flow leaves the wall and the throat alone counts. Source: [SUTTON] ch. 3.
+    flow leaves the wall and the throat alone counts. Source: [Sutton] ch. 3.
     """
     full = world.thrust_coefficient * chamber_pressure - world.expansion_ratio * ambient
     separated = SEPARATED_COEFFICIENT * (chamber_pressure - ambient)

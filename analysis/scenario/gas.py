@@ -149,7 +149,7 @@ def opening_flow(
 
     Notes
     -----
-    Isentropic to the throat, choked above the critical ratio. Source: [SUTTON] ch. 3.
+    Isentropic to the throat, choked above the critical ratio. Source: [Sutton] ch. 3.
     """
     if upstream <= downstream or cda <= 0.0:
         return 0.0

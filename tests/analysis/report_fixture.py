@@ -45,7 +45,7 @@ from analysis.results import (
 BAR = 1e5
 AMBIENT = 0.978 * BAR
 BURN = 19.1  # [s]
-LIMIT = 40960.0  # 14 CFR 101.22(b), confirmed
+LIMIT = 40960.0  # [CFR101] 101.22(b), confirmed
 SHA = "9f2c1d0e7ab35864f1e0c9d2b7a6538491c2d3e4f5061728394a5b6c7d8e9f01"
 
 

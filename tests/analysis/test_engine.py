@@ -62,14 +62,14 @@ def side(**changes):
 
 
 def test_example_2_1_gives_impulse_over_weight():
-    # Sutton & Biblarz example 2-1: 70 kg in 3.0 s at 240 s; printed F 54,857 N from a rounded 23.3 kg/s and
+    # [Sutton] example 2-1: 70 kg in 3.0 s at 240 s; printed F 54,857 N from a rounded 23.3 kg/s and
     # g 9.81 (from memory). Unrounded 54,936 N, hence the wide tolerance.
     impulse = 54_857.0 * 3.0
     assert specific_impulse(impulse, 70.0) == pytest.approx(240.0, rel=2e-3)
 
 
 def test_example_3_2_gives_the_ideal_exhaust_velocity():
-    # Sutton & Biblarz example 3-2: v2 1827 m/s, Isp 186 s, F 1827 N per kg/s (from memory; recomputed 1827.10, 186.3).
+    # [Sutton] example 3-2: v2 1827 m/s, Isp 186 s, F 1827 N per kg/s (from memory; recomputed 1827.10, 186.3).
     # c* 1313.48 m/s, CF 1.39103 and throat 6.3515 cm2 for 1 kg/s are derived, not printed there.
     gamma, gas, temperature, pressure = 1.30, 345.7, 2222.0, 2.068e6
     velocity = ideal_exhaust_velocity(gamma, gas, temperature, 0.1013e6 / pressure)
@@ -84,7 +84,7 @@ def test_example_3_2_gives_the_ideal_exhaust_velocity():
 
 
 def test_the_engine_calibration_orifice_passes_its_flow():
-    # Sutton & Biblarz engine calibration example: drop 42.4 psi, Cd 0.60, orifice 0.581 in2 (confirmed on a stored
+    # [Sutton], engine calibration example: drop 42.4 psi, Cd 0.60, orifice 0.581 in2 (confirmed on a stored
     # page). The flow 12.803 lb/s is implied, with liquid oxygen at 71.2 lb/ft3; three printed digits of area.
     cda = 0.60 * 0.581 * constants.inch**2
     density = 71.2 * LB / constants.foot**3

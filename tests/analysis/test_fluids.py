@@ -10,7 +10,7 @@ ROOM = 293.15
 BAR = 1e5
 
 
-# CIPM 2001 formula (Tanaka et al., Metrologia 38, 301, 2001): 20 and 25 °C confirmed, 5 and 15 °C computed from it.
+# [CIPM2001]: 20 and 25 °C confirmed, 5 and 15 °C computed from it.
 @pytest.mark.parametrize(("celsius", "expected"), [(5, 999.9668), (15, 999.1026), (20, 998.2067), (25, 997.0470)])
 def test_water_has_the_density_of_the_metrologia_table(celsius, expected):
     assert fluids.water_density(celsius + 273.15) == pytest.approx(expected, abs=5.1e-5)
@@ -29,13 +29,13 @@ def test_water_density_refuses_what_the_formula_does_not_cover(kelvin):
         fluids.water_density(kelvin)
 
 
-# Confirmed: Perry's Handbook 9th ed., Table 2-135 (water saturation).
+# [Perry9] Table 2-135, water saturation; confirmed.
 @pytest.mark.parametrize(("kelvin", "expected"), [(280.0, 992.0), (290.0, 1920.0), (300.0, 3537.0)])
 def test_water_boils_at_the_handbook_pressure(kelvin, expected):
     assert fluids.vapour_pressure("water", temperature=kelvin) == pytest.approx(expected, abs=0.5)
 
 
-# Confirmed: NIST Chemistry WebBook, isobaric properties for oxygen at 0.020 MPa.
+# [WebBook], isobaric properties for oxygen at 0.020 MPa; confirmed.
 @pytest.mark.parametrize(("kelvin", "expected"), [(54.361, 1306.1), (64.361, 1262.6), (74.361, 1216.9)])
 def test_liquid_oxygen_has_the_tabulated_density(kelvin, expected):
     assert fluids.density("LOX", pressure=20e3, temperature=kelvin) == pytest.approx(expected, abs=0.05)

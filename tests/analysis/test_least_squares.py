@@ -1,4 +1,4 @@
-"""Certified nonlinear problems of the NIST StRD.
+"""Certified nonlinear problems, [StRD].
 
 Data, starts and certified values (11 significant digits): confirmed, from the complete NIST files that a
 fitting package ships in its source distribution.

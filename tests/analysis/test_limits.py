@@ -26,7 +26,7 @@ def judge(impulse, u, **changes):
     return verdict(impulse, u, **{"limit": LIMIT, "limit_name": NAME, **changes})
 
 
-# 14 CFR 101.22(b) and 1.1: figures confirmed on copies of the eCFR text.
+# [CFR101] 101.22(b) and [CFR1] 1.1: figures confirmed on copies of the eCFR text.
 @pytest.mark.parametrize(("name", "limit"), [(NAME, 40960.0), ("14 CFR 1.1 amateur rocket", 889600.0)])
 def test_a_regulatory_limit_is_inside_and_the_next_float_outside(name, limit):
     rule = regulatory_limit(name)
@@ -52,7 +52,7 @@ def test_an_own_name_has_no_regulatory_limit():
     assert regulatory_limit("14  cfr 101.22 class 2") is regulatory_limit(NAME)
 
 
-# JCGM 106 table of one-sided factors: from memory, recomputed.
+# [JCGM106] table of one-sided factors: from memory, recomputed.
 @pytest.mark.parametrize(
     ("share", "z"), [(0.80, 0.8416), (0.90, 1.2816), (0.95, 1.6449), (0.99, 2.3263), (0.999, 3.0902)]
 )
@@ -67,12 +67,12 @@ def test_a_guard_share_outside_one_half_to_one_is_a_callers_bug(share):
 
 
 def test_jcgm_106_voltage_conforms_with_probability_0_919():
-    # Reading -5.47 V, u 0.05 V, upper limit -5.40 V: 0.91924; from memory, recomputed.
+    # [JCGM106]: reading -5.47 V, u 0.05 V, upper limit -5.40 V: 0.91924; from memory, recomputed.
     assert probability_at_most(-5.40, -5.47, 0.05) == pytest.approx(0.91924, abs=5e-6)
 
 
 def test_jcgm_106_speed_limit_is_surely_exceeded_from_106_6():
-    # Limit 100 km/h, u 2 % of the reading, probability 0.999: 106.588, printed 107; from memory, recomputed.
+    # [JCGM106]: limit 100 km/h, u 2 % of the reading, probability 0.999: 106.588, printed 107; from memory, recomputed.
     def outcome(speed):
         return judge(speed, 0.02 * speed, limit=100.0, guard_share=0.999).outcome
 
@@ -81,7 +81,7 @@ def test_jcgm_106_speed_limit_is_surely_exceeded_from_106_6():
 
 
 def test_jcgm_106_guard_of_two_standard_uncertainties_leaves_2_3_percent_risk():
-    # g = r U with r 1 and k 2: risk at the acceptance limit 0.02275; rule from memory, figure recomputed.
+    # [JCGM106]: g = r U with r 1 and k 2: risk at the acceptance limit 0.02275; rule from memory, figure recomputed.
     assert 1.0 - probability_at_most(LIMIT, LIMIT - 2.0 * 500.0, 500.0) == pytest.approx(0.02275, abs=5e-6)
 
 

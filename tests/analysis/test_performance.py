@@ -20,7 +20,7 @@ from analysis.results import Measured
 
 
 def test_specific_impulse_of_the_textbook_example():
-    # Sutton & Biblarz example 2-1 (from memory): 70 kg, 164 808 N*s with g = 9.81; with 9.80665 Isp is 240.08 s.
+    # [Sutton] example 2-1 (from memory): 70 kg, 164 808 N*s with g = 9.81; with 9.80665 Isp is 240.08 s.
     found = isp(Measured(164_808.0, 1648.08, "N*s"), Measured(70.0, 0.7, "kg"))
     assert found.value == pytest.approx(240.0, rel=2e-3)
     assert found.u / found.value == pytest.approx(math.hypot(0.01, 0.01))

@@ -79,7 +79,7 @@ def test_certainty_is_never_claimed():
 
 
 def test_pound_force_seconds_of_the_limit_are_the_printed_ones():
-    # 14 CFR 101.22(b) prints 9,208 lbf·s beside 40,960 N·s. Confirmed.
+    # [CFR101] 101.22(b) prints 9,208 lbf·s beside 40,960 N·s. Confirmed.
     assert numbers.pound_force_seconds(40960.0) == "9,208 lbf·s"
 
 

@@ -98,7 +98,7 @@ def test_a_constant_record_has_the_correlation_time_of_white_noise():
 
 
 def test_alternating_samples_are_not_worth_more_than_their_count():
-    """NumAcc4 of the NIST StRD alternates so: lag-1 autocorrelation -0.999 (confirmed)."""
+    """NumAcc4 of [StRD] alternates so: lag-1 autocorrelation -0.999 (confirmed)."""
     assert correlation_time(np.tile([0.1, -0.1], 500)) == 1.0
     assert correlation_time(np.tile([1.0, -1.0], 200_000)) == 1.0
 

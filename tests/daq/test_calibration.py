@@ -16,7 +16,7 @@ def digits(found, certified):
     return 15.0 if error == 0.0 else -math.log10(error)
 
 
-# NIST StRD Pontius: load cell, deflection against load. Data confirmed from two independent transcriptions
+# [StRD] Pontius: load cell, deflection against load. Data confirmed from two independent transcriptions
 # (they agree 40 of 40); certified values confirmed from stored test suites; the NIST page itself not seen.
 PONTIUS_LOAD = np.tile(np.arange(150_000.0, 3_000_001.0, 150_000.0), 2)
 PONTIUS_DEFLECTION = np.array(
@@ -31,7 +31,7 @@ PONTIUS_B = (0.673565789473684e-03, 0.732059160401003e-06, -0.316081871345029e-1
 PONTIUS_SD = (0.107938612033077e-03, 0.157817399981659e-09, 0.486652849992036e-16)
 PONTIUS_RESIDUAL_SD = 0.205177424076185e-03
 
-# NIST StRD Norris: ozone monitors. Confirmed from the complete NIST file.
+# [StRD] Norris: ozone monitors. Confirmed from the complete NIST file.
 NORRIS_X = np.array(
     [
         0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5, 666.9, 338.0,
@@ -49,7 +49,7 @@ NORRIS_Y = np.array(
 NORRIS_B, NORRIS_SD = (-0.262323073774029, 1.00211681802045), (0.232818234301152, 0.429796848199937e-03)
 NORRIS_RESIDUAL_SD = 0.884796396144373
 
-# GUM (JCGM 100:2008) H.3, thermometer. Data and results confirmed from a reference library's documentation.
+# [GUM] H.3, thermometer. Data and results confirmed from a reference library's documentation.
 H3_T = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
 H3_B = np.array([-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160])
 

@@ -55,7 +55,7 @@ def test_rows_are_read_with_either_line_end_and_spaces_around_numbers():
 
 
 def test_the_published_checksum_rule():
-    # NMEA 0183: XOR of all characters before the asterisk, "$" apart. Widely printed example sentence
+    # [NMEA0183]: XOR of all characters before the asterisk, "$" apart. Widely printed example sentence
     # $GPGLL,5300.97914,N,00259.98174,E,125926,A*28 (from memory), recomputed.
     assert checked(b"GPGLL,5300.97914,N,00259.98174,E,125926,A").endswith(b"*28")
 

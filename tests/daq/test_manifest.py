@@ -26,7 +26,7 @@ def seal(folder):
 
 def test_hash_is_sha256_of_the_published_example(tmp_path):
     (tmp_path / "abc").write_bytes(b"abc")
-    # FIPS 180-2 appendix B.1 (from memory; the digest of "abc" is printed in it).
+    # [FIPS180] appendix B.1 (from memory; the digest of "abc" is printed in it).
     assert sha256_of(tmp_path / "abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 
 

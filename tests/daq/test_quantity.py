@@ -35,7 +35,7 @@ def test_factors_are_built_from_the_four_exact_ones(unit, dimension, expected):
 @pytest.mark.parametrize(
     ("value", "printed"),
     [
-        # NIST SP 811, B.8 as quoted in stored test suites (confirmed there; the pound from memory).
+        # [SP811] B.8 as quoted in stored test suites (confirmed there; the pound from memory).
         (UNITS["force"]["lbf"], "4.448222E+00"),
         (UNITS["pressure"]["psi"], "6.894757E+03"),
         (UNITS["mass"]["lb"], "4.535924E-01"),

@@ -32,8 +32,8 @@ from tests.wire_reference import bodies, crc32, hello, rows_of, sample_rows, unc
 
 FULL = bytes(range(1, 255))
 
-# Cheshire & Baker, Consistent Overhead Byte Stuffing, IEEE/ACM Trans. Networking 7(2), 1999. The rows up to
-# 255 bytes are the usual published examples, recomputed; the IP-header row is the paper's, from memory.
+# [COBS99]: the rows up to 255 bytes are the usual published examples, recomputed; the IP-header row is
+# the paper's, from memory.
 COBS_VECTORS = [
     ("", "01"),
     ("00", "0101"),
@@ -115,7 +115,7 @@ def test_a_final_01_after_a_full_block_is_accepted_and_not_written():
 
 
 def test_crc_check_value():
-    # CRC-32/ISO-HDLC of "123456789" is CBF43926 (published check value, confirmed).
+    # [CRCcat]: CRC-32/ISO-HDLC of "123456789" is CBF43926 (published check value, confirmed).
     assert crc32(b"123456789") == zlib.crc32(b"123456789") == 0xCBF43926
     # Residue over message and little-endian CRC (recomputed): the decoder's test for a right frame.
     assert crc32(b"123456789" + (0xCBF43926).to_bytes(4, "little")) == 0x2144DF1C == wire._RESIDUE
