@@ -1,5 +1,6 @@
 """The one way into analysis: by kind of test, and from a run folder to a new revision in it."""
 
+import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from analysis.results import Analysis, Results, to_json
 from analysis.static_fire import analyse_static_fire
 from analysis.water_flow import analyse_water_flow
 from daq.calibration import Calibration, read_calibration
+from daq.campaign import CALIBRATIONS
 from daq.errors import ConfigError, DataError
 from daq.revision import next_revision, write_revision
 from daq.run import Run, open_run
@@ -53,7 +55,7 @@ def analyse_run(folder: Path, *, calibrations: Iterable[Path] = (), software: st
     folder : Path
         ``CAMPAIGN/runs/DATE_NUMBER``.
     calibrations : iterable of Path
-        Later calibration revisions to use in place of the locked ones.
+        Later calibration revisions to use in place of the locked ones; the revision keeps a copy of each.
     software : str
         Name and version, kept in the results.
 
@@ -72,18 +74,31 @@ def analyse_run(folder: Path, *, calibrations: Iterable[Path] = (), software: st
         The record cannot answer.
     """
     run = open_run(folder)
-    later = _later(run, calibrations)
+    given = tuple(calibrations)
+    later = later_calibrations(run, given)
     revision = next_revision(folder)
     analysis = analyse(load_dataset(run, calibrations=later), revision=revision, software=software)
 
     def build(place: Path) -> None:
         (place / RESULTS_FILE).write_text(to_json(analysis.results), encoding="utf-8")
         write_curves(place / CURVES_FILE, analysis.curves)
+        for path in given:
+            (place / CALIBRATIONS).mkdir(exist_ok=True)
+            shutil.copyfile(path, place / CALIBRATIONS / path.name)
 
     return write_revision(folder, revision, build), analysis.results
 
 
-def _later(run: Run, paths: Iterable[Path]) -> dict[str, Calibration]:
+def later_calibrations(run: Run, paths: Iterable[Path]) -> dict[str, Calibration]:
+    """Read calibrations to use in place of the locked ones, by tag, as they apply to the run's counts.
+
+    Raises
+    ------
+    ConfigError
+        A file is wrong, of no input of the stand, or the second of its tag.
+    RecordError
+        The run is imported and has no counts to calibrate.
+    """
     tags = {item.tag for item in run.stand.input}
     found: dict[str, Calibration] = {}
     for path in paths:

@@ -1,6 +1,7 @@
 """From an opened run and its results to the report's context. Reads no file and no clock: both are handed in."""
 
 from collections.abc import Mapping
+from pathlib import Path
 
 from analysis.prediction import Prediction, Scalar
 from analysis.report.context import (
@@ -17,8 +18,10 @@ from analysis.report.context import (
 )
 from analysis.results import Measured, Results
 from daq.calibration import Calibration
+from daq.campaign import CALIBRATIONS, RUNS
 from daq.plan import Plan
 from daq.quantity import Quantity
+from daq.revision import revision_folder
 from daq.run import Run, samples_path
 from daq.stand import Input, Stand
 
@@ -49,7 +52,9 @@ def context_from_run(
         What was done otherwise than planned, one sentence each.
     """
     used = {**run.calibrations, **(later or {})}
-    options = "".join(f" --calibration calibrations/{item.name}.toml" for item in (later or {}).values())
+    # the copies that the analysis keeps, so that the run folder alone is enough to repeat it
+    kept = revision_folder(Path(RUNS, run.folder.name), results.revision) / CALIBRATIONS
+    options = "".join(f" --calibration {(kept / item.name).as_posix()}.toml" for item in (later or {}).values())
     locked = results.prediction == "locked" and run.info.lock is not None
     prediction = Prediction.from_json(run.prediction_text) if run.prediction_text is not None else None
     test = run.plan.test
@@ -61,7 +66,7 @@ def context_from_run(
         manifest_sha256=run.manifest.sha256,
         files=tuple(FileHash(name, sha256) for name, sha256 in sorted(run.manifest.files.items())),
         created=created,
-        command=f"standbook analyse runs/{run.folder.name}{options}",
+        command=f"standbook analyse {RUNS}/{run.folder.name}{options}",
         signature_allowed=not (run.info.rehearsal or results.rehearsal),
         locked_at=run.info.lock["locked_at_utc"] if locked and run.info.lock is not None else None,
         weighings=_weighings(run),

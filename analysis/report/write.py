@@ -3,11 +3,12 @@
 import datetime as dt
 from pathlib import Path
 
-from analysis.analyse import CURVES_FILE, RESULTS_FILE
+from analysis.analyse import CURVES_FILE, RESULTS_FILE, later_calibrations
 from analysis.curves import read_curves
 from analysis.report.gather import context_from_run
 from analysis.report.render import render_report
 from analysis.results import Results, from_json
+from daq.campaign import CALIBRATIONS
 from daq.errors import RecordError
 from daq.revision import open_revision
 from daq.run import open_run
@@ -40,7 +41,9 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
         )
     place = open_revision(folder, revision)
     results = _read_results(place / RESULTS_FILE)
-    context = context_from_run(run, results, created=now.astimezone(dt.UTC).isoformat(timespec="seconds"))
+    later = later_calibrations(run, sorted((place / CALIBRATIONS).glob("*.toml")))
+    created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
+    context = context_from_run(run, results, created=created, later=later)
     html = render_report(results, read_curves(place / CURVES_FILE), context)
     path = place.parent / f"report_{place.name}.html"
     path.write_text(html, encoding="utf-8")

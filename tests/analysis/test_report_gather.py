@@ -147,7 +147,8 @@ def test_a_later_calibration_replaces_the_locked_one_everywhere(made):
     context = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED, later={"LC-1": later})
     assert [item.revision for item in context.calibrations if item.tag == "LC-1"] == ["r99"]
     assert context.recomputation.coefficients == (0.0, 2.0)
-    assert context.command.endswith(" --calibration calibrations/LC-1_r99.toml")
+    kept = "runs/2031-06-14_HF-02/analysis/rev-A/calibrations/LC-1_r99.toml"
+    assert context.command == f"standbook analyse runs/2031-06-14_HF-02 --calibration {kept}"
 
 
 def test_a_gathered_context_renders(made):
