@@ -10,7 +10,6 @@ import typer
 
 from cli.record import record_run, seal_and_say
 from cli.screen import CAUTION, heading, now, say, say_all, software, today
-from cli.starter import PLAN_FILES, write_campaign
 from daq.errors import LinkError
 
 TIME_SCALE = 10.0
@@ -30,6 +29,8 @@ def demo(
 
     Example: standbook demo
     """
+    from cli.starter import PLAN_FILES, write_campaign
+
     campaign = write_campaign(folder, today=today())
     say(f"Wrote the campaign {campaign}: the invented engine Teasel-2 on the Quarry Cradle. All of it is a REHEARSAL.")
     report = Path()
@@ -47,7 +48,7 @@ def _run(plan: Path, time_scale: float) -> Path:
     from analysis.predict import predict, prediction_sentences
     from analysis.report.quick_look import quick_look
     from analysis.report.write import write_report
-    from daq.additions import add
+    from daq.additions import WEIGHINGS_FILE, add
     from daq.campaign import read_campaign
     from daq.lock import lock_campaign
 
@@ -58,7 +59,7 @@ def _run(plan: Path, time_scale: float) -> Path:
     say("Predicted and locked:")
     say_all(prediction_sentences(prediction))
 
-    weighings = campaign.folder / f"{campaign.plan.test.number}_weighings.toml"
+    weighings = campaign.folder / WEIGHINGS_FILE
     link = campaign.folder / "cradle-a.port"
     stand = _start_stand(plan, time_scale, link, weighings)
     try:
@@ -80,7 +81,8 @@ def _run(plan: Path, time_scale: float) -> Path:
 
 
 def _start_stand(plan: Path, time_scale: float, link: Path, weighings: Path) -> "subprocess.Popen[bytes]":
-    command = [sys.executable, "-m", "cli", "rehearse", str(plan), "--time-scale", str(time_scale)]
+    # -P: a folder called cli where the user happens to stand is not ours
+    command = [sys.executable, "-P", "-m", "cli", "rehearse", str(plan), "--time-scale", str(time_scale)]
     command += ["--link", str(link), "--weighings", str(weighings)]
     stand = subprocess.Popen(command, stdout=subprocess.DEVNULL)  # noqa: S603 - our own program, no shell
     deadline = time.monotonic() + PORT_WAIT

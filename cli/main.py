@@ -1,5 +1,7 @@
 """The ``standbook`` command: its subcommands, and the one place where errors become exit codes."""
 
+import os
+import signal
 import sys
 
 import typer
@@ -19,7 +21,10 @@ from cli import (
     report,
     seal,
 )
-from daq.errors import EXIT_USAGE, StandError
+from daq.errors import EXIT_FINE, EXIT_USAGE, StandError
+
+EXIT_SIGNAL = 128  # plus the number of the signal that ended the command
+SIGPIPE = 13  # where the system has no such signal, the code stays the same
 
 CAUTION = (
     "standbook watches, records, computes and says. It commands nothing and protects nobody: relief valves, "
@@ -56,23 +61,29 @@ def main() -> None:
 
 
 def run(arguments: list[str]) -> int:
-    """Run one command and return its exit code."""
+    """Run one command and return its exit code; an error that nobody foresaw passes through, with its traceback."""
+    # The command is invoked without its own main(), which would turn signals and closed pipes into codes of its own.
+    command = typer.main.get_command(app)
     try:
-        code = app(arguments, standalone_mode=False)
+        with command.make_context("standbook", list(arguments)) as context:
+            command.invoke(context)
+    except typer.Exit as end:
+        return end.exit_code
     except StandError as error:
         for line in str(error).splitlines():
             typer.echo(f"standbook: {line}", err=True)
         return error.exit_code
     except BrokenPipeError:
-        sys.stderr.close()
-        return 141
+        # Whoever read our output has gone. What is still buffered would fail again at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_SIGNAL + SIGPIPE
     except KeyboardInterrupt:
         typer.echo("standbook: stopped", err=True)
-        return 130
+        return EXIT_SIGNAL + signal.SIGINT
     except Exception as error:
         show = getattr(error, "show", None)  # usage errors of the command-line library know how to print
         if show is None:
             raise
         show()
         return int(getattr(error, "exit_code", EXIT_USAGE))
-    return code if isinstance(code, int) else 0
+    return EXIT_FINE

@@ -26,7 +26,9 @@ def record(
     port: Annotated[
         list[str] | None, typer.Option("--port", metavar="DEVICE=PATH", help="The port of one device of the stand.")
     ] = None,
-    seconds: Annotated[float | None, typer.Option("--for", metavar="SECONDS", help="Stop after this time.")] = None,
+    seconds: Annotated[
+        float | None, typer.Option("--for", metavar="SECONDS", min=0.0, help="Stop after this time.")
+    ] = None,
     rehearsal: Annotated[bool, typer.Option("--rehearsal", help="Mark the run, and all that comes of it.")] = False,
     postdiction: Annotated[
         bool, typer.Option("--postdiction", help="Record although no prediction of this plan is locked.")
@@ -57,7 +59,6 @@ def record_run(
     *,
     rehearsal: bool,
     postdiction: bool,
-    quiet: bool = False,
 ) -> tuple[Path, "RecordEnd"]:
     """Make the run folder and record into it; a folder into which nothing valid came is taken away again."""
     from daq.recorder import record_devices, resolve_ports
@@ -66,10 +67,9 @@ def record_run(
     lock = _lock(campaign, postdiction=postdiction)
     ports = resolve_ports(campaign.stand, given)
     folder = create_run(campaign, lock, rehearsal=rehearsal, now=now(), software=software())
-    if not quiet:
-        say(f"Recording {campaign.plan.test.number} into {folder}; stop with Ctrl-C.")
-        say(CAUTION)
-    line = _StatusLine(quiet=quiet)
+    line = _StatusLine()
+    line.say(f"Recording {campaign.plan.test.number} into {folder}; stop with Ctrl-C.")
+    line.say(CAUTION)
     try:
         with _first_signal_stops() as stopped:
 
@@ -100,8 +100,8 @@ def seal_and_say(folder: Path) -> bool:
 
     try:
         summary = seal(folder)
-    except StandError:
-        warn(f"standbook: the journals in {folder} hold what was recorded; seal them with: standbook seal RUN")
+    except (StandError, KeyboardInterrupt):
+        warn(f"standbook: the journals hold what was recorded; seal them with: standbook seal {folder}")
         raise
     say("Sealed:")
     say_all(summary.sentences())
@@ -153,17 +153,28 @@ class _MadeUpError(LinkError):
 
 
 class _StatusLine:
-    """One line that is renewed in a terminal, and repeated every few seconds elsewhere."""
+    """One line that is renewed in a terminal, and repeated every few seconds elsewhere.
 
-    def __init__(self, *, quiet: bool) -> None:
-        self._quiet = quiet
+    A terminal that has gone away, or a closed pipe, ends the line and not the recording.
+    """
+
+    def __init__(self) -> None:
+        self._seen = True  # somebody can still read it
         self._live = sys.stdout.isatty()
         self._next = 0.0
         self.rows = 0  # of all devices, so far
 
+    def say(self, text: str, *, nl: bool = True) -> None:
+        if not self._seen:
+            return
+        try:
+            typer.echo(text, nl=nl)
+        except OSError:
+            self._seen = False
+
     def show(self, watch: "Watch") -> None:
         self.rows = sum(seen.rows for seen in watch.devices)
-        if self._quiet or (not self._live and watch.elapsed < self._next):
+        if not self._live and watch.elapsed < self._next:
             return
         self._next = watch.elapsed + LINE_EVERY
         parts = [
@@ -172,8 +183,8 @@ class _StatusLine:
             for seen in watch.devices
         ]
         text = f"{watch.elapsed:7.1f} s  " + " | ".join(parts)
-        typer.echo(f"\r{text}\x1b[K" if self._live else text, nl=not self._live)
+        self.say(f"\r{text}\x1b[K" if self._live else text, nl=not self._live)
 
     def end(self) -> None:
-        if self._live and not self._quiet:
-            typer.echo()
+        if self._live:
+            self.say("")

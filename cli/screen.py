@@ -3,7 +3,6 @@
 import datetime as dt
 import json
 from collections.abc import Iterable, Mapping
-from importlib import metadata
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -48,6 +47,8 @@ def heading(text: str) -> None:
 
 def software() -> str:
     """Return the name and version that results and runs carry."""
+    from importlib import metadata
+
     return f"standbook {metadata.version('standbook')}"
 
 
