@@ -25,6 +25,7 @@ from typing import Final, Protocol
 
 from daq.envelope import Event
 from daq.errors import EXIT_FINE, LinkError, RecordError, StandError
+from daq.hold import held
 from daq.instant import Clocks, HostClocks, Instant, clock_step
 from daq.journal import JournalWriteError, JournalWriter, next_journal
 from daq.port import PortInfo, ReadPort, list_ports, open_port
@@ -333,7 +334,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     order = Order(told.device, told.port, told.baud, told.folder)
     board = StatusBoard(told.status, CaptureStatus(device=order.device, pid=os.getpid(), port=order.port))
     try:
-        end = record(order, board, HostClocks(), lambda: bool(stopping))
+        with held(order.folder):
+            end = record(order, board, HostClocks(), lambda: bool(stopping))
     except StandError as error:
         code, message = error.exit_code, str(error)
     else:

@@ -15,6 +15,7 @@ from daq.calibration import Calibration
 from daq.channels import signal_from_counts, to_si
 from daq.durable import reason
 from daq.errors import RecordError
+from daq.hold import is_held
 from daq.manifest import MANIFEST
 from daq.printed import printed
 from daq.quantity import parse_quantity
@@ -25,6 +26,7 @@ from daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples
 from daq.samples import ROW_GROUP, Column, Piece, SamplesHeader, coarsened, write_samples
 from daq.staged import write_staged
 from daq.stand import Device, Input, Stand
+from daq.status import read_status
 from daq.tape import Tape, read_tapes
 
 DEFAULT_STREAM = "fast"
@@ -42,12 +44,13 @@ def seal(folder: Path) -> RecordSummary:
     Raises
     ------
     RecordError
-        No run, sealed already, no journals, a journal of an unknown device, made-up data in a run that is no
-        rehearsal, or the disk refuses.
+        No run, sealed already, still being recorded, no journals, a journal of an unknown device, made-up data in a
+        run that is no rehearsal, or the disk refuses.
     """
     if (folder / MANIFEST).exists():
         raise RecordError(f"{folder}: sealed already; what is sealed is never touched again")
     files = read_run_files(folder)
+    _refuse_while_recording(folder / RAW)
     devices = recover(folder / RAW, files.stand)
     if not files.info.rehearsal:
         for device in devices:
@@ -58,6 +61,17 @@ def seal(folder: Path) -> RecordSummary:
                 )
     t_zero, missing = find_t_zero(files.plan.test, devices)
     return finish(folder, files, devices, t_zero, missing)
+
+
+def _refuse_while_recording(raw: Path) -> None:
+    """Refuse a folder that a capture process still writes into: it may outlive the program that started it."""
+    if not is_held(raw):
+        return
+    told = (read_status(path) for path in sorted(raw.glob("*_capture.json")))
+    living = [status for status in told if status is not None and status.exit_code is None]
+    names = ", ".join(f"{status.device} (process {status.pid})" for status in living) or "a device"
+    what = " ".join(["kill", *(str(status.pid) for status in living)]) if living else "end its capture process"
+    raise RecordError(f"{raw}: still being recorded: {names}; end that first: {what}")
 
 
 def finish(
