@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from cli.screen import PlanPath, say, say_all, today
+from daq.errors import ConfigError, RecordError
 
 
 def rehearse(
@@ -43,13 +44,18 @@ def rehearse(
     say(f"Computing the made-up {campaign.plan.test.kind} {number} ...")
     made_up = make_up(campaign, draw_for(number, seed))
     if weighings is not None:
-        weighings.write_text(weighings_text(made_up.weighings), encoding="utf-8")
+        try:
+            weighings.write_text(weighings_text(made_up.weighings), encoding="utf-8")
+        except OSError as error:
+            raise RecordError(f"--weighings {weighings}: cannot be written: {error.strerror}") from None
     table = made_up.table
     # The ring of a faster device holds as much of its own time.
     ring = round(RING_BYTES * max(1.0, time_scale))
-    with RehearsalDevice(table, time_scale=time_scale, ring_bytes=ring) as device, _stopping() as stop:
-        if link is not None:
-            link.symlink_to(device.port)
+    with (
+        RehearsalDevice(table, time_scale=time_scale, ring_bytes=ring) as device,
+        _stopping() as stop,
+        _linked(link, device.port),
+    ):
         say(f"REHEARSAL: {table.device} on {device.port}, {table.seconds:.0f} s at {time_scale:g} times real time.")
         say(f"In a second terminal: standbook record {plan} --rehearsal --port {table.device}={device.port}")
         sent = device.run(stop)
@@ -63,6 +69,24 @@ def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:
         for tank, values in weighings.items()
     )
     return "# made up by a rehearsal\n" + 'by = "DAQ"\n' + "".join(tables)
+
+
+@contextmanager
+def _linked(link: Path | None, port: str) -> Iterator[None]:
+    """Have a link to the port while the device plays; one that an earlier device left behind is replaced."""
+    if link is None:
+        yield
+        return
+    if link.is_symlink() and not link.exists():
+        link.unlink()
+    try:
+        link.symlink_to(port)
+    except OSError as error:
+        raise ConfigError(f"--link {link}: cannot be made: {error.strerror}; name another path") from None
+    try:
+        yield
+    finally:
+        link.unlink(missing_ok=True)
 
 
 @contextmanager

@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 from daq.calibration import fit_polynomial
 from daq.campaign import CALIBRATIONS, PLANS, STAND_FILE
-from daq.errors import ConfigError
+from daq.durable import reason
+from daq.errors import ConfigError, RecordError
+from daq.staged import staged
 
 PLAN_FILES = ("WF-03.toml", "WF-04.toml", "HF-02.toml")
 SEED = 20310614  # the scatter of the made-up calibration points
@@ -100,10 +102,22 @@ def write_campaign(folder: Path, *, today: dt.date, name: str = "teasel-2") -> P
     ------
     ConfigError
         The campaign folder exists already.
+    RecordError
+        The disk refuses; nothing half-written is left.
     """
     campaign = folder / name
     if campaign.exists():
         raise ConfigError(f"{campaign}: exists already; choose another folder, nothing was written")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"{campaign}: cannot be made: {reason(error)}") from error
+    with staged(campaign) as beside:
+        _write_files(beside, today)
+    return campaign
+
+
+def _write_files(campaign: Path, today: dt.date) -> None:
     files = resources.files("cli") / "starter_files"
     for path in (campaign / PLANS, campaign / CALIBRATIONS):
         path.mkdir(parents=True)
@@ -114,7 +128,6 @@ def write_campaign(folder: Path, *, today: dt.date, name: str = "teasel-2") -> P
     for sensor in SENSORS:
         path = campaign / CALIBRATIONS / f"{sensor.tag}_{sensor.revision}.toml"
         path.write_text(_calibration_text(sensor, today, random), encoding="utf-8")
-    return campaign
 
 
 def _calibration_text(sensor: Sensor, today: dt.date, random: np.random.Generator) -> str:

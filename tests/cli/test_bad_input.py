@@ -19,6 +19,7 @@ from daq.encode import encode_samples
 from daq.hello import Hello, WireChannel, WireLine
 from daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
 from tests.campaign_fixture import edit
+from tests.playing import playing
 
 TEN_CHANNELS = tuple(WireChannel(f"ain{k}", "i24" if k == 0 else "i16", -32768, 32767) for k in range(11))
 
@@ -188,19 +189,6 @@ def made_up(seconds=2.0, time_scale=4.0):
     edge = (PlayedEdge(rows * 500, 1, 1),)
     table = Table("cradle-a", "0007", "x", 1, 1_000_000, 0, (stream,), lines, edge)
     return RehearsalDevice(table, time_scale=time_scale)
-
-
-@contextmanager
-def playing(device):
-    stop = threading.Event()
-    with device:
-        thread = threading.Thread(target=device.run, args=(stop,))
-        thread.start()
-        try:
-            yield device.port
-        finally:
-            stop.set()
-            thread.join()
 
 
 def test_a_made_up_device_is_refused_outside_a_rehearsal(plans, capsys):
