@@ -58,6 +58,8 @@ def thrust_start_stop(time: Array, thrust: Array, mode_period: float, fraction: 
     a raw record would wait for the ringing to die and came up to a second late in simulated firings.
     Both instants are chosen per application, no universal threshold exists. Source: [ECSS-E-ST-35C] glossary,
     "burning time". The 10 % points themselves are common practice, no source.
+    The mean over a period carries a sudden step past a fraction f up to (0.5 - f) periods early or late; u holds
+    that as a rectangular half-width beside noise.
     """
     mean = running_mean(time, thrust, mode_period)
     first, last = _half_points(time, mean)
@@ -70,9 +72,13 @@ def thrust_start_stop(time: Array, thrust: Array, mode_period: float, fraction: 
         raise DataError(f"thrust stays above {level:.4g} N to the last sample: its end is not in the record")
     method = f"{100 * fraction:g} % of the greatest mean over {mode_period * 1e3:.3g} ms"
     scatter = _quiet_scatter(time, mean, first, mode_period)
-    start = _crossing(time, mean, below[-1], level, scatter)
-    stop = _crossing(time, mean, last + fallen[0] - 1, level, scatter)
-    return Event("thrust start", *start, method), Event("thrust stop", *stop, method)
+    smear = abs(0.5 - fraction) * mode_period / math.sqrt(3.0)
+    start, start_u = _crossing(time, mean, below[-1], level, scatter)
+    stop, stop_u = _crossing(time, mean, last + fallen[0] - 1, level, scatter)
+    return (
+        Event("thrust start", start, math.hypot(start_u, smear), method),
+        Event("thrust stop", stop, math.hypot(stop_u, smear), method),
+    )
 
 
 def aft_tangent_bisector(time: Array, thrust: Array, mode_period: float) -> Event:

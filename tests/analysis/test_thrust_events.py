@@ -95,13 +95,24 @@ def test_thrust_events_move_with_the_clock_and_not_with_the_unit(shift, scale):
         assert b.time - shift == pytest.approx(a.time, abs=1e-8)
 
 
-def test_the_uncertainty_of_a_start_is_its_scatter(time):
+SMEAR = 0.4 / MODE / np.sqrt(3.0)  # of a mean over one period at the 10 % point, as a standard uncertainty
+
+
+def test_the_uncertainty_of_a_start_holds_its_scatter_and_the_smear_of_the_mean(time):
     found = []
     for k in range(30):
         noise = 60.0 * np.random.default_rng(k).standard_normal(time.size)
         found.append(thrust_start_stop(time, trapezoid(time, rise=0.5) + noise, 1.0 / MODE)[0])
-    spread, u = np.std([e.time for e in found]), np.mean([e.u for e in found])
-    assert 0.5 < spread / u < 1.5
+    spread = np.std([e.time for e in found])
+    scatter = np.sqrt(np.mean([e.u**2 - SMEAR**2 for e in found]))
+    assert 0.5 < spread / scatter < 1.5
+
+
+def test_a_sudden_step_lies_inside_the_stated_half_width(time):
+    step = np.where((time >= 2.0) & (time < 9.0), 1000.0, 0.0)
+    start, stop = thrust_start_stop(time, step, 1.0 / MODE)
+    for event, true in ((start, 2.0), (stop, 9.0)):
+        assert 0.5 * SMEAR < abs(event.time - true) < np.sqrt(3.0) * event.u
 
 
 def test_the_bisector_meets_a_rounded_tail_between_its_tangents(time):
