@@ -1,0 +1,101 @@
+"""README and DEVELOPERS.md say what is there: links, modules, names, commands, decisions that are numbers."""
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+from analysis.exponent import LAW_MISFIT
+from analysis.fit import LAW_FREEDOM
+from analysis.predict import SAMPLES
+from daq import errors
+from daq.clock import AGREEMENT
+from daq.envelope import ROW_OVERHEAD
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+PACKAGES = ("daq", "analysis", "cli")
+
+
+def section(number):
+    return DEVELOPERS.partition(f"\n## {number}. ")[2].partition("\n## ")[0]
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+def test_relative_links_lead_somewhere(name):
+    text = (ROOT / name).read_text(encoding="utf-8")
+    links = [link.partition("#")[0] for link in re.findall(r"\]\(([^)\s]+)\)", text) if "://" not in link]
+    assert name != "README.md" or len(links) >= 3
+    assert [link for link in links if link and not (ROOT / link).exists()] == []
+
+
+def test_the_two_commands_stand_between_their_marks():
+    for number in (1, 2):
+        block = README.partition(f"<!-- command {number} -->\n```sh\n")[2].partition("\n```")[0]
+        assert block.startswith("python3 -m venv .venv && "), number
+        assert "\n" not in block
+    assert ". .venv/bin/activate" in README
+
+
+def test_the_exit_codes_of_the_readme_are_those_of_the_error_tree():
+    printed = {int(code): meaning for code, meaning in re.findall(r"^\| (\d+) \| (.+) \|$", README, re.MULTILINE)}
+    branches = {branch.exit_code for branch in errors.StandError.__subclasses__()}
+    assert set(printed) == branches | {errors.EXIT_FINE, errors.EXIT_USAGE, errors.EXIT_FINDINGS}
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_the_map_of_the_house_names_every_module_and_no_other(package):
+    part = section(1).partition(f"### {package}:")[2].partition("\n### ")[0]
+    rows = part if package == "cli" else "\n".join(re.findall(r"^\|[^|]*\|([^|]*)\|", part, re.MULTILINE))
+    mapped = set(re.findall(r"`([a-z_]+(?:/[a-z_]+)?)`", rows))
+    there = {
+        path.relative_to(ROOT / package).with_suffix("").as_posix()
+        for path in (ROOT / package).rglob("*.py")
+        if path.stem != "__init__"
+    }
+    assert there - mapped == set(), "missing in DEVELOPERS.md"
+    assert {name for name in mapped - there if package != "cli"} == set(), "in DEVELOPERS.md, but not there"
+
+
+def identifiers():
+    for package in PACKAGES:
+        for path in (ROOT / package).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                for field in ("arg", "id", "attr", "name"):
+                    name = getattr(node, field, None)
+                    if isinstance(name, str):
+                        yield name
+
+
+def test_every_name_of_the_nomenclature_is_one_that_the_code_uses():
+    names = re.findall(r"`([A-Za-z_]+)`", "\n".join(re.findall(r"^\|([^|]*)\|", section(3), re.MULTILINE)))
+    assert len(names) > 35
+    assert set(names) - set(identifiers()) == set()
+
+
+def test_commands_of_the_checks_exist():
+    commands = re.findall(r"-m (tests\.[a-z_.]+)", section(5))
+    assert len(commands) >= 7
+    assert [name for name in commands if not (ROOT / (name.replace(".", "/") + ".py")).is_file()] == []
+    written = {f"tests.{p.parent.name}.{p.stem}" for k in ("studies", "benchmarks")
+               for p in (ROOT / "tests" / k).glob("[!t_]*.py")}
+    assert written - set(commands) == set()
+    assert (ROOT / ".ci" / "run").is_file()
+
+
+def test_decisions_that_are_numbers_are_those_of_the_code():
+    said = " ".join(section(6).split())
+    assert f"{ROW_OVERHEAD} bytes a record" in said
+    assert f"hypercube of {SAMPLES} draws" in said
+    assert f"Beyond {AGREEMENT:g} combined u" in said
+    assert f"{100 * LAW_MISFIT:g} % of the squared log ratio" in said
+    assert LAW_FREEDOM == 5.0
+    assert "five independent points" in said
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+def test_lines_outside_tables_fit_a_screen(name):
+    lines = (ROOT / name).read_text(encoding="utf-8").splitlines()
+    assert [(n, len(line)) for n, line in enumerate(lines, 1) if len(line) > 120 and not line.startswith("|")] == []
