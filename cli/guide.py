@@ -25,7 +25,4 @@ def guide(
     from rich.console import Console
     from rich.markdown import Markdown
 
-    console = Console()
-    with console.capture() as page:  # printed by it, a closed pipe would end in the code of a crash
-        console.print(Markdown(pages[topic].read_text(encoding="utf-8")))
-    say(page.get().rstrip("\n"))
+    Console().print(Markdown(pages[topic].read_text(encoding="utf-8")))

@@ -73,7 +73,7 @@ def run(arguments: list[str]) -> int:
         for line in str(error).splitlines():
             typer.echo(f"standbook: {line}", err=True)
         return error.exit_code
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):  # the latter is what the library that draws help makes of the former
         # Whoever read our output has gone. What is still buffered would fail again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_SIGNAL + SIGPIPE

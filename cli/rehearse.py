@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from cli.screen import PlanPath, say, say_all, today
-from daq.errors import ConfigError, RecordError
+from daq.errors import ConfigError
 
 
 def rehearse(
@@ -40,14 +40,13 @@ def rehearse(
     from daq.rehearsal import RING_BYTES, RehearsalDevice
 
     campaign = read_campaign(plan, today=today())
+    _check_place("--link", link)
+    _check_place("--weighings", weighings)
     number = campaign.plan.test.number
     say(f"Computing the made-up {campaign.plan.test.kind} {number} ...")
     made_up = make_up(campaign, draw_for(number, seed))
     if weighings is not None:
-        try:
-            weighings.write_text(weighings_text(made_up.weighings), encoding="utf-8")
-        except OSError as error:
-            raise RecordError(f"--weighings {weighings}: cannot be written: {error.strerror}") from None
+        weighings.write_text(weighings_text(made_up.weighings), encoding="utf-8")
     table = made_up.table
     # The ring of a faster device holds as much of its own time.
     ring = round(RING_BYTES * max(1.0, time_scale))
@@ -71,18 +70,22 @@ def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:
     return "# made up by a rehearsal\n" + 'by = "DAQ"\n' + "".join(tables)
 
 
+def _check_place(option: str, path: Path | None) -> None:
+    """Refuse a path before the physics is computed; a link that leads nowhere is in nobody's way."""
+    if path is not None and path.exists():
+        raise ConfigError(f"{option} {path}: exists already; name another path, or remove it")
+    if path is not None and not path.parent.is_dir():
+        raise ConfigError(f"{option} {path}: there is no folder {path.parent}; make it, or name another path")
+
+
 @contextmanager
 def _linked(link: Path | None, port: str) -> Iterator[None]:
     """Have a link to the port while the device plays; one that an earlier device left behind is replaced."""
     if link is None:
         yield
         return
-    if link.is_symlink() and not link.exists():
-        link.unlink()
-    try:
-        link.symlink_to(port)
-    except OSError as error:
-        raise ConfigError(f"--link {link}: cannot be made: {error.strerror}; name another path") from None
+    link.unlink(missing_ok=True)
+    link.symlink_to(port)
     try:
         yield
     finally:
@@ -92,6 +95,10 @@ def _linked(link: Path | None, port: str) -> Iterator[None]:
 @contextmanager
 def _stopping() -> Iterator[threading.Event]:
     stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
-    yield stop
+    numbers = (signal.SIGINT, signal.SIGTERM)
+    before = {number: signal.signal(number, lambda *_: stop.set()) for number in numbers}
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -1,0 +1,103 @@
+"""Where errors become exit codes, and what merely starting the command costs."""
+
+import subprocess
+import sys
+
+import pytest
+
+from cli import main
+from cli.main import run
+from daq import port
+from daq.errors import ConfigError, DataError, FrameError, LinkError, RecordError, StandError
+from tests.cli.made_run import ROOT, standbook
+
+HEAVY = {
+    "numpy", "pandas", "scipy", "pyarrow", "matplotlib", "CoolProp", "pydantic", "uncertainties", "jinja2", "serial",
+}  # fmt: skip
+OURS = {"daq", "daq.errors"}  # all of ours, besides the command files, that a start may load
+
+
+def failing(monkeypatch, error):
+    def fail():
+        raise error
+
+    monkeypatch.setattr(port, "list_ports", fail)
+
+
+@pytest.mark.parametrize(
+    ("branch", "code"),
+    [(ConfigError, 3), (LinkError, 4), (FrameError, 5), (RecordError, 6), (DataError, 7), (StandError, 9)],
+)
+def test_each_branch_of_the_error_tree_ends_in_its_code_and_its_sentence(monkeypatch, capsys, branch, code):
+    failing(monkeypatch, branch("PT-11: it broke"))
+    assert run(["ports"]) == code
+    assert capsys.readouterr().err == "standbook: PT-11: it broke\n"
+
+
+def test_every_fault_of_a_file_has_a_line_of_its_own(monkeypatch, capsys):
+    failing(monkeypatch, ConfigError("first", "second"))
+    assert run(["ports"]) == 3
+    assert capsys.readouterr().err == "standbook: first\nstandbook: second\n"
+
+
+def test_an_error_nobody_foresaw_passes_through(monkeypatch):
+    failing(monkeypatch, ZeroDivisionError("ours"))
+    with pytest.raises(ZeroDivisionError, match="ours"):
+        run(["ports"])
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "words"),
+    [("ZeroDivisionError('ours')", 1, "Traceback"), ("KeyboardInterrupt", 130, "standbook: stopped")],
+)
+def test_a_crash_ends_in_1_with_its_traceback_and_an_interrupt_in_130(error, code, words):
+    program = (
+        "import sys, daq.port, cli.main\n"
+        f"def fail(): raise {error}\n"
+        "daq.port.list_ports = fail\nsys.argv[1:] = ['ports']\ncli.main.main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == code
+    assert words in done.stderr
+    assert ("Traceback" in done.stderr) == (code == 1)
+
+
+@pytest.mark.parametrize("arguments", [["ports"], ["guide", "files"], ["--help"]])
+def test_a_reader_that_has_gone_ends_the_command_quietly(arguments):
+    process = standbook(*arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    process.stdout.close()
+    assert process.wait(60) == 141  # 128 + SIGPIPE
+    assert process.stderr.read() == ""
+    process.stderr.close()
+
+
+def test_usage_errors_name_what_is_wrong_and_end_in_2(capsys):
+    for arguments, words in (
+        (["nope"], "No such command 'nope'"),
+        (["predict"], "Missing argument 'PLAN'"),
+        (["record", "plan.toml", "--for", "-1"], "--for"),
+        (["rehearse", "plan.toml", "--time-scale", "0"], "--time-scale"),
+        (["new", "a", "b"], "unexpected extra argument"),
+    ):
+        assert run(arguments) == 2
+        assert words in capsys.readouterr().err
+
+
+def test_main_takes_its_arguments_from_the_command_line(monkeypatch, capsys):
+    monkeypatch.setattr(sys, "argv", ["standbook", "guide"])
+    with pytest.raises(SystemExit) as end:
+        main.main()
+    assert end.value.code == 0
+    assert "cautions" in capsys.readouterr().out
+
+
+def test_starting_loads_nothing_heavy():
+    program = "import sys, cli.main\nprint(*sorted(sys.modules), sep='\\n')"
+    done = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.split())
+    assert "cli.demo" in loaded
+    assert loaded & HEAVY == set()
+    assert {name for name in loaded if name.split(".")[0] in ("daq", "analysis")} == OURS
+    assert {name for name in loaded if name.startswith("cli.")} == {
+        f"cli.{path.stem}" for path in (ROOT / "cli").glob("*.py")
+    } - {"cli.__init__", "cli.__main__", "cli.starter"}

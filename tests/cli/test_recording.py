@@ -1,0 +1,229 @@
+"""Recording as processes of its own: the normal stop, kills, lost pipes; what reached the disk is never lost."""
+
+import json
+import os
+import signal
+import subprocess
+import threading
+from contextlib import contextmanager, suppress
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from cli.main import run
+from daq.follow import Follower
+from daq.hold import is_held
+from daq.rehearsal import Damaged, RehearsalDevice
+from daq.run import check_run
+from daq.stand import read_stand
+from daq.status import read_status
+from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
+from tests.playing import playing
+from tests.studies.real_time_loss import made_up_table
+
+SECONDS = 120.0  # longer than any test takes
+
+
+@pytest.fixture
+def campaign(tmp_path):
+    return small_campaign(tmp_path)
+
+
+class Recording:
+    """A recorder with its capture, seen from outside by what they write."""
+
+    def __init__(self, campaign, process):
+        self.campaign = campaign
+        self.process = process
+        self.folder = until(self._folder, "the run folder")
+        self.raw = self.folder / "raw"
+        (device,) = read_stand(campaign / "stand.toml").device
+        self._follower = Follower(device, self.raw)
+
+    def _folder(self):
+        found = [f for f in (self.campaign / "runs").glob("*") if not f.name.startswith(".")]
+        return found[0] if found else None
+
+    def status(self):
+        return read_status(self.raw / "cradle-a_capture.json")
+
+    def rows(self):
+        return self._follower.poll().rows
+
+    def until_rows(self, rows):
+        until(lambda: self.rows() >= rows, f"{rows} rows on the disk")
+
+    def kill_capture(self):
+        with suppress(ProcessLookupError, AttributeError):
+            os.kill(self.status().pid, signal.SIGKILL)
+
+    def end(self):
+        out, err = self.process.communicate(timeout=PATIENCE)
+        return self.process.returncode, out, err
+
+    def samples(self):
+        return pd.read_parquet(self.folder / "samples/cradle-a_fast.parquet")
+
+
+@contextmanager
+def recording(campaign, port, *more, **options):
+    options = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **options}
+    arguments = ["--postdiction", "--rehearsal", "--port", f"cradle-a={port}", *more]
+    process = standbook("record", campaign / "plans/WF-03.toml", *arguments, **options)
+    with ended(process):
+        made = Recording(campaign, process)
+        try:
+            yield made
+        finally:
+            made.kill_capture()
+
+
+def is_what_was_played(frame, table):
+    """Tell whether every recorded count is the one of the table."""
+    names = [f"{tag}.counts" for tag in ("LC-1", "PT-11", "PT-12", "PT-13", "PT-21", "PT-22", "PT-23", "PT-31")]
+    return np.array_equal(frame[names].to_numpy(), table.streams[0].counts[frame["sequence"].to_numpy()])
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_the_first_signal_is_the_normal_stop(campaign, number):
+    table = made_up_table(SECONDS)
+    with playing(RehearsalDevice(table)) as port, recording(campaign, port) as made:
+        made.until_rows(500)
+        made.process.send_signal(number)
+        code, out, err = made.end()
+    assert (code, err) == (0, "")
+    assert "Sealed:" in out
+    assert "raw/cradle-a_001.arrows" in check_run(made.folder).files
+    frame = made.samples()
+    assert len(frame) >= 500
+    assert frame["sequence"].tolist() == list(range(len(frame)))
+    assert is_what_was_played(frame, table)
+    assert made.status().state == "stopped"
+
+
+def test_recording_for_some_seconds_stops_by_itself(campaign):
+    with playing(RehearsalDevice(made_up_table(SECONDS))) as port, recording(campaign, port, "--for", "1.2") as made:
+        code, _, _ = made.end()
+    assert code == 0
+    # the device waits 0.3 s after the opening; a busy computer may look at the clock late, never early
+    assert 600 < len(made.samples()) < 1000 * SECONDS / 2
+    check_run(made.folder)
+
+
+def test_rows_on_the_disk_before_recorder_and_capture_were_killed_are_sealed(campaign, capsys):
+    table = made_up_table(SECONDS)
+    with playing(RehearsalDevice(table)) as port, recording(campaign, port) as made:
+        made.until_rows(1000)
+        rows = made.rows()
+        made.process.kill()
+        made.kill_capture()
+        code, _, _ = made.end()
+        assert code == -signal.SIGKILL
+        assert not (made.folder / "manifest.json").exists()
+        until(lambda: not is_held(made.raw), "the end of capture")
+        assert run(["seal", str(made.folder)]) == 0
+    assert "WARN" not in capsys.readouterr().err
+    frame = made.samples()
+    assert len(frame) >= rows
+    assert frame["sequence"].tolist() == list(range(len(frame)))
+    assert is_what_was_played(frame, table)
+    check_run(made.folder)
+
+
+def test_a_capture_that_outlives_its_recorder_goes_on_and_is_not_sealed_beside(campaign, capsys):
+    table = made_up_table(SECONDS)
+    with playing(RehearsalDevice(table)) as port, recording(campaign, port) as made:
+        made.until_rows(200)
+        made.process.kill()
+        made.end()
+        made.until_rows(made.rows() + 500)
+        pid = made.status().pid
+        assert run(["seal", str(made.folder)]) == 6
+        assert f"still being recorded: cradle-a (process {pid}); end that first: kill {pid}" in capsys.readouterr().err
+        assert not (made.folder / "manifest.json").exists()
+        os.kill(pid, signal.SIGTERM)
+        until(lambda: not is_held(made.raw), "the end of capture")
+        assert made.status().exit_code == 0
+        assert run(["seal", str(made.folder)]) == 0
+    assert len(made.samples()) >= 700
+    assert is_what_was_played(made.samples(), table)
+
+
+def test_a_capture_that_dies_ends_the_recording_in_its_sentence_and_the_run_is_sealed(campaign):
+    with playing(RehearsalDevice(made_up_table(SECONDS))) as port, recording(campaign, port) as made:
+        made.until_rows(300)
+        made.kill_capture()
+        code, out, err = made.end()
+    assert code == 6
+    assert "capture ended unexpectedly by signal 9" in err
+    assert "Sealed:" in out
+    assert len(made.samples()) >= 300
+    check_run(made.folder)
+
+
+def test_nobody_reading_the_screen_does_not_end_the_recording(campaign):
+    read, write = os.pipe()
+    os.close(read)
+    with (
+        playing(RehearsalDevice(made_up_table(SECONDS))) as port,
+        recording(campaign, port, "--for", "1", stdout=write) as made,
+    ):
+        os.close(write)
+        code, _, err = made.end()
+    assert code == 141  # 128 + SIGPIPE, after the work was done
+    assert "Traceback" not in err
+    assert len(made.samples()) > 400
+    check_run(made.folder)
+
+
+def test_lost_rows_end_in_exit_code_10(campaign, capsys):
+    device = RehearsalDevice(made_up_table(2.0), faults=[Damaged(0.7)])
+    with playing(device) as port:
+        arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal", "--port"]
+        assert run([str(a) for a in (*arguments, f"cradle-a={port}")]) == 10
+    said = capsys.readouterr().out
+    (folder,) = (campaign / "runs").iterdir()
+    stream = json.loads((folder / "record.json").read_text(encoding="utf-8"))["devices"]["cradle-a"]["streams"]["fast"]
+    assert 0 < stream["lost_rows"] < 100
+    assert stream["rows"] + stream["lost_rows"] == 2000
+    assert f"{stream['lost_rows']} lost in 1 gaps" in said
+
+
+def test_a_terminal_shows_one_line_that_is_renewed(campaign):
+    import pty
+
+    master, slave = pty.openpty()
+    shown = []
+
+    def watch():
+        with suppress(OSError):  # Linux: the other end is closed
+            while data := os.read(master, 4096):
+                shown.append(data)
+
+    thread = threading.Thread(target=watch)
+    thread.start()
+    with (
+        playing(RehearsalDevice(made_up_table(SECONDS))) as port,
+        recording(campaign, port, "--for", "1", stdout=slave) as made,
+    ):
+        os.close(slave)
+        code, _, _ = made.end()
+    thread.join()
+    os.close(master)
+    assert code == 0
+    screen = b"".join(shown).decode()
+    lines = [line for line in screen.split("\r") if "rows" in line and "lost," in line]
+    assert len(lines) > 4
+    assert all(line.rstrip("\n").endswith("\x1b[K") for line in lines)
+
+
+def test_a_link_or_weighings_that_would_write_over_something_are_refused(campaign, capsys):
+    plan, taken = campaign / "plans/WF-03.toml", campaign / "stand.toml"
+    before = taken.read_bytes()
+    for option in ("--link", "--weighings"):
+        assert run(["rehearse", str(plan), option, str(taken)]) == 3
+        assert f"{option} {taken}: exists already" in capsys.readouterr().err
+        assert run(["rehearse", str(plan), option, str(campaign / "absent/it")]) == 3
+        assert "there is no folder" in capsys.readouterr().err
+    assert taken.read_bytes() == before
