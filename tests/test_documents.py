@@ -31,6 +31,12 @@ def test_relative_links_lead_somewhere(name):
     assert [link for link in links if link and not (ROOT / link).exists()] == []
 
 
+def test_paths_into_the_samples_lead_somewhere():
+    folders = re.findall(r'Path\("(sample_runs/[^"]*)"\)\.glob\("([^"]*)"\)', README)
+    assert folders
+    assert [(place, name) for place, name in folders if not list((ROOT / place).glob(name))] == []
+
+
 def test_the_two_commands_stand_between_their_marks():
     for number in (1, 2):
         block = README.partition(f"<!-- command {number} -->\n```sh\n")[2].partition("\n```")[0]
