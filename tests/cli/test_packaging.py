@@ -1,0 +1,146 @@
+"""The wheel: three import names, everything they read beside them, and nothing of the house it was built in."""
+
+import os
+import shutil
+import subprocess
+import sys
+import zipfile
+from importlib.util import find_spec
+from pathlib import Path, PurePosixPath
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+PACKAGES = ("analysis", "cli", "daq")
+LEFT_OUT = (".*", "__pycache__", "build", "dist", "*.egg-info")  # what is no part of a fresh clone
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory):
+    """Build the wheel from a copy: a build folder left in the sources would put stale files in the next one."""
+    folder = tmp_path_factory.mktemp("wheel")
+    copy = folder / "sources"
+    shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(*LEFT_OUT))
+    # setuptools of 77 knows the licence as the project states it; an older one is left to the isolated build
+    command = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--wheel-dir", str(folder), str(copy)]
+    if new_setuptools():
+        command.insert(4, "--no-build-isolation")
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    (built,) = folder.glob("*.whl")
+    return built
+
+
+def new_setuptools():
+    if find_spec("setuptools") is None:
+        return False
+    from importlib.metadata import version
+
+    return int(version("setuptools").partition(".")[0]) >= 77
+
+
+@pytest.fixture(scope="module")
+def names(wheel):
+    with zipfile.ZipFile(wheel) as archive:
+        return sorted(name for name in archive.namelist() if not name.endswith("/"))
+
+
+@pytest.fixture(scope="module")
+def unpacked(wheel, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("unpacked")
+    with zipfile.ZipFile(wheel) as archive:
+        archive.extractall(folder)
+    return folder
+
+
+def standbook(unpacked, cwd, *arguments):
+    """Run the unpacked wheel from a folder that holds nothing of ours."""
+    environment = {**os.environ, "PYTHONPATH": str(unpacked)}
+    command = [sys.executable, "-P", "-m", "cli", *arguments]
+    return subprocess.run(command, cwd=cwd, env=environment, capture_output=True, text=True, check=False)
+
+
+def test_it_is_of_every_python_and_every_system(wheel):
+    assert wheel.name.startswith("standbook-")
+    assert wheel.name.endswith("-py3-none-any.whl")
+
+
+def test_three_names_and_the_metadata_stand_at_the_top(names):
+    tops = {PurePosixPath(name).parts[0] for name in names}
+    assert {top for top in tops if not top.endswith(".dist-info")} == set(PACKAGES)
+    assert len(tops) == len(PACKAGES) + 1
+
+
+def test_every_file_of_the_packages_is_in_it_and_no_other(names):
+    """What git ignores is not of the packages; what is kept, module or template or page, is."""
+    here = {
+        path.relative_to(ROOT).as_posix()
+        for package in PACKAGES
+        for path in (ROOT / package).rglob("*")
+        if path.is_file() and "__pycache__" not in path.parts
+    }
+    assert {name for name in names if ".dist-info/" not in name} == here
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "daq/py.typed", "analysis/py.typed", "cli/py.typed", "cli/guide/cautions.md", "cli/starter_files/stand.toml",
+        "cli/starter_files/HF-02.toml", "analysis/report/templates/report.html.j2",
+    ],
+)  # fmt: skip
+def test_what_the_commands_read_is_inside(names, name):
+    assert name in names
+
+
+def test_no_test_is_inside(names):
+    stems = {name: PurePosixPath(name).stem for name in names}
+    assert [name for name, stem in stems.items() if stem.startswith(("test_", "bench_")) or stem == "conftest"] == []
+
+
+def test_the_command_and_the_licence_are_declared(wheel):
+    with zipfile.ZipFile(wheel) as archive:
+        (info,) = {name.partition("/")[0] for name in archive.namelist() if ".dist-info/" in name}
+        assert archive.read(f"{info}/entry_points.txt").decode().split() == [
+            "[console_scripts]", "standbook", "=", "cli.main:main",
+        ]  # fmt: skip
+        metadata = archive.read(f"{info}/METADATA").decode()
+        assert "License-Expression: MIT" in metadata
+        assert "Requires-Python: >=3.11" in metadata
+        assert any(name.startswith(f"{info}/licenses/LICENSE") for name in archive.namelist())
+
+
+def test_the_unpacked_wheel_is_what_runs(unpacked, tmp_path):
+    environment = {**os.environ, "PYTHONPATH": str(unpacked)}
+    code = "import analysis, cli, daq; print(*(m.__path__[0] for m in (analysis, cli, daq)), sep='\\n')"
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", code], cwd=tmp_path, env=environment, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == [str(unpacked / package) for package in PACKAGES]
+
+
+def test_help_guide_new_and_predict_work_away_from_the_sources(unpacked, tmp_path):
+    shown = standbook(unpacked, tmp_path, "--help")
+    assert shown.returncode == 0, shown.stderr
+    assert "analyse" in shown.stdout
+    page = standbook(unpacked, tmp_path, "guide", "cautions")
+    assert page.returncode == 0, page.stderr
+    assert "relief valves" in page.stdout
+    made = standbook(unpacked, tmp_path, "new", "teasel-2")
+    assert made.returncode == 0, made.stderr
+    assert (tmp_path / "teasel-2/calibrations/LC-1_r04.toml").is_file()
+    predicted = standbook(unpacked, tmp_path, "predict", "teasel-2/plans/WF-03.toml")
+    assert predicted.returncode == 0, predicted.stderr
+    assert "Expelled" in predicted.stdout
+
+
+@pytest.mark.slow
+def test_the_demo_runs_from_the_unpacked_wheel(unpacked, tmp_path):
+    """In a folder with a package of the same name, since people stand where they stand."""
+    (tmp_path / "cli").mkdir()
+    (tmp_path / "cli/__init__.py").write_text("raise SystemExit('not ours')\n", encoding="utf-8")
+    done = standbook(unpacked, tmp_path, "demo", "--time-scale", "20")
+    assert done.returncode == 0, done.stderr
+    report = Path(done.stdout.rstrip().rpartition("Report: ")[2])
+    assert report.is_relative_to(tmp_path)
+    assert "REHEARSAL" in report.read_text(encoding="utf-8")
