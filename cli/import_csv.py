@@ -12,6 +12,7 @@ def import_csv(
     csv: Annotated[Path, typer.Argument(metavar="CSV", help="The other logger's file.")],
     mapping: Annotated[Path, typer.Argument(metavar="MAPPING", help="A TOML file that names columns and units.")],
     plan: PlanPath,
+    rehearsal: Annotated[bool, typer.Option("--rehearsal", help="The values are made up: mark the run.")] = False,
 ) -> None:
     """Import a CSV as a run of a plan; a mapping of at most 20 lines names columns, units, clock and T-0.
 
@@ -21,7 +22,7 @@ def import_csv(
     from daq.foreign import import_csv as import_file
 
     campaign = read_campaign(plan, today=today())
-    folder, summary = import_file(csv, mapping, campaign, now=now(), software=software())
+    folder, summary = import_file(csv, mapping, campaign, now=now(), software=software(), rehearsal=rehearsal)
     say(f"Imported {csv} into {folder}:")
     say_all(summary.sentences())
     say(f"Next: standbook analyse {folder}")

@@ -4,7 +4,7 @@
 
     runs/2031-06-14_HF-02/
       run.json plan.toml stand.toml calibrations/ prediction.json lock.json   as locked
-      raw/ samples/ record.json marks.jsonl manifest.json                     the record, sealed
+      raw/ samples/ record.json manifest.json                                 the record, sealed
       additions/001/ ...                                                     what became known later
       analysis/rev-A/ ...
 

@@ -12,7 +12,7 @@ from daq.errors import ConfigError, DataError, FrameError, LinkError, RecordErro
 from tests.cli.made_run import ROOT, standbook
 
 HEAVY = {
-    "numpy", "pandas", "scipy", "pyarrow", "matplotlib", "CoolProp", "pydantic", "uncertainties", "jinja2", "serial",
+    "numpy", "pandas", "scipy", "pyarrow", "matplotlib", "CoolProp", "pydantic", "jinja2", "serial",
 }  # fmt: skip
 OURS = {"daq", "daq.errors"}  # all of ours, besides the command files, that a start may load
 
