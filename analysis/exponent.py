@@ -16,13 +16,14 @@ from analysis.flow_record import (
     FlowRecord,
     NoteTerms,
     SensorTerms,
+    StaticPressure,
     averaged_flow,
     changes,
     static_pressure,
     thinned,
 )
 from analysis.results import BudgetTerm, Finding, Measured
-from analysis.windows import Window, correlation_time
+from analysis.windows import Window, block_means, correlation_time, effective_sample_size
 from daq.errors import DataError
 
 Array = NDArray[np.float64]
@@ -120,9 +121,7 @@ def exponent_from_pv(
     start, drift, chord = (Measured(float(line.value[k]), float(u[k]), "1") for k in range(3))
     by_volume = moved.get("ullage volume")
     rms = float(np.sqrt(np.mean(line.residual**2)))
-    beyond_noise = math.sqrt(
-        max(rms**2 - static.deviation**2 * static.correlation_time / float(np.mean(flow.count)), 0.0)
-    )
+    beyond_noise = math.sqrt(max(rms**2 - _resting_variance(record, static, float(np.mean(flow.count))), 0.0))
     return Exponent(
         start=start,
         drift=drift,
@@ -205,6 +204,23 @@ def exponent_findings(
 def ranked(shares: Mapping[str, float]) -> tuple[BudgetTerm, ...]:
     """Return budget terms, largest first."""
     return tuple(BudgetTerm(source, u) for source, u in sorted(shares.items(), key=lambda item: -item[1]))
+
+
+def _resting_variance(record: FlowRecord, static: StaticPressure, count: float) -> float:
+    """Return the variance that noise alone may well give means of ``count`` samples, from the tank at rest. [Pa²].
+
+    Taken from such means themselves: slow noise averages less than its correlation time, guessed from few seconds,
+    says. Two standard deviations of the estimate are added, so that good luck at rest is no misfit later.
+    """
+    inside = static.window.of(record.time)
+    blocks = int(np.count_nonzero(inside) / count)
+    if blocks < 10:
+        return static.deviation**2 * static.correlation_time / count
+    means = block_means(record.time[inside], record.pressure[inside], blocks)
+    at = means.time - static.window.end
+    residual = means.value - np.polyval(np.polyfit(at, means.value, 1), at)
+    worth = max(effective_sample_size(residual), 4.0)
+    return float(residual @ residual) / (blocks - 2) * (1.0 + 2.0 * math.sqrt(2.0 / worth))
 
 
 def _fit(flow: Flow, window: Window, cda: float | None) -> _Line:

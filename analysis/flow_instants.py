@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.compare import block_average
 from analysis.events import SLOPE_SPANS, Event, opening_time, slope_scatter, slopes_beside
-from analysis.windows import correlation_time
+from analysis.windows import MAD_TO_SIGMA, correlation_time
 from daq.errors import DataError
 
 Array = NDArray[np.float64]
@@ -23,8 +23,7 @@ FALLS = (0.90, 0.75, 0.50)  # of it: after this the opening lies behind; the lat
 BEFORE_T_ZERO = 3.0  # s that a valve may open before its command edge, should that be the wrong edge
 SETTLED = 0.3  # s from mid-stroke until the slope is that of the open valve
 STOPPED, GAS = 0.35, 1.35  # times the slope of flowing liquid: below it stopped, above it gas comes through
-SIGNIFICANT = 5.0  # standard deviations of a slope that a departure must have too
-QUIET_SLOPE = 0.05  # of the first slope: noise that the shortest span may leave
+SIGNIFICANT = 6.0  # standard deviations of a slope that a departure must have too
 USUAL_EXPONENT = 1.3  # only to follow the ullage volume, whose slope halves or so over a flow
 HINGE = 0.38  # of a line's length; with its bend there it has the STOPPED share of the slope before
 LEAD = 2.0  # s of line that tells the slope just before
@@ -76,51 +75,58 @@ def flow_instants(
     opening = _meeting(
         time, pressure, opening, (STILL_PIECE, open_piece), (1, 3), first=float(time[0]), last=left.time - CLEAR
     )
-    if left.ran_dry:
-        end = _knee(time, pressure, left, opening, f"{name} run-out")
-    else:
+    if not left.ran_dry:
         hinge = left.time + HINGE * left.span
         rough = Event(f"{name} closed", hinge, 0.5 * left.span, "slope against that of the flowing liquid")
         end = _meeting(
             time, pressure, rough, (flow_piece, HOLD_PIECE), (3, 2), first=opening.time + SETTLED, last=left.hold_end
         )
-    return FlowInstants(opening, end, left.ran_dry)
+        # A valve that closes just after the first gas hides the steeper fall from lines longer than that.
+        knee, sure = _knee(time, pressure, end.time - KNEE_BACK, end.time + KNEE_SPAN, opening, f"{name} run-out")
+        if not sure:
+            return FlowInstants(opening, end, ran_dry=False)
+    else:
+        knee, _ = _knee(time, pressure, left.time, left.time + left.span + KNEE_TAIL, opening, f"{name} run-out")
+    return FlowInstants(opening, knee, ran_dry=True)
 
 
-def _knee(time: Array, pressure: Array, left: "_Departure", opening: Event, name: str) -> Event:
-    """Find the effective end of the liquid: a curve bends at a free instant into a steeper one, up to the steepest.
+def _knee(time: Array, pressure: Array, first: float, last: float, opening: Event, name: str) -> tuple[Event, bool]:
+    """Find the effective end of the liquid between two instants, and tell whether the curve really bends there.
 
-    Gas takes the liquid's place within tenths of a second and the valve may close as soon after, so there is no
-    second straight piece to meet.
+    A cubic bends at a free instant into a steeper curve, up to where that is steepest: gas takes the liquid's place
+    within tenths of a second and the valve may close as soon after, so there is no second straight piece to meet.
     """
-    start = max(left.time - KNEE_PIECE, opening.time + SETTLED)
-    at, mean = block_average(time, pressure, start=start, end=left.time + left.span + KNEE_TAIL, block=FINE)
+    start = max(first - KNEE_PIECE, opening.time + SETTLED)
+    at, mean = block_average(time, pressure, start=start, end=last, block=FINE)
     known = np.isfinite(mean)
     at, mean = at[known], mean[known]
     before, _, _ = slopes_beside(at, mean, KNEE_SPAN)
-    late = at >= left.time + KNEE_SPAN
-    slope = np.where(late & np.isfinite(before), before, np.inf)
+    slope = np.where((at >= first + KNEE_SPAN) & np.isfinite(before), before, np.inf)
     steepest = int(np.argmin(slope))
     at, mean = at[: steepest + 1], mean[: steepest + 1]
     x = at - at[-1]
     trials = np.linspace(-KNEE_BACK, -2.0 * FINE, 60)
     cubic = np.vander(x, 4, increasing=True)
 
-    def residual(bend: float) -> Array:
+    def fitted(bend: float) -> tuple[Array, float]:
         design = np.column_stack([cubic, np.maximum(x - bend, 0.0) ** 2])
-        return np.asarray(mean - design @ np.linalg.lstsq(design, mean, rcond=None)[0])
+        theta = np.linalg.lstsq(design, mean, rcond=None)[0]
+        return mean - design @ theta, float(theta[-1])
 
-    costs = np.array([float(np.sum(residual(float(bend)) ** 2)) for bend in trials])
+    costs = np.array([float(np.sum(fitted(float(bend))[0] ** 2)) for bend in trials])
     best = int(np.argmin(costs))
-    # Where the cost has risen by one variance, told in independent samples, lies one standard uncertainty.
-    rise = correlation_time(residual(float(trials[best]))) / max(x.size - 6, 1)
-    near = trials[costs <= costs[best] * (1.0 + rise)]
+    residual, steepening = fitted(float(trials[best]))
+    variance = costs[best] * correlation_time(residual) / max(x.size - 6, 1)  # of one independent sample, summed
+    straight = float(np.sum((mean - cubic @ np.linalg.lstsq(cubic, mean, rcond=None)[0]) ** 2))
+    sure = steepening < 0.0 and straight - costs[best] > SIGNIFICANT**2 * variance
+    # Where the cost has risen by one variance lies one standard uncertainty.
+    near = trials[costs <= costs[best] + variance]
     u_first = math.hypot(0.5 * float(near[-1] - near[0]), float(trials[1] - trials[0]))
-    # The last of the liquid leaves with the gas. All that left would have gone at full flow by some instant between
-    # the first gas and the steepest fall: the middle, with rectangular limits.
+    # The last of the liquid leaves with the gas. At full flow all of it would have gone by some instant between the
+    # first gas and the steepest fall: by the middle if it fades evenly, within the middle half however it fades.
     width = -float(trials[best])
-    u = math.hypot(0.5 * u_first, width / math.sqrt(12.0))
-    return Event(name, float(at[-1]) - 0.5 * width, u, "middle between first gas and steepest fall")
+    u = math.hypot(0.5 * u_first, 0.25 * width / math.sqrt(3.0))
+    return Event(name, float(at[-1]) - 0.5 * width, u, "middle between first gas and steepest fall"), bool(sure)
 
 
 def _meeting(
@@ -226,18 +232,21 @@ def _departure(time: Array, pressure: Array, back_pressure: float, opening: floa
     at, mean = block_average(time, pressure, start=begin, end=end, block=FINE)
     known = np.isfinite(mean)
     at, mean = at[known], mean[known]
-    span, after, u = _slopes(at, mean)
-    seen = np.isfinite(after)
-    first = int(np.argmax(seen))
     drive = np.maximum(mean - back_pressure, 0.0)
     # Liquid through an unchanged opening: dP/dt goes as P sqrt(drive) / V, and V as P^(-1/n).
     law = np.maximum(mean, 1.0) ** (1.0 + 1.0 / USUAL_EXPONENT) * np.sqrt(drive)
-    before, _, _ = slopes_beside(at, mean, LEAD)
-    # The law from the first slope on, until there is a line long enough to go by what was just before.
-    expected = np.where(np.isfinite(before), before, after[first] * law / law[first])
+    span, after, expected, u = _slopes(at, mean, law)
+    seen = np.isfinite(after)
+    first = int(np.argmax(seen))
     steeper = after < GAS * expected
     left = seen & ((after > STOPPED * expected) | steeper) & (np.abs(after - expected) > SIGNIFICANT * u)
     left[: first + 1] = False
+    # Even the long line says that the liquid stood, so its stop was lost in noise: what falls later is a vent.
+    before, _, _ = slopes_beside(at, mean, LEAD)
+    stood = np.isfinite(before) & (before > STOPPED * after[first] * law / law[first])
+    if stood.any() and not left[: int(np.argmax(stood))].any():
+        k = int(np.argmax(stood))
+        return _Departure(float(at[k]) - LEAD, LEAD, False, float(at[k]))
     if not left.any():
         raise DataError(
             f"the pressure still falls as liquid makes it fall where the record ends, {at[-1] - opening:.1f} s after "
@@ -249,15 +258,28 @@ def _departure(time: Array, pressure: Array, back_pressure: float, opening: floa
     return _Departure(float(at[k]), span, bool(steeper[k]), hold_end)
 
 
-def _slopes(at: Array, mean: Array) -> tuple[float, Array, float]:
-    """Return the shortest span whose slopes are quiet enough, the slopes that begin at each mean, and their scatter."""
+def _slopes(at: Array, mean: Array, law: Array) -> tuple[float, Array, Array, float]:
+    """Return slopes of lines that begin at each mean, those expected of liquid, and the scatter between them.
+
+    Lines are as short as noise lets them be: a flow that stops late must still stand out.
+    """
+    before, _, _ = slopes_beside(at, mean, LEAD)
     unit = slope_scatter(at, mean)
-    span, after, u = SLOPE_SPANS[0], np.full(at.size, np.nan), np.inf
-    for trial in SLOPE_SPANS:
-        _, slopes, _ = slopes_beside(at, mean, trial)
-        if not np.isfinite(slopes).any():
+    found: tuple[float, Array, Array, float] | None = None
+    for span in SLOPE_SPANS:
+        _, after, _ = slopes_beside(at, mean, span)
+        seen = np.isfinite(after)
+        if not seen.any():
             break
-        span, after, u = trial, slopes, unit / trial**1.5
-        if u <= QUIET_SLOPE * abs(after[np.isfinite(after)][0]):
+        first = int(np.argmax(seen))
+        from_first = after[first] * law / law[first]
+        # The slope just before carried on by the law; by the law alone until there is a line long enough.
+        ahead = np.interp(at + 0.5 * span, at, law) / np.maximum(np.interp(at - 0.5 * LEAD, at, law), 1.0)
+        expected = np.where(np.isfinite(before), before * ahead, from_first)
+        # Slow noise hides in means of short lines, so what the lines really scatter by counts too.
+        scatter = MAD_TO_SIGMA * float(np.nanmedian(np.abs(after - expected)))
+        found = span, after, expected, max(unit / span**1.5, scatter)
+        if SIGNIFICANT * found[3] <= (1.0 - STOPPED) * abs(float(np.percentile(from_first, 75.0))):
             break
-    return span, after, u
+    assert found is not None  # noqa: S101 - the record is longer than three of the shortest lines
+    return found
