@@ -91,9 +91,9 @@ def departure_findings(
     return [
         Finding(
             "outside-band", _severity(c), None, c.at,
-            f"{_sentence_name(name)} lay inside {kind} for {100.0 * c.share_in_band:.0f} % of the {part}; the worst "
-            f"departure, {c.worst_departure:.1f} half-widths, is at T+{c.at:.1f} s. One of the assumptions behind the "
-            f"band moved: compare {suspects} below with the plan.",
+            f"{_sentence_name(name)} lay inside {kind} for {100.0 * c.share_in_band:.0f} % of the {part}; at "
+            f"worst, at T{c.at:+.1f} s, it was {c.worst_departure:.2f} times as far from the prediction as the band's "
+            f"edge. One of the assumptions behind the band moved: compare {suspects} below with the plan.",
         )
         for name, c in outside
     ]  # fmt: skip

@@ -12,7 +12,7 @@ import numpy as np
 from analysis.dataset import Array
 from analysis.events import Event
 from analysis.results import BudgetTerm, Measured, ThrustResult
-from analysis.thrust_events import full_window, running_mean, thrust_start_stop
+from analysis.thrust_events import comes_to_rest, full_window, running_mean, thrust_start_stop
 from analysis.thrust_record import MARGIN, ThrustRecord
 from analysis.windows import Window
 
@@ -31,7 +31,8 @@ class Burn:
     start: Event | None  # 10 % of the greatest mean over one stand-mode period
     stop: Event | None
     window: Window  # all of the thrust
-    thrust_end: float  # end of the window without its margin
+    thrust_begin: float  # begin and end of thrust, without the window's margin
+    thrust_end: float
 
     def inner(self, first_out: float | None) -> tuple[float, float]:
         """Return the settled part: after the start transient, before the first run-out. [s]."""
@@ -72,6 +73,7 @@ def burn_of(record: ThrustRecord, *, late: bool, cut_off: bool, t_zero_known: bo
     DataError
         There is no thrust.
     """
+    cut_off = cut_off or not comes_to_rest(record.time, record.thrust, record.mode_period)
     time, thrust = _padded(record.time, record.thrust, record.interval, before=late, after=cut_off)
     start, stop = thrust_start_stop(time, thrust, record.mode_period)
     full = full_window(time, thrust, record.mode_period, margin=MARGIN)
@@ -81,6 +83,7 @@ def burn_of(record: ThrustRecord, *, late: bool, cut_off: bool, t_zero_known: bo
         None if late else start,
         None if cut_off else stop,
         Window(max(begin, first), min(full.end, last)),
+        max(full.start + MARGIN, first),
         min(full.end - MARGIN, last),
     )
 

@@ -14,6 +14,7 @@ from analysis import performance
 from analysis.checks import first_usable
 from analysis.compare import block_average
 from analysis.dataset import Channel, Dataset
+from analysis.engine import specific_impulse
 from analysis.exponent import Exponent, exponent_from_pv
 from analysis.firing_burn import Burn
 from analysis.firing_tanks import TankFlow, flow_record, left_aboard, mean_near
@@ -136,7 +137,7 @@ def run_out_findings(dataset: Dataset, flows: Mapping[str, TankFlow]) -> list[Fi
     return [
         Finding(
             "run-out-order", "caution", dry, flows[dry].end.time,
-            f"{dry.capitalize()} ran out first, at T+{flows[dry].end.time:.2f} s, although the plan intended "
+            f"{dry.capitalize()} ran out first, at T{flows[dry].end.time:+.2f} s, although the plan intended "
             f"{wanted.name} first{rest}. What stays aboard gives no impulse: correct the exponent or the load of one "
             "side before the next firing.",
         )
@@ -192,6 +193,13 @@ def engine_of(
                 "stiffness are not known.",
             )
         )  # fmt: skip
+    if coefficient is None and impulse is not None and whole:
+        # The plan's mass serves where none was weighed: a wrong unit is a factor of four and more.
+        mass = record.weight.value / record.weight_per_mass
+        finding = performance.impulse_per_mass_finding(
+            record.cell.tag, specific_impulse(impulse.value, mass), plan.engine
+        )
+        said += [finding] if finding else []
     stiffness, soft = _stiffness(dataset, chamber, flows, burn)
     return EngineFindings(
         EngineResult(cstar, isp, coefficient, mixture, pressure, stiffness), (*said, *soft)

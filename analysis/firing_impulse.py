@@ -4,6 +4,7 @@ SI; times in seconds after T-0. Doubt has a direction: what the record did not s
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -33,7 +34,9 @@ class Doubt:
 def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Doubt:
     """Judge what late start, early end, clipping and gaps hid."""
     tag = record.cell.tag
-    start = 0.0 if dataset.t_zero is not None else burn.span[0]
+    timed = dataset.t_zero is not None
+    start = min(0.0, burn.thrust_begin) if timed else burn.thrust_begin
+    between = "T-0" if timed else "the start"
     end = burn.thrust_end
     seen = record.record()
     said: list[Finding] = []
@@ -57,45 +60,48 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Doubt:
     lost = 0.0 if record.late else seen.lost(start, end)
     unseen = 0.0
     if lost > GAPS_BOUNDED:
-        said.append(_long_gap(dataset, seen, tag, start, end, lost))
+        said.append(_long_gap(dataset, record, burn, lost, start=start, between=between))
     elif lost > 0.0:
-        unseen = _bounded(dataset, seen, start, end)
+        unseen = _bounded(dataset, seen, burn, start)
         said.append(
             Finding(
                 "gap-bounded", "caution", tag, None,
-                f"{tag}: {1e3 * lost:.0f} ms of thrust were lost between T-0 and the end of thrust. Nothing was put "
-                f"into the gaps; they hide at most {unseen:,.0f} N*s, which is added to the upper bound.",
+                f"{tag}: {1e3 * lost:.0f} ms of thrust were lost between {between} and the end of thrust. Nothing was "
+                f"put into the gaps; they hide at most {unseen:,.0f} N*s, which is added to the upper bound.",
             )
         )  # fmt: skip
     hidden = any(f.severity == "serious" for f in said)
     return Doubt(hidden, 0.0 if hidden else unseen, tuple(said))
 
 
-def _bounded(dataset: Dataset, seen: Seen, start: float, end: float) -> float:
+def _bounded(dataset: Dataset, seen: Seen, burn: Burn, start: float) -> float:
     band = dataset.prediction.quantities.get("thrust") if dataset.prediction else None
     if band is None or dataset.prediction is None:
-        return unseen_at_most(seen, start=start, end=end)
-    return unseen_at_most(
-        seen, start=start, end=end, predicted_time=dataset.prediction.time, predicted_high=band.high
-    )
+        return unseen_at_most(seen, start=start, end=burn.thrust_end)
+    time = dataset.prediction.time + burn.prediction_delay
+    return unseen_at_most(seen, start=start, end=burn.thrust_end, predicted_time=time, predicted_high=band.high)
 
 
-def _long_gap(dataset: Dataset, seen: Seen, tag: str, start: float, end: float, lost: float) -> Finding:
-    first = next(h for h in seen.holes if h.end > start)
+def _long_gap(
+    dataset: Dataset, record: ThrustRecord, burn: Burn, lost: float, *, start: float, between: str
+) -> Finding:
+    holes, tag = record.record().holes, record.cell.tag
+    first = next(h for h in holes if h.end > start)
     band = dataset.prediction.quantities.get("thrust") if dataset.prediction else None
     guess = ""
     if band is not None and dataset.prediction is not None:
-        time = np.arange(start, end, 1e-3)
+        time = np.arange(start, burn.thrust_end, 1e-3)
         inside = np.zeros(time.size, dtype=np.bool_)
-        for hole in seen.holes:
+        for hole in holes:
             inside |= (time >= hole.start) & (time <= hole.end)
-        thrust = np.nan_to_num(np.interp(time, dataset.prediction.time, band.nominal))
+        predicted = dataset.prediction.time + burn.prediction_delay
+        thrust = np.nan_to_num(np.interp(time, predicted, band.nominal, left=0.0))
         guess = f" By the prediction about {np.sum(thrust[inside]) * 1e-3:,.0f} N*s are unseen, an estimate only."
     return Finding(
         "gap-unbounded", "serious", tag, first.start,
-        f"{tag}: {lost:.3f} s of thrust were lost between T-0 and the end of thrust, the first at T{first.start:+.3f} "
-        f"s; more than {1e3 * GAPS_BOUNDED:.0f} ms cannot be charged.{guess} The impulse is a lower bound; repeat the "
-        "run.",
+        f"{tag}: {lost:.3f} s of thrust were lost between {between} and the end of thrust, the first at "
+        f"T{first.start:+.3f} s; more than {1e3 * GAPS_BOUNDED:.0f} ms cannot be charged.{guess} The impulse is a "
+        "lower bound; repeat the run.",
     )  # fmt: skip
 
 
@@ -150,9 +156,16 @@ def impulses(dataset: Dataset, record: ThrustRecord, burn: Burn, hidden: Doubt) 
     return site, vacuum
 
 
-def verdicts(dataset: Dataset, site: ImpulseResult | None, vacuum: ImpulseResult | None) -> dict[str, Verdict]:
-    """Judge both impulses against the plan's limit."""
+def verdicts(
+    dataset: Dataset, site: ImpulseResult | None, vacuum: ImpulseResult | None, *, against: Iterable[Finding] = ()
+) -> dict[str, Verdict]:
+    """Judge both impulses against the plan's limit.
+
+    ``against`` are serious findings that say of the cell more than that something was hidden: a number that must not
+    be used is not held against a limit either.
+    """
     rule = dataset.plan.impulse_class
+    codes = ", ".join(sorted({finding.code for finding in against}))
     if rule is None:
         return {}
     places = {"site": (site, "at site ambient pressure")}
@@ -162,6 +175,10 @@ def verdicts(dataset: Dataset, site: ImpulseResult | None, vacuum: ImpulseResult
     for place, (impulse, words) in places.items():
         if impulse is None:
             found[place] = _undecided(rule, f"Total impulse {words} is not known, so nothing is shown about the limit")
+            continue
+        if codes:
+            found[place] = _undecided(rule, f"Total impulse {words} is not held against the limit: a serious finding "
+                                      f"({codes}) says that it must not be used as it is")  # fmt: skip
             continue
         try:
             found[place] = verdict(

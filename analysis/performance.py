@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.constants import g as standard_gravity
 
 from analysis.engine import characteristic_velocity, specific_impulse, thrust_coefficient
 from analysis.results import Finding, Measured, Severity
@@ -21,6 +22,7 @@ Array = NDArray[np.float64]
 STIFFNESS_USUAL = 0.20  # pressure drop over chamber pressure; [Humble1995] p. 209 has 0.10 to 0.20, others more
 STIFFNESS_LEAST = 0.10
 CREDIBLE_THRUST_COEFFICIENT = (0.6, 2.2)  # below no nozzle at all, above the largest vacuum nozzles
+CREDIBLE_ISP_SHARE = (0.45, 1.5)  # of the plan's engine in vacuum; sea level and poor burning take less than half
 CONFUSED_UNITS: Mapping[str, float] = {
     "N/lbf": factor("lbf", "force"),
     "N/kgf": factor("kgf", "force"),
@@ -109,7 +111,7 @@ def stiffness_finding(tank: str, least: Measured, at: float, *, of_feed: bool) -
     what = "feed drop" if of_feed else "injector drop"
     return Finding(
         "stiffness-low", severity, tank, at,
-        f"{tank}: {what} over chamber pressure falls to {least.value:.2f} at T+{at:.1f} s, below the usual "
+        f"{tank}: {what} over chamber pressure falls to {least.value:.2f} at T{at:+.1f} s, below the usual "
         f"{STIFFNESS_USUAL:.2f}: chamber and feed line may begin to oscillate together. Look for a growing line in the "
         "chamber pressure near the end; a higher tank pressure or a smaller injector raises it.",
     )  # fmt: skip
@@ -120,7 +122,7 @@ def thrust_coefficient_finding(tag: str, coefficient: Measured) -> Finding | Non
     low, high = CREDIBLE_THRUST_COEFFICIENT
     if low <= coefficient.value <= high:
         return None
-    guess = _unit_guess(coefficient.value)
+    guess = _unit_guess(coefficient.value, CREDIBLE_THRUST_COEFFICIENT, usual=1.4)  # of small nozzles
     hint = f" A factor of {guess[1]:.3f}, the {guess[0]} ratio, would explain it." if guess else ""
     return Finding(
         "thrust-coefficient-impossible", "serious", tag, None,
@@ -129,12 +131,29 @@ def thrust_coefficient_finding(tag: str, coefficient: Measured) -> Finding | Non
     )  # fmt: skip
 
 
-def _unit_guess(coefficient: float) -> tuple[str, float] | None:
-    low, high = CREDIBLE_THRUST_COEFFICIENT
-    usual = 1.4  # of small nozzles at sea level
+def impulse_per_mass_finding(tag: str, value: float, engine: Engine) -> Finding | None:
+    """Name the unit that was probably confused where specific impulse [s] is far from that of the plan's engine."""
+    planned = engine.cstar_efficiency.value * max(speed.value for _, speed in engine.cstar_table)
+    planned *= engine.thrust_coefficient_efficiency.value * engine.vacuum_thrust_coefficient.value / standard_gravity
+    share = value / planned
+    low, high = CREDIBLE_ISP_SHARE
+    if low <= share <= high:
+        return None
+    guess = _unit_guess(share, CREDIBLE_ISP_SHARE, usual=0.85)
+    hint = f" A factor of {guess[1]:.3f}, the {guess[0]} ratio, would explain it." if guess else ""
+    return Finding(
+        "impulse-per-mass-impossible", "serious", tag, None,
+        f"Impulse over the expelled weight is {value:.0f} s, {100.0 * share:.0f} % of what the plan's engine gives in "
+        f"vacuum; {100.0 * low:.0f} to {100.0 * high:.0f} % is credible.{hint} Check {tag} with a known weight and "
+        "look for propellant that left unburned before the impulse is used.",
+    )  # fmt: skip
+
+
+def _unit_guess(value: float, credible: tuple[float, float], *, usual: float) -> tuple[str, float] | None:
+    low, high = credible
     fits = []
     for name, ratio in CONFUSED_UNITS.items():
-        corrected = coefficient * ratio if coefficient < low else coefficient / ratio
+        corrected = value * ratio if value < low else value / ratio
         if low <= corrected <= high:
             fits.append((abs(math.log(corrected / usual)), name, ratio))
     return min(fits)[1:] if fits else None

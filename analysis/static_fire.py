@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.bare import bare_results
+from analysis.cell_samples import believed, cell_findings
 from analysis.checks import (
     channel_findings,
     first_usable,
@@ -40,7 +41,7 @@ from analysis.results import (
     WeightCorrection,
     Window,
 )
-from analysis.thrust_record import Span, ThrustRecord, mode_period, rough_span, thrust_record
+from analysis.thrust_record import Span, ThrustRecord, is_thrust, mode_period, rough_span, thrust_record
 from daq.errors import DataError
 
 SUM_FROM = 0.25  # of the settled burn
@@ -55,7 +56,10 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         No thrust channel, or nothing in it that could be integrated.
     """
     cell = _cell(dataset)
-    span, record, flows, findings = _thrust(dataset, cell)
+    span = _span(dataset, cell)
+    if not is_thrust(span, cell.calibration):
+        return _nothing(dataset, cell, span, revision, software)
+    record, flows, findings = _thrust(dataset, cell, span)
     if span.reversed:
         return _reversed(dataset, record, span, findings, revision, software)
     flows = with_cell_mass(flows, record)
@@ -74,7 +78,8 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
             weight=record.weight if record.weighed else None,
             relative_gain_u=relative_gain_u(site.budget, site.value),
         ),
-        *_record_findings(dataset, burn, cell.tag),
+        *_unsettled(record),
+        *_record_findings(dataset, burn, cell),
         *findings,
         *of_tanks,
         *run_out_findings(dataset, flows),
@@ -82,6 +87,8 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         *departure_findings(compared, locked=dataset.prediction_status == "locked"),
         *prediction_findings(dataset),
     ]  # fmt: skip
+    known = {*dataset.findings, *hidden.findings}
+    against = [f for f in findings if f.severity == "serious" and f.channel == cell.tag and f not in known]
     results = replace(
         _frame(dataset, record, revision, software),
         window=Window(burn.window.start, burn.window.end),
@@ -91,7 +98,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         impulse_vacuum=vacuum,
         thrust=thrust_result(record, burn, first_out=first_out, impulse=site.value, budget=site.budget),
         burn_time=burn_time(burn),
-        verdicts=verdicts(dataset, site, vacuum),
+        verdicts=verdicts(dataset, site, vacuum, against=against),
         tanks={name: side.result for name, side in sides.items()},
         engine=engine.result,
         comparison=compared,
@@ -101,7 +108,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
 
 
 def firing_impulse(dataset: Dataset) -> ImpulseResult | None:
-    """Return total impulse at site ambient alone, by the same steps; ``None`` where the cell reads the wrong way.
+    """Return total impulse at site ambient alone, by the same steps; ``None`` without thrust or with it reversed.
 
     Raises
     ------
@@ -109,9 +116,10 @@ def firing_impulse(dataset: Dataset) -> ImpulseResult | None:
         As for :func:`analyse_static_fire`.
     """
     cell = _cell(dataset)
-    span, record, _, _ = _thrust(dataset, cell)
-    if span.reversed:
+    span = _span(dataset, cell)
+    if span.reversed or not is_thrust(span, cell.calibration):
         return None
+    record, _, _ = _thrust(dataset, cell, span)
     burn = _burn(dataset, span, record)
     return impulses(dataset, record, burn, doubt(dataset, record, burn))[0]
 
@@ -162,13 +170,18 @@ def _cell(dataset: Dataset) -> Channel:
     return cell
 
 
-def _thrust(dataset: Dataset, cell: Channel) -> tuple[Span, ThrustRecord, dict[str, TankFlow], list[Finding]]:
-    good = np.isfinite(cell.reading)
-    span = rough_span(cell.time[good], cell.reading[good], mode_period(dataset.stand), t_zero_known=_timed(dataset))
+def _span(dataset: Dataset, cell: Channel) -> Span:
+    good = believed(cell)
+    return rough_span(cell.time[good], cell.reading[good], mode_period(dataset.stand), t_zero_known=_timed(dataset))
+
+
+def _thrust(
+    dataset: Dataset, cell: Channel, span: Span
+) -> tuple[ThrustRecord, dict[str, TankFlow], list[Finding]]:
     flows, findings = tank_flows(
         dataset, start=span.start, end=span.end, begins=not span.up_at_first_sample, ends=not span.still_up_at_end
     )
-    return span, thrust_record(dataset, cell, span, flows), flows, findings
+    return thrust_record(dataset, cell, span, flows), flows, findings
 
 
 def _burn(dataset: Dataset, span: Span, record: ThrustRecord) -> Burn:
@@ -211,6 +224,48 @@ def _reversed(
     return Analysis(results, {})
 
 
+def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, software: str) -> Analysis:
+    """Say that the cell saw no thrust, and what the chamber saw, and claim nothing."""
+    tag = cell.tag
+    first, last = float(cell.time[0]), float(cell.time[-1])
+    chamber = first_usable(dataset.measuring("chamber pressure"), first, last)
+    seen = "no chamber pressure sensor says whether the engine burned"
+    if chamber is not None:
+        top = float(np.nanmax(chamber.reading))
+        seen = f"{chamber.tag} reached {top / 1e5:.2f} bar(a)"
+    dead = " Not one count changed: cell, plug or converter is dead." if not np.any(np.diff(cell.counts)) else ""
+    said = Finding(
+        "no-thrust", "serious", tag, None,
+        f"{tag}: nothing that could be thrust: its mean never leaves rest by more than {span.height:,.1f} N.{dead} The "
+        f"record spans T{first:+.1f} s to T{last:+.1f} s; in it {seen}. After a misfire keep away for the waiting "
+        "time; valve, igniter and chamber traces around the fire command say what failed. If the engine burned, check the "
+        "cell with a known pull.",
+    )  # fmt: skip
+    results = replace(
+        bare_results(dataset, revision, software),
+        verdicts=verdicts(dataset, None, None),
+        findings=once([*dataset.findings, said, *gap_findings(dataset, first, last), *prediction_findings(dataset)]),
+    )
+    return Analysis(results, {})
+
+
+def _unsettled(record: ThrustRecord) -> list[Finding]:
+    """Say where the second zero is none, because the cell still moves in it."""
+    change, after = record.unsettled, record.zero.after
+    if change is None or after is None:
+        return []
+    length = after.window.end - after.window.start
+    return [
+        Finding(
+            "zero-unsettled", "serious", record.cell.tag, after.window.start,
+            f"{record.cell.tag}: the second zero still moves by {change:+,.1f} N within {length:g} s from "
+            f"T{after.window.start:+.1f} s: thrust tails off, liquid runs out or the cell drifts, so what is taken for "
+            "rest is none and the impulse may be wrong by more than its uncertainty. Record until the cell has stood "
+            "still for 5 s.",
+        )
+    ]  # fmt: skip
+
+
 def _events(dataset: Dataset, burn: Burn, flows: Mapping[str, TankFlow]) -> tuple[EventResult, ...]:
     found = []
     if dataset.t_zero is not None:
@@ -234,11 +289,12 @@ def _weight_correction(record: ThrustRecord, burn: Burn) -> WeightCorrection:
     return WeightCorrection(record.sign != 0, record.sign, mass, moved)
 
 
-def _record_findings(dataset: Dataset, burn: Burn, cell: str) -> list[Finding]:
+def _record_findings(dataset: Dataset, burn: Burn, cell: Channel) -> list[Finding]:
     begin, end = burn.span
     return [
+        *cell_findings(cell, min(0.0, begin), burn.thrust_end),
         *gap_findings(dataset, min(0.0, begin), burn.thrust_end),
-        *(f for f in channel_findings(dataset, begin, end) if (f.code, f.channel) != ("clipped", cell)),
+        *(f for f in channel_findings(dataset, begin, end) if (f.code, f.channel) != ("clipped", cell.tag)),
         *pair_findings(dataset, begin, end),
         *vented_zero_findings(dataset, begin - 2.0, min(0.0, begin) - 0.05),
     ]

@@ -16,6 +16,7 @@ from daq.errors import DataError
 Array = NDArray[np.float64]
 
 QUIET_SIGMA = 3.0  # a mean this many deviations from nought is still called quiet
+REST_SHARE = 0.01  # of the greatest mean; a record that never gets below this after the burn ended under thrust
 QUIET_SHARE = 0.002  # of the greatest mean; a drift below it must not stretch the window
 TANGENT_SHARE = 0.1  # of the burn, length of record that the aft tangent is drawn through
 
@@ -152,6 +153,14 @@ def full_window(time: Array, thrust: Array, mode_period: float, *, margin: float
     # half a mean lies outside each quiet instant
     reach = mode_period / 2.0 + margin
     return Window(max(begin - reach, float(time[0])), min(end + reach, float(time[-1])))
+
+
+def comes_to_rest(time: Array, thrust: Array, mode_period: float) -> bool:
+    """Tell whether the mean over a mode period falls to rest after the last half of thrust."""
+    mean = running_mean(time, thrust, mode_period)
+    first, last = _half_points(time, mean)
+    level = max(QUIET_SIGMA * _quiet_scatter(time, mean, first, mode_period), REST_SHARE * float(mean.max()))
+    return bool((np.abs(mean[last:]) <= level).any())
 
 
 def _half_points(time: Array, mean: Array) -> tuple[int, int]:

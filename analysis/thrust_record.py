@@ -11,15 +11,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.cell_samples import believed
 from analysis.checks import first_usable, saturated
 from analysis.dataset import Channel, Dataset
-from analysis.firing_tanks import TankFlow, expelled_share_of
+from analysis.firing_tanks import TankFlow, expelled_share_of, weighed_mass
 from analysis.impulse import Seen, noise_u, sample_interval, seen
 from analysis.load import SHAPE_U, Unloaded, Zero, drift_of, expelled_share, unloaded, weight_sign, zero_of
 from analysis.performance import exit_force
 from analysis.results import BudgetTerm, Measured
 from analysis.thrust_events import running_mean
-from analysis.windows import Window, quiet_window
+from analysis.windows import MAD_TO_SIGMA, Window, quiet_window
+from daq.calibration import Calibration
 from daq.errors import DataError
 from daq.stand import Stand
 
@@ -35,6 +37,8 @@ CUT_SHAPE_U = 0.03  # the same, where part of the burn is not in the record
 CHOKED = 1.5  # chamber over ambient pressure, above which something burns
 BURNING, ROUNDS = 0.1, 3  # share of the greatest thrust; rounds until the share stands still
 FLOW_SHAPE_U = 0.005  # as SHAPE_U, where both tanks' flows tell the share; simulated firings: 0.003
+THRUST_SIGMA, THRUST_SHARE = 8.0, 0.01  # deviations, share of the calibrated range; hoses alone can push so
+UNSETTLED, UNSETTLED_SIGMA = 0.005, 6.0  # of the greatest thrust, standard uncertainties: change within a zero
 UNWEIGHED_U = 0.05  # of the propellant mass, where only the plan tells how much left; judgement
 
 
@@ -47,6 +51,8 @@ class Span:
     reversed: bool  # it falls where it should rise
     up_at_first_sample: bool
     still_up_at_end: bool
+    height: float  # greatest departure of the mean from rest [N]
+    scatter: float  # of the mean at rest [N]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +82,21 @@ class ThrustRecord:
         """Thrust as the integral sees it."""
         return seen(self.time, self.thrust, interval=self.interval)
 
+    @property
+    def unsettled(self) -> float | None:
+        """Change of the cell's reading within the second zero, hoses apart; ``None`` where it stands still. [N]."""
+        if self.zero.after is None:
+            return None
+        window = self.zero.after.window
+        inside = window.of(self.time)
+        rest = (self.reading - self.zero.line_load)[inside]
+        slope = float(np.polyfit(self.time[inside] - window.start, rest, 1)[0])
+        length = window.end - window.start
+        # A line through noise rises by sqrt(12) times what its mean is uncertain by.
+        noise = math.sqrt(12.0) * self.zero.before.u
+        least = max(UNSETTLED * float(np.max(self.thrust)), UNSETTLED_SIGMA * noise)
+        return slope * length if abs(slope) * length > least else None
+
     def linear(self, values: Array, start: float, end: float) -> float:
         """Put another series through what the reading goes through: both zeros, the ramp, the integral."""
         before = _mean(self.time, values, self.zero.before.window)
@@ -103,13 +124,29 @@ def rough_span(time: Array, reading: Array, period: float, *, t_zero_known: bool
     before = time < (0.0 if t_zero_known else time[0] + 0.25)
     base = float(np.median(mean[before])) if np.count_nonzero(before) >= 8 else float(np.median(mean[-8:]))
     late = t_zero_known and int(np.count_nonzero(before)) < 8
+    away, top, up = _away(time, mean, base, t_zero_known=t_zero_known)
+    if not t_zero_known and away[top] < 0.0 and int(up[-1]) + 1 == time.size:
+        # It fell and stayed down: what was taken for rest was thrust.
+        away, top, up = _away(time, mean, float(np.median(mean[-8:])), t_zero_known=False)
+        late = True
+    first, last = int(up[0]), int(up[-1])
+    rest = mean[before] if np.count_nonzero(before) >= 8 else mean[-8:]
+    return Span(
+        float(time[first]), float(time[last]), bool(away[top] < 0.0), first == 0 or late, last + 1 == time.size,
+        abs(float(away[top])), MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest)))),
+    )  # fmt: skip
+
+
+def _away(time: Array, mean: Array, base: float, *, t_zero_known: bool) -> tuple[Array, int, NDArray[np.int64]]:
+    """Return the departure from rest, where it is greatest, and where it is at ``SPAN_LEVEL`` of that."""
     away = np.where(time >= (-0.5 if t_zero_known else -math.inf), mean - base, 0.0)
     top = int(np.argmax(np.abs(away)))
-    up = np.flatnonzero(np.sign(away[top]) * away >= SPAN_LEVEL * abs(away[top]))
-    first, last = int(up[0]), int(up[-1])
-    return Span(
-        float(time[first]), float(time[last]), bool(away[top] < 0.0), first == 0 or late, last + 1 == time.size
-    )
+    return away, top, np.flatnonzero(np.sign(away[top]) * away >= SPAN_LEVEL * abs(away[top]))
+
+
+def is_thrust(span: Span, calibration: Calibration) -> bool:
+    """Tell whether what a cell shows is more than its noise and than what its range was chosen for."""
+    return span.height > max(THRUST_SIGMA * span.scatter, THRUST_SHARE * calibration.highest * calibration.scale)
 
 
 def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[str, TankFlow]) -> ThrustRecord:
@@ -120,7 +157,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     DataError
         No quiet stretch before nor after the burn.
     """
-    good = np.isfinite(cell.reading)
+    good = believed(cell)
     time, reading, signal = cell.time[good], cell.reading[good], cell.signal[good]
     stand, plan = dataset.stand, dataset.plan
     interaction = cell.calibration.stand_interaction
@@ -173,8 +210,8 @@ def expelled_weight(dataset: Dataset, flows: Mapping[str, TankFlow], *, ended: b
     """
     g = dataset.plan.site.gravity
     tanks = dataset.plan.tank
-    if ended and len(flows) == len(tanks) and all(flow.weighed and flow.expelled for flow in flows.values()):
-        masses = [flow.expelled for flow in flows.values() if flow.expelled]
+    masses = [mass for mass in (weighed_mass(dataset, tank) for tank in tanks) if mass is not None]
+    if ended and len(masses) == len(tanks):
         total, u = sum(m.value for m in masses), math.hypot(*(m.u for m in masses))
         return Measured(total * g.value, math.hypot(u * g.value, total * g.u), "N"), True
     total = sum(tank.liquid_load.value - tank.unusable_residual.value for tank in tanks)

@@ -173,7 +173,7 @@ def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
     for place, verdict in results.verdicts.items():
         impulse = results.impulse_vacuum if place == "vacuum" else results.impulse
         share = ""
-        if impulse is not None and not impulse.lower_bound_only and not LETTER_CLASS.search(verdict.limit_name):
+        if impulse is not None and verdict.upper_bound is not None and not LETTER_CLASS.search(verdict.limit_name):
             share = f"{numbers.percent(impulse.value / verdict.limit)} of the limit"
         cards.append(
             VerdictCard(

@@ -33,8 +33,9 @@ def _lines(results: Results) -> Iterator[str]:
     for name, compared in results.comparison.items():
         if abs(compared.worst_departure) > 1.0:
             yield (
-                f"{name}: {numbers.percent(compared.share_in_band, 0)} of the run inside its predicted band; furthest "
-                f"{numbers.plain(compared.worst_departure, 2)} half-widths at {numbers.seconds(compared.at, 1)}."
+                f"{name}: {numbers.percent(compared.share_in_band, 0)} of the run inside its predicted band; at worst "
+                f"{numbers.fixed(abs(compared.worst_departure), 2)} times as far from the prediction as the band's "
+                f"edge, at {numbers.seconds(compared.at, 1)}."
             )
     yield findings_count(results.findings)
     for finding in ranked(results.findings)[:SHOWN_FINDINGS]:

@@ -68,7 +68,7 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
     if verdict.upper_bound is not None and verdict.upper_bound > verdict.limit:
         bound = numbers.upper(verdict.upper_bound, verdict.limit)
         return f"{where} the {guard} upper bound is {bound} N·s, above the limit of {limit}, so it stays open."
-    return f"{where} the record does not decide on which side of {limit} the impulse lies."
+    return f"{where} nothing is shown about the limit of {limit}. {verdict.reason}."
 
 
 def probability_sentence(verdict: Verdict) -> str:

@@ -107,9 +107,9 @@ def test_the_sentences_when_nothing_is_known():
     )
     assert sentences.headline(results) == "Total impulse: not known."
     assert sentences.prediction_sentence(results, fixture.CONTEXT).startswith("POSTDICTION:")
-    undecided = Verdict("not shown", 40960.0, "a limit", 0.95, None, None, None, "r")
+    undecided = Verdict("not shown", 40960.0, "a limit", 0.95, None, None, None, "The cell is not believed")
     assert sentences.verdict_sentence("site", undecided, fixture.firing().impulse) == (
-        "At site ambient the record does not decide on which side of 40,960 N·s the impulse lies."
+        "At site ambient nothing is shown about the limit of 40,960 N·s. The cell is not believed."
     )
 
 

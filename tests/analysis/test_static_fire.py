@@ -375,3 +375,128 @@ def test_weighed_expelled_mass_may_be_stated_outright(campaign, rehearsal, resul
         rehearsal.truth.expelled_mass["oxidiser"] / rehearsal.truth.expelled_mass["fuel"], rel=1e-9
     )
     assert found.engine.mixture_ratio.u < results.engine.mixture_ratio.u
+
+
+def added_force(newton):
+    """Add a force to the cell, as a function of time; the count's size comes from a copy that reads 1 kN more."""
+
+    def change(time, counts):
+        per_newton = (np.mean(counts[(time > 0.5) & (time < 0.7)]) - np.mean(counts[time < -0.5])) / 2520.0
+        return counts + np.rint(per_newton * newton(time)).astype(np.int64)
+
+    return altered_counts("LC-1", change)
+
+
+@pytest.mark.parametrize(("start", "end"), [(-1.0, 2.0), (-1.0, 0.4), (5.0, 7.0), (5.0, 99.0)])
+def test_a_cell_that_froze_hides_thrust(campaign, rehearsal, prediction, start, end):
+    def still(time, counts):
+        return np.where((time >= start) & (time <= end), counts[np.searchsorted(time, start)], counts)
+
+    found = analyse_static_fire(
+        dataset_of(campaign, rehearsal, prediction=prediction, alter=altered_counts("LC-1", still))
+    ).results
+    assert finding(found, "cell-frozen").time == pytest.approx(start, abs=0.01)
+    assert found.impulse.lower_bound_only
+    assert found.impulse.value < rehearsal.truth.impulse_site
+    assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
+
+
+def test_drop_outs_count_as_lost_thrust(campaign, rehearsal, prediction):
+    def loose(time, counts):
+        return np.where(np.random.default_rng(0).random(counts.size) < 0.01, 0, counts)
+
+    found = analyse_static_fire(
+        dataset_of(campaign, rehearsal, prediction=prediction, alter=altered_counts("LC-1", loose))
+    ).results
+    assert finding(found, "cell-drop-outs").severity == "caution"
+    assert found.impulse.lower_bound_only
+
+
+def test_one_igniter_spike_is_neither_thrust_nor_the_end_of_the_verdict(campaign, rehearsal, prediction, results):
+    spike = altered_counts("LC-1", lambda time, counts: np.where((time >= 0.0) & (time < 0.002), 8_000_000, counts))
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction, alter=spike)).results
+    assert found.impulse.value == pytest.approx(results.impulse.value, rel=1e-4)
+    assert 0.0 < found.impulse.unseen < 10.0
+    assert found.verdicts["site"].outcome == "within"
+
+
+@pytest.mark.parametrize("factor", [4.4482216152605, 9.80665])
+@pytest.mark.parametrize("chamber", [True, False])
+def test_a_wrong_unit_of_force_is_named_and_withholds_the_verdict(campaign, rehearsal, factor, chamber):
+    wrong = with_calibration(campaign, "LC-1", **scaled(campaign.calibrations["LC-1"], 1.0 / factor))
+    dataset = dataset_of(wrong, rehearsal)
+    if not chamber:
+        kept = {t: c for t, c in dataset.channels.items() if c.measures != "chamber pressure"}
+        dataset = dataclasses.replace(dataset, channels=kept)
+    found = analyse_static_fire(dataset).results
+    code = "thrust-coefficient-impossible" if chamber else "impulse-per-mass-impossible"
+    assert f"A factor of {factor:.3f}" in finding(found, code).text
+    assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
+    assert code in found.verdicts["site"].reason
+
+
+def test_a_serious_finding_about_the_cell_withholds_the_verdict(campaign, rehearsal):
+    stand = campaign.stand.model_copy(update={"tanks_on_cell": False})
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, stand=stand)).results
+    assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
+    assert found.verdicts["site"].upper_bound is None
+    assert "weight-felt" in found.verdicts["site"].reason
+
+
+def test_a_misfire_gives_no_impulse_and_says_what_the_chamber_saw(campaign, rehearsal, prediction):
+    def still(played):
+        rest = {tag: np.resize(c[played.time < -0.5], c.size) for tag, c in played.counts.items()}
+        return dataclasses.replace(played, counts=rest)
+
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction, alter=still)).results
+    assert found.impulse is None
+    assert "PT-31 reached 1.1" in finding(found, "no-thrust").text
+    assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
+    assert from_json(to_json(found)) == found
+
+
+def test_a_dead_cell_is_called_dead(campaign, rehearsal):
+    dead = altered_counts("LC-1", lambda time, counts: np.zeros_like(counts))
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=dead)).results
+    assert "is dead" in finding(found, "no-thrust").text
+
+
+@pytest.mark.parametrize("end", [19.80, 19.85, 19.88])
+def test_a_record_that_ends_in_the_tail_is_a_lower_bound(campaign, rehearsal, end):
+    tail = added_force(lambda time: np.where(time > 19.8, 200.0 * np.exp(-(time - 19.8) / 3.0), 0.0))
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=lambda p: until(end)(tail(p)))).results
+    assert finding(found, "early-end").severity == "serious"
+    assert found.impulse.lower_bound_only
+
+
+def test_a_second_zero_that_still_moves_withholds_the_verdict(campaign, rehearsal):
+    tail = added_force(lambda time: np.where(time > 19.8, 200.0 * np.exp(-(time - 19.8) / 3.0), 0.0))
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=lambda p: until(22.0)(tail(p)))).results
+    assert "still moves by -" in finding(found, "zero-unsettled").text
+    assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
+
+
+def untimed(dataset):
+    shift = dataset.channels["LC-1"].time[0]
+    channels = {t: dataclasses.replace(c, time=c.time - shift) for t, c in dataset.channels.items()}
+    return dataclasses.replace(dataset, t_zero=None, channels=channels)
+
+
+def test_without_t_zero_a_record_that_begins_under_thrust_is_late_not_reversed(campaign, rehearsal):
+    found = analyse_static_fire(untimed(dataset_of(campaign, rehearsal, alter=from_late(1.0)))).results
+    assert "cell-reversed" not in codes(found)
+    assert finding(found, "late-start").severity == "serious"
+    assert found.impulse.lower_bound_only
+
+
+def test_without_t_zero_a_gap_at_ignition_counts_from_the_last_rest(campaign, rehearsal):
+    found = analyse_static_fire(untimed(dataset_of(campaign, rehearsal, alter=with_gap(0.15, 0.2)))).results
+    assert "0.200 s of thrust were lost between the start and" in finding(found, "gap-unbounded").text
+
+
+def test_scales_tell_the_weight_even_where_no_tank_sensor_does(campaign, rehearsal):
+    dataset = dataset_of(campaign, rehearsal)
+    only = dataclasses.replace(dataset, channels={"LC-1": dataset.channels["LC-1"]})
+    mass = analyse_static_fire(only).results.weight_correction.expelled_mass
+    assert abs(mass.value - sum(rehearsal.truth.expelled_mass.values())) < 3.0 * mass.u
+    assert mass.u < 0.2

@@ -1,0 +1,93 @@
+"""Which samples of a load cell can stand for thrust: not those that froze, nor those that dropped out.
+
+SI; times in seconds. What is not believed counts as lost, as a gap does; it is neither bent nor filled.
+"""
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+from analysis.checks import FLAT_RUN, saturated
+from analysis.dataset import Channel, Mask
+from analysis.results import Finding
+
+FROZEN = 0.1  # s of equal counts, between stretches whose noise moves the count
+LIVELY, LOOK = 0.5, 0.25  # share of the samples that differ from the one before; s beside a stretch
+AT_REST = 0.15  # of the record's range; so close to where the record began a coarse converter may well stand still
+JUMP = 0.2  # of the range, from a median of five samples: no stand follows this for one or two samples
+SLOW = 0.005  # s; samples further apart than this may really differ so
+
+
+def believed(channel: Channel) -> Mask:
+    """Mark samples of a cell that are numbers, did not freeze and did not drop out; clipped ones stay marked."""
+    return np.isfinite(channel.reading) & ~frozen(channel) & ~dropped_out(channel)
+
+
+def frozen(channel: Channel) -> Mask:
+    """Mark stretches in which not one count changed although the channel's noise moves it before and after.
+
+    A record that was still from its first sample on, or comes to rest, may have a coarse converter: such a stretch
+    is marked only where it jumps away at its end, or stands far from rest.
+    """
+    counts, time = channel.counts, channel.time
+    marks = np.zeros(counts.size, dtype=np.bool_)
+    if counts.size < 2 * FLAT_RUN:
+        return marks
+    moves = np.diff(counts) != 0
+    interval = float(np.median(np.diff(time)))
+    near = max(round(LOOK / interval), FLAT_RUN)
+    scale = float(np.ptp(counts[np.isfinite(channel.reading)])) if np.isfinite(channel.reading).any() else 0.0
+    changes = np.flatnonzero(moves) + 1
+    first, last = np.concatenate(([0], changes)), np.concatenate((changes, [counts.size]))
+    long = (last - first >= FLAT_RUN) & (time[last - 1] - time[first] >= FROZEN - interval)
+    for begin, end in zip(first[long], last[long], strict=True):
+        lively_before = begin > FLAT_RUN and np.mean(moves[max(begin - 1 - near, 0) : begin - 1]) >= LIVELY
+        lively_after = end + FLAT_RUN < counts.size and np.mean(moves[end : end + near]) >= LIVELY
+        far = abs(int(counts[begin]) - int(counts[0])) > AT_REST * scale
+        jumps = end < counts.size and abs(int(counts[end]) - int(counts[begin])) > JUMP * scale
+        marks[begin:end] = (lively_before and (lively_after or far)) or (lively_after and jumps)
+    return marks & ~saturated(channel)
+
+
+def dropped_out(channel: Channel) -> Mask:
+    """Mark single samples that stand away from their neighbours further than a stand can move."""
+    reading = channel.reading
+    good = np.isfinite(reading) & ~saturated(channel)
+    if np.count_nonzero(good) < FLAT_RUN or float(np.median(np.diff(channel.time))) > SLOW:
+        return np.zeros(reading.size, dtype=np.bool_)
+    kept = reading[good]
+    middle = np.asarray(median_filter(kept, size=5, mode="nearest"))
+    marks = np.zeros(reading.size, dtype=np.bool_)
+    marks[good] = np.abs(kept - middle) > JUMP * float(np.ptp(middle))
+    return marks
+
+
+def cell_findings(channel: Channel, start: float, end: float) -> list[Finding]:
+    """Name frozen stretches and drop-outs between two instants."""
+    inside = (channel.time >= start) & (channel.time <= end)
+    interval = float(np.median(np.diff(channel.time))) if channel.time.size > 1 else 0.0
+    said: list[Finding] = []
+    # A cell that froze for good ends what is seen of the thrust, so look to the end of the record.
+    inside_or_later = channel.time >= start
+    stuck, out = frozen(channel) & inside_or_later, dropped_out(channel) & inside
+    if stuck.any():
+        first = float(channel.time[stuck][0])
+        said.append(
+            Finding(
+                "cell-frozen", "caution", channel.tag, first,
+                f"{channel.tag}: not one count changed for {np.count_nonzero(stuck) * interval:.2f} s from "
+                f"T{first:+.2f} s, although its noise moves it before: converter or cable stood still. Those samples "
+                "are left out as lost; look at the converter's supply and the logger's notes.",
+            )
+        )  # fmt: skip
+    if out.any():
+        first = float(channel.time[out][0])
+        said.append(
+            Finding(
+                "cell-drop-outs", "caution", channel.tag, first,
+                f"{channel.tag}: {np.count_nonzero(out)} of the samples jumped away from their neighbours for an "
+                f"instant, first at T{first:+.3f} s: a loose contact or interference, no thrust. They are left out as "
+                "lost; check plugs, shield and igniter wiring.",
+            )
+        )  # fmt: skip
+    return said
+
