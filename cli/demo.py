@@ -87,8 +87,12 @@ def _start_stand(plan: Path, time_scale: float, link: Path, weighings: Path) -> 
     stand = subprocess.Popen(command, stdout=subprocess.DEVNULL)  # noqa: S603 - our own program, no shell
     deadline = time.monotonic() + PORT_WAIT
     while not link.is_symlink():
-        if stand.poll() is not None or time.monotonic() > deadline:
+        ended = stand.poll()
+        if ended is not None:
+            raise LinkError(f"{plan}: the made-up stand ended with code {ended} before it served a port")
+        if time.monotonic() > deadline:
             stand.kill()
-            raise LinkError(f"the made-up stand for {plan.name} did not start within {PORT_WAIT:g} s")
+            stand.wait()
+            raise LinkError(f"{plan}: the made-up stand served no port within {PORT_WAIT:g} s")
         time.sleep(0.05)
     return stand

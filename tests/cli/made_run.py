@@ -11,7 +11,6 @@ from pathlib import Path
 from cli.main import run
 from cli.starter import write_campaign
 
-TIME_SCALE = 20
 PATIENCE = 60.0  # [s] for what takes a few on an idle computer
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -67,14 +66,15 @@ def ended(*processes):
             process.communicate()
 
 
-def make_run(folder, number):
+def make_run(folder, number, *, time_scale):
     """Lock a plan, serve it through a link, record it by that link."""
     campaign = small_campaign(folder)
     plan, link, weighings = campaign / f"plans/{number}.toml", folder / "port", folder / "weighings.toml"
     link.symlink_to("/dev/pts/left-behind")  # by an earlier device that was killed
     stand = standbook(
-        "rehearse", plan, "--time-scale", TIME_SCALE, "--link", link, "--weighings", weighings, stdout=subprocess.PIPE
-    )
+        "rehearse", plan, "--time-scale", time_scale, "--link", link, "--weighings", weighings,
+        stdout=subprocess.PIPE,
+    )  # fmt: skip
     with ended(stand):
         assert run(["lock", str(plan)]) == 0
         until(lambda: link.exists(), "the made-up stand's port")

@@ -2,6 +2,7 @@
 
 import json
 import os
+import pty
 import signal
 import subprocess
 import threading
@@ -162,6 +163,39 @@ def test_a_capture_that_dies_ends_the_recording_in_its_sentence_and_the_run_is_s
     check_run(made.folder)
 
 
+def test_a_recording_that_cannot_be_sealed_says_how_to_do_it_later(campaign, capsys):
+    with playing(RehearsalDevice(made_up_table(SECONDS))) as port, recording(campaign, port) as made:
+        made.until_rows(300)
+        (made.folder / "samples").write_text("in the way", encoding="utf-8")
+        made.process.send_signal(signal.SIGINT)
+        code, _, err = made.end()
+    assert code == 6
+    assert f"seal them with: standbook seal {made.folder}" in err
+    (made.folder / "samples").unlink()
+    assert run(["seal", str(made.folder)]) == 0
+    assert len(made.samples()) >= 300
+
+
+def test_rows_of_one_device_are_kept_when_another_is_silent(campaign, capsys):
+    stand = campaign / "stand.toml"
+    second = '\n[[device]]\nname = "cradle-b"\nserial = "0008"\nbaud = 115200\nformat = "wire 1"\n'
+    stand.write_text(stand.read_text(encoding="utf-8") + second + 'clock_tolerance = "50 ppm"\n', encoding="utf-8")
+    master, silent = pty.openpty()
+    with playing(RehearsalDevice(made_up_table(SECONDS))) as port:
+        arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal"]
+        arguments += ["--port", f"cradle-a={port}", "--port", f"cradle-b={os.ttyname(silent)}"]
+        assert run([str(argument) for argument in arguments]) == 4
+    for end in (master, silent):
+        os.close(end)
+    err = capsys.readouterr().err
+    assert "cradle-b" in err
+    assert "silence" in err
+    (folder,) = (campaign / "runs").iterdir()
+    assert f"seal it with: standbook seal {folder}" in err
+    assert run(["seal", str(folder)]) == 0
+    assert len(pd.read_parquet(folder / "samples/cradle-a_fast.parquet")) > 1000
+
+
 def test_nobody_reading_the_screen_does_not_end_the_recording(campaign):
     read, write = os.pipe()
     os.close(read)
@@ -191,8 +225,6 @@ def test_lost_rows_end_in_exit_code_10(campaign, capsys):
 
 
 def test_a_terminal_shows_one_line_that_is_renewed(campaign):
-    import pty
-
     master, slave = pty.openpty()
     shown = []
 

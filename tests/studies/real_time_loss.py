@@ -69,15 +69,16 @@ def play_and_record(folder: Path, seconds: float, *, stop_ms: float = 0.0, board
     with RehearsalDevice(table, linger=2.0, **buffers) as device:
         command = [sys.executable, "-m", "cli", "record", str(plan), "--postdiction", "--rehearsal"]
         recorder = subprocess.Popen([*command, "--port", f"cradle-a={device.port}"], stdout=subprocess.DEVNULL)
-        if stop_ms:
-            _stop_later(campaign, seconds / 2, stop_ms / 1000)
+        stopper = _stop_later(campaign, seconds / 2, stop_ms / 1000) if stop_ms else None
         sent = device.run(wait=30.0)
         recorder.wait(60.0)
+        if stopper is not None:
+            stopper.wait(60.0)
     (run,) = (campaign / "runs").iterdir()
     return _compare(run, table, tuple((first, rows) for _, first, rows in sent.dropped), time.monotonic() - start)
 
 
-def _stop_later(campaign: Path, after: float, pause: float) -> None:
+def _stop_later(campaign: Path, after: float, pause: float) -> "subprocess.Popen[bytes]":
     """Stop the capture process for a moment, from a process of its own: the device must not be held up."""
     code = (
         "import json,os,pathlib,signal,sys,time\n"
@@ -86,7 +87,7 @@ def _stop_later(campaign: Path, after: float, pause: float) -> None:
         "pid = json.loads(status.read_text())['pid']\n"
         f"os.kill(pid, signal.SIGSTOP); time.sleep({pause}); os.kill(pid, signal.SIGCONT)\n"
     )
-    subprocess.Popen([sys.executable, "-c", code])
+    return subprocess.Popen([sys.executable, "-c", code])
 
 
 def _compare(run: Path, table: Table, dropped: tuple[tuple[int, int], ...], seconds: float) -> Loss:
