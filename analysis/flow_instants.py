@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.compare import block_average
 from analysis.events import SLOPE_SPANS, Event, opening_time, slope_scatter, slopes_beside
-from analysis.windows import MAD_TO_SIGMA, correlation_time
+from analysis.windows import correlation_time
 from daq.errors import DataError
 
 Array = NDArray[np.float64]
@@ -25,15 +25,17 @@ SETTLED = 0.3  # s from mid-stroke until the slope is that of the open valve
 STOPPED, GAS = 0.35, 1.35  # times the slope of flowing liquid: below it stopped, above it gas comes through
 SIGNIFICANT = 6.0  # standard deviations of a slope that a departure must have too
 USUAL_EXPONENT = 1.3  # only to follow the ullage volume, whose slope halves or so over a flow
+VENTED = 0.01  # of the first slope: what the law gives where a tank is all but vented
+QUARTER_SIGMA = 0.31863936396437514  # sqrt(2) erfinv(1/4): a quarter of a normal sample lies nearer
 HINGE = 0.38  # of a line's length; with its bend there it has the STOPPED share of the slope before
 LEAD = 2.0  # s of line that tells the slope just before
 KNEE_PIECE, KNEE_TAIL = 4.0, 0.3  # s before the departure and after its line, in which a knee is refined
 KNEE_SPAN, KNEE_BACK = 0.16, 0.6  # s: line that finds the steepest fall; how long before it the bend may lie
 CLEAR = 0.2  # s left out on both sides of an instant: the valve's stroke
 STILL_PIECE, OPEN_PIECE = 3.0, 3.0  # s before and after the opening; the curve bends most at first
-FLOW_PIECE, HOLD_PIECE = 6.0, 4.0  # s before and after the closing
+FLOW_PIECE, HOLD_PIECE = 5.0, 4.0  # s before and after the closing
 FLOW_SHARE = 0.6  # of the flow at most for either, or one cubic does not follow it
-LEAST_PIECE = 0.6  # s
+LEAST_PIECE, STRAIGHT = 0.6, 1.5  # s: below the second a piece is a straight line, noise bends it more than gas does
 MEETING_U = 0.003  # s: what polynomials leave of real-gas blowdowns with strokes of 0.05 to 0.4 s
 
 
@@ -77,7 +79,7 @@ def flow_instants(
     )
     if not left.ran_dry:
         hinge = left.time + HINGE * left.span
-        rough = Event(f"{name} closed", hinge, 0.5 * left.span, "slope against that of the flowing liquid")
+        rough = Event(f"{name} closed", hinge, 0.25 * left.span, "slope against that of the flowing liquid")
         end = _meeting(
             time, pressure, rough, (flow_piece, HOLD_PIECE), (3, 2), first=opening.time + SETTLED, last=left.hold_end
         )
@@ -152,7 +154,8 @@ def _meeting(
             known = np.isfinite(mean)
             if np.count_nonzero(known) < 4 * (order + 1):
                 return rough
-            fits.append(_piece(at[known] - instant, mean[known], order))
+            bends = order if end - start > STRAIGHT else 1
+            fits.append(_piece(at[known] - instant, mean[known], bends))
         before, after = fits
         gap = np.polynomial.polynomial.polysub(after.coefficients, before.coefficients)
         roots = np.polynomial.polynomial.polyroots(gap)
@@ -276,10 +279,12 @@ def _slopes(at: Array, mean: Array, law: Array) -> tuple[float, Array, Array, fl
         # The slope just before carried on by the law; by the law alone until there is a line long enough.
         ahead = np.interp(at + 0.5 * span, at, law) / np.maximum(np.interp(at - 0.5 * LEAD, at, law), 1.0)
         expected = np.where(np.isfinite(before), before * ahead, from_first)
-        # Slow noise hides in means of short lines, so what the lines really scatter by counts too.
-        scatter = MAD_TO_SIGMA * float(np.nanmedian(np.abs(after - expected)))
+        # Slow noise hides from the means, so what the lines really scatter by counts too: their quieter quarter, for
+        # gas that streams out for long or a vent is no noise.
+        scatter = float(np.nanquantile(np.abs(after - expected), 0.25)) / QUARTER_SIGMA
         found = span, after, expected, max(unit / span**1.5, scatter)
-        if SIGNIFICANT * found[3] <= (1.0 - STOPPED) * abs(float(np.percentile(from_first, 75.0))):
+        flowing = from_first[from_first < VENTED * after[first]]
+        if flowing.size and SIGNIFICANT * found[3] <= (1.0 - STOPPED) * abs(float(np.percentile(flowing, 75.0))):
             break
     assert found is not None  # noqa: S101 - the record is longer than three of the shortest lines
     return found

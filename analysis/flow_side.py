@@ -29,6 +29,8 @@ from analysis.tank_results import (
 from daq.errors import DataError
 from daq.plan import Plan, Tank
 
+FITTED_WORDS = {"exponent": "exponent", "exponent_drift": "drift", "cda": "CdA", "opening_time": "opening"}
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FlowSide:
@@ -207,7 +209,7 @@ def _correlations(joint: JointFit | None) -> Mapping[str, float]:
     """Return the correlation of each pair that the joint fit fitted."""
     if joint is None:
         return {}
-    names = [name.replace("exponent_drift", "drift").replace("_time", "") for name in FITTED]
+    names = [FITTED_WORDS[name] for name in FITTED]
     return {
         f"{names[i]}, {names[j]}": float(joint.correlation[i, j])
         for i in range(len(names))

@@ -15,6 +15,7 @@ from analysis.checks import (
     once,
     pair_findings,
     prediction_findings,
+    stuck_since,
     usable,
     vented_zero_findings,
 )
@@ -34,6 +35,7 @@ ACTS = frozenset({"tank pressure", "manifold pressure", "supply voltage"})  # ch
 STILL_ALIVE = 1.3  # s past the end in which a sensor must still move, else it froze and there is no end
 SETTLED, ENDING = 0.3, 0.1  # s clear of the valve where measured is held against predicted
 LEAD, TAIL = 2.0, 3.0  # s drawn before and after the flow
+NEAR_TOP, VENTED_DOWN = 0.95, 0.05  # of the greatest drive: between them a tank flows, holds or is vented
 VENTED_SPAN, VENTED_BEFORE = 1.0, 0.5  # s at the record's beginning, if pressurising is that far off
 VENTED_STILL = 0.01  # of it, from half to half of that span
 VENTED_SHARE = 0.25  # of the pressure at the opening: a tank below it was open to the air
@@ -101,6 +103,10 @@ def _first_with_flow(
         if np.count_nonzero(good) < 8:
             passed.append((channel, "its wire was open or its converter at a rail throughout"))
             continue
+        since = _stuck_since(channel, back)
+        if since is not None:
+            passed.append((channel, f"not one of its counts changed for a second or more from T{since:+.1f} s"))
+            continue
         try:
             instants = flow_instants(
                 channel.time[good], channel.reading[good], back_pressure=back,
@@ -113,6 +119,17 @@ def _first_with_flow(
             return channel, instants, passed
         passed.append((channel, "it was clipped, open or stuck during the flow"))
     return None, None, passed
+
+
+def _stuck_since(channel: Channel, back_pressure: float) -> float | None:
+    """Return when the sensor froze between the opening and the vent, where its pressure must move; else ``None``."""
+    drive = np.where(np.isfinite(channel.reading), channel.reading - back_pressure, 0.0)
+    top = float(np.quantile(drive, 0.99))
+    high = np.flatnonzero(drive >= NEAR_TOP * top)
+    if high.size == 0 or top <= 0.0:
+        return None
+    above = np.flatnonzero(drive > VENTED_DOWN * top)
+    return stuck_since(channel, float(channel.time[high[-1]]), float(channel.time[above[-1]]))
 
 
 def _without_flow(
