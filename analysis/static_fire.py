@@ -236,10 +236,10 @@ def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, softwar
     dead = " Not one count changed: cell, plug or converter is dead." if not np.any(np.diff(cell.counts)) else ""
     said = Finding(
         "no-thrust", "serious", tag, None,
-        f"{tag}: nothing that could be thrust: its mean never leaves rest by more than {span.height:,.1f} N.{dead} The "
-        f"record spans T{first:+.1f} s to T{last:+.1f} s; in it {seen}. After a misfire keep away for the waiting "
-        "time; valve, igniter and chamber traces around the fire command say what failed. If the engine burned, check the "
-        "cell with a known pull.",
+        f"{tag}: nothing that could be thrust: its mean never leaves rest by more than {span.height:,.1f} N.{dead} "
+        f"The record spans T{first:+.1f} s to T{last:+.1f} s; in it {seen}. After a misfire keep away for the "
+        "waiting time; valve, igniter and chamber traces around the fire command say what failed. If the engine "
+        "burned, check the cell with a known pull.",
     )  # fmt: skip
     results = replace(
         bare_results(dataset, revision, software),
