@@ -87,11 +87,20 @@ def _end_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
             Finding(
                 "ran-dry", "caution", tank.name, instants.end.time,
                 f"{tank.name}: the plan closes the valve early, but gas came through after {seconds:.1f} s of flow"
-                f"{planned}: CdA reads about 0.5 % high, which is in its uncertainty. Close the valve earlier or load "
-                "more, and look whether the load was short.",
+                f"{planned}: when the last liquid left is less sure than a closing, which widens the uncertainty of "
+                "CdA. Close the valve earlier or load more, and look whether the load was short.",
             )
         ]  # fmt: skip
-    if not instants.ran_dry and flow.end == "run-out":
+    if instants.ran_dry:
+        return [
+            Finding(
+                "ran-to-run-out", "note", tank.name, instants.end.time,
+                f"{tank.name}: as planned the flow ran until gas broke through, after {seconds:.1f} s: when the last "
+                f"liquid left is known to {1e3 * instants.end.u:.0f} ms (standard uncertainty), which is in that of "
+                "CdA; a valve closed earlier would give a surer CdA.",
+            )
+        ]  # fmt: skip
+    if flow.end == "run-out":
         return [
             Finding(
                 "closed-before-run-out", "note", tank.name, instants.end.time,

@@ -100,7 +100,8 @@ def _record_of(
         ullage_volume=tank.ullage_volume,
         expelled_mass=amount.value if amount else None,
         head=head_of(plan, tank),
-        ran_dry=instants.ran_dry,
+        # Even if it did: the instant of a cold flow's run-out allows for the fading itself (`flow_instants`).
+        ran_dry=False,
     )
     gauge = channel.calibration.reference == "gauge"
     sensor = SensorTerms(channel.gain_u, channel.zero_u, ambient.value if gauge else 0.0)
