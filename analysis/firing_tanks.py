@@ -29,7 +29,10 @@ SEARCH_AFTER = 2.0  # s after the thrust has fallen, in which valves close
 STROKE = 0.1  # s, kept clear of both valve instants
 FALLEN = 0.7  # of the chamber pressure before; by then the run-out lies behind
 HINGE_BEFORE, HINGE_BLOCK = 1.5, 0.005  # s
+HINGE_SHARE, LEAST_BEFORE = 0.4, 0.6  # of the burn, s: shorter lines hide the bend
+FADES = 0.15  # s from the first run-out until thrust has fallen, and its uncertainty where nothing else tells it
 CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out
+SECOND_RUN_OUT = "second run-out"
 DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
 
 
@@ -108,10 +111,11 @@ def _run_out(chamber: Channel | None, start: float, end: float) -> Event:
     level = float(np.median(pressure[(time >= end - 1.2) & (time <= end - 0.7)]))
     late = (time >= end - 0.7) & (time <= end + 0.2)
     fallen = np.flatnonzero(running_mean(time[late], pressure[late], 4.0 * HINGE_BLOCK) < FALLEN * level)
-    if fallen.size == 0 or end - start < 2.0 * HINGE_BEFORE:
-        return Event("run-out", end, 0.1, "thrust stop, no fall of the chamber pressure found")
+    before = min(HINGE_BEFORE, HINGE_SHARE * (end - start))
+    if fallen.size == 0 or before < LEAST_BEFORE:
+        return Event("run-out", end - FADES, FADES, "thrust stop, no fall of the chamber pressure found")
     last = float(time[late][fallen[0]])
-    at, mean = block_average(time, pressure, start=last - HINGE_BEFORE, end=last, block=HINGE_BLOCK)
+    at, mean = block_average(time, pressure, start=last - before, end=last, block=HINGE_BLOCK)
     known = np.isfinite(mean)
     return _hinge(at[known], mean[known])
 
@@ -174,19 +178,24 @@ def left_aboard(dataset: Dataset, tank: Tank) -> Measured | None:
 
 def _ran_dry(dataset: Dataset, flows: Mapping[str, TankFlow]) -> str | None:
     """Name the tank whose liquid ran out first: by the scales, else by how much steeper its pressure fell after."""
-    spare: dict[str, float] = {}
-    for name, flow in flows.items():
-        left = left_aboard(dataset, flow.tank)
-        if left is not None:
-            unusable = flow.tank.unusable_residual
-            u = math.hypot(left.u, unusable.u, 0.1 * unusable.value)
-            spare[name] = (left.value - unusable.value) / max(u, 1e-9)
+    found = {name: _spare(dataset, flow.tank) for name, flow in flows.items()}
+    spare = {name: value for name, value in found.items() if value is not None}
     if len(spare) == len(flows) == 2:
         least, most = sorted(spare, key=lambda name: spare[name])
         if spare[least] <= DRY_WITHIN < spare[most]:
             return least
     steeper = {name: _steepening(flow) for name, flow in flows.items()}
     return max(steeper, key=lambda name: steeper[name]) if steeper else None
+
+
+def _spare(dataset: Dataset, tank: Tank) -> float | None:
+    """Return how far more was left aboard than cannot leave, in standard uncertainties; ``None`` if not weighed."""
+    left = left_aboard(dataset, tank)
+    if left is None:
+        return None
+    unusable = tank.unusable_residual
+    u = math.hypot(left.u, unusable.u, 0.1 * unusable.value)
+    return (left.value - unusable.value) / max(u, 1e-9)
 
 
 def _steepening(flow: TankFlow) -> float:
@@ -207,6 +216,12 @@ def _ended(dataset: Dataset, flow: TankFlow, dry: bool, end: float) -> TankFlow:
             u = math.hypot(load.u, left.u, 0.1 * left.value)
             expelled = Measured(load.value - left.value, u, "kg")
         return replace(flow, ran_dry=True, expelled=expelled)
+    spare = _spare(dataset, flow.tank)
+    if spare is not None and spare <= DRY_WITHIN:
+        # Dry as well, by the scales: gas, not the valve, ended its flow, between the first run-out and thrust stop.
+        middle, half = 0.5 * (flow.end.time + end), max(0.5 * (end - flow.end.time), 0.0)
+        u = math.hypot(half / math.sqrt(3.0), flow.end.u)
+        return replace(flow, end=Event(SECOND_RUN_OUT, middle, u, "between first run-out and thrust stop"))
     time, pressure = _finite(flow.channel)
     name = f"{flow.tank.name} closing"
     try:

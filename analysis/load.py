@@ -133,7 +133,14 @@ def drift_of(zero: Unloaded, expected_step: Measured | None) -> float | None:
 
 
 def weight_findings(
-    tag: str, zero: Unloaded, *, sign: int, factor: float, weight: Measured | None, relative_gain_u: float
+    tag: str,
+    zero: Unloaded,
+    *,
+    sign: int,
+    factor: float,
+    weight: Measured | None,
+    relative_gain_u: float,
+    drift_u: float = 0.0,
 ) -> list[Finding]:
     """Compare how far the zero moved with what the expelled propellant weighs.
 
@@ -151,13 +158,16 @@ def weight_findings(
         Of the expelled propellant, weighed. [N]
     relative_gain_u : float
         Standard uncertainty of the cell's gain in place.
+    drift_u : float
+        What a zero usually moves by during a run, by the calibration. [N]
     """
     if zero.after is None:
         return [_one_zero(tag, sign)]
     if weight is None or weight.value <= 0.0:
         return []
     moved = factor * zero.step
-    u = math.hypot(factor * zero.before.u, factor * zero.after.u, weight.u, relative_gain_u * weight.value)
+    zeros = factor * math.hypot(zero.before.u, zero.after.u, drift_u)
+    u = math.hypot(zeros, weight.u, relative_gain_u * weight.value)
     story = f"{tag}: zero moved {moved:+,.0f} N; expelled propellant weighs {weight.value:,.0f} N."
     if sign == 0:
         if abs(moved) < UNEXPLAINED_SHARE * weight.value:

@@ -26,7 +26,7 @@ from analysis.firing_burn import Burn, burn_of, burn_time, thrust_result
 from analysis.firing_curves import firing_curves
 from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass
 from analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
-from analysis.firing_tanks import TankFlow, tank_flows
+from analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, tank_flows
 from analysis.impulse import Seen, seen
 from analysis.load import weight_findings
 from analysis.results import (
@@ -77,6 +77,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
             cell.tag, record.zero, sign=record.sign, factor=record.factor,
             weight=record.weight if record.weighed else None,
             relative_gain_u=relative_gain_u(site.budget, site.value),
+            drift_u=cell.calibration.zero_uncertainty * cell.calibration.scale,
         ),
         *_unsettled(record),
         *_record_findings(dataset, burn, cell),
@@ -276,7 +277,7 @@ def _events(dataset: Dataset, burn: Burn, flows: Mapping[str, TankFlow]) -> tupl
     found.append(EventResult("end of thrust", burn.thrust_end, 0.05, "first quiet mean over one stand-mode period"))
     for name, flow in flows.items():
         found.append(EventResult(f"{name} valve open", flow.opening.time, flow.opening.u, flow.opening.method))
-        end = f"{name} run-out" if flow.ran_dry else f"{name} valve closed"
+        end = f"{name} run-out" if flow.ran_dry or flow.end.name == SECOND_RUN_OUT else f"{name} valve closed"
         found.append(EventResult(end, flow.end.time, flow.end.u, flow.end.method))
     return tuple(sorted(found, key=lambda event: event.time))
 
