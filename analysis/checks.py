@@ -8,18 +8,14 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from analysis.compare import block_average
-from analysis.dataset import Array, Channel, Dataset, Mask
+from analysis.dataset import Channel, Dataset, Mask
 from analysis.results import Finding
-from daq.quantity import Quantity
 
 BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is
 SAME_INSTANT = 0.01  # s
 STUCK = 1.0  # s without any change of a pressure that must fall
 FLAT_RUN = 10  # equal counts in a row
 LIVELY_SHARE = 0.5  # of the samples differ from the one before
-PAIR_AGREE = 3.0  # combined standard uncertainties
-PAIR_BLOCK = 0.5  # s
 ZERO_AGREE = 4.0  # standard uncertainties of a vented reading from the barometer
 SI_WORDS = {"Pa": (1e5, "bar"), "N": (1.0, "N"), "K": (1.0, "K"), "V": (1.0, "V")}
 
@@ -159,42 +155,6 @@ def gap_findings(dataset: Dataset, start: float, end: float, *, part: str = "bur
     return said
 
 
-def pair_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
-    """Hold sensors of the same thing against each other."""
-    said: list[Finding] = []
-    ambient = dataset.plan.site.ambient_pressure
-    channels = [c for c in dataset.channels.values() if c.measures in ("tank pressure", "chamber pressure")]
-    for k, one in enumerate(channels):
-        for other in channels[k + 1 :]:
-            if (one.measures, one.tank) == (other.measures, other.tank):
-                said += _pair(one, other, ambient, start, end)
-    return said
-
-
-def _pair(one: Channel, other: Channel, ambient: Quantity, start: float, end: float) -> list[Finding]:
-    at, first = _blocks(one, start, end)
-    _, second = _blocks(other, start, end)
-    apart = first - second
-    if not np.isfinite(apart).any():
-        return []
-    u = np.array([np.hypot(one.reading_u(p, ambient), other.reading_u(p, ambient)) for p in np.nan_to_num(first)])
-    # Both gauge sensors carry the same barometer: it cannot part them.
-    if one.calibration.reference == other.calibration.reference == "gauge":
-        u = np.sqrt(np.maximum(u**2 - 2.0 * ambient.u**2, 0.0))
-    ratio = np.where(np.isfinite(apart), np.abs(apart) / np.maximum(u, 1e-9), 0.0)
-    worst = int(np.argmax(ratio))
-    if ratio[worst] <= PAIR_AGREE:
-        return []
-    return [
-        Finding(
-            "pair-disagrees", "caution", one.tag, float(at[worst]),
-            f"{one.tag} and {other.tag} measure the same pressure but differ by {apart[worst] / 1e5:+.2f} bar at "
-            f"T{at[worst]:+.1f} s; {PAIR_AGREE * u[worst] / 1e5:.2f} bar is explained by their calibrations. {one.tag} "
-            "is used; one of them is wrong: repeat the zero and the gauge check of both.",
-        )
-    ]  # fmt: skip
-
-
 def vented_zero_findings(
     dataset: Dataset, start: float, end: float, *, channels: Iterable[Channel] | None = None
 ) -> list[Finding]:
@@ -224,10 +184,6 @@ def vented_zero_findings(
                         "ambient, before and after.")
             )  # fmt: skip
     return said
-
-
-def _blocks(channel: Channel, start: float, end: float) -> tuple[Array, Array]:
-    return block_average(channel.time, channel.reading, start=start, end=end, block=PAIR_BLOCK)
 
 
 def _unit(channel: Channel) -> str:

@@ -66,7 +66,17 @@ def tank_sides(dataset: Dataset, flows: Mapping[str, TankFlow]) -> tuple[dict[st
     for name, flow in flows.items():
         sides[name], said = _side(dataset, flow)
         findings += said
+    if any(side.result.cda is not None for side in sides.values()):
+        findings.append(_no_joint_fit())
     return sides, findings
+
+
+def _no_joint_fit() -> Finding:
+    return Finding(
+        "no-joint-fit", "note", None, None,
+        "A firing's CdA comes from weighed mass alone: the joint fit that cross-checks it in a water flow needs a "
+        "constant back pressure. Hold it against the water flow of the same side.",
+    )  # fmt: skip
 
 
 def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:

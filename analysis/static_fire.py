@@ -16,7 +16,6 @@ from analysis.checks import (
     first_usable,
     gap_findings,
     once,
-    pair_findings,
     prediction_findings,
     vented_zero_findings,
 )
@@ -29,6 +28,7 @@ from analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
 from analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, tank_flows
 from analysis.impulse import Seen, seen
 from analysis.load import weight_findings
+from analysis.pairs import pair_findings
 from analysis.results import (
     Analysis,
     Comparison,

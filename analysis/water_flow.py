@@ -13,7 +13,6 @@ from analysis.checks import (
     channel_findings,
     gap_findings,
     once,
-    pair_findings,
     prediction_findings,
     stuck_since,
     usable,
@@ -26,6 +25,7 @@ from analysis.events import Event
 from analysis.flow_findings import amount_findings, course_findings, no_flow
 from analysis.flow_instants import FlowInstants, flow_instants
 from analysis.flow_side import FlowSide, flow_side
+from analysis.pairs import pair_findings
 from analysis.results import Analysis, Comparison, EventResult, Finding, TZero, Window
 from analysis.tank_curves import tank_curves
 from daq.errors import DataError

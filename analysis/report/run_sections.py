@@ -187,7 +187,8 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
         )
         svg = figures.tank_pressure(curves, name, tank.window, t_zero=results.t_zero is not None)
         blocks += picture(svg, caption) or (Text(register.why(*channels)),)
-        blocks.append(quantity_table(_tank_rows(tank, register, channels), f"{name.capitalize()} tank."))
+        rows = _tank_rows(tank, register, channels, firing=results.kind == "static fire")
+        blocks.append(quantity_table(rows, f"{name.capitalize()} tank."))
         blocks += _tank_notes(tank)
         if tank.cda_budget and tank.cda is not None:
             blocks.append(
@@ -274,7 +275,7 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
         if item.measured is None:
             scalars.append((item.name, nominal.with_unit, band, register.why(), ""))
             continue
-        where = _side(item.low <= item.measured.value <= item.high)
+        where = _place(item.measured, item.low, item.high)
         scalars.append(
             (item.name, nominal.with_unit, band, numbers.show(item.measured, _reference(item.unit)).with_u, where)
         )
@@ -287,8 +288,16 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
         "Whether the crew understood the engine before it ran: a measured curve outside its band means an assumption "
         "was wrong, and the findings name the likely one.",
         tuple(blocks) or (Text("No prediction to compare with."),),
-        (("half-width", "half the height of the predicted band; beyond 1 is outside"),),
+        (
+            ("half-width", "half the height of the predicted band; beyond 1 is outside"),
+            ("at the edge", "outside the band by no more than the measurement's own U (k = 2)"),
+        ),
     )
+
+
+def _place(measured: Measured, low: float, high: float) -> str:
+    beyond = max(low - measured.value, measured.value - high)
+    return "at the edge" if 0.0 < beyond <= 2.0 * measured.u else _side(beyond <= 0.0)
 
 
 def _side(inside: bool) -> str:
@@ -299,13 +308,17 @@ def _reference(unit: str) -> numbers.Reference | None:
     return "a" if unit == "Pa" else None
 
 
-def _tank_rows(tank: TankResult, register: Register, channels: tuple[str, ...]) -> tuple[tuple[Cell, ...], ...]:
+def _tank_rows(
+    tank: TankResult, register: Register, channels: tuple[str, ...], *, firing: bool
+) -> tuple[tuple[Cell, ...], ...]:
     exponent = tank.exponent
+    # A firing has no joint fit; a finding says so once.
+    joint = [("CdA, from the joint fit (cross-check)", tank.cda_joint, None)]
     return measured_rows(
         register,
         [
             ("CdA, from weighed mass", tank.cda, None),
-            ("CdA, from the joint fit (cross-check)", tank.cda_joint, None),
+            *(joint if tank.cda_joint is not None or not firing else []),
             ("Exponent n, chord", exponent.chord if exponent else None, None),
             ("Exponent n, at the start", exponent.start if exponent else None, None),
             ("Exponent drift", exponent.drift if exponent else None, None),

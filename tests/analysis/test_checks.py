@@ -9,13 +9,13 @@ from analysis.checks import (
     channel_findings,
     first_usable,
     gap_findings,
-    pair_findings,
     saturated,
     stuck_since,
     usable,
     vented_zero_findings,
 )
 from analysis.dataset import Channel, Dataset
+from analysis.pairs import pair_findings
 from analysis.results import Gap, RecordHealth
 from daq.campaign import read_campaign
 from tests.campaign_fixture import TODAY

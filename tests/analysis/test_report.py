@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from analysis.curves import Curve
-from analysis.report import figures, sentences
-from analysis.report.blocks import Register
-from analysis.report.context import CalibrationUsed
+from analysis.report import figures, run_sections, sentences
+from analysis.report.blocks import Register, Table
+from analysis.report.context import CalibrationUsed, PredictedScalar
 from analysis.report.render import css_string, render_report
-from analysis.results import Finding, Verdict
+from analysis.results import Finding, Measured, Verdict
 from tests.analysis import report_fixture as fixture
 
 SIZE_LIMIT = 1_500_000  # characters: a mail server takes it
@@ -413,3 +413,15 @@ def test_figures_draw_what_there_is_and_no_more():
     assert figures.ruler(()) is None
     one = {"ullage/fuel": Curve(curves["ullage/fuel"].time, dict(list(curves["ullage/fuel"].columns.items())[:2]), "1")}
     assert ">fit<" not in figures.ullage(one, ("oxidiser", "fuel"))
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "words"),
+    [(10.0, 0.1, "inside"), (10.25, 0.1, "at the edge"), (9.85, 0.1, "at the edge"), (10.5, 0.1, "OUTSIDE")],
+)
+def test_a_number_beyond_its_band_by_less_than_its_own_doubt_is_at_the_edge(value, u, words):
+    item = PredictedScalar("Tank pressure at start", 10.0, 9.9, 10.1, "bar", Measured(value, u, "bar"))
+    context = replace(fixture.CONTEXT, predicted=(item,))
+    section = run_sections.comparison(fixture.firing(), context, Register.of(()))
+    rows = [row for block in section.blocks if isinstance(block, Table) for row in block.rows]
+    assert rows[-1][-1] == words

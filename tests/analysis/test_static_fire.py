@@ -527,3 +527,15 @@ def test_a_burn_of_a_few_seconds_whose_tanks_run_out_together_holds_the_truth(ca
         assert abs(tank.exponent.chord.value - made.truth.exponent_chord[name]) < 3.0 * tank.exponent.chord.u
     # The cell's zero drifted by 2.3 N, stated are 2 N: nothing to speak of, however light the propellant.
     assert "weight-mismatch" not in codes(found)
+
+
+def test_two_exchanged_sensors_are_named_and_no_pair_is_blamed(campaign, rehearsal):
+    def swapped(played):
+        counts = {**played.counts, "PT-11": played.counts["PT-21"], "PT-21": played.counts["PT-11"]}
+        return dataclasses.replace(played, counts=counts)
+
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=swapped)).results
+    said = finding(found, "channels-exchanged")
+    assert said.severity == "serious"
+    assert "PT-11 and PT-21, or PT-12 and PT-22, are exchanged" in said.text
+    assert "pair-disagrees" not in codes(found)

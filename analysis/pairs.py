@@ -1,0 +1,92 @@
+"""Two sensors of the same pressure held against each other: one that is off, two that were exchanged.
+
+SI, absolute pressures; times in seconds after T-0. Which of two is right is not decided here.
+"""
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from analysis.compare import block_average
+from analysis.dataset import Array, Channel, Dataset
+from analysis.results import Finding
+from daq.quantity import Quantity
+
+AGREE = 3.0  # combined standard uncertainties
+BLOCK = 0.5  # s
+PAIRED = ("tank pressure", "chamber pressure")
+
+
+@dataclass(frozen=True, slots=True)
+class _Parted:
+    """Two sensors where they are furthest apart, in units of what their calibrations explain."""
+
+    one: Channel
+    other: Channel
+    at: float  # [s]
+    apart: float  # [Pa]
+    allowed: float  # [Pa]
+
+
+def pair_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
+    """Name twins that part between two instants; two pairs that cross are called exchanged."""
+    ambient = dataset.plan.site.ambient_pressure
+    channels = [c for c in dataset.channels.values() if c.measures in PAIRED]
+    twins = [
+        (one, other) for one, other in combinations(channels, 2)
+        if (one.measures, one.tank) == (other.measures, other.tank)
+    ]  # fmt: skip
+    parted = [found for one, other in twins if (found := _parted(one, other, ambient, start, end))]
+    crossed: list[_Parted] = []
+    said: list[Finding] = []
+    for first, second in combinations(parted, 2):
+        if any(
+            _parted(one, other, ambient, start, end) is not None
+            for one, other in ((first.one, second.other), (second.one, first.other))
+        ):
+            continue
+        crossed += [first, second]
+        said.append(_exchanged(first, second))
+    return said + [_disagrees(pair) for pair in parted if pair not in crossed]
+
+
+def _parted(one: Channel, other: Channel, ambient: Quantity, start: float, end: float) -> _Parted | None:
+    at, first = _blocks(one, start, end)
+    _, second = _blocks(other, start, end)
+    apart = first - second
+    if not np.isfinite(apart).any():
+        return None
+    u = np.array([np.hypot(one.reading_u(p, ambient), other.reading_u(p, ambient)) for p in np.nan_to_num(first)])
+    # Both gauge sensors carry the same barometer: it cannot part them.
+    if one.calibration.reference == other.calibration.reference == "gauge":
+        u = np.sqrt(np.maximum(u**2 - 2.0 * ambient.u**2, 0.0))
+    ratio = np.where(np.isfinite(apart), np.abs(apart) / np.maximum(u, 1e-9), 0.0)
+    worst = int(np.argmax(ratio))
+    if ratio[worst] <= AGREE:
+        return None
+    return _Parted(one, other, float(at[worst]), float(apart[worst]), float(AGREE * u[worst]))
+
+
+def _blocks(channel: Channel, start: float, end: float) -> tuple[Array, Array]:
+    return block_average(channel.time, channel.reading, start=start, end=end, block=BLOCK)
+
+
+def _disagrees(pair: _Parted) -> Finding:
+    one, other = pair.one.tag, pair.other.tag
+    return Finding(
+        "pair-disagrees", "caution", one, pair.at,
+        f"{one} and {other} measure the same pressure but differ by {pair.apart / 1e5:+.2f} bar at T{pair.at:+.1f} s; "
+        f"{pair.allowed / 1e5:.2f} bar is explained by their calibrations. {one} is used; one of them is wrong: repeat "
+        "the zero and the gauge check of both.",
+    )  # fmt: skip
+
+
+def _exchanged(first: _Parted, second: _Parted) -> Finding:
+    one, other, third, fourth = first.one.tag, first.other.tag, second.one.tag, second.other.tag
+    return Finding(
+        "channels-exchanged", "serious", one, first.at,
+        f"{one} follows {fourth} and {third} follows {other}, crosswise to what the stand file says: {one} and {third},"
+        f" or {other} and {fourth}, are exchanged. Numbers of both places are not to be used: pressurise one place at "
+        "a time, correct plug or stand.toml, and analyse again.",
+    )  # fmt: skip
