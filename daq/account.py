@@ -13,6 +13,7 @@ from daq.plan import DETECTED_OPENING, Test
 from daq.record import ChannelRecord, ClockRecord, DeviceRecord, Gap, NoteRecord, StreamRecord, TZeroRecord
 from daq.recover import Recovered, Rows, Stream
 from daq.samples import Column
+from daq.stand import Stand
 
 RESTARTED = "the device started again; what it measured meanwhile is not known"
 _Ints = NDArray[np.int64]
@@ -84,8 +85,8 @@ def _place(clock: ClockFit | None, rows: Rows, ticks: _Ints) -> list[int]:
     return host
 
 
-def device_record(device: Recovered, streams: Mapping[str, StreamRecord]) -> DeviceRecord:
-    """Account for one device."""
+def device_record(device: Recovered, streams: Mapping[str, StreamRecord], stand: Stand) -> DeviceRecord:
+    """Account for one device of a stand."""
     return DeviceRecord(
         streams=dict(streams),
         boots=device.boots,
@@ -96,7 +97,7 @@ def device_record(device: Recovered, streams: Mapping[str, StreamRecord]) -> Dev
         lost_edges=device.lost_edges,
         clock=_clock_record(device.clock),
         edges=device.edges,
-        notes=(*device.notes, *_clock_notes(device.clock)),
+        notes=(*device.notes, *_clock_notes(device.clock), *_unsent(device.device, streams, stand)),
         time_scale=device.time_scale,
     )
 
@@ -120,6 +121,15 @@ def _clock_notes(clock: ClockFit | None) -> Iterator[NoteRecord]:
             f"clock is {clock.rate_ppm:+.0f} ppm against the computer, beyond the declared "
             f"{1e6 * clock.tolerance:.0f} ppm; arrivals alone decide the rate; correct clock_tolerance in the stand"
         )
+        yield NoteRecord(severity="caution", host_ns=None, text=text)
+
+
+def _unsent(device: str, streams: Mapping[str, StreamRecord], stand: Stand) -> Iterator[NoteRecord]:
+    """Say which inputs of the stand never came; where nothing at all came, another note says so."""
+    sent = {channel.tag for stream in streams.values() for channel in stream.channels}
+    unsent = [f"{i.tag} ({i.stream}/{i.wire})" for i in stand.input if i.device == device and i.tag not in sent]
+    if unsent and streams:
+        text = f"the stand names inputs that the device does not send: {', '.join(unsent)}; correct stand or firmware"
         yield NoteRecord(severity="caution", host_ns=None, text=text)
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from daq.campaign import Campaign
 from daq.clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
 from daq.durable import reason
-from daq.errors import ConfigError, DataError, RecordError, StandError
+from daq.errors import ConfigError, DataError, RecordError
 from daq.lock import check_lock
 from daq.mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
 from daq.printed import counted
@@ -98,7 +98,7 @@ def import_csv(
         shutil.copyfile(csv_path, folder / RAW / csv_path.name)
         shutil.copyfile(mapping_path, folder / RAW / MAPPING_FILE)
         return folder, finish(folder, read_run_files(folder), [device], t_zero, missing)
-    except (StandError, OSError) as error:
+    except BaseException as error:  # Ctrl-C too
         shutil.rmtree(folder, ignore_errors=True)
         if isinstance(error, OSError):
             raise RecordError(f"{folder}: cannot be written: {reason(error)}") from error
@@ -179,9 +179,9 @@ def _check_header(header: Sequence[str], mapping: CsvMapping, path: Path) -> Non
 def _numbers(
     name: str, place: int, body: Sequence[Sequence[str]], lines: Sequence[int], mapping: CsvMapping, path: Path
 ) -> NDArray[np.float64]:
-    cells = [row[place] for row in body]
-    if mapping.decimal == ",":
-        cells = [cell.replace(",", ".") for cell in cells]
+    # A point beside decimal commas may part thousands, and Python would take 1_000 for a number: neither is guessed.
+    foreign = "._" if mapping.decimal == "," else "_"
+    cells = [row[place].translate(str.maketrans(mapping.decimal + foreign, "." + "?" * len(foreign))) for row in body]
     try:
         values = np.array(cells, dtype=np.float64)
     except ValueError:
@@ -210,7 +210,7 @@ def clock_ticks(table: CsvTable, mapping: CsvMapping, path: Path) -> tuple[_Ints
     Raises
     ------
     ConfigError
-        The modulus is no whole number of the clock's steps.
+        The modulus is no whole number of the clock's steps, or the clock goes beyond it.
     DataError
         Time runs backwards, or never moves.
     """
@@ -222,6 +222,13 @@ def clock_ticks(table: CsvTable, mapping: CsvMapping, path: Path) -> tuple[_Ints
             raise ConfigError(
                 f"{path}: clock_modulus {mapping.clock_modulus:g} is no multiple of the clock's step "
                 f"{clock.resolution:g}"
+            )
+        beyond = np.flatnonzero((ticks < 0) | (ticks >= modulus))
+        if beyond.size:
+            raise ConfigError(
+                f'{path} line {table.line[beyond[0]]}: "{mapping.clock}" reads '
+                f"{table.columns[mapping.clock][beyond[0]]:.12g} {mapping.clock_unit}, not from 0 to below "
+                f"clock_modulus {mapping.clock_modulus:.12g}; correct it in the mapping"
             )
         ticks = unwrap(ticks, modulus)
     back = np.flatnonzero(np.diff(ticks) < 0)
@@ -253,7 +260,7 @@ def _device(table: CsvTable, ticks: _Ints, tick_hz: Fraction, mapping: CsvMappin
     told = [NoteRecord(severity="note", host_ns=None, text=text) for text in _remarks(wrapped)]
     return Recovered(
         device=DEVICE,
-        streams=(Stream(STREAM, interval, tick_hz, channels, (rows,)),),
+        streams=(Stream(STREAM, STREAM, interval, tick_hz, channels, (rows,)),),
         clock=ClockFit(
             tick_hz, 0.0, tolerance_u(tolerance), "tolerance", None, None, tolerance, (BootClock(0, 0, start_ns),)
         ),

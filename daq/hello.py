@@ -240,6 +240,8 @@ def _faults(hello: Hello) -> Iterable[str]:
     who = f"hello of {hello.device[:MAX_NAME]!r}, stream {hello.name[:MAX_NAME]!r}"
     for key in ("device", "serial", "firmware", "name"):
         yield from _name_faults(f"{who}: {key}", getattr(hello, key))
+    if any(mark in hello.name for mark in "/\\"):  # a file will carry it
+        yield f"{who}: name is {hello.name[:MAX_NAME]!r}, may not hold / or \\"
     for key, (low, high) in _RANGES.items():
         value = getattr(hello, key)
         if not low <= value <= high:

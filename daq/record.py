@@ -119,6 +119,11 @@ class RecordSummary(Document):
         """Rows known to be missing, in all streams."""
         return sum(stream.lost_rows for device in self.devices.values() for stream in device.streams.values())
 
+    @property
+    def is_whole(self) -> bool:
+        """Tell whether nothing is known to be missing or damaged."""
+        return not any(_has_loss(device) for device in self.devices.values())
+
     def to_json(self) -> dict[str, Any]:
         """Return what ``record.json`` holds."""
         return self.model_dump(mode="json")
@@ -152,6 +157,16 @@ class RecordSummary(Document):
         else:
             lines.append(f"T-0: none; {self.t_zero_missing}")
         return tuple(lines)
+
+
+def _has_loss(device: DeviceRecord) -> bool:
+    return bool(
+        device.damaged_frames
+        or device.undecoded_frames
+        or device.lost_edges
+        or any(stream.gaps for stream in device.streams.values())
+        or any(note.severity == "serious" for note in device.notes)
+    )
 
 
 def read_record(text: str, name: str) -> RecordSummary:

@@ -4,6 +4,7 @@ Two inputs, one result: wire format 1 and text lines. Counts, sequence, boot and
 host time on the arrivals too. Nothing is calibrated here and no file is touched.
 """
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -62,7 +63,8 @@ class Rows:
 class Stream:
     """One stream of a device."""
 
-    name: str
+    name: str  # its own within the record
+    told: str  # as the device or the stand calls it, which is how inputs are found
     interval_ticks: int
     tick_hz: Fraction
     channels: tuple[Channel, ...]
@@ -87,6 +89,7 @@ class Recovered:
     undecoded_frames: int
     torn_bytes: int
     time_scale: float
+    rehearsal: bool = False  # a hello says that the values are made up
 
 
 def time_scale_of(hellos: Sequence[Hello]) -> float:
@@ -134,7 +137,7 @@ def recover_wire(tape: Tape, *, origin_ns: int, tolerance: float, serial: str = 
         notes=(
             *tape.notes,
             *_spoken(notes, assemblies, keys, clock),
-            *_remarks(tape.device, serial, hellos, pieces),
+            *_remarks(tape.device, serial, hellos, pieces, received=len(reel.stream)),
             *_rollovers(assemblies),
         ),
         damaged_frames=sum(piece.damaged_frames for piece in pieces),
@@ -142,6 +145,7 @@ def recover_wire(tape: Tape, *, origin_ns: int, tolerance: float, serial: str = 
         undecoded_frames=pieces[-1].pending_frames + sum(p.spilled_frames + p.refused_frames for p in pieces),
         torn_bytes=tape.torn_bytes + sum(piece.torn_bytes for piece in pieces),
         time_scale=scale,
+        rehearsal=any(hello.is_rehearsal for hello in hellos),
     )
 
 
@@ -169,10 +173,11 @@ def _assemblies(pieces: Sequence[Decoded], hellos: Sequence[Hello]) -> tuple[Ass
 
 def _stream_names(assemblies: Sequence[Assembly]) -> list[str]:
     """Name the streams as hello does; one whose layout changed goes on as ``fast-2``, its columns differ."""
+    told = [assembly.hello.name for assembly in assemblies]
     names: list[str] = []
-    for assembly in assemblies:
-        taken = sum(name.partition("-")[0] == assembly.hello.name for name in names)
-        names.append(f"{assembly.hello.name}-{taken + 1}" if taken else assembly.hello.name)
+    for name in told:
+        others = (f"{name}-{number}" for number in itertools.count(2))
+        names.append(next(other for other in others if other not in (*told, *names)) if name in names else name)
     return names
 
 
@@ -213,6 +218,7 @@ def _stream(name: str, assembly: Assembly, keys: Sequence[int], boots: Mapping[i
     hello = assembly.hello
     return Stream(
         name=name,
+        told=hello.name,
         interval_ticks=hello.interval_ticks,
         tick_hz=Fraction(hello.tick_hz),
         channels=tuple(Channel(c.name, c.type, c.minimum, c.maximum) for c in hello.channels),
@@ -275,9 +281,13 @@ def _spoken(
         yield NoteRecord(severity=severity, host_ns=host_ns, text=f"the device says: {note.text}")
 
 
-def _remarks(device: str, serial: str, hellos: Sequence[Hello], pieces: Sequence[Decoded]) -> Iterator[NoteRecord]:
+def _remarks(
+    device: str, serial: str, hellos: Sequence[Hello], pieces: Sequence[Decoded], *, received: int
+) -> Iterator[NoteRecord]:
     """Say what does not fit between the stand, the hellos and the frames."""
-    if not hellos:
+    if not received:
+        yield NoteRecord(severity="serious", host_ns=None, text="not one byte was received")
+    elif not hellos:
         text = "no hello was received, so no row can be decoded; the journal keeps the frames"
         yield NoteRecord(severity="serious", host_ns=None, text=text)
     for told in sorted({hello.device for hello in hellos} - {device}):

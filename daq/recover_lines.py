@@ -75,7 +75,7 @@ def recover_lines(tape: Tape, columns: TextLines, *, stream: str, tolerance: flo
     segments, channels = _segments(parts, ticks, interval, layout)
     return Recovered(
         device=tape.device,
-        streams=(Stream(stream, interval, tick_hz, channels, segments),) if segments else (),
+        streams=(Stream(stream, stream, interval, tick_hz, channels, segments),) if segments else (),
         clock=clock,
         boots=len(parts),
         edges=(),

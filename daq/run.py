@@ -31,7 +31,7 @@ from daq.document import Document
 from daq.durable import reason
 from daq.errors import RecordError
 from daq.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
-from daq.manifest import Manifest, read_manifest, write_manifest
+from daq.manifest import MANIFEST, Manifest, read_manifest, write_manifest
 from daq.manifest import verify as verify_manifest
 from daq.mapping import MAPPING_FILE, imported_calibrations, imported_stand, read_mapping
 from daq.plan import DETECTED_OPENING, Plan, TestKind, read_plan
@@ -207,6 +207,7 @@ def create_run(
     if place.exists():
         raise RecordError(
             f"{place}: run folder exists; a run is never recorded over. Give the plan a new number, or move the folder"
+            + ("" if (place / MANIFEST).exists() else f"; it is not sealed yet: standbook seal {place}")
         )
     try:
         place.parent.mkdir(exist_ok=True)

@@ -112,13 +112,13 @@ def write_samples(path: Path, header: SamplesHeader, pieces: Iterable[Piece]) ->
         The disk refused.
     """
     rows = 0
-    with staged(path) as beside:
+    with staged(path) as beside, beside.open("wb") as file:  # by name it would have to be UTF-8, and could be a URI
         writer = None
         try:
             for piece in pieces:
                 if writer is None:
                     schema = _schema(header, piece)
-                    writer = pq.ParquetWriter(beside, schema, **_encodings(header, piece))
+                    writer = pq.ParquetWriter(file, schema, **_encodings(header, piece))
                 writer.write_table(_table(schema, header, piece), row_group_size=ROW_GROUP)
                 rows += piece.sequence.size
         finally:
@@ -238,7 +238,8 @@ def read_header(path: Path) -> SamplesHeader:
         It is damaged, or not one of ours.
     """
     try:
-        return _header(path, pq.read_schema(path))
+        with path.open("rb") as file:
+            return _header(path, pq.read_schema(file))
     except (OSError, pa.ArrowException) as error:
         raise _damaged(path, error) from None
 
@@ -252,9 +253,10 @@ def read_samples(path: Path) -> Samples:
         As for :func:`read_header`.
     """
     try:
-        header = _header(path, pq.read_schema(path))
-        names = ["sequence", "boot", "ticks", "host_time", *(column.name + COUNTS for column in header.columns)]
-        table = pq.read_table(path, columns=names)
+        with path.open("rb") as file:
+            header = _header(path, pq.read_schema(file))
+            names = ["sequence", "boot", "ticks", "host_time", *(column.name + COUNTS for column in header.columns)]
+            table = pq.read_table(file, columns=names)
         return Samples(
             header,
             table["sequence"].to_numpy(),

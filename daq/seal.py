@@ -24,7 +24,7 @@ from daq.recover import Channel, Recovered, Rows, Stream, recover_wire
 from daq.recover_lines import recover_lines
 from daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
 from daq.samples import ROW_GROUP, Column, Piece, SamplesHeader, coarsened, write_samples
-from daq.staged import write_staged
+from daq.staged import clear_staged, write_staged
 from daq.stand import Device, Input, Stand
 from daq.status import read_status
 from daq.tape import Tape, read_tapes
@@ -54,7 +54,7 @@ def seal(folder: Path) -> RecordSummary:
     devices = recover(folder / RAW, files.stand)
     if not files.info.rehearsal:
         for device in devices:
-            if device.time_scale != 1.0:
+            if device.rehearsal:
                 raise RecordError(
                     f"{folder}: device {device.device} played made-up values (time_scale {device.time_scale:g}), but "
                     "the run is not a rehearsal; record it again with --rehearsal"
@@ -78,9 +78,11 @@ def finish(
     folder: Path, files: RunFiles, devices: Sequence[Recovered], t_zero: TZeroRecord | None, missing: str | None
 ) -> RecordSummary:
     """Write samples, record and manifest of what was decoded."""
+    clear_staged(folder)
     supplies = _supplies(devices, files)
     records = {
-        device.device: device_record(device, _write_streams(folder, files, device, supplies)) for device in devices
+        device.device: device_record(device, _write_streams(folder, files, device, supplies), files.stand)
+        for device in devices
     }
     if files.info.source == "recorded":
         silent = {device.name for device in files.stand.device} - records.keys()
@@ -164,12 +166,8 @@ def _tagged(stream: Stream, device: str, files: RunFiles) -> list[_Tagged]:
 
 
 def _inputs(stream: Stream, device: str, stand: Stand) -> dict[str, Input]:
-    """Map wire names to the stand's inputs; a stream whose layout changed on the way keeps its name's inputs."""
-    return {
-        item.wire: item
-        for item in stand.input
-        if item.device == device and item.stream in (stream.name, stream.name.rpartition("-")[0])
-    }
+    """Map wire names to the stand's inputs; a stream whose layout changed on the way keeps its inputs."""
+    return {item.wire: item for item in stand.input if (item.device, item.stream) == (device, stream.told)}
 
 
 def _host_ns(device: Recovered, rows: Rows) -> _Ints:

@@ -35,6 +35,12 @@ def staged(place: Path) -> Iterator[Path]:
         _remove(beside)
 
 
+def clear_staged(folder: Path) -> None:
+    """Remove what a process that was killed left half-made anywhere in ``folder``; nobody else may be writing there."""
+    for left in list(folder.rglob(".*.new")):
+        _remove(left)
+
+
 def write_staged(place: Path, content: bytes) -> None:
     """Write one file whole; as for :func:`staged`."""
     with staged(place) as beside:

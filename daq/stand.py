@@ -26,6 +26,8 @@ Measures = Literal[
     "other",
 ]
 
+COLUMNS = ("sequence", "boot", "ticks", "host_time")  # of every samples file, beside its channels
+
 
 class TextLines(Document):
     """Columns of a device that prints numbers, one row a line."""
@@ -68,7 +70,7 @@ class Input(Document):
     """What hangs on one input of one device."""
 
     device: FileName
-    stream: str = "fast"
+    stream: str = "fast"  # as its hello says; text lines take this name
     wire: str
     tag: FileName
     measures: Measures
@@ -82,6 +84,10 @@ class Input(Document):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
+        if self.tag in COLUMNS or self.tag.endswith(".counts"):
+            raise ValueError(f"input {self.tag}: samples files use this name themselves; choose another tag")
+        if not self.stream or any(mark in self.stream for mark in "/\\"):
+            raise ValueError(f'input {self.tag}: stream "{self.stream}" names a file; give it a name without / and \\')
         if self.kind != "counts" and (self.volt_per_count is None or self.volt_per_count.value == 0.0):
             raise ValueError(f"input {self.tag}: a {self.kind} input needs volt_per_count, not zero")
         if self.kind in ("ratiometric", "bridge") and not self.supply:

@@ -22,7 +22,7 @@ EARLY_RECORDS = 64  # their median is the wall clock's offset: one held-up readi
 _SEVERITY: Mapping[Event, Severity] = {
     Event.OPENED: "note",
     Event.CLOSED: "note",
-    Event.LOST: "caution",
+    Event.LOST: "serious",
     Event.CLOCK_STEP: "caution",
     Event.DROPPED: "serious",
 }

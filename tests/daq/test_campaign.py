@@ -82,6 +82,9 @@ def test_every_fault_of_every_file_is_listed_at_once(folder):
 
 BAD_STANDS = [
     ('tag = "PT-12"', 'tag = "PT-11"', "two inputs share the tag PT-11"),
+    ('tag = "PT-12"', 'tag = "ticks"', "input ticks: samples files use this name themselves"),
+    ('tag = "PT-12"', 'tag = "PT-11.counts"', "input PT-11.counts: samples files use this name themselves"),
+    ('tag = "PT-12"', 'tag = "PT-12"\nstream = "a/b"', 'input PT-12: stream "a/b" names a file'),
     ('wire = "ain2"', 'wire = "ain1"', "cradle-a/fast/ain1 stands twice"),
     ('supply = "VS-1" ', 'supply = "VS-9" ', "neither a tag of this stand nor a voltage"),
     ('burden = "150.0 ohm"', "", "needs its burden resistor"),

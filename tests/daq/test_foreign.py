@@ -118,6 +118,23 @@ def test_semicolons_and_decimal_commas_import_to_the_same_counts(files):
     assert {tag: v.tolist() for tag, v in a.items()} == {tag: v.tolist() for tag, v in b.items()}
 
 
+def test_a_point_beside_decimal_commas_is_not_guessed(files):
+    files.csv.write_text(table(separator=";", decimal=",").replace("30,950", "1.234"))
+    files.mapping.write_text('separator = ";"\ndecimal = ","\n' + MAPPING)
+    with pytest.raises(DataError, match=r'line 3: column "P_ox": "1\.234" is not a number'):
+        files.run()
+
+
+def test_ctrl_c_while_importing_leaves_no_half_run(files, monkeypatch):
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("daq.foreign.finish", stop)
+    with pytest.raises(KeyboardInterrupt):
+        files.run()
+    assert list((files.campaign.folder / "runs").iterdir()) == []
+
+
 def test_missing_rows_show_as_an_estimated_gap(files):
     files.csv.write_text(table(skip=range(60, 70)))
     _, summary = files.imported()
@@ -184,6 +201,8 @@ BAD = [
     ),
     (edit_csv("30.950", "30,950"), DataError, "line 3: 6 cells, the header has 5"),
     (edit_csv("30.950", "n/a"), DataError, 'line 3: column "P_ox": "n/a" is not a number; repair'),
+    (edit_csv("30.950", "3_0"), DataError, 'line 3: column "P_ox": "3_0" is not a number'),
+    (edit_map("4294967296", "4294000001"), ConfigError, 'line 3: "t" reads 4294010000 us, not from 0 to below'),
     (edit_csv("30.950", ""), DataError, 'line 3: column "P_ox": "" is not a number'),
     (edit_csv("30.950", "nan"), DataError, 'column "P_ox": "nan" is not a number'),
     (edit_map(PT_11, '"PT-11 bar"'), ConfigError, 'column "P_ox": "bar" does not say which pressure; write bar(a)'),

@@ -88,6 +88,7 @@ def test_max_rows_fills_a_frame_and_no_more():
         (b'"min":-8388608', b'"min":8388607', "must rise"),
         (b'"name":"ain0"', b'"name":"ain,0"', "comma"),
         (b'"name":"ain0"', b'"name":" ain0"', "no space around"),
+        (b'"name":"fast"', b'"name":"../fast"', "may not hold / or"),
         (b'[{"name":"ain0","type":"i24","min":-8388608,"max":8388607}]', b"[]", "no channels"),
         (b'[{"name":"ain0","type":"i24","min":-8388608,"max":8388607}]', b"[3]", "list of objects"),
         (b'"lines":[{"line":0,"name":"fire"}]', b'"lines":null', "lines must be a list"),

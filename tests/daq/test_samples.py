@@ -1,4 +1,5 @@
 import json
+from pathlib import Path
 
 import duckdb
 import numpy as np
@@ -95,6 +96,20 @@ def test_our_reader_gives_back_the_counts(sealed):
     assert np.array_equal(np.column_stack(list(samples.counts.values())), counts)
     assert (samples.header.tick_hz, samples.header.interval_ticks) == (1e6, 1000)
     assert samples.counts["PT-11"].dtype == np.int64
+
+
+@pytest.mark.parametrize("name", ["file:/a", "a b", "\udcff"], ids=["like a URI", "space", "not UTF-8"])
+def test_any_folder_that_the_system_has_will_do(tmp_path, monkeypatch, name):
+    monkeypatch.chdir(tmp_path)
+    folder = Path(name)
+    try:
+        folder.mkdir(parents=True)
+    except OSError:
+        pytest.skip("the system has no such names")
+    header = SamplesHeader("HF-02", False, "cradle-a", "fast", 1.0, 1e6, 1000, (Column("ain0", "PT-11", "i16", 0, 9),))
+    one = np.array([1])
+    assert write_samples(folder / "a.parquet", header, [Piece(one, 1, one, one, np.array([[7]]), {})]) == 1
+    assert read_samples(folder / "a.parquet").counts["PT-11"].tolist() == [7]
 
 
 def test_a_parquet_file_without_our_key_is_refused_not_guessed(tmp_path):

@@ -173,6 +173,46 @@ def test_made_up_values_in_a_run_that_is_no_rehearsal_are_refused_and_nothing_is
     assert not (run / "samples").exists()
 
 
+def test_made_up_values_at_the_speed_of_a_real_device_are_refused_too(run):
+    Player(run, replace(fast_hello(), rehearsal=True)).play(plausible_counts(200)).write()
+    with pytest.raises(RecordError, match="the run is not a rehearsal"):
+        seal(run)
+    assert not (run / MANIFEST).exists()
+
+
+def test_inputs_of_the_stand_that_the_device_does_not_send_are_said(run):
+    Player(run, fast_hello(channels=9)).play(plausible_counts(300, channels=9)).write()
+    summary, _, _ = sealed(run)
+    (line,) = [line for line in summary.sentences() if "does not send" in line]
+    assert "TC-11 (fast/ain9), VS-1 (fast/ain10); correct" in line
+
+
+def test_a_record_is_whole_only_without_gaps_damage_and_lost_ports(tmp_path):
+    spoiled = {
+        "whole": lambda player: player.play(plausible_counts(500)),
+        "gap": lambda player: player.play(plausible_counts(500), drop={5}),
+        "damage": lambda player: player.play(plausible_counts(500)).records.insert(9, (0.0, Event.DATA, b"\x05oops\0")),
+        "port": lambda player: player.play(plausible_counts(500)).records.append((1.0, Event.LOST, b"")),
+        "silence": lambda player: None,
+    }
+    found = {}
+    for day, (name, spoil) in enumerate(spoiled.items()):
+        player = Player(new_run(tmp_path, now=NOW + dt.timedelta(days=day)), fast_hello())
+        spoil(player)
+        player.write()
+        found[name] = seal(player.run)
+    assert {name for name, summary in found.items() if summary.is_whole} == {"whole"}
+    assert "cradle-a: not one byte was received" in found["silence"].sentences()
+
+
+def test_what_a_killed_sealing_left_behind_is_cleared_away(run):
+    Player(run, fast_hello()).play(plausible_counts(100)).write()
+    (run / "samples").mkdir()
+    (run / "samples" / ".cradle-a_fast.parquet.123.new").write_bytes(b"half a file")
+    seal(run)
+    assert [path.name for path in (run / "samples").iterdir()] == ["cradle-a_fast.parquet"]
+
+
 def test_sealing_again_from_raw_gives_the_same_bytes(run, tmp_path):
     Player(run, fast_hello()).play(plausible_counts(3000), drop={5}, edges=[(1_000_000, 1)]).write()
     copy = tmp_path / "copy"
@@ -437,6 +477,15 @@ def test_a_stream_whose_layout_changed_goes_on_in_a_file_of_its_own(run):
     _, device, opened = sealed(run)
     assert {name: stream.rows for name, stream in device.streams.items()} == {"fast": 1000, "fast-2": 500}
     assert opened.stream("cradle-a", "fast-2").counts["PT-11"].tolist() == late[:, 1].tolist()
+
+
+def test_a_stream_whose_name_has_a_dash_keeps_it_and_takes_no_inputs_of_another(run):
+    player = Player(run, replace(fast_hello(boot=17), name="fast-2")).play(plausible_counts(1000))
+    player.hello = replace(fast_hello(boot=18, channels=3), name="fast-2")
+    player.play(plausible_counts(500, channels=3), host_start=2.0).write()
+    _, device, _ = sealed(run)
+    assert {name: stream.rows for name, stream in device.streams.items()} == {"fast-2": 1000, "fast-2-2": 500}
+    assert {c.tag for stream in device.streams.values() for c in stream.channels} == {None}
 
 
 def test_a_supply_in_another_stream_scales_by_its_reading_at_each_instant(run):
