@@ -57,7 +57,13 @@ app.command("guide")(guide.guide)
 
 def main() -> None:
     """Run the command line; every failure a user can act on ends in its sentence and its exit code."""
+    signal.signal(signal.SIGTERM, _interrupt)
     sys.exit(run(sys.argv[1:]))
+
+
+def _interrupt(number: int, _frame: object) -> None:
+    """End as Ctrl-C does, so that nothing is left half-written."""
+    raise KeyboardInterrupt(number)
 
 
 def run(arguments: list[str]) -> int:
@@ -77,9 +83,9 @@ def run(arguments: list[str]) -> int:
         # Whoever read our output has gone. What is still buffered would fail again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_SIGNAL + SIGPIPE
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as stopped:
         typer.echo("standbook: stopped", err=True)
-        return EXIT_SIGNAL + signal.SIGINT
+        return EXIT_SIGNAL + (stopped.args[0] if stopped.args else signal.SIGINT)
     except Exception as error:
         show = getattr(error, "show", None)  # usage errors of the command-line library know how to print
         if show is None:

@@ -66,46 +66,51 @@ def record_run(
 
     lock = _lock(campaign, postdiction=postdiction)
     ports = resolve_ports(campaign.stand, given)
-    folder = create_run(campaign, lock, rehearsal=rehearsal, now=now(), software=software())
+    number = campaign.plan.test.number
     line = _StatusLine()
-    line.say(f"Recording {campaign.plan.test.number} into {folder}; stop with Ctrl-C.")
-    line.say(CAUTION)
-    try:
-        with _first_signal_stops() as stopped:
+    with _first_signal_stops() as stopped:
 
-            def stop(watch: "Watch") -> bool:
-                if watch.rehearsal and not rehearsal:
-                    raise _MadeUpError(
-                        f"{campaign.plan.test.number}: the device says that it is made up; "
-                        "record it with --rehearsal, or plug the real one in"
-                    )
-                over = rehearsal and (watch.played_out or len(watch.lost) == len(watch.devices))
-                return bool(stopped) or over or (seconds is not None and watch.elapsed >= seconds)
+        def stop(watch: "Watch") -> bool:
+            if watch.rehearsal and not rehearsal:
+                raise _MadeUpError(
+                    f"{number}: the device says that it is made up; record it with --rehearsal, or plug the real one in"
+                )
+            over = rehearsal and watch.all_silent
+            return bool(stopped) or over or (seconds is not None and watch.elapsed >= seconds)
 
+        folder = create_run(campaign, lock, rehearsal=rehearsal, now=now(), software=software())
+        line.say(f"Recording {number} into {folder}; stop with Ctrl-C.")
+        line.say(CAUTION)
+        try:
             end = record_devices(campaign.stand, ports, folder / RAW, stop=stop, report=line.show)
-    except StandError as error:
-        if isinstance(error, _MadeUpError) or line.rows == 0:
-            shutil.rmtree(folder, ignore_errors=True)
-        else:
-            warn(f"standbook: what was recorded until then is kept; seal it with: standbook seal {folder}")
-        raise
-    finally:
-        line.end()
+        except StandError as error:
+            if isinstance(error, _MadeUpError) or line.frames == 0:
+                shutil.rmtree(folder, ignore_errors=True)
+            else:
+                warn(f"standbook: what was recorded until then is kept; seal it with: standbook seal {folder}")
+            raise
+        finally:
+            line.end()
+    if not any(seen.received_bytes for seen in end.watch.devices):
+        shutil.rmtree(folder, ignore_errors=True)
+        raise end.trouble or LinkError(
+            f"{number}: not one byte came from {', '.join(ports.values())} before recording stopped; no run is kept"
+        )
     return folder, end
 
 
 def seal_and_say(folder: Path) -> bool:
-    """Seal a recording and say what is in it; tell whether rows were lost."""
-    from daq.seal import seal
-
+    """Seal a recording and say what is in it; tell whether anything is missing or damaged."""
     try:
+        from daq.seal import seal  # takes long enough to be interrupted
+
         summary = seal(folder)
     except (StandError, KeyboardInterrupt):
         warn(f"standbook: the journals hold what was recorded; seal them with: standbook seal {folder}")
         raise
     say("Sealed:")
     say_all(summary.sentences())
-    return summary.lost_rows > 0
+    return not summary.is_whole
 
 
 def _lock(campaign: "Campaign", *, postdiction: bool) -> "Lock | None":
@@ -128,6 +133,8 @@ def _ports(given: list[str]) -> dict[str, str]:
         device, equals, path = item.partition("=")
         if not (device and equals and path):
             raise ConfigError(f'--port "{item}" is not DEVICE=PATH; write for example --port cradle-a=/dev/ttyACM0')
+        if device in found:
+            raise ConfigError(f"--port is given twice for {device}: {found[device]} and {path}; keep one")
         found[device] = path
     return found
 
@@ -152,6 +159,12 @@ class _MadeUpError(LinkError):
     """Made-up data, about to be recorded as a test."""
 
 
+def _alarm(device: str, watch: "Watch") -> str:
+    if device in watch.ended:
+        return ", NO LONGER RECORDED"
+    return ", PORT LOST" if device in watch.lost else ""
+
+
 class _StatusLine:
     """One line that is renewed in a terminal, and repeated every few seconds elsewhere.
 
@@ -162,7 +175,7 @@ class _StatusLine:
         self._seen = True  # somebody can still read it
         self._live = sys.stdout.isatty()
         self._next = 0.0
-        self.rows = 0  # of all devices, so far
+        self.frames = 0  # valid ones of all devices, so far
 
     def say(self, text: str, *, nl: bool = True) -> None:
         if not self._seen:
@@ -173,13 +186,13 @@ class _StatusLine:
             self._seen = False
 
     def show(self, watch: "Watch") -> None:
-        self.rows = sum(seen.rows for seen in watch.devices)
+        self.frames = sum(seen.frames for seen in watch.devices)
         if not self._live and watch.elapsed < self._next:
             return
         self._next = watch.elapsed + LINE_EVERY
         parts = [
             f"{seen.device} {seen.rows:,} rows, {seen.lost_rows:,} lost, {seen.damaged:,} damaged, "
-            f"{seen.received_bytes / 1e3:,.0f} kB on disk" + (", PORT LOST" if seen.device in watch.lost else "")
+            f"{seen.received_bytes / 1e3:,.0f} kB on disk{_alarm(seen.device, watch)}"
             for seen in watch.devices
         ]
         text = f"{watch.elapsed:7.1f} s  " + " | ".join(parts)

@@ -1,6 +1,9 @@
 """``standbook seal``: journals to samples, and the manifest over all of it."""
 
+import typer
+
 from cli.screen import AsJson, RunPath, say, say_all, say_json
+from daq.errors import EXIT_FINDINGS
 
 
 def seal(run: RunPath, as_json: AsJson = False) -> None:
@@ -13,6 +16,8 @@ def seal(run: RunPath, as_json: AsJson = False) -> None:
     summary = seal_run(run)
     if as_json:
         say_json(summary.to_json())
-        return
-    say(f"Sealed {run}:")
-    say_all(summary.sentences())
+    else:
+        say(f"Sealed {run}:")
+        say_all(summary.sentences())
+    if not summary.is_whole:
+        raise typer.Exit(EXIT_FINDINGS)

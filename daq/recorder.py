@@ -28,8 +28,14 @@ class Watch:
     elapsed: float  # since the ports were open [s]
     devices: tuple[Seen, ...]
     lost: tuple[str, ...]  # devices whose port is gone at this moment
+    ended: tuple[str, ...]  # devices whose capture process has ended, whatever ended it
+    played_out: tuple[str, ...]  # made-up devices that said that their last row is out
     rehearsal: bool  # a device says that it is a made-up one
-    played_out: bool  # every made-up device said that its last row is out
+
+    @property
+    def all_silent(self) -> bool:
+        """Tell whether no device is left that could send anything."""
+        return {seen.device for seen in self.devices} <= {*self.lost, *self.ended, *self.played_out}
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +43,7 @@ class RecordEnd:
     """How a recording ended."""
 
     watch: Watch
-    trouble: StandError | None  # what ended it before its time; all that was written stands
+    trouble: StandError | None  # what ended a capture before its time; all that was written stands
 
 
 def resolve_ports(
@@ -95,7 +101,8 @@ def record_devices(
     folder : Path
         An existing folder for the journals.
     stop, report
-        Asked and told about ten times a second.
+        Asked and told about ten times a second. A capture that ends by itself does not end the others; when all
+        have ended nobody is asked.
 
     Raises
     ------
@@ -121,8 +128,8 @@ def record_devices(
             watch = _watch(followers, handles, clock() - start)
             report(watch)
             _first_look(followers, watch, ports)
-            trouble = next((error for handle in handles if (error := handle.error()) is not None), None)
-            if trouble is not None or stop(watch):
+            trouble = trouble or next((error for handle in handles if (error := handle.error()) is not None), None)
+            if len(watch.ended) == len(handles) or stop(watch):
                 break
             pause(LOOK_EVERY)
     return RecordEnd(_watch(followers, handles, clock() - start), trouble)
@@ -137,8 +144,9 @@ def _watch(followers: list[Follower], handles: list[CaptureHandle], elapsed: flo
         elapsed,
         devices,
         lost,
+        ended=tuple(handle.device for handle in handles if handle.poll() is not None),
+        played_out=tuple(follower.device.name for follower in followers if follower.played_out),
         rehearsal=any(hello.is_rehearsal for hello in hellos),
-        played_out=all(follower.played_out for follower in followers),
     )
 
 

@@ -124,6 +124,7 @@ def test_a_port_of_an_unknown_device_is_refused(plans, capsys):
     arguments = ["record", plans / "WF-03.toml", "--postdiction", "--port", "cradle-b=/dev/null"]
     refused(capsys, arguments, 3, 'unknown device "cradle-b"')
     refused(capsys, [*arguments[:-1], "cradle-b"], 3, "is not DEVICE=PATH")
+    refused(capsys, record(plans, "/dev/null", "--port", "cradle-a=/dev/zero"), 3, "--port is given twice for cradle-a")
 
 
 @contextmanager
@@ -178,7 +179,10 @@ def test_rows_of_a_layout_that_no_hello_explains_are_refused(plans, capsys):
     hello = Hello("cradle-a", "0007", "x", 1, 1_000_000, 1, 1, "fast", 1000, TEN_CHANNELS, ())
     frame = encode_samples(hello, 0, 0, 0, np.zeros((10, 11), np.int32), 10)[0]
     with talking(frame) as port:
-        refused(capsys, record(plans, port, "--for", "3.5"), 5, "layout", "hello")
+        refused(capsys, record(plans, port, "--for", "3.5"), 5, "layout", "hello", "until then is kept")
+    (folder,) = (plans.parent / "runs").iterdir()
+    assert run(["seal", str(folder)]) == 10
+    assert "no hello was received" in capsys.readouterr().out
 
 
 def made_up(seconds=2.0, time_scale=4.0):

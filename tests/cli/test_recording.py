@@ -39,7 +39,7 @@ class Recording:
         self.process = process
         self.folder = until(self._folder, "the run folder")
         self.raw = self.folder / "raw"
-        (device,) = read_stand(campaign / "stand.toml").device
+        device = read_stand(campaign / "stand.toml").device[0]
         self._follower = Follower(device, self.raw)
 
     def _folder(self):
@@ -192,8 +192,55 @@ def test_rows_of_one_device_are_kept_when_another_is_silent(campaign, capsys):
     assert "silence" in err
     (folder,) = (campaign / "runs").iterdir()
     assert f"seal it with: standbook seal {folder}" in err
-    assert run(["seal", str(folder)]) == 0
+    assert run(["seal", str(folder)]) == 10  # of the other nothing came
     assert len(pd.read_parquet(folder / "samples/cradle-a_fast.parquet")) > 1000
+
+
+def test_a_capture_that_dies_does_not_end_that_of_another_device(campaign):
+    stand = campaign / "stand.toml"
+    second = '\n[[device]]\nname = "cradle-b"\nclock_tolerance = "50 ppm"\n'
+    stand.write_text(stand.read_text(encoding="utf-8") + second, encoding="utf-8")
+    with (
+        playing(RehearsalDevice(made_up_table(SECONDS))) as port,
+        playing(RehearsalDevice(made_up_table(SECONDS, seed=2))) as other,
+        recording(campaign, port, "--port", f"cradle-b={other}") as made,
+    ):
+        made.until_rows(200)
+        os.kill(read_status(made.raw / "cradle-b_capture.json").pid, signal.SIGKILL)
+        made.until_rows(made.rows() + 1000)
+        assert made.process.poll() is None
+        made.process.send_signal(signal.SIGINT)
+        code, out, err = made.end()
+    assert code == 6
+    assert "cradle-b: capture ended unexpectedly by signal 9" in err
+    assert "Sealed:" in out
+    assert len(made.samples()) >= 1200
+    check_run(made.folder)
+
+
+def test_a_recording_stopped_before_one_byte_came_keeps_no_run(campaign, capsys):
+    master, silent = pty.openpty()
+    plan, port = campaign / "plans/WF-03.toml", os.ttyname(silent)
+    assert run(["record", str(plan), "--postdiction", "--port", f"cradle-a={port}", "--for", "0"]) == 4
+    for end in (master, silent):
+        os.close(end)
+    assert f"WF-03: not one byte came from {port}" in capsys.readouterr().err
+    assert list((campaign / "runs").iterdir()) == []
+
+
+def test_sigterm_ends_a_command_as_ctrl_c_does_and_leaves_nothing(campaign, tmp_path):
+    csv = tmp_path / "endless.csv"
+    os.mkfifo(csv)
+    mapping = tmp_path / "map.toml"
+    mapping.write_text(
+        'start = 2026-01-05T10:00:00Z\nclock = "t"\nclock_unit = "s"\n[columns]\n"P" = "PT-11 bar(g)"\n', "utf-8"
+    )
+    process = standbook("import", csv, mapping, campaign / "plans/WF-03.toml", stderr=subprocess.PIPE)
+    with ended(process), csv.open("w", encoding="utf-8"):  # opens when the command reads
+        process.send_signal(signal.SIGTERM)
+        _, err = process.communicate(timeout=PATIENCE)
+    assert (process.returncode, err) == (143, "standbook: stopped\n")
+    assert not (campaign / "runs").exists()
 
 
 def test_nobody_reading_the_screen_does_not_end_the_recording(campaign):
