@@ -25,7 +25,7 @@ def usable(channel: Channel, start: float, end: float) -> bool:
     inside = (channel.time >= start) & (channel.time <= end)
     if np.count_nonzero(inside) < 8:
         return False
-    bad = channel.clipped[inside] | channel.open_wire[inside]
+    bad = saturated(channel)[inside] | channel.open_wire[inside]
     return bool(np.mean(bad) <= BAD_SHARE) and stuck_since(channel, start, end) is None
 
 
@@ -39,6 +39,7 @@ def stuck_since(channel: Channel, start: float, end: float) -> float | None:
     if channel.measures not in ("tank pressure", "chamber pressure", "manifold pressure"):
         return None
     inside = np.flatnonzero((channel.time >= start) & (channel.time <= end))
+    inside = inside[~channel.open_wire[inside]]  # these are named as such
     if inside.size < 8:
         return None
     time, counts = channel.time[inside], channel.counts[inside]
@@ -59,16 +60,19 @@ def saturated(channel: Channel) -> Mask:
     """
     counts = channel.counts
     marks = channel.clipped.copy()
-    if counts.size < 2 or np.mean(np.diff(counts) != 0) < LIVELY_SHARE:
+    if counts.size < 2:
         return marks
-    changes = np.flatnonzero(np.diff(counts) != 0) + 1
+    moves = np.diff(counts) != 0
+    changes = np.flatnonzero(moves) + 1
     first, last = np.concatenate(([0], changes)), np.concatenate((changes, [counts.size]))
     top = counts.max() if counts.max() - counts[0] >= counts[0] - counts.min() else counts.min()
-    extreme = counts[first] == top
-    for begin, end in zip(first[extreme], last[extreme], strict=True):
-        if end - begin >= FLAT_RUN:
-            marks[begin:end] = True
-    return marks
+    flat = (counts[first] == top) & (last - first >= FLAT_RUN)
+    for begin, end in zip(first[flat], last[flat], strict=True):
+        marks[begin:end] = True
+    # The tops themselves tell nothing of the noise elsewhere.
+    elsewhere = ~marks[1:] & ~marks[:-1]
+    lively = elsewhere.any() and np.mean(moves[elsewhere]) >= LIVELY_SHARE
+    return marks if lively else channel.clipped.copy()
 
 
 def channel_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:

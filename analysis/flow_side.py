@@ -168,7 +168,8 @@ def _isentropic(plan: Plan, tank: Tank, pressure: float) -> tuple[float | None, 
 
 
 def _unknown(tank: Tank, what: str, error: DataError) -> Finding:
-    return Finding("tank-not-known", "caution", tank.name, None, f"{tank.name}: {what[0].lower()}{what[1:]}: {error}.")
+    words = what if what.startswith("CdA") else f"{what[0].lower()}{what[1:]}"
+    return Finding("tank-not-known", "caution", tank.name, None, f"{tank.name}: {words}: {error}.")
 
 
 def _result(

@@ -8,6 +8,7 @@ from itertools import combinations
 
 import numpy as np
 
+from analysis.checks import usable
 from analysis.compare import block_average
 from analysis.dataset import Array, Channel, Dataset
 from analysis.results import Finding
@@ -32,7 +33,8 @@ class _Parted:
 def pair_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
     """Name twins that part between two instants; two pairs that cross are called exchanged."""
     ambient = dataset.plan.site.ambient_pressure
-    channels = [c for c in dataset.channels.values() if c.measures in PAIRED]
+    # One that clips, is open or stands still is named as such, and its twin serves.
+    channels = [c for c in dataset.channels.values() if c.measures in PAIRED and usable(c, start, end)]
     twins = [
         (one, other) for one, other in combinations(channels, 2)
         if (one.measures, one.tank) == (other.measures, other.tank)

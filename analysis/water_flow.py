@@ -20,7 +20,7 @@ from analysis.checks import (
 )
 from analysis.compare import compare, departure_findings
 from analysis.curves import Curve
-from analysis.dataset import Channel, Dataset, iso_time, moved
+from analysis.dataset import Array, Channel, Dataset, iso_time, moved
 from analysis.events import Event
 from analysis.flow_findings import amount_findings, course_findings, no_flow
 from analysis.flow_instants import FlowInstants, flow_instants
@@ -32,6 +32,8 @@ from daq.errors import DataError
 from daq.plan import DETECTED_OPENING
 
 ACTS = frozenset({"tank pressure", "manifold pressure", "supply voltage"})  # channels that a cold flow moves
+STILL_BEFORE = 1.0  # s before the opening in which a sensor must not clip, else what opened is only its range
+MOST_GAP, AFTER_END = 1.2, 3.0  # s; with one of 2 s simulated flows ended there, up to 1 s did no harm
 STILL_ALIVE = 1.3  # s past the end in which a sensor must still move, else it froze and there is no end
 SETTLED, ENDING = 0.3, 0.1  # s clear of the valve where measured is held against predicted
 LEAD, TAIL = 2.0, 3.0  # s drawn before and after the flow
@@ -115,10 +117,28 @@ def _first_with_flow(
         except DataError as error:
             passed.append((channel, str(error)))
             continue
-        if usable(channel, instants.opening.time, instants.end.time + STILL_ALIVE):
+        hole = _long_gap(dataset, channel.time[good], instants)
+        if hole is not None:
+            missing = f"{hole[1]:.1f} s of its record are missing from T{hole[0]:+.1f} s"
+            passed.append((channel, f"{missing}, so neither end of the flow is certain"))
+            continue
+        if usable(channel, instants.opening.time - STILL_BEFORE, instants.end.time + STILL_ALIVE):
             return channel, instants, passed
         passed.append((channel, "it was clipped, open or stuck during the flow"))
     return None, None, passed
+
+
+def _long_gap(dataset: Dataset, time: Array, instants: FlowInstants) -> tuple[float, float] | None:
+    """Return begin and length of a gap by which the ends of a flow may have been misread. [s].
+
+    A gap can look like an end, so one after the end that was found counts as well until the planned end.
+    """
+    opening, planned = instants.opening.time, dataset.plan.flow.close_after if dataset.plan.flow else None
+    end = max(instants.end.time, opening + planned.value if planned else float(time[-1]))
+    inside = (time >= opening - STILL_BEFORE) & (time <= end + AFTER_END)
+    steps = np.diff(time, append=time[-1])
+    long = np.flatnonzero(inside & (steps > MOST_GAP))
+    return (float(time[long[0]]), float(steps[long[0]])) if long.size else None
 
 
 def _stuck_since(channel: Channel, back_pressure: float) -> float | None:

@@ -159,3 +159,20 @@ def test_gaps_of_the_burn_are_a_caution_and_others_a_note(campaign):
 def test_a_device_that_started_again_is_a_caution(campaign):
     (said,) = gap_findings(dataset(campaign, health=RecordHealth(14_000, 0, (), 2, None, 0)), 0.0, 10.0)
     assert (said.code, said.severity) == ("device-restarted", "caution")
+
+
+def test_a_flat_top_for_most_of_a_record_is_saturated_all_the_same(campaign):
+    counts = channel(campaign, "PT-11", falling()).counts
+    top = int(np.quantile(counts, 0.2))
+    flat = dataclasses.replace(channel(campaign, "PT-11", falling()), counts=np.minimum(counts, top))
+    flat.counts[:50] = flat.counts.min()  # vented when the record begins
+    assert saturated(flat)[flat.counts == top].mean() > 0.99
+    assert not usable(flat, 0.0, 10.0)
+
+
+def test_a_sensor_that_stands_still_is_not_held_against_its_twin(campaign):
+    one, other = channel(campaign, "PT-11", falling()), channel(campaign, "PT-12", falling(), seed=2)
+    still = dataclasses.replace(
+        one, counts=np.where(TIME > 5.0, one.counts[-1], one.counts), reading=np.where(TIME > 5.0, 30e5, one.reading)
+    )
+    assert pair_findings(dataset(campaign, still, other), 0.0, 10.0) == []

@@ -325,3 +325,26 @@ def test_the_reference_case_is_as_accurate_as_required_and_knows_it():
     # chi2 of 8 lies between 0.9 and 26 in 998 of 1000 cases.
     for pull in (found.cda_pull, found.chord_pull):
         assert 0.33 < np.sqrt(np.mean(pull**2)) < 1.8
+
+
+@pytest.mark.parametrize("start", [4.0, 5.0, 9.0])
+def test_a_flow_with_a_gap_of_seconds_gives_no_cda(campaign, rehearsal, prediction, start):
+    damaged = dataset_of(campaign, rehearsal, prediction=prediction, alter=with_gap(start, 2.0))
+    found = analyse_water_flow(damaged).results
+    assert found.tanks == {}
+    said = [f.text for f in found.findings if f.code == "no-flow-found"]
+    assert all(f"2.0 s of its record are missing from T+{start - 0.001:.1f} s" in text for text in said)
+    assert len(said) == 2
+
+
+def test_a_sensor_clipped_from_before_the_opening_gives_way_to_its_twin(campaign, rehearsal, prediction, analysis):
+    def flat(played):
+        counts = played.counts["PT-11"]
+        return dataclasses.replace(
+            played, counts={**played.counts, "PT-11": np.minimum(counts, int(0.85 * counts.max()))}
+        )
+
+    found = analyse_water_flow(dataset_of(campaign, rehearsal, prediction=prediction, alter=flat)).results
+    assert any(f.code == "clipped" and f.channel == "PT-11" for f in found.findings)
+    whole, twin = (results.tanks["oxidiser"].cda for results in (analysis.results, found))
+    assert abs(twin.value - whole.value) < 3.0 * math.hypot(twin.u, whole.u)
