@@ -18,7 +18,6 @@ from daq.errors import ConfigError, DataError
 from daq.plan import FileName
 from daq.quantity import Duration, ForcePerPressure, Number, Quantity, Reference, Share, dimension_of, parse_unit
 
-SIGNAL_UNITS = ("counts", "V/V", "mA", "mV/V", "V")
 REFIT_AGREES = 1e-6  # of the span: coefficients in a file must follow from its points
 Direction = Literal["up", "down"]
 

@@ -5,6 +5,7 @@ A fault names file, line, key, what stands there and what to write instead.
 
 import re
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -56,8 +57,16 @@ def parse_document(text: str, model: type[DocumentT], name: str) -> DocumentT:
     try:
         return model.model_validate(values)
     except ValidationError as error:
-        lines = key_lines(text)
-        raise ConfigError(*(_problem(name, fault, lines) for fault in error.errors())) from None
+        lines, faults = key_lines(text), error.errors()
+        raise ConfigError(*(_problem(name, fault, lines) for fault in faults if not _follows(fault, faults))) from None
+
+
+def _follows(fault: Any, faults: Sequence[Any]) -> bool:  # noqa: ANN401
+    """Tell whether a list is called too short only because what stands in it is faulty."""
+    place = fault["loc"]
+    return fault["type"] == "too_short" and any(
+        other["loc"][: len(place)] == place for other in faults if other is not fault
+    )
 
 
 def _problem(name: str, fault: Any, lines: dict[tuple[str | int, ...], int]) -> str:  # noqa: ANN401
@@ -71,6 +80,8 @@ def _problem(name: str, fault: Any, lines: dict[tuple[str | int, ...], int]) -> 
             message = "this key is missing"
         case "extra_forbidden":
             message = "unknown key; check its spelling"
+        case "too_short":
+            message = "nothing stands here; at least one is needed"
     return f"{where}: {key}: {message}" if key else f"{where}: {message}"
 
 

@@ -146,11 +146,16 @@ def journals_of(folder: Path, device: str) -> tuple[Path, ...]:
     return tuple(path for _, path in sorted(numbered))
 
 
+def journal_name(device: str, number: int) -> str:
+    """Name the journal of an opening, counted from 1: ``<device>_001.arrows``, ``<device>_002.arrows``, ..."""
+    return f"{device}_{number:03d}{SUFFIX}"
+
+
 def next_journal(folder: Path, device: str) -> Path:
-    """Return the name for the next opening: ``<device>_001.arrows``, ``<device>_002.arrows``, ..."""
+    """Return the path for the next opening."""
     present = journals_of(folder, device)
     last = int(present[-1].stem.rpartition("_")[2]) if present else 0
-    return folder / f"{device}_{last + 1:03d}{SUFFIX}"
+    return folder / journal_name(device, last + 1)
 
 
 # --- reading ---------------------------------------------------------------------------------------------

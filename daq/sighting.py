@@ -3,51 +3,12 @@
 Only describes. Whether a port is the right one is for the caller to decide; nothing here guesses a format.
 """
 
-from dataclasses import dataclass
-from typing import Final, Protocol
-
-from daq.instant import Clocks
+from typing import Final
 
 LOOK: Final = 3.0  # [s]
-MOST: Final = 1 << 20  # bytes kept; more would not change the description
 _TEXT_SHARE: Final = 0.95  # printable share from which bytes are called text; random bytes have 0.38
 _SHOWN: Final = 60  # characters of a text line that are quoted
 _PRINTABLE: Final = frozenset(range(0x20, 0x7F)) | {0x09, 0x0A, 0x0D}
-
-
-class _ByteSource(Protocol):
-    def read(self, timeout: float) -> bytes: ...
-
-
-@dataclass(frozen=True, slots=True)
-class Sighting:
-    """What a port said while it was looked at."""
-
-    data: bytes  # the first ``MOST`` bytes
-    seconds: float  # looked for [s]
-    received_bytes: int
-
-    def __str__(self) -> str:
-        """Say what was seen."""
-        return describe_bytes(self.data)
-
-
-def probe(port: _ByteSource, clock: Clocks, seconds: float = LOOK) -> Sighting:
-    """Read ``port`` for ``seconds`` and return what came.
-
-    Raises
-    ------
-    LinkError
-        The port is lost meanwhile.
-    """
-    start = clock.now().monotonic_ns
-    data = bytearray()
-    received = 0
-    while (passed := (clock.now().monotonic_ns - start) / 1e9) < seconds:
-        piece = port.read(seconds - passed)
-        received += len(piece)
-        data += piece[: MOST - len(data)]
-    return Sighting(bytes(data), seconds, received)
 
 
 def describe_bytes(data: bytes) -> str:

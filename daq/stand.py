@@ -63,6 +63,8 @@ class Device(Document):
     def _check(self) -> Self:
         if (self.format == "text lines") != (self.text_lines is not None):
             raise ValueError(f'device {self.name}: format "text lines" and a [device.text_lines] table go together')
+        if self.clock_tolerance.value == 0.0:
+            raise ValueError(f'device {self.name}: no clock is exact; write a clock_tolerance like "50 ppm"')
         return self
 
 

@@ -13,9 +13,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from daq.durable import reason
 from daq.envelope import Event
 from daq.errors import RecordError
-from daq.journal import SUFFIX, Journal, journals_of, read_journal
+from daq.journal import SUFFIX, Journal, journal_name, journals_of, read_journal
 from daq.record import NoteRecord, Severity
 
 EARLY_RECORDS = 64  # their median is the wall clock's offset: one held-up reading does not move it
@@ -59,9 +60,18 @@ class Tape:
 
 
 def devices_in(folder: Path) -> tuple[str, ...]:
-    """Name the devices that have journals in a folder."""
+    """Name the devices that have journals in a folder.
+
+    Raises
+    ------
+    RecordError
+        The folder cannot be read.
+    """
     pattern = re.compile(rf"(.+)_\d{{3,}}{re.escape(SUFFIX)}")
-    return tuple(sorted({match[1] for path in folder.iterdir() if (match := pattern.fullmatch(path.name))}))
+    try:
+        return tuple(sorted({match[1] for path in folder.iterdir() if (match := pattern.fullmatch(path.name))}))
+    except OSError as error:
+        raise RecordError(f"{folder}: cannot read the folder of the journals: {reason(error)}") from error
 
 
 def read_tapes(folder: Path) -> dict[str, Tape]:
@@ -97,13 +107,24 @@ def _computer_start(journal: Journal) -> str:
 
 
 def _tape(device: str, journals: Sequence[Journal], offsets: Mapping[str, int]) -> Tape:
-    reels, notes = [], []
+    reels, notes = [], _missing(device, [journal.path.name for journal in journals])
     for journal in journals:
         arrival = journal.boottime_ns + offsets.get(_computer_start(journal), 0)
         data = journal.events == Event.DATA
         reels.append(Reel(journal.stream, journal.offsets[1:][data], arrival[data]))
         notes += _notes(journal, arrival)
     return Tape(device, tuple(reels), tuple(notes), sum(journal.torn_bytes for journal in journals))
+
+
+def _missing(device: str, names: Sequence[str]) -> list[NoteRecord]:
+    """Say which journals are not there although later ones are: every opening of the port made the next."""
+    last = int(names[-1].removesuffix(SUFFIX).rpartition("_")[2])
+    wanted = (journal_name(device, number) for number in range(1, last))
+    return [
+        NoteRecord(severity="serious", host_ns=None, text=f"{name} is missing; take it from the second copy")
+        for name in wanted
+        if name not in names
+    ]
 
 
 def _notes(journal: Journal, arrival: NDArray[np.int64]) -> list[NoteRecord]:

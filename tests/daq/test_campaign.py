@@ -85,6 +85,7 @@ BAD_STANDS = [
     ('tag = "PT-12"', 'tag = "ticks"', "input ticks: samples files use this name themselves"),
     ('tag = "PT-12"', 'tag = "PT-11.counts"', "input PT-11.counts: samples files use this name themselves"),
     ('tag = "PT-12"', 'tag = "PT-12"\nstream = "a/b"', 'input PT-12: stream "a/b" names a file'),
+    ('clock_tolerance = "50 ppm"', 'clock_tolerance = "0 ppm"', "device cradle-a: no clock is exact"),
     ('wire = "ain2"', 'wire = "ain1"', "cradle-a/fast/ain1 stands twice"),
     ('supply = "VS-1" ', 'supply = "VS-9" ', "neither a tag of this stand nor a voltage"),
     ('burden = "150.0 ohm"', "", "needs its burden resistor"),
@@ -99,6 +100,21 @@ BAD_STANDS = [
 def test_a_faulty_stand_is_refused(folder, old, new, message):
     edit(folder / "stand.toml", old, new)
     with pytest.raises(ConfigError, match=message):
+        read_stand(folder / "stand.toml")
+
+
+def test_a_faulty_table_is_one_problem_and_not_also_a_missing_one(folder):
+    edit(folder / "stand.toml", 'clock_tolerance = "50 ppm"', 'clock_tolerance = "-5 ppm"')
+    with pytest.raises(ConfigError) as caught:
+        read_stand(folder / "stand.toml")
+    (problem,) = caught.value.problems
+    assert '"-5 ppm" must not be negative' in problem
+
+
+def test_a_list_with_nothing_in_it_is_said_in_our_words(folder):
+    text = (folder / "stand.toml").read_text(encoding="utf-8")
+    (folder / "stand.toml").write_text("input = []\n" + text.partition("[[input]]")[0], encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"line 1: input: nothing stands here; at least one is needed"):
         read_stand(folder / "stand.toml")
 
 

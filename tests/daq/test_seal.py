@@ -213,6 +213,16 @@ def test_what_a_killed_sealing_left_behind_is_cleared_away(run):
     assert [path.name for path in (run / "samples").iterdir()] == ["cradle-a_fast.parquet"]
 
 
+def test_a_missing_journal_before_others_is_said(run):
+    player = Player(run, fast_hello()).play(plausible_counts(100))
+    first = player.write()
+    player.play(plausible_counts(100), sequence=300, ticks=300_000, host_start=0.3).write()
+    first.unlink()
+    summary, _, _ = sealed(run)
+    assert "cradle-a: cradle-a_001.arrows is missing; take it from the second copy" in summary.sentences()
+    assert not summary.is_whole
+
+
 def test_sealing_again_from_raw_gives_the_same_bytes(run, tmp_path):
     Player(run, fast_hello()).play(plausible_counts(3000), drop={5}, edges=[(1_000_000, 1)]).write()
     copy = tmp_path / "copy"
@@ -342,6 +352,12 @@ def test_forty_seconds_of_eleven_channels_take_less_than_a_megabyte_and_a_half(r
     Player(run, fast_hello()).play(plausible_counts(40_000)).write()
     seal(run)
     assert (run / "samples" / "cradle-a_fast.parquet").stat().st_size < 1_500_000
+
+
+def test_a_run_without_its_folder_of_journals_is_refused(run):
+    (run / "raw").rmdir()
+    with pytest.raises(RecordError, match="raw: cannot read the folder of the journals"):
+        seal(run)
 
 
 def test_no_journal_or_one_of_a_stranger_is_refused(run):

@@ -1,47 +1,14 @@
 """A first look says what came in words a volunteer can act on."""
 
 import random
-from collections.abc import Iterator
 
 import pytest
 
-from daq.instant import Instant
-from daq.sighting import MOST, describe_bytes, no_frame_sentence, probe
-
-
-class Scene:
-    """A port and a clock in one: every read takes the time that the script says."""
-
-    def __init__(self, script: list[tuple[float, bytes]]) -> None:
-        self._script: Iterator[tuple[float, bytes]] = iter(script)
-        self._now = 0.0
-
-    def read(self, timeout: float) -> bytes:
-        wait, data = next(self._script, (timeout, b""))
-        self._now += min(wait, timeout)
-        return data if wait <= timeout else b""
-
-    def now(self) -> Instant:
-        return Instant(round(self._now * 1e9), 0, 0)
-
-
-def test_a_probe_collects_for_its_time_and_no_longer() -> None:
-    scene = Scene([(0.5, b"a"), (1.0, b"b"), (1.4, b"c"), (5.0, b"late")])
-    sighting = probe(scene, scene, 3.0)
-    assert sighting.data == b"abc"
-    assert sighting.received_bytes == 3
-    assert scene.now().monotonic_ns == 3_000_000_000
-
-
-def test_a_probe_keeps_a_bounded_part_and_counts_all() -> None:
-    scene = Scene([(1.0, bytes(MOST)), (1.0, b"x" * 10)])
-    sighting = probe(scene, scene, 3.0)
-    assert (len(sighting.data), sighting.received_bytes) == (MOST, MOST + 10)
+from daq.sighting import describe_bytes, no_frame_sentence
 
 
 def test_silence_is_called_silence() -> None:
-    scene = Scene([])
-    assert str(probe(scene, scene)) == "silence: not one byte came"
+    assert describe_bytes(b"") == "silence: not one byte came"
 
 
 def test_text_is_quoted_from_a_whole_line() -> None:
