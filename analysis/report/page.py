@@ -211,7 +211,8 @@ def _facts(results: Results, context: ReportContext, firing: bool, register: Reg
     plan, stand = context.plan, context.stand
     if results.t_zero is not None:
         u = numbers.milliseconds(results.t_zero.u)
-        date: Cell = f"{sentences.stamp(results.t_zero.time)}, from {results.t_zero.source} (u = {u})"
+        when = sentences.stamp(results.t_zero.time)
+        date: Cell = f"{when} by the laptop's clock; {results.t_zero.source}, u = {u} on the device's clock"
     else:
         date = register.why()
     geometry = f"{results.stand}, nozzle {stand.nozzle}, tanks {'on' if stand.tanks_on_cell else 'off'} the load cell"
