@@ -63,7 +63,7 @@ def _run(plan: Path, time_scale: float) -> Path:
     link = campaign.folder / "cradle-a.port"
     stand = _start_stand(plan, time_scale, link, weighings)
     try:
-        run, _ = record_run(campaign, {"cradle-a": str(link)}, None, rehearsal=True, postdiction=False)
+        run, _ = record_run(campaign, {"cradle-a": str(link.readlink())}, None, rehearsal=True, postdiction=False)
     finally:
         stand.terminate()
         stand.wait()

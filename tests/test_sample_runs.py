@@ -1,0 +1,79 @@
+"""The sample campaign is what the program makes: whole, and the same numbers come out again."""
+
+import json
+import math
+import shutil
+from pathlib import Path
+
+import pytest
+
+from analysis.analyse import analyse_run
+from analysis.results import from_json, to_json
+from cli.main import run as command
+from daq.run import open_run
+
+CAMPAIGN = Path(__file__).resolve().parents[1] / "sample_runs" / "teasel-2"
+RUNS = sorted((CAMPAIGN / "runs").iterdir()) if CAMPAIGN.is_dir() else []
+# Design: results to 9 digits on another computer.
+DIGITS = 1e-9
+
+
+def numbers(value, path=""):
+    """Every number in a JSON value, with where it stands."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield from numbers(item, f"{path}.{key}")
+    elif isinstance(value, list):
+        for k, item in enumerate(value):
+            yield from numbers(item, f"{path}[{k}]")
+    elif isinstance(value, (int, float)) and not isinstance(value, bool):
+        yield path, float(value)
+
+
+def test_the_demo_s_three_runs_are_there():
+    assert [folder.name.split("_")[1] for folder in RUNS] == ["HF-02", "WF-03", "WF-04"]
+
+
+@pytest.mark.parametrize("folder", RUNS, ids=[folder.name for folder in RUNS])
+def test_a_sample_run_is_whole_and_marked_a_rehearsal(folder):
+    run = open_run(folder)
+    assert run.info.rehearsal
+    assert run.prediction_status == "locked"
+    assert run.record.lost_rows == 0
+    assert run.weighings
+
+
+@pytest.mark.parametrize("folder", RUNS, ids=[folder.name for folder in RUNS])
+def test_analysing_a_sample_run_again_gives_the_same_numbers(folder, tmp_path):
+    copy = tmp_path / folder.name
+    shutil.copytree(folder, copy)
+    kept = from_json((folder / "analysis/rev-A/results.json").read_text(encoding="utf-8"))
+    place, again = analyse_run(copy)
+    assert place.name == "rev-B"
+    old, new = (dict(numbers(json.loads(to_json(results)))) for results in (kept, again))
+    assert old.keys() == new.keys()
+    assert [key for key in old if not math.isclose(old[key], new[key], rel_tol=DIGITS, abs_tol=1e-12)] == []
+    assert [f.text for f in kept.findings] == [f.text for f in again.findings]
+
+
+@pytest.mark.parametrize("folder", RUNS, ids=[folder.name for folder in RUNS])
+def test_samples_can_be_made_again_from_the_journals(folder, tmp_path):
+    copy = tmp_path / folder.name
+    shutil.copytree(folder, copy)
+    (copy / "manifest.json").unlink()
+    before = {path.name: path.read_bytes() for path in (copy / "samples").iterdir()}
+    shutil.rmtree(copy / "samples")
+    assert command(["seal", str(copy)]) == 0
+    assert {path.name: path.read_bytes() for path in (copy / "samples").iterdir()} == before
+
+
+def test_nothing_in_the_samples_names_the_computer_they_were_made_on():
+    words = [b"/%s/" % name for name in (b"home", b"root", b"work", b"tmp", b"Users")]
+    found = [
+        (str(path.relative_to(CAMPAIGN)), word)
+        for path in CAMPAIGN.rglob("*")
+        if path.is_file()
+        for word in words
+        if word in path.read_bytes()
+    ]
+    assert found == []
