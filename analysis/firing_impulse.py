@@ -177,8 +177,8 @@ def verdicts(
             found[place] = _undecided(rule, f"Total impulse {words} is not known, so nothing is shown about the limit")
             continue
         if codes:
-            found[place] = _undecided(rule, f"Total impulse {words} is not held against the limit: a serious finding "
-                                      f"({codes}) says that it must not be used as it is")  # fmt: skip
+            found[place] = _undecided(rule, f"A serious finding ({codes}) says that total impulse {words} must not be "
+                                      "used as it is")  # fmt: skip
             continue
         try:
             found[place] = verdict(

@@ -190,10 +190,11 @@ def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
 
 def _ruler(results: Results) -> Markup | None:
     impulses = {"site": results.impulse, "vacuum": results.impulse_vacuum}
+    # A number that is not held against the limit is not drawn beside it either.
     rows = [
-        (place, impulse, results.verdicts[place])
+        (place, impulse, verdict)
         for place, impulse in impulses.items()
-        if impulse is not None and place in results.verdicts
+        if impulse is not None and (verdict := results.verdicts.get(place)) and verdict.lower_bound is not None
     ]
     return _markup(figures.ruler(rows))
 

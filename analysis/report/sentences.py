@@ -94,6 +94,8 @@ def headline(results: Results) -> str:
         span = f"{numbers.seconds(results.window.start, 2)} to {numbers.seconds(results.window.end, 2)}"
     if impulse.lower_bound_only:
         return f"Recorded part, {span}; the true total may be higher."
+    if any(verdict.outcome == "not shown" and verdict.lower_bound is None for verdict in results.verdicts.values()):
+        return f"Thrust summed over {span}; not to be used as it is, the findings say why."
     return f"Thrust summed over {span}; about 95 % coverage."
 
 

@@ -11,6 +11,7 @@ from analysis.curves import Curve
 from analysis.report import figures, run_sections, sentences
 from analysis.report.blocks import Register, Table
 from analysis.report.context import CalibrationUsed, PredictedScalar
+from analysis.report.page import page_one
 from analysis.report.render import css_string, render_report
 from analysis.results import Finding, Measured, Verdict
 from tests.analysis import report_fixture as fixture
@@ -425,3 +426,13 @@ def test_a_number_beyond_its_band_by_less_than_its_own_doubt_is_at_the_edge(valu
     section = run_sections.comparison(fixture.firing(), context, Register.of(()))
     rows = [row for block in section.blocks if isinstance(block, Table) for row in block.rows]
     assert rows[-1][-1] == words
+
+
+def test_a_withheld_number_is_not_given_a_coverage():
+    withheld = Verdict("not shown", 40960.0, "a limit", 0.95, None, None, None, "The cell is not believed")
+    results = replace(fixture.firing(), verdicts={"site": withheld})
+    assert "95 %" in sentences.headline(fixture.firing())
+    assert sentences.headline(results).endswith("not to be used as it is, the findings say why.")
+    page = page_one(results, fixture.firing_curves(), fixture.CONTEXT, Register.of(()))
+    assert page.wide is None
+    assert page.verdicts[0].share == ""
