@@ -246,7 +246,7 @@ def _departure(time: Array, pressure: Array, back_pressure: float, opening: floa
     left[: first + 1] = False
     # Even the long line says that the liquid stood, so its stop was lost in noise: what falls later is a vent.
     before, _, _ = slopes_beside(at, mean, LEAD)
-    stood = np.isfinite(before) & (before > STOPPED * after[first] * law / law[first])
+    stood = np.isfinite(before) & (before > STOPPED * after[first] * _share(law, first))
     if stood.any() and not left[: int(np.argmax(stood))].any():
         k = int(np.argmax(stood))
         return _Departure(float(at[k]) - LEAD, LEAD, False, float(at[k]))
@@ -259,6 +259,11 @@ def _departure(time: Array, pressure: Array, back_pressure: float, opening: floa
     falls_again = seen & (at > at[k] + span) & (after < 0.5 * expected[k]) & (after < -SIGNIFICANT * u)
     hold_end = float(at[falls_again][0]) if falls_again.any() else float(at[-1])
     return _Departure(float(at[k]), span, bool(steeper[k]), hold_end)
+
+
+def _share(law: Array, first: int) -> Array:
+    """Return the law over its value where the flow begins; nothing drives liquid where that is nought."""
+    return law / law[first] if law[first] > 0.0 else np.zeros_like(law)
 
 
 def _slopes(at: Array, mean: Array, law: Array) -> tuple[float, Array, Array, float]:
@@ -275,7 +280,7 @@ def _slopes(at: Array, mean: Array, law: Array) -> tuple[float, Array, Array, fl
         if not seen.any():
             break
         first = int(np.argmax(seen))
-        from_first = after[first] * law / law[first]
+        from_first = after[first] * _share(law, first)
         # The slope just before carried on by the law; by the law alone until there is a line long enough.
         ahead = np.interp(at + 0.5 * span, at, law) / np.maximum(np.interp(at - 0.5 * LEAD, at, law), 1.0)
         expected = np.where(np.isfinite(before), before * ahead, from_first)
