@@ -1,0 +1,152 @@
+"""What is indicated at one moment of a recording: the frozen picture that ``daq.live`` computes and screens draw.
+
+Values are SI, each pressure in the reference of its own calibration; ages and durations are seconds. A value that
+cannot be vouched for is ``None`` with the reason beside it, never the last one held. Nothing here is computed.
+"""
+
+from dataclasses import dataclass
+from enum import Enum
+
+from daq.quantity import Reference
+
+
+class Standing(Enum):
+    """Why a value is shown, or withdrawn."""
+
+    INDICATED = "indicated"
+    NO_DATA = "no data yet"
+    STALE = "no fresh data"
+    CLIPPED = "clipped"
+    OPEN_WIRE = "open wire"
+    NOT_RESPONDING = "not responding"
+    DISAGREES = "sensors disagree"
+
+    @property
+    def is_shown(self) -> bool:
+        """Tell whether the value may stand on a screen."""
+        return self is Standing.INDICATED
+
+
+class Phase(Enum):
+    """Where a test is, by what was recorded; a hold and a scrub stay in standby."""
+
+    STANDBY = "standby"  # before T-0
+    MISFIRE = "misfire"  # fire command seen, nothing lit
+    BURN = "burn"
+    FLOW = "flow"
+    SAFING = "safing"  # after the valves closed or the thrust ended
+
+
+@dataclass(frozen=True, slots=True)
+class Indication:
+    """One channel."""
+
+    tag: str
+    measures: str  # as in stand.toml
+    tank: str | None
+    dimension: str  # of the reading, "pressure"
+    unit: str  # of the calibration, "bar(g)"; what screens show
+    reference: Reference | None
+    value: float | None  # mean of the last tenth of a second [SI]; None when withdrawn
+    age: float | None  # of the newest row [s]
+    standing: Standing
+    low: float | None = None  # predicted band at this instant, in the same reference [SI]
+    high: float | None = None
+    is_key: bool = False  # the plan calls it minimum data
+
+    @property
+    def is_outside(self) -> bool:
+        """Tell whether a shown value lies outside the predicted band."""
+        if self.value is None or self.low is None or self.high is None:
+            return False
+        return not self.low <= self.value <= self.high
+
+
+@dataclass(frozen=True, slots=True)
+class VesselState:
+    """One pressure that several sensors may see: a tank, or the chamber; what the safing lines say."""
+
+    name: str  # "oxidiser tank", "chamber"
+    sensors: tuple[str, ...]
+    value: float | None  # [Pa], in ``reference``; None means unknown
+    unit: str
+    reference: Reference | None
+    age: float | None  # of the oldest sensor used [s]
+    agree: bool | None  # None: fewer than two sensors that respond
+    sentence: str  # the whole line, ends in what it cannot say
+
+
+@dataclass(frozen=True, slots=True)
+class RedlineState:
+    """One redline of the plan. It is announced; nobody's valve moves."""
+
+    name: str
+    call: str
+    tag: str
+    armed: bool  # in its phase, past its delay, and its channel indicated
+    tripped_at: float | None  # seconds after T-0, or after the start of the recording before T-0; latched
+    order: int | None  # 1 is the first one out
+    text: str  # limit in words, "PT-31 below 5 bar(g)"
+
+
+@dataclass(frozen=True, slots=True)
+class LinkState:
+    """One device's link and its way to the disk."""
+
+    device: str
+    state: str  # "recording", "lost", "ended"
+    rate: float  # rows a second, all streams, over the last second [1/s]
+    lost_rows: int
+    damaged_frames: int
+    received_bytes: int
+    openings: int
+    data_age: float | None  # since the newest byte arrived [s]
+    sync_age: float | None  # since the newest data known to be durable was written [s]
+    message: str = ""  # one sentence when something is wrong
+
+
+@dataclass(frozen=True, slots=True)
+class DiskState:
+    """Room for what is still to come."""
+
+    free_bytes: int | None
+    seconds_left: float | None  # until recording must stop, at the present rate
+    warning: str = ""  # one sentence, when it is short
+
+
+@dataclass(frozen=True, slots=True)
+class MarkState:
+    """One mark as the crew dropped it."""
+
+    number: int
+    text: str
+    at: float  # seconds after T-0, or after the start of the recording [s]
+    struck: bool
+    remark: str = ""  # what the record showed there: "PT-11 rose, PT-21 should have"
+
+
+@dataclass(frozen=True, slots=True)
+class ImpulseState:
+    """Running total impulse, an indication only: unweighed, uncorrected for what is not yet known."""
+
+    value: float | None  # [N*s]; None when the thrust channel cannot be vouched for
+    limit: float | None  # [N*s]
+    limit_name: str
+    sentence: str  # what is missing from it, "at least", ...
+
+
+@dataclass(frozen=True, slots=True)
+class LiveState:
+    """The whole picture."""
+
+    elapsed: float  # since recording began [s]
+    since_t_zero: float | None  # [s]
+    phase: Phase
+    phase_seconds: float  # since the phase began [s]
+    rehearsal: bool
+    channels: tuple[Indication, ...]  # key channels first, then the stand's order
+    vessels: tuple[VesselState, ...]
+    redlines: tuple[RedlineState, ...]
+    impulse: ImpulseState | None  # None where the plan has no limit
+    marks: tuple[MarkState, ...]
+    alarms: tuple[str, ...]  # sentences that must be called now, first-out first; each once while it stands
