@@ -4,28 +4,33 @@ A run is sealed once. Until the manifest is there, sealing may be repeated: afte
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daq.account import device_record, find_t_zero, silent_device, stream_record
-from daq.calibration import Calibration
-from daq.channels import signal_from_counts, to_si
 from daq.durable import reason
 from daq.errors import RecordError
 from daq.hold import is_held
 from daq.manifest import MANIFEST
-from daq.printed import printed
-from daq.quantity import parse_quantity
+from daq.readings import (
+    Supply,
+    Tagged,
+    columns_of,
+    needed_supplies,
+    readings_of,
+    supply_of,
+    tagged_columns,
+    with_supply,
+)
 from daq.record import RecordSummary, StreamRecord, TZeroRecord
-from daq.recover import Channel, Recovered, Rows, Stream, recover_wire
+from daq.recover import Recovered, Rows, Stream, recover_wire
 from daq.recover_lines import recover_lines
 from daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
-from daq.samples import ROW_GROUP, Column, Piece, SamplesHeader, coarsened, write_samples
+from daq.samples import ROW_GROUP, Piece, SamplesHeader, write_samples
 from daq.staged import clear_staged, write_staged
-from daq.stand import Device, Input, Stand
+from daq.stand import Device, Stand
 from daq.status import read_status
 from daq.tape import Tape, read_tapes
 
@@ -123,51 +128,8 @@ def _recover(tape: Tape, device: Device, stand: Stand, origin_ns: int) -> Recove
     return recover_lines(tape, device.text_lines, stream=name, tolerance=tolerance)
 
 
-# --- calibrated columns ----------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Supply:
-    """Readings of a supply, in time order, so that other channels can be scaled by them."""
-
-    host_ns: _Ints
-    volts: NDArray[np.float64]
-
-    def at(self, host_ns: _Ints) -> NDArray[np.float64]:
-        """Read off in straight lines between samples; exact where the samples coincide."""
-        origin = int(self.host_ns[0])
-        return np.asarray(np.interp((host_ns - origin) / 1e9, (self.host_ns - origin) / 1e9, self.volts))
-
-
-@dataclass(frozen=True, slots=True)
-class _Tagged:
-    """One column of a stream with what is needed to calibrate it."""
-
-    place: int
-    resolution: float  # of one recorded count, in what the stand and the calibration take for counts
-    item: Input
-    calibration: Calibration
-
-    def signal(self, counts: NDArray[np.integer], supply: float | NDArray[np.float64]) -> NDArray[np.float64]:
-        """Turn the stream's counts into this column's signal."""
-        told = printed(counts[:, self.place].astype(np.int64), self.resolution)
-        return signal_from_counts(self.item, told, supply)
-
-
-def _tagged(stream: Stream, device: str, files: RunFiles) -> list[_Tagged]:
-    inputs = _inputs(stream, device, files.stand)
-    found = []
-    for place, channel in enumerate(stream.channels):
-        item = inputs.get(channel.wire)
-        calibration = files.calibrations.get(item.tag) if item is not None else None
-        if item is not None and calibration is not None:
-            found.append(_Tagged(place, channel.resolution, item, calibration))
-    return found
-
-
-def _inputs(stream: Stream, device: str, stand: Stand) -> dict[str, Input]:
-    """Map wire names to the stand's inputs; a stream whose layout changed on the way keeps its inputs."""
-    return {item.wire: item for item in stand.input if (item.device, item.stream) == (device, stream.told)}
+def _tagged(stream: Stream, device: str, files: RunFiles) -> list[Tagged]:
+    return tagged_columns(stream.channels, device, stream.told, files)
 
 
 def _host_ns(device: Recovered, rows: Rows) -> _Ints:
@@ -175,36 +137,15 @@ def _host_ns(device: Recovered, rows: Rows) -> _Ints:
     return device.clock.to_host_ns(rows.key, rows.ticks)
 
 
-def _supplies(devices: Sequence[Recovered], files: RunFiles) -> dict[str, _Supply]:
-    needed = {item.supply for item in files.stand.input if item.supply}
-    found: dict[str, _Supply] = {}
+def _supplies(devices: Sequence[Recovered], files: RunFiles) -> dict[str, Supply]:
+    needed = needed_supplies(files.stand)
+    found: dict[str, Supply] = {}
     for device in devices:
         for stream in device.streams:
             for one in _tagged(stream, device.device, files):
                 if one.item.tag in needed and stream.segments:
                     host = np.concatenate([_host_ns(device, rows) for rows in stream.segments])
-                    signal = np.concatenate([one.signal(rows.counts, 1.0) for rows in stream.segments])
-                    found[one.item.tag] = _Supply(host, to_si(one.calibration.reading(signal), one.calibration))
-    return found
-
-
-def _readings(
-    tagged: Sequence[_Tagged], counts: NDArray[np.integer], host_ns: _Ints, supplies: Mapping[str, _Supply]
-) -> dict[str, NDArray[np.float64]]:
-    """Calibrate what can be calibrated, in the calibrations' own units."""
-    found = {}
-    for one in tagged:
-        supply: float | NDArray[np.float64] = 1.0
-        if one.item.supply and one.item.supply in supplies:
-            supply = supplies[one.item.supply].at(host_ns)
-        elif one.item.supply:
-            supply = parse_quantity(one.item.supply, "voltage").value
-        reading = one.calibration.reading(one.signal(counts, supply))
-        if one.item.kind != "counts":
-            two = signal_from_counts(one.item, np.array([0.0, one.resolution]), float(np.mean(supply)))
-            step = np.diff(one.calibration.reading(two))[0]
-            reading = coarsened(reading, float(step))
-        found[one.item.tag] = reading
+                    found[one.item.tag] = supply_of(one, [rows.counts for rows in stream.segments], host)
     return found
 
 
@@ -212,7 +153,7 @@ def _readings(
 
 
 def _write_streams(
-    folder: Path, files: RunFiles, device: Recovered, supplies: Mapping[str, _Supply]
+    folder: Path, files: RunFiles, device: Recovered, supplies: Mapping[str, Supply]
 ) -> dict[str, StreamRecord]:
     try:
         (folder / SAMPLES).mkdir(exist_ok=True)
@@ -220,11 +161,7 @@ def _write_streams(
         raise RecordError(f"{folder / SAMPLES}: cannot be made: {reason(error)}") from error
     records = {}
     for stream in device.streams:
-        tagged = [
-            one
-            for one in _tagged(stream, device.device, files)
-            if not one.item.supply or one.item.supply[0].isdigit() or one.item.supply in supplies
-        ]
+        tagged = with_supply(_tagged(stream, device.device, files), supplies)
         header = SamplesHeader(
             run=files.info.number,
             rehearsal=files.info.rehearsal,
@@ -233,7 +170,7 @@ def _write_streams(
             time_scale=device.time_scale,
             tick_hz=float(stream.tick_hz),
             interval_ticks=stream.interval_ticks,
-            columns=_columns(stream, device.device, files.stand, tagged),
+            columns=columns_of(stream.channels, device.device, stream.told, files.stand, tagged),
         )
         if stream.segments:
             pieces = _pieces(device, stream, tagged, supplies)
@@ -242,30 +179,8 @@ def _write_streams(
     return records
 
 
-def _columns(stream: Stream, device: str, stand: Stand, tagged: Sequence[_Tagged]) -> tuple[Column, ...]:
-    inputs = _inputs(stream, device, stand)
-    calibrated = {one.place: one.calibration for one in tagged}
-    return tuple(
-        _column(channel, inputs.get(channel.wire), calibrated.get(place))
-        for place, channel in enumerate(stream.channels)
-    )
-
-
-def _column(channel: Channel, item: Input | None, calibration: Calibration | None) -> Column:
-    return Column(
-        wire=channel.wire,
-        tag=item.tag if item is not None else None,
-        type=channel.type,
-        minimum=channel.minimum,
-        maximum=channel.maximum,
-        resolution=channel.resolution,
-        reading_unit=calibration.reading_unit if calibration is not None else None,
-        calibration=calibration.name if calibration is not None else None,
-    )
-
-
 def _pieces(
-    device: Recovered, stream: Stream, tagged: Sequence[_Tagged], supplies: Mapping[str, _Supply]
+    device: Recovered, stream: Stream, tagged: Sequence[Tagged], supplies: Mapping[str, Supply]
 ) -> Iterator[Piece]:
     for rows in stream.segments:
         host_ns = _host_ns(device, rows)
@@ -278,5 +193,5 @@ def _pieces(
                 rows.ticks[part],
                 host_ns[part],
                 counts,
-                _readings(tagged, counts, host_ns[part], supplies),
+                readings_of(tagged, counts, host_ns[part], supplies),
             )

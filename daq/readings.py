@@ -1,0 +1,141 @@
+"""Calibrated columns of samples: which columns of a stream can be read, and their readings.
+
+Readings are in the calibrations' own units, for readers without our code; the analysis starts from counts. The same
+path serves the rows of the journals and rows that a second recorder kept. No file is touched.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.calibration import Calibration
+from daq.channels import signal_from_counts, to_si
+from daq.printed import printed
+from daq.quantity import parse_quantity
+from daq.recover import Channel
+from daq.run import RunFiles
+from daq.samples import Column, coarsened
+from daq.stand import Input, Stand
+
+_Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Supply:
+    """Readings of a supply, in time order, so that other channels can be scaled by them."""
+
+    host_ns: _Ints
+    volts: NDArray[np.float64]
+
+    def at(self, host_ns: _Ints) -> NDArray[np.float64]:
+        """Read off in straight lines between samples; exact where the samples coincide."""
+        origin = int(self.host_ns[0])
+        return np.asarray(np.interp((host_ns - origin) / 1e9, (self.host_ns - origin) / 1e9, self.volts))
+
+
+@dataclass(frozen=True, slots=True)
+class Tagged:
+    """One column of a stream with what is needed to calibrate it."""
+
+    place: int
+    resolution: float  # of one recorded count, in what the stand and the calibration take for counts
+    item: Input
+    calibration: Calibration
+
+    def signal(self, counts: NDArray[np.integer], supply: float | NDArray[np.float64]) -> NDArray[np.float64]:
+        """Turn the stream's counts into this column's signal."""
+        told = printed(counts[:, self.place].astype(np.int64), self.resolution)
+        return signal_from_counts(self.item, told, supply)
+
+
+def tagged_columns(channels: Sequence[Channel], device: str, told: str, files: RunFiles) -> list[Tagged]:
+    """Find the columns that have a calibration.
+
+    Parameters
+    ----------
+    channels : sequence of Channel
+        All columns of the stream, in order.
+    device, told : str
+        Device, and the stream as the device calls it: one whose layout changed on the way keeps its inputs.
+    files : RunFiles
+        Stand and calibrations.
+    """
+    inputs = _inputs(device, told, files.stand)
+    found = []
+    for place, channel in enumerate(channels):
+        item = inputs.get(channel.wire)
+        calibration = files.calibrations.get(item.tag) if item is not None else None
+        if item is not None and calibration is not None:
+            found.append(Tagged(place, channel.resolution, item, calibration))
+    return found
+
+
+def _inputs(device: str, told: str, stand: Stand) -> dict[str, Input]:
+    """Map wire names to the stand's inputs."""
+    return {item.wire: item for item in stand.input if (item.device, item.stream) == (device, told)}
+
+
+def needed_supplies(stand: Stand) -> set[str]:
+    """Name the supplies that inputs are scaled by."""
+    return {item.supply for item in stand.input if item.supply}
+
+
+def supply_of(one: Tagged, counts: Sequence[NDArray[np.integer]], host_ns: _Ints) -> Supply:
+    """Read a supply; ``counts`` are pieces of (N, C), ``host_ns`` the times of all their rows."""
+    signal = np.concatenate([one.signal(piece, 1.0) for piece in counts])
+    return Supply(host_ns, to_si(one.calibration.reading(signal), one.calibration))
+
+
+def with_supply(tagged: Sequence[Tagged], supplies: Mapping[str, Supply]) -> list[Tagged]:
+    """Leave out the columns whose supply was not recorded."""
+    return [
+        one
+        for one in tagged
+        if not one.item.supply or one.item.supply[0].isdigit() or one.item.supply in supplies
+    ]
+
+
+def readings_of(
+    tagged: Sequence[Tagged], counts: NDArray[np.integer], host_ns: _Ints, supplies: Mapping[str, Supply]
+) -> dict[str, NDArray[np.float64]]:
+    """Calibrate what can be calibrated, in the calibrations' own units."""
+    found = {}
+    for one in tagged:
+        supply: float | NDArray[np.float64] = 1.0
+        if one.item.supply and one.item.supply in supplies:
+            supply = supplies[one.item.supply].at(host_ns)
+        elif one.item.supply:
+            supply = parse_quantity(one.item.supply, "voltage").value
+        reading = one.calibration.reading(one.signal(counts, supply))
+        if one.item.kind != "counts":
+            two = signal_from_counts(one.item, np.array([0.0, one.resolution]), float(np.mean(supply)))
+            step = np.diff(one.calibration.reading(two))[0]
+            reading = coarsened(reading, float(step))
+        found[one.item.tag] = reading
+    return found
+
+
+def columns_of(
+    channels: Sequence[Channel], device: str, told: str, stand: Stand, tagged: Sequence[Tagged]
+) -> tuple[Column, ...]:
+    """Describe the columns of a samples file."""
+    inputs = _inputs(device, told, stand)
+    calibrated = {one.place: one.calibration for one in tagged}
+    return tuple(
+        _column(channel, inputs.get(channel.wire), calibrated.get(place)) for place, channel in enumerate(channels)
+    )
+
+
+def _column(channel: Channel, item: Input | None, calibration: Calibration | None) -> Column:
+    return Column(
+        wire=channel.wire,
+        tag=item.tag if item is not None else None,
+        type=channel.type,
+        minimum=channel.minimum,
+        maximum=channel.maximum,
+        resolution=channel.resolution,
+        reading_unit=calibration.reading_unit if calibration is not None else None,
+        calibration=calibration.name if calibration is not None else None,
+    )
