@@ -111,11 +111,17 @@ def read_edge(body: bytes, offset: int) -> Edge:
 
 
 def read_note(body: bytes, offset: int) -> Note:
-    """Read a note body; a byte that is not UTF-8 shows as the replacement character."""
+    """Read a note body.
+
+    A byte that is not UTF-8 shows as the replacement character, and a character that a terminal might obey as
+    its escape: the text goes to screens and files as it stands.
+    """
     if len(body) < NOTE_HEADER.size:
         raise FrameError(f"note frame has {len(body)} bytes, must have at least {NOTE_HEADER.size}")
     _, severity, boot, ticks = NOTE_HEADER.unpack_from(body)
-    return Note(severity, boot, ticks, body[NOTE_HEADER.size :].decode("utf-8", "replace"), offset)
+    text = body[NOTE_HEADER.size :].decode("utf-8", "replace")
+    shown = "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in text)
+    return Note(severity, boot, ticks, shown, offset)
 
 
 def read_beat(body: bytes, offset: int, lines: int, streams: int) -> Beat:

@@ -20,6 +20,7 @@ SAMPLES_HEADER_BYTES: Final = 15  # kind, stream, boot, layout, lines, count, se
 BEAT_HEADER_BYTES: Final = 7  # kind, boot, lines, ticks
 MAX_LINES: Final = 8  # levels travel as the bits of one byte
 MAX_NAME: Final = 64  # characters; a longer name would fill a hello by itself
+MAX_SHOWN: Final = 40  # characters of a value in a sentence
 
 TYPE_RANGES: Final[dict[str, tuple[int, int]]] = {
     "u8": (0, 2**8 - 1),
@@ -165,14 +166,14 @@ class Hello:
             raise FrameError("hello is not a JSON object")
         if fields.get("format") != FORMAT:
             raise FrameError(
-                f"hello speaks format {fields.get('format')!r}, this program reads format {FORMAT}: update one of them"
+                f"hello speaks format {_told(fields.get('format'))}, this program reads format {FORMAT}: update one of them"
             )
         scale = fields.get("time_scale", 1.0)
         if isinstance(scale, bool) or not isinstance(scale, int | float):
-            raise FrameError(f"hello: time_scale is {scale!r}, must be a number")
+            raise FrameError(f"hello: time_scale is {_told(scale)}, must be a number")
         rehearsal = fields.get("rehearsal", False)
         if not isinstance(rehearsal, bool):
-            raise FrameError(f"hello: rehearsal is {rehearsal!r}, must be true or false")
+            raise FrameError(f"hello: rehearsal is {_told(rehearsal)}, must be true or false")
         try:
             hello = cls(
                 device=_get(fields, "device", str),
@@ -218,13 +219,21 @@ def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
+def _told(value: object) -> str:
+    """Show a value in a sentence; lists and objects are named only, since they may nest without end."""
+    if isinstance(value, list | dict):
+        return "a list" if isinstance(value, list) else "an object"
+    text = repr(value)
+    return text if len(text) <= MAX_SHOWN else f"{text[:MAX_SHOWN]}..."
+
+
 def _get(fields: dict[str, Any], key: str, kind: type[_T]) -> _T:
     if key not in fields:
         raise ValueError(f"hello: key {key!r} is missing")
     value = fields[key]
     if not isinstance(value, kind) or isinstance(value, bool):
         wanted = "text" if kind is str else "a whole number"
-        raise ValueError(f"hello: {key} is {str(value)[:40]!r}, must be {wanted}")  # noqa: TRY004 - a fault of content
+        raise ValueError(f"hello: {key} is {_told(value)}, must be {wanted}")  # noqa: TRY004 - a fault of content
     return value
 
 

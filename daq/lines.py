@@ -18,11 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 MAX_LINE: Final = 1024  # bytes; no row that a person could read is longer
+MAX_COUNT: Final = 2.0**53  # of rows or boots; beyond it floats no longer count one by one
 # Without a counter or boot column, a clock that falls is taken as a rollover only when it goes on within this
 # time across its modulus. A longer silence just there counts as a reset: a new segment, never a false splice.
 ROLLOVER_SECONDS: Final = 10.0
 
-_DECIMAL: Final = rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+# Each text fits in one way only: with two, a damaged line of n columns would be tried in 2**n ways and more.
+_DECIMAL: Final = rb"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _CELL: Final = rb"[ \t]*(?:" + _DECIMAL + rb"|[nN][aA][nN])[ \t]*"  # boards print nan for an open sensor
 _CHECKSUM: Final = re.compile(rb"[0-9A-Fa-f]{2}")
 
@@ -198,11 +200,14 @@ class LineDecoder:
         return row
 
     def _roles_fit(self, row: list[float]) -> bool:
-        """Tell whether clock, counter and boot are numbers, the clock within its modulus."""
+        """Tell whether clock, counter and boot are numbers, the clock within its modulus, the others countable."""
         modulus = self.layout.clock_modulus
         if self._clock is not None and modulus is not None and not 0.0 <= row[self._clock] < modulus:
             return False
-        return all(math.isfinite(row[index]) for index in self._roles)
+        counts = (index for index in (self._counter, self._boot) if index is not None)
+        return all(math.isfinite(row[index]) for index in self._roles) and all(
+            abs(row[index]) <= MAX_COUNT for index in counts
+        )
 
     def _account(self, row: list[float], found: _Collector) -> int:
         """Follow clock, counter and boot; give the rows lost just before this one."""

@@ -60,6 +60,7 @@ __all__ = [
 MAX_ENCODED: Final = MAX_BODY + CRC_BYTES + 1 + (MAX_BODY + CRC_BYTES) // 254
 # Rows that wait for a hello: 20 s of a full 2 Mbaud link, where hello comes once a second.
 WAITING_BYTES: Final = 4 * 2**20
+KNOWN_HELLOS: Final = 1024  # kept, the newest: four streams through every boot byte
 MAX_REFUSALS: Final = 16  # sentences kept per feed; all are counted
 # A block costs about 0.2 ms of array calls whatever its size; measured, larger ones gain nothing more.
 BLOCK_BYTES: Final = 2**20
@@ -308,7 +309,10 @@ class Decoder:
             raise FrameError(
                 f"hello of {hello.device!r}, stream {hello.name!r} changed within boot {hello.boot}; the first is kept"
             )
+        self._known.pop(key, None)
         self._known[key] = hello
+        if len(self._known) > KNOWN_HELLOS:
+            del self._known[next(iter(self._known))]
         waiting, self._waiting = self._waiting, deque()
         self._waiting_bytes = 0
         samples = [item for item in waiting if item[0][0] == KIND_SAMPLES]

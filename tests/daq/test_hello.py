@@ -68,10 +68,10 @@ def test_max_rows_fills_a_frame_and_no_more():
         (b'"format":1,', b"", "format None"),
         (b'"device":"cradle-a",', b"", "'device' is missing"),
         (b'"device":"cradle-a"', b'"device":""', "device is ''"),
-        (b'"device":"cradle-a"', b'"device":7', "device is '7', must be text"),
+        (b'"device":"cradle-a"', b'"device":7', "device is 7, must be text"),
         (b'"serial":"0007"', b'"serial":"' + b"7" * 65 + b'"', "1 to 64 printable"),
         (b'"firmware":"1.0.0"', b'"firmware":"1.0\\n"', "printable"),
-        (b'"boot":17', b'"boot":true', "boot is 'True', must be a whole number"),
+        (b'"boot":17', b'"boot":true', "boot is True, must be a whole number"),
         (b'"boot":17', b'"boot":17.0', "must be a whole number"),
         (b'"boot":17', b'"boot":-1', "boot is -1"),
         (b'"boot":17', b'"boot":17,"boot":18', "stands twice"),
@@ -114,6 +114,17 @@ def test_max_rows_fills_a_frame_and_no_more():
         (b'"format":1', b'"format":1,"time_scale":"20"', "must be a number"),
         (b'"format":1', b'"format":1,"time_scale":1' + b"0" * 400, "too large"),
         (b'"boot":17', b'"boot":17' + b"0" * 40, "boot is 17"),
+        (b'"format":1', b'"format":1,"time_scale":Infinity', "time_scale is inf"),
+        (b'"format":1', b'"format":1,"time_scale":1e400', "time_scale is inf"),
+        (b'"boot":17', b'"boot":Infinity', "boot is inf, must be a whole number"),
+        (b'"boot":17', b'"boot":' + b"[" * 300 + b"]" * 300, "boot is a list, must be"),
+        (b'"format":1', b'"format":{"a":' + b"[" * 300 + b"]" * 300 + b"}", "format an object"),
+        (b'"format":1', b'"format":1,"time_scale":' + b"[" * 300 + b"]" * 300, "time_scale is a list, must be"),
+        (b'"format":1', b'"format":"' + b"x" * 500 + b'"', "x..., this program"),
+        (b'"device":"cradle-a"', b'"device":"\\u001b[2Jcradle"', r"device is '\x1b[2Jcradle', must be"),
+        (b'"name":"ain0"', b'"name":"a\\u202e0"', "printable"),
+        (b'"name":"ain0"', b'"name":"a\\ud8000"', "printable"),
+        (b'"name":"fire"', b'"name":"fi\\u0000re"', "printable"),
         (b"}]}", b"}]", "not readable JSON"),
         (b"cradle-a", b"\xff\xfe", "not readable JSON"),
     ],
@@ -123,7 +134,7 @@ def test_a_hello_that_is_wrong_is_refused_in_one_sentence(old, new, says):
     with pytest.raises(FrameError) as refusal:
         Hello.from_json(EXAMPLE.replace(old, new, 1))
     assert says in str(refusal.value)
-    assert "\n" not in str(refusal.value)
+    assert str(refusal.value).isprintable()
 
 
 @pytest.mark.parametrize("content", [b"", b"[]", b"17", b"[" * 1019, b" " * 1019, b"x" * 1020])
@@ -146,6 +157,35 @@ def test_a_hello_too_long_for_its_frame_is_refused_when_written():
 def test_no_bytes_make_the_reader_fail_otherwise(content):
     with pytest.raises(FrameError):
         Hello.from_json(content)
+
+
+JSON_VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
+    max_leaves=8,
+)
+
+
+@given(st.sampled_from(sorted(json.loads(EXAMPLE))), JSON_VALUES)
+def test_any_value_under_any_key_is_taken_or_refused_in_one_printable_sentence(key, value):
+    fields = json.loads(EXAMPLE) | {key: value}
+    content = json.dumps(fields).encode()
+    try:
+        read = Hello.from_json(content)
+    except FrameError as refusal:
+        assert str(refusal).isprintable()
+    else:
+        assert Hello.from_json(read.to_json()) == read
+
+
+@pytest.mark.parametrize("key", ["device", "format", "time_scale", "channels", "unknown"])
+@pytest.mark.parametrize("opening", [b"[", b'{"a":'])
+def test_json_nested_to_any_depth_is_refused_or_passed_over(key, opening):
+    closing = {b"[": b"]", b'{"a":': b"}"}[opening]
+    for depth in range(0, 1000, 7):
+        content = b'{"%s":%s1%s}' % (key.encode(), opening * depth, closing * depth)
+        with pytest.raises(FrameError):
+            Hello.from_json(content)
 
 
 @given(

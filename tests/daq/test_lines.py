@@ -105,6 +105,25 @@ def test_what_is_not_exactly_a_row_is_damaged_and_shifts_nothing(line):
     assert summary(found)["damaged_bytes"] == len(line)
 
 
+def test_a_damaged_line_of_many_long_numbers_is_refused_at_once():
+    """Found by reading: numbers that fit the pattern in several ways made one such line take for ever."""
+    columns = 16
+    found = decode(
+        b"\n" + b",".join([b"12345678"] * (columns - 1)) + b",12345678x\n" + b",".join([b"1" * 60] * columns) + b"\n",
+        LineLayout(tuple(f"c{k}" for k in range(columns))),
+    )
+    assert (len(rows(found)), found[0].damaged_lines) == (1, 1)
+
+
+@pytest.mark.parametrize("cell", [b"1e30", b"-1e30", b"9007199254740993", b"1e308"])
+@pytest.mark.parametrize("role", ["counter", "boot"])
+def test_a_counter_that_floats_cannot_count_is_damage(role, cell):
+    layout = LineLayout(("a", "n"), **{role: "n"})
+    pieces = decode(b"\n1,1\n1," + cell + b"\n1,2\n", layout)
+    assert rows(pieces) in ([[1, 1], [1, 2]], [[1, 1], [1, 2**53], [1, 2]])  # ...993 is printed for 2**53 + 1
+    assert (pieces[0].lost_before >= 0).all()
+
+
 def test_an_open_sensor_printed_as_nan_is_a_missing_value():
     (found, _) = decode(b"\n1,nan,3\nNaN,2,NAN\n")
     assert np.isnan(found.values).tolist() == [[False, True, False], [True, False, True]]

@@ -368,8 +368,14 @@ def test_edges_come_back_as_they_were(line, boot, level, edges, ticks):
 
 
 @given(st.integers(0, 255), st.integers(0, 2**32 - 1), st.text(max_size=200))
-def test_notes_come_back_as_they_were(severity, ticks, text):
-    assert read_note(note_body(severity, 5, ticks, text), 9) == Note(severity, 5, ticks, text, 9)
+def test_notes_come_back_as_they_were_or_printable(severity, ticks, text):
+    read = read_note(note_body(severity, 5, ticks, text), 9)
+    assert read == Note(severity, 5, ticks, text if text.isprintable() else read.text, 9)
+    assert read.text.isprintable()
+
+
+def test_a_note_cannot_move_the_cursor_or_break_a_line():
+    assert read_note(note_body(1, 2, 3, "\x1b[2Jhot\r\n\0\u202e"), 0).text == r"\x1b[2Jhot\r\n\x00\u202e"
 
 
 @given(
@@ -460,6 +466,16 @@ def test_a_hello_that_changes_within_a_boot_is_refused_and_the_first_kept():
     assert "changed within boot 17" in result.refusals[0]
     assert [said for said, _ in result.hellos] == [one]
     assert result.blocks[0].ticks.tolist() == [0, one.interval_ticks]
+
+
+def test_a_device_that_says_hello_in_ever_new_ways_fills_no_memory(monkeypatch):
+    monkeypatch.setattr(wire, "KNOWN_HELLOS", 8)
+    decoder = Decoder()
+    for boot in range(40):
+        assert len(decoder.feed(encode_frame(hello_body(hello(boot=boot)))).hellos) == 1
+    counts = np.zeros((1, 2), np.int64)
+    frames = {boot: b"".join(encode_samples(hello(boot=boot), 0, 0, 0, counts, 1)) for boot in (31, 32, 39)}
+    assert {boot: len(decoder.feed(frame).blocks) for boot, frame in frames.items()} == {31: 0, 32: 1, 39: 1}
 
 
 def test_a_hello_that_repeats_itself_is_reported_each_time():
