@@ -112,16 +112,16 @@ def recover_wire(tape: Tape, *, origin_ns: int, tolerance: float, serial: str = 
         Serial number that the stand states; another one is told as a caution.
     """
     reel = tape.joined(b"\0")
-    pieces = list(_decode(reel.stream))
+    pieces = list(decode_all(reel.stream))
     hellos = [hello for piece in pieces for hello, _ in piece.hellos]
     scale = time_scale_of(hellos)
-    assemblies = _assemblies(pieces, hellos)
+    assemblies = assemble_all(pieces, hellos)
     keys = _keys(assemblies)
     parts = list(_arrivals(assemblies, keys, reel, origin_ns, scale))
     clock = None
     if parts:
         clock = fit_clock(parts, hellos[0].tick_hz, tolerance=tolerance, resolution=LINK_RESOLUTION * scale)
-    boots = _full_boots(hellos)
+    boots = full_boots(hellos)
     notes = [n for piece in pieces for n in piece.notes]
     names = _stream_names(assemblies)
     return Recovered(
@@ -149,7 +149,8 @@ def recover_wire(tape: Tape, *, origin_ns: int, tolerance: float, serial: str = 
     )
 
 
-def _decode(stream: bytes) -> Iterator[Decoded]:
+def decode_all(stream: bytes) -> Iterator[Decoded]:
+    """Decode a stretch of bytes from its opening to its end, a part at a time."""
     decoder = Decoder()
     view = memoryview(stream)
     for start in range(0, len(view), FEED_BYTES):
@@ -157,7 +158,7 @@ def _decode(stream: bytes) -> Iterator[Decoded]:
     yield decoder.finish()
 
 
-def _assemblies(pieces: Sequence[Decoded], hellos: Sequence[Hello]) -> tuple[Assembly, ...]:
+def assemble_all(pieces: Sequence[Decoded], hellos: Sequence[Hello]) -> tuple[Assembly, ...]:
     """Assemble each stream and layout that a hello describes, ticks on one count."""
     blocks: dict[tuple[int, int], list[SampleBlock]] = {}
     for piece in pieces:
@@ -209,7 +210,7 @@ def _arrivals(
         yield Arrivals(key, ticks[order][last], arrival)
 
 
-def _full_boots(hellos: Sequence[Hello]) -> dict[int, int]:
+def full_boots(hellos: Sequence[Hello]) -> dict[int, int]:
     """Map the low byte that frames carry to the whole boot counter."""
     return {hello.boot & 0xFF: hello.boot for hello in hellos}
 
