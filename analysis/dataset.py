@@ -1,7 +1,8 @@
 """One run as the analysis sees it: calibrated channels on one time axis, gaps, what was weighed, what was predicted.
 
 SI; times in seconds after T-0, or after the first row where there is no T-0; every pressure absolute, gauge sensors
-by the plan's ambient. Samples are never filtered, filled or dropped here: what cannot be believed is marked.
+by the plan's ambient. Samples are never filtered, filled or dropped here: what cannot be believed is marked, and
+what a second recorder gave is said.
 """
 
 import datetime as dt
@@ -249,7 +250,8 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     played = {key: _played(stream, origin, run.stand) for key, stream in streams.items()}
     channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
     findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
-    record = {f"{device}/{name}": _health(run, device, name, origin) for device, name in keys}
+    record = {f"{device}/{name}": _health(run, streams[f"{device}/{name}"], device, origin) for device, name in keys}
+    findings += _fill_findings(run, streams, origin)
     if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
         why = run.record.t_zero_missing or "the plan names no event"
         findings.append(
@@ -297,9 +299,8 @@ def _played(stream: StreamData, origin: int, stand: Stand) -> Played:
     return Played(seconds_after(stream.host_ns, origin), counts, stream.rails)
 
 
-def _health(run: Run, device: str, name: str, origin: int) -> RecordHealth:
+def _health(run: Run, stream: StreamData, device: str, origin: int) -> RecordHealth:
     known = run.record.devices[device]
-    stream, clock = known.streams[name], known.clock
     gaps = tuple(
         Gap(
             (gap.start_ns - origin) * 1e-9, (gap.end_ns - origin) * 1e-9, (gap.end_ns - gap.start_ns) * 1e-9,
@@ -307,8 +308,37 @@ def _health(run: Run, device: str, name: str, origin: int) -> RecordHealth:
         )
         for gap in stream.gaps
     )  # fmt: skip
-    rate = Measured(clock.rate_ppm, clock.u_ppm, "ppm") if clock else None
-    return RecordHealth(stream.rows, stream.lost_rows, gaps, known.boots, rate, known.damaged_frames)
+    clock = known.clock
+    return RecordHealth(
+        rows=stream.sequence.size,
+        lost_rows=sum(gap.rows for gap in gaps),
+        gaps=gaps,
+        boots=known.boots,
+        clock_ppm=Measured(clock.rate_ppm, clock.u_ppm, "ppm") if clock else None,
+        damaged_frames=known.damaged_frames,
+        filled_rows=int(np.count_nonzero(stream.filled)),
+    )
+
+
+def _fill_findings(run: Run, streams: Mapping[str, StreamData], origin: int) -> list[Finding]:
+    """Say which rows were not recorded but taken from a second recorder."""
+    said = []
+    for added in run.fills:
+        for name, part in added.fill.streams.items():
+            key = f"{added.fill.device}/{name}"
+            stream, first = streams[key], part.runs[0]
+            at = np.flatnonzero((stream.boot == first.boot) & (stream.sequence == first.first_sequence))
+            start = (int(stream.host_ns[at[0]]) - origin) * 1e-9
+            places = f" in {len(part.runs)} places" if len(part.runs) > 1 else ""
+            said.append(
+                Finding(
+                    "rows-filled", "note", None, start,
+                    f"{part.rows:,} row{'s' if part.rows > 1 else ''} of {key} from T{start:+.2f} s{places} "
+                    f"{'were' if part.rows > 1 else 'was'} filled from {added.name} (card copy {added.fill.source}); "
+                    f"{part.overlap_rows:,} overlapping rows agreed.",
+                )
+            )  # fmt: skip
+    return said
 
 
 def _clock_u(run: Run, device: str) -> float:

@@ -6,7 +6,7 @@ Not known is ``None`` with a finding that says why, never zero. Curves for figur
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass
 from types import UnionType
 from typing import TYPE_CHECKING, Any, Literal, Union, get_args, get_origin, get_type_hints
 
@@ -61,12 +61,13 @@ class Gap:
 class RecordHealth:
     """What reached the disk from one device's stream."""
 
-    rows: int
-    lost_rows: int
+    rows: int  # filled ones included
+    lost_rows: int  # still missing
     gaps: tuple[Gap, ...]
     boots: int
     clock_ppm: Measured | None  # device clock against host, positive when the device is fast
     damaged_frames: int
+    filled_rows: int = 0  # lost by this record, taken from a second recorder's copy
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,7 +290,8 @@ def _build(kind: Any, value: Any) -> Any:  # noqa: ANN401
         return _build(next(a for a in arguments if a is not type(None)), value)
     if is_dataclass(kind):
         hints = get_type_hints(kind)
-        return kind(**{field.name: _build(hints[field.name], value[field.name]) for field in fields(kind)})  # type: ignore[operator]
+        told = {f.name: value[f.name] for f in fields(kind) if f.name in value or f.default is MISSING}
+        return kind(**{name: _build(hints[name], item) for name, item in told.items()})  # type: ignore[operator]
     if origin is tuple:
         if len(arguments) == 2 and arguments[1] is Ellipsis:
             return tuple(_build(arguments[0], item) for item in value)

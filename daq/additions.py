@@ -1,10 +1,11 @@
-"""What becomes known after a run was sealed, beside it: weighings, and any other file worth keeping.
+"""What becomes known after a run was sealed, beside it: weighings, filled gaps, any other file worth keeping.
 
 Each addition is a folder ``additions/NNN`` with a manifest that names the run's manifest and the addition before
 it, so none can go missing unseen. A later weighing of a tank replaces an earlier one; both files stay.
 """
 
-from collections.abc import Iterable
+import shutil
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Self
@@ -22,6 +23,7 @@ from daq.staged import staged
 
 ADDITIONS = "additions"
 WEIGHINGS_FILE = "weighings.toml"
+FILL_FILE = "fill.json"
 
 
 class TankWeighing(Document):
@@ -127,6 +129,8 @@ def add(run_folder: Path, files: Iterable[Path]) -> Path:
     problems += [f"{name}: two files of this name" for name in sorted({n for n in names if names.count(n) > 1})]
     if MANIFEST in names or not chosen:
         problems.append(f"an addition holds files of its own, and {MANIFEST} is written for it")
+    if FILL_FILE in names:
+        problems.append(f"{FILL_FILE} is written by standbook fill, which takes the card file itself")
     if problems:
         raise ConfigError(*problems)
     read_manifest(run_folder)
@@ -134,6 +138,30 @@ def add(run_folder: Path, files: Iterable[Path]) -> Path:
     for path in chosen:
         if path.name == WEIGHINGS_FILE:
             read_weighings(path, plan)
+
+    def build(beside: Path) -> None:
+        for path in chosen:
+            shutil.copyfile(path, beside / path.name)
+
+    return write_addition(run_folder, build)
+
+
+def write_addition(run_folder: Path, build: Callable[[Path], None]) -> Path:
+    """Make the next addition of a sealed run, whole or not at all, with a manifest that names what is before it.
+
+    Parameters
+    ----------
+    run_folder : Path
+        A sealed run.
+    build : callable
+        Writes the addition's files into the folder it is given.
+
+    Raises
+    ------
+    RecordError
+        The run is not sealed, or the disk refuses.
+    """
+    read_manifest(run_folder)
     before = additions_of(run_folder)
     number = int(before[-1].name) + 1 if before else 1
     place = run_folder / ADDITIONS / f"{number:03d}"
@@ -141,8 +169,7 @@ def add(run_folder: Path, files: Iterable[Path]) -> Path:
         place.parent.mkdir(exist_ok=True)
         with staged(place) as beside:
             beside.mkdir()
-            for path in chosen:
-                (beside / path.name).write_bytes(path.read_bytes())
+            build(beside)
             write_manifest(beside, parents=[run_folder / MANIFEST, *(path / MANIFEST for path in before[-1:])])
     except OSError as error:
         raise RecordError(f"{place}: cannot be added: {reason(error)}") from error

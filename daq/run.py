@@ -30,13 +30,14 @@ from daq.channels import Rails
 from daq.document import Document
 from daq.durable import reason
 from daq.errors import RecordError
+from daq.filled import AddedFill, merge, read_fills
 from daq.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
 from daq.manifest import MANIFEST, Manifest, read_manifest, write_manifest
 from daq.manifest import verify as verify_manifest
 from daq.mapping import MAPPING_FILE, imported_calibrations, imported_stand, read_mapping
 from daq.plan import DETECTED_OPENING, Plan, TestKind, read_plan
 from daq.printed import calibration_of_counts, input_of_counts
-from daq.record import RecordSummary, read_record
+from daq.record import Gap, RecordSummary, read_record
 from daq.samples import read_samples
 from daq.staged import staged
 from daq.stand import Stand, read_stand
@@ -76,6 +77,8 @@ class StreamData:
     host_ns: NDArray[np.int64]  # (N,) since 1970, UTC [ns]
     counts: Mapping[str, NDArray[np.int64]]  # each (N,)
     rails: Mapping[str, Rails]
+    filled: NDArray[np.bool_]  # (N,) the row was not recorded but taken from a second recorder's copy
+    gaps: tuple[Gap, ...]  # what is still missing
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +91,10 @@ class Run:
     stand: Stand
     calibrations: Mapping[str, Calibration]  # by tag
     prediction_text: str | None  # as locked
-    record: RecordSummary
+    record: RecordSummary  # as sealed, T-0 aside: one that only a second recorder saw stands here, its source named
     weighings: Mapping[str, Weighing]  # by tank
     manifest: Manifest
+    fills: tuple[AddedFill, ...] = ()  # what a second recorder's copies gave
 
     @property
     def prediction(self) -> dict[str, Any] | None:
@@ -124,16 +128,21 @@ class Run:
         )
 
     def stream(self, device: str, name: str) -> StreamData:
-        """Read the rows of one stream.
+        """Read the rows of one stream, those that were filled in later among them.
 
         Raises
         ------
         RecordError
             The samples file is missing, damaged or without our metadata.
         """
-        samples = read_samples(samples_path(self.folder, device, name))
+        recorded = read_samples(samples_path(self.folder, device, name))
+        whole = merge(recorded, self.record.devices[device].streams[name].gaps, self.fills)
+        samples = whole.samples
         rails = {column.name: column.rails for column in samples.header.columns}
-        return StreamData(samples.sequence, samples.boot, samples.ticks, samples.host_ns, samples.counts, rails)
+        return StreamData(
+            samples.sequence, samples.boot, samples.ticks, samples.host_ns, samples.counts, rails, whole.filled,
+            whole.gaps,
+        )  # fmt: skip
 
     def for_counts(self, calibration: Calibration) -> Calibration:
         """Adapt another revision of a calibration to the counts of this run, for a later analysis.
@@ -318,6 +327,11 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
     manifest = check_run(folder) if verify else read_manifest(folder)
     files = read_run_files(folder)
     record = read_record((folder / RECORD_FILE).read_text("utf-8"), str(folder / RECORD_FILE))
+    weighings = read_additions(folder, files.plan)  # verifies them
+    fills = read_fills(folder)
+    for added in fills:
+        if record.t_zero is None and added.fill.t_zero is not None:
+            record = record.model_copy(update={"t_zero": added.fill.t_zero, "t_zero_missing": None})
     resolutions = _resolutions(record)
     inputs = tuple(input_of_counts(item, resolutions.get(item.tag, 1.0)) for item in files.stand.input)
     calibrations = {
@@ -333,8 +347,9 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
         calibrations,
         prediction.read_text("utf-8") if prediction.is_file() else None,
         record,
-        read_additions(folder, files.plan),
+        weighings,
         manifest,
+        fills,
     )
 
 

@@ -7,7 +7,7 @@ from analysis.report.blocks import Block, Cell, Code, Register, Section, Table, 
 from analysis.report.context import CalibrationUsed, ReportContext
 from analysis.report.run_sections import plan_tank_row
 from analysis.report.sentences import CAUTIONS, findings_count, impulse_words, stamp
-from analysis.results import Results
+from analysis.results import RecordHealth, Results
 
 FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
 MOST_GAPS = 12  # rows of the gap table; the record holds them all
@@ -45,7 +45,7 @@ def health(results: Results) -> Section:
         (
             stream,
             f"{item.rows:,}",
-            f"{item.lost_rows:,}",
+            _lost(item),
             f"{len(item.gaps):,}",
             f"{item.boots:,}",
             f"{item.damaged_frames:,}",
@@ -77,6 +77,13 @@ def health(results: Results) -> Section:
         tuple(blocks),
         (("boot", "one start of the recording device; more than one means it restarted while recording"),),
     )
+
+
+def _lost(item: RecordHealth) -> str:
+    """Count rows that are missing, and before a second recorder's copy gave some of them."""
+    if not item.filled_rows:
+        return f"{item.lost_rows:,}"
+    return f"{item.lost_rows:,}; {item.filled_rows:,} filled from a second recorder"
 
 
 def calibrations(results: Results, context: ReportContext, register: Register) -> Section:
