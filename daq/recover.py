@@ -5,7 +5,7 @@ host time on the arrivals too. Nothing is calibrated here and no file is touched
 """
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -149,9 +149,9 @@ def recover_wire(tape: Tape, *, origin_ns: int, tolerance: float, serial: str = 
     )
 
 
-def decode_all(stream: bytes) -> Iterator[Decoded]:
-    """Decode a stretch of bytes from its opening to its end, a part at a time."""
-    decoder = Decoder()
+def decode_all(stream: bytes, layouts: Iterable[Hello] = ()) -> Iterator[Decoded]:
+    """Decode a stretch of bytes from its opening to its end, a part at a time; ``layouts`` are hellos known before."""
+    decoder = Decoder(layouts)
     view = memoryview(stream)
     for start in range(0, len(view), FEED_BYTES):
         yield decoder.feed(view[start : start + FEED_BYTES])
