@@ -4,6 +4,7 @@ Reads what capture has written and holds up nothing. Counts are for people to wa
 again from the whole journal.
 """
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -11,13 +12,25 @@ from typing import Final
 from daq.envelope import Event
 from daq.hello import Hello
 from daq.journal import JournalFollower, journals_of
-from daq.lines import LineDecoder, LineLayout
+from daq.lines import DecodedLines, LineDecoder, LineLayout
 from daq.script import PLAYED_OUT
 from daq.stand import Device
-from daq.wire import Decoder
+from daq.wire import Decoded, Decoder
 
 FIRST_BYTES: Final = 4096  # kept to describe a port on which nothing valid came
+_BOOTS: Final = 8  # boots whose next row is remembered; an older one does not come again
 _MODULUS: Final = 2**32
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Taken:
+    """What one record of a journal gave, as it is handed on; ``device`` is the stand's name of it."""
+
+    device: str
+    decoded: Decoded | DecodedLines
+    arrival_ns: int  # of the newest byte, monotonic [ns]
+    hellos: tuple[Hello, ...] = ()  # what is known of the streams by now, saved layouts included
+    opening: int = 1  # of the port, counted from 1; byte offsets in ``decoded`` count from there
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,33 +70,42 @@ class Follower:
         The stand's entry.
     folder : Path
         Where capture puts its journals.
+    layouts : iterable of Hello
+        Layouts saved earlier, for a device whose hello does not come.
+
+    Notes
+    -----
+    Every opening of the port has a decoder of its own, and an earlier journal is read to its end with its own
+    before the next is begun: capture closes one before it starts another.
     """
 
-    def __init__(self, device: Device, folder: Path) -> None:
+    def __init__(self, device: Device, folder: Path, layouts: Iterable[Hello] = ()) -> None:
         self.device = device
         self.first_bytes = b""
         self.played_out = False  # a made-up device said that its last row is out
         self.hellos: dict[str, Hello] = {}  # the newest of each stream, by its name
         self._folder = folder
-        self._journals: list[JournalFollower] = []
+        self._layouts = {(hello.name, hello.layout): hello for hello in layouts}
+        self._journal: JournalFollower | None = None
+        self._openings = 0
         self._decoder = self._new_decoder()
         self._next: dict[tuple[int, int], int] = {}  # (stream, boot) -> sequence expected
         self._bytes = self._frames = self._rows = self._lost = self._damaged = 0
         self._newest: int | None = None
 
-    def poll(self) -> Seen:
-        """Take in what is new and return the counts so far."""
-        known = [follower.path for follower in self._journals]
-        for path in journals_of(self._folder, self.device.name):
-            if path not in known:
-                self._take(b"", finish=True)  # an opening ends in half a frame
-                self._decoder = self._new_decoder()
-                self._journals.append(JournalFollower(path))
-        for follower in self._journals[-2:]:  # what an earlier one still held, then the newest
-            for row in follower.poll():
-                if row.event is Event.DATA:
-                    self._newest = row.arrival_ns
-                    self._take(row.data)
+    def poll(self, taken: Callable[[Taken], None] | None = None) -> Seen:
+        """Take in what is new, hand it on piece by piece, and return the counts so far."""
+        paths = journals_of(self._folder, self.device.name)
+        for path in paths[self._openings :]:
+            if self._journal is not None:
+                while self._read(self._journal, taken):
+                    pass
+                self._take(b"", self._newest or 0, taken, finish=True)  # an opening may end in half a frame
+            self._decoder = self._new_decoder()
+            self._journal = JournalFollower(path)
+            self._openings += 1
+        if self._journal is not None:
+            self._read(self._journal, taken)
         return Seen(
             self.device.name,
             self._bytes,
@@ -91,16 +113,28 @@ class Follower:
             self._rows,
             self._lost,
             self._damaged,
-            len(self._journals),
+            self._openings,
             self._newest,
         )
+
+    def _read(self, journal: JournalFollower, taken: Callable[[Taken], None] | None) -> bool:
+        """Take in what a journal has more; tell whether that was anything."""
+        rows = journal.poll()
+        for row in rows:
+            if row.event is Event.DATA:
+                self._newest = row.arrival_ns
+                self._take(row.data, row.arrival_ns, taken)
+        return bool(rows)
 
     def _new_decoder(self) -> Decoder | LineDecoder:
         if self.device.format == "text lines":
             return LineDecoder(line_layout(self.device))
-        return Decoder(self.hellos.values())
+        known = {(hello.name, hello.layout): hello for hello in self.hellos.values()}
+        return Decoder({**self._layouts, **known}.values())
 
-    def _take(self, data: bytes, *, finish: bool = False) -> None:
+    def _take(
+        self, data: bytes, arrival_ns: int, taken: Callable[[Taken], None] | None, *, finish: bool = False
+    ) -> None:
         self._bytes += len(data)
         if len(self.first_bytes) < FIRST_BYTES:
             self.first_bytes += data[: FIRST_BYTES - len(self.first_bytes)]
@@ -110,6 +144,8 @@ class Follower:
             self._rows += len(lines.values)
             self._lost += int(lines.lost_before.sum())
             self._damaged += lines.damaged_lines
+            if taken is not None:
+                taken(Taken(self.device.name, lines, arrival_ns, (), self._openings))
             return
         decoded = self._decoder.finish() if finish else self._decoder.feed(data)
         self._frames += decoded.frames
@@ -118,12 +154,18 @@ class Follower:
             self.hellos[hello.name] = hello
         self.played_out |= any(note.text == PLAYED_OUT for note in decoded.notes)
         for block in decoded.blocks:
-            self._count(block.stream, block.boot, block.sequence.tolist())
+            self._count(block.stream, block.boot, int(block.sequence[0]), int(block.sequence[-1]), block.sequence.size)
+        if taken is not None:
+            hellos = {**{hello.name: hello for hello in self._layouts.values()}, **self.hellos}
+            taken(Taken(self.device.name, decoded, arrival_ns, tuple(hellos.values()), self._openings))
 
-    def _count(self, stream: int, boot: int, sequence: list[int]) -> None:
-        self._rows += len(sequence)
-        expected = self._next.get((stream, boot), sequence[0])
-        span = (sequence[-1] - expected) % _MODULUS + 1
+    def _count(self, stream: int, boot: int, first: int, last: int, rows: int) -> None:
+        self._rows += rows
+        expected = self._next.pop((stream, boot), first)
+        span = (last - expected) % _MODULUS + 1
         if span < _MODULUS // 2:  # else the rows are older ones that came again
-            self._lost += max(0, span - len(sequence))
-            self._next[stream, boot] = (sequence[-1] + 1) % _MODULUS
+            self._lost += max(0, span - rows)
+            expected = (last + 1) % _MODULUS
+        self._next[stream, boot] = expected
+        while len(self._next) > _BOOTS * 256:  # a device that boots for ever does not fill memory
+            del self._next[next(iter(self._next))]
