@@ -166,7 +166,8 @@ class Hello:
             raise FrameError("hello is not a JSON object")
         if fields.get("format") != FORMAT:
             raise FrameError(
-                f"hello speaks format {_told(fields.get('format'))}, this program reads format {FORMAT}: update one of them"
+                f"hello speaks format {_told(fields.get('format'))}, this program reads format {FORMAT}: "
+                "update one of them"
             )
         scale = fields.get("time_scale", 1.0)
         if isinstance(scale, bool) or not isinstance(scale, int | float):
