@@ -30,7 +30,7 @@ from daq.instant import Clocks, HostClocks, Instant, clock_step
 from daq.journal import JournalWriteError, JournalWriter, next_journal
 from daq.port import PortInfo, ReadPort, list_ports, open_port
 from daq.spool import JournalSink, JournalSpool
-from daq.status import CaptureStatus, StatusBoard
+from daq.status import CaptureStatus, Progress, StatusBoard
 
 RETRY: Final = 0.25  # [s] between two attempts to open a lost port again
 
@@ -230,7 +230,7 @@ def record(
         try:
             path = next_journal(order.folder, order.device)
             spool = JournalSpool(JournalWriter(path, _meta(order, port, serial_number)))
-            board.opening(port.path, path.name, partial(_counts, spool))
+            board.opening(port.path, path.name, partial(_progress, spool))
             end = capture(port, spool, clock, stop, note=f"{port.path} at {order.baud} bit/s")
         finally:
             port.close()
@@ -273,8 +273,10 @@ def _link_identity(port: str) -> tuple[int, int] | None:
     return None
 
 
-def _counts(spool: JournalSpool) -> tuple[int, int]:
-    return spool.data_bytes, spool.dropped_bytes
+def _progress(spool: JournalSpool) -> Progress:
+    return Progress(
+        spool.data_bytes, spool.dropped_bytes, spool.written_ns, spool.synced_ns, spool.longest_sync_ns
+    )
 
 
 def reopen_candidates(port: str, serial_number: str | None, present: Sequence[PortInfo]) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from typing import Final
 
 from daq.errors import LinkError, RecordError, StandError
 from daq.journal import journals_of
-from daq.status import CaptureStatus, read_status
+from daq.status import CaptureStatus, read_status, status_path
 
 _LOOK_EVERY: Final = 0.02  # [s]
 _BRANCHES: Final = {branch.exit_code: branch for branch in (LinkError, RecordError)}
@@ -144,7 +144,7 @@ def start_capture(device: str, port: str, baud: int, folder: Path, *, status: Pa
     CaptureHandle
         At once; call ``wait_until_recording`` to know that it works.
     """
-    status = status or folder / f"{device}_capture.json"
+    status = status or status_path(folder, device)
     command = [sys.executable, "-P", "-m", "daq.capture", "--device", device, "--port", port]
     command += ["--baud", str(baud), "--folder", str(folder), "--status", str(status)]
     process = subprocess.Popen(  # noqa: S603  # our own program, no shell

@@ -7,7 +7,9 @@ a ``dropped`` record says how many bytes, as soon as there is room. Nothing is l
 """
 
 import threading
+import time
 from collections import deque
+from collections.abc import Callable
 from typing import Final, Protocol
 
 from daq.envelope import Event, Row
@@ -34,11 +36,23 @@ class JournalSpool:
 
     A failure of the disk is raised by the next call of ``append`` or ``sync``, once. What still waited is
     given up then, and from there on calls reach the journal directly, so that it can be closed in order.
+
+    Parameters
+    ----------
+    journal
+        Where records end up.
+    room
+        Bytes that may wait.
+    clock
+        Monotonic time. [ns]
     """
 
-    def __init__(self, journal: JournalSink, *, room: int = ROOM) -> None:
+    def __init__(
+        self, journal: JournalSink, *, room: int = ROOM, clock: Callable[[], int] = time.monotonic_ns
+    ) -> None:
         self._journal = journal
         self._room = room
+        self._clock = clock
         self._changed = threading.Condition()
         self._waiting: deque[Row] = deque()
         self._waiting_bytes = 0
@@ -49,6 +63,10 @@ class JournalSpool:
         self._is_direct = False
         self.dropped_bytes = 0  # left out for want of room, in all
         self.data_bytes = 0  # of data records written
+        self.written_ns = 0  # when the last write was complete, monotonic [ns]; 0 before the first
+        self.synced_ns = 0  # when the newest record that is known to be durable was written [ns]
+        self.longest_sync_ns = 0  # from a record's write until it was known to be durable, the worst so far
+        self._unsynced_since: int | None = None  # when the oldest record not in a sync yet was written
         self._threads = [
             threading.Thread(target=work, name=name, daemon=True)
             for work, name in ((self._write_all, "journal write"), (self._sync_all, "journal sync"))
@@ -102,6 +120,7 @@ class JournalSpool:
                 self._tell_failure()
         finally:
             self._journal.close()
+        self.synced_ns = self.written_ns
 
     def _queue(self, row: Row) -> None:
         if row.event is Event.DATA and self._waiting_bytes + len(row.data) > self._room:
@@ -146,6 +165,9 @@ class JournalSpool:
             with self._changed:
                 self._waiting_bytes -= len(row.data)
                 self._written += 1
+                self.written_ns = self._clock()
+                if self._unsynced_since is None:
+                    self._unsynced_since = self.written_ns
                 if row.event is Event.DATA:
                     self.data_bytes += len(row.data)
                 self._changed.notify_all()
@@ -158,10 +180,14 @@ class JournalSpool:
                 )
                 if self._ending or self._failure:  # closing the journal syncs
                     return
-                through = self._written
+                through, newest, oldest = self._written, self.written_ns, self._unsynced_since
+                self._unsynced_since = None
             try:
                 self._journal.sync()
             except JournalWriteError as error:
                 self._fail(error)
                 return
-            self._synced = through
+            with self._changed:
+                self._synced, self.synced_ns = through, newest
+                if oldest is not None:
+                    self.longest_sync_ns = max(self.longest_sync_ns, self._clock() - oldest)

@@ -7,7 +7,7 @@ import json
 import threading
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import MISSING, asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Final
 
@@ -30,15 +30,46 @@ class CaptureStatus:
     dropped_bytes: int = 0  # stream bytes that the disk was too slow for
     message: str = ""  # one sentence when something is wrong
     exit_code: int | None = None  # once it has ended
+    written_ns: int = 0  # when the last write was complete, monotonic [ns]; 0: none yet
+    synced_ns: int = 0  # when the newest record known to be durable was written, monotonic [ns]; 0: none yet
+    longest_sync_ns: int = 0  # from a write until it was known to be durable, the worst so far [ns]
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """What one opening of a port has come to; a spool counts it."""
+
+    written_bytes: int = 0
+    dropped_bytes: int = 0
+    written_ns: int = 0
+    synced_ns: int = 0
+    longest_sync_ns: int = 0
+
+
+def status_path(folder: Path, device: str) -> Path:
+    """Say where a capture process writes its status, beside its journals."""
+    return folder / f"{device}_capture.json"
 
 
 def read_status(path: Path) -> CaptureStatus | None:
     """Return the last word of a capture process, or None while there is none."""
     try:
         told = json.loads(path.read_bytes())
-        return CaptureStatus(**{field.name: told[field.name] for field in fields(CaptureStatus)})
+        known = {f.name: told[f.name] for f in fields(CaptureStatus) if f.name in told or f.default is MISSING}
+        return CaptureStatus(**known)
     except (OSError, ValueError, KeyError, TypeError):
         return None
+
+
+def missing_journal(folder: Path, device: str) -> str | None:
+    """Name the journal that capture says it wrote last, when it is not there; None when it is, or nothing is said.
+
+    A journal that is missing in the middle shows by its number; only this tells of a missing last one.
+    """
+    status = read_status(status_path(folder, device))
+    if status is None or not status.journal or Path(status.journal).name != status.journal:
+        return None
+    return None if (folder / status.journal).exists() else status.journal
 
 
 class StatusBoard:
@@ -56,8 +87,8 @@ class StatusBoard:
         self._path = path
         self._lock = threading.Lock()
         self._now = first
-        self._counts: Callable[[], tuple[int, int]] = lambda: (0, 0)
-        self._base = (0, 0)  # counts of earlier openings
+        self._progress: Callable[[], Progress] = Progress
+        self._base = first  # counts of earlier openings
         self._ended = threading.Event()
         self._write()
         self._thread = threading.Thread(target=self._repeat, name="status", daemon=True)
@@ -66,17 +97,21 @@ class StatusBoard:
     @property
     def now(self) -> CaptureStatus:
         """What would be written now."""
-        written, dropped = self._counts()
+        done, base = self._progress(), self._base
         return replace(
-            self._now, written_bytes=self._base[0] + written, dropped_bytes=self._base[1] + dropped
+            self._now,
+            written_bytes=base.written_bytes + done.written_bytes,
+            dropped_bytes=base.dropped_bytes + done.dropped_bytes,
+            written_ns=max(base.written_ns, done.written_ns),
+            synced_ns=max(base.synced_ns, done.synced_ns),
+            longest_sync_ns=max(base.longest_sync_ns, done.longest_sync_ns),
         )
 
-    def opening(self, port: str, journal: str, counts: Callable[[], tuple[int, int]]) -> None:
-        """Say that a port was opened; ``counts`` returns bytes written and dropped since."""
+    def opening(self, port: str, journal: str, progress: Callable[[], Progress]) -> None:
+        """Say that a port was opened; ``progress`` returns what has been written since."""
         with self._lock:
-            before = self.now
-            self._base = (before.written_bytes, before.dropped_bytes)
-            self._counts = counts
+            self._base = before = self.now
+            self._progress = progress
             self._now = replace(
                 before, port=port, journal=journal, state="recording", openings=before.openings + 1, message=""
             )
