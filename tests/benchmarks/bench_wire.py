@@ -1,11 +1,10 @@
-"""Print how fast wire format 1 is decoded and encoded, and how exact the account stays under damage.
+"""Print how fast wire format 1 is decoded and encoded.
 
-Run ``python -m tests.benchmarks.bench_wire``; add ``--damage`` for a million frames with 1 % and 10 % of their
-bytes at random (about a minute). Figures depend on the machine; the ratio to the plain loop less so. The plain
-loop does what a straightforward script would: split on zero, C cobs, zlib.crc32, struct, one frame at a time.
+Run ``python -m tests.benchmarks.bench_wire``. Figures depend on the machine; the ratio to the plain loop less so.
+The plain loop does what a straightforward script would: split on zero, C cobs, zlib.crc32, struct, one frame at a
+time.
 """
 
-import argparse
 import statistics
 import struct
 import time
@@ -14,7 +13,6 @@ import zlib
 import numpy as np
 from cobs import cobs
 
-from daq.continuity import assemble
 from daq.encode import encode_frame, encode_samples, hello_body
 from daq.hello import TYPE_RANGES
 from daq.wire import BLOCK_BYTES, Decoder
@@ -127,46 +125,6 @@ def crc_by_columns(matrix):
     return ~register
 
 
-def damage(frames=1_000_000, rows=2):
-    """Hit random bytes of a long stream and hold every accepted value and the lost count to the truth."""
-    said = hello(["i16"] * 4)
-    generator = np.random.default_rng(7)
-    counts = generator.integers(-32768, 32768, (frames * rows, 4))
-    made = encode_samples(said, 0, 0, 0, counts, rows)
-    clean = np.frombuffer(b"".join(made), np.uint8)
-    ends = np.cumsum([len(frame) for frame in made])
-    starts = np.concatenate(([0], ends[:-1]))
-    for share in (0.01, 0.1):
-        stream = clean.copy()
-        hit = np.flatnonzero(generator.random(stream.size) < share)
-        stream[hit] = generator.integers(0, 256, hit.size, dtype=np.uint8)
-        touched = np.concatenate(([0], np.cumsum(stream != clean)))
-        intact = touched[ends] == touched[np.maximum(0, starts - 1)]
-        decoder = Decoder([said])
-        data = stream.tobytes()
-        start = time.perf_counter()
-        results = [decoder.feed(data[at : at + 100_000]) for at in range(0, len(data), 100_000)]
-        elapsed = time.perf_counter() - start
-        (segment,) = assemble([block for r in results for block in r.blocks], (), (), said).segments
-        wrong = int((segment.counts != counts[segment.sequence]).any(axis=1).sum())
-        wrong += int((segment.ticks != segment.sequence * said.interval_ticks).sum())
-        kept = np.flatnonzero(intact)
-        lost = rows * int(kept[-1] - kept[0] + 1 - kept.size)  # from what was touched, not from what was decoded
-        accepted = np.unique(segment.sequence // rows)
-        missed = int((~np.isin(kept, accepted)).sum())
-        print(
-            f"{share:.0%} of bytes: {frames} frames, {accepted.size} accepted, {kept.size} untouched, "
-            f"untouched but not accepted {missed}, wrong rows {wrong}, "
-            f"lost rows stated {segment.lost_rows}, true {lost}, "
-            f"{len(data) / elapsed / 1e6:.0f} MB/s"
-        )
-
-
 if __name__ == "__main__":
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--damage", action="store_true", help="also a million damaged frames")
-    chosen = parser.parse_args()
     speed()
     alternatives()
-    if chosen.damage:
-        damage()
