@@ -1,5 +1,5 @@
 """``python -m cli`` is ``standbook``."""
 
-from cli.main import main
+from cli.start import main
 
 main()

@@ -1,0 +1,23 @@
+"""Where ``standbook`` begins: Ctrl-C and SIGTERM end it in one sentence even while its own modules are still loading."""
+
+import os
+import signal
+import sys
+
+
+def main() -> None:
+    """Load the command line and run it."""
+    try:
+        signal.signal(signal.SIGTERM, _interrupt)
+        from cli.main import main as run
+
+        run()
+    except KeyboardInterrupt as stopped:
+        sys.stderr.write("standbook: stopped\n")
+        sys.stderr.flush()
+        # Half-loaded modules have nothing to tidy up, and their own exit handlers may not be there yet.
+        os._exit(128 + (stopped.args[0] if stopped.args else signal.SIGINT))
+
+
+def _interrupt(number: int, _frame: object) -> None:
+    raise KeyboardInterrupt(number)

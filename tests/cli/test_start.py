@@ -1,0 +1,47 @@
+"""The first instants of the command: a signal ends it in one sentence, whatever is being loaded."""
+
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from tests.cli.made_run import ROOT
+
+# Stops this process with a signal at the import of one module, wherever in the loading that is.
+PROGRAM = """
+import os, sys
+
+class Stopper:
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            os.kill(os.getpid(), {number})
+        return None
+
+sys.meta_path.insert(0, Stopper())
+sys.argv = ["standbook", "guide"]
+import runpy
+runpy.run_module("cli", run_name="__main__")
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("module", ["cli.main", "typer", "cli.record"])
+def test_a_signal_while_modules_are_loading_ends_in_one_sentence(module, number):
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM.format(module=module, number=int(number))],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (128 + number, "", "standbook: stopped\n")
+
+
+def test_without_a_signal_it_runs_the_command():
+    done = subprocess.run(
+        [sys.executable, "-m", "cli", "guide"], cwd=ROOT, capture_output=True, text=True, check=False, timeout=60
+    )
+    assert done.returncode == 0
+    assert "cautions" in done.stdout
