@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
 from daq.errors import LinkError, RecordError, StandError
 from daq.journal import journals_of
@@ -18,6 +18,27 @@ from daq.status import CaptureStatus, read_status, status_path
 
 _LOOK_EVERY: Final = 0.02  # [s]
 _BRANCHES: Final = {branch.exit_code: branch for branch in (LinkError, RecordError)}
+
+
+class Capturing(Protocol):
+    """A capture in progress as those who watch it see it; a ``CaptureHandle`` is one."""
+
+    device: str
+
+    def status(self) -> CaptureStatus | None:
+        """Return what it says about itself."""
+
+    def poll(self) -> int | None:
+        """Return the exit code, or None while it runs."""
+
+    def error(self) -> StandError | None:
+        """Return what ended it before its time, or None."""
+
+    def wait_until_recording(self, timeout: float = ...) -> None:
+        """Return once the port is open and its journal begun."""
+
+    def stop(self, timeout: float = ...) -> int:
+        """Ask for the normal stop and wait for it."""
 
 
 class CaptureHandle:

@@ -4,21 +4,31 @@ Only ports that the stand names, or that the person names on the command line, a
 sealed afterwards (``daq.seal``); this module decodes nothing that is kept.
 """
 
+import signal
+import sys
 import time
-from collections.abc import Callable, Mapping
-from contextlib import ExitStack
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
-from daq.errors import ConfigError, FrameError, LinkError, StandError
-from daq.follow import Follower, Seen
-from daq.launch import CaptureHandle, start_capture
+from daq.errors import ConfigError, FrameError, LinkError, RecordError, StandError
+from daq.follow import Follower, Seen, Taken
+from daq.hello import Hello
+from daq.launch import Capturing, start_capture
+from daq.link_watch import LinkWatch
+from daq.live_state import DiskState, LinkState
 from daq.port import PortInfo, list_ports
+from daq.room import Room
 from daq.sighting import LOOK, no_frame_sentence
 from daq.stand import Device, Stand
+from daq.wakeful import kept_awake
 
 LOOK_EVERY: Final = 0.1  # [s]
+BARE_EVERY: Final = 10.0  # [s] between two lines once the screen has failed
+_NOT_LOOKED: Final = DiskState(None, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +41,8 @@ class Watch:
     ended: tuple[str, ...]  # devices whose capture process has ended, whatever ended it
     played_out: tuple[str, ...]  # made-up devices that said that their last row is out
     rehearsal: bool  # a device says that it is a made-up one
+    links: tuple[LinkState, ...] = ()  # of each device, in the order of ``devices``
+    disk: DiskState = _NOT_LOOKED
 
     @property
     def all_silent(self) -> bool:
@@ -87,6 +99,11 @@ def record_devices(
     *,
     stop: Callable[[Watch], bool],
     report: Callable[[Watch], None],
+    taken: Callable[[Taken], None] | None = None,
+    tell: Callable[[str], None] | None = None,
+    layouts: Mapping[str, Sequence[Hello]] = MappingProxyType({}),
+    start: Callable[[str, str, int, Path], Capturing] = start_capture,
+    room: Room | None = None,
     pause: Callable[[float], None] = time.sleep,
     clock: Callable[[], float] = time.monotonic,
 ) -> RecordEnd:
@@ -103,6 +120,16 @@ def record_devices(
     stop, report
         Asked and told about ten times a second. A capture that ends by itself does not end the others; when all
         have ended nobody is asked.
+    taken
+        Handed every piece that a device's journal gives, in order.
+    tell
+        Takes a sentence that must be said at once; standard error unless given.
+    layouts : mapping of device to sequence of Hello
+        Saved ones, for a hello that does not come.
+    start
+        How a capture is started.
+    room
+        Watches the disk under ``folder``.
 
     Raises
     ------
@@ -112,42 +139,167 @@ def record_devices(
         Valid frames come, but for 3 s no hello that explains them.
     RecordError
         A journal cannot be started.
+
+    Notes
+    -----
+    Captures end when ``stop`` says so, when the disk is nearly full, or for an error above; never because
+    ``report``, ``taken`` or following failed: that is told once, and recording goes on with a line now and then.
+    A StandError out of ``stop`` is a refusal and ends the recording.
     """
+    telling = _Telling(tell)
     with ExitStack() as captures:
-        handles: list[CaptureHandle] = []
+        captures.enter_context(kept_awake(telling.say))
+        handles: list[Capturing] = []
         for device in stand.device:
-            handle = start_capture(device.name, ports[device.name], device.baud, folder)
+            handle = start(device.name, ports[device.name], device.baud, folder)
             captures.callback(handle.stop)
             handles.append(handle)
         for handle in handles:
             handle.wait_until_recording()
-        followers = [Follower(device, folder) for device in stand.device]
-        start = clock()
+        followers = [Follower(device, folder, layouts.get(device.name, ())) for device in stand.device]
+        watching = _Watching(followers, handles, room or Room(folder), clock, telling)
         trouble: StandError | None = None
         while True:
-            watch = _watch(followers, handles, clock() - start)
-            report(watch)
-            _first_look(followers, watch, ports)
+            watch = watching.look(taken)
+            watching.show(watch, report)
+            if watching.is_following:
+                _first_look(followers, watch, ports)
             trouble = trouble or next((error for handle in handles if (error := handle.error()) is not None), None)
-            if len(watch.ended) == len(handles) or stop(watch):
+            if watching.room.is_short:
+                trouble = trouble or RecordError(watching.room.sentence())
+            if watching.room.is_short or len(watch.ended) == len(handles) or watching.must_stop(watch, stop):
                 break
             pause(LOOK_EVERY)
-    return RecordEnd(_watch(followers, handles, clock() - start), trouble)
+    return RecordEnd(watching.look(taken), trouble)
 
 
-def _watch(followers: list[Follower], handles: list[CaptureHandle], elapsed: float) -> Watch:
-    devices = tuple(follower.poll() for follower in followers)
-    states = ((handle.device, handle.status()) for handle in handles)
-    lost = tuple(device for device, status in states if status is not None and status.state == "lost")
-    hellos = [hello for follower in followers for hello in follower.hellos.values()]
-    return Watch(
-        elapsed,
-        devices,
-        lost,
-        ended=tuple(handle.device for handle in handles if handle.poll() is not None),
-        played_out=tuple(follower.device.name for follower in followers if follower.played_out),
-        rehearsal=any(hello.is_rehearsal for hello in hellos),
-    )
+class _Telling:
+    """Says sentences at once, somewhere."""
+
+    def __init__(self, tell: Callable[[str], None] | None) -> None:
+        self._tell = tell
+
+    def say(self, sentence: str) -> None:
+        try:
+            if self._tell is not None:
+                self._tell(sentence)
+                return
+        except Exception:  # noqa: BLE001 - whatever is wrong with it, the sentence must not be lost
+            self._tell = None
+        with suppress(OSError, ValueError):  # nobody may be left to read it
+            sys.stderr.write(f"standbook: {sentence}\n")
+            sys.stderr.flush()
+
+
+class _Watching:
+    """Looks at followers and captures; what fails on the way is told once and left out from then on."""
+
+    def __init__(
+        self,
+        followers: list[Follower],
+        handles: list[Capturing],
+        room: Room,
+        clock: Callable[[], float],
+        telling: _Telling,
+    ) -> None:
+        self.room = room
+        self.is_following = True
+        self._is_shown = True
+        self._followers, self._handles = followers, handles
+        self._clock, self._telling = clock, telling
+        self._start = clock()
+        self._devices = tuple(Seen(follower.device.name, 0, 0, 0, 0, 0, 0, None) for follower in followers)
+        self._links = [LinkWatch(follower.device) for follower in followers]
+        self._next_line = 0.0
+        self._interrupted: list[int] | None = None
+
+    def look(self, taken: Callable[[Taken], None] | None) -> Watch:
+        """Take in what is new."""
+        now = self._clock()
+        if self.is_following:
+            try:
+                self._devices = tuple(follower.poll(self._guarded(taken)) for follower in self._followers)
+            except Exception as error:  # noqa: BLE001 - capture is another process and needs none of this
+                self.is_following = False
+                self._say("reading along has failed", error)
+        statuses = [handle.status() for handle in self._handles]
+        ended = tuple(handle.device for handle in self._handles if handle.poll() is not None)
+        if not self.is_following:  # what capture itself counts is still known
+            self._devices = tuple(
+                replace(seen, received_bytes=max(seen.received_bytes, status.written_bytes)) if status else seen
+                for seen, status in zip(self._devices, statuses, strict=True)
+            )
+        hellos = [follower.hellos for follower in self._followers]
+        return Watch(
+            now - self._start,
+            self._devices,
+            lost=tuple(status.device for status in statuses if status is not None and status.state == "lost"),
+            ended=ended,
+            played_out=tuple(follower.device.name for follower in self._followers if follower.played_out),
+            rehearsal=any(hello.is_rehearsal for of in hellos for hello in of.values()),
+            links=tuple(
+                link.look(now, seen, status, tuple(of.values()), has_ended=seen.device in ended)
+                for link, seen, status, of in zip(self._links, self._devices, statuses, hellos, strict=True)
+            ),
+            disk=self.room.look(now),
+        )
+
+    def show(self, watch: Watch, report: Callable[[Watch], None]) -> None:
+        """Report, or after a failure say a line now and then."""
+        if self._is_shown:
+            try:
+                report(watch)
+            except Exception as error:  # noqa: BLE001 - as above
+                self._give_up_the_screen(error)
+        if self._is_shown or watch.elapsed < self._next_line:
+            return
+        self._next_line = watch.elapsed + BARE_EVERY
+        parts = [f"{link.device} {link.state}, {link.received_bytes / 1e3:,.0f} kB" for link in watch.links]
+        self._telling.say(f"{watch.elapsed:.0f} s  " + " | ".join(parts) + f"  {watch.disk.warning}".rstrip())
+
+    def must_stop(self, watch: Watch, stop: Callable[[Watch], bool]) -> bool:
+        """Ask; when the answer itself fails, Ctrl-C is heard here."""
+        try:
+            wanted = stop(watch)
+        except StandError:
+            raise
+        except Exception as error:  # noqa: BLE001 - as above
+            wanted = False
+            if self._interrupted is None:
+                self._interrupted = _signals()
+                self._give_up_the_screen(error)
+        return wanted or bool(self._interrupted)
+
+    def _guarded(self, taken: Callable[[Taken], None] | None) -> Callable[[Taken], None] | None:
+        if taken is None or not self._is_shown:
+            return None
+
+        def hand_on(piece: Taken) -> None:
+            if self._is_shown:
+                try:
+                    taken(piece)
+                except Exception as error:  # noqa: BLE001 - as above
+                    self._give_up_the_screen(error)
+
+        return hand_on
+
+    def _give_up_the_screen(self, error: Exception) -> None:
+        if self._is_shown:
+            self._is_shown = False
+            self._say("the screen has failed", error)
+
+    def _say(self, what: str, error: Exception) -> None:
+        why = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+        self._telling.say(f"{what} ({why}); recording goes on; stop with Ctrl-C")
+
+
+def _signals() -> list[int]:
+    """Hear SIGINT and SIGTERM here from now on: the recording must have a way to stop."""
+    heard: list[int] = []
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with suppress(ValueError):  # not in the main thread: somebody else stops this recording
+            signal.signal(number, lambda got, _frame: heard.append(got))
+    return heard
 
 
 def _first_look(followers: list[Follower], watch: Watch, ports: Mapping[str, str]) -> None:

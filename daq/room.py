@@ -1,0 +1,117 @@
+"""Room on the disk that a recording is written to: what is free, and how long it will last at the present rate.
+
+Looks at one folder's file system and at the growth of the journals in it. Decides nothing: ``Room.is_short`` says
+that recording should stop now, while ``closed`` records and a status still fit. Sizes are bytes, times seconds.
+"""
+
+import os
+import shutil
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from daq.journal import SUFFIX
+from daq.live_state import DiskState
+
+WINDOW: Final = 30.0  # [s] over which the present rate is taken
+WARN: Final = 600.0  # [s] left; time to finish a test that has begun, or to hold one that has not
+
+# Kept free when recording stops: the bytes that come while captures are being stopped, two pieces of 64 kB in
+# the making per device, the `closed` records, and a status that is written beside the old one.
+RESERVE: Final = 1 << 20  # [byte]
+STOP_TIME: Final = 2.0  # [s] of the present rate on top of it
+
+# The free space of a disk moves by what other programs do, so it counts only when it falls at least this much
+# faster than the journals grow.
+_OTHERS: Final = 1.5
+
+
+def free_bytes(folder: Path) -> int | None:
+    """Return what an ordinary user may still write on the disk of ``folder``, or None when nobody knows."""
+    try:
+        return shutil.disk_usage(folder).free
+    except OSError:
+        return None
+
+
+def journal_bytes(folder: Path) -> int:
+    """Return the size of all journals in ``folder``."""
+    try:
+        with os.scandir(folder) as entries:
+            return sum(entry.stat().st_size for entry in entries if entry.name.endswith(SUFFIX))
+    except OSError:
+        return 0
+
+
+class Room:
+    """Follows the free space under a folder; memory stays bounded.
+
+    Parameters
+    ----------
+    folder
+        Where journals are written.
+    free, written
+        How to find what is free, and what the journals hold.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        free: Callable[[Path], int | None] = free_bytes,
+        written: Callable[[Path], int] = journal_bytes,
+    ) -> None:
+        self.folder = folder
+        self.is_short = False  # recording should stop now
+        self._free = free
+        self._written = written
+        self._looks: deque[tuple[float, int, int]] = deque()  # time, free, written; at most one a second
+
+    def look(self, now: float) -> DiskState:
+        """Return the state at ``now``, a time that only grows. [s]."""
+        free = self._free(self.folder)
+        if free is None:
+            return DiskState(None, None)
+        rate = self._rate(now, free, self._written(self.folder))
+        reserve = RESERVE + STOP_TIME * rate
+        self.is_short = free < reserve
+        left = max(0.0, free - reserve) / rate if rate > 0.0 else None
+        return DiskState(free, left, self._warning(free, left))
+
+    def sentence(self) -> str:
+        """Say why recording was stopped."""
+        free = self._free(self.folder) or 0
+        return (
+            f"{self.folder}: recording was stopped because only {_size(free)} is free on the disk; "
+            "what was received until then is written; free some space or choose another disk"
+        )
+
+    def _rate(self, now: float, free: int, written: int) -> float:
+        """Return the rate at which room is used up, in bytes a second."""
+        if not self._looks or now - self._looks[-1][0] >= 1.0:
+            self._looks.append((now, free, written))
+        while len(self._looks) > 1 and now - self._looks[1][0] >= WINDOW:
+            self._looks.popleft()
+        then, free_then, written_then = self._looks[0]
+        span = now - then
+        if span < 1.0:
+            return 0.0
+        ours = (written - written_then) / span
+        all_use = (free_then - free) / span
+        return max(0.0, ours, all_use if all_use > _OTHERS * ours else 0.0)
+
+    def _warning(self, free: int, left: float | None) -> str:
+        if self.is_short:
+            return f"disk full: {_size(free)} free; recording stops now"
+        if left is None or left >= WARN:
+            return ""
+        return f"the disk has room for {_duration(left)} at the present rate ({_size(free)} free); free some space"
+
+
+def _size(count: int) -> str:
+    return f"{count / 1e9:.1f} GB" if count >= 1e9 else f"{count / 1e6:.1f} MB"
+
+
+def _duration(seconds: float) -> str:
+    return f"{seconds / 60:.0f} min" if seconds >= 90.0 else f"{seconds:.0f} s"
