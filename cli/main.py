@@ -10,6 +10,7 @@ from cli import (
     add,
     analyse,
     demo,
+    fill,
     guide,
     import_csv,
     lock,
@@ -49,6 +50,7 @@ app.command("record")(record.record)
 app.command("seal")(seal.seal)
 app.command("import")(import_csv.import_csv)
 app.command("add")(add.add)
+app.command("fill")(fill.fill)
 app.command("analyse")(analyse.analyse)
 app.command("report")(report.report)
 app.command("demo")(demo.demo)

@@ -17,8 +17,8 @@ from tests.cli.made_run import make_run, small_campaign, today
 
 COMMANDS = sorted(command.name for command in app.registered_commands)
 ALL = [
-    "add", "analyse", "demo", "guide", "import", "lock", "new", "ports", "predict", "record", "rehearse", "report",
-    "seal",
+    "add", "analyse", "demo", "fill", "guide", "import", "lock", "new", "ports", "predict", "record", "rehearse",
+    "report", "seal",
 ]  # fmt: skip
 # What one look at a page may not fetch: anything by name of a host, and any picture or script beside the file.
 FETCHED = re.compile(r"""(?:src|href)\s*=\s*["'](?!#|data:)|url\((?!["']?(?:#|data:))|https?://(?!www\.w3\.org/)""")
@@ -181,7 +181,7 @@ def test_sealing_the_same_journals_again_gives_the_same_record(made, sealed, cap
     for name in ("manifest.json", "record.json"):
         (sealed / name).unlink()
     shutil.rmtree(sealed / "samples")
-    again = json.loads(told(capsys, "seal", sealed, "--json"))
+    again = json.loads(told(capsys, "recover", sealed, "--json"))
     assert again == json.loads((made.folder / "record.json").read_text(encoding="utf-8"))
     assert (sealed / "manifest.json").read_bytes() == (made.folder / "manifest.json").read_bytes()
 
