@@ -18,6 +18,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, IntEnum
+from functools import lru_cache
 from typing import Final
 
 FORMAT: Final = 1
@@ -239,7 +240,8 @@ def examine_schema(buffer: bytes | bytearray) -> Whole | Doubt:
 _FIXED = struct.Struct("<qqqb7xqq")  # three times, event, and the two offsets of the bytes column
 _CRC = struct.Struct("<I4x")
 _CHECKED = struct.Struct("<qqqqqq")
-_EVENTS = frozenset(Event)
+_INT64 = struct.Struct("<q")
+_EVENTS = {event.value: event for event in Event}
 
 
 def _batch_head(rows: int, body_length: int, data_length: int, crc_place: int) -> bytes:
@@ -292,43 +294,41 @@ def row_message(offset: int, row: Row) -> bytes:
     ))
 
 
-def examine_batch(buffer: bytes | bytearray, offset: int) -> Whole | Doubt:
-    """Tell what ``buffer`` starts with, which stands at ``offset`` in its file.
+def examine_batch(buffer: bytes | bytearray, offset: int, start: int = 0) -> Whole | Doubt:
+    """Tell what begins at ``start`` in ``buffer``, which stands at ``offset`` in its file.
 
     Only the unused padding bytes are not compared; nothing reads them.
     """
-    prefix = bytes(buffer[:8])
-    if len(prefix) < 8:
-        return Doubt.PARTIAL if PREFIX.startswith(prefix) or END_OF_STREAM.startswith(prefix) else Doubt.BROKEN
-    if prefix == END_OF_STREAM:
-        return Whole(8)
+    prefix = buffer[start : start + 8]
     if prefix != PREFIX:
-        return Doubt.BROKEN
-    head = bytes(buffer[:HEAD_SIZE])
+        if len(prefix) < 8:
+            return Doubt.PARTIAL if PREFIX.startswith(prefix) or END_OF_STREAM.startswith(prefix) else Doubt.BROKEN
+        return Whole(8) if prefix == END_OF_STREAM else Doubt.BROKEN
+    head = buffer[start : start + HEAD_SIZE]
     if len(head) < HEAD_SIZE:
         return Doubt.PARTIAL
-    if head == EMPTY_BATCH:
-        return Whole(HEAD_SIZE)
-    (length,) = struct.unpack_from("<q", head, _LENGTH_AT)
+    (length,) = _INT64.unpack_from(head, _LENGTH_AT)
     if not 0 <= length <= MAX_DATA or head != _row_head(length):
-        return Doubt.BROKEN
+        return Whole(HEAD_SIZE) if head == EMPTY_BATCH else Doubt.BROKEN
     whole = ROW_OVERHEAD + length + -length % 8
-    if len(buffer) < whole:
+    if len(buffer) - start < whole:
         return Doubt.PARTIAL
-    return _examine_row(bytes(buffer[HEAD_SIZE:whole]), length, offset)
+    return _examine_row(buffer, start, whole, length, offset)
 
 
-def _examine_row(body: bytes, length: int, offset: int) -> Whole | Doubt:
-    arrival, wall, boottime, event, zero, end = _FIXED.unpack_from(body)
-    data = body[_FIXED.size : _FIXED.size + length]
-    (checksum,) = _CRC.unpack_from(body, len(body) - _CRC.size)
-    if (zero, end) != (0, length) or event not in _EVENTS:
+def _examine_row(buffer: bytes | bytearray, start: int, whole: int, length: int, offset: int) -> Whole | Doubt:
+    arrival, wall, boottime, event, zero, end = _FIXED.unpack_from(buffer, start + HEAD_SIZE)
+    at = start + HEAD_SIZE + _FIXED.size
+    data = bytes(buffer[at : at + length])
+    (checksum,) = _CRC.unpack_from(buffer, start + whole - _CRC.size)
+    if zero != 0 or end != length or event not in _EVENTS:
         return Doubt.BROKEN
     if checksum != _checksum(offset, (arrival, wall, boottime), event, data):
         return Doubt.BROKEN
-    return Whole(HEAD_SIZE + len(body), Row(arrival, wall, boottime, Event(event), data))
+    return Whole(whole, Row(arrival, wall, boottime, _EVENTS[event], data))
 
 
+@lru_cache(maxsize=1024)  # most records of a recording have one of few lengths
 def _row_head(length: int) -> bytes:
     head = bytearray(_TEMPLATE)
     crc_place = _FIXED.size + length + -length % 8

@@ -187,18 +187,22 @@ class JournalDecoder:
         self.meta: dict[str, str] = {}
         self.damage: list[Damage] = []
         self._pending = bytearray()
-        self._at = offset  # file offset of the first pending byte
+        self._start = 0  # of what is not looked at yet, in the pending bytes
+        self._at = offset  # the same place in the file
         self._lost = False  # somewhere between the last whole message and the next
 
     def feed(self, piece: bytes) -> list[Row]:
         """Return the rows that ``piece`` makes whole."""
         self._pending += piece
-        return self._advance()
+        rows = self._advance()
+        del self._pending[: self._start]
+        self._start = 0
+        return rows
 
     def finish(self) -> list[Row]:
         """Return the rows that stand behind a message whose damaged length points past the end of the file."""
         rows = []
-        while len(self._pending) >= 8:
+        while len(self._pending) - self._start >= 8:
             self._skip(8)
             rows += self._advance()
         return rows
@@ -211,13 +215,13 @@ class JournalDecoder:
             if self._at == 0:
                 verdict = envelope.examine_schema(self._pending)
             else:
-                verdict = envelope.examine_batch(self._pending, self._at)
-            if verdict is Doubt.PARTIAL or len(self._pending) < 8:
-                return rows
+                verdict = envelope.examine_batch(self._pending, self._at, self._start)
             if isinstance(verdict, Whole):
                 if verdict.row is not None:
                     rows.append(verdict.row)
                 self._take(verdict)
+            elif verdict is Doubt.PARTIAL or len(self._pending) - self._start < 8:
+                return rows
             else:
                 self._skip(8)
 
@@ -228,24 +232,24 @@ class JournalDecoder:
         if message.meta is not None:
             self.meta = dict(message.meta)
         self.record += message.row is not None
-        self._drop(message.length)
+        self._pass(message.length)
         self.whole_end = self._at
 
     def _skip(self, count: int) -> None:
         self._lost = True
-        self._drop(count)
+        self._pass(count)
 
-    def _drop(self, count: int) -> None:
-        del self._pending[:count]
+    def _pass(self, count: int) -> None:
+        self._start += count
         self._at += count
 
     def _next_candidate(self) -> bool:
-        """Drop what cannot start a message: whole messages start on multiples of 8 in the file."""
-        found = self._pending.find(envelope.PREFIX)
-        while found >= 0 and (self._at + found) % 8:
+        """Pass what cannot start a message: whole messages start on multiples of 8 in the file."""
+        found = self._pending.find(envelope.PREFIX, self._start)
+        while found >= 0 and (self._at + found - self._start) % 8:
             found = self._pending.find(envelope.PREFIX, found + 1)
-        keep_from = found if found >= 0 else max(0, len(self._pending) - 7)  # a prefix may be cut in two
-        self._drop(keep_from)
+        last = max(self._start, len(self._pending) - 7)  # a prefix may be cut in two
+        self._pass((found if found >= 0 else last) - self._start)
         return found >= 0
 
 
@@ -283,7 +287,7 @@ def read_journal(path: Path) -> Journal:
     import numpy as np
 
     decoder = JournalDecoder()
-    columns = (array("q"), array("q"), array("q"), array("b"))
+    arrivals, walls, boottimes, kinds = array("q"), array("q"), array("q"), array("b")
     offsets = array("q", [0])
     stream = bytearray()
     notes: dict[int, str] = {}
@@ -294,13 +298,13 @@ def read_journal(path: Path) -> Journal:
             else:
                 notes[len(offsets) - 1] = row.data.decode(errors="replace")
             offsets.append(len(stream))
-            for column, value in zip(
-                columns, (row.arrival_ns, row.wall_ns, row.boottime_ns, row.event), strict=True
-            ):
-                column.append(value)
+        arrivals.extend([row.arrival_ns for row in rows])
+        walls.extend([row.wall_ns for row in rows])
+        boottimes.extend([row.boottime_ns for row in rows])
+        kinds.extend([row.event for row in rows])
     size = path.stat().st_size
-    arrival, wall, boottime = (np.array(column, dtype=np.int64) for column in columns[:3])
-    events = np.array(columns[3], dtype=np.int8)
+    arrival, wall, boottime = (np.array(column, dtype=np.int64) for column in (arrivals, walls, boottimes))
+    events = np.array(kinds, dtype=np.int8)
     return Journal(
         path=path,
         meta=MappingProxyType(decoder.meta),
