@@ -1,0 +1,344 @@
+"""Watching captures: whatever fails beside them, they go on; a disk that fills ends them in order.
+
+Captures are stand-ins that write journals as real ones do; time is moved by hand.
+"""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import daq.recorder
+from daq.encode import encode_frame, encode_samples, hello_body
+from daq.envelope import Event
+from daq.errors import LinkError, RecordError, StandError
+from daq.follow import Follower, Taken
+from daq.hello import Hello, WireChannel
+from daq.journal import JournalWriter, next_journal, read_journal
+from daq.recorder import RecordEnd, Watch, record_devices
+from daq.room import RESERVE, Room
+from daq.stand import Device, Stand
+from daq.status import CaptureStatus
+
+ROWS = 20  # a look
+
+
+def hello(device: str, serial: str = "0007", boot: int = 1) -> Hello:
+    channels = (WireChannel("ain0", "i24", -(2**23), 2**23 - 1),)
+    return Hello(device, serial, "1.0.0", boot, 1_000_000, 1, 1, "fast", 1000, channels, ())
+
+
+class Board:
+    """A stand-in for a capture process with the board that it records."""
+
+    def __init__(self, scene: "Scene", device: str, folder: Path) -> None:
+        self.device, self._scene, self._folder = device, scene, folder
+        self._sequence, self.stopped, self._code = 0, False, None
+        self._error: StandError | None = None
+        self._status = CaptureStatus(device, 1, f"/dev/{device}", state="recording")
+        self._journal: JournalWriter | None = None
+        self.told = hello(device)
+
+    def open(self) -> None:
+        path = next_journal(self._folder, self.device)
+        self._journal = JournalWriter(path, {"device": self.device})
+        openings = self._status.openings + 1
+        self._status = replace(self._status, state="recording", journal=path.name, openings=openings)
+        self._append(Event.OPENED, b"")
+        self._append(Event.DATA, encode_frame(hello_body(self.told)))
+
+    def send(self) -> None:
+        if self._journal is not None and self._status.state == "recording":
+            counts = np.full((ROWS, 1), 5, dtype=np.int32)
+            ticks = self._sequence * 1000
+            for frame in encode_samples(self.told, self._sequence, ticks, 0, counts, ROWS):
+                self._append(Event.DATA, frame)
+            self._sequence += ROWS
+
+    def unplug(self) -> None:
+        self._append(Event.LOST, b"hang-up")
+        self._append(Event.CLOSED, b"hang-up")
+        self._status = replace(self._status, state="lost")
+
+    def replug(self, told: Hello) -> None:
+        self.told = told
+        self.open()
+
+    def die(self, error: StandError) -> None:
+        self._error, self._code = error, error.exit_code
+
+    def _append(self, event: Event, data: bytes) -> None:
+        assert self._journal is not None
+        now = self._scene.now_ns
+        self._journal.append(now, now, now, event, data)
+        written = self._status.written_bytes + (len(data) if event is Event.DATA else 0)
+        self._status = replace(self._status, written_bytes=written, written_ns=now, synced_ns=now)
+
+    # --- what the recorder asks of a capture
+
+    def status(self) -> CaptureStatus | None:
+        return self._status
+
+    def poll(self) -> int | None:
+        return self._code
+
+    def error(self) -> StandError | None:
+        return self._error
+
+    def wait_until_recording(self, timeout: float = 10.0) -> None:
+        self.open()
+
+    def stop(self, timeout: float = 10.0) -> int:
+        if self._code is None and self._status.state == "recording":
+            self._append(Event.CLOSED, b"stopped")
+        self._code = self._code or 0
+        self.stopped = True
+        return self._code
+
+
+class Scene:
+    """Some boards, a clock, and a script of what happens at which look."""
+
+    def __init__(self, folder: Path, devices: tuple[str, ...] = ("cradle-a",), **options: str) -> None:
+        self.folder, self.now = folder, 100.0
+        self.stand = Stand.model_construct(device=tuple(Device(name=name, **options) for name in devices))
+        self.boards: dict[str, Board] = {}
+        self.events: dict[int, Callable[[], None]] = {}
+        self.looks = 0
+        self.watches: list[Watch] = []
+        self.told: list[str] = []
+        self.free = 10**12
+
+    @property
+    def now_ns(self) -> int:
+        return round(self.now * 1e9)
+
+    def pause(self, seconds: float) -> None:
+        self.now += seconds
+        self.looks += 1
+        for board in self.boards.values():
+            board.send()
+        self.events.get(self.looks, lambda: None)()
+
+    def start(self, device: str, _port: str, _baud: int, folder: Path) -> Board:
+        self.boards[device] = Board(self, device, folder)
+        return self.boards[device]
+
+    def record(
+        self,
+        *,
+        looks: int = 20,
+        stop: Callable[[Watch], bool] | None = None,
+        report: Callable[[Watch], None] | None = None,
+        taken: Callable[[Taken], None] | None = None,
+    ) -> RecordEnd:
+        return record_devices(
+            self.stand,
+            {device.name: f"/dev/{device.name}" for device in self.stand.device},
+            self.folder,
+            stop=stop or (lambda _: self.looks >= looks),
+            report=report or self.watches.append,
+            taken=taken,
+            tell=self.told.append,
+            start=self.start,
+            room=Room(self.folder, free=lambda _: self.free),
+            pause=self.pause,
+            clock=lambda: self.now,
+        )
+
+    def rows_on_disk(self, device: str = "cradle-a") -> int:
+        """Count rows by what the board sent, if the journal holds all of it and was closed."""
+        journal = read_journal(self.folder / f"{device}_001.arrows")
+        assert journal.closed
+        assert len(journal.stream) == self.boards[device].status().written_bytes
+        return self.boards[device]._sequence
+
+
+@pytest.fixture(autouse=True)
+def awake(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave this computer's sleep alone."""
+
+    @contextmanager
+    def nothing(_tell: Callable[[str], None]) -> Iterator[None]:
+        yield
+
+    monkeypatch.setattr(daq.recorder, "kept_awake", nothing)
+
+
+def test_links_show_rate_ages_and_counts(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, ("cradle-a", "cradle-b"))
+    end = scene.record(looks=30)
+    assert end.trouble is None
+    assert scene.told == []
+    for link in scene.watches[-1].links:
+        assert link.rate == pytest.approx(ROWS / daq.recorder.LOOK_EVERY)
+        assert (link.state, link.lost_rows, link.openings, link.message) == ("recording", 0, 1, "")
+        assert link.data_age == pytest.approx(0.0, abs=1e-6)
+        assert link.sync_age == pytest.approx(0.0, abs=1e-6)
+        assert link.received_bytes > 0
+    assert [link.device for link in scene.watches[-1].links] == ["cradle-a", "cradle-b"]
+    assert scene.watches[-1].disk.free_bytes == 10**12
+    assert [seen.rows for seen in end.watch.devices] == [600, 600]
+
+
+def test_every_piece_is_handed_on_once_and_in_order(tmp_path: Path) -> None:
+    pieces: list[Taken] = []
+    scene = Scene(tmp_path, ("cradle-a", "cradle-b"))
+    scene.record(looks=10, taken=pieces.append)
+    for device in ("cradle-a", "cradle-b"):
+        sequence = [
+            int(number)
+            for piece in pieces
+            if piece.device == device
+            for block in piece.decoded.blocks
+            for number in block.sequence
+        ]
+        assert sequence == list(range(10 * ROWS))
+
+
+@pytest.mark.parametrize("failing", ["report", "taken"])
+def test_a_screen_that_fails_is_told_once_and_recording_goes_on(tmp_path: Path, failing: str) -> None:
+    calls = 0
+
+    def fail(_: object) -> None:
+        nonlocal calls
+        calls += 1
+        raise ZeroDivisionError("a drawing")
+
+    scene = Scene(tmp_path)
+    end = scene.record(looks=250, **{failing: fail})
+    assert calls == 1
+    assert scene.told[0] == (
+        "the screen has failed (ZeroDivisionError: a drawing); recording goes on; stop with Ctrl-C"
+    )
+    assert end.trouble is None
+    assert scene.rows_on_disk() == 250 * ROWS
+    assert end.watch.devices[0].rows == 250 * ROWS
+    lines = scene.told[1:]  # a line now and then instead
+    assert len(lines) == 3
+    assert all("cradle-a recording, " in line for line in lines)
+
+
+def test_reading_along_that_fails_is_told_once_and_what_capture_counts_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    really = Follower.poll
+
+    def poll(follower: Follower, taken: object = None) -> object:
+        if scene.looks == 5:
+            raise MemoryError
+        return really(follower, taken)
+
+    monkeypatch.setattr(Follower, "poll", poll)
+    scene = Scene(tmp_path)
+    end = scene.record(looks=50)
+    assert scene.told == ["reading along has failed (MemoryError); recording goes on; stop with Ctrl-C"]
+    assert scene.rows_on_disk() == 50 * ROWS
+    assert end.watch.devices[0].received_bytes == scene.boards["cradle-a"].status().written_bytes
+    assert len(scene.watches) == 51  # the screen itself still works
+
+
+def test_nothing_of_a_device_is_judged_once_reading_along_has_failed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first look must not take "nothing was decoded" for "nothing valid came"."""
+    monkeypatch.setattr(Follower, "poll", lambda *_: 1 / 0)
+    scene = Scene(tmp_path)
+    end = scene.record(looks=60)
+    assert end.trouble is None
+    assert end.watch.devices[0].received_bytes > 0
+
+
+def test_a_stop_that_cannot_be_asked_leaves_ctrl_c(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    heard: list[int] = []
+    monkeypatch.setattr(daq.recorder, "_signals", lambda: heard)
+    scene = Scene(tmp_path)
+    scene.events[40] = lambda: heard.append(2)
+    scene.record(stop=lambda _: 1 / 0)
+    assert scene.looks == 40
+    assert [sentence for sentence in scene.told if "failed" in sentence] == [
+        "the screen has failed (ZeroDivisionError: division by zero); recording goes on; stop with Ctrl-C"
+    ]
+    assert scene.rows_on_disk() == 40 * ROWS
+
+
+def test_a_refusal_ends_the_recording_with_its_own_sentence(tmp_path: Path) -> None:
+    def refuse(_: Watch) -> bool:
+        raise LinkError("WF-03: the device says that it is made up")
+
+    scene = Scene(tmp_path)
+    with pytest.raises(LinkError, match="made up"):
+        scene.record(stop=refuse)
+    assert scene.boards["cradle-a"].stopped
+
+
+def test_a_sentence_nobody_takes_goes_to_standard_error(capsys: pytest.CaptureFixture[str]) -> None:
+    def broken(_: str) -> None:
+        raise OSError
+
+    telling = daq.recorder._Telling(broken)
+    telling.say("one")
+    telling.say("two")
+    assert capsys.readouterr().err == "standbook: one\nstandbook: two\n"
+
+
+def test_a_disk_that_fills_ends_the_recording_in_order(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, ("cradle-a", "cradle-b"))
+    scene.events[30] = lambda: setattr(scene, "free", RESERVE // 2)
+    end = scene.record(looks=1000)
+    assert isinstance(end.trouble, RecordError)
+    assert str(end.trouble) == (
+        f"{tmp_path}: recording was stopped because only 0.5 MB is free on the disk; "
+        "what was received until then is written; free some space or choose another disk"
+    )
+    assert scene.looks == 30
+    assert scene.watches[-1].disk.warning == "disk full: 0.5 MB free; recording stops now"
+    for device in ("cradle-a", "cradle-b"):
+        assert scene.rows_on_disk(device) == 30 * ROWS
+
+
+def test_a_capture_that_ends_by_itself_does_not_end_the_others(tmp_path: Path) -> None:
+    scene = Scene(tmp_path, ("cradle-a", "cradle-b"))
+    scene.events[10] = lambda: scene.boards["cradle-b"].die(RecordError("cradle-b: disk full"))
+    end = scene.record(looks=40)
+    assert str(end.trouble) == "cradle-b: disk full"
+    assert scene.looks == 40
+    assert [link.state for link in scene.watches[-1].links] == ["recording", "ended"]
+    assert scene.rows_on_disk() == 40 * ROWS
+
+
+@pytest.mark.parametrize(("stated", "back", "is_told"), [("", "0007", False), ("", "0009", True), ("0007", "0009", True)])
+def test_another_board_after_a_replug_is_told_and_the_same_one_is_not(
+    tmp_path: Path, stated: str, back: str, is_told: bool
+) -> None:
+    scene = Scene(tmp_path, serial=stated)
+    scene.events[10] = lambda: scene.boards["cradle-a"].unplug()
+    scene.events[15] = lambda: scene.boards["cradle-a"].replug(hello("cradle-a", back, boot=2))
+    scene.record(looks=30)
+    assert [watch.links[0].state for watch in scene.watches[8:18]].count("lost") == 5
+    assert scene.watches[12].links[0].data_age == pytest.approx(0.2)
+    link = scene.watches[-1].links[0]
+    assert (link.state, link.openings) == ("recording", 2)
+    assert ("another board is on this port" in link.message) == is_told
+    assert ('"0009", not "0007"' in link.message) == is_told
+
+
+def test_the_watching_loop_keeps_nothing_that_grows_with_the_recording(tmp_path: Path) -> None:
+    import tracemalloc
+
+    scene = Scene(tmp_path)
+    sizes = []
+
+    def weigh(_: Watch) -> None:
+        if scene.looks in (300, 1500):
+            sizes.append(tracemalloc.get_traced_memory()[0])
+
+    tracemalloc.start()
+    try:
+        scene.record(looks=1501, report=weigh)
+    finally:
+        tracemalloc.stop()
+    assert sizes[1] - sizes[0] < 50_000  # 24,000 rows of 8 bytes would be 190 kB
