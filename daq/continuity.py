@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.edges import PlacedEdge, nearest, nearest_each, place_edges
-from daq.frames import MODULUS, Beat, Edge, SampleBlock
+from daq.frames import MODULUS, Beat, Edge, SampleBlock, ramps
 from daq.hello import Hello
 
 _HALF: Final = MODULUS // 2
@@ -100,7 +100,7 @@ class _Frames:
             return self
         order = np.argsort(self.end, kind="stable")
         row = np.cumsum(self.count) - self.count
-        return self._pick(order, _ranges(row[order], self.count[order]))
+        return self._pick(order, ramps(row[order], 1, self.count[order]))
 
     def _pick(self, frames: slice | _Ints, rows: slice | _Ints) -> "_Frames":
         return _Frames(
@@ -210,14 +210,13 @@ def _in_wire_order(blocks: Sequence[SampleBlock], channels: int) -> _Frames:
     if not blocks:
         none = np.empty(0, np.int64)
         return _Frames(none, none, np.empty(0, np.uint8), none, none, none, np.empty((0, channels), np.int32))
-    count = [np.diff(block.frame_row, append=block.sequence.size) for block in blocks]
     return _Frames(
         boot=np.concatenate([np.full(block.frame_row.size, block.boot, np.int64) for block in blocks]),
         end=np.concatenate([block.frame_end for block in blocks]),
         lines=np.concatenate([block.frame_lines for block in blocks]),
-        first=np.concatenate([block.sequence[block.frame_row] for block in blocks]),
-        ticks=np.concatenate([block.ticks[block.frame_row] for block in blocks]),
-        count=np.concatenate(count),
+        first=np.concatenate([block.frame_first for block in blocks]),
+        ticks=np.concatenate([block.frame_ticks for block in blocks]),
+        count=np.concatenate([block.frame_count for block in blocks]),
         counts=np.concatenate([block.counts for block in blocks]),
     ).in_wire_order()
 
@@ -292,17 +291,9 @@ def _unwrap(frames: _Frames, interval: int) -> tuple[_Ints, _Ints]:
     return first, start + np.concatenate(([0], np.cumsum(steps)))
 
 
-def _ranges(start: _Ints, count: _Ints) -> _Ints:
-    """Concatenate ``start[i] .. start[i] + count[i] - 1``."""
-    total = np.cumsum(count)
-    return np.repeat(start - total + count, count) + np.arange(int(total[-1]) if total.size else 0)
-
-
 def _straight(frames: _Frames, first: _Ints, ticks: _Ints, interval: int) -> _Piece:
     row = np.cumsum(frames.count) - frames.count
-    sequence = _ranges(first, frames.count)
-    within = sequence - np.repeat(first, frames.count)
-    all_ticks = np.repeat(ticks, frames.count) + within * interval
+    sequence, all_ticks = ramps(first, 1, frames.count), ramps(ticks, interval, frames.count)
     return _Piece(sequence, all_ticks, frames.counts, row, frames.end, frames.lines, 0, 0)
 
 

@@ -55,12 +55,33 @@ class SampleBlock:
     stream: int
     boot: int  # low byte of the boot counter
     layout: int
-    sequence: NDArray[np.int64]  # (N,) modulo 2**32
-    ticks: NDArray[np.int64]  # (N,) modulo 2**32
+    interval_ticks: int
     counts: NDArray[np.int32]  # (N, C)
     frame_row: NDArray[np.int64]  # (F,) index of each frame's first row
+    frame_first: NDArray[np.int64]  # (F,) sequence of that row, modulo 2**32
+    frame_ticks: NDArray[np.int64]  # (F,) ticks at that row, modulo 2**32
     frame_end: NDArray[np.int64]  # (F,) byte offset just past each frame's delimiter
     frame_lines: NDArray[np.uint8]  # (F,) digital input levels at each frame's first row
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return int(self.counts.shape[0])
+
+    @property
+    def frame_count(self) -> NDArray[np.int64]:
+        """Rows of each frame."""
+        return np.diff(self.frame_row, append=self.rows)
+
+    @property
+    def sequence(self) -> NDArray[np.int64]:
+        """Sequence of each row, modulo 2**32; made anew at each call."""
+        return ramps(self.frame_first, 1, self.frame_count) & (MODULUS - 1)
+
+    @property
+    def ticks(self) -> NDArray[np.int64]:
+        """Ticks at each row, modulo 2**32; made anew at each call."""
+        return ramps(self.frame_ticks, self.interval_ticks, self.frame_count) & (MODULUS - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,16 +209,15 @@ class SampleFrames:
         """Unpack the rows of frames that share one key and are all well formed."""
         count = self.header["count"].astype(np.int64)
         frame_row = np.cumsum(count) - count
-        first = self.header["sequence"].astype(np.int64)
-        ticks = self.header["ticks"].astype(np.int64)
         return SampleBlock(
             stream=int(self.header["stream"][0]),
             boot=int(self.header["boot"][0]),
             layout=int(self.header["layout"][0]),
-            sequence=_ramps(first, 1, count, frame_row),
-            ticks=_ramps(ticks, hello.interval_ticks, count, frame_row),
+            interval_ticks=hello.interval_ticks,
             counts=self._rows(hello, count, frame_row),
             frame_row=frame_row,
+            frame_first=self.header["sequence"].astype(np.int64),
+            frame_ticks=self.header["ticks"].astype(np.int64),
             frame_end=self.ends.copy(),
             frame_lines=self.header["lines"].copy(),
         )
@@ -240,16 +260,15 @@ class SampleFrames:
         return rows.reshape(frames * count, len(hello.channels))
 
 
-def _ramps(
-    first: NDArray[np.int64], step: int, count: NDArray[np.int64], frame_row: NDArray[np.int64]
-) -> NDArray[np.int64]:
-    """Count up through the rows of each frame from its first value, modulo 2**32."""
-    if (count == count[0]).all():
-        ramps = (first[:, None] + np.arange(int(count[0])) * step).reshape(-1)
-    else:
-        within = np.arange(int(count.sum())) - np.repeat(frame_row, count)
-        ramps = np.repeat(first, count) + within * step
-    return ramps & (MODULUS - 1)
+def ramps(first: NDArray[np.int64], step: int, count: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Count up through the rows of each frame: ``first[i]``, ``first[i] + step``, ... ``count[i]`` times."""
+    if count.size and (count == count[0]).all():
+        return (first[:, None] + np.arange(int(count[0])) * step).reshape(-1)
+    found = np.arange(int(count.sum()))
+    found -= np.repeat(np.cumsum(count) - count, count)
+    found *= step
+    found += np.repeat(first, count)
+    return found
 
 
 def _runs(hello: Hello) -> Iterator[tuple[str, int]]:
