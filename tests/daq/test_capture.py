@@ -11,17 +11,22 @@ import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import daq.capture
 from daq.capture import CaptureEnd, Ending, Limits, Order, capture, main, record, reopen_candidates
+from daq.encode import encode_frame, encode_samples, hello_body
 from daq.envelope import Event, Row
 from daq.errors import LinkError, RecordError
+from daq.hello import Hello, WireChannel
 from daq.instant import HostClocks, Instant
-from daq.journal import JournalFollower, JournalWriteError, journals_of, read_journal
+from daq.journal import JournalFollower, JournalWriteError, JournalWriter, journals_of, read_journal
 from daq.launch import CaptureHandle, start_capture
 from daq.port import PortInfo
-from daq.status import CaptureStatus, StatusBoard, read_status
+from daq.recover import recover_wire
+from daq.status import CaptureStatus, StatusBoard, missing_journal, read_status
+from daq.tape import read_tapes
 
 MS = 1_000_000
 PATIENCE = 20.0  # [s] until a test that would hang fails; nothing takes this long when it passes
@@ -599,6 +604,24 @@ def test_a_status_that_is_missing_torn_or_foreign_is_no_status(tmp_path: Path) -
         assert read_status(path) is None
 
 
+def test_a_status_of_an_earlier_version_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "status.json"
+    path.write_text('{"device": "cradle-a", "pid": 7, "port": "/dev/ttyACM0", "state": "stopped", "more": 1}', "utf-8")
+    assert read_status(path) == CaptureStatus("cradle-a", 7, "/dev/ttyACM0", state="stopped")
+
+
+def test_a_last_journal_that_is_not_there_is_named(tmp_path: Path) -> None:
+    assert missing_journal(tmp_path, "cradle-a") is None
+    told = '{"device": "cradle-a", "pid": 7, "port": "/dev/ttyACM0", "journal": "%s"}'
+    status = tmp_path / "cradle-a_capture.json"
+    status.write_text(told % "", "utf-8")
+    assert missing_journal(tmp_path, "cradle-a") is None
+    status.write_text(told % "cradle-a_002.arrows", "utf-8")
+    assert missing_journal(tmp_path, "cradle-a") == "cradle-a_002.arrows"
+    (tmp_path / "cradle-a_002.arrows").touch()
+    assert missing_journal(tmp_path, "cradle-a") is None
+
+
 def test_a_status_that_cannot_be_written_stops_nothing(tmp_path: Path) -> None:
     board = StatusBoard(tmp_path / "none" / "status.json", CaptureStatus("cradle-a", 1, "/dev/ttyACM0"))
     board.say("lost", "unplugged")
@@ -609,3 +632,36 @@ def test_a_status_that_cannot_be_written_stops_nothing(tmp_path: Path) -> None:
 def test_capture_brings_in_neither_arrow_nor_numpy() -> None:
     program = "import sys, daq.capture; sys.exit(bool({'numpy', 'pyarrow', 'pandas'} & set(sys.modules)))"
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
+
+
+# --- what a sleeping computer and a clock that was set leave behind -----------------------------------------
+
+
+def test_sleep_and_clock_step_become_notes_and_the_gap_of_the_sleep_is_declared(tmp_path: Path) -> None:
+    """A board goes on at 1 kHz while the computer sleeps for 30 s; later somebody sets the clock back by 90 s."""
+    told = Hello("cradle-a", "0007", "1", 3, 1_000_000, 1, 1, "fast", 1000, (WireChannel("ain0", "u16", 0, 65535),), ())
+    journal = JournalWriter(tmp_path / "cradle-a_001.arrows", {"device": "cradle-a", "host_boot": "one"})
+
+    def frames(at_ms: int, host_ms: int) -> bytes:
+        counts = np.arange(at_ms - 10, at_ms, dtype=np.int32)[:, np.newaxis]
+        (frame,) = encode_samples(told, at_ms - 10, (at_ms - 10) * 1000, 0, counts, 10)
+        return (encode_frame(hello_body(told)) if host_ms % 1000 == 10 else b"") + frame
+
+    awake = {ms: frames(ms, ms) for ms in range(10, 4001, 10)}
+    # The monotonic clock stands still in sleep: what the board sends after 2 s comes 30 s later on the boot clock.
+    arrivals = {ms: data if ms < 2000 else frames(ms + 30_000, ms) for ms, data in awake.items()}
+    scene = Scene(arrivals, slept=(2000, 30_000), wall_step=(3000, -90_000), stop_at=4100)
+    assert capture(scene, journal, scene, scene.stop).ending is Ending.STOPPED
+    tape = read_tapes(tmp_path)["cradle-a"]
+    texts = [(note.severity, note.text) for note in tape.notes]
+    assert ("caution", "clock step: computer slept 30.000 s") in texts
+    assert ("caution", "clock step: wall clock stepped -90.000 s") in texts
+    device = recover_wire(tape, origin_ns=0, tolerance=50e-6)
+    (segment,) = device.streams[0].segments
+    missing = np.flatnonzero(np.diff(segment.sequence) != 1)
+    assert segment.sequence[missing].tolist() == [1989]
+    assert int(np.diff(segment.sequence)[missing[0]]) - 1 == 30_000
+    assert device.clock is not None
+    host = device.clock.to_host_ns(segment.key, segment.ticks)
+    gap = (host[missing[0] + 1] - host[missing[0]]) / 1e9
+    assert gap == pytest.approx(30.001, abs=0.002)  # 50 ppm of 30 s

@@ -310,7 +310,9 @@ def test_a_capture_that_ends_by_itself_does_not_end_the_others(tmp_path: Path) -
     assert scene.rows_on_disk() == 40 * ROWS
 
 
-@pytest.mark.parametrize(("stated", "back", "is_told"), [("", "0007", False), ("", "0009", True), ("0007", "0009", True)])
+@pytest.mark.parametrize(
+    ("stated", "back", "is_told"), [("", "0007", False), ("", "0009", True), ("0007", "0009", True)]
+)
 def test_another_board_after_a_replug_is_told_and_the_same_one_is_not(
     tmp_path: Path, stated: str, back: str, is_told: bool
 ) -> None:

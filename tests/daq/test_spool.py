@@ -3,6 +3,8 @@
 import errno
 import os
 import threading
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -145,3 +147,36 @@ def test_a_failure_that_nobody_heard_of_is_told_at_closing() -> None:
     with pytest.raises(JournalWriteError, match=os.strerror(errno.ENOSPC).split()[-1] + "|disk full"):
         spool.close()
     assert sink.is_closed
+
+
+def test_it_says_when_it_wrote_and_how_new_what_is_durable_is() -> None:
+    sink = GatedSink()
+    sink.sync_gate.clear()
+    now = 100
+    spool = JournalSpool(sink, clock=lambda: now)
+    assert (spool.written_ns, spool.synced_ns, spool.longest_sync_ns) == (0, 0, 0)
+    spool.append(1, 0, 0, Event.DATA, b"a")
+    spool.sync()
+    assert sink.arrived_at_sync.wait(PATIENCE)  # with the first record only
+    now = 150
+    spool.append(2, 0, 0, Event.DATA, b"b")
+    until(lambda: spool.written_ns == 150)
+    assert spool.synced_ns == 0
+    now = 180
+    sink.sync_gate.set()
+    until(lambda: spool.synced_ns == 100)
+    assert spool.longest_sync_ns == 80  # from the write at 100 to the answer at 180
+    now = 250
+    spool.sync()
+    until(lambda: spool.synced_ns == 150)
+    assert spool.longest_sync_ns == 100  # from 150 to 250
+    spool.append(3, 0, 0, Event.CLOSED, b"")
+    spool.close()
+    assert spool.synced_ns == spool.written_ns == 250
+
+
+def until(condition: Callable[[], bool]) -> None:
+    deadline = time.monotonic() + PATIENCE
+    while not condition():
+        assert time.monotonic() < deadline, "it did not happen"
+        time.sleep(0.001)

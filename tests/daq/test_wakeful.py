@@ -12,7 +12,10 @@ from daq.wakeful import ADVICE, kept_awake
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no way is known to prevent sleep there")
 
 # Leaves a file while it holds, as an inhibitor does with its lock.
-HOLDER = "import pathlib, sys; p = pathlib.Path({path!r}); p.touch(); print('held', flush=True); sys.stdin.read(); p.unlink()"
+HOLDER = (
+    "import pathlib, sys; p = pathlib.Path({path!r}); p.touch();"
+    "print('held', flush=True); sys.stdin.read(); p.unlink()"
+)
 
 
 def command(program: str) -> tuple[str, ...]:
