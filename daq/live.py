@@ -5,16 +5,40 @@ everything that counts from the start or from T-0 is seconds of the device's. No
 vouched for is withdrawn with its reason. Pure: no file, no clock, no terminal; the sealed record counts again.
 """
 
-from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping, Sequence
+from typing import Final
 
+from daq.alarms import Alarms, at_words
 from daq.calibration import Calibration
 from daq.follow import Taken
+from daq.gauge import Gauge, Look
+from daq.intake import Intake
+from daq.live_state import (
+    ImpulseState,
+    Indication,
+    LiveState,
+    MarkState,
+    Phase,
+    RedlineState,
+    Standing,
+)
+from daq.mark_remarks import MarkRemark
+from daq.marks import CrewMark
+from daq.phase import PhaseWatch, Span
 from daq.plan import Plan
+from daq.redlines import RedlineWatch
+from daq.response import Response, movement, neighbours_of
+from daq.running_impulse import RunningImpulse
 from daq.stand import Stand
+from daq.timebase import Moment
+from daq.vessels import Vessel
 
-if TYPE_CHECKING:
-    from daq.live_state import LiveState
+JUDGED_EVERY: Final = 0.05  # [s] of the device
+AT_LEAST_EVERY: Final = 0.02  # [s] of the computer, for a rehearsal that plays fast
+EARLY: Final = 0.85  # of the predicted time: thrust that ends before is called by what watches the burn
+WATCHED_ON: Final = 0.5  # [s] of the device, after such an end
+SEARCH_STEP: Final = 0.25  # [s], looking for the end of the prediction
+SEARCH_TO: Final = 600.0  # [s]
 
 Bands = Callable[[str, float], tuple[float, float] | None]
 
@@ -31,6 +55,13 @@ class Live:
     bands : callable of (tag, seconds after T-0), optional
         Predicted lowest and highest value in the reference of the tag's calibration [SI], ``None`` where the
         prediction says nothing.
+    expelled_weight : callable of seconds after T-0, optional
+        Predicted weight of what has left, for the running impulse. [N]
+
+    Notes
+    -----
+    Judged every 0.05 s of the device as pieces come, and when a picture is asked for, so that what is latched does
+    not depend on how often a screen looks.
     """
 
     def __init__(
@@ -41,14 +72,283 @@ class Live:
         *,
         started_ns: int,
         bands: Bands | None = None,
+        expelled_weight: Callable[[float], float] | None = None,
     ) -> None:
-        self._plan, self._stand, self._calibrations = plan, stand, calibrations
+        self._plan, self._stand = plan, stand
         self._started_ns, self._bands = started_ns, bands
-        self._taken: list[Taken] = []
+        self._edge = plan.test.t_zero_edge
+        self._intakes = {
+            device.name: Intake(
+                device, self._edge.line if self._edge is not None and self._edge.device == device.name else None
+            )
+            for device in stand.device
+        }
+        self._gauges = _gauges(stand, calibrations)
+        pressures = [gauge for gauge in self._gauges.values() if gauge.calibration.dimension == "pressure"]
+        self._responses = {g.tag: Response(g, neighbours_of(g, pressures)) for g in pressures}
+        self._vessels = _vessels(plan, stand, self._gauges)
+        is_firing = plan.test.kind == "static fire"
+        close_after = plan.flow.close_after
+        self._phase = PhaseWatch(
+            is_firing=is_firing, flow_duration=close_after.value if close_after is not None and not is_firing else None
+        )
+        self._redlines = [
+            RedlineWatch(line, self._gauges[line.tag], plan.site.ambient_pressure)
+            for line in plan.redline
+            if line.tag in self._gauges
+        ]
+        self._impulse = _impulse(plan, stand, self._gauges, expelled_weight)
+        self._alarms = Alarms(stand, self._gauges)
+        self._marks: tuple[CrewMark, ...] = ()
+        self._remarks: dict[int, MarkRemark] = {}
+        self._looks: dict[str, Look] = {}
+        self._standings = dict.fromkeys(self._gauges, Standing.NO_DATA)
+        self._said: dict[str, str] = {}
+        self._judged_ns: int | None = None
+        self._expected_end: float | None = None
+        self._looked_for_end = False
 
     def take(self, taken: Taken) -> None:
         """Take in one piece of one device; pieces of a device come in the order of its bytes."""
+        intake = self._intakes.get(taken.device)
+        if intake is None:
+            return
+        edges = intake.take(taken)
+        for gauge in self._gauges.values():
+            if gauge.item.device == taken.device:
+                ring = intake.rings.get("" if intake.device.text_lines is not None else gauge.item.stream)
+                if ring is not gauge.ring and ring is not None:
+                    gauge.attach(ring)
+        for at, level in edges:
+            assert self._edge is not None  # noqa: S101 - only then are edges asked for
+            self._phase.edge(at, is_t_zero=level == self._edge.rising)
+        due = max(JUDGED_EVERY / intake.time_scale, AT_LEAST_EVERY)
+        if self._judged_ns is None or taken.arrival_ns - self._judged_ns >= due * 1e9:
+            self._judge(taken.arrival_ns)
 
-    def state(self, now_ns: int) -> "LiveState":
+    def show_marks(self, marks: Sequence[CrewMark]) -> None:
+        """Take in the marks as they stand now: those of a ``MarkLog`` or as read from the run's file."""
+        self._marks = tuple(marks)
+        planned = {mark.key: mark for mark in self._plan.mark}
+        tanks = {tag: g for tag, g in self._gauges.items() if g.item.measures == "tank pressure"}
+        for mark in self._marks:
+            said = planned.get(mark.key)
+            if mark.number not in self._remarks and said is not None and (said.rises or said.still):
+                named = {tag: self._gauges[tag] for tag in (said.rises, said.still) if tag in self._gauges and tag}
+                self._remarks[mark.number] = MarkRemark(mark, said, {**tanks, **named})
+
+    def state(self, now_ns: int) -> LiveState:
         """Give what is indicated at a moment of the monotonic clock. [ns]."""
-        raise ValueError(now_ns)
+        self._judge(now_ns)
+        phase = self._phase
+        scale = self._scale
+        elapsed = (now_ns - self._started_ns) / 1e9 * scale
+        since = self._after_t_zero(now_ns)
+        began = phase.since.host_ns if phase.since is not None else self._started_ns
+        return LiveState(
+            elapsed=elapsed,
+            since_t_zero=since,
+            phase=phase.phase,
+            phase_seconds=max(0.0, (now_ns - began) / 1e9 * scale),
+            rehearsal=any(intake.is_rehearsal for intake in self._intakes.values()),
+            channels=self._indications(since),
+            vessels=tuple(v.state(self._looks, self._standings, phase.phase) for v in self._vessels),
+            redlines=self._redline_states(now_ns),
+            impulse=self._impulse_state(),
+            marks=tuple(self._mark_state(mark) for mark in self._marks),
+            alarms=self._alarm_sentences(),
+        )
+
+    # --- judging -----------------------------------------------------------------------------------------
+
+    def _judge(self, now_ns: int) -> None:
+        self._judged_ns = now_ns
+        self._looks = {tag: gauge.look(now_ns) for tag, gauge in self._gauges.items()}
+        moves = {tag: movement(self._gauges[tag]) for tag in self._responses if self._looks[tag].value is not None}
+        for tag, response in self._responses.items():
+            response.judge(moves, self._phase.flowing_since)
+            look = self._looks[tag]
+            if response.silent and look.value is not None:
+                self._looks[tag] = Look(Standing.NOT_RESPONDING, None, look.noise, look.rows, look.age)
+        self._standings = {tag: look.standing for tag, look in self._looks.items()}
+        seconds = (now_ns - self._started_ns) / 1e9 * self._scale
+        for vessel in self._vessels:
+            vessel.judge(self._looks, seconds, is_safing=self._phase.phase is Phase.SAFING)
+            for gauge in vessel.gauges:
+                if vessel.apart and self._standings[gauge.tag] is Standing.INDICATED:
+                    self._standings[gauge.tag] = Standing.DISAGREES
+        self._look_at_phase(now_ns)
+        for watch in self._redlines:
+            vouched = self._standings[watch.redline.tag] is not Standing.NOT_RESPONDING
+            watch.advance(self._span(Phase(watch.redline.phase)), vouched=vouched)
+        if self._impulse is not None:
+            burn = self._phase.spans.get(Phase.BURN)
+            self._impulse.advance(self._phase.t_zero, burn.end if burn is not None else None)
+        quiet = {name for name, intake in self._intakes.items() if intake.played_out}
+        self._alarms.note(self._standings, self._looks, now_ns, played_out=quiet)
+        values = {tag: look.value for tag, look in self._looks.items()}
+        for remark in self._remarks.values():
+            remark.look(values, now_ns, self._scale)
+
+    def _look_at_phase(self, now_ns: int) -> None:
+        zero = self._phase.t_zero
+        intake = self._intakes.get(self._edge.device) if self._edge is not None else None
+        base = zero.base if zero is not None else intake.base if intake is not None else None
+        if base is None:
+            return
+        values = {}
+        for tag, gauge in self._gauges.items():
+            value = self._looks[tag].value
+            if value is not None and gauge.item.measures in ("chamber pressure", "thrust"):
+                values[tag] = (value, gauge.full_range)
+        self._phase.look(Moment(base, base.ticks_at(now_ns)), values)
+
+    def _span(self, phase: Phase) -> Span | None:
+        span = self._phase.spans.get(phase)
+        if span is None or span.end is None or phase is not Phase.BURN or not self._phase.by_itself:
+            return span
+        zero, expected = self._phase.t_zero, self._end_of_prediction()
+        if zero is None or expected is None:
+            return span
+        lasted = (span.end.ticks - zero.ticks) / zero.base.tick_hz
+        return Span(span.start, span.end.later(WATCHED_ON)) if lasted < EARLY * expected else span
+
+    def _end_of_prediction(self) -> float | None:
+        """When the predicted chamber pressure or thrust ends, by the bands."""
+        if self._bands is None or self._looked_for_end:
+            return self._expected_end
+        self._looked_for_end = True
+        tags = [t for t, g in self._gauges.items() if g.item.measures in ("chamber pressure", "thrust")]
+        for step in range(round(SEARCH_TO / SEARCH_STEP)):
+            second = step * SEARCH_STEP
+            if any(self._bands(tag, second) is not None for tag in tags):
+                self._expected_end = second
+        return self._expected_end
+
+    # --- saying ------------------------------------------------------------------------------------------
+
+    @property
+    def _scale(self) -> float:
+        return max(intake.time_scale for intake in self._intakes.values())
+
+    def _after_t_zero(self, host_ns: int) -> float | None:
+        zero = self._phase.t_zero
+        return None if zero is None else (host_ns - zero.host_ns) / 1e9 * zero.base.time_scale
+
+    def _at(self, host_ns: int) -> float:
+        """Seconds after T-0, or after the start of the recording before there is one."""
+        since = self._after_t_zero(host_ns)
+        return since if since is not None else (host_ns - self._started_ns) / 1e9 * self._scale
+
+    def _indications(self, since: float | None) -> tuple[Indication, ...]:
+        keys = self._plan.test.minimum_data
+        order = [tag for tag in keys if tag in self._gauges] + [tag for tag in self._gauges if tag not in keys]
+        found = []
+        for tag in order:
+            gauge, standing = self._gauges[tag], self._standings[tag]
+            look = self._looks[tag]
+            band = self._bands(tag, since) if self._bands is not None and since is not None and since >= 0.0 else None
+            low, high = band if band is not None else (None, None)
+            found.append(
+                Indication(
+                    tag=tag,
+                    measures=gauge.item.measures,
+                    tank=gauge.item.tank,
+                    dimension=gauge.calibration.dimension,
+                    unit=gauge.calibration.reading_unit,
+                    reference=gauge.calibration.reference,
+                    value=look.value if standing.is_shown else None,
+                    age=look.age,
+                    standing=standing,
+                    low=low,
+                    high=high,
+                    is_key=tag in keys,
+                )
+            )
+        return tuple(found)
+
+    def _redline_states(self, now_ns: int) -> tuple[RedlineState, ...]:
+        tripped = sorted(
+            (watch.tripped.host_ns, number) for number, watch in enumerate(self._redlines) if watch.tripped is not None
+        )
+        order = {number: place for place, (_, number) in enumerate(tripped, start=1)}
+        found = []
+        for number, watch in enumerate(self._redlines):
+            line, standing = watch.redline, self._standings[watch.redline.tag]
+            span = self._phase.spans.get(Phase(line.phase))
+            begin = watch.begins(span) if span is not None else None
+            is_on = self._phase.phase.value == line.phase and (begin is None or now_ns >= begin.host_ns)
+            words = "" if standing.is_shown else f"; not watched: {line.tag} {standing.value}"
+            found.append(
+                RedlineState(
+                    name=line.name,
+                    call=line.call,
+                    tag=line.tag,
+                    armed=is_on and standing.is_shown,
+                    tripped_at=self._at(watch.tripped.host_ns) if watch.tripped is not None else None,
+                    order=order.get(number),
+                    text=watch.text + words,
+                )
+            )
+        return tuple(found)
+
+    def _impulse_state(self) -> ImpulseState | None:
+        if self._impulse is None:
+            return None
+        return self._impulse.state(vouched=self._standings[self._impulse.gauge.tag].is_shown)
+
+    def _mark_state(self, mark: CrewMark) -> MarkState:
+        remark = self._remarks.get(mark.number)
+        at = self._at(mark.monotonic_ns)
+        return MarkState(mark.number, mark.text, at, mark.struck, remark.text if remark is not None else "")
+
+    def _alarm_sentences(self) -> tuple[str, ...]:
+        """First-out first, over everything that must be called."""
+        standing = [*self._alarms.standing()]
+        for watch in self._redlines:
+            if watch.tripped is not None:
+                standing.append((watch.tripped.host_ns, f"{watch.redline.call}: {watch.text}"))
+        if self._phase.phase is Phase.MISFIRE and self._phase.since is not None:
+            standing.append((self._phase.since.host_ns, "MISFIRE: fire command seen, nothing lit"))
+        # Said once and kept: the map of a clock moves by milliseconds, and T-0 may come later.
+        has_zero = self._phase.t_zero is not None
+        said = {text: f"{text} {at_words(self._at(ns), has_zero)}" for ns, text in standing}
+        self._said = {text: self._said.get(text, words) for text, words in said.items()}
+        return tuple(self._said[text] for _, text in sorted(standing))
+
+
+def _gauges(stand: Stand, calibrations: Mapping[str, Calibration]) -> dict[str, Gauge]:
+    """Make a gauge for every calibrated input, in the stand's order; supplies are known to what they feed."""
+    inputs = [item for item in stand.input if item.tag in calibrations]
+    supplies = {i.tag: Gauge(i, calibrations[i.tag]) for i in inputs if i.measures == "supply voltage"}
+    return {
+        item.tag: supplies.get(item.tag)
+        or Gauge(item, calibrations[item.tag], supplies.get(item.supply) if item.supply else None)
+        for item in inputs
+    }
+
+
+def _vessels(plan: Plan, stand: Stand, gauges: Mapping[str, Gauge]) -> list[Vessel]:
+    ambient = plan.site.ambient_pressure
+    found = []
+    for tank in dict.fromkeys(item.tank for item in stand.measuring("tank pressure") if item.tank):
+        sensors = [gauges[item.tag] for item in stand.measuring("tank pressure", tank) if item.tag in gauges]
+        if sensors:
+            found.append(Vessel(f"{tank} tank", sensors, ambient))
+    chamber = [gauges[item.tag] for item in stand.measuring("chamber pressure") if item.tag in gauges]
+    return [*found, Vessel("chamber", chamber, ambient)] if chamber else found
+
+
+def _impulse(
+    plan: Plan,
+    stand: Stand,
+    gauges: Mapping[str, Gauge],
+    expelled_weight: Callable[[float], float] | None,
+) -> RunningImpulse | None:
+    cells = [gauges[item.tag] for item in stand.measuring("thrust") if item.tag in gauges]
+    if plan.impulse_class is None or not cells:
+        return None
+    # Nozzle down, tanks on the cell: thrust lifts what weight presses down, so lost weight reads as thrust.
+    on_cell = stand.tanks_on_cell and stand.nozzle != "horizontal"
+    sign = (1 if stand.nozzle == "down" else -1) if on_cell else 0
+    return RunningImpulse(cells[0], plan.impulse_class, weight_sign=sign, expelled_weight=expelled_weight)

@@ -42,6 +42,7 @@ DETECTED_OPENING = "detected opening"  # a T-0 that the analysis finds
 TestKind = Literal["water flow", "nitrogen flow", "static fire", "pressure hold"]
 ExponentBasis = Literal["assumed", "water flow", "nitrogen flow", "static fire"]
 FlowEnd = Literal["valve closed early", "run-out"]
+RedlinePhase = Literal["standby", "misfire", "burn", "flow", "safing"]
 
 
 def _name(text: str) -> str:
@@ -236,7 +237,7 @@ class Redline(Document):
     """A limit that is announced, never acted on."""
 
     name: str
-    phase: str
+    phase: RedlinePhase
     tag: str
     below: StaticPressure | None = None
     above: StaticPressure | None = None
@@ -282,6 +283,9 @@ class Plan(Document):
         names = [tank.name for tank in self.tank]
         if len(set(names)) != len(names):
             raise ValueError(f"two tanks share a name: {', '.join(names)}")
+        keys = [mark.key.upper() for mark in self.mark]  # a gloved hand does not look for the shift key
+        if twice := sorted({key for key in keys if keys.count(key) > 1}):
+            raise ValueError(f"two marks share the key {', '.join(twice)}; give each its own")
         if self.test.kind == "static fire":
             self._check_static_fire(names)
         elif self.test.kind in ("water flow", "nitrogen flow") and len(names) != 1:

@@ -1,0 +1,83 @@
+"""What must be called because a channel that was indicated no longer is; sentences in the order in which it happened.
+
+A sentence stays word for word the same while it stands, so that a screen can sound it once. Redlines have their own
+words; a lost link is said by whoever watches the link.
+"""
+
+from collections.abc import Mapping, Set
+from dataclasses import dataclass
+
+from daq.gauge import Gauge, Look
+from daq.live_state import Standing
+from daq.stand import Stand
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawal:
+    """A channel was withdrawn."""
+
+    standing: Standing
+    since_ns: int  # monotonic [ns]
+
+
+def at_words(seconds: float, has_t_zero: bool) -> str:
+    """Say when, from T-0 or from the start of the recording."""
+    return f"at T{seconds:+.2f} s" if has_t_zero else f"{seconds:.2f} s into the recording"
+
+
+class Alarms:
+    """Follows the standing of all channels."""
+
+    def __init__(self, stand: Stand, gauges: Mapping[str, Gauge]) -> None:
+        self._tags = {
+            device.name: [tag for tag, gauge in gauges.items() if gauge.item.device == device.name]
+            for device in stand.device
+        }
+        self._indicated: set[str] = set()
+        self._withdrawn: dict[str, Withdrawal] = {}
+
+    def note(
+        self,
+        standings: Mapping[str, Standing],
+        looks: Mapping[str, Look],
+        now_ns: int,
+        *,
+        played_out: Set[str] = frozenset(),
+    ) -> None:
+        """Take in the standings now; a device that said that it has nothing more to send is not late."""
+        over = {tag for device in played_out for tag in self._tags.get(device, ())}
+        for tag, standing in standings.items():
+            if standing.is_shown:
+                self._indicated.add(tag)
+                self._withdrawn.pop(tag, None)
+            elif standing is Standing.STALE and tag in over:
+                self._withdrawn.pop(tag, None)
+            elif tag in self._indicated:
+                before = self._withdrawn.get(tag)
+                if before is None or before.standing is not standing:
+                    age = looks[tag].age or 0.0
+                    since = before.since_ns if before is not None else now_ns - round(age * 1e9)
+                    self._withdrawn[tag] = Withdrawal(standing, since)
+
+    def standing(self) -> tuple[tuple[int, str], ...]:
+        """Give instants and sentences, without the instant in words."""
+        found = []
+        told: set[str] = set()
+        for device, tags in self._tags.items():
+            gone = [tag for tag in tags if self._is(tag, Standing.STALE)]
+            if len(gone) > 1 and len(gone) == len(self._indicated & set(tags)):
+                found.append((min(self._withdrawn[tag].since_ns for tag in gone), f"{device}: no fresh data"))
+                told |= set(gone)
+        apart = [tag for tag in self._withdrawn if self._is(tag, Standing.DISAGREES)]
+        by_since: dict[int, list[str]] = {}
+        for tag in apart:
+            by_since.setdefault(self._withdrawn[tag].since_ns, []).append(tag)
+        for since, tags in by_since.items():
+            found.append((since, f"{' and '.join(tags)} withdrawn: sensors disagree"))
+        for tag, withdrawal in self._withdrawn.items():
+            if tag not in told and tag not in apart:
+                found.append((withdrawal.since_ns, f"{tag} withdrawn: {withdrawal.standing.value}"))
+        return tuple(sorted(found))
+
+    def _is(self, tag: str, standing: Standing) -> bool:
+        return tag in self._withdrawn and self._withdrawn[tag].standing is standing

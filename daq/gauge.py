@@ -1,0 +1,262 @@
+"""The last few seconds of every channel, and whether its newest value can be vouched for by itself.
+
+Readings are SI, each pressure in the reference of its calibration. A value is the mean of the last tenth of a second;
+it is withdrawn, never held, when rows stop, when a share of them stands at a rail or can only come from a broken
+wire, and when counts stand still that used to flicker. What neighbours say of a channel is ``daq.response``.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.calibration import Calibration
+from daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
+from daq.live_state import Standing
+from daq.quantity import parse_quantity
+from daq.stand import Input
+from daq.timebase import TimeBase
+
+WINDOW: Final = 0.1  # [s] of the device, over which a value is averaged
+KEPT: Final = 4.0  # [s] of the device
+MOST_ROWS: Final = 400_000  # of one stream, whatever its rate
+# Rows travel up to 60 ms in the board and in capture, and screens look ten times a second; so that a value is blank
+# within 0.5 s of its loss it counts as old a little before that.
+STALE_AFTER: Final = 0.4  # [s] of the computer
+STALE_ROWS: Final = 3  # a slow stream may be this many intervals late
+# One sample in a window of a hundred may be a spike of the igniter: it is left out of the mean. More is the channel.
+BAD_SHARE: Final = 0.05
+# Frozen counts: a channel whose own noise never was below one count cannot give the same count twenty times running
+# (normal noise of one count: 0.38**19, about 1e-8). A quiet channel of coarse resolution has less noise than that
+# at some time, and is then never judged by its counts.
+FROZEN_AFTER: Final = 1.0  # [s] of the device
+FROZEN_ROWS: Final = 20
+FROZEN_NOISE: Final = 1.0  # [count]
+NOISE_BLOCK: Final = 1.0  # [s] of the device
+NOISE_BLOCKS: Final = 2  # seen before a channel is judged by its noise
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+class Ring:
+    """Newest rows of one stream, in time order; older ones fall out.
+
+    Parameters
+    ----------
+    base : TimeBase
+        The clock of the rows.
+    names : tuple of str
+        Columns, as the wire calls them.
+    rails : tuple of Rails or None
+        Per column; ``None`` where counts have no rail.
+    interval : float
+        Nominal, between rows. [s]
+    """
+
+    def __init__(
+        self, base: TimeBase, names: tuple[str, ...], rails: tuple[Rails | None, ...], interval: float
+    ) -> None:
+        self.base, self.names, self.rails, self.interval = base, names, rails, interval
+        self._keep = min(MOST_ROWS, max(FROZEN_ROWS, round(KEPT / interval)) + 2)
+        self._ticks = np.empty(2 * self._keep, np.int64)
+        self._counts = np.empty((2 * self._keep, len(names)))
+        self._end = self._start = 0
+        self.still_since = np.zeros(len(names), np.int64)  # ticks at which each column changed last
+        self.still_rows = np.zeros(len(names), np.int64)
+        self.floor = np.full(len(names), np.inf)  # quietest noise seen [count]
+        self._blocks = 0
+        self._block_from: int | None = None
+
+    @property
+    def ticks(self) -> Ints:
+        """Unwrapped device clock of the rows kept."""
+        return self._ticks[self._start : self._end]
+
+    @property
+    def counts(self) -> Floats:
+        """Counts of the rows kept, (N, C)."""
+        return self._counts[self._start : self._end]
+
+    @property
+    def newest(self) -> int | None:
+        """Ticks of the newest row."""
+        return int(self._ticks[self._end - 1]) if self._end > self._start else None
+
+    def add(self, ticks: Ints, counts: NDArray[np.integer] | Floats) -> int:
+        """Append rows; those not newer than what is there are left out. Return how many were added."""
+        if self.newest is not None and ticks.size and ticks[0] <= self.newest:
+            newer = ticks > self.newest
+            ticks, counts = ticks[newer], counts[newer]
+        if ticks.size > 1 and (np.diff(ticks) <= 0).any():
+            ticks, where = np.unique(ticks, return_index=True)
+            counts = counts[where]
+        if not ticks.size:
+            return 0
+        ticks, counts = ticks[-self._keep :], counts[-self._keep :]
+        self._note_still(ticks, counts)
+        if self._end + ticks.size > self._ticks.size:
+            kept = min(self._keep, self._end)
+            self._ticks[:kept] = self._ticks[self._end - kept : self._end]
+            self._counts[:kept] = self._counts[self._end - kept : self._end]
+            self._end = kept
+        self._ticks[self._end : self._end + ticks.size] = ticks
+        self._counts[self._end : self._end + ticks.size] = counts
+        self._end += ticks.size
+        self._start = max(0, self._end - self._keep)
+        self._note_noise()
+        return int(ticks.size)
+
+    def since(self, ticks: int) -> slice:
+        """Rows from a time on, as places in ``ticks`` and ``counts``."""
+        return slice(int(np.searchsorted(self.ticks, ticks)), self.ticks.size)
+
+    def between(self, first: int, end: int) -> slice:
+        """Rows from ``first`` to before ``end``."""
+        return slice(*np.searchsorted(self.ticks, (first, end)).tolist())
+
+    def is_frozen(self, column: int) -> bool:
+        """Tell whether a column that always flickered stands still."""
+        if self.newest is None or self._blocks < NOISE_BLOCKS:
+            return False
+        still = self.newest - int(self.still_since[column])
+        return bool(
+            self.floor[column] >= FROZEN_NOISE
+            and self.still_rows[column] >= FROZEN_ROWS
+            and still >= self.base.span(FROZEN_AFTER)
+        )
+
+    def _note_still(self, ticks: Ints, counts: NDArray[np.integer] | Floats) -> None:
+        last = counts[-1]
+        before = self._counts[self._end - 1] if self._end > self._start else counts[0]
+        changed = (counts != before).any(axis=0)
+        self.still_since[changed] = ticks[-1]
+        self.still_rows[changed] = 0
+        self.still_rows += ticks.size
+        self.still_rows[last != before] = 1
+
+    def _note_noise(self) -> None:
+        newest = int(self._ticks[self._end - 1])
+        if self._block_from is None:
+            self._block_from = newest
+        if newest - self._block_from < self.base.span(NOISE_BLOCK):
+            return
+        rows = self.counts[self.since(self._block_from)]
+        self._block_from = newest
+        if len(rows) < FROZEN_ROWS:
+            return
+        noise = np.diff(rows, axis=0).std(axis=0) / np.sqrt(2.0)
+        # The block in which a flickering column freezes says nothing of its noise.
+        freezing = (self.still_rows >= FROZEN_ROWS) & (self.floor >= FROZEN_NOISE) & np.isfinite(self.floor)
+        self.floor = np.where(freezing, self.floor, np.fmin(self.floor, noise))
+        self._blocks += 1
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What a channel says by itself at one moment."""
+
+    standing: Standing
+    value: float | None  # [SI]; None unless indicated
+    noise: float  # standard deviation in the window [SI]
+    rows: int  # in the window
+    age: float | None  # of the newest row [s]
+
+
+class Gauge:
+    """One calibrated channel.
+
+    Parameters
+    ----------
+    item : Input
+        The stand's entry.
+    calibration : Calibration
+        Of its sensor.
+    supply : Gauge, optional
+        The channel that measures its supply.
+    """
+
+    def __init__(self, item: Input, calibration: Calibration, supply: "Gauge | None" = None) -> None:
+        self.item, self.calibration = item, calibration
+        self.ring: Ring | None = None
+        self.column = -1
+        self._supply = supply
+        is_stated = item.supply is not None and supply is None and item.supply[:1].isdigit()
+        self._volts = parse_quantity(item.supply, "voltage").value if is_stated else 1.0
+        self._lacks_supply = item.supply is not None and supply is None and not is_stated
+
+    @property
+    def tag(self) -> str:
+        """The channel's name everywhere."""
+        return self.item.tag
+
+    @property
+    def full_range(self) -> float:
+        """Span of the calibration. [SI]."""
+        return (self.calibration.highest - self.calibration.lowest) * self.calibration.scale
+
+    def attach(self, ring: Ring) -> None:
+        """Read from another ring: the first, or after a boot or a change of layout."""
+        if self.item.wire in ring.names:
+            self.ring, self.column = ring, ring.names.index(self.item.wire)
+
+    def readings(self, rows: slice) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
+        """Give readings [SI], which of them are clipped, which can only come from a broken wire."""
+        ring = self.ring
+        assert ring is not None  # noqa: S101 - asked only for rows that are there
+        counts = ring.counts[rows, self.column]
+        rails = ring.rails[self.column]
+        at_rail = np.zeros(counts.shape, np.bool_)
+        if rails is not None:
+            at_rail = clipped(counts.astype(np.int64), rails)
+        signal = signal_from_counts(self.item, counts, self._supply_at(rows))
+        broken = open_wire(self.item, signal) | ~np.isfinite(signal)
+        return to_si(self.calibration.reading(signal), self.calibration), at_rail, broken
+
+    def mean(self, rows: slice) -> float | None:
+        """Average the rows that can be believed; ``None`` when those are fewer than half."""
+        values, at_rail, broken = self.readings(rows)
+        good = values[~(at_rail | broken)]
+        return float(good.mean()) if good.size and 2 * good.size >= values.size else None
+
+    def look(self, now_ns: int) -> Look:
+        """Say what is indicated at a moment of the monotonic clock. [ns]."""
+        ring = self.ring
+        newest = ring.newest if ring is not None else None
+        if ring is None or newest is None or self._lacks_supply:
+            return Look(Standing.NO_DATA, None, 0.0, 0, None)
+        age = max(0.0, (now_ns - ring.base.host_ns(newest)) / 1e9)
+        if age > max(STALE_AFTER, STALE_ROWS * ring.interval / ring.base.time_scale):
+            return Look(Standing.STALE, None, 0.0, 0, age)
+        values, at_rail, broken = self.readings(ring.since(min(newest, newest - ring.base.span(WINDOW) + 1)))
+        standing = self._standing(at_rail, broken)
+        good = values[~(at_rail | broken)]
+        if standing is not Standing.INDICATED or not good.size:
+            return Look(standing, None, 0.0, int(good.size), age)
+        return Look(standing, float(good.mean()), float(good.std()), int(good.size), age)
+
+    def _standing(self, at_rail: NDArray[np.bool_], broken: NDArray[np.bool_]) -> Standing:
+        """Judge a window: a rail outranks a broken wire, and both outrank a still one; they say more."""
+        if at_rail.mean() >= BAD_SHARE and at_rail.mean() >= broken.mean():
+            return Standing.CLIPPED
+        if broken.mean() >= BAD_SHARE:
+            return Standing.OPEN_WIRE
+        if (at_rail | broken).mean() >= BAD_SHARE:
+            return Standing.CLIPPED
+        assert self.ring is not None  # noqa: S101 - looked at before
+        return Standing.NOT_RESPONDING if self.ring.is_frozen(self.column) else Standing.INDICATED
+
+    def _supply_at(self, rows: slice) -> Floats | float:
+        supply = self._supply
+        if supply is None or supply.ring is None:
+            return self._volts
+        if supply.ring is self.ring:
+            volts = supply.readings(rows)[0]
+        else:
+            newest = supply.ring.newest
+            assert newest is not None  # noqa: S101 - a ring is made with its first rows
+            volts = np.atleast_1d(supply.readings(supply.ring.since(newest - supply.ring.base.span(WINDOW)))[0].mean())
+        # A supply that is gone scales nothing: the signal is no number, which counts as a broken wire.
+        volts = np.where(volts > 0.0, volts, np.nan)
+        return volts if volts.size > 1 or supply.ring is self.ring else float(volts[0])

@@ -1,0 +1,174 @@
+"""From decoded pieces of one device to rings of rows on its time base, and to the edges of one of its lines.
+
+A new boot or layout begins new rings; what a device sent before its layout was known is not here. An edge whose frame
+was lost is restored from the next beat, with its exact ticks. Ticks are the device's, unwrapped.
+"""
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from daq.channels import Rails
+from daq.edges import nearest, nearest_each
+from daq.follow import Taken
+from daq.frames import MODULUS, Beat, Edge, SampleBlock
+from daq.gauge import Ring
+from daq.hello import Hello
+from daq.lines import DecodedLines
+from daq.script import PLAYED_OUT
+from daq.stand import Device
+from daq.timebase import Moment, TimeBase
+from daq.wire import Decoded
+
+_EDGES = 2**16  # modulus of a line's edge count
+_BOOTS = 2**8
+LINE_ROWS = 1e-3  # [s]; rings of text boards have room for rows this often
+SECOND = 1_000_000_000  # ticks of a text board's time base are nanoseconds
+
+
+class Intake:
+    """Takes in one device.
+
+    Parameters
+    ----------
+    device : Device
+        The stand's entry.
+    line : str or None
+        The digital line whose edges are wanted.
+    """
+
+    def __init__(self, device: Device, line: str | None = None) -> None:
+        self.device = device
+        self.base: TimeBase | None = None
+        self.rings: dict[str, Ring] = {}  # by stream; a text board has one
+        self.played_out = False
+        self.is_rehearsal = False
+        self.time_scale = 1.0
+        self._line = line
+        self._boot: int | None = None
+        self._layouts: dict[str, int] = {}
+        self._edges_seen: int | None = None  # as the device counts them
+        self._began: int | None = None  # ticks of the first row of this boot
+        self._arrival: int | None = None
+
+    def take(self, taken: Taken) -> tuple[tuple[Moment, bool], ...]:
+        """Take in one piece; give the edges of the line in it, each with the level after it."""
+        if isinstance(taken.decoded, DecodedLines):
+            self._take_lines(taken.decoded, taken.arrival_ns)
+            return ()
+        decoded = taken.decoded
+        hellos = (*taken.hellos, *(hello for hello, _ in decoded.hellos))
+        for hello in hellos:
+            self.is_rehearsal |= hello.is_rehearsal
+            self.time_scale = hello.time_scale
+        self.played_out |= any(note.text == PLAYED_OUT for note in decoded.notes)
+        for block in decoded.blocks:
+            self._take_block(block, hellos, taken.arrival_ns)
+        return self._take_edges(decoded, hellos, taken.arrival_ns)
+
+    # --- rows --------------------------------------------------------------------------------------------
+
+    def _take_block(self, block: SampleBlock, hellos: Iterable[Hello], arrival_ns: int) -> None:
+        said = [h for h in hellos if h.stream == block.stream and h.layout == block.layout]
+        if not said or not self._enter_boot(block.boot, said[-1]):
+            return
+        hello, base = said[-1], self.base
+        assert base is not None  # noqa: S101 - made by _enter_boot
+        first = base.place(int(block.ticks[0]), arrival_ns)
+        ticks = first + nearest_each(block.ticks - block.ticks[0], MODULUS)
+        base.heard(int(ticks.max()), arrival_ns)
+        if self._began is None:
+            self._began = int(ticks[0])
+        if self._layouts.get(hello.name) != block.layout:
+            self._layouts[hello.name] = block.layout
+            self.rings[hello.name] = Ring(
+                base,
+                tuple(channel.name for channel in hello.channels),
+                tuple(Rails(channel.minimum, channel.maximum) for channel in hello.channels),
+                hello.interval_ticks / hello.tick_hz,
+            )
+        self.rings[hello.name].add(ticks, block.counts)
+
+    def _enter_boot(self, boot: int, hello: Hello) -> bool:
+        """Begin anew at a new boot; tell whether what comes is of the boot that runs."""
+        if self._boot is not None and self._boot != boot and (boot - self._boot) % _BOOTS > _BOOTS // 2:
+            return False  # an earlier boot's, come late
+        if self._boot != boot:
+            self._boot = boot
+            self.base = TimeBase(hello.tick_hz, hello.time_scale)
+            self.rings, self._layouts = {}, {}
+            self._edges_seen = self._began = None
+        return True
+
+    # --- edges -------------------------------------------------------------------------------------------
+
+    def _take_edges(
+        self, decoded: Decoded, hellos: tuple[Hello, ...], arrival_ns: int
+    ) -> tuple[tuple[Moment, bool], ...]:
+        numbers = [(slot, line.line) for slot, line in enumerate(hellos[-1].lines) if line.name == self._line] if (
+            hellos and self._line is not None
+        ) else []
+        if not numbers:
+            return ()
+        slot, number = numbers[0]
+        found = []
+        messages: list[Edge | Beat] = [*decoded.edges, *decoded.beats]
+        for message in sorted(messages, key=lambda message: message.offset):
+            if not self._enter_boot(message.boot, hellos[-1]):
+                continue
+            if isinstance(message, Beat):
+                edge = self._restored(message, slot, number, arrival_ns)
+            else:
+                edge = self._heard(message, number, arrival_ns)
+            if edge is not None:
+                found.append(edge)
+        return tuple(found)
+
+    def _heard(self, edge: Edge, number: int, arrival_ns: int) -> tuple[Moment, bool] | None:
+        base = self.base
+        if edge.line != number or base is None:
+            return None
+        if self._edges_seen is not None and nearest(edge.edges - self._edges_seen, _EDGES) <= 0:
+            return None  # it came twice, or a beat told of it
+        self._edges_seen = edge.edges
+        return Moment(base, base.place(edge.ticks, arrival_ns)), edge.level == 1
+
+    def _restored(self, beat: Beat, slot: int, number: int, arrival_ns: int) -> tuple[Moment, bool] | None:
+        base = self.base
+        if base is None or slot >= len(beat.edges):
+            return None
+        count, last = beat.edges[slot]
+        if count == 0 and self._edges_seen is None:
+            self._edges_seen = 0
+        if self._edges_seen is not None and nearest(count - self._edges_seen, _EDGES) <= 0:
+            return None
+        at = base.place(beat.ticks, arrival_ns) - (beat.ticks - last) % MODULUS
+        known, self._edges_seen = self._edges_seen, count
+        if known is None and (self._began is None or at < self._began):
+            return None  # before anything was recorded of this boot
+        return Moment(base, at), bool(beat.lines >> number & 1)
+
+    # --- text boards -------------------------------------------------------------------------------------
+
+    def _take_lines(self, lines: DecodedLines, arrival_ns: int) -> None:
+        text = self.device.text_lines
+        assert text is not None  # noqa: S101 - the stand's validator requires it
+        before, self._arrival = self._arrival or arrival_ns, arrival_ns
+        rows = len(lines.values)
+        if not rows:
+            return
+        if text.clock is not None:
+            ticks = np.rint(lines.clock / text.clock_hz * SECOND).astype(np.int64)
+        else:
+            ticks = before + (np.arange(1, rows + 1) * (arrival_ns - before)) // rows
+        for segment in np.unique(lines.segment).tolist():
+            if self.base is None or self._boot != segment:
+                self._boot = segment
+                self.base = TimeBase(SECOND)
+                columns = tuple(text.columns)
+                self.rings = {"": Ring(self.base, columns, (None,) * len(columns), LINE_ROWS)}
+            ring, own = self.rings[""], lines.segment == segment
+            self.base.heard(int(ticks[own].max()), arrival_ns)
+            ring.add(ticks[own], lines.values[own])
+            if ring.ticks.size > 1:
+                ring.interval = float(np.median(np.diff(ring.ticks[-20:]))) / SECOND

@@ -1,0 +1,87 @@
+"""What the record shows at a mark: whether the channel that should rise did, or another in its place.
+
+Cables of two tanks that were exchanged show here, at the first pressurising. Readings are SI; only differences are
+used, so a pressure's reference does not matter.
+"""
+
+from collections.abc import Mapping
+from typing import Final
+
+from daq.gauge import Gauge
+from daq.marks import CrewMark
+from daq.plan import Mark
+
+ROSE: Final = 0.03  # of full range
+SETTLES: Final = 0.3  # [s] of the device from the first rise to the sentence: what is coupled has risen by then
+WITHIN: Final = 10.0  # [s] of the device; a slow valve is opened by hand
+BEFORE: Final = 0.3  # [s] of the device, averaged before the mark
+
+
+class MarkRemark:
+    """Watches the channels after one mark.
+
+    Parameters
+    ----------
+    mark : CrewMark
+        As dropped.
+    planned : Mark
+        What the plan says of its key.
+    gauges : mapping of tag to Gauge
+        Tank pressures, and what the plan's mark names.
+    """
+
+    def __init__(self, mark: CrewMark, planned: Mark, gauges: Mapping[str, Gauge]) -> None:
+        self.text = ""
+        self.is_done = False
+        self._planned, self._gauges = planned, gauges
+        self._at_ns = mark.monotonic_ns
+        self._first_rise: float | None = None
+        self._baseline: dict[str, float] = {}
+        for tag, gauge in gauges.items():
+            ring = gauge.ring
+            if ring is not None and ring.newest is not None:
+                at = ring.base.ticks_at(mark.monotonic_ns)
+                value = gauge.mean(ring.between(at - ring.base.span(BEFORE), at))
+                if value is not None:
+                    self._baseline[tag] = value
+        if not self._baseline:
+            self.is_done = True  # dropped before what is known here
+
+    def look(self, values: Mapping[str, float | None], now_ns: int, time_scale: float) -> None:
+        """Take in what is indicated now; the sentence is made once and stands."""
+        if self.is_done:
+            return
+        seconds = (now_ns - self._at_ns) / 1e9 * time_scale
+        rose = [
+            tag
+            for tag, before in self._baseline.items()
+            if (value := values.get(tag)) is not None and value - before >= ROSE * self._gauges[tag].full_range
+        ]
+        if rose and self._first_rise is None:
+            self._first_rise = seconds
+        settled = self._first_rise is not None and seconds >= self._first_rise + SETTLES
+        if settled or seconds >= WITHIN:
+            self.text, self.is_done = self._sentence(rose), True
+
+    def _sentence(self, rose: list[str]) -> str:
+        wanted, still = self._planned.rises, self._planned.still
+        words = []
+        if wanted is not None:
+            others = [tag for tag in rose if tag != wanted and self._vessel(tag) != self._vessel(wanted)]
+            if wanted not in self._baseline:
+                words.append(f"{wanted} was not indicated")
+            elif wanted in rose:
+                words.append(f"{wanted} rose")
+            elif others:
+                words.append(f"{' and '.join(others)} rose, {wanted} should have")
+            else:
+                words.append(f"{wanted} did not rise within {WITHIN:g} s")
+        if still is not None and still in rose and (wanted is None or wanted in rose):
+            words.append(f"{still} rose, which should have stayed still")
+        elif still is not None and still not in rose and still in self._baseline:
+            words.append(f"{still} stayed still")
+        return "; ".join(words)
+
+    def _vessel(self, tag: str) -> str:
+        gauge = self._gauges.get(tag)
+        return (gauge.item.tank or tag) if gauge is not None else tag

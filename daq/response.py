@@ -1,0 +1,124 @@
+"""Which pressure channels do not move while what they are connected to does: the frozen sensing line.
+
+A line blocked by ice keeps its pressure and the sensor goes on making noise, so the counts look alive. Judged is
+movement between the ends of a short window, in pascal, against a neighbour: the twin on the same vessel at any time;
+tank against its manifold, and chamber against both manifolds, only in settled flow, where feed pressures fall
+together slowly. In a start, a shutdown or a run-out one of them moves and the other rightly does not.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from daq.gauge import Gauge
+from daq.timebase import Moment
+
+SPAN: Final = 1.25  # [s] of the device; with the ends below a frozen line shows within 2 s
+END: Final = 0.2  # [s] averaged at either end
+MOVED: Final = 0.005  # of full range: the neighbour has moved; 0.3 bar of 60
+MOST: Final = 0.06  # of full range: more in one window is no settled flow
+STILL: Final = 0.2  # of the neighbour's movement: the channel did not follow
+NOISES: Final = 8.0  # the neighbour's movement in standard deviations of an end's mean
+SETTLED: Final = 1.0  # [s] after the start of a flow
+
+
+@dataclass(frozen=True, slots=True)
+class Movement:
+    """How a channel went through the window, SI."""
+
+    first: float  # half of it
+    second: float
+    doubt: float  # standard deviation of the whole
+
+    @property
+    def whole(self) -> float:
+        """From end to end."""
+        return self.first + self.second
+
+    @property
+    def is_steady(self) -> bool:
+        """Tell whether both halves took part."""
+        whole = self.whole
+        return whole != 0.0 and min(self.first / whole, self.second / whole) >= 0.25
+
+
+def movement(gauge: Gauge) -> Movement | None:
+    """Measure how a channel moved lately; ``None`` where the window is not full of good rows."""
+    ring = gauge.ring
+    if ring is None or ring.newest is None or ring.ticks[0] > ring.newest - ring.base.span(SPAN):
+        return None
+    span, end = ring.base.span(SPAN), ring.base.span(END)
+    starts = (ring.newest - span, ring.newest - (span + end) // 2, ring.newest - end + 1)
+    ends = []
+    doubt = 0.0
+    for start in starts:
+        values, at_rail, broken = gauge.readings(ring.between(start, start + end))
+        good = values[~(at_rail | broken)]
+        if good.size < 2 or 2 * good.size < values.size:
+            return None
+        ends.append(float(good.mean()))
+        # Noise of neighbouring samples is correlated; a tenth of them counts.
+        doubt += float(np.var(good)) / max(1.0, good.size / 10.0)
+    return Movement(ends[1] - ends[0], ends[2] - ends[1], float(np.sqrt(doubt)))
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """Who should move with a channel; ``settled`` when only in settled flow."""
+
+    gauge: Gauge
+    settled: bool
+
+
+def neighbours_of(gauge: Gauge, others: Sequence[Gauge]) -> tuple[Neighbour, ...]:
+    """Find the pressure channels that should move with one."""
+    item, found = gauge.item, []
+    for other in others:
+        if other is gauge or other.calibration.dimension != "pressure":
+            continue
+        kinds = {item.measures, other.item.measures}
+        if item.measures == other.item.measures and item.measures in ("tank pressure", "chamber pressure"):
+            if item.tank == other.item.tank:
+                found.append(Neighbour(other, settled=False))
+        elif (kinds == {"tank pressure", "manifold pressure"} and item.tank == other.item.tank) or (
+            kinds == {"chamber pressure", "manifold pressure"}
+        ):
+            found.append(Neighbour(other, settled=True))
+    return tuple(found)
+
+
+class Response:
+    """Watches one channel; what it found stands until the channel moves again."""
+
+    def __init__(self, gauge: Gauge, neighbours: tuple[Neighbour, ...]) -> None:
+        self.gauge = gauge
+        self.silent = False
+        self._neighbours = neighbours
+
+    def judge(self, moves: dict[str, Movement | None], flow_since: Moment | None) -> None:
+        """Judge by the movements of all channels, by tag; ``flow_since`` while something flows."""
+        own = moves.get(self.gauge.tag)
+        if own is None:
+            return
+        least = MOVED * self.gauge.full_range
+        if abs(own.whole) >= 0.5 * least and abs(own.whole) >= NOISES * own.doubt:
+            self.silent = False
+            return
+        for neighbour in self._neighbours:
+            other = moves.get(neighbour.gauge.tag)
+            if other is None or abs(other.whole) < max(least, NOISES * other.doubt):
+                continue
+            if abs(own.whole) >= STILL * abs(other.whole):
+                continue
+            if not neighbour.settled or self._is_settled(other, flow_since):
+                self.silent = True
+
+    def _is_settled(self, other: Movement, flow_since: Moment | None) -> bool:
+        ring = self.gauge.ring
+        if flow_since is None or ring is None or ring.newest is None:
+            return False
+        begun = flow_since.on(ring.base) + ring.base.span(SETTLED)
+        steady = other.is_steady and abs(other.whole) <= MOST * self.gauge.full_range
+        return steady and ring.newest - ring.base.span(SPAN) >= begun

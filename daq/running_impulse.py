@@ -1,0 +1,134 @@
+"""Running total impulse while something burns: an indication that has been neither weighed nor corrected.
+
+The reading of the thrust cell minus its mean in a quiet window before T-0, summed by trapezoids over device ticks from
+T-0 to the end of thrust. Where samples are missing or cannot be believed nothing is added, and the sum is "at least"
+from there on. The analysis computes the impulse; this is for the crew to watch against the limit.
+"""
+
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+
+from daq.gauge import Gauge
+from daq.live_state import ImpulseState
+from daq.plan import ImpulseClass
+from daq.timebase import Moment, TimeBase
+
+TARE_FROM: Final = -1.5  # [s] after T-0
+TARE_TO: Final = -0.1  # [s] after T-0; valves and igniter are quiet before
+TARE_ROWS: Final = 20
+GAP_ROWS: Final = 1.5  # intervals: more between two rows is a gap
+
+
+class RunningImpulse:
+    """Sums one thrust channel.
+
+    Parameters
+    ----------
+    gauge : Gauge
+        The thrust cell.
+    limit : ImpulseClass
+        Of the plan.
+    weight_sign : int
+        How lost weight shows in a tared reading: +1 as more thrust, -1 as less, 0 not at all.
+    expelled_weight : callable of seconds after T-0, optional
+        Predicted weight of what has left. [N]
+    """
+
+    def __init__(
+        self,
+        gauge: Gauge,
+        limit: ImpulseClass,
+        *,
+        weight_sign: int,
+        expelled_weight: Callable[[float], float] | None = None,
+    ) -> None:
+        self.gauge = gauge
+        self._limit, self._weight_sign, self._expelled_weight = limit, weight_sign, expelled_weight
+        self._sum = 0.0
+        self._missing = 0.0  # [s]
+        self._t_zero: Moment | None = None
+        self._tare: float | None = None
+        self._last: tuple[int, float] | None = None  # ticks and thrust of the newest sample taken in
+        self._over = False
+        self._counted_on: TimeBase | None = None
+        self._last_host = 0  # of the newest sample taken in [ns]
+
+    def advance(self, t_zero: Moment | None, until: Moment | None) -> None:
+        """Take in what is new since T-0, up to the end of thrust once that is known."""
+        ring = self.gauge.ring
+        if t_zero is None or ring is None or ring.newest is None or self._over:
+            return
+        base = ring.base
+        if self._t_zero is None or self._t_zero != t_zero:
+            self._begin(t_zero)
+        if self._tare is None:
+            return
+        start = t_zero.on(base)
+        if self._last is not None and base is not self._counted_on:
+            # The board has started again: its clock is another, and what lies between is missing.
+            self._missing += max(0.0, (base.host_ns(int(ring.ticks[0])) - self._last_host) / 1e9 * base.time_scale)
+            self._last = None
+            start = max(start, int(ring.ticks[0]))
+        self._counted_on = base
+        first = self._last[0] + 1 if self._last is not None else start
+        end = ring.newest + 1 if until is None else until.on(base)
+        if end > first:
+            self._add(ring.between(first, end), start)
+        if self._last is not None:
+            self._last_host = base.host_ns(self._last[0])
+        self._over = until is not None
+
+    def _begin(self, t_zero: Moment) -> None:
+        ring = self.gauge.ring
+        assert ring is not None  # noqa: S101 - the caller looked
+        self._t_zero, self._sum, self._missing, self._last = t_zero, 0.0, 0.0, None
+        self._counted_on, self._last_host = ring.base, 0
+        at = t_zero.on(ring.base)
+        rows = ring.between(at + ring.base.span(TARE_FROM), at + ring.base.span(TARE_TO))
+        self._tare = self.gauge.mean(rows) if rows.stop - rows.start >= TARE_ROWS else None
+
+    def _add(self, rows: slice, start: int) -> None:
+        ring = self.gauge.ring
+        assert ring is not None  # noqa: S101 - the caller looked
+        assert self._tare is not None  # noqa: S101 - as above
+        values, at_rail, broken = self.gauge.readings(rows)
+        good = ~(at_rail | broken)
+        ticks, thrust = ring.ticks[rows][good], values[good] - self._tare
+        if not ticks.size:
+            return
+        hz = ring.base.tick_hz
+        if self._expelled_weight is not None and self._weight_sign:
+            seconds = (ticks - start) / hz
+            weight = np.array([self._expelled_weight(second) for second in seconds.tolist()])
+            thrust = thrust - self._weight_sign * weight
+        before = self._last if self._last is not None else (start, float(thrust[0]))
+        ticks = np.concatenate(([before[0]], ticks))
+        thrust = np.concatenate(([before[1]], thrust))
+        steps = np.diff(ticks) / hz
+        whole = steps <= GAP_ROWS * ring.interval
+        self._sum += float((steps * (thrust[1:] + thrust[:-1]) / 2.0)[whole].sum())
+        self._missing += float(steps[~whole].sum())
+        self._last = (int(ticks[-1]), float(thrust[-1]))
+
+    def state(self, *, vouched: bool) -> ImpulseState:
+        """Say what has been summed; ``vouched`` tells whether the channel is indicated now, or need be no longer."""
+        limit, name = self._limit.limit.value, self._limit.limit_name
+        tag = self.gauge.tag
+        if self._t_zero is None:
+            return ImpulseState(None, limit, name, "nothing before T-0")
+        if self._tare is None:
+            return ImpulseState(None, limit, name, f"unknown: {tag} has no zero from before T-0")
+        if not vouched and not self._over:
+            return ImpulseState(None, limit, name, f"unknown: {tag} cannot be vouched for")
+        words = []
+        if self._missing > 0.0:
+            words.append(f"at least; {self._missing:.3f} s of {tag} are missing from it")
+        if self._weight_sign and self._expelled_weight is None:
+            way = "as thrust" if self._weight_sign > 0 else "as lost thrust"
+            words.append(f"the weight of what has left is not known yet and counts {way}")
+        elif self._weight_sign:
+            words.append("weight of what has left as predicted")
+        words.append("an indication, not the result")
+        return ImpulseState(self._sum, limit, name, "; ".join(words))

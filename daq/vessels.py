@@ -1,0 +1,161 @@
+"""What may be said of the pressure in a tank or the chamber: a value when two sensors vouch for it, else "unknown".
+
+Two sensors agree when their readings differ by no more than three combined standard uncertainties of their
+calibrations and noise. Values are SI, in the reference of the vessel's first sensor. No sentence here says that
+anything may be approached; the mechanical gauge has the last word.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from daq.calibration import Calibration
+from daq.gauge import Gauge, Look
+from daq.live_state import Phase, Standing, VesselState
+from daq.quantity import Quantity, Reference
+
+COVERAGE: Final = 3.0  # combined standard uncertainties
+PAST: Final = 0.02  # [s]; two sensors of different latency may read values this far apart in time
+PARTED_FOR: Final = 0.3  # [s] of the device before it is said
+MOVED: Final = 0.05  # of full range: a sensor has seen the pressure change
+FELL: Final = 0.03  # of full range, since safing began: it has seen the venting
+
+
+def reading_u(calibration: Calibration, value: float, noise: float, rows: int) -> float:
+    """Compute the standard uncertainty of a mean, from calibration and noise. [SI].
+
+    Notes
+    -----
+    Zero, slope (of the reading) and hysteresis (of full range) in square; a tenth of the rows count as independent.
+    """
+    scale = calibration.scale
+    slope = calibration.slope_u() * abs(value)
+    hysteresis = calibration.hysteresis_uncertainty.value * (calibration.highest - calibration.lowest) * scale
+    scatter = noise / math.sqrt(max(1.0, rows / 10.0))
+    return math.hypot(calibration.zero_uncertainty * scale, slope, hysteresis, scatter)
+
+
+def in_reference(value: float, of: Reference | None, wanted: Reference | None, ambient: Quantity) -> float:
+    """Turn a pressure from one reference into the other. [Pa]."""
+    if of == "gauge" and wanted == "absolute":
+        return value + ambient.value
+    if of == "absolute" and wanted == "gauge":
+        return value - ambient.value
+    return value
+
+
+@dataclass(slots=True)
+class Seen:
+    """What one sensor of a vessel has shown so far. [SI]."""
+
+    lowest: float = math.inf
+    highest: float = -math.inf
+    at_safing: float | None = None
+    before: float | None = None  # the value at the look before this one
+
+
+class Vessel:
+    """Follows the sensors of one vessel."""
+
+    def __init__(self, name: str, gauges: Sequence[Gauge], ambient: Quantity) -> None:
+        self.name = name
+        self.gauges = tuple(gauges)
+        self._ambient = ambient
+        self._seen = {gauge.tag: Seen() for gauge in gauges}
+        self._parted_since: float | None = None
+        self.apart = False  # two indicated sensors disagree
+
+    def judge(self, looks: dict[str, Look], seconds: float, *, is_safing: bool) -> None:
+        """Take in what the sensors indicate; ``seconds`` of the device, growing."""
+        shown = [(g, look) for g in self.gauges if (look := looks[g.tag]).value is not None]
+        speeds = []
+        for gauge, look in shown:
+            seen, value = self._seen[gauge.tag], look.value
+            assert value is not None  # noqa: S101 - filtered above
+            seen.lowest, seen.highest = min(seen.lowest, value), max(seen.highest, value)
+            if not is_safing:
+                seen.at_safing = None
+            elif seen.at_safing is None or value > seen.at_safing:
+                seen.at_safing = value
+            speeds.append(0.0 if seen.before is None else abs(value - seen.before))
+            seen.before = value
+        # Looks are at least 0.05 s apart and means are over 0.1 s; both sensors' movement between two looks bounds
+        # what a few milliseconds of latency can do.
+        parted = len(shown) >= 2 and self._spread(shown) > sum(speeds) * (PAST / 0.05)
+        if not parted:
+            self._parted_since, self.apart = None, False
+        elif self._parted_since is None:
+            self._parted_since = seconds
+        elif seconds - self._parted_since >= PARTED_FOR:
+            self.apart = True
+
+    def _spread(self, shown: Sequence[tuple[Gauge, Look]]) -> float:
+        """By how much the widest pair exceeds what its uncertainties allow. [Pa]."""
+        values = [self._common(gauge, look) for gauge, look in shown]
+        us = [reading_u(g.calibration, v, look.noise, look.rows) for (g, look), v in zip(shown, values, strict=True)]
+        most = -math.inf
+        for i in range(len(values)):
+            for k in range(i):
+                most = max(most, abs(values[i] - values[k]) - COVERAGE * math.hypot(us[i], us[k]))
+        return most
+
+    def _common(self, gauge: Gauge, look: Look) -> float:
+        first = self.gauges[0].calibration
+        assert look.value is not None  # noqa: S101 - asked only for shown values
+        return in_reference(look.value, gauge.calibration.reference, first.reference, self._ambient)
+
+    def state(self, looks: dict[str, Look], standings: dict[str, Standing], phase: Phase) -> VesselState:
+        """Say what is known; ``standings`` as finally judged."""
+        calibration = self.gauges[0].calibration
+        tags = tuple(gauge.tag for gauge in self.gauges)
+        good = [gauge for gauge in self.gauges if standings[gauge.tag] is Standing.INDICATED]
+        ages = [age for gauge in good if (age := looks[gauge.tag].age) is not None]
+        why = self._why_unknown(good, standings, phase)
+        agree = None if len(good) < 2 and not self.apart else not self.apart
+        if why:
+            words = f"{self.name}: unknown; {why}; use the mechanical gauge"
+            return VesselState(self.name, tags, None, calibration.reading_unit, calibration.reference,
+                               max(ages, default=None), agree, words)
+        values = [self._common(gauge, looks[gauge.tag]) for gauge in good]
+        value = sum(values) / len(values)
+        words = (
+            f"{self.name} {value / calibration.scale:.1f} {calibration.reading_unit}, {max(ages):.1f} s old, "
+            f"{_listed([g.tag for g in good])} agree, {self._moved(good, phase)}; confirm with the mechanical gauge"
+        )
+        return VesselState(self.name, tags, value, calibration.reading_unit, calibration.reference, max(ages),
+                           agree, words)
+
+    def _why_unknown(self, good: Sequence[Gauge], standings: dict[str, Standing], phase: Phase) -> str:
+        if self.apart:
+            return f"{_listed([g.tag for g in self.gauges])} disagree"
+        lost = [f"{g.tag}: {standings[g.tag].value}" for g in self.gauges if g not in good]
+        if len(self.gauges) < 2:
+            return ", ".join(lost) or f"{self.gauges[0].tag} is its only sensor"
+        if len(good) < 2:
+            return ", ".join(lost)
+        if phase is Phase.SAFING:
+            dull = [g.tag for g in good if self._range_seen(g) < MOVED * g.full_range]
+            if dull:
+                return f"{_listed(dull)} {'has' if len(dull) == 1 else 'have'} not moved since the recording began"
+        return ""
+
+    def _range_seen(self, gauge: Gauge) -> float:
+        seen = self._seen[gauge.tag]
+        return seen.highest - seen.lowest
+
+    def _moved(self, good: Sequence[Gauge], phase: Phase) -> str:
+        all_of = "both" if len(good) == 2 else "all"
+        if phase is not Phase.SAFING:
+            moved = all(self._range_seen(g) >= MOVED * g.full_range for g in good)
+            return f"{all_of} have moved" if moved else "not both have moved yet"
+        fell = []
+        for gauge in good:
+            seen = self._seen[gauge.tag]
+            if seen.at_safing is not None and seen.before is not None:
+                fell.append(seen.at_safing - seen.before >= FELL * gauge.full_range)
+        return f"{all_of} responded to venting" if fell and all(fell) else "no venting seen by both"
+
+
+def _listed(tags: Sequence[str]) -> str:
+    return tags[0] if len(tags) == 1 else f"{', '.join(tags[:-1])} and {tags[-1]}"
