@@ -18,9 +18,9 @@ from cli import (
     ports,
     predict,
     record,
+    recover,
     rehearse,
     report,
-    seal,
 )
 from daq.errors import EXIT_FINE, EXIT_USAGE, StandError
 
@@ -47,7 +47,7 @@ app.command("lock")(lock.lock)
 app.command("ports")(ports.ports)
 app.command("rehearse")(rehearse.rehearse)
 app.command("record")(record.record)
-app.command("seal")(seal.seal)
+app.command("recover")(recover.recover)
 app.command("import")(import_csv.import_csv)
 app.command("add")(add.add)
 app.command("fill")(fill.fill)

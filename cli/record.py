@@ -87,7 +87,7 @@ def record_run(
             if isinstance(error, _MadeUpError) or line.frames == 0:
                 shutil.rmtree(folder, ignore_errors=True)
             else:
-                warn(f"standbook: what was recorded until then is kept; seal it with: standbook seal {folder}")
+                warn(f"standbook: what was recorded until then is kept; recover it with: standbook recover {folder}")
             raise
         finally:
             line.end()
@@ -106,7 +106,7 @@ def seal_and_say(folder: Path) -> bool:
 
         summary = seal(folder)
     except (StandError, KeyboardInterrupt):
-        warn(f"standbook: the journals hold what was recorded; seal them with: standbook seal {folder}")
+        warn(f"standbook: the journals hold what was recorded; recover it with: standbook recover {folder}")
         raise
     say("Sealed:")
     say_all(summary.sentences())

@@ -14,7 +14,9 @@ from daq.record import ChannelRecord, ClockRecord, DeviceRecord, Gap, NoteRecord
 from daq.recover import Recovered, Rows, Stream
 from daq.samples import Column
 from daq.stand import Stand
+from daq.tape import Sleep
 
+ASLEEP = "the computer slept"
 RESTARTED = "the device started again; what it measured meanwhile is not known"
 _Ints = NDArray[np.int64]
 
@@ -57,7 +59,7 @@ def _gaps(device: Recovered, stream: Stream) -> Iterator[Gap]:
                 start_ns=before,
                 end_ns=max(before, ends[0]),
                 exact=False,
-                reason=RESTARTED,
+                reason=_why(RESTARTED, before, ends[0], device.sleeps),
             )
         before = ends[1]
         for hole in rows.holes:
@@ -75,8 +77,14 @@ def _gaps(device: Recovered, stream: Stream) -> Iterator[Gap]:
                 start_ns=host[0],
                 end_ns=host[1],
                 exact=hole.exact,
-                reason=hole.reason,
+                reason=_why(hole.reason, host[0], host[1], device.sleeps),
             )
+
+
+def _why(reason: str, start_ns: int, end_ns: int, sleeps: Sequence[Sleep]) -> str:
+    """Add to the reason of a gap that the computer slept, if it did meanwhile."""
+    asleep = sum(s.end_ns - s.start_ns for s in sleeps if s.start_ns < end_ns and s.end_ns > start_ns)
+    return f"{reason}; {ASLEEP} {asleep / 1e9:.3f} s meanwhile" if asleep else reason
 
 
 def _place(clock: ClockFit | None, rows: Rows, ticks: _Ints) -> list[int]:
@@ -99,6 +107,7 @@ def device_record(device: Recovered, streams: Mapping[str, StreamRecord], stand:
         edges=device.edges,
         notes=(*device.notes, *_clock_notes(device.clock), *_unsent(device.device, streams, stand)),
         time_scale=device.time_scale,
+        alignment=device.alignment,
     )
 
 
@@ -133,9 +142,11 @@ def _unsent(device: str, streams: Mapping[str, StreamRecord], stand: Stand) -> I
         yield NoteRecord(severity="caution", host_ns=None, text=text)
 
 
-def silent_device() -> DeviceRecord:
-    """Account for a device that the stand names and nobody recorded."""
+def silent_device(missing: str | None = None) -> DeviceRecord:
+    """Account for a device that the stand names and nobody recorded, or whose ``missing`` journal capture names."""
     text = "the stand names this device, but there is no journal of it"
+    if missing is not None:
+        text = f"{missing} is missing, and no other journal of this device is there; take it from the second copy"
     return DeviceRecord(
         streams={},
         boots=0,

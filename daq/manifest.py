@@ -96,7 +96,7 @@ def read_manifest(folder: Path) -> Manifest:
     """
     place = folder / MANIFEST
     if not place.is_file():
-        raise RecordError(f"{folder}: no {MANIFEST}; not sealed yet, seal it with: standbook seal {folder}")
+        raise RecordError(f"{folder}: no {MANIFEST}; not sealed yet; seal it with: standbook recover {folder}")
     try:
         content = place.read_bytes()
         told = json.loads(content)

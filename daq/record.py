@@ -3,6 +3,7 @@
 Host times are nanoseconds since 1970, UTC. Rows that are missing are named here, never filled in the samples.
 """
 
+import datetime as dt
 import json
 from collections.abc import Mapping
 from typing import Any, Literal
@@ -81,6 +82,28 @@ class NoteRecord(Document):
     text: str
 
 
+class AlignmentRecord(Document):
+    """How the host times of a device were brought to those of the stand's first one."""
+
+    reference: str  # device
+    line: str | None = None  # whose edges both saw; ``None``: there is no such line, nothing was shifted
+    edges: int = 0  # that agree on the shift
+    shift_s: float | None = None  # taken away from this device's host times [s]
+    u_s: float | None = None  # standard uncertainty at these edges [s]
+    bound_s: float | None = None  # where nothing was measured: host times may differ by up to this [s]
+
+
+class MarkRecord(Document):
+    """A mark that the crew dropped."""
+
+    number: int
+    text: str
+    key: str
+    by: str
+    host_ns: int
+    struck: bool
+
+
 class DeviceRecord(Document):
     """One device."""
 
@@ -95,6 +118,7 @@ class DeviceRecord(Document):
     edges: tuple[EdgeRecord, ...]
     notes: tuple[NoteRecord, ...]
     time_scale: float
+    alignment: AlignmentRecord | None = None  # of every device but the first
 
 
 class TZeroRecord(Document):
@@ -113,6 +137,8 @@ class RecordSummary(Document):
     devices: Mapping[str, DeviceRecord]
     t_zero: TZeroRecord | None
     t_zero_missing: str | None = None  # why there is none
+    marks: tuple[MarkRecord, ...] = ()
+    remarks: tuple[NoteRecord, ...] = ()  # about the record as a whole
 
     @property
     def lost_rows(self) -> int:
@@ -122,7 +148,8 @@ class RecordSummary(Document):
     @property
     def is_whole(self) -> bool:
         """Tell whether nothing is known to be missing or damaged."""
-        return not any(_has_loss(device) for device in self.devices.values())
+        has_loss = any(_has_loss(device) for device in self.devices.values())
+        return not has_loss and not any(remark.severity == "serious" for remark in self.remarks)
 
     def to_json(self) -> dict[str, Any]:
         """Return what ``record.json`` holds."""
@@ -151,12 +178,43 @@ class RecordSummary(Document):
                     f"{name}: clock {abs(fast):.1f} ppm {'fast' if fast >= 0 else 'slow'}, "
                     f"standard uncertainty {device.clock.u_ppm:.1f} ppm ({device.clock.method})"
                 )
+            if device.alignment is not None:
+                lines.append(f"{name}: {alignment_sentence(device.alignment)}")
             lines += [f"{name}: {note.text}" for note in device.notes if note.severity != "note"]
+        lines += [remark.text for remark in self.remarks]
         if self.t_zero is not None:
             lines.append(f"T-0: {self.t_zero.source}")
         else:
             lines.append(f"T-0: none; {self.t_zero_missing}")
+        lines += [self._told(mark) for mark in self.marks]
         return tuple(lines)
+
+    def _told(self, mark: MarkRecord) -> str:
+        at = dt.datetime.fromtimestamp(mark.host_ns // 1_000_000_000, dt.UTC).strftime("%H:%M:%S UTC")
+        when = at if self.t_zero is None else t_plus(mark.host_ns, self.t_zero.host_ns)
+        return f"mark {mark.number}, {when}: {mark.text}{' (struck out)' if mark.struck else ''}"
+
+
+def t_plus(host_ns: int, t_zero_ns: int) -> str:
+    """Say how long after T-0 an instant was, or before it: ``T+8.88 s``."""
+    return f"T{(host_ns - t_zero_ns) / 1e9:+.2f} s"
+
+
+def alignment_sentence(alignment: AlignmentRecord) -> str:
+    """Say how far the times of a device can be held against those of the reference."""
+    if alignment.shift_s is not None and alignment.u_s is not None:
+        many = "edge" if alignment.edges == 1 else "edges"
+        return (
+            f"aligned with {alignment.reference} on {alignment.edges} {many} of line {alignment.line}, which it placed "
+            f"{1e3 * abs(alignment.shift_s):.3f} ms {'later' if alignment.shift_s >= 0.0 else 'earlier'}; "
+            f"standard uncertainty {1e6 * alignment.u_s:.1f} us"
+        )
+    if alignment.bound_s is not None:
+        return (
+            f"not aligned with {alignment.reference}: no line of the same name changed in both; their times may "
+            f"differ by up to {1e3 * alignment.bound_s:.0f} ms"
+        )
+    return f"not aligned with {alignment.reference}; how far their times differ is not known"
 
 
 def _has_loss(device: DeviceRecord) -> bool:

@@ -17,10 +17,12 @@ from daq.continuity import Assembly, Segment, assemble, same_epoch
 from daq.edges import nearest
 from daq.frames import MODULUS, Note, SampleBlock
 from daq.hello import Hello
-from daq.record import EdgeRecord, NoteRecord, Severity
-from daq.tape import Reel, Tape
+from daq.record import AlignmentRecord, EdgeRecord, NoteRecord, Severity
+from daq.tape import Reel, Sleep, Tape
 from daq.wire import Decoded, Decoder
 
+SEPARATOR = b"\0"  # a delimiter between two openings, so that no frame runs across
+SPOKEN = "the device says: "  # how its own notes begin
 FEED_BYTES = 8 << 20  # decoded at a time
 _SEVERITY: Mapping[int, Severity] = {0: "note", 1: "caution"}  # a device's higher numbers are serious
 _Ints = NDArray[np.int64]
@@ -90,6 +92,8 @@ class Recovered:
     torn_bytes: int
     time_scale: float
     rehearsal: bool = False  # a hello says that the values are made up
+    sleeps: tuple[Sleep, ...] = ()  # of the computer
+    alignment: AlignmentRecord | None = None
 
 
 def time_scale_of(hellos: Sequence[Hello]) -> float:
@@ -97,7 +101,9 @@ def time_scale_of(hellos: Sequence[Hello]) -> float:
     return max((hello.time_scale for hello in hellos), default=1.0)
 
 
-def recover_wire(tape: Tape, *, origin_ns: int, tolerance: float, serial: str = "") -> Recovered:
+def recover_wire(
+    tape: Tape, *, origin_ns: int, tolerance: float, serial: str = "", layouts: Sequence[Hello] = ()
+) -> Recovered:
     """Decode a device that speaks wire format 1.
 
     Parameters
@@ -110,17 +116,30 @@ def recover_wire(tape: Tape, *, origin_ns: int, tolerance: float, serial: str = 
         Half-width of the device clock's declared rate, relative.
     serial : str
         Serial number that the stand states; another one is told as a caution.
+    layouts : sequence of Hello
+        Saved earlier, for rows that no hello of this record explains.
+
+    Notes
+    -----
+    Rows of two boards are never put into one record: where hellos of a second one come, because the wrong board was
+    plugged in, the bytes of that one are left out and told as a serious note.
     """
-    reel = tape.joined(b"\0")
-    pieces = list(decode_all(reel.stream))
+    reel = tape.joined(SEPARATOR)
+    pieces = list(decode_all(reel.stream, layouts))
+    others: list[NoteRecord] = []
+    if len({_board(hello) for piece in pieces for hello, _ in piece.hellos}) > 1:
+        reel, others = _of_one_board(tape, reel, pieces, serial)
+        pieces = list(decode_all(reel.stream, layouts))
     hellos = [hello for piece in pieces for hello, _ in piece.hellos]
-    scale = time_scale_of(hellos)
-    assemblies = assemble_all(pieces, hellos)
+    saved = _used(layouts, hellos, pieces)
+    scale = time_scale_of(hellos or saved)
+    assemblies = assemble_all(pieces, [*hellos, *saved])
     keys = _keys(assemblies)
     parts = list(_arrivals(assemblies, keys, reel, origin_ns, scale))
     clock = None
     if parts:
-        clock = fit_clock(parts, hellos[0].tick_hz, tolerance=tolerance, resolution=LINK_RESOLUTION * scale)
+        tick_hz = (*hellos, *saved)[0].tick_hz
+        clock = fit_clock(parts, tick_hz, tolerance=tolerance, resolution=LINK_RESOLUTION * scale)
     boots = full_boots(hellos)
     notes = [n for piece in pieces for n in piece.notes]
     names = _stream_names(assemblies)
@@ -136,8 +155,9 @@ def recover_wire(tape: Tape, *, origin_ns: int, tolerance: float, serial: str = 
         lost_edges=max((sum(s.lost_edges for s in a.segments) for a in assemblies), default=0),
         notes=(
             *tape.notes,
+            *others,
             *_spoken(notes, assemblies, keys, clock),
-            *_remarks(tape.device, serial, hellos, pieces, received=len(reel.stream)),
+            *_remarks(tape.device, serial, hellos, pieces, saved, received=len(reel.stream)),
             *_rollovers(assemblies),
         ),
         damaged_frames=sum(piece.damaged_frames for piece in pieces),
@@ -145,8 +165,63 @@ def recover_wire(tape: Tape, *, origin_ns: int, tolerance: float, serial: str = 
         undecoded_frames=pieces[-1].pending_frames + sum(p.spilled_frames + p.refused_frames for p in pieces),
         torn_bytes=tape.torn_bytes + sum(piece.torn_bytes for piece in pieces),
         time_scale=scale,
-        rehearsal=any(hello.is_rehearsal for hello in hellos),
+        rehearsal=any(hello.is_rehearsal for hello in (*hellos, *saved)),
+        sleeps=tuple(
+            Sleep(*scaled_arrivals(np.array([s.start_ns, s.end_ns]), origin_ns, scale).tolist()) for s in tape.sleeps
+        ),
     )
+
+
+def _board(hello: Hello) -> tuple[str, str]:
+    return hello.serial, hello.device
+
+
+def _of_one_board(
+    tape: Tape, reel: Reel, pieces: Sequence[Decoded], serial: str
+) -> tuple[Reel, list[NoteRecord]]:
+    """Blank the bytes of other boards: an opening belongs to the board whose hello comes first in it, until another's.
+
+    Which board is the right one: that of the stand's serial number, else of the stand's name, else the first.
+    """
+    told = [(hello, end) for piece in pieces for hello, end in piece.hellos]
+    right = max(
+        dict.fromkeys(_board(hello) for hello, _ in told), key=lambda b: (bool(serial) and b[0] == serial,
+                                                                          b[1] == tape.device)
+    )  # fmt: skip
+    stream = bytearray(reel.stream)
+    starts = np.cumsum([0, *(len(one.stream) + len(SEPARATOR) for one in tape.reels)]).tolist()
+    left_out: dict[tuple[str, str], int] = {}
+    board = right
+    for low, high in itertools.pairwise(starts):
+        inside = [(hello, end) for hello, end in told if low < end <= high]
+        if inside:
+            board = _board(inside[0][0])
+        cuts = [(low, board)]
+        for hello, end in inside:
+            if _board(hello) != board:
+                board = _board(hello)
+                cuts.append((reel.stream.rfind(SEPARATOR, low, end - 1) + 1, board))
+        for (start, whose), (stop, _) in itertools.pairwise([*cuts, (min(high, len(stream)), board)]):
+            if whose != right:
+                stream[start:stop] = bytes(stop - start)  # empty frames: no other offset moves
+                left_out[whose] = left_out.get(whose, 0) + stop - start
+    notes = [
+        NoteRecord(
+            severity="serious",
+            host_ns=None,
+            text=f'another board answered: serial "{other[0]}", device "{other[1]}"; its {count} bytes are left out, '
+            f'only those of serial "{right[0]}" are decoded; the journal keeps them all',
+        )
+        for other, count in left_out.items()
+    ]
+    return Reel(bytes(stream), reel.chunk_end, reel.arrival_ns), notes
+
+
+def _used(layouts: Sequence[Hello], hellos: Sequence[Hello], pieces: Sequence[Decoded]) -> list[Hello]:
+    """Return the saved layouts that explain rows which no hello of this record does."""
+    told = {(hello.stream, hello.layout) for hello in hellos}
+    sent = {(block.stream, block.layout) for piece in pieces for block in piece.blocks}
+    return [saved for saved in layouts if (saved.stream, saved.layout) in sent - told]
 
 
 def decode_all(stream: bytes, layouts: Iterable[Hello] = ()) -> Iterator[Decoded]:
@@ -279,15 +354,28 @@ def _spoken(
                 ticks = near + nearest(note.ticks - near, MODULUS)
                 host_ns = int(clock.to_host_ns(key, np.array([ticks]))[0])
         severity = _SEVERITY.get(note.severity, "serious")
-        yield NoteRecord(severity=severity, host_ns=host_ns, text=f"the device says: {note.text}")
+        yield NoteRecord(severity=severity, host_ns=host_ns, text=f"{SPOKEN}{note.text}")
 
 
 def _remarks(
-    device: str, serial: str, hellos: Sequence[Hello], pieces: Sequence[Decoded], *, received: int
+    device: str,
+    serial: str,
+    hellos: Sequence[Hello],
+    pieces: Sequence[Decoded],
+    saved: Sequence[Hello],
+    *,
+    received: int,
 ) -> Iterator[NoteRecord]:
     """Say what does not fit between the stand, the hellos and the frames."""
     if not received:
         yield NoteRecord(severity="serious", host_ns=None, text="not one byte was received")
+    elif saved:
+        names = ", ".join(dict.fromkeys(hello.name for hello in saved))
+        text = (
+            f"no hello of {names} came; its rows were decoded by the saved layout, and of the boot counter only the "
+            "low byte is known"
+        )
+        yield NoteRecord(severity="caution", host_ns=None, text=text)
     elif not hellos:
         text = "no hello was received, so no row can be decoded; the journal keeps the frames"
         yield NoteRecord(severity="serious", host_ns=None, text=text)

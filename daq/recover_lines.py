@@ -17,7 +17,7 @@ from daq.printed import counted
 from daq.record import NoteRecord
 from daq.recover import Channel, Hole, Recovered, Rows, Stream
 from daq.stand import TextLines
-from daq.tape import Reel, Tape
+from daq.tape import Reel, Sleep, Tape
 
 NANOSECONDS = 1_000_000_000
 LATE_STEP = 1.5  # median intervals; a longer clock step has rows missing, where no counter tells
@@ -70,9 +70,13 @@ def recover_lines(tape: Tape, columns: TextLines, *, stream: str, tolerance: flo
         parts += _parts(found, reel, layout, len(parts))
     ticks, tick_hz = _ticks(parts, layout)
     clock = _clock(parts, ticks, tick_hz, tolerance, layout)
+    if layout.clock is None and layout.counter is None:
+        slept = [_slept(part, tape.sleeps) for part in parts]
+    else:
+        slept = [np.zeros(len(part.values), np.int64) for part in parts]
     steps = np.concatenate([np.diff(t) for t in ticks]) if ticks else np.empty(0, np.int64)
     interval = int(np.median(steps[steps > 0])) if np.any(steps > 0) else 1
-    segments, channels = _segments(parts, ticks, interval, layout)
+    segments, channels = _segments(parts, ticks, slept, interval, layout)
     return Recovered(
         device=tape.device,
         streams=(Stream(stream, stream, interval, tick_hz, channels, segments),) if segments else (),
@@ -86,6 +90,7 @@ def recover_lines(tape: Tape, columns: TextLines, *, stream: str, tolerance: flo
         undecoded_frames=0,
         torn_bytes=tape.torn_bytes + sum(piece.torn_bytes for piece in pieces),
         time_scale=1.0,
+        sleeps=tape.sleeps,
     )
 
 
@@ -139,8 +144,19 @@ def _clock(
     return fit_clock(arrivals, tick_hz, tolerance=tolerance)
 
 
+def _slept(part: _Part, sleeps: Sequence[Sleep]) -> _Ints:
+    """Give the sleep of the computer between each row and the one before. [ns]."""
+    arrival = _arrival(part)
+    before = np.roll(arrival, 1)
+    before[0] = arrival[0]
+    total = np.zeros(arrival.size, np.int64)
+    for sleep in sleeps:
+        total += np.where((before <= sleep.start_ns) & (arrival >= sleep.end_ns), sleep.end_ns - sleep.start_ns, 0)
+    return total
+
+
 def _segments(
-    parts: Sequence[_Part], ticks: Sequence[_Ints], interval: int, layout: LineLayout
+    parts: Sequence[_Part], ticks: Sequence[_Ints], slept: Sequence[_Ints], interval: int, layout: LineLayout
 ) -> tuple[tuple[Rows, ...], tuple[Channel, ...]]:
     if not parts:
         return (), ()
@@ -155,18 +171,22 @@ def _segments(
     counts = np.column_stack([column.counts for column in found]) if found else np.empty((len(values), 0), np.int64)
     bounds = np.cumsum([len(part.values) for part in parts])[:-1]
     return tuple(
-        _rows(key, part, own, rows, interval, layout)
-        for key, (part, own, rows) in enumerate(zip(parts, ticks, np.split(counts, bounds), strict=True))
+        _rows(key, part, own, rows, asleep, interval, layout)
+        for key, (part, own, rows, asleep) in enumerate(
+            zip(parts, ticks, np.split(counts, bounds), slept, strict=True)
+        )
     ), channels
 
 
-def _rows(key: int, part: _Part, ticks: _Ints, counts: _Ints, interval: int, layout: LineLayout) -> Rows:
+def _rows(
+    key: int, part: _Part, ticks: _Ints, counts: _Ints, slept: _Ints, interval: int, layout: LineLayout
+) -> Rows:
     if layout.counter is not None:
         lost, exact, reason = part.lost_before.copy(), True, "rows lost"
     elif layout.clock is not None:
         lost, exact, reason = rows_missing(ticks, interval), False, CLOCK_STEP
     else:
-        lost, exact, reason = np.zeros(len(counts), np.int64), False, ""
+        lost, exact, reason = np.rint(slept / interval).astype(np.int64), False, "rows lost"
     lost[0] = 0  # nothing tells what came before the first line
     return numbered(key, part.boot, ticks, counts, lost, exact=exact, reason=reason)
 

@@ -4,6 +4,7 @@
 
     runs/2031-06-14_HF-02/
       run.json plan.toml stand.toml calibrations/ prediction.json lock.json   as locked
+      layouts/                                                               saved earlier, for boards without hello
       raw/ samples/ record.json manifest.json                                 the record, sealed
       additions/001/ ...                                                     what became known later
       analysis/rev-A/ ...
@@ -31,6 +32,7 @@ from daq.document import Document
 from daq.durable import reason
 from daq.errors import RecordError
 from daq.filled import AddedFill, merge, read_fills
+from daq.layouts import saved_files
 from daq.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
 from daq.manifest import MANIFEST, Manifest, read_manifest, write_manifest
 from daq.manifest import verify as verify_manifest
@@ -210,20 +212,23 @@ def create_run(
     ------
     RecordError
         The folder exists, the disk is too full or refuses.
+    ConfigError
+        A saved layout of one of its devices is damaged.
     """
     name = f"{now:%Y-%m-%d}_{campaign.plan.test.number}{'_rehearsal' if rehearsal else ''}"
     place = campaign.folder / RUNS / name
     if place.exists():
         raise RecordError(
             f"{place}: run folder exists; a run is never recorded over. Give the plan a new number, or move the folder"
-            + ("" if (place / MANIFEST).exists() else f"; it is not sealed yet: standbook seal {place}")
+            + ("" if (place / MANIFEST).exists() else f"; it is not sealed yet: standbook recover {place}")
         )
     try:
         place.parent.mkdir(exist_ok=True)
         if source == "recorded":
             _check_space(campaign, place.parent, free)
         with staged(place) as beside:
-            for path, content in _judged_by(campaign, lock).items():
+            layouts = saved_files(campaign.folder, [device.name for device in campaign.stand.device])
+            for path, content in {**_judged_by(campaign, lock), **layouts}.items():
                 (beside / path).parent.mkdir(parents=True, exist_ok=True)
                 (beside / path).write_bytes(content)
             (beside / RAW).mkdir()

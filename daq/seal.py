@@ -10,10 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daq.account import device_record, find_t_zero, silent_device, stream_record
+from daq.align import align
+from daq.clock import scaled_arrivals
 from daq.durable import reason
 from daq.errors import RecordError
+from daq.hello import Hello
 from daq.hold import is_held
+from daq.layouts import load_layouts
 from daq.manifest import MANIFEST
+from daq.marks import MARKS_FILE, CrewMark, read_marks
 from daq.readings import (
     Supply,
     Tagged,
@@ -24,27 +29,29 @@ from daq.readings import (
     tagged_columns,
     with_supply,
 )
-from daq.record import RecordSummary, StreamRecord, TZeroRecord
+from daq.record import MarkRecord, NoteRecord, RecordSummary, StreamRecord, TZeroRecord
 from daq.recover import Recovered, Rows, Stream, recover_wire
 from daq.recover_lines import recover_lines
 from daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
 from daq.samples import ROW_GROUP, Piece, SamplesHeader, write_samples
 from daq.staged import clear_staged, write_staged
 from daq.stand import Device, Stand
-from daq.status import read_status
+from daq.status import missing_journal, read_status
 from daq.tape import Tape, read_tapes
 
 DEFAULT_STREAM = "fast"
 _Ints = NDArray[np.int64]
 
 
-def seal(folder: Path) -> RecordSummary:
+def seal(folder: Path, *, remarks: Sequence[NoteRecord] = ()) -> RecordSummary:
     """Decode a run's journals into Parquet, write the record and seal the folder.
 
     Parameters
     ----------
     folder : Path
         A run folder that was recorded into.
+    remarks : sequence of NoteRecord
+        What else the record should say of itself.
 
     Raises
     ------
@@ -53,10 +60,14 @@ def seal(folder: Path) -> RecordSummary:
         run that is no rehearsal, or the disk refuses.
     """
     if (folder / MANIFEST).exists():
-        raise RecordError(f"{folder}: sealed already; what is sealed is never touched again")
+        raise RecordError(
+            f"{folder}: sealed already; what is sealed is never touched again. Rebuild it in a new folder: "
+            f"standbook recover {folder} --into NEW_FOLDER"
+        )
     files = read_run_files(folder)
-    _refuse_while_recording(folder / RAW)
-    devices = recover(folder / RAW, files.stand)
+    refuse_while_recording(folder / RAW)
+    tapes = read_tapes(folder / RAW)
+    devices = recover(folder, files.stand, tapes)
     if not files.info.rehearsal:
         for device in devices:
             if device.rehearsal:
@@ -65,10 +76,11 @@ def seal(folder: Path) -> RecordSummary:
                     "the run is not a rehearsal; record it again with --rehearsal"
                 )
     t_zero, missing = find_t_zero(files.plan.test, devices)
-    return finish(folder, files, devices, t_zero, missing)
+    marks = place_marks(read_marks(folder / MARKS_FILE), tapes, devices)
+    return finish(folder, files, devices, t_zero, missing, marks=marks, remarks=remarks)
 
 
-def _refuse_while_recording(raw: Path) -> None:
+def refuse_while_recording(raw: Path) -> None:
     """Refuse a folder that a capture process still writes into: it may outlive the program that started it."""
     if not is_held(raw):
         return
@@ -80,7 +92,14 @@ def _refuse_while_recording(raw: Path) -> None:
 
 
 def finish(
-    folder: Path, files: RunFiles, devices: Sequence[Recovered], t_zero: TZeroRecord | None, missing: str | None
+    folder: Path,
+    files: RunFiles,
+    devices: Sequence[Recovered],
+    t_zero: TZeroRecord | None,
+    missing: str | None,
+    *,
+    marks: Sequence[MarkRecord] = (),
+    remarks: Sequence[NoteRecord] = (),
 ) -> RecordSummary:
     """Write samples, record and manifest of what was decoded."""
     clear_staged(folder)
@@ -91,38 +110,80 @@ def finish(
     }
     if files.info.source == "recorded":
         silent = {device.name for device in files.stand.device} - records.keys()
-        records |= {name: silent_device() for name in sorted(silent)}
-    summary = RecordSummary(devices=records, t_zero=t_zero, t_zero_missing=missing)
+        records |= {name: silent_device(missing_journal(folder / RAW, name)) for name in sorted(silent)}
+    summary = RecordSummary(
+        devices=records, t_zero=t_zero, t_zero_missing=missing, marks=tuple(marks), remarks=tuple(remarks)
+    )
     write_staged(folder / RECORD_FILE, summary.text().encode())
     seal_run(folder)
     return summary
 
 
-def recover(raw: Path, stand: Stand) -> list[Recovered]:
-    """Decode all journals in a folder, devices in the stand's order.
+def recover(folder: Path, stand: Stand, tapes: Mapping[str, Tape]) -> list[Recovered]:
+    """Decode all journals of a run, devices in the stand's order and on one time base.
+
+    Parameters
+    ----------
+    folder : Path
+        The run, for its saved layouts.
+    stand : Stand
+        Names the devices.
+    tapes : mapping of device to Tape
+        What the journals hold, from :func:`read_tapes`.
 
     Raises
     ------
     RecordError
-        No journal, or one of a device that the stand does not name.
+        A journal of a device that the stand does not name.
+    ConfigError
+        A saved layout is damaged.
     """
-    tapes = read_tapes(raw)
     known = [device.name for device in stand.device]
     for name in tapes.keys() - set(known):
-        raise RecordError(f"{raw}: holds a journal of {name}, but the stand has only {', '.join(known)}")
-    starts = [int(reel.arrival_ns[0]) for tape in tapes.values() for reel in tape.reels if reel.arrival_ns.size]
-    origin = min(starts, default=0)
+        raise RecordError(f"{folder / RAW}: holds a journal of {name}, but the stand has only {', '.join(known)}")
+    origin = _origin(tapes)
     found = []
     for device in stand.device:
         if device.name in tapes:
-            found.append(_recover(tapes.pop(device.name), device, stand, origin))
-    return found
+            layouts = load_layouts(folder, device.name) if device.text_lines is None else ()
+            found.append(_recover(tapes[device.name], device, stand, origin, layouts))
+    return align(found, stand)
 
 
-def _recover(tape: Tape, device: Device, stand: Stand, origin_ns: int) -> Recovered:
+def _origin(tapes: Mapping[str, Tape]) -> int:
+    """Return the first arrival of all devices, about which a fast rehearsal is stretched. [ns]."""
+    starts = [int(reel.arrival_ns[0]) for tape in tapes.values() for reel in tape.reels if reel.arrival_ns.size]
+    return min(starts, default=0)
+
+
+def place_marks(
+    marks: Sequence[CrewMark], tapes: Mapping[str, Tape], devices: Sequence[Recovered]
+) -> tuple[MarkRecord, ...]:
+    """Put the crew's marks on the record's time base: the boot clock as the journals have it, through all clock steps.
+
+    A mark lies as the computer saw it; rows are later than they were taken by the least delay of their link.
+    """
+    offsets = next((tape.wall_offsets for tape in tapes.values() if tape.wall_offsets), ())
+    scale = max((device.time_scale for device in devices), default=1.0)
+    placed = []
+    for mark in marks:
+        # Of several starts of the computer, the one whose wall clock agrees with the mark's.
+        host = min((mark.boottime_ns + offset for offset in offsets), key=lambda at: abs(at - mark.wall_ns), default=0)
+        host = int(scaled_arrivals(np.array([host if offsets else mark.wall_ns]), _origin(tapes), scale)[0])
+        placed.append(
+            MarkRecord(
+                number=mark.number, text=mark.text, key=mark.key, by=mark.by, host_ns=host, struck=mark.struck
+            )
+        )
+    return tuple(placed)
+
+
+def _recover(tape: Tape, device: Device, stand: Stand, origin_ns: int, layouts: Sequence[Hello]) -> Recovered:
     tolerance = device.clock_tolerance.value
     if device.text_lines is None:
-        return recover_wire(tape, origin_ns=origin_ns, tolerance=tolerance, serial=device.serial)
+        return recover_wire(
+            tape, origin_ns=origin_ns, tolerance=tolerance, serial=device.serial, layouts=layouts
+        )
     streams = {item.stream for item in stand.input if item.device == device.name}
     name = streams.pop() if len(streams) == 1 else DEFAULT_STREAM
     return recover_lines(tape, device.text_lines, stream=name, tolerance=tolerance)

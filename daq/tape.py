@@ -6,7 +6,7 @@ subject.
 """
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,9 +16,13 @@ from numpy.typing import NDArray
 from daq.durable import reason
 from daq.envelope import Event
 from daq.errors import RecordError
+from daq.instant import STEP_NS
 from daq.journal import SUFFIX, Journal, journal_name, journals_of, read_journal
 from daq.record import NoteRecord, Severity
+from daq.status import missing_journal
 
+NAMED_AT_MOST = 5  # missing journals, each in a sentence of its own
+LONGEST_NUMBER = 5  # digits of a journal's number that are believed; more openings than that nobody makes
 EARLY_RECORDS = 64  # their median is the wall clock's offset: one held-up reading does not move it
 _SEVERITY: Mapping[Event, Severity] = {
     Event.OPENED: "note",
@@ -38,6 +42,14 @@ class Reel:
     arrival_ns: NDArray[np.int64]  # (M,) when the chunk's last byte was in hand [ns]
 
 
+@dataclass(frozen=True, slots=True)
+class Sleep:
+    """A sleep of the computer, on the record's clock."""
+
+    start_ns: int  # [ns]
+    end_ns: int  # [ns]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Tape:
     """All that the journals of one device say, in the order of opening."""
@@ -46,6 +58,8 @@ class Tape:
     reels: tuple[Reel, ...]
     notes: tuple[NoteRecord, ...]
     torn_bytes: int  # after the last whole message of a journal
+    sleeps: tuple[Sleep, ...] = ()
+    wall_offsets: tuple[int, ...] = ()  # wall clock minus boot clock at each start of the computer, of all devices [ns]
 
     def joined(self, separator: bytes) -> Reel:
         """Return all reels as one, with ``separator`` between them so that no frame runs across."""
@@ -80,13 +94,31 @@ def read_tapes(folder: Path) -> dict[str, Tape]:
     Raises
     ------
     RecordError
-        There is none, or one cannot be read.
+        There is none, or not one can be read.
+
+    Notes
+    -----
+    A journal that cannot be read beside others that can is told as a serious note, and so is one that is missing.
     """
-    journals = {device: [read_journal(path) for path in journals_of(folder, device)] for device in devices_in(folder)}
-    if not journals:
-        raise RecordError(f"{folder}: no journal; nothing was recorded here")
+    journals: dict[str, list[Journal]] = {}
+    unreadable: dict[str, list[str]] = {}
+    for device in devices_in(folder):
+        journals[device] = []
+        for path in journals_of(folder, device):
+            try:
+                journals[device].append(read_journal(path))
+            except RecordError as error:
+                unreadable.setdefault(device, []).append(str(error))
+    if not any(journals.values()):
+        lost = [text for texts in unreadable.values() for text in texts]
+        raise RecordError(lost[0] if lost else f"{folder}: no journal; nothing was recorded here")
     offsets = _wall_offsets([journal for found in journals.values() for journal in found])
-    return {device: _tape(device, found, offsets) for device, found in journals.items()}
+    return {
+        device: _tape(
+            device, found, offsets, [*_missing(folder, device), *map(_serious, unreadable.get(device, []))]
+        )
+        for device, found in journals.items()
+    }
 
 
 def _wall_offsets(journals: Sequence[Journal]) -> dict[str, int]:
@@ -106,25 +138,48 @@ def _computer_start(journal: Journal) -> str:
     return journal.meta.get("host_boot", "")
 
 
-def _tape(device: str, journals: Sequence[Journal], offsets: Mapping[str, int]) -> Tape:
-    reels, notes = [], _missing(device, [journal.path.name for journal in journals])
+def _tape(device: str, journals: Sequence[Journal], offsets: Mapping[str, int], notes: list[NoteRecord]) -> Tape:
+    reels: list[Reel] = []
+    sleeps: list[Sleep] = []
     for journal in journals:
         arrival = journal.boottime_ns + offsets.get(_computer_start(journal), 0)
         data = journal.events == Event.DATA
         reels.append(Reel(journal.stream, journal.offsets[1:][data], arrival[data]))
         notes += _notes(journal, arrival)
-    return Tape(device, tuple(reels), tuple(notes), sum(journal.torn_bytes for journal in journals))
+        sleeps += _sleeps(journal, arrival)
+    torn = sum(journal.torn_bytes for journal in journals)
+    return Tape(
+        device, tuple(reels), tuple(notes), torn, tuple(sleeps), tuple(dict.fromkeys(offsets.values()))
+    )
 
 
-def _missing(device: str, names: Sequence[str]) -> list[NoteRecord]:
-    """Say which journals are not there although later ones are: every opening of the port made the next."""
-    last = int(names[-1].removesuffix(SUFFIX).rpartition("_")[2])
-    wanted = (journal_name(device, number) for number in range(1, last))
-    return [
-        NoteRecord(severity="serious", host_ns=None, text=f"{name} is missing; take it from the second copy")
-        for name in wanted
-        if name not in names
-    ]
+def _sleeps(journal: Journal, arrival: NDArray[np.int64]) -> Iterator[Sleep]:
+    """Find sleeps: the boot clock counts on through them, the monotonic clock does not."""
+    slept = np.diff(journal.boottime_ns) - np.diff(journal.arrival_ns)
+    for record in np.flatnonzero(slept >= STEP_NS).tolist():
+        end = int(arrival[record + 1])
+        yield Sleep(end - int(slept[record]), end)
+
+
+def _serious(text: str) -> NoteRecord:
+    return NoteRecord(severity="serious", host_ns=None, text=text)
+
+
+def _missing(folder: Path, device: str) -> list[NoteRecord]:
+    """Say which journals are not there: every opening of the port made the next, and capture names its last."""
+    present = {path.name for path in journals_of(folder, device)}
+    numbers = [_number(name) for name in (*present, missing_journal(folder, device)) if name is not None]
+    wanted = (journal_name(device, number) for number in range(1, max(numbers) + 1))
+    missing = [name for name in wanted if name not in present]
+    if len(missing) > NAMED_AT_MOST:
+        text = f"{len(missing)} journals from {missing[0]} to {missing[-1]} are missing; take them from the second copy"
+        return [_serious(text)]
+    return [_serious(f"{name} is missing; take it from the second copy") for name in missing]
+
+
+def _number(name: str) -> int:
+    number = name.removesuffix(SUFFIX).rpartition("_")[2]
+    return int(number) if number.isdecimal() and len(number) <= LONGEST_NUMBER else 0
 
 
 def _notes(journal: Journal, arrival: NDArray[np.int64]) -> list[NoteRecord]:
@@ -141,5 +196,5 @@ def _notes(journal: Journal, arrival: NDArray[np.int64]) -> list[NoteRecord]:
     if not journal.closed:
         end = int(arrival[-1]) if arrival.size else None
         text = f"{name}: not closed; recording ended abruptly and what came after the last write is lost"
-        notes.append(NoteRecord(severity="caution", host_ns=end, text=text))
+        notes.append(NoteRecord(severity="serious", host_ns=end, text=text))
     return notes

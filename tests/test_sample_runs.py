@@ -63,7 +63,7 @@ def test_samples_can_be_made_again_from_the_journals(folder, tmp_path):
     (copy / "manifest.json").unlink()
     before = {path.name: path.read_bytes() for path in (copy / "samples").iterdir()}
     shutil.rmtree(copy / "samples")
-    assert command(["seal", str(copy)]) == 0
+    assert command(["recover", str(copy)]) == 0
     assert {path.name: path.read_bytes() for path in (copy / "samples").iterdir()} == before
 
 

@@ -181,7 +181,7 @@ def test_rows_of_a_layout_that_no_hello_explains_are_refused(plans, capsys):
     with talking(frame) as port:
         refused(capsys, record(plans, port, "--for", "3.5"), 5, "layout", "hello", "until then is kept")
     (folder,) = (plans.parent / "runs").iterdir()
-    assert run(["seal", str(folder)]) == 10
+    assert run(["recover", str(folder)]) == 10
     assert "no hello was received" in capsys.readouterr().out
 
 
@@ -238,7 +238,7 @@ def test_a_run_folder_that_exists_is_never_recorded_over(run_folder, capsys):
 
 
 def test_a_sealed_run_is_not_sealed_again(run_folder, capsys):
-    refused(capsys, ["seal", run_folder], 6, "sealed already")
+    refused(capsys, ["recover", run_folder], 6, "sealed already")
 
 
 def test_one_changed_byte_anywhere_is_a_manifest_mismatch(run_folder, capsys):
@@ -259,7 +259,7 @@ def test_a_run_that_was_not_analysed_has_no_report(run_folder, capsys):
 
 
 def test_a_folder_that_is_no_run_is_refused(tmp_path, capsys):
-    for command in ("analyse", "report", "seal"):
+    for command in ("analyse", "report", "recover", "verify"):
         refused(capsys, [command, tmp_path], 6, "run")
 
 

@@ -91,7 +91,7 @@ def test_a_water_flow_without_edge_keeps_a_lock_from_before_the_run(tmp_path, lo
 
 def test_an_existing_run_folder_is_refused(tmp_path):
     new_run(tmp_path)
-    sentence = r"2031-06-14_HF-02: run folder exists; a run is never recorded over.*not sealed yet: standbook seal /"
+    sentence = r"2031-06-14_HF-02: run folder exists; a run is never recorded over.*not sealed yet: standbook recover /"
     with pytest.raises(RecordError, match=sentence):
         new_run(tmp_path)
 
