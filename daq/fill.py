@@ -95,15 +95,15 @@ def fill(folder: Path, card_path: Path, *, device: str | None = None, software: 
     card = read_card(card_path, [hello for hellos in known.values() for hello in hellos])
     name = _device(run, card, known, device)
     data = {key: run.stream(*key) for key in run.streams()}
-    parts, remarks, relations = matched(run, card, name, data)
-    taken = {stream: part for stream, part in parts.items() if part.new}
+    matches = matched(run, card, name, data)
+    taken = {stream: part for stream, part in matches.streams.items() if part.new}
     result = Fill(
         device=name,
         source=card_path.name,
         sha256=sha256_of(card_path),
         streams={stream: part.told() for stream, part in taken.items()},
-        t_zero=_t_zero(run, card, name, relations),
-        remarks=tuple(remarks),
+        t_zero=_t_zero(run, card, name, matches.relations),
+        remarks=matches.remarks,
         by=software,
     )
     if not taken and result.t_zero is None:

@@ -87,60 +87,98 @@ class StreamMatch:
         return StreamFill(rows=sum(run.rows for run in runs), overlap_rows=self.overlap, runs=tuple(runs))
 
 
-def matched(
-    run: Run, card: Card, device: str, data: Mapping[StreamKey, StreamData]
-) -> tuple[dict[str, StreamMatch], list[str], dict[int, Relation]]:
-    """Hold every row of the card against the record; keep those that it misses."""
-    parts: dict[str, StreamMatch] = {}
-    remarks: list[str] = []
+@dataclass(frozen=True, slots=True, eq=False)
+class Matches:
+    """What a card and a record have in common, and what the record can take."""
+
+    streams: Mapping[str, StreamMatch]
+    relations: Mapping[int, Relation]  # by boot
+    remarks: tuple[str, ...]  # what was left aside, and why
+
+
+def matched(run: Run, card: Card, device: str, data: Mapping[StreamKey, StreamData]) -> Matches:
+    """Hold every row of a card against the record; keep those that it misses.
+
+    Parameters
+    ----------
+    run : Run
+        Opened and checked.
+    card : Card
+        Of this device.
+    device : str
+        As the run calls it.
+    data : mapping of device and stream to StreamData
+        All rows of the run, those of earlier fills among them.
+
+    Raises
+    ------
+    DataError
+        One row that both hold differs, rows cannot be told apart, or the two have too little in common.
+    """
+    streams: dict[str, StreamMatch] = {}
     relations: dict[int, Relation] = {}
+    remarks: list[str] = []
     abrupt = _ended_by_itself(run, device)
     for stream in card.streams:
         name = _stream_name(run, device, stream.hello, data)
         if name is None:
             remarks.append(f"stream {stream.hello.name} of the card has no like in the record; left aside")
             continue
-        recorded = data[device, name]
-        tags = list(recorded.counts)
-        starts = starts_of(recorded.boot, recorded.sequence)
-        sorted_gaps = gaps_by_start(recorded.gaps, len(starts))
-        boots = [int(recorded.boot[start.start]) for start in starts]
-        part = parts.setdefault(name, StreamMatch(stream.hello.name))
+        match = streams.setdefault(name, StreamMatch(stream.hello.name))
+        boots = [start.boot for start in stream.starts]
         for start in stream.starts:
             what = f"{device}/{name}, boot {start.boot}"
-            if start.boot not in boots:
+            held = _held(card.path, what, data[device, name], start.boot, boots.count(start.boot), abrupt=abrupt)
+            if held is None:
                 remarks.append(f"{what}: {start.sequence.size} rows of a start that the record never saw; left aside")
                 continue
-            twice = boots.count(start.boot) > 1 or [s.boot for s in stream.starts].count(start.boot) > 1
-            if twice or sorted_gaps is None:
-                raise DataError(
-                    f"{card.path}: {what}: the device started again without counting it, so rows cannot be told apart"
-                )
-            number = boots.index(start.boot)
-            place = starts[number]
-            there, found = _present(recorded.sequence[place], start.sequence)
-            seen = int(np.count_nonzero(~recorded.filled[place][there[found]]))
-            if seen < LEAST_OVERLAP:
-                remarks.append(f"{what}: {seen} rows that both hold, {LEAST_OVERLAP} are needed; left aside")
+            there, found = _present(held.rows.sequence[held.place], start.sequence)
+            overlap = int(np.count_nonzero(~held.rows.filled[held.place][there[found]]))
+            if overlap < LEAST_OVERLAP:
+                remarks.append(f"{what}: {overlap} rows that both hold, {LEAST_OVERLAP} are needed; left aside")
                 continue
-            shift = _agreeing(card.path, what, tags, recorded, place, start, there, found)
-            part.overlap += seen
-            relation = Relation(recorded.ticks[place], recorded.host_ns[place], shift)
+            shift = _agreeing(card.path, held, start, there, found)
+            relation = Relation(held.rows.ticks[held.place], held.rows.host_ns[held.place], shift)
+            match.overlap += overlap
             relations[start.boot] = relation
-            before, after = number > 0, number + 1 < len(starts) or abrupt
-            rows = recorded.sequence[place][~recorded.filled[place]]
-            wanted = _wanted(start.sequence, rows, sorted_gaps[0][number], before=before, after=after) & ~found
+            wanted = _wanted(held, start.sequence) & ~found
             if wanted.any():
                 ticks = start.ticks[wanted] - shift
                 new = NewRows(start.boot, start.sequence[wanted], ticks, relation.at(ticks), start.counts[wanted])
-                _check_order(card.path, what, recorded, place, new)
-                part.new.append(new)
+                _check_order(card.path, held, new)
+                match.new.append(new)
     if not relations:
         why = "; ".join(remarks) or "it holds no stream of the record"
         raise DataError(f"{card.path}: nothing in it can be told to be a copy of this run: {why}")
     if card.damaged_frames:
         remarks.append(f"{card.damaged_frames} damaged frames on the card; what they held is not filled")
-    return parts, remarks, relations
+    return Matches(streams, relations, tuple(remarks))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Held:
+    """One start of the device as the record holds it."""
+
+    what: str  # "cradle-a/fast, boot 17"
+    rows: StreamData  # of the whole stream
+    place: slice  # the rows of this start
+    gaps: Sequence[Gap]  # counted ones of this start
+    before: bool  # rows before the first may be missing: another start came before
+    after: bool  # rows behind the last may be missing
+
+
+def _held(path: Path, what: str, rows: StreamData, boot: int, on_card: int, *, abrupt: bool) -> _Held | None:
+    """Find the one start of the device that has this boot number; ``None`` where the record has none."""
+    starts = starts_of(rows.boot, rows.sequence)
+    boots = [int(rows.boot[start.start]) for start in starts]
+    if boot not in boots:
+        return None
+    gaps = gaps_by_start(rows.gaps, len(starts))
+    if boots.count(boot) > 1 or on_card > 1 or gaps is None:
+        raise DataError(f"{path}: {what}: the device started again without counting it, so rows cannot be told apart")
+    number = boots.index(boot)
+    later = number + 1 < len(starts)
+    return _Held(what, rows, starts[number], gaps[0][number], before=number > 0, after=later or abrupt)
 
 
 def _stream_name(run: Run, device: str, hello: Hello, data: Mapping[StreamKey, StreamData]) -> str | None:
@@ -171,58 +209,58 @@ def _present(recorded: _Ints, sequence: _Ints) -> tuple[_Ints, NDArray[np.bool_]
     return place, recorded[place] == sequence
 
 
-def _agreeing(
-    path: Path,
-    what: str,
-    tags: Sequence[str],
-    recorded: StreamData,
-    place: slice,
-    start: CardStart,
-    there: _Ints,
-    found: NDArray[np.bool_],
-) -> int:
+def _agreeing(path: Path, held: _Held, start: CardStart, there: _Ints, found: NDArray[np.bool_]) -> int:
     """Refuse a card of which one row that both hold differs; return by how many ticks its count is ahead."""
-    at, sequence = there[found], start.sequence[found]
-    apart = start.ticks[found] - recorded.ticks[place][at]
+    at, sequence, rows = there[found], start.sequence[found], held.rows
+    ticks = rows.ticks[held.place][at]
+    apart = start.ticks[found] - ticks
     shift = int(apart[0]) if int(apart[0]) % MODULUS == 0 else 0
-    differs = [("the device clock", apart != shift, start.ticks[found] - shift, recorded.ticks[place][at])]
-    for column, tag in enumerate(tags):
-        card, ours = start.counts[found, column], recorded.counts[tag][place][at]
-        differs.append((tag, card != ours, card, ours))
-    first = min((int(np.argmax(wrong)) for _, wrong, _, _ in differs if wrong.any()), default=None)
-    if first is not None:
-        name, _, card, ours = next(one for one in differs if one[1][first])
+    differing = _first_difference("the device clock", start.ticks[found] - shift, ticks)
+    for column, (tag, counts) in enumerate(rows.counts.items()):
+        differing += _first_difference(tag, start.counts[found, column], counts[held.place][at])
+    if differing:
+        first, name, card, ours = min(differing, key=lambda one: one[0])
         raise DataError(
-            f"{path}: {what}, row {int(sequence[first])}: {name} is {int(card[first])} on the card and "
-            f"{int(ours[first])} in the record; it is no copy of this stream, and nothing was filled"
+            f"{path}: {held.what}, row {int(sequence[first])}: {name} is {card} on the card and {ours} in the record; "
+            "it is no copy of this stream, and nothing was filled"
         )
     return shift
 
 
-def _wanted(
-    sequence: _Ints, rows: _Ints, gaps: Sequence[Gap], *, before: bool, after: bool
-) -> NDArray[np.bool_]:
+def _first_difference(
+    name: str, card: NDArray[np.integer], ours: NDArray[np.integer]
+) -> list[tuple[int, str, int, int]]:
+    differs = card != ours
+    if not differs.any():
+        return []
+    first = int(np.argmax(differs))
+    return [(first, name, int(card[first]), int(ours[first]))]
+
+
+def _wanted(held: _Held, sequence: _Ints) -> NDArray[np.bool_]:
     """Mark the card's rows that lie in what the record says is missing."""
-    low, high = span_of(int(rows[0]), int(rows[-1]), gaps)
+    recorded = held.rows.sequence[held.place][~held.rows.filled[held.place]]
+    low, high = span_of(int(recorded[0]), int(recorded[-1]), held.gaps)
     wanted = np.zeros(sequence.size, np.bool_)
-    for gap in gaps:
+    for gap in held.gaps:
         if gap.first_sequence is not None and gap.rows is not None:
             wanted |= (sequence >= gap.first_sequence) & (sequence < gap.first_sequence + gap.rows)
-    if before:
+    if held.before:
         wanted |= sequence < low
-    if after:
+    if held.after:
         wanted |= sequence >= high
     return wanted
 
 
-def _check_order(path: Path, what: str, recorded: StreamData, place: slice, new: NewRows) -> None:
+def _check_order(path: Path, held: _Held, new: NewRows) -> None:
     """Refuse rows whose clock does not run on from the recorded ones, or that reach into another start."""
-    sequence = np.concatenate([recorded.sequence[place], new.sequence])
+    rows, place = held.rows, held.place
+    sequence = np.concatenate([rows.sequence[place], new.sequence])
     order = np.argsort(sequence, kind="stable")
-    ticks = np.concatenate([recorded.ticks[place], new.ticks])[order]
+    ticks = np.concatenate([rows.ticks[place], new.ticks])[order]
     bad = np.flatnonzero(np.diff(ticks) <= 0)
     if bad.size:
-        raise DataError(f"{path}: {what}: the device clock steps back at row {int(sequence[order][bad[0] + 1])}")
-    reaches_back = place.start and new.host_ns[0] <= recorded.host_ns[place.start - 1]
-    if reaches_back or (place.stop < recorded.host_ns.size and new.host_ns[-1] >= recorded.host_ns[place.stop]):
-        raise DataError(f"{path}: {what}: its rows reach into another start of the device; is it of another day?")
+        raise DataError(f"{path}: {held.what}: the device clock steps back at row {int(sequence[order][bad[0] + 1])}")
+    reaches_back = place.start > 0 and new.host_ns[0] <= rows.host_ns[place.start - 1]
+    if reaches_back or (place.stop < rows.host_ns.size and new.host_ns[-1] >= rows.host_ns[place.stop]):
+        raise DataError(f"{path}: {held.what}: its rows reach into another start of the device; is it of another day?")

@@ -234,6 +234,17 @@ def _weighings(run: Run) -> tuple[WeighingUsed, ...]:
     return tuple(rows)
 
 
+def _samples_files(run: Run, device: str, stream: str) -> str:
+    """Name the files that hold a stream's counts: the recorded rows, and those of a second recorder."""
+    places = [samples_path(run.folder, device, stream).relative_to(run.folder).as_posix()]
+    places += [
+        f"{added.name}/{device}_{stream}.parquet (filled rows)"
+        for added in run.fills
+        if added.fill.device == device and stream in added.fill.streams
+    ]
+    return " and ".join(places)
+
+
 def _recomputation(run: Run, calibrations: Mapping[str, Calibration]) -> Recomputation | None:
     """Choose the channel to recompute by hand: thrust where there is one, else the tank's pressure."""
     tanks = [tank.name for tank in run.plan.tank]
@@ -244,7 +255,7 @@ def _recomputation(run: Run, calibrations: Mapping[str, Calibration]) -> Recompu
         if calibration is not None:
             return Recomputation(
                 tag=item.tag,
-                samples_file=samples_path(run.folder, item.device, item.stream).relative_to(run.folder).as_posix(),
+                samples_file=_samples_files(run, item.device, item.stream),
                 signal_rule=signal_rule(item),
                 signal_unit=calibration.signal_unit,
                 reading_unit=calibration.reading_unit,

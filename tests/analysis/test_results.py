@@ -80,7 +80,7 @@ results = st.builds(
         st.builds(
             RecordHealth, st.integers(), st.integers(),
             st.lists(st.builds(Gap, numbers, numbers, numbers, st.integers()), max_size=2).map(tuple),
-            st.integers(), st.none() | measured, st.integers(),
+            st.integers(), st.none() | measured, st.integers(), st.integers(),
         ),
         max_size=2,
     ),
@@ -108,6 +108,16 @@ results = st.builds(
 @given(results)
 def test_results_survive_json_to_the_last_digit(found):
     assert from_json(to_json(found)) == found
+
+
+@given(results)
+def test_results_from_before_gaps_could_be_filled_are_read(found):
+    old = json.loads(to_json(found))
+    for health in old["record"].values():
+        del health["filled_rows"]
+    read = from_json(json.dumps(old))
+    assert {health.filled_rows for health in read.record.values()} <= {0}
+    assert read.record.keys() == found.record.keys()
 
 
 @given(results)

@@ -126,11 +126,13 @@ def test_the_results_say_what_was_lost_and_what_was_filled(story):
     assert not [finding for finding in after.findings if finding.code in ("gap", "rows-lost")]
 
 
-def test_the_report_states_rows_filled(story, tmp_path):
+def test_the_report_states_rows_filled(story):
     *_, holed, _ = story
     assert standbook(["report", str(holed)]) in (0, 10)
     (page,) = (holed / "analysis").glob("*rev-B.html")
-    assert "0; 220 filled from a second recorder" in page.read_text(encoding="utf-8")
+    text = page.read_text(encoding="utf-8")
+    assert "0; 220 filled from a second recorder" in text
+    assert "samples/cradle-a_fast.parquet and additions/002/cradle-a_fast.parquet (filled rows)" in text
 
 
 def test_a_second_time_there_is_nothing_to_fill(story, capsys):

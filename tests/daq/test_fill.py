@@ -341,11 +341,11 @@ def test_a_cut_and_damaged_card_never_alters_a_row(tmp_path_factory, cut, flips)
     opened = open_run(run, verify=False)
     path = card(run, bytes(damaged[cut:]))
     try:
-        parts, _, _ = matched(opened, read_card(path), "cradle-a", {("cradle-a", "fast"): stream_of(run)})
+        matches = matched(opened, read_card(path), "cradle-a", {("cradle-a", "fast"): stream_of(run)})
     except StandError as error:
         assert "\n" not in str(error)  # noqa: PT017 - a card may be damaged too far
         return
-    for new in parts["fast"].new:
+    for new in matches.streams["fast"].new:
         assert np.array_equal(new.counts, COUNTS[new.sequence])
         assert np.array_equal(new.ticks, 1000 * new.sequence)
 
