@@ -19,20 +19,21 @@ What cannot be known from the frames alone, and is not claimed:
   ``same_epoch`` puts several streams of a device on one count.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.edges import PlacedEdge, nearest, nearest_each, place_edges
+from daq.edges import PlacedEdge, between, by_offset, nearest, nearest_each, place_edges
 from daq.frames import MODULUS, Beat, Edge, SampleBlock, ramps
 from daq.hello import Hello
 
 _HALF: Final = MODULUS // 2
 # A frame that comes later than this behind the newest row is no straggler: the device started again.
 REORDER_SECONDS: Final = 1.0
+_LOOK_AHEAD: Final = 64  # frames; doubled as long as no restart is found among them
 
 _Ints = NDArray[np.int64]
 
@@ -92,17 +93,17 @@ class _Frames:
     counts: NDArray[np.int32]  # (N, C)
 
     def take(self, start: int, stop: int) -> "_Frames":
-        rows = np.concatenate(([0], np.cumsum(self.count)))
-        return self._pick(slice(start, stop), slice(int(rows[start]), int(rows[stop])))
+        rows = (int(self.count[:end].sum()) for end in (start, stop))
+        return self.pick(slice(start, stop), slice(*rows))
 
     def in_wire_order(self) -> "_Frames":
         if (np.diff(self.end) > 0).all():
             return self
         order = np.argsort(self.end, kind="stable")
         row = np.cumsum(self.count) - self.count
-        return self._pick(order, ramps(row[order], 1, self.count[order]))
+        return self.pick(order, ramps(row[order], 1, self.count[order]))
 
-    def _pick(self, frames: slice | _Ints, rows: slice | _Ints) -> "_Frames":
+    def pick(self, frames: slice | _Ints, rows: slice | _Ints) -> "_Frames":
         return _Frames(
             boot=self.boot[frames],
             end=self.end[frames],
@@ -145,6 +146,7 @@ def assemble(
                 f"stream {hello.name!r}: a block has layout {block.layout}, hello {hello.layout}; assemble them apart"
             )
     frames = _in_wire_order(own, len(hello.channels))
+    beats, edges = sorted(beats, key=by_offset), sorted(edges, key=by_offset)
     segments: list[Segment] = []
     for boot, low, high in _boot_runs(frames, beats, edges):
         start, stop = np.searchsorted(frames.end, [low, high], side="left").tolist()
@@ -153,17 +155,9 @@ def assemble(
             pieces = [_Piece.empty(len(hello.channels))]
         bounds = [low, *(int(piece.end.min()) for piece in pieces[1:]), high]
         for index, piece in enumerate(pieces):
-            inside = range(bounds[index], bounds[index + 1])
-            segments.append(
-                _segment(
-                    piece,
-                    boot,
-                    index > 0,
-                    [beat for beat in beats if beat.offset in inside],
-                    [edge for edge in edges if edge.offset in inside],
-                    hello,
-                )
-            )
+            low, high = bounds[index : index + 2]
+            inside = between(beats, low, high), between(edges, low, high)
+            segments.append(_segment(piece, boot, index > 0, *inside, hello))
     return Assembly(hello, tuple(segments))
 
 
@@ -177,22 +171,31 @@ def same_epoch(assemblies: Sequence[Assembly]) -> tuple[Assembly, ...]:
     if not assemblies:
         return ()
     reference = assemblies[0]
+    frames = {boot: _frames_of(reference, boot) for boot in {segment.boot for segment in reference.segments}}
     moved = [reference]
     for assembly in assemblies[1:]:
-        shifts = [_epoch_shift(segment, reference.segments) for segment in assembly.segments]
+        shifts = [_epoch_shift(segment, frames) for segment in assembly.segments]
         segments = tuple(map(_moved, assembly.segments, shifts))
         moved.append(replace(assembly, segments=segments))
     return tuple(moved)
 
 
-def _epoch_shift(segment: Segment, others: Sequence[Segment]) -> int:
-    partners = [other for other in others if other.boot == segment.boot and other.sequence.size]
-    if not partners or not segment.sequence.size:
+def _frames_of(assembly: Assembly, boot: int) -> tuple[_Ints, _Ints]:
+    """Give offset and first ticks of a boot's frames, in wire order."""
+    own = [segment for segment in assembly.segments if segment.boot == boot]
+    end = np.concatenate([segment.frame_end for segment in own])
+    order = np.argsort(end, kind="stable")
+    return end[order], np.concatenate([segment.ticks[segment.frame_row] for segment in own])[order]
+
+
+def _epoch_shift(segment: Segment, frames: Mapping[int, tuple[_Ints, _Ints]]) -> int:
+    end, ticks = frames.get(segment.boot, (np.empty(0, np.int64),) * 2)
+    if not end.size or not segment.sequence.size:
         return 0
-    here = segment.frame_end[0]
-    other = min(partners, key=lambda partner: int(np.abs(partner.frame_end - here).min()))
-    near = int(np.abs(other.frame_end - here).argmin())
-    apart = int(other.ticks[other.frame_row[near]]) - int(segment.ticks[segment.frame_row[0]])
+    here = int(segment.frame_end[0])
+    after = int(np.searchsorted(end, here))
+    near = min((at for at in (after - 1, after) if 0 <= at < end.size), key=lambda at: abs(int(end[at]) - here))
+    apart = int(ticks[near]) - int(segment.ticks[segment.frame_row[0]])
     return (apart + _HALF) // MODULUS * MODULUS
 
 
@@ -259,25 +262,43 @@ class _Piece:
 
 
 def _restarts(frames: _Frames, hello: Hello) -> Iterator[_Piece]:
-    """Cut frames of one boot where the device started again without saying so, and order each piece."""
-    behind = max(1, int(REORDER_SECONDS * hello.tick_hz / hello.interval_ticks))
-    while frames.end.size:
-        first, ticks = _unwrap(frames, hello.interval_ticks)
-        newest = np.maximum.accumulate(first + frames.count)
-        back = first[1:] - newest[:-1]
-        far = np.flatnonzero(back < -max(behind, int(frames.count.max()))) + 1
-        cut = int(far[0]) if far.size else frames.end.size
-        late = int((back[: cut - 1] < 0).sum())
+    """Cut frames of one boot where the device started again without saying so, and order each piece.
+
+    After the first cut it looks only as far ahead as it must: else a device whose sequence stands still, and so
+    seems to start again at every frame, would take the square of its frames.
+    """
+    total = frames.end.size
+    if not total:
+        return
+    rows = np.concatenate(([0], np.cumsum(frames.count)))
+    behind = max(1, int(REORDER_SECONDS * hello.tick_hz / hello.interval_ticks), int(frames.count.max()))
+    start, ahead = 0, total
+    while start < total:
+        stop = min(start + ahead, total)
+        part = frames.pick(slice(start, stop), slice(int(rows[start]), int(rows[stop])))
+        size, piece = _first_start(part, behind, hello.interval_ticks)
+        if size == stop - start and stop < total:
+            ahead *= 2
+            continue
+        yield piece
+        start, ahead = start + size, _LOOK_AHEAD
+
+
+def _first_start(frames: _Frames, behind: int, interval: int) -> tuple[int, _Piece]:
+    """Order the frames up to the first unsaid restart, and tell how many they are."""
+    first, ticks = _unwrap(frames, interval)
+    newest = np.maximum.accumulate(first + frames.count)
+    back = first[1:] - newest[:-1]
+    far = np.flatnonzero(back < -behind) + 1
+    cut = int(far[0]) if far.size else frames.end.size
+    piece = frames.take(0, cut)
+    if not (back[: cut - 1] < 0).any():
+        return cut, _straight(piece, first[:cut], ticks[:cut], interval)
+    contradiction = _contradiction(piece, first[:cut], ticks[:cut], interval)
+    if contradiction is not None:
+        cut = contradiction
         piece = frames.take(0, cut)
-        if late == 0:
-            yield _straight(piece, first[:cut], ticks[:cut], hello.interval_ticks)
-        else:
-            contradiction = _contradiction(piece, first[:cut], ticks[:cut], hello.interval_ticks)
-            if contradiction is not None:
-                cut = contradiction
-                piece = frames.take(0, cut)
-            yield _sorted(piece, first[:cut], ticks[:cut], hello.interval_ticks)
-        frames = frames.take(cut, frames.end.size)
+    return cut, _sorted(piece, first[:cut], ticks[:cut], interval)
 
 
 def _unwrap(frames: _Frames, interval: int) -> tuple[_Ints, _Ints]:
@@ -359,8 +380,7 @@ def _segment(
 
 def _gaps(piece: _Piece, beats: Sequence[Beat], stream: int) -> _Ints:
     """Name the missing rows, those that only beats know of included."""
-    in_order = sorted(beats, key=lambda beat: beat.offset)
-    told = [row for beat in in_order for number, row in beat.next_sequence if number == stream]
+    told = [row for beat in beats for number, row in beat.next_sequence if number == stream]
     if not piece.sequence.size:
         lost = (told[-1] - told[0]) % MODULUS if told else 0
         return np.array([[told[0], lost]] if lost else np.empty((0, 2)), np.int64)

@@ -6,9 +6,10 @@ the ticks of lost edges other than the last before a beat (they are counted), ed
 of a segment, 2**15 or more edges of one line lost in one piece.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from daq.frames import MODULUS, Beat, Edge
 from daq.hello import WireLine
 
 _EDGE_MODULUS: Final = 2**16
+_M = TypeVar("_M", Beat, Edge)
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,16 @@ class PlacedEdge:
     level: int
     ticks: int
     restored: bool
+
+
+def by_offset(message: Beat | Edge) -> int:
+    """Sort messages with this as key to have them in wire order."""
+    return message.offset
+
+
+def between(messages: Sequence[_M], low: int, high: int) -> Sequence[_M]:
+    """Give those of messages in wire order that stand from one offset up to another."""
+    return messages[bisect_left(messages, low, key=by_offset) : bisect_left(messages, high, key=by_offset)]
 
 
 def place_edges(
