@@ -76,28 +76,30 @@ def card_bytes(path: Path) -> bytes:
     return stream
 
 
-def read_card(path: Path, layouts: Iterable[Hello] = ()) -> Card:
+def read_card(path: Path, told: Iterable[Hello] = (), saved: Iterable[Hello] = ()) -> Card:
     """Decode a card file.
 
     Parameters
     ----------
     path : Path
         The file.
-    layouts : iterable of Hello
+    told : iterable of Hello
         What the record's own hellos say, for rows that the card holds no hello for.
+    saved : iterable of Hello
+        Layouts saved earlier, for rows that neither has a hello for; of boots they know nothing.
 
     Raises
     ------
     ConfigError, DataError, RecordError
         As for :func:`card_bytes`, or no row of wire format 1 is in it, or its starts cannot be told apart.
     """
-    known = tuple(layouts)
-    pieces = list(decode_all(card_bytes(path), known))
+    known, earlier = tuple(told), tuple(saved)
+    pieces = list(decode_all(card_bytes(path), [*known, *earlier]))
     hellos = [hello for piece in pieces for hello, _ in piece.hellos]
-    assemblies = assemble_all(pieces, [*hellos, *known])
+    assemblies = assemble_all(pieces, [*hellos, *known, *earlier])
     if not any(assembly.rows for assembly in assemblies):
         raise DataError(f"{path}: holds no row of wire format 1 that a hello describes; is it the right file?")
-    told = full_boots([*known, *hellos])
+    boots = full_boots([*known, *hellos])
     for low in {hello.boot & 0xFF for hello in hellos}:
         whole = {hello.boot for hello in hellos if hello.boot & 0xFF == low}
         if len(whole) > 1:
@@ -107,7 +109,7 @@ def read_card(path: Path, layouts: Iterable[Hello] = ()) -> Card:
         CardStream(
             assembly.hello,
             tuple(
-                CardStart(told.get(s.boot, s.boot), s.sequence, s.ticks, s.counts)
+                CardStart(boots.get(s.boot, s.boot), s.sequence, s.ticks, s.counts)
                 for s in assembly.segments
                 if s.sequence.size
             ),
@@ -117,7 +119,7 @@ def read_card(path: Path, layouts: Iterable[Hello] = ()) -> Card:
     )
     names = {line.line: line.name for line in assemblies[0].hello.lines}
     edges = tuple(
-        (told.get(segment.boot, segment.boot), names.get(edge.line, f"line {edge.line}"), edge)
+        (boots.get(segment.boot, segment.boot), names.get(edge.line, f"line {edge.line}"), edge)
         for segment in assemblies[0].segments
         for edge in segment.edges
     )

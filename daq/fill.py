@@ -19,6 +19,7 @@ from daq.errors import ConfigError, DataError
 from daq.filled import Fill, filled_path
 from daq.hello import Hello
 from daq.journal import JournalFollower, journals_of
+from daq.layouts import load_layouts
 from daq.manifest import MANIFEST, sha256_of
 from daq.matching import Relation, StreamKey, StreamMatch, matched
 from daq.readings import Supply, needed_supplies, readings_of, supply_of, tagged_columns, with_supply
@@ -92,7 +93,8 @@ def fill(folder: Path, card_path: Path, *, device: str | None = None, software: 
         raise ConfigError(f"{card_path}: an addition keeps the file under its name; rename it, card.bin for example")
     run, files = open_run(folder), read_run_files(folder)
     known = _hellos(run, device)
-    card = read_card(card_path, [hello for hellos in known.values() for hello in hellos])
+    told = [hello for hellos in known.values() for hello in hellos]
+    card = read_card(card_path, told, [hello for name in known for hello in load_layouts(folder, name)])
     name = _device(run, card, known, device)
     data = {key: run.stream(*key) for key in run.streams()}
     matches = matched(run, card, name, data)

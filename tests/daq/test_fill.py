@@ -16,13 +16,14 @@ from daq.envelope import Event
 from daq.errors import ConfigError, DataError, RecordError, StandError
 from daq.fill import fill
 from daq.filled import filled_path, merge, starts_of
+from daq.layouts import write_layouts
 from daq.manifest import sha256_of, verify
 from daq.matching import LEAST_OVERLAP, Relation, matched
 from daq.record import Gap
 from daq.run import open_run, samples_path
 from daq.samples import Samples, SamplesHeader, read_samples
 from daq.seal import seal
-from tests.recorded_run import ROWS_PER_FRAME, Player, fast_hello, new_run, plausible_counts
+from tests.recorded_run import ROWS_PER_FRAME, Player, fast_hello, new_run, plausible_counts, starter
 
 ROWS = 2000
 HOLE = set(range(80, 102))  # frames: rows 800 to 1019
@@ -230,6 +231,17 @@ def test_a_card_without_a_hello_needs_the_name_of_its_device(tmp_path):
     bare = frames(Player(run, fast_hello()).play(COUNTS, hello=False))
     with pytest.raises(DataError, match=r"no hello in it.*--device"):
         filled(run, bare)
+    filled(run, bare, device="cradle-a")
+    assert np.array_equal(table(stream_of(run)), COUNTS)
+
+
+def test_where_no_hello_ever_came_the_saved_layouts_explain_the_card_too(tmp_path):
+    campaign = starter(tmp_path).folder
+    write_layouts(campaign, "cradle-a", [fast_hello(boot=3)], "2031-06-13T12:00:00Z")
+    run = new_run(tmp_path)
+    bare = frames(Player(run, fast_hello()).play(COUNTS, hello=False))
+    Player(run, fast_hello()).play(COUNTS, hello=False, drop=HOLE).write()
+    seal(run)
     filled(run, bare, device="cradle-a")
     assert np.array_equal(table(stream_of(run)), COUNTS)
 
