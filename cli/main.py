@@ -21,6 +21,8 @@ from cli import (
     recover,
     rehearse,
     report,
+    verify,
+    watch,
 )
 from daq.errors import EXIT_FINE, EXIT_USAGE, StandError
 
@@ -47,7 +49,9 @@ app.command("lock")(lock.lock)
 app.command("ports")(ports.ports)
 app.command("rehearse")(rehearse.rehearse)
 app.command("record")(record.record)
+app.command("watch")(watch.watch)
 app.command("recover")(recover.recover)
+app.command("verify")(verify.verify)
 app.command("import")(import_csv.import_csv)
 app.command("add")(add.add)
 app.command("fill")(fill.fill)
