@@ -1,10 +1,11 @@
 """``standbook record``: record a run from the serial ports, then seal it."""
 
+import io
 import shutil
 import signal
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, redirect_stderr, redirect_stdout, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,11 +15,11 @@ from cli.screen import CAUTION, PlanPath, now, say, say_all, software, today, wa
 from daq.errors import EXIT_FINDINGS, ConfigError, LinkError, StandError
 
 if TYPE_CHECKING:
+    from cli.showing import Showing
     from daq.campaign import Campaign
+    from daq.live import Live
     from daq.lock import Lock
     from daq.recorder import RecordEnd, Watch
-
-LINE_EVERY = 5.0  # [s] between two lines where the output is no terminal
 
 
 def record(
@@ -33,23 +34,31 @@ def record(
     postdiction: Annotated[
         bool, typer.Option("--postdiction", help="Record although no prediction of this plan is locked.")
     ] = False,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="Lines instead of the live screen: for logs and screen readers.")
+    ] = False,
 ) -> None:
     """Record a run until Ctrl-C (or a rehearsal's end), then seal it into Parquet with a manifest.
 
-    Opening a port can reset the board behind it: start recording before the tanks are pressurised.
+    Opening a port can reset the board behind it: start recording before the tanks are pressurised. The live screen
+    shows what is indicated and how old it is; the keys of the plan drop marks. See standbook guide recording.
 
     Example: standbook record teasel-2/plans/HF-02.toml --port cradle-a=/dev/ttyACM0
     """
     from daq.campaign import read_campaign
 
     campaign = read_campaign(plan, today=today())
-    folder, end = record_run(campaign, _ports(port or []), seconds, rehearsal=rehearsal, postdiction=postdiction)
-    lost = seal_and_say(folder)
-    if end.trouble is not None:
-        raise end.trouble
-    say(f"Next: standbook analyse {folder}")
-    if lost:
-        raise typer.Exit(EXIT_FINDINGS)
+    ports = _ports(port or [])
+    with ExitStack() as after:
+        folder, end = record_run(
+            campaign, ports, seconds, rehearsal=rehearsal, postdiction=postdiction, plain=plain, after=after
+        )
+        lost = seal_and_say(folder)
+        if end.trouble is not None:
+            raise end.trouble
+        say(f"Next: standbook analyse {folder}")
+        if lost:
+            raise typer.Exit(EXIT_FINDINGS)
 
 
 def record_run(
@@ -59,44 +68,90 @@ def record_run(
     *,
     rehearsal: bool,
     postdiction: bool,
+    plain: bool = False,
+    after: ExitStack | None = None,
 ) -> tuple[Path, "RecordEnd"]:
-    """Make the run folder and record into it; a folder into which nothing valid came is taken away again."""
+    """Make the run folder and record into it; a folder into which nothing valid came is taken away again.
+
+    ``after`` takes what must hold until the run is sealed: words to a terminal that has gone go nowhere.
+    """
+    from daq.layouts import load_layouts
     from daq.recorder import record_devices, resolve_ports
     from daq.run import RAW, create_run
 
     lock = _lock(campaign, postdiction=postdiction)
     ports = resolve_ports(campaign.stand, given)
     number = campaign.plan.test.number
-    line = _StatusLine()
+    frames = 0  # valid ones of all devices, so far
     with _first_signal_stops() as stopped:
-
-        def stop(watch: "Watch") -> bool:
-            if watch.rehearsal and not rehearsal:
-                raise _MadeUpError(
-                    f"{number}: the device says that it is made up; record it with --rehearsal, or plug the real one in"
-                )
-            over = rehearsal and watch.all_silent
-            return bool(stopped) or over or (seconds is not None and watch.elapsed >= seconds)
-
         folder = create_run(campaign, lock, rehearsal=rehearsal, now=now(), software=software())
-        line.say(f"Recording {number} into {folder}; stop with Ctrl-C.")
-        line.say(CAUTION)
-        try:
-            end = record_devices(campaign.stand, ports, folder / RAW, stop=stop, report=line.show)
-        except StandError as error:
-            if isinstance(error, _MadeUpError) or line.frames == 0:
-                shutil.rmtree(folder, ignore_errors=True)
-            else:
-                warn(f"standbook: what was recorded until then is kept; recover it with: standbook recover {folder}")
-            raise
-        finally:
-            line.end()
+        with suppress(OSError):  # nobody reads; the recording is what counts
+            say(f"Recording {number} into {folder}; stop with Ctrl-C.")
+            say(CAUTION)
+        layouts = {device.name: load_layouts(folder, device.name) for device in campaign.stand.device}
+        with _showing(campaign, folder, plain=plain) as (showing, live):
+
+            def report(watch: "Watch") -> None:
+                nonlocal frames
+                frames = sum(seen.frames for seen in watch.devices)
+                showing.report(watch)
+
+            def stop(watch: "Watch") -> bool:
+                nonlocal frames
+                frames = sum(seen.frames for seen in watch.devices)
+                if watch.rehearsal and not rehearsal:
+                    raise _MadeUpError(
+                        f"{number}: the device says that it is made up; record it with --rehearsal, or plug the real "
+                        "one in"
+                    )
+                over = rehearsal and watch.all_silent
+                return bool(stopped) or over or (seconds is not None and watch.elapsed >= seconds)
+
+            try:
+                end = record_devices(
+                    campaign.stand, ports, folder / RAW, stop=stop, report=report, taken=live.take, tell=showing.tell,
+                    layouts=layouts,
+                )  # fmt: skip
+            except StandError as error:
+                showing.close()
+                if isinstance(error, _MadeUpError) or frames == 0:
+                    shutil.rmtree(folder, ignore_errors=True)
+                else:
+                    warn(
+                        f"standbook: what was recorded until then is kept; recover it with: standbook recover {folder}"
+                    )
+                raise
+            finally:
+                if after is not None and showing.painter is not None and showing.painter.is_gone:
+                    after.enter_context(redirect_stdout(io.StringIO()))
+                    after.enter_context(redirect_stderr(io.StringIO()))
     if not any(seen.received_bytes for seen in end.watch.devices):
         shutil.rmtree(folder, ignore_errors=True)
         raise end.trouble or LinkError(
             f"{number}: not one byte came from {', '.join(ports.values())} before recording stopped; no run is kept"
         )
     return folder, end
+
+
+@contextmanager
+def _showing(campaign: "Campaign", folder: Path, *, plain: bool) -> "Iterator[tuple[Showing, Live]]":
+    """Show a recording on the live screen with its keys, or in lines where there is no such terminal."""
+    from cli.keys import KeyMarks, reading_keys
+    from cli.live_words import head_of
+    from cli.showing import Showing, is_screen, live_of
+    from daq.instant import HostClocks
+    from daq.marks import MARKS_FILE
+
+    plan, clocks = campaign.plan, HostClocks()
+    live = live_of(plan, campaign.stand, campaign.calibrations, folder, started_ns=clocks.now().monotonic_ns)
+    with ExitStack() as stack:
+        screen = is_screen(plain=plain)
+        reader = stack.enter_context(reading_keys(clocks)) if screen else None
+        marks = KeyMarks(plan.mark, folder / MARKS_FILE, clocks) if reader is not None else None
+        head = head_of(plan, takes_keys=reader is not None)
+        showing = Showing(live, head, folder, plain=not screen, keys=reader, marks=marks)
+        stack.callback(showing.close)
+        yield showing, live
 
 
 def seal_and_say(folder: Path) -> bool:
@@ -141,13 +196,17 @@ def _ports(given: list[str]) -> dict[str, str]:
 
 @contextmanager
 def _first_signal_stops() -> Iterator[list[int]]:
-    """Collect SIGINT and SIGTERM instead of dying by them: the first is the normal stop."""
+    """Collect SIGINT and SIGTERM instead of dying by them: the first is the normal stop.
+
+    A terminal that is closed (SIGHUP) ends nothing.
+    """
     seen: list[int] = []
-    numbers = [signal.SIGINT, signal.SIGTERM]
     before = {}
-    for number in numbers:
-        with suppress(ValueError):  # not in the main thread: somebody else stops this recording
+    with suppress(ValueError):  # not in the main thread: somebody else stops this recording
+        for number in (signal.SIGINT, signal.SIGTERM):
             before[number] = signal.signal(number, lambda got, _frame: seen.append(got))
+        if sys.platform != "win32":
+            before[signal.SIGHUP] = signal.signal(signal.SIGHUP, lambda _got, _frame: None)
     try:
         yield seen
     finally:
@@ -157,47 +216,3 @@ def _first_signal_stops() -> Iterator[list[int]]:
 
 class _MadeUpError(LinkError):
     """Made-up data, about to be recorded as a test."""
-
-
-def _alarm(device: str, watch: "Watch") -> str:
-    if device in watch.ended:
-        return ", NO LONGER RECORDED"
-    return ", PORT LOST" if device in watch.lost else ""
-
-
-class _StatusLine:
-    """One line that is renewed in a terminal, and repeated every few seconds elsewhere.
-
-    A terminal that has gone away, or a closed pipe, ends the line and not the recording.
-    """
-
-    def __init__(self) -> None:
-        self._seen = True  # somebody can still read it
-        self._live = sys.stdout.isatty()
-        self._next = 0.0
-        self.frames = 0  # valid ones of all devices, so far
-
-    def say(self, text: str, *, nl: bool = True) -> None:
-        if not self._seen:
-            return
-        try:
-            typer.echo(text, nl=nl)
-        except OSError:
-            self._seen = False
-
-    def show(self, watch: "Watch") -> None:
-        self.frames = sum(seen.frames for seen in watch.devices)
-        if not self._live and watch.elapsed < self._next:
-            return
-        self._next = watch.elapsed + LINE_EVERY
-        parts = [
-            f"{seen.device} {seen.rows:,} rows, {seen.lost_rows:,} lost, {seen.damaged:,} damaged, "
-            f"{seen.received_bytes / 1e3:,.0f} kB on disk{_alarm(seen.device, watch)}"
-            for seen in watch.devices
-        ]
-        text = f"{watch.elapsed:7.1f} s  " + " | ".join(parts)
-        self.say(f"\r{text}\x1b[K" if self._live else text, nl=not self._live)
-
-    def end(self) -> None:
-        if self._live:
-            self.say("")

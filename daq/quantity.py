@@ -184,6 +184,19 @@ def parse_unit(text: str, dimension: str) -> tuple[float, Reference | None]:
     return factor(unit, dimension), _reference(text, unit, mark, dimension)
 
 
+def in_unit(value: float, text: str) -> float:
+    """Give an SI value in a unit such as ``"bar(g)"``, for people to read; the reference is that of the value.
+
+    Raises
+    ------
+    ValueError
+        As for :func:`dimension_of`.
+    """
+    unit, dimension = text.partition("(")[0], dimension_of(text)
+    offset = TEMPERATURE_ZERO[unit] if dimension == "temperature" else 0.0
+    return (value - offset) / UNITS[dimension][unit]
+
+
 def dimension_of(unit_text: str) -> str:
     """Name the dimension whose table holds this unit, ``"bar(g)"`` included.
 

@@ -1,0 +1,271 @@
+"""The live screen of a recording: a pure function from what is indicated to lines of text for a terminal.
+
+At 80 x 24 and above; smaller terminals lose what matters least first. Bold and reversed, no colour at all, so that
+sunlight, a colour-blind reader and a printer see the same: every meaning is a word or a number. Alarms stand on top.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from textwrap import wrap
+from typing import Final
+
+from rich.text import Text
+
+from cli.big_figures import figure_rows
+from cli.live_words import (
+    CAUTION_SHORT,
+    WITHDRAWN,
+    Head,
+    Picture,
+    age,
+    agreement,
+    band,
+    disk_line,
+    impulse_lines,
+    is_safing,
+    link_line,
+    mark_lines,
+    number_in,
+    phase_words,
+    redline_lines,
+    seconds,
+    shown,
+    t_plus,
+    vessel_line,
+    vessel_value,
+    what,
+)
+from daq.live_state import Indication, LiveState, VesselState
+
+LOUD: Final = "bold reverse"
+BOLD: Final = "bold"
+TILE: Final = 20  # columns of the narrowest tile: five figures, or a band in words
+LARGE_TILE: Final = 40  # from here on figures five rows high fit
+LARGE_HEIGHT: Final = 34  # rows of a terminal that has room for them
+MOST_ALARMS: Final = 3
+COLUMN: Final = 26  # columns of one channel in the list of the others
+
+
+@dataclass(slots=True)
+class _Part:
+    """Lines of one subject, the most telling first; ``least`` of them stay as long as anything else can go."""
+
+    lines: list[Text]
+    least: int
+    spaced: bool = False  # likes an empty line above
+
+
+def screen_lines(picture: Picture, width: int, height: int, *, blocks: bool = True) -> tuple[Text, ...]:
+    """Draw one moment.
+
+    Parameters
+    ----------
+    picture : Picture
+        What is known.
+    width, height : int
+        Columns and rows of the terminal; never more lines than rows, never a line longer than the columns.
+    blocks : bool
+        The terminal can show block characters.
+    """
+    state, safing = picture.state, is_safing(picture.state)
+    keys = _key_channels(state)
+    large = height >= LARGE_HEIGHT and width >= LARGE_TILE * min(2, max(1, len(keys)))
+    if safing and state.vessels:
+        tiles = [_vessel_tile(vessel, _tile_width(width, len(state.vessels), large)) for vessel in state.vessels]
+        main = _tiled(tiles, width, large=large, blocks=blocks)
+        sentences = [Text(line, BOLD) for vessel in state.vessels for line in wrap(vessel.sentence, width - 1)]
+        vessels = _Part(sentences, len(sentences))
+        others = state.channels
+    else:
+        tiles = [_channel_tile(channel, _tile_width(width, len(keys), large)) for channel in keys]
+        main = _tiled(tiles, width, large=large, blocks=blocks)
+        vessels = _Part([_vessel_text(vessel) for vessel in state.vessels], len(state.vessels))
+        others = tuple(channel for channel in state.channels if channel not in keys)
+    parts = [
+        _Part([_header(picture)], 1),
+        _alarms(picture.alarms, width),
+        _Part(main, len(main), spaced=True),
+        vessels,
+        _Part(_listed(others, width), 1, spaced=True),
+        _impulse(state),
+        _redlines(state),
+        _Part(links := _links(picture, width), len(links), spaced=True),
+        _Part([Text(line) for line in mark_lines(state.marks, state.since_t_zero)[:3]], 1 if state.marks else 0),
+        _Part(_footer(picture.head, width), 1, spaced=True),
+    ]
+    lines = _fitted(parts, height)
+    for line in lines:
+        line.truncate(width)
+        line.no_wrap = True
+    return tuple(lines)
+
+
+def _fitted(parts: list[_Part], height: int) -> list[Text]:
+    """Take away until all fits, the least first; what room is left goes between subjects."""
+    for part in (parts[8], parts[4], parts[5], parts[6], parts[3], parts[9], parts[7], parts[2]):
+        excess = sum(len(p.lines) for p in parts) - height
+        if excess > 0 and len(part.lines) > part.least:
+            del part.lines[max(part.least, len(part.lines) - excess) :]
+            if part.lines:
+                part.lines[-1].append("  (+ more)")
+    room = height - sum(len(part.lines) for part in parts)
+    lines: list[Text] = []
+    for part in parts:
+        if part is parts[-1]:
+            lines += [Text("")] * max(0, room)
+        elif part.spaced and part.lines and room > 0:
+            lines.append(Text(""))
+            room -= 1
+        lines += part.lines
+    return lines[:height]
+
+
+def _header(picture: Picture) -> Text:
+    state, head = picture.state, picture.head
+    line = Text(f"{head.number} {head.kind} ", BOLD)
+    if state.rehearsal:
+        line.append(" REHEARSAL ", LOUD)
+        line.append(" ")
+    line.append(f" {phase_words(state)} ", LOUD)
+    line.append(f"  {t_plus(state.since_t_zero)}", BOLD)
+    line.append(f"  recording {seconds(state.elapsed)}")
+    return line
+
+
+def _alarms(alarms: Sequence[str], width: int) -> _Part:
+    """Give the first ones out and the newest; none is left out without a word."""
+    if len(alarms) > MOST_ALARMS:
+        more = len(alarms) - MOST_ALARMS
+        alarms = (*alarms[: MOST_ALARMS - 1], f"(+{more} between)  {alarms[-1]}")
+    lines = [Text(f"!! {sentence}".ljust(width), LOUD) for sentence in alarms]
+    return _Part(lines, len(lines))
+
+
+# --- tiles -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Tile:
+    """One big value."""
+
+    title: str
+    figure: str
+    below: tuple[tuple[str, str], ...]  # text, style
+
+
+def _key_channels(state: LiveState) -> tuple[Indication, ...]:
+    return tuple(channel for channel in state.channels if channel.is_key) or state.channels[:4]
+
+
+def _tile_width(width: int, count: int, large: bool) -> int:
+    least = LARGE_TILE if large else TILE
+    in_a_row = min(max(1, count), max(1, width // least))
+    return width // in_a_row
+
+
+def _channel_tile(channel: Indication, width: int) -> _Tile:
+    value = shown(channel)
+    if value == WITHDRAWN:
+        last = (channel.standing.value.upper(), LOUD)
+    else:
+        words = band(channel, width - 1)
+        last = (words or "no band now", LOUD if channel.is_outside else BOLD if words else "")
+    return _Tile(
+        f"{channel.tag} {what(channel)}", value, ((_ends(channel.unit, age(channel.age), width - 2), BOLD), last)
+    )
+
+
+def _vessel_tile(vessel: VesselState, width: int) -> _Tile:
+    known = vessel_value(vessel) != "unknown"
+    figure = number_in(vessel.value, vessel.unit) if known and vessel.value is not None else WITHDRAWN
+    old = "" if vessel.age is None else age(vessel.age)
+    unit = (_ends(vessel.unit, old, width - 2), BOLD) if known else ("UNKNOWN", LOUD)
+    return _Tile(vessel.name, figure, (unit, (agreement(vessel), BOLD)))
+
+
+def _ends(left: str, right: str, width: int) -> str:
+    return f"{left}{right.rjust(max(len(right) + 1, width - len(left)))}"
+
+
+def _tiled(tiles: Sequence[_Tile], width: int, *, large: bool, blocks: bool) -> list[Text]:
+    """Put tiles side by side, and in more rows where they do not fit."""
+    if not tiles:
+        return []
+    each = _tile_width(width, len(tiles), large)
+    in_a_row = max(1, width // each)
+    lines: list[Text] = []
+    for first in range(0, len(tiles), in_a_row):
+        row = tiles[first : first + in_a_row]
+        lines.append(_beside([(tile.title, BOLD) for tile in row], each))
+        figures = [figure_rows(tile.figure, each - 1, large=large, blocks=blocks) for tile in row]
+        lines += [_beside([(rows[k], BOLD) for rows in figures], each) for k in range(len(figures[0]))]
+        lines += [_beside([tile.below[k] for tile in row], each) for k in range(len(row[0].below))]
+    return lines
+
+
+def _beside(cells: Sequence[tuple[str, str]], width: int) -> Text:
+    line = Text()
+    for text, style in cells:
+        cut = text[: width - 1]
+        line.append(cut, style)
+        line.append(" " * (width - len(cut)))
+    line.rstrip()
+    return line
+
+
+# --- lists -------------------------------------------------------------------------------------------------
+
+
+def _vessel_text(vessel: VesselState) -> Text:
+    known = vessel_value(vessel) != "unknown" and vessel.agree is not False
+    return Text(vessel_line(vessel), "" if known else BOLD)
+
+
+def _listed(channels: Sequence[Indication], width: int) -> list[Text]:
+    """Write the other channels, several in a line."""
+    in_a_line = max(1, width // COLUMN)
+    lines: list[Text] = []
+    for first in range(0, len(channels), in_a_line):
+        line = Text()
+        for channel in channels[first : first + in_a_line]:
+            value = shown(channel)
+            if value == WITHDRAWN:
+                cell, style = f"{channel.tag} {WITHDRAWN} {channel.standing.value.upper()}", BOLD
+            else:
+                out = " OUT" if channel.is_outside else ""
+                cell, style = f"{channel.tag} {value} {channel.unit}{out}", BOLD if out else ""
+            line.append(cell[: COLUMN - 1].ljust(COLUMN), style)
+        line.rstrip()
+        lines.append(line)
+    return lines
+
+
+def _impulse(state: LiveState) -> _Part:
+    if state.impulse is None:
+        return _Part([], 0)
+    value, sentence = impulse_lines(state.impulse)
+    return _Part([Text(value, BOLD), *([Text(f"  {sentence}")] if sentence else [])], 1)
+
+
+def _redlines(state: LiveState) -> _Part:
+    lines = redline_lines(state.redlines, state.since_t_zero)
+    tripped = sum(redline.tripped_at is not None for redline in state.redlines)
+    texts = [Text(line, BOLD if k < tripped else "") for k, line in enumerate(lines)]
+    return _Part(texts, max(1, tripped) if texts else 0)
+
+
+def _links(picture: Picture, width: int) -> list[Text]:
+    lines = [Text(link_line(link), BOLD if link.state != "recording" else "") for link in picture.links]
+    disk = disk_line(picture.disk)
+    if len(lines) == 1 and len(lines[0]) + 2 + len(disk) <= width:
+        lines[0].append(f"  {disk}")
+        return lines
+    return [*lines, Text(disk)]
+
+
+def _footer(head: Head, width: int) -> list[Text]:
+    if not head.takes_keys:
+        return [Text(f"{CAUTION_SHORT}  Ctrl-C = stop", BOLD)]
+    marks = [f"{key} = {text}" for key, text in head.mark_keys]
+    keys = ", ".join([*marks, "space = mark", "backspace = strike out"])
+    return [Text(f"{CAUTION_SHORT}  Ctrl-C = stop", BOLD), *(Text(line) for line in wrap(f"Keys: {keys}", width - 1))]

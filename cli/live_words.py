@@ -1,0 +1,239 @@
+"""Words and numbers of a recording in progress, alike on the screen and in plain lines.
+
+Values come as SI and are written in the unit of their calibration. What is withdrawn is ``--`` with its reason; what
+cannot be said of a vessel is "unknown".
+"""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from daq.live_state import (
+    DiskState,
+    ImpulseState,
+    Indication,
+    LinkState,
+    LiveState,
+    MarkState,
+    Phase,
+    RedlineState,
+    VesselState,
+)
+from daq.plan import Plan
+from daq.quantity import in_unit
+
+WITHDRAWN: Final = "--"
+CAUTION_SHORT: Final = "A screen reading is never authority to approach."
+_STATES: Final = {"recording": "recording", "lost": "PORT LOST", "ended": "NO LONGER RECORDED"}
+_DECIMALS: Final = {"kN": 3, "V": 3, "MPa": 3, "kg": 2, "kN*s": 3, "N": 0, "lbf": 0, "Pa": 0, "mV": 1}
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What stays the same during a recording."""
+
+    number: str
+    kind: str
+    mark_keys: tuple[tuple[str, str], ...] = ()  # key as it is shown, text
+    takes_keys: bool = False  # somebody reads the keyboard
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """All that is shown of one moment."""
+
+    head: Head
+    state: LiveState
+    links: tuple[LinkState, ...]
+    disk: DiskState
+    alarms: tuple[str, ...] = ()  # in the order in which they were first called
+
+
+def head_of(plan: Plan, *, takes_keys: bool) -> Head:
+    """Take what a screen needs from the plan."""
+    return Head(
+        plan.test.number,
+        plan.test.kind,
+        tuple((mark.key.upper(), mark.text) for mark in plan.mark),
+        takes_keys,
+    )
+
+
+def number_in(value: float, unit: str) -> str:
+    """Write an SI value in ``unit``, without the unit, with as many decimals as a person can use."""
+    shown = in_unit(value, unit)
+    plain = unit.partition("(")[0]
+    decimals = _DECIMALS.get(plain, 2 if plain == "bar" and abs(shown) < 9.995 else 0 if abs(shown) >= 999.5 else 1)
+    text = f"{shown:.{decimals}f}"
+    return text.removeprefix("-") if float(text) == 0.0 else text
+
+
+def seconds(value: float) -> str:
+    """Write a count of seconds as people say it: 12.3 s, 4:05, 1:02:03."""
+    if value < 100.0:
+        return f"{value:.1f} s"
+    minutes, rest = divmod(int(value), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def t_plus(since: float | None) -> str:
+    """Say where T-0 is."""
+    return "before T-0" if since is None else f"T{since:+.1f} s"
+
+
+def age(value: float | None) -> str:
+    """Say how old something is."""
+    return "no data yet" if value is None else f"{value:.1f} s old"
+
+
+def what(channel: Indication) -> str:
+    """Say what a channel measures, in the fewest words."""
+    short = channel.measures.removesuffix(" pressure") if channel.dimension == "pressure" else channel.measures
+    return f"{channel.tank} {short}" if channel.tank else short
+
+
+def band(channel: Indication, width: int = 80) -> str:
+    """Say whether a shown value lies inside its predicted band, with the band; empty where there is none."""
+    if channel.value is None or channel.low is None or channel.high is None:
+        return ""
+    low, high = number_in(channel.low, channel.unit), number_in(channel.high, channel.unit)
+    word = "OUTSIDE" if channel.is_outside else "inside"
+    long = f"{word} {low} to {high}"
+    return long if len(long) <= width or "-" in low + high else f"{word} {low}-{high}"
+
+
+def shown(channel: Indication) -> str:
+    """Write a channel's value; nothing is held that cannot be vouched for."""
+    if channel.value is None or not channel.standing.is_shown:
+        return WITHDRAWN
+    return number_in(channel.value, channel.unit)
+
+
+def agreement(vessel: VesselState) -> str:
+    """Say how the sensors of a vessel stand to each other."""
+    names = ", ".join(vessel.sensors)
+    if vessel.agree is None:
+        return f"{names}: fewer than two respond"
+    return f"{names} {'agree' if vessel.agree else 'DISAGREE'}"
+
+
+def vessel_value(vessel: VesselState) -> str:
+    """Write a vessel's pressure, or that it is unknown."""
+    if vessel.value is None or vessel.agree is False:
+        return "unknown"
+    return f"{number_in(vessel.value, vessel.unit)} {vessel.unit}"
+
+
+def vessel_line(vessel: VesselState) -> str:
+    """Say what is indicated of a vessel in one short line."""
+    old = "" if vessel.age is None else f", {age(vessel.age)}"
+    return f"{vessel.name} {vessel_value(vessel)}; {agreement(vessel)}{old}"
+
+
+def link_line(link: LinkState) -> str:
+    """Say how a link and its way to the disk stand."""
+    synced = "nothing on disk yet" if link.sync_age is None else f"on disk {link.sync_age:.1f} s ago"
+    return (
+        f"{link.device} {_STATES.get(link.state, link.state)}  {link.rate:,.0f} rows/s  lost {link.lost_rows:,}  "
+        f"damaged {link.damaged_frames:,}  {synced}"
+    )
+
+
+def disk_line(disk: DiskState) -> str:
+    """Say how much room is left."""
+    free = "free space not known" if disk.free_bytes is None else f"{disk.free_bytes / 1e9:,.1f} GB free"
+    if disk.seconds_left is None:
+        return f"disk {free}"
+    hours = disk.seconds_left / 3600.0
+    room = "over 99 h" if hours > 99.0 else f"{hours:.1f} h" if hours >= 2.0 else f"{disk.seconds_left / 60.0:.0f} min"
+    return f"disk {free}, room for {room}"
+
+
+def impulse_lines(impulse: ImpulseState) -> tuple[str, str]:
+    """Say how far the running impulse has come, and what it cannot say."""
+    limit = ""
+    if impulse.limit is not None:
+        share = "" if impulse.value is None else f" = {impulse.value / impulse.limit:.1%}".replace("%", " %")
+        limit = f" of {impulse.limit:,.0f} N*s{share}"
+    value = WITHDRAWN if impulse.value is None else f"{impulse.value:,.0f}"
+    named = f" ({impulse.limit_name})" if impulse.limit_name else ""
+    return f"impulse {value}{limit}{named}", impulse.sentence
+
+
+def redline_lines(redlines: Sequence[RedlineState], since_t_zero: float | None) -> tuple[str, ...]:
+    """Say each redline: those that tripped first, in their order."""
+    tripped = sorted((r for r in redlines if r.tripped_at is not None), key=lambda r: (r.order is None, r.order))
+    lines = [
+        f"{_first_out(r.order)} {r.call} ({r.name}: {r.text}) at {_when(r.tripped_at or 0.0, since_t_zero)}, latched"
+        for r in tripped
+    ]
+    waiting = [r for r in redlines if r.tripped_at is None]
+    lines += [f"{'ARMED' if r.armed else 'not armed'}  {r.name}: {r.text}" for r in waiting]
+    return tuple(lines)
+
+
+def mark_lines(marks: Sequence[MarkState], since_t_zero: float | None) -> tuple[str, ...]:
+    """Say each mark, newest first."""
+    return tuple(
+        f"mark {m.number} {_when(m.at, since_t_zero)}  {m.text or '(no name)'}"
+        + (" (STRUCK OUT)" if m.struck else "")
+        + (f"; {m.remark}" if m.remark else "")
+        for m in reversed(marks)
+    )
+
+
+def phase_words(state: LiveState) -> str:
+    """Name the phase, with its count-up."""
+    return f"{state.phase.value.upper()} {seconds(state.phase_seconds)}"
+
+
+def is_safing(state: LiveState) -> bool:
+    """Tell whether the safing lines are what people need most."""
+    return state.phase is Phase.SAFING
+
+
+def link_alarms(links: Sequence[LinkState], disk: DiskState, over: Collection[str]) -> dict[str, str]:
+    """Say what is wrong between the boards and the disk; each under a name that stays while it stands.
+
+    Parameters
+    ----------
+    links, disk
+        What is known. A link that is there but says nothing shows in its channels, which the live state calls.
+    over
+        Devices that said that they have nothing more to send.
+    """
+    found: dict[str, str] = {}
+    for link in links:
+        lost = link.state != "recording" and link.device not in over
+        words = f"{link.device} {_STATES.get(link.state, link.state)}: its values are withdrawn" if lost else ""
+        sentence = ". ".join(part for part in (words, link.message) if part)
+        if lost or (link.state == "recording" and link.message):
+            found[f"link {link.device}"] = sentence
+    if disk.warning:
+        found["disk"] = disk.warning
+    return found
+
+
+class AlarmBook:
+    """Alarms in the order in which they were first called, and which of them are new."""
+
+    def __init__(self) -> None:
+        self._standing: dict[str, str] = {}
+
+    def take(self, *groups: Mapping[str, str]) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+        """Take what stands now; return all sentences, the new ones, and those that are over."""
+        now = {name: sentence for group in groups for name, sentence in group.items()}
+        over = tuple(sentence for name, sentence in self._standing.items() if name not in now)
+        new = tuple(sentence for name, sentence in now.items() if name not in self._standing)
+        kept = {name: now[name] for name in self._standing if name in now}
+        self._standing = {**kept, **now}
+        return tuple(self._standing.values()), new, over
+
+
+def _first_out(order: int | None) -> str:
+    return "TRIPPED" if order is None else f"FIRST OUT {order}" if order == 1 else f"THEN {order}"
+
+
+def _when(at: float, since_t_zero: float | None) -> str:
+    return f"{at:.1f} s" if since_t_zero is None else f"T{at:+.1f} s"

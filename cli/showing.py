@@ -1,0 +1,198 @@
+"""From what a recorder knows of a moment to the live screen, or to plain lines; and from keys to marks.
+
+Used by ``record`` and by ``watch``. A terminal that goes away ends the showing and nothing else.
+"""
+
+import datetime as dt
+import sys
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Final
+
+from rich.console import Console
+
+from analysis.live_bands import live_prediction
+from cli.keys import KeyMarks, KeyReader
+from cli.live_screen import screen_lines
+from cli.live_words import AlarmBook, Head, Picture, link_alarms
+from cli.painter import Draw, Painter
+from cli.plain_lines import PlainLines
+from cli.screen import warn
+from daq.calibration import Calibration
+from daq.errors import RecordError
+from daq.live import Live
+from daq.lock import PREDICTION_FILE
+from daq.marks import MARKS_FILE, read_marks
+from daq.plan import Plan
+from daq.recorder import Watch
+from daq.stand import Stand
+
+_BLOCKS: Final = "█▀▄"
+
+
+def live_of(
+    plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], folder: Path, *, started_ns: int
+) -> Live:
+    """Make the live model of a run, with the bands of its locked prediction.
+
+    Parameters
+    ----------
+    plan, stand, calibrations
+        As locked.
+    folder : Path
+        The run's, with its prediction if there is one.
+    started_ns : int
+        When recording began, monotonic. [ns]
+
+    Raises
+    ------
+    DataError
+        The prediction cannot be read.
+    """
+    path = folder / PREDICTION_FILE
+    text = path.read_text(encoding="utf-8") if path.exists() else "null"
+    prediction = live_prediction(text, plan, stand, calibrations)
+    return Live(
+        plan,
+        stand,
+        calibrations,
+        started_ns=started_ns,
+        bands=prediction.bands if prediction else None,
+        expelled_weight=prediction.expelled_weight if prediction else None,
+    )
+
+
+def started_at(created: dt.datetime) -> int:
+    """Give the monotonic time of a moment that another process noted by the wall clock. [ns]."""
+    return time.monotonic_ns() - round((dt.datetime.now(dt.UTC) - created).total_seconds() * 1e9)
+
+
+def is_screen(*, plain: bool) -> bool:
+    """Tell whether standard output can hold the live screen: a terminal that can move its cursor."""
+    console = Console()
+    return not plain and console.is_terminal and not console.is_dumb_terminal and not console.legacy_windows
+
+
+class Showing:
+    """Shows a recording until it is closed.
+
+    Parameters
+    ----------
+    live : Live
+        Fed by whoever records.
+    head : Head
+        What stays the same.
+    folder : Path
+        The run's; its marks are shown.
+    plain : bool
+        Lines, not a screen.
+    keys, marks : KeyReader and KeyMarks, optional
+        Where this screen takes keys.
+    """
+
+    def __init__(
+        self,
+        live: Live,
+        head: Head,
+        folder: Path,
+        *,
+        plain: bool,
+        keys: KeyReader | None = None,
+        marks: KeyMarks | None = None,
+    ) -> None:
+        self._live, self._head, self._marks_path = live, head, folder / MARKS_FILE
+        self._keys, self._marks = keys, marks
+        self._book = AlarmBook()
+        self._told: dict[str, str] = {}
+        self._is_open = True
+        self._marks_seen: tuple[int, int] | None = None
+        self._blocks = _can_show(_BLOCKS)
+        self.painter: Painter | None = None
+        self._lines: PlainLines | None = None
+        if plain:
+            self._lines = PlainLines(_print)
+        else:
+            sys.stdout.flush()
+            self.painter = Painter(sys.stdout.fileno())
+
+    @property
+    def is_gone(self) -> bool:
+        """Tell whether nobody can see any of it any more."""
+        out = self.painter or self._lines
+        return out is not None and out.is_gone
+
+    def tell(self, sentence: str) -> None:
+        """Say something at once: among the alarms, or on standard error where no screen stands in the way."""
+        if self.painter is not None and self._is_open:
+            self._told[sentence] = sentence
+        else:
+            warn(sentence)
+
+    def report(self, watch: Watch) -> None:
+        """Show what is known now, take in the keys that were pressed."""
+        try:
+            self._press()
+            self._show_marks()
+            if self.is_gone:
+                return
+            self._show(watch)
+        except Exception:
+            self.close()  # the terminal belongs to the words that follow
+            raise
+
+    def close(self) -> None:
+        """Leave what was shown last on the screen."""
+        if self._is_open and self.painter is not None:
+            self.painter.close()
+        self._is_open = False
+
+    def _show(self, watch: Watch) -> None:
+        state = self._live.state(time.monotonic_ns())
+        told = {sentence: sentence for sentence in state.alarms}
+        links = link_alarms(watch.links, watch.disk, watch.played_out)
+        alarms, new, over = self._book.take(links, told, self._told)
+        picture = Picture(self._head, state, watch.links, watch.disk, alarms)
+        if self._lines is not None:
+            self._lines.show(picture, new, over)
+        if self.painter is not None:
+            if self.painter.failure is not None:
+                raise self.painter.failure
+            self.painter.show(self._drawing(picture), bell=bool(new))
+
+    def _drawing(self, picture: Picture) -> Draw:
+        return lambda width, height: screen_lines(picture, width, height, blocks=self._blocks)
+
+    def _press(self) -> None:
+        if self._keys is None or self._marks is None:
+            return
+        for key in self._keys.pressed():
+            try:
+                self._marks.press(key)
+            except RecordError as error:
+                self.tell(f"mark not kept: {error}")
+
+    def _show_marks(self) -> None:
+        if self._marks is not None:
+            self._live.show_marks(self._marks.log.marks)
+            return
+        try:
+            found = self._marks_path.stat()
+        except OSError:
+            return
+        if self._marks_seen != (found.st_mtime_ns, found.st_size):
+            self._marks_seen = (found.st_mtime_ns, found.st_size)
+            self._live.show_marks(read_marks(self._marks_path))
+
+
+def _print(text: str) -> None:
+    sys.stdout.write(f"{text}\n")
+    sys.stdout.flush()
+
+
+def _can_show(text: str) -> bool:
+    try:
+        text.encode(sys.stdout.encoding or "ascii")
+    except (UnicodeError, LookupError):
+        return False
+    return True

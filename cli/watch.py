@@ -1,0 +1,62 @@
+"""``standbook watch``: a second screen on a recording in progress, from another terminal."""
+
+import datetime as dt
+import time
+from typing import Annotated
+
+import typer
+
+from cli.screen import RunPath, say
+from daq.errors import RecordError
+
+
+def watch(
+    run: RunPath,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="Lines instead of the live screen: for logs and screen readers.")
+    ] = False,
+) -> None:
+    """Show a recording in progress on a second screen; it only reads, takes no keys, and ends with the recording.
+
+    Ctrl-C ends this screen alone.
+
+    Example: standbook watch teasel-2/runs/2031-06-14_HF-02
+    """
+    from cli.live_words import head_of
+    from cli.showing import Showing, is_screen, live_of, started_at
+    from daq.hold import is_held
+    from daq.layouts import load_layouts
+    from daq.manifest import MANIFEST
+    from daq.onlook import Onlooker
+    from daq.recorder import LOOK_EVERY
+    from daq.run import RAW, read_run_files
+
+    files = read_run_files(run)
+    if (run / MANIFEST).exists():
+        raise RecordError(f"{run}: nothing is recorded into it any more, it is sealed; try: standbook analyse {run}")
+    if not is_held(run / RAW):
+        raise RecordError(
+            f"{run}: nobody records into it at this moment; start with: standbook record PLAN, or, when the recorder "
+            f"died, recover it with: standbook recover {run}"
+        )
+    created = dt.datetime.fromisoformat(files.info.created_utc)
+    live = live_of(files.plan, files.stand, files.calibrations, run, started_ns=started_at(created))
+    layouts = {device.name: load_layouts(run, device.name) for device in files.stand.device}
+    onlooker = Onlooker(files.stand, run / RAW, layouts)
+    onlooker.look(live.take)  # what came until now
+    head = head_of(files.plan, takes_keys=False)
+    showing = Showing(live, head, run, plain=not is_screen(plain=plain))
+    try:
+        while not showing.is_gone:
+            seen = onlooker.look(live.take)
+            showing.report(seen)
+            if len(seen.ended) == len(seen.devices):
+                break
+            time.sleep(LOOK_EVERY)
+    except KeyboardInterrupt:
+        showing.close()
+        say("This screen has ended; the recording goes on.")
+        return
+    finally:
+        showing.close()
+    say(f"The recording has ended. Its recorder seals {run} now.")

@@ -1,0 +1,85 @@
+"""Hand-made pictures of a recording for the tests of what is shown of it."""
+
+from dataclasses import replace
+
+from cli.live_words import Head, Picture
+from daq.live_state import (
+    DiskState,
+    ImpulseState,
+    Indication,
+    LinkState,
+    LiveState,
+    MarkState,
+    Phase,
+    RedlineState,
+    Standing,
+    VesselState,
+)
+
+BAR = 1e5
+HEAD = Head("HF-02", "static fire", (("P", "fuel tank pressurising"),), takes_keys=True)
+LINK = LinkState("cradle-a", "recording", 1010.0, 0, 0, 123_456, 1, 0.03, 0.12)
+DISK = DiskState(81_300_000_000, 90 * 3600.0)
+
+
+def pressure(tag, measures, value, *, tank=None, low=None, high=None, is_key=False, reference="gauge"):
+    unit = "bar(g)" if reference == "gauge" else "bar(a)"
+    ends = [None if end is None else end * BAR for end in (low, high)]
+    return Indication(
+        tag, measures, tank, "pressure", unit, reference, value * BAR, 0.12, Standing.INDICATED, *ends, is_key
+    )
+
+
+def withdrawn(channel, standing, age=0.9):
+    return replace(channel, value=None, standing=standing, age=age)
+
+
+LC_1 = Indication(
+    "LC-1", "thrust", None, "force", "N", None, 1802.4, 0.12, Standing.INDICATED, 1750.0, 1930.0, is_key=True
+)
+PT_11 = pressure("PT-11", "tank pressure", 22.71, tank="oxidiser", low=21.5, high=23.5, is_key=True)
+PT_21 = pressure("PT-21", "tank pressure", 21.93, tank="fuel", low=22.1, high=23.2, is_key=True)
+PT_31 = pressure("PT-31", "chamber pressure", 16.42, low=15.9, high=17.1, is_key=True)
+OTHERS = (
+    pressure("PT-12", "tank pressure", 22.69, tank="oxidiser"),
+    pressure("PT-13", "manifold pressure", 20.14, tank="oxidiser"),
+    pressure("PT-22", "tank pressure", 21.95, tank="fuel"),
+    pressure("PT-23", "manifold pressure", 19.87, tank="fuel"),
+    pressure("PT-32", "chamber pressure", 16.45),
+    Indication("TC-11", "temperature", None, "temperature", "degC", None, 90.25, 0.2, Standing.INDICATED),
+    Indication("VS-1", "supply voltage", None, "voltage", "V", None, 4.987, 0.2, Standing.INDICATED),
+)
+VESSELS = (
+    VesselState(
+        "oxidiser tank", ("PT-11", "PT-12"), 22.7 * BAR, "bar(g)", "gauge", 0.12, True,
+        "oxidiser tank 22.7 bar(g), 0.1 s old, PT-11 and PT-12 agree; confirm with the mechanical gauge",
+    ),
+    VesselState(
+        "fuel tank", ("PT-21", "PT-22"), 21.9 * BAR, "bar(g)", "gauge", 0.12, True,
+        "fuel tank 21.9 bar(g), 0.1 s old, PT-21 and PT-22 agree; confirm with the mechanical gauge",
+    ),
+    VesselState(
+        "chamber", ("PT-31", "PT-32"), 16.4 * BAR, "bar(g)", "gauge", 0.12, True,
+        "chamber 16.4 bar(g), 0.1 s old, PT-31 and PT-32 agree",
+    ),
+)  # fmt: skip
+NO_LIGHT = RedlineState("no light", "NO LIGHT", "PT-31", True, None, None, "PT-31 below 5 bar(g)")
+IMPULSE = ImpulseState(19_876.0, 40_960.0, "14 CFR 101.22 Class 2", "indication only: before weight correction")
+MARK = MarkState(1, "fuel tank pressurising", -61.2, struck=False, remark="PT-21 rose, PT-11 stayed")
+
+BURN = LiveState(
+    elapsed=83.4, since_t_zero=10.2, phase=Phase.BURN, phase_seconds=10.1, rehearsal=True,
+    channels=(LC_1, PT_11, PT_21, PT_31, *OTHERS), vessels=VESSELS, redlines=(NO_LIGHT,), impulse=IMPULSE,
+    marks=(MARK,), alarms=(),
+)  # fmt: skip
+DISAGREE = replace(
+    VESSELS[0], value=None, agree=False,
+    sentence="oxidiser tank: unknown; PT-11 0.0 bar(g) and PT-12 9.4 bar(g) disagree. Do not use for approach",
+)  # fmt: skip
+SAFING = replace(
+    BURN, phase=Phase.SAFING, phase_seconds=31.0, since_t_zero=51.0, vessels=(DISAGREE, *VESSELS[1:]),
+)  # fmt: skip
+
+
+def picture(state=BURN, *, links=(LINK,), disk=DISK, alarms=(), head=HEAD):
+    return Picture(head, state, links, disk, tuple(alarms))
