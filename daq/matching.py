@@ -1,7 +1,7 @@
 """Which rows of a second recorder's copy belong to a sealed record, and which of them the record misses.
 
-Rows are matched by stream, layout, boot counter and sequence. A start of the device is believed only where both
-recorders hold at least ``LEAST_OVERLAP`` of its rows and every one of those agrees count for count and tick for tick.
+Rows are matched by stream, layout, boot counter and sequence. Every row that both recorders hold must agree count for
+count and tick for tick, and a start of the device is believed only where they share ``LEAST_OVERLAP`` of its rows.
 Rows are taken for what the record says is missing: counted gaps, the time between two starts of the device, and what
 came after a recording that ended by itself. A start that the record never saw is left aside: nothing but the
 computer's clock could place it.
@@ -116,8 +116,8 @@ def matched(run: Run, card: Card, device: str, data: Mapping[StreamKey, StreamDa
         One row that both hold differs, rows cannot be told apart, or the two have too little in common.
     """
     streams: dict[str, StreamMatch] = {}
-    relations: dict[int, Relation] = {}
     remarks: list[str] = []
+    pairs: list[tuple[StreamMatch, _Pair]] = []
     abrupt = _ended_by_itself(run, device)
     for stream in card.streams:
         name = _stream_name(run, device, stream.hello, data)
@@ -131,21 +131,21 @@ def matched(run: Run, card: Card, device: str, data: Mapping[StreamKey, StreamDa
             held = _held(card.path, what, data[device, name], start.boot, boots.count(start.boot), abrupt=abrupt)
             if held is None:
                 remarks.append(f"{what}: {start.sequence.size} rows of a start that the record never saw; left aside")
-                continue
-            there, found = _present(held.rows.sequence[held.place], start.sequence)
-            overlap = int(np.count_nonzero(~held.rows.filled[held.place][there[found]]))
-            if overlap < LEAST_OVERLAP:
-                remarks.append(f"{what}: {overlap} rows that both hold, {LEAST_OVERLAP} are needed; left aside")
-                continue
-            shift = _agreeing(card.path, held, start, there, found)
-            relation = Relation(held.rows.ticks[held.place], held.rows.host_ns[held.place], shift)
-            match.overlap += overlap
-            relations[start.boot] = relation
-            wanted = _wanted(held, start.sequence) & ~found
-            if wanted.any():
-                ticks = start.ticks[wanted] - shift
-                new = NewRows(start.boot, start.sequence[wanted], ticks, relation.at(ticks), start.counts[wanted])
-                _check_order(card.path, held, new)
+            else:
+                pairs.append((match, _compared(card.path, held, start)))
+    relations: dict[int, Relation] = {}
+    for boot in dict.fromkeys(pair.start.boot for _, pair in pairs):
+        of_boot = [(match, pair) for match, pair in pairs if pair.start.boot == boot]
+        overlap = sum(pair.overlap for _, pair in of_boot)
+        if overlap < LEAST_OVERLAP:
+            remarks.append(f"boot {boot}: {overlap} rows that both hold, {LEAST_OVERLAP} are needed; left aside")
+            continue
+        fullest = max((pair for _, pair in of_boot), key=lambda pair: pair.overlap)
+        relation = relations[boot] = fullest.relation()
+        for match, pair in of_boot:
+            match.overlap += pair.overlap
+            new = _new_rows(card.path, pair, relation)
+            if new.sequence.size:
                 match.new.append(new)
     if not relations:
         why = "; ".join(remarks) or "it holds no stream of the record"
@@ -181,6 +181,41 @@ def _held(path: Path, what: str, rows: StreamData, boot: int, on_card: int, *, a
     return _Held(what, rows, starts[number], gaps[0][number], before=number > 0, after=later or abrupt)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pair:
+    """One start of the device in both, compared."""
+
+    held: _Held
+    start: CardStart
+    found: NDArray[np.bool_]  # (N,) the card's row is there already
+    overlap: int  # rows that both recorded
+    shift: int | None  # ticks of the card minus those of the record; ``None`` without a common row
+
+    def relation(self) -> Relation:
+        """Relate ticks to host time by the recorded rows."""
+        rows, place = self.held.rows, self.held.place
+        return Relation(rows.ticks[place], rows.host_ns[place], self.shift or 0)
+
+
+def _compared(path: Path, held: _Held, start: CardStart) -> _Pair:
+    recorded = held.rows.sequence[held.place]
+    there = np.searchsorted(recorded, start.sequence).clip(0, recorded.size - 1)
+    found = recorded[there] == start.sequence
+    shift = _agreeing(path, held, start, there, found) if found.any() else None
+    return _Pair(held, start, found, int(np.count_nonzero(~held.rows.filled[held.place][there[found]])), shift)
+
+
+def _new_rows(path: Path, pair: _Pair, relation: Relation) -> NewRows:
+    """Take what the record misses, times by the stream's own rows where it has enough, else by the boot's."""
+    start, wanted = pair.start, _wanted(pair.held, pair.start.sequence) & ~pair.found
+    own = pair.relation() if pair.shift is not None and pair.overlap >= LEAST_OVERLAP else relation
+    ticks = start.ticks[wanted] - own.shift
+    new = NewRows(start.boot, start.sequence[wanted], ticks, own.at(ticks), start.counts[wanted])
+    if new.sequence.size:
+        _check_order(path, pair.held, new)
+    return new
+
+
 def _stream_name(run: Run, device: str, hello: Hello, data: Mapping[StreamKey, StreamData]) -> str | None:
     """Find the record's stream of this name, layout and interval; after a change of layout it is ``fast-2``."""
     layout = [(channel.name, channel.type) for channel in hello.channels]
@@ -201,12 +236,6 @@ def _ended_by_itself(run: Run, device: str) -> bool:
     while rows := follower.poll():
         lost = lost or any(row.event is Event.LOST for row in rows)
     return lost or not follower.closed
-
-
-def _present(recorded: _Ints, sequence: _Ints) -> tuple[_Ints, NDArray[np.bool_]]:
-    """Give for each row of the card its place in the record, and whether it is there."""
-    place = np.searchsorted(recorded, sequence).clip(0, recorded.size - 1)
-    return place, recorded[place] == sequence
 
 
 def _agreeing(path: Path, held: _Held, start: CardStart, there: _Ints, found: NDArray[np.bool_]) -> int:

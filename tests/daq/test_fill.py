@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 
 from daq.additions import add
 from daq.card import read_card
+from daq.encode import encode_frame, encode_samples, hello_body
 from daq.envelope import Event
 from daq.errors import ConfigError, DataError, RecordError, StandError
 from daq.fill import fill
 from daq.filled import filled_path, merge, starts_of
+from daq.hello import WireChannel
 from daq.layouts import write_layouts
 from daq.manifest import sha256_of, verify
 from daq.matching import LEAST_OVERLAP, Relation, matched
@@ -273,6 +275,34 @@ def test_t_zero_that_the_record_lost_is_taken_from_the_card_with_its_source(tmp_
     assert filling.sentences()[1] == f"T-0: {opened.record.t_zero.source}; the record had lost it"
 
 
+def test_all_streams_of_a_device_are_filled_and_believed_together(tmp_path):
+    run = new_run(tmp_path, rehearsal=True)
+    slow = WireChannel("t0", "i16", -32_768, 32_767)
+    first = replace(fast_hello(), streams=2, time_scale=4.0)
+    second = replace(first, stream=2, name="slow", interval_ticks=100_000, channels=(slow,))
+    warm = np.arange(20)[:, None]
+    player = Player(run, first).play(COUNTS, beats=False)
+    player.records.append((0.0, Event.DATA, encode_frame(hello_body(second))))
+    for number, frame in enumerate(encode_samples(second, 0, 0, 0, warm, 1)):
+        player.records.append((player.at(100_000 * number) + 0.001, Event.DATA, frame))
+    player.records.sort(key=lambda record: record[0])
+    whole = frames(player)
+    # The port loses 0.6 s of the device's time; of the slow stream, far fewer than 100 rows are left.
+    player.records = [record for record in player.records if not 0.7 <= 4.0 * record[0] < 1.3]
+    player.write()
+    seal(run)
+    filling = filled(run, whole)
+    opened = open_run(run)
+    assert np.array_equal(table(opened.stream("cradle-a", "fast")), COUNTS)
+    rows = opened.stream("cradle-a", "slow")
+    assert np.array_equal(table(rows), warm)
+    assert rows.filled.sum() == filling.fill.streams["slow"].rows == 6
+    assert np.abs(np.diff(rows.host_ns) - 100_000_000).max() <= 2_000
+    assert filling.missing == {}
+    fast = opened.stream("cradle-a", "fast")
+    assert np.abs(rows.host_ns - fast.host_ns[::100]).max() <= 1_000  # one clock for both
+
+
 # --- what is refused ------------------------------------------------------------------------------------------
 
 
@@ -304,7 +334,7 @@ def test_another_device_another_layout_and_too_small_an_overlap_are_refused(tmp_
         filled(run, frames(Player(run, fewer).play(COUNTS[:, :5])))
     hello = frames(Player(run, fast_hello()).play(COUNTS[:0]))
     few = frames(Player(run, fast_hello()).play(COUNTS[800:1110], sequence=800, ticks=800_000, hello=False))
-    with pytest.raises(DataError, match=f"90 rows that both hold, {LEAST_OVERLAP} are needed"):
+    with pytest.raises(DataError, match=f"boot 17: 90 rows that both hold, {LEAST_OVERLAP} are needed"):
         filled(run, hello + few)
     with pytest.raises(DataError, match="several devices"):
         filled(run, whole + frames(Player(run, replace(serial, boot=18)).play(COUNTS)))
