@@ -136,6 +136,14 @@ def check(
     named = [("test.minimum_data", tag) for tag in plan.test.minimum_data]
     named += [(f'redline "{line.name}"', line.tag) for line in plan.redline]
     named += [(f'mark "{m.key}"', tag) for m in plan.mark for tag in (m.rises, m.still) if tag]
+    for line in plan.redline:
+        calibration = calibrations.get(line.tag)
+        if calibration is None and line.tag in tags:
+            problems.append(f'{name}: redline "{line.name}" watches {line.tag}, but calibrations names none for it')
+        elif calibration is not None and calibration.dimension != "pressure":
+            problems.append(
+                f'{name}: redline "{line.name}" states a pressure, but {line.tag} reads {calibration.reading_unit}'
+            )
     named += [("calibrations", calibration.tag) for calibration in calibrations.values()]
     problems += [f"{name}: {where} names unknown tag {tag}; the stand has {', '.join(sorted(tags))}"
                  for where, tag in named if tag not in tags]

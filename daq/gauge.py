@@ -5,6 +5,7 @@ it is withdrawn, never held, when rows stop, when a share of them stands at a ra
 wire, and when counts stand still that used to flicker. What neighbours say of a channel is ``daq.response``.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -184,17 +185,19 @@ class Gauge:
         self._supply = supply
         is_stated = item.supply is not None and supply is None and item.supply[:1].isdigit()
         self._volts = parse_quantity(item.supply, "voltage").value if is_stated else 1.0
+        ends = to_si(np.array([0.0, 1.0]), calibration)  # a straight line; asking for its unit each time is slow
+        self._si_zero, self._si_scale = float(ends[0]), float(ends[1] - ends[0])
+        span = (calibration.highest - calibration.lowest) * calibration.scale
+        self.full_range: Final = span  # of the calibration [SI]
+        self.is_pressure: Final = calibration.dimension == "pressure"
+        self._asked: tuple[int, int | None, int, int] | None = None
+        self._answer: Floats = np.empty(0)
         self._lacks_supply = item.supply is not None and supply is None and not is_stated
 
     @property
     def tag(self) -> str:
         """The channel's name everywhere."""
         return self.item.tag
-
-    @property
-    def full_range(self) -> float:
-        """Span of the calibration. [SI]."""
-        return (self.calibration.highest - self.calibration.lowest) * self.calibration.scale
 
     def attach(self, ring: Ring) -> None:
         """Read from another ring: the first, or after a boot or a change of layout."""
@@ -212,7 +215,7 @@ class Gauge:
             at_rail = clipped(counts.astype(np.int64), rails)
         signal = signal_from_counts(self.item, counts, self._supply_at(rows))
         broken = open_wire(self.item, signal) | ~np.isfinite(signal)
-        return to_si(self.calibration.reading(signal), self.calibration), at_rail, broken
+        return self.calibration.reading(signal) * self._si_scale + self._si_zero, at_rail, broken
 
     def mean(self, rows: slice) -> float | None:
         """Average the rows that can be believed; ``None`` when those are fewer than half."""
@@ -230,8 +233,11 @@ class Gauge:
         if age > max(STALE_AFTER, STALE_ROWS * ring.interval / ring.base.time_scale):
             return Look(Standing.STALE, None, 0.0, 0, age)
         values, at_rail, broken = self.readings(ring.since(min(newest, newest - ring.base.span(WINDOW) + 1)))
-        standing = self._standing(at_rail, broken)
-        good = values[~(at_rail | broken)]
+        bad = at_rail | broken
+        if not bad.any():
+            standing, good = self._frozen_or_not(), values
+        else:
+            standing, good = self._standing(at_rail, broken), values[~bad]
         if standing is not Standing.INDICATED or not good.size:
             return Look(standing, None, 0.0, int(good.size), age)
         return Look(standing, float(good.mean()), float(good.std()), int(good.size), age)
@@ -244,6 +250,9 @@ class Gauge:
             return Standing.OPEN_WIRE
         if (at_rail | broken).mean() >= BAD_SHARE:
             return Standing.CLIPPED
+        return self._frozen_or_not()
+
+    def _frozen_or_not(self) -> Standing:
         assert self.ring is not None  # noqa: S101 - looked at before
         return Standing.NOT_RESPONDING if self.ring.is_frozen(self.column) else Standing.INDICATED
 
@@ -252,11 +261,20 @@ class Gauge:
         if supply is None or supply.ring is None:
             return self._volts
         if supply.ring is self.ring:
-            volts = supply.readings(rows)[0]
+            return supply.volts(rows)
         else:
             newest = supply.ring.newest
             assert newest is not None  # noqa: S101 - a ring is made with its first rows
             volts = np.atleast_1d(supply.readings(supply.ring.since(newest - supply.ring.base.span(WINDOW)))[0].mean())
         # A supply that is gone scales nothing: the signal is no number, which counts as a broken wire.
-        volts = np.where(volts > 0.0, volts, np.nan)
-        return volts if volts.size > 1 or supply.ring is self.ring else float(volts[0])
+        return float(volts[0]) if volts[0] > 0.0 else math.nan
+
+    def volts(self, rows: slice) -> Floats:
+        """Give the readings of a supply for others to be scaled by; several ask for the same rows in turn."""
+        ring = self.ring
+        assert ring is not None  # noqa: S101 - asked only for rows that are there
+        key = (id(ring), ring.newest, rows.start, rows.stop)
+        if self._asked != key:
+            values = self.readings(rows)[0]
+            self._asked, self._answer = key, np.where(values > 0.0, values, np.nan)
+        return self._answer

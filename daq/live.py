@@ -33,7 +33,9 @@ from daq.stand import Stand
 from daq.timebase import Moment
 from daq.vessels import Vessel
 
-JUDGED_EVERY: Final = 0.05  # [s] of the device
+JUDGED_EVERY: Final = 0.05  # [s] of the device, while something flows
+JUDGED_IDLE: Final = 0.1  # [s] of the device, else
+RESPONSE_EVERY: Final = 0.25  # [s] of the device
 AT_LEAST_EVERY: Final = 0.02  # [s] of the computer, for a rehearsal that plays fast
 EARLY: Final = 0.85  # of the predicted time: thrust that ends before is called by what watches the burn
 WATCHED_ON: Final = 0.5  # [s] of the device, after such an end
@@ -54,14 +56,14 @@ class Live:
         When recording began, monotonic. [ns]
     bands : callable of (tag, seconds after T-0), optional
         Predicted lowest and highest value in the reference of the tag's calibration [SI], ``None`` where the
-        prediction says nothing.
+        prediction says nothing. Of a thrust cell it is the thrust; the weight that the cell reads besides is added.
     expelled_weight : callable of seconds after T-0, optional
         Predicted weight of what has left, for the running impulse. [N]
 
     Notes
     -----
-    Judged every 0.05 s of the device as pieces come, and when a picture is asked for, so that what is latched does
-    not depend on how often a screen looks.
+    Judged every 0.05 or 0.1 s of the device as pieces come, and when a picture is asked for, so that what is latched
+    does not depend on how often a screen looks.
     """
 
     def __init__(
@@ -84,7 +86,7 @@ class Live:
             for device in stand.device
         }
         self._gauges = _gauges(stand, calibrations)
-        pressures = [gauge for gauge in self._gauges.values() if gauge.calibration.dimension == "pressure"]
+        pressures = [gauge for gauge in self._gauges.values() if gauge.is_pressure]
         self._responses = {g.tag: Response(g, neighbours_of(g, pressures)) for g in pressures}
         self._vessels = _vessels(plan, stand, self._gauges)
         is_firing = plan.test.kind == "static fire"
@@ -105,6 +107,7 @@ class Live:
         self._standings = dict.fromkeys(self._gauges, Standing.NO_DATA)
         self._said: dict[str, str] = {}
         self._judged_ns: int | None = None
+        self._moved_ns: int | None = None
         self._expected_end: float | None = None
         self._looked_for_end = False
 
@@ -122,7 +125,8 @@ class Live:
         for at, level in edges:
             assert self._edge is not None  # noqa: S101 - only then are edges asked for
             self._phase.edge(at, is_t_zero=level == self._edge.rising)
-        due = max(JUDGED_EVERY / intake.time_scale, AT_LEAST_EVERY)
+        every = JUDGED_IDLE if self._phase.flowing_since is None else JUDGED_EVERY
+        due = max(every / intake.time_scale, AT_LEAST_EVERY)
         if self._judged_ns is None or taken.arrival_ns - self._judged_ns >= due * 1e9:
             self._judge(taken.arrival_ns)
 
@@ -164,9 +168,12 @@ class Live:
     def _judge(self, now_ns: int) -> None:
         self._judged_ns = now_ns
         self._looks = {tag: gauge.look(now_ns) for tag, gauge in self._gauges.items()}
-        moves = {tag: movement(self._gauges[tag]) for tag in self._responses if self._looks[tag].value is not None}
+        if self._moved_ns is None or (now_ns - self._moved_ns) * self._scale >= RESPONSE_EVERY * 1e9:
+            self._moved_ns = now_ns
+            moves = {tag: movement(self._gauges[tag]) for tag in self._responses if self._looks[tag].value is not None}
+            for response in self._responses.values():
+                response.judge(moves, self._phase.flowing_since)
         for tag, response in self._responses.items():
-            response.judge(moves, self._phase.flowing_since)
             look = self._looks[tag]
             if response.silent and look.value is not None:
                 self._looks[tag] = Look(Standing.NOT_RESPONDING, None, look.noise, look.rows, look.age)
@@ -248,6 +255,9 @@ class Live:
             gauge, standing = self._gauges[tag], self._standings[tag]
             look = self._looks[tag]
             band = self._bands(tag, since) if self._bands is not None and since is not None and since >= 0.0 else None
+            if band is not None and gauge.item.measures == "thrust" and since is not None:
+                is_summed = self._impulse is not None and self._impulse.gauge is gauge
+                band = self._impulse.as_read(band, since) if self._impulse is not None and is_summed else None
             low, high = band if band is not None else (None, None)
             found.append(
                 Indication(

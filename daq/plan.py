@@ -43,6 +43,7 @@ TestKind = Literal["water flow", "nitrogen flow", "static fire", "pressure hold"
 ExponentBasis = Literal["assumed", "water flow", "nitrogen flow", "static fire"]
 FlowEnd = Literal["valve closed early", "run-out"]
 RedlinePhase = Literal["standby", "misfire", "burn", "flow", "safing"]
+_COLD_PHASES = ("standby", "flow", "safing")
 
 
 def _name(text: str) -> str:
@@ -286,6 +287,12 @@ class Plan(Document):
         keys = [mark.key.upper() for mark in self.mark]  # a gloved hand does not look for the shift key
         if twice := sorted({key for key in keys if keys.count(key) > 1}):
             raise ValueError(f"two marks share the key {', '.join(twice)}; give each its own")
+        words = ("standby", "misfire", "burn", "safing") if self.test.kind == "static fire" else _COLD_PHASES
+        for line in self.redline:
+            if line.phase not in words:
+                raise ValueError(
+                    f'redline "{line.name}": a {self.test.kind} has no phase "{line.phase}"; write {", ".join(words)}'
+                )
         if self.test.kind == "static fire":
             self._check_static_fire(names)
         elif self.test.kind in ("water flow", "nitrogen flow") and len(names) != 1:

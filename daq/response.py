@@ -60,7 +60,8 @@ def movement(gauge: Gauge) -> Movement | None:
             return None
         ends.append(float(good.mean()))
         # Noise of neighbouring samples is correlated; a tenth of them counts.
-        doubt += float(np.var(good)) / max(1.0, good.size / 10.0)
+        apart = good - ends[-1]
+        doubt += float(apart @ apart) / good.size / max(1.0, good.size / 10.0)
     return Movement(ends[1] - ends[0], ends[2] - ends[1], float(np.sqrt(doubt)))
 
 
@@ -76,7 +77,7 @@ def neighbours_of(gauge: Gauge, others: Sequence[Gauge]) -> tuple[Neighbour, ...
     """Find the pressure channels that should move with one."""
     item, found = gauge.item, []
     for other in others:
-        if other is gauge or other.calibration.dimension != "pressure":
+        if other is gauge or not other.is_pressure:
             continue
         kinds = {item.measures, other.item.measures}
         if item.measures == other.item.measures and item.measures in ("tank pressure", "chamber pressure"):

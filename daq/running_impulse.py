@@ -78,7 +78,23 @@ class RunningImpulse:
             self._add(ring.between(first, end), start)
         if self._last is not None:
             self._last_host = base.host_ns(self._last[0])
-        self._over = until is not None
+        # Over when the newest row lies past the end of thrust: all that came before it is there, or missing.
+        if until is not None and ring.newest >= end:
+            self._over = True
+            counted = self._last[0] if self._last is not None else start
+            rest = (end - counted) / base.tick_hz
+            self._missing += rest if rest > GAP_ROWS * ring.interval else 0.0
+
+    def as_read(self, thrust: tuple[float, float], after: float) -> tuple[float, float] | None:
+        """Turn a predicted band of thrust, so many seconds after T-0, into one of the cell's reading. [N].
+
+        ``None`` while the cell has no zero, or when the weight that has left is not known.
+        """
+        if self._tare is None or (self._weight_sign and self._expelled_weight is None):
+            return None
+        weight = self._expelled_weight(after) if self._expelled_weight is not None else 0.0
+        shift = self._tare + self._weight_sign * weight
+        return thrust[0] + shift, thrust[1] + shift
 
     def _begin(self, t_zero: Moment) -> None:
         ring = self.gauge.ring

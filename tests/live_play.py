@@ -1,8 +1,14 @@
 """A made-up test played into the live picture in memory: frames as a device sends them, arrivals by a made-up clock."""
 
+import dataclasses
+
+import numpy as np
+
+from daq.channels import counts_from_signal, from_si
 from daq.follow import Taken
+from daq.hello import TYPE_RANGES, WireChannel, WireLine
 from daq.live import Live
-from daq.script import script
+from daq.script import PlayedEdge, PlayedStream, Table, script
 from daq.wire import Decoder
 
 STARTED = 5_000_000_000_000  # monotonic [ns]
@@ -69,3 +75,54 @@ class Played:
             for sentence in state.alarms:
                 found.setdefault(sentence, seconds)
         return found
+
+
+RATE = 1000  # rows a second of a made-up table
+QUIET = {"voltage": 5.0, "temperature": 288.15}  # [SI] where a test does not say
+
+
+def table_of(
+    campaign, seconds, courses=None, *, edges=(), device="cradle-a", noise=4.0, seed=1, start_ticks=0,
+    lines=("fire", "valve"),
+):
+    """Make a table for one device of the stand from readings.
+
+    ``courses``: tag to readings [SI], a number or one per row; others stand at zero. ``edges``: (seconds, line, level).
+    ``noise``: standard deviation in counts of 16 bit.
+    """
+    rows = round(seconds * RATE)
+    random = np.random.default_rng(seed)
+    inputs = [item for item in campaign.stand.input if item.device == device]
+    columns, channels = [], []
+    for item in inputs:
+        calibration = campaign.calibrations[item.tag]
+        value = (courses or {}).get(item.tag, QUIET.get(calibration.dimension, 0.0))
+        reading = from_si(np.broadcast_to(np.asarray(value, float), rows).copy(), calibration)
+        supply = 5.0 if item.supply else 1.0
+        wide = item.kind == "bridge"
+        counts = counts_from_signal(item, calibration.signal(reading), supply)
+        counts = counts + noise * (100.0 if wide else 1.0) * random.standard_normal(rows)
+        kind = "i24" if wide else "i16"
+        low, high = TYPE_RANGES[kind]
+        columns.append(np.clip(np.rint(counts), low, high).astype(np.int32))
+        channels.append(WireChannel(item.wire, kind, low, high))
+    hz = 1_000_000
+    return Table(
+        device=device, serial="0007", firmware="test", boot=3, tick_hz=hz, start_ticks=start_ticks,
+        streams=(PlayedStream(1, "fast", hz // RATE, tuple(channels), np.column_stack(columns)),),
+        lines=tuple(WireLine(number, name) for number, name in enumerate(lines)),
+        edges=tuple(PlayedEdge(round(at * hz), lines.index(line), level) for at, line, level in edges),
+    )
+
+
+def column_of(campaign, tag, device="cradle-a"):
+    """Give the place of a tag in a table of ``table_of``."""
+    return [item.tag for item in campaign.stand.input if item.device == device].index(tag)
+
+
+def with_counts(table, place, change):
+    """Change the counts of one column; ``change`` works on them in place."""
+    stream = table.streams[0]
+    counts = stream.counts.copy()
+    change(counts[:, place])
+    return dataclasses.replace(table, streams=(dataclasses.replace(stream, counts=counts),))

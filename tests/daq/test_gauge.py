@@ -1,0 +1,130 @@
+import numpy as np
+import pytest
+
+from daq.campaign import read_campaign
+from daq.channels import Rails, readings
+from daq.gauge import KEPT, STALE_AFTER, Gauge, Ring
+from daq.live_state import Standing
+from daq.timebase import TimeBase
+from tests.campaign_fixture import TODAY, campaign
+from tests.live_play import table_of
+
+NOW = 10_000_000_000
+
+
+@pytest.fixture(scope="module")
+def stand(tmp_path_factory):
+    return read_campaign(campaign(tmp_path_factory.mktemp("gauge")) / "plans" / "HF-02.toml", today=TODAY)
+
+
+def gauge_with(stand, tag, counts, *, interval=0.001, supply_counts=None):
+    """Feed one channel, and its supply beside it, in pieces of 20 ms; the newest row is at NOW."""
+    calibrations, item = stand.calibrations, stand.stand.input_tagged(tag)
+    supply_item = stand.stand.input_tagged("VS-1")
+    supply = Gauge(supply_item, calibrations["VS-1"])
+    gauge = Gauge(item, calibrations[tag], supply if item.supply == "VS-1" else None)
+    base = TimeBase(1_000_000)
+    wires = (item.wire, supply_item.wire)
+    ring = Ring(base, wires, (Rails(-32768, 32767), Rails(-32768, 32767)), interval)
+    if supply_counts is None:
+        supply_counts = np.full(len(counts), table_of(stand, 0.002, noise=0.0).streams[0].counts[0, -1])
+    both = np.column_stack((counts, supply_counts))
+    ticks = np.round((np.arange(len(counts)) - len(counts) + 1) * interval * 1e6).astype(np.int64)
+    base.heard(0, NOW)
+    step = max(1, round(0.02 / interval))
+    for start in range(0, len(counts), step):
+        ring.add(ticks[start : start + step], both[start : start + step])
+    gauge.attach(ring)
+    supply.attach(ring)
+    return gauge
+
+
+def noisy(rows, mean=8000.0, noise=5.0, seed=3):
+    return np.rint(mean + noise * np.random.default_rng(seed).standard_normal(rows)).astype(np.int64)
+
+
+def test_the_value_is_the_mean_of_the_last_tenth_of_a_second_as_the_analysis_calibrates_it(stand):
+    counts = noisy(1000)
+    gauge = gauge_with(stand, "PT-11", counts, supply_counts=noisy(1000, 26666.0))
+    want = readings(
+        stand.stand, stand.calibrations, {"PT-11": counts[-100:], "VS-1": noisy(1000, 26666.0)[-100:]}
+    )["PT-11"]
+    look = gauge.look(NOW)
+    assert look.standing is Standing.INDICATED
+    assert look.value == pytest.approx(want.mean(), rel=1e-12)
+    assert look.age == 0.0
+
+
+def test_age_grows_and_the_value_is_withdrawn_not_held(stand):
+    gauge = gauge_with(stand, "PT-11", noisy(500))
+    for age in (0.1, 0.3, STALE_AFTER):
+        assert gauge.look(NOW + round(age * 1e9)).value is not None
+    late = gauge.look(NOW + round((STALE_AFTER + 0.01) * 1e9))
+    assert (late.standing, late.value) == (Standing.STALE, None)
+    assert late.age == pytest.approx(STALE_AFTER + 0.01)
+    assert STALE_AFTER <= 0.5 - 0.1  # a screen that looks ten times a second is blank within 0.5 s
+
+
+def test_a_slow_stream_is_not_old_before_its_next_row_is_due(stand):
+    gauge = gauge_with(stand, "PT-11", noisy(20), interval=1.0)
+    assert gauge.look(NOW + 1_500_000_000).standing is Standing.INDICATED
+    assert gauge.look(NOW + 3_500_000_000).standing is Standing.STALE
+
+
+def test_one_spike_at_the_rail_is_left_out_and_five_withdraw_the_value(stand):
+    counts = noisy(1000)
+    plain = gauge_with(stand, "PT-12", counts).look(NOW).value
+    counts[-50] = 32767
+    assert gauge_with(stand, "PT-12", counts).look(NOW).value == pytest.approx(plain, rel=1e-3)
+    counts[-55:-50] = 32766  # within one count of the rail
+    look = gauge_with(stand, "PT-12", counts).look(NOW)
+    assert (look.standing, look.value) == (Standing.CLIPPED, None)
+
+
+@pytest.mark.parametrize("tag", ["PT-11", "PT-12"])  # ratiometric, loop
+def test_a_broken_wire_is_told_by_its_signal(stand, tag):
+    look = gauge_with(stand, tag, noisy(1000, 20.0)).look(NOW)
+    assert (look.standing, look.value) == (Standing.OPEN_WIRE, None)
+
+
+def test_counts_that_flickered_and_stand_still_are_not_responding(stand):
+    counts = noisy(6000)
+    counts[-1050:] = counts[-1050]
+    assert gauge_with(stand, "PT-11", counts).look(NOW).standing is Standing.NOT_RESPONDING
+    counts = noisy(6000)
+    counts[-900:] = counts[-900]
+    assert gauge_with(stand, "PT-11", counts).look(NOW).standing is Standing.INDICATED
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("noise", [0.0, 0.1, 0.3, 0.6])
+def test_a_quiet_channel_of_coarse_resolution_is_never_called_frozen(stand, noise, seed):
+    # Flickers between two counts while it drifts past their border, then stands still in the middle of one.
+    drift = np.minimum(8000.5, 8000.0 + np.arange(8000) / 6000)
+    counts = np.rint(drift + 0.49 + noise * np.random.default_rng(seed).standard_normal(8000) * (drift < 8000.5))
+    assert (counts[-1500:] == counts[-1]).all()
+    assert gauge_with(stand, "PT-11", counts.astype(np.int64)).look(NOW).standing is Standing.INDICATED
+
+
+def test_a_supply_that_is_gone_makes_what_hangs_on_it_a_broken_wire(stand):
+    look = gauge_with(stand, "PT-11", noisy(500), supply_counts=np.zeros(500, np.int64)).look(NOW)
+    assert look.standing is Standing.OPEN_WIRE
+
+
+def test_a_ring_keeps_a_few_seconds_whatever_comes():
+    base = TimeBase(1_000_000)
+    ring = Ring(base, ("a",), (None,), 0.001)
+    for k in range(2000):
+        ring.add(np.arange(20) * 1000 + k * 20_000, np.full((20, 1), k))
+    assert ring.ticks.size == pytest.approx(KEPT * 1000, abs=5)
+    assert (np.diff(ring.ticks) == 1000).all()
+    assert ring.counts[-1, 0] == 1999
+    assert ring._counts.nbytes < 2.1 * KEPT * 1000 * 8
+
+
+def test_rows_that_come_twice_or_out_of_order_are_taken_once():
+    ring = Ring(TimeBase(1_000_000), ("a",), (None,), 0.001)
+    ring.add(np.array([0, 1000, 2000]), np.array([[0], [1], [2]]))
+    assert ring.add(np.array([1000, 2000]), np.array([[9], [9]])) == 0
+    assert ring.add(np.array([4000, 3000, 5000]), np.array([[4], [3], [5]])) == 3
+    assert ring.counts[:, 0].tolist() == [0, 1, 2, 3, 4, 5]
