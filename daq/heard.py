@@ -1,0 +1,211 @@
+"""What a board says while somebody only listens: who it is, what it sends, how well the link carries it.
+
+From bytes with their arrivals to a frozen account and its sentences. The port is handed in; nothing is written to it,
+kept or recorded. Clock rates are of these few seconds and say so by their uncertainty.
+"""
+
+from array import array
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Protocol
+
+import numpy as np
+
+from daq.clock import device_ppm
+from daq.hello import Hello
+from daq.recover import Recovered, decode_all, recover_wire
+from daq.sighting import describe_bytes
+from daq.tape import Reel, Tape
+from daq.wire import Decoded
+
+PATIENCE: Final = 0.1  # [s] a read waits
+SHOWN: Final = 65_536  # bytes that are looked at when nothing valid came
+
+
+class Source(Protocol):
+    """What can be listened to; ``daq.port.ReadPort`` is one."""
+
+    def read(self, timeout: float) -> bytes:
+        """Wait for bytes, at most ``timeout`` seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class StreamHeard:
+    """One stream."""
+
+    hello: Hello
+    rows: int
+    lost_rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What came in the time of listening."""
+
+    seconds: float
+    received_bytes: int
+    frames: int
+    damaged_frames: int
+    damaged_bytes: int
+    hellos: tuple[Hello, ...]  # the newest of each stream and layout
+    streams: tuple[StreamHeard, ...]
+    clock_ppm: float | None  # positive when the device is fast [ppm]
+    clock_u_ppm: float | None  # standard uncertainty [ppm]
+    notes: tuple[str, ...]
+    instead: str  # what came, in words, when no hello did; else empty
+
+    @property
+    def is_text(self) -> bool:
+        """Tell whether the board prints lines."""
+        return not self.frames and self.instead.startswith("text")
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say it, one line a fact."""
+        told = []
+        if self.instead:
+            told.append(f"no hello in {self.seconds:.1f} s; what came: {self.instead}")
+        for hello in self.hellos[:1]:
+            told.append(
+                f"{hello.device}, serial {hello.serial}, firmware {hello.firmware}, boot {hello.boot}, clock of "
+                f"{hello.tick_hz:,} ticks a second"
+            )
+            if hello.is_rehearsal:
+                told.append(f"it says that it is made up, playing {hello.time_scale:g} times real time")
+        for stream in self.streams:
+            hello = stream.hello
+            channels = ", ".join(f"{channel.name} {channel.type}" for channel in hello.channels)
+            rate = hello.tick_hz / hello.interval_ticks
+            told.append(f"stream {hello.name}: {rate:,.6g} rows a second, {len(hello.channels)} channels: {channels}")
+            told.append(f"stream {hello.name}: {stream.rows:,} rows came, {stream.lost_rows:,} lost between them")
+        for hello in self.hellos[:1]:
+            lines = ", ".join(f"{line.name} ({line.line})" for line in hello.lines) or "none"
+            told.append(f"digital lines: {lines}")
+        if self.frames or self.damaged_frames:
+            pieces = self.frames + self.damaged_frames
+            told.append(
+                f"link: {self.received_bytes:,} bytes in {self.seconds:.1f} s, {self.damaged_frames:,} of {pieces:,} "
+                f"frames damaged ({self.damaged_frames / pieces:.2%})"
+            )
+        if self.clock_ppm is not None and self.clock_u_ppm is not None:
+            told.append(
+                f"clock so far: {self.clock_ppm:+,.0f} ppm against this computer, standard uncertainty "
+                f"{self.clock_u_ppm:,.0f} ppm"
+            )
+        elif self.hellos:
+            told.append("clock so far: too few arrivals to say")
+        return (*told, *self.notes)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it for a machine to read."""
+        first = self.hellos[0] if self.hellos else None
+        return {
+            "seconds": self.seconds,
+            "received_bytes": self.received_bytes,
+            "frames": self.frames,
+            "damaged_frames": self.damaged_frames,
+            "damaged_bytes": self.damaged_bytes,
+            "device": None if first is None else first.device,
+            "serial": None if first is None else first.serial,
+            "firmware": None if first is None else first.firmware,
+            "boot": None if first is None else first.boot,
+            "rehearsal": any(hello.is_rehearsal for hello in self.hellos),
+            "lines": [] if first is None else [line.name for line in first.lines],
+            "streams": [
+                {
+                    "name": stream.hello.name,
+                    "rate": stream.hello.tick_hz / stream.hello.interval_ticks,
+                    "channels": [{"name": c.name, "type": c.type} for c in stream.hello.channels],
+                    "rows": stream.rows,
+                    "lost_rows": stream.lost_rows,
+                }
+                for stream in self.streams
+            ],
+            "clock_ppm": self.clock_ppm,
+            "clock_u_ppm": self.clock_u_ppm,
+            "notes": list(self.notes),
+            "instead": self.instead,
+        }
+
+
+def listen(
+    source: Source, seconds: float, clock: Callable[[], int], *, progress: Callable[[float, int], None] | None = None
+) -> Reel:
+    """Listen for some time.
+
+    Parameters
+    ----------
+    source : Source
+        An open port.
+    seconds : float
+        How long. [s]
+    clock : callable
+        Monotonic. [ns]
+    progress : callable, optional
+        Told the seconds gone and the bytes that came, after each read.
+
+    Raises
+    ------
+    LinkError
+        The port was lost.
+    """
+    stream, ends, arrivals = bytearray(), array("q"), array("q")
+    start = clock()
+    while (now := clock()) - start < seconds * 1e9:
+        piece = source.read(min(PATIENCE, seconds - (now - start) / 1e9))
+        if piece:
+            stream += piece
+            ends.append(len(stream))
+            arrivals.append(clock())
+        if progress is not None:
+            progress((clock() - start) / 1e9, len(stream))
+    return Reel(bytes(stream), np.array(ends, np.int64), np.array(arrivals, np.int64))
+
+
+def account_for(reel: Reel, seconds: float) -> Heard:
+    """Say what was heard in bytes with their arrivals."""
+    pieces = list(decode_all(reel.stream))
+    newest = {(hello.stream, hello.layout): hello for piece in pieces for hello, _ in piece.hellos}
+    hellos = tuple(newest[key] for key in sorted(newest))
+    device = recover_wire(
+        Tape(hellos[0].device if hellos else "", (reel,), (), 0),
+        origin_ns=int(reel.arrival_ns[0]) if reel.arrival_ns.size else 0,
+        tolerance=0.0,  # nothing is declared here: the arrivals alone speak
+    )
+    clock = device.clock
+    measured = clock is not None and clock.hull_skew is not None and clock.hull_skew_u is not None
+    return Heard(
+        seconds=seconds,
+        received_bytes=len(reel.stream),
+        frames=sum(piece.frames for piece in pieces),
+        damaged_frames=sum(piece.damaged_frames for piece in pieces),
+        damaged_bytes=sum(piece.damaged_bytes for piece in pieces),
+        hellos=hellos,
+        streams=tuple(_streams(device, hellos)),
+        clock_ppm=device_ppm(clock.hull_skew) if measured and clock and clock.hull_skew is not None else None,
+        clock_u_ppm=1e6 * clock.hull_skew_u if measured and clock and clock.hull_skew_u is not None else None,
+        notes=tuple(note.text for note in device.notes if hellos and note.severity != "note"),
+        instead=_instead(pieces, reel.stream) if not hellos else "",
+    )
+
+
+def _streams(device: Recovered, hellos: Sequence[Hello]) -> list[StreamHeard]:
+    found = []
+    for stream in device.streams:
+        wires = [channel.wire for channel in stream.channels]
+        hello = next(
+            h for h in hellos if h.name == stream.told and [channel.name for channel in h.channels] == wires
+            and h.interval_ticks == stream.interval_ticks
+        )  # fmt: skip
+        rows = sum(part.sequence.size for part in stream.segments)
+        lost = sum(hole.rows for part in stream.segments for hole in part.holes)
+        found.append(StreamHeard(hello, rows, lost))
+    return found
+
+
+def _instead(pieces: Sequence[Decoded], stream: bytes) -> str:
+    frames = sum(piece.frames for piece in pieces)
+    waiting = pieces[-1].pending_frames + sum(piece.spilled_frames for piece in pieces)
+    told = describe_bytes(stream[:SHOWN])
+    if frames:
+        told += f"; {waiting:,} of them carry rows of an unknown layout: the firmware must send hello once a second"
+    return told
