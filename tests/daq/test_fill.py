@@ -2,7 +2,9 @@
 
 import json
 import re
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -18,6 +20,7 @@ from daq.errors import ConfigError, DataError, RecordError, StandError
 from daq.fill import fill
 from daq.filled import filled_path, merge, starts_of
 from daq.hello import WireChannel
+from daq.journal import JournalWriter, read_journal
 from daq.layouts import write_layouts
 from daq.manifest import sha256_of, verify
 from daq.matching import LEAST_OVERLAP, Relation, matched
@@ -31,6 +34,7 @@ ROWS = 2000
 HOLE = set(range(80, 102))  # frames: rows 800 to 1019
 COUNTS = plausible_counts(ROWS)
 SOFTWARE = "standbook test"
+SAMPLE_RUNS = Path(__file__).resolve().parents[2] / "sample_runs"
 
 
 def frames(player):
@@ -273,6 +277,31 @@ def test_t_zero_that_the_record_lost_is_taken_from_the_card_with_its_source(tmp_
     rows = opened.stream("cradle-a", "fast")
     assert opened.record.t_zero.host_ns - rows.host_ns[900] == pytest.approx(500_000, abs=100)
     assert filling.sentences()[1] == f"T-0: {opened.record.t_zero.source}; the record had lost it"
+
+
+def test_a_hole_cut_into_what_a_capture_process_wrote_is_filled_from_the_whole(tmp_path):
+    (source,) = (SAMPLE_RUNS / "teasel-2" / "runs").glob("*_WF-04_rehearsal")
+    run = tmp_path / source.name
+    left_out = shutil.ignore_patterns("additions", "analysis", "samples", "manifest.json", "record.json", "*.arrows")
+    shutil.copytree(source, run, ignore=left_out)
+    (journal,) = (source / "raw").glob("*.arrows")
+    told = read_journal(journal)
+    records = told.events.size
+    lost = {records // 3, *range(records // 2, records // 2 + 9)}
+    writer = JournalWriter(run / "raw" / journal.name, dict(told.meta))
+    for k, event in enumerate(map(Event, told.events.tolist())):
+        data = told.stream[told.offsets[k] : told.offsets[k + 1]] if event is Event.DATA else told.notes[k].encode()
+        if k not in lost:
+            writer.append(int(told.arrival_ns[k]), int(told.wall_ns[k]), int(told.boottime_ns[k]), event, data)
+    writer.close()
+    seal(run)
+    filling = filled(run, told.stream[1000:])  # the card was put in amid a frame
+    truth, rows = stream_of(source), stream_of(run)
+    assert filling.missing == {}
+    assert np.array_equal(table(rows), table(truth))
+    assert np.array_equal(rows.ticks, truth.ticks)
+    assert rows.filled.sum() > 1000
+    assert np.abs(rows.host_ns - truth.host_ns).max() < 100_000  # both clocks are fits to arrivals
 
 
 def test_all_streams_of_a_device_are_filled_and_believed_together(tmp_path):
