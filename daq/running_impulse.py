@@ -18,6 +18,7 @@ from daq.timebase import Moment, TimeBase
 TARE_FROM: Final = -1.5  # [s] after T-0
 TARE_TO: Final = -0.1  # [s] after T-0; valves and igniter are quiet before
 TARE_ROWS: Final = 20
+BEHIND: Final = 0.25  # [s] of the device: the end of thrust is known by then, so nothing after it is counted
 GAP_ROWS: Final = 1.5  # intervals: more between two rows is a gap
 
 
@@ -73,7 +74,7 @@ class RunningImpulse:
             start = max(start, int(ring.ticks[0]))
         self._counted_on = base
         first = self._last[0] + 1 if self._last is not None else start
-        end = ring.newest + 1 if until is None else until.on(base)
+        end = ring.newest + 1 - base.span(BEHIND) if until is None else until.on(base)
         if end > first:
             self._add(ring.between(first, end), start)
         if self._last is not None:

@@ -1,0 +1,108 @@
+import numpy as np
+import pytest
+
+from daq.campaign import read_campaign
+from daq.channels import Rails, counts_from_signal, from_si
+from daq.gauge import Gauge, Ring
+from daq.plan import ImpulseClass
+from daq.running_impulse import RunningImpulse
+from daq.timebase import Moment, TimeBase
+from tests.campaign_fixture import TODAY, campaign
+
+LIMIT = ImpulseClass.model_validate({"limit": "40960 N*s", "limit_name": "Class 2"})
+HZ = 1000
+T_ZERO = 2.0  # [s] after the first row
+
+
+@pytest.fixture(scope="module")
+def stand(tmp_path_factory):
+    return read_campaign(campaign(tmp_path_factory.mktemp("impulse")) / "plans" / "HF-02.toml", today=TODAY)
+
+
+class Cell:
+    """LC-1 fed in pieces of 20 ms."""
+
+    def __init__(self, stand, *, sign=0, expelled_weight=None):
+        self.base = TimeBase(1_000_000)
+        self.gauge = Gauge(stand.stand.input_tagged("LC-1"), stand.calibrations["LC-1"])
+        self.ring = Ring(self.base, (self.gauge.item.wire,), (Rails(-(2**23), 2**23 - 1),), 1 / HZ)
+        self.gauge.attach(self.ring)
+        self.impulse = RunningImpulse(self.gauge, LIMIT, weight_sign=sign, expelled_weight=expelled_weight)
+        self.t_zero = Moment(self.base, round(T_ZERO * 1e6))
+
+    def run(self, force, seconds, *, until=None, keep=lambda time: True, clip=lambda time: False):
+        time = np.arange(round(seconds * HZ)) / HZ
+        calibration = self.gauge.calibration
+        reading = from_si(np.array([force(t - T_ZERO) for t in time]), calibration)
+        counts = np.rint(counts_from_signal(self.gauge.item, calibration.signal(reading), 5.0)).astype(np.int64)
+        counts[[clip(t - T_ZERO) for t in time]] = 2**23 - 1
+        kept = np.array([keep(t - T_ZERO) for t in time])
+        end = Moment(self.base, round((until + T_ZERO) * 1e6)) if until is not None else None
+        for start in range(0, time.size, 20):
+            part = slice(start, start + 20)
+            ticks = np.round(time[part] * 1e6).astype(np.int64)[kept[part]]
+            if ticks.size:
+                self.ring.add(ticks, counts[part][kept[part]][:, None])
+                self.base.heard(int(ticks[-1]), int(ticks[-1]) * 1000)
+            seen = T_ZERO * HZ <= start
+            past = end if end is not None and start > (until + T_ZERO) * HZ else None
+            self.impulse.advance(self.t_zero if seen else None, past)
+        return self.impulse.state(vouched=True)
+
+
+def test_constant_thrust_over_a_weight_gives_thrust_times_time(stand):
+    state = Cell(stand).run(lambda t: -730.0 + (2000.0 if t >= 0 else 0.0), 7.0, until=4.0)
+    # Trapezoids and the two half steps at the ends: a millisecond of 2 kN.
+    assert state.value == pytest.approx(8000.0, abs=2.5)
+    assert state.sentence == "an indication, not the result"
+    assert (state.limit, state.limit_name) == (40960.0, "Class 2")
+
+
+def test_thrust_after_the_end_is_not_counted(stand):
+    state = Cell(stand).run(lambda t: 1000.0 if t >= 0 else 0.0, 8.0, until=2.5)
+    assert state.value == pytest.approx(2500.0, abs=1.5)
+
+
+def test_before_t_zero_there_is_no_value(stand):
+    state = Cell(stand).run(lambda t: -730.0, 1.5)
+    assert (state.value, state.sentence) == (None, "nothing before T-0")
+
+
+def test_a_gap_adds_nothing_and_makes_it_at_least(stand):
+    state = Cell(stand).run(
+        lambda t: 1000.0 if t >= 0 else 0.0, 8.0, until=4.0, keep=lambda t: not 1.0 <= t < 1.5
+    )
+    assert state.value == pytest.approx(3500.0, abs=2.5)
+    assert state.sentence.startswith("at least; 0.501 s of LC-1 are missing")
+
+
+@pytest.mark.parametrize("end", [2.0, 9.0])  # in the middle; to the end of thrust and beyond
+def test_a_clip_adds_nothing_and_makes_it_at_least(stand, end):
+    state = Cell(stand).run(lambda t: 1000.0 if t >= 0 else 0.0, 8.0, until=4.0, clip=lambda t: 1.0 <= t < end)
+    assert state.value == pytest.approx(3000.0 if end < 4.0 else 1000.0, abs=2.5)
+    assert state.sentence.startswith("at least; ")
+
+
+def test_a_channel_that_cannot_be_vouched_for_gives_no_value(stand):
+    cell = Cell(stand)
+    cell.run(lambda t: 1000.0 if t >= 0 else 0.0, 4.0)
+    state = cell.impulse.state(vouched=False)
+    assert (state.value, state.sentence) == (None, "unknown: LC-1 cannot be vouched for")
+
+
+def test_without_a_zero_there_is_no_value(stand):
+    state = Cell(stand).run(lambda t: 1000.0, 5.0, keep=lambda t: t >= -0.05)
+    assert (state.value, state.sentence) == (None, "unknown: LC-1 has no zero from before T-0")
+
+
+def test_the_weight_that_has_left_is_named_or_taken_out(stand):
+    # 100 N of propellant leave evenly in 4 s; with the nozzle down the reading grows by as much: 200 N*s.
+    def reading(t):
+        return (1000.0 + 25.0 * t) if t >= 0 else 0.0
+
+    plain = Cell(stand, sign=1).run(reading, 7.0, until=4.0)
+    assert plain.value == pytest.approx(4200.0, abs=2.5)
+    assert "not known yet and counts as thrust" in plain.sentence
+    weighed = Cell(stand, sign=1, expelled_weight=lambda t: 25.0 * t).run(reading, 7.0, until=4.0)
+    assert weighed.value == pytest.approx(4000.0, abs=2.5)
+    assert "as predicted" in weighed.sentence
