@@ -1,16 +1,35 @@
-"""``standbook rehearse``: a made-up stand that streams over a pseudo-terminal."""
+"""``standbook rehearse``: a made-up stand that streams over a pseudo-terminal, with faults when asked for."""
 
 import signal
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from cli.screen import PlanPath, say, say_all, today
 from daq.errors import ConfigError
+
+if TYPE_CHECKING:
+    from daq.plan import LineEdgeName
+    from daq.rehearsal import Table
+
+
+FAULT_HELP = (
+    "What goes wrong; may be given again and again. Seconds count from T-0's edge where the plan has one. Names: "
+    "dropped-bytes, flipped-bits, doubled-chunks, reordered-chunks, brown-out, rollover, clock-off, unplug, stall, "
+    "noise-first, half-frame-first, no-hello, layout-change, frozen-line=TAG, clip=TAG, open-wire=TAG."
+)
+
+
+def _show_faults(value: bool) -> None:
+    if value:
+        from daq.faults import names_in_words
+
+        say_all(names_in_words())
+        raise typer.Exit
 
 
 def rehearse(
@@ -27,19 +46,31 @@ def rehearse(
     link: Annotated[
         Path | None, typer.Option("--link", metavar="PATH", help="Make a link of this name to the port.")
     ] = None,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option("--fault", metavar="NAME[=TAG][@SECONDS][:AMOUNT]", help=FAULT_HELP),
+    ] = None,
+    faults: Annotated[
+        bool, typer.Option("--faults", callback=_show_faults, is_eager=True, help="List the faults in words, and end.")
+    ] = False,
 ) -> None:
     """Play a plan on a made-up stand with a made-up truth; record it from a second terminal.
 
     The device never waits for its reader, as a real board would not. All that comes of it is a rehearsal.
 
-    Example: standbook rehearse teasel-2/plans/WF-03.toml --time-scale 10
+    Example: standbook rehearse teasel-2/plans/HF-02.toml --link teasel.port --fault brown-out@0.15 --fault unplug@5:2
     """
     from analysis.scenario.story import draw_for
     from analysis.scenario.story import rehearse as make_up
     from daq.campaign import read_campaign
+    from daq.faults import Unplug, parse_fault, placed, sentences
     from daq.rehearsal import RING_BYTES, RehearsalDevice
+    from daq.table_faults import faulty_table
 
     campaign = read_campaign(plan, today=today())
+    asked = [parse_fault(text) for text in fault or ()]
+    if link is None and any(isinstance(each, Unplug) for each in asked):
+        raise ConfigError("--fault unplug: the port comes back under another name; give a --link that follows it")
     _check_place("--link", link)
     _check_place("--weighings", weighings)
     number = campaign.plan.test.number
@@ -48,15 +79,21 @@ def rehearse(
     if weighings is not None:
         weighings.write_text(weighings_text(made_up.weighings), encoding="utf-8")
     table = made_up.table
+    zero = _zero_of(table, campaign.plan.test.t_zero_edge)
+    wrong = placed(asked, zero or 0.0)
+    table = faulty_table(table, wrong, campaign.stand.input)
     # The ring of a faster device holds as much of its own time.
     ring = round(RING_BYTES * max(1.0, time_scale))
+    follow = _Link(link)
     with (
-        RehearsalDevice(table, time_scale=time_scale, ring_bytes=ring) as device,
+        RehearsalDevice(table, time_scale=time_scale, faults=wrong, ring_bytes=ring, moved=follow.to) as device,
         _stopping() as stop,
-        _linked(link, device.port),
+        follow.there(device.port),
     ):
         say(f"REHEARSAL: {table.device} on {device.port}, {table.seconds:.0f} s at {time_scale:g} times real time.")
-        say(f"In a second terminal: standbook record {plan} --rehearsal --port {table.device}={device.port}")
+        say_all(sentences(wrong, zero))
+        port = device.port if link is None else link
+        say(f"In a second terminal: standbook record {plan} --rehearsal --port {table.device}={port}")
         sent = device.run(stop)
     say_all(sent.sentences())
 
@@ -78,18 +115,35 @@ def _check_place(option: str, path: Path | None) -> None:
         raise ConfigError(f"{option} {path}: there is no folder {path.parent}; make it, or name another path")
 
 
-@contextmanager
-def _linked(link: Path | None, port: str) -> Iterator[None]:
-    """Have a link to the port while the device plays; one that an earlier device left behind is replaced."""
-    if link is None:
-        yield
-        return
-    link.unlink(missing_ok=True)
-    link.symlink_to(port)
-    try:
-        yield
-    finally:
-        link.unlink(missing_ok=True)
+def _zero_of(table: "Table", edge: "LineEdgeName | None") -> float | None:
+    """Return where T-0's edge lies after the first row, if the table has it. [s]."""
+    numbers = {line.name: line.line for line in table.lines}
+    if edge is None or edge.device != table.device or edge.line not in numbers:
+        return None
+    ticks = [e.ticks for e in table.edges if e.line == numbers[edge.line] and bool(e.level) is edge.rising]
+    return min(ticks) / table.tick_hz if ticks else None
+
+
+class _Link:
+    """A link that follows the port while the device plays; one that an earlier device left behind is replaced."""
+
+    def __init__(self, link: Path | None) -> None:
+        self._link = link
+
+    def to(self, port: str) -> None:
+        """Point to a port, or nowhere while there is none."""
+        if self._link is not None:
+            self._link.unlink(missing_ok=True)
+            if port:
+                self._link.symlink_to(port)
+
+    @contextmanager
+    def there(self, port: str) -> Iterator[None]:
+        self.to(port)
+        try:
+            yield
+        finally:
+            self.to("")
 
 
 @contextmanager

@@ -2,31 +2,34 @@
 
 Like a board, the device never waits for the reader: a frame that fits neither its own small ring nor the port is
 dropped, counted, and reported in a note as soon as there is room. When a busy computer holds up the device itself it
-catches up at the speed of a link, not in one burst that no port could hold. Pseudo-terminals exist on Linux and macOS;
-importing this module needs none.
+catches up at the speed of a link, not in one burst that no port could hold. What it really sent it knows to the row
+(``daq.sent``), whatever goes wrong on purpose. Pseudo-terminals exist on Linux and macOS; importing this module needs
+none.
 """
 
+import math
 import os
 import select
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from daq.encode import encode_frame, note_body
 from daq.errors import LinkError
+from daq.faults import ClockOff, Fault
 from daq.hello import WireChannel, WireLine
-from daq.script import Damaged, Fault, PlayedEdge, PlayedStream, Reset, Said, Table, script
+from daq.link_faults import on_the_link
+from daq.pseudo import drained, open_terminal, unread
+from daq.script import Event, Part, PlayedEdge, PlayedStream, Said, Table, boots, script
+from daq.sent import Ledger, Sent, account
 from daq.wire import MAX_ENCODED
 
 __all__ = [
-    "Damaged",
-    "Fault",
     "PlayedEdge",
     "PlayedStream",
     "RehearsalDevice",
-    "Reset",
     "Sent",
     "Table",
     "WireChannel",
@@ -42,36 +45,9 @@ BURST = 4096  # bytes that the link takes at once
 WARNING = 1  # severity of a note
 
 
-@dataclass(frozen=True, slots=True)
-class Sent:
-    """What became of a table: rows that left the device, and rows that had no room."""
-
-    rows_sent: Mapping[int, int]  # by stream number
-    rows_dropped: Mapping[int, int]
-    dropped: tuple[tuple[int, int, int], ...]  # stream, first row, rows; in order
-    frames_dropped: int  # of any kind
-    complete: bool  # the whole table was played
-
-    @property
-    def overrun(self) -> int:
-        """Rows dropped on all streams."""
-        return sum(self.rows_dropped.values())
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say what became of the table, one line a fact."""
-        lines = [
-            f"stream {stream}: {rows:,} rows sent, {self.rows_dropped[stream]:,} had no room"
-            for stream, rows in self.rows_sent.items()
-        ]
-        lines += [
-            f"stream {stream}: rows {first} to {first + rows - 1} had no room" for stream, first, rows in self.dropped
-        ]
-        return (*lines, "played to the end" if self.complete else "stopped before the end")
-
-
 @dataclass(slots=True)
 class _Ring:
-    """Frames that wait for the port, whole frames only."""
+    """What waits for the port, whole frames only; one that is larger than the ring has it for itself."""
 
     capacity: int
     frames: deque[Said] = field(default_factory=deque)
@@ -79,24 +55,24 @@ class _Ring:
     begun: int = 0  # bytes of the first frame already written
 
     def offer(self, said: Said) -> bool:
-        if self.size + len(said.frame) > self.capacity:
+        if not self.holds(len(said.frame)):
             return False
         self.frames.append(said)
         self.size += len(said.frame)
         return True
 
+    def holds(self, size: int) -> bool:
+        return not self.frames or self.size + size <= self.capacity
+
     def bytes(self) -> bytes:
         return b"".join(said.frame for said in self.frames)[self.begun :]
 
-    def take(self, count: int) -> list[Said]:
-        """Forget written bytes; return the frames that are now out as a whole."""
+    def take(self, count: int) -> None:
+        """Forget written bytes."""
         self.size -= count
         self.begun += count
-        out = []
         while self.frames and self.begun >= len(self.frames[0].frame):
-            out.append(self.frames.popleft())
-            self.begun -= len(out[-1].frame)
-        return out
+            self.begun -= len(self.frames.popleft().frame)
 
 
 class RehearsalDevice:
@@ -105,11 +81,11 @@ class RehearsalDevice:
     Parameters
     ----------
     table : Table
-        What it says.
+        What it says; faults of sensors and clock are in it already (``daq.table_faults``).
     time_scale : float
         So many device seconds pass in a real one.
-    faults : sequence of Reset and Damaged
-        What goes wrong.
+    faults : sequence of Fault
+        What goes wrong with the device, its clock's pace, the link and the port.
     ring_bytes : int
         The device's own buffer; holds one frame at least.
     port_buffer : int or None
@@ -118,7 +94,9 @@ class RehearsalDevice:
     linger : float
         Real seconds of hello and beats after the last row; it ends early when the reader closes the port.
     settle : float
-        Real seconds from the port's opening to the first byte.
+        Real seconds from the port's opening to the first byte, and after an unplugging too.
+    moved : callable or None
+        Told the port's new path after an unplugging, and an empty one while there is none.
     """
 
     def __init__(
@@ -131,6 +109,7 @@ class RehearsalDevice:
         port_buffer: int | None = None,
         linger: float = 1.0,
         settle: float = SETTLE,
+        moved: Callable[[str], None] | None = None,
     ) -> None:
         if not 0.0 < time_scale <= 1000.0:
             raise ValueError(f"time_scale is {time_scale}, must be above 0 and at most 1000")
@@ -141,24 +120,25 @@ class RehearsalDevice:
         self.port = ""
         self._ring = _Ring(ring_bytes)
         self._master, self._spy = -1, -1
-        self._sent = {stream.number: 0 for stream in table.streams}
-        self._lost = dict(self._sent)
-        self._ranges: list[tuple[int, int, int]] = []
+        self._moved = moved
+        self._ledger = Ledger()
+        self._planned: list[Part] = []
+        self._dropped: list[Part] = []
         self._frames_dropped = 0
+        self._stalled = False
+        self._awaited = False  # after an unplugging, until a reader has had time to settle
+        self._reader_since: float | None = None
         self._unreported = 0
         self._full = False  # the port took less than it was given
         self._pace = LINK_SHARE * time_scale * _bytes_per_second(table)
         self._credit, self._credited = float(BURST), time.monotonic()
 
     def __enter__(self) -> "RehearsalDevice":
-        self._master, self.port = _open_terminal()
+        self._master, self.port = open_terminal()
         return self
 
     def __exit__(self, *_: object) -> None:
-        for descriptor in (self._master, self._spy):
-            if descriptor >= 0:
-                os.close(descriptor)
-        self._master = self._spy = -1
+        self._close()
 
     def run(self, stop: threading.Event | None = None, *, wait: float | None = None) -> Sent:
         """Wait for a reader, then play the table.
@@ -180,14 +160,21 @@ class RehearsalDevice:
             return self._result(complete=False)
         start = time.monotonic()
         complete = True
-        for said in script(
-            self.table, time_scale=self.time_scale, linger=self.linger * self.time_scale, faults=self.faults
-        ):
-            if not self._until(start + said.at / self.time_scale, stop):
+        linger = self.linger * self.time_scale
+        said_by_device = script(self.table, time_scale=self.time_scale, linger=linger, faults=self.faults)
+        pace = self.time_scale * math.prod(1.0 + f.rate for f in self.faults if isinstance(f, ClockOff))
+        for said in on_the_link(said_by_device, self.faults):
+            if said.at > self.table.seconds + linger:
+                break
+            if not self._until(start + said.at / pace, stop):
                 complete = said.at > self.table.seconds
                 break
-            if said.at > self.table.seconds and not self.has_reader():
+            if said.event is not None:
+                self._happen(said.event)
+                continue
+            if said.at > self.table.seconds and self._master >= 0 and not self._awaited and not self.has_reader():
                 break
+            self._planned += said.parts
             self._say(said)
         # What still waits in the ring is given the time that a board's port would take.
         deadline = time.monotonic() + NAP * 50
@@ -199,6 +186,8 @@ class RehearsalDevice:
 
     def has_reader(self) -> bool:
         """Tell whether anybody has the port open."""
+        if self._master < 0:
+            return False
         if self._spy >= 0:
             return True  # our own look at the port hides that the reader is gone
         poll = select.poll()
@@ -214,9 +203,53 @@ class RehearsalDevice:
                 )
             if stop.wait(NAP):
                 return False
+        self._watch_room()
+        return not stop.wait(self.settle)
+
+    def _watch_room(self) -> None:
         if self.port_buffer is not None:
             self._spy = os.open(self.port, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
-        return not stop.wait(self.settle)
+
+    def _happen(self, event: Event) -> None:
+        if event is Event.UNPLUGGED:
+            self._unplug()
+        elif event is Event.PLUGGED:
+            self._master, self.port = open_terminal(apart_from=self.port)
+            self._awaited, self._reader_since = True, None
+            if self._moved is not None:
+                self._moved(self.port)
+        else:
+            self._stalled = event is Event.STALLED
+
+    def _unplug(self) -> None:
+        """Hang up, with what waits in the device lost; what the reader had time to take is known."""
+        if self._master < 0:
+            return
+        unread = drained(self.port) if self.has_reader() else 0
+        self._close()
+        self._ledger.hang_up(unread)
+        self._drop_ring()
+        if self._moved is not None:
+            self._moved("")
+
+    def _close(self) -> None:
+        for descriptor in (self._master, self._spy):
+            if descriptor >= 0:
+                os.close(descriptor)
+        self._master = self._spy = -1
+
+    def _is_heard(self) -> bool:
+        """Tell whether bytes reach somebody: after an unplugging a reader opens, flushes, then listens."""
+        if not self.has_reader():
+            return False
+        if self._awaited:
+            now = time.monotonic()
+            self._reader_since = self._reader_since or now
+            if now < self._reader_since + self.settle:
+                return False
+            self._awaited = False
+            self._watch_room()
+        return True
 
     def _until(self, due: float, stop: threading.Event) -> bool:
         """Go on sending until a time has come; false when told to stop."""
@@ -243,15 +276,19 @@ class RehearsalDevice:
         self._ring.offer(said)
 
     def _fits(self, size: int) -> bool:
-        if self._ring.size + size > self._ring.capacity:
+        if not self._ring.holds(size):
             self._flush()
-        return self._ring.size + size <= self._ring.capacity
+        return self._ring.holds(size)
 
     def _flush(self) -> None:
         if not self._ring.frames:
             return
-        if not self.has_reader():
+        if not self._is_heard():
+            self._ledger.hang_up()
             self._drop_ring()
+            return
+        if self._stalled:
+            self._full = True
             return
         now = time.monotonic()
         self._credit = min(BURST, self._credit + (now - self._credited) * self._pace)
@@ -267,29 +304,18 @@ class RehearsalDevice:
             return
         self._full = written < len(offered)
         self._credit -= written
-        for said in self._ring.take(written):
-            if said.stream is not None:
-                self._sent[said.stream] += said.rows
+        self._ledger.write(waiting[:written])
+        self._ring.take(written)
 
     def _room(self) -> int | None:
         if self._spy < 0 or self.port_buffer is None:
             return None
-        return max(0, self.port_buffer - _unread(self._spy))
+        return max(0, self.port_buffer - unread(self._spy))
 
     def _drop(self, said: Said) -> None:
         self._frames_dropped += 1
-        if said.stream is not None:
-            self._lost[said.stream] += said.rows
-            self._unreported += said.rows
-            self._extend(said.stream, said.row, said.rows)
-
-    def _extend(self, stream: int, row: int, rows: int) -> None:
-        """Note a dropped range, joined to the stream's last one where it follows on."""
-        last = next((k for k in reversed(range(len(self._ranges))) if self._ranges[k][0] == stream), None)
-        if last is not None and self._ranges[last][1] + self._ranges[last][2] == row:
-            self._ranges[last] = (stream, self._ranges[last][1], self._ranges[last][2] + rows)
-        else:
-            self._ranges.append((stream, row, rows))
+        self._dropped += said.parts
+        self._unreported += sum(part.rows for part in said.parts)
 
     def _drop_ring(self) -> None:
         while self._ring.frames:
@@ -297,7 +323,15 @@ class RehearsalDevice:
         self._ring.size = self._ring.begun = 0
 
     def _result(self, *, complete: bool) -> Sent:
-        return Sent(dict(self._sent), dict(self._lost), tuple(self._ranges), self._frames_dropped, complete)
+        return account(
+            self._ledger,
+            boots(self.table, self.faults),
+            {stream.number: stream.rows for stream in self.table.streams},
+            self._planned,
+            self._dropped,
+            frames_dropped=self._frames_dropped,
+            complete=complete,
+        )
 
 
 def play(
@@ -321,28 +355,3 @@ def _bytes_per_second(table: Table) -> float:
     """Return about what a table needs of a link, frames and beats included."""
     rows = ((table.hello(s, 1.0).row_bytes, table.tick_hz / s.interval_ticks) for s in table.streams)
     return sum(1.1 * size * rate for size, rate in rows) + 4000.0
-
-
-def _open_terminal() -> tuple[int, str]:
-    """Open a pseudo-terminal in raw mode; return its master and the path that a reader opens."""
-    try:
-        import pty
-        import tty
-    except ImportError:
-        raise LinkError(
-            "this system has no pseudo-terminals, so a made-up device cannot be served; use Linux or macOS"
-        ) from None
-    master, slave = pty.openpty()
-    tty.setraw(slave)  # before the first byte: an echo or a translated newline would damage frames
-    path = os.ttyname(slave)
-    # With our end of the slave closed, the master hangs up until a reader has opened it.
-    os.close(slave)
-    os.set_blocking(master, False)
-    return master, path
-
-
-def _unread(descriptor: int) -> int:
-    import fcntl
-    import termios
-
-    return int.from_bytes(fcntl.ioctl(descriptor, termios.FIONREAD, bytes(4)), "little")

@@ -1,19 +1,22 @@
-"""What a made-up device says, and when: a table of counts as frames of wire format 1, with faults.
+"""What a made-up device says, and when: a table of counts as frames of wire format 1.
 
 Pure: no port, no clock. Times are seconds of the device's own clock after the first row. Every hello says that
-this is a rehearsal. Sending is ``daq.rehearsal``.
+this is a rehearsal. What becomes of it on the link is ``daq.link_faults``, sending is ``daq.rehearsal``.
 """
 
 import dataclasses
 import heapq
 import itertools
-from collections.abc import Iterator, Sequence
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daq.encode import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
+from daq.faults import BrownOut, Fault, LayoutChange, NoHello
 from daq.hello import Hello, WireChannel, WireLine
 
 FRAME_SECONDS = 0.02  # rows are gathered this long into one samples frame
@@ -119,33 +122,95 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
-class Reset:
-    """A brown-out: at this time after the first row the device falls silent, then boots anew."""
+class Part:
+    """Rows of one stream, counted over the whole table."""
 
-    at: float
-    silent: float
-
-
-@dataclass(frozen=True, slots=True)
-class Damaged:
-    """One bit of the first samples frame after this time is turned over."""
-
-    at: float
-    bit: int = 200
+    stream: int
+    first: int
+    rows: int
 
 
-Fault = Reset | Damaged
+class Event(Enum):
+    """What happens to the port."""
+
+    UNPLUGGED = "unplugged"
+    PLUGGED = "plugged"
+    STALLED = "stalled"
+    RUNNING = "running"
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One frame and when it is sent, seconds after the first row."""
+    """A frame and when it is sent, seconds after the first row; with faults a stretch of the link, or an event."""
 
     at: float
     frame: bytes
-    stream: int | None = None  # of a samples frame
-    row: int = 0  # its first row, counted over the whole table
-    rows: int = 0
+    parts: tuple[Part, ...] = ()  # rows that are meant to travel in it
+    event: Event | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Boot:
+    """What a device says between two starts."""
+
+    table: Table  # its part
+    at: float  # of its first row, after the table's first [s]
+    until: float  # nothing is said later, after the table's first row [s]
+    skipped: Mapping[int, int]  # rows of the whole table before its own, by stream
+    change_row: int  # first row of its first stream that has another layout; as many as there are rows: none
+
+    def layouts(self, stream: PlayedStream) -> tuple[tuple[int, PlayedStream], ...]:
+        """Return a stream as it is sent, with the row from which that holds."""
+        if stream is not self.table.streams[0] or self.change_row >= stream.rows:
+            return ((0, stream),)
+        return (0, stream), (self.change_row, changed_layout(stream))
+
+
+def changed_layout(stream: PlayedStream) -> PlayedStream:
+    """Return a stream with one channel fewer, or one more where it has a single one."""
+    if len(stream.channels) > 1:
+        return dataclasses.replace(stream, channels=stream.channels[:-1], counts=stream.counts[:, :-1])
+    (channel,) = stream.channels
+    more = dataclasses.replace(channel, name=f"{channel.name}b")
+    return dataclasses.replace(stream, channels=(channel, more), counts=np.repeat(stream.counts, 2, axis=1))
+
+
+def boots(table: Table, faults: Sequence[Fault] = ()) -> tuple[Boot, ...]:
+    """Cut a table where brown-outs make the device start again; what it would have measured meanwhile is nowhere.
+
+    Rows come on every stream's own grid; a start resumes where all of them have a row. A brown-out during another, or
+    after the last row, does nothing.
+    """
+    grid = int(np.lcm.reduce([s.interval_ticks for s in table.streams]))
+    change = min((round(f.at * table.tick_hz) for f in faults if isinstance(f, LayoutChange)), default=None)
+    found: list[Boot] = []
+    start, rest = 0, table
+    for fault in sorted((f for f in faults if isinstance(f, BrownOut)), key=lambda f: f.at):
+        stop = round(fault.at * table.tick_hz)
+        resume = -(-round((fault.at + fault.seconds) * table.tick_hz) // grid) * grid
+        if stop <= start or resume >= _ticks(table):
+            continue
+        found.append(_boot(rest.first(stop - start), table, start, fault.at, change))
+        rest = rest.rest(resume - start, boot=rest.boot + 1, start_ticks=round(BOOT_SECONDS * table.tick_hz))
+        start = resume
+    return (*found, _boot(rest, table, start, math.inf, change))
+
+
+def _boot(part: Table, whole: Table, start: int, until: float, change: int | None) -> Boot:
+    if change is not None and change < start:  # the device comes back as it was
+        part = dataclasses.replace(part, streams=(changed_layout(part.streams[0]), *part.streams[1:]))
+    stream = part.streams[0]
+    change_row = stream.rows
+    if change is not None and change >= start:  # frames are whole
+        size = _rows_per_frame(part, stream, part.hello(stream, 1.0))
+        change_row = min(stream.rows, -(-(change - start) // (stream.interval_ticks * size)) * size)
+    return Boot(
+        table=part,
+        at=start / whole.tick_hz,
+        until=until,
+        skipped={s.number: -(-start // s.interval_ticks) for s in whole.streams},
+        change_row=change_row,
+    )
 
 
 def script(
@@ -161,38 +226,23 @@ def script(
         Stated in hello when above 1; ``at`` stays on the device's clock.
     linger : float
         Hello and beats go on this long after the last row. [s]
-    faults : sequence of Reset and Damaged
-        What goes wrong.
+    faults : sequence of Fault
+        Those of the device itself are played: brown-outs, another layout, no hello. The rest is others' business.
     """
-    reset = min((fault for fault in faults if isinstance(fault, Reset)), key=lambda f: f.at, default=None)
-    if reset is None:
-        said = _with_ending(_one_boot(table, time_scale, linger), table)
-    else:
-        stop, resume = (round(t * table.tick_hz) for t in (reset.at, reset.at + reset.silent))
-        # Rows come on every stream's own grid; resume where all of them have a row.
-        grid = int(np.lcm.reduce([s.interval_ticks for s in table.streams]))
-        resume = -(-resume // grid) * grid
-        after = table.rest(resume, boot=table.boot + 1, start_ticks=round(BOOT_SECONDS * table.tick_hz))
-        later = [dataclasses.replace(f, at=f.at - resume / table.tick_hz) for f in faults if f.at > reset.at]
-        said = itertools.chain(
-            (item for item in _one_boot(table.first(stop), time_scale, 0.0) if item.at <= reset.at),
-            (
-                dataclasses.replace(
-                    item,
-                    at=item.at + resume / table.tick_hz,
-                    row=item.row + _skipped(table, item.stream, resume),
-                )
-                for item in script(after, time_scale=time_scale, linger=linger, faults=later)
-            ),
-        )
-    waiting = sorted(
-        (f for f in faults if isinstance(f, Damaged) and (reset is None or f.at <= reset.at)), key=lambda f: f.at
-    )
-    for item in said:
-        if waiting and item.rows and item.at >= waiting[0].at:
-            yield dataclasses.replace(item, frame=_turned(item.frame, waiting.pop(0).bit))
-        else:
-            yield item
+    hellos = not any(isinstance(fault, NoHello) for fault in faults)
+    starts = boots(table, faults)
+    for boot in starts:
+        said = _one_boot(boot, time_scale, linger if boot is starts[-1] else 0.0, hellos=hellos)
+        if boot is starts[-1]:
+            said = _with_ending(said, boot.table)
+        for item in said:
+            at = item.at + boot.at
+            if at <= boot.until:
+                yield dataclasses.replace(item, at=at, parts=tuple(_shifted(part, boot) for part in item.parts))
+
+
+def _shifted(part: Part, boot: Boot) -> Part:
+    return dataclasses.replace(part, first=part.first + boot.skipped[part.stream])
 
 
 def _with_ending(said: Iterator[Said], table: Table) -> Iterator[Said]:
@@ -212,35 +262,16 @@ def _ticks(table: Table) -> int:
     return max(stream.rows * stream.interval_ticks for stream in table.streams)
 
 
-def _skipped(table: Table, stream: int | None, ticks: int) -> int:
-    intervals = {s.number: s.interval_ticks for s in table.streams}
-    return 0 if stream is None else -(-ticks // intervals[stream])
-
-
-def _turned(frame: bytes, bit: int) -> bytes:
-    """Turn over one bit, not in the delimiter."""
-    byte = bit // 8 % (len(frame) - 1)
-    changed = bytearray(frame)
-    changed[byte] ^= 1 << bit % 8
-    if changed[byte] == 0:  # would split the frame in two; damage of another kind
-        changed[byte] = frame[byte] ^ 0x81
-    return bytes(changed)
-
-
-def _one_boot(table: Table, time_scale: float, linger: float) -> Iterator[Said]:
-    hellos = {stream.number: table.hello(stream, time_scale) for stream in table.streams}
-    parts = [
-        *(_samples(table, stream, hellos[stream.number]) for stream in table.streams),
-        _edges(table),
-        _beats(table, linger),
-        *(
-            _hellos(hellos[stream.number], table.seconds + linger, k / len(table.streams))
-            for k, stream in enumerate(table.streams)
-        ),
-    ]
-    # Each part is in order; of two things at one time a hello comes first.
-    ordered = heapq.merge(*parts, key=lambda pair: pair[:2])
-    return (said for _, _, said in ordered)
+def _one_boot(boot: Boot, time_scale: float, linger: float, *, hellos: bool) -> Iterator[Said]:
+    table = boot.table
+    said: list[Iterator[_Timed]] = [_edges(table), _beats(table, linger)]
+    for k, stream in enumerate(table.streams):
+        said.append(_samples(boot, stream))
+        if hellos:
+            said.append(_hellos(boot, stream, time_scale, table.seconds + linger, k / len(table.streams)))
+    # Each is in order; of two things at one time a hello comes first.
+    ordered = heapq.merge(*said, key=lambda pair: pair[:2])
+    return (item for _, _, item in ordered)
 
 
 _Timed = tuple[float, int, Said]
@@ -250,14 +281,17 @@ def _timed(order: int, said: Said) -> _Timed:
     return said.at, order, said
 
 
-def _hellos(hello: Hello, seconds: float, share: float) -> Iterator[_Timed]:
-    frame = encode_frame(hello_body(hello))
-    yield _timed(0, Said(0.0, frame))  # every stream at boot
-    for k in itertools.count(1):
-        at = (k - 1 + share) * HELLO_SECONDS if share else k * HELLO_SECONDS
-        if at > seconds:
-            return
-        yield _timed(0, Said(at, frame))
+def _hellos(boot: Boot, stream: PlayedStream, time_scale: float, seconds: float, share: float) -> Iterator[_Timed]:
+    """Describe a stream at boot, when its layout changes, and once a second."""
+    table = boot.table
+    layouts = [
+        (row * stream.interval_ticks / table.tick_hz, encode_frame(hello_body(table.hello(sent, time_scale))))
+        for row, sent in boot.layouts(stream)
+    ]
+    periodic = ((k + share) * HELLO_SECONDS for k in itertools.count(0 if share else 1))
+    times = itertools.takewhile(lambda at: at <= seconds, periodic)
+    for at in heapq.merge((since for since, _ in layouts), times):
+        yield _timed(0, Said(at, next(frame for since, frame in reversed(layouts) if since <= at)))
 
 
 def _rows_per_frame(table: Table, stream: PlayedStream, hello: Hello) -> int:
@@ -265,14 +299,19 @@ def _rows_per_frame(table: Table, stream: PlayedStream, hello: Hello) -> int:
     return max(1, min(hello.max_rows, gathered))
 
 
-def _samples(table: Table, stream: PlayedStream, hello: Hello) -> Iterator[_Timed]:
-    size = _rows_per_frame(table, stream, hello)
-    for start in range(0, stream.rows, size):
-        rows = stream.counts[start : start + size]
-        ticks = start * stream.interval_ticks
-        frame = encode_samples(hello, start, table.start_ticks + ticks, table.levels(ticks), rows, size)[0]
-        sent = (start + len(rows)) * stream.interval_ticks / table.tick_hz
-        yield _timed(2, Said(sent, frame, stream.number, start, len(rows)))
+def _samples(boot: Boot, stream: PlayedStream) -> Iterator[_Timed]:
+    table = boot.table
+    size = _rows_per_frame(table, stream, table.hello(stream, 1.0))
+    layouts = boot.layouts(stream)
+    ends = (*(row for row, _ in layouts[1:]), stream.rows)
+    for (begin, sent), end in zip(layouts, ends, strict=True):
+        hello = table.hello(sent, 1.0)
+        for start in range(begin, end, size):
+            rows = sent.counts[start : min(start + size, end)]
+            ticks = start * stream.interval_ticks
+            frame = encode_samples(hello, start, table.start_ticks + ticks, table.levels(ticks), rows, size)[0]
+            at = (start + len(rows)) * stream.interval_ticks / table.tick_hz
+            yield _timed(2, Said(at, frame, (Part(stream.number, start, len(rows)),)))
 
 
 def _edges(table: Table) -> Iterator[_Timed]:

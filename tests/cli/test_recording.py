@@ -13,9 +13,10 @@ import pandas as pd
 import pytest
 
 from cli.main import run
+from daq.faults import DroppedBytes
 from daq.follow import Follower
 from daq.hold import is_held
-from daq.rehearsal import Damaged, RehearsalDevice
+from daq.rehearsal import RehearsalDevice
 from daq.run import check_run
 from daq.stand import read_stand
 from daq.status import read_status
@@ -259,7 +260,7 @@ def test_nobody_reading_the_screen_does_not_end_the_recording(campaign):
 
 
 def test_lost_rows_end_in_exit_code_10(campaign, capsys):
-    device = RehearsalDevice(made_up_table(2.0), faults=[Damaged(0.7)])
+    device = RehearsalDevice(made_up_table(2.0), faults=[DroppedBytes(at=0.7, count=30)])
     with playing(device) as port:
         arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal", "--port"]
         assert run([str(a) for a in (*arguments, f"cradle-a={port}")]) == 10

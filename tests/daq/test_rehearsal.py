@@ -9,12 +9,11 @@ import numpy as np
 import pytest
 
 from daq.errors import LinkError
+from daq.faults import BrownOut
 from daq.rehearsal import (
-    Damaged,
     PlayedEdge,
     PlayedStream,
     RehearsalDevice,
-    Reset,
     Table,
     WireChannel,
     WireLine,
@@ -147,7 +146,7 @@ def test_edges_are_said_counted_and_repeated_in_beats():
 
 def test_a_reset_boots_anew_and_the_silence_is_nowhere():
     played = table(2000, edges=(PlayedEdge(1_500_000, 0, 1),))
-    found = decoded(said.frame for said in script(played, faults=(Reset(at=0.5, silent=0.4),)))
+    found = decoded(said.frame for said in script(played, faults=(BrownOut(at=0.5, seconds=0.4),)))
     first, second = (b for b in found.blocks if b.stream == 1)
     assert (first.boot, second.boot) == (17, 18)
     assert np.array_equal(first.counts, played.streams[0].counts[:500])
@@ -155,14 +154,6 @@ def test_a_reset_boots_anew_and_the_silence_is_nowhere():
     assert second.sequence[0] == 0
     assert second.ticks[0] == 50_000
     assert found.edges[0].ticks == 50_000 + 600_000
-
-
-def test_a_damaged_frame_is_one_frame_of_rows_fewer():
-    played = table(1000)
-    found = decoded(said.frame for said in script(played, faults=(Damaged(at=0.5),)))
-    sequence, _, _ = rows_of(found, 1)
-    assert found.damaged_frames == 1
-    assert sorted(set(range(1000)) - set(sequence.tolist())) == list(range(480, 500))
 
 
 def test_a_reader_gets_every_count_through_the_pseudo_terminal():

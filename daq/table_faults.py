@@ -1,0 +1,88 @@
+"""What faults do to the table that a made-up device plays: sensors that fail, and the device's clock.
+
+Pure. Sensor faults change counts from an instant on; the table that comes out is what the device measures, so it is the
+truth that a record is held to.
+"""
+
+import dataclasses
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from daq.errors import ConfigError
+from daq.faults import Clip, ClockOff, Fault, FrozenLine, Rollover, SensorFault
+from daq.frames import MODULUS
+from daq.script import PlayedStream, Table
+from daq.stand import Input
+
+
+def faulty_table(table: Table, faults: Sequence[Fault], inputs: Iterable[Input] = ()) -> Table:
+    """Return a table as a device with these faults measures it.
+
+    Parameters
+    ----------
+    table : Table
+        As without faults.
+    faults : sequence of Fault
+        Sensor faults, a clock that is off or rolls over. The rest is others' business.
+    inputs : iterable of Input
+        The stand's: they say which channel a tag is.
+
+    Raises
+    ------
+    ConfigError
+        A fault names a tag that the table does not play.
+    """
+    wires = {item.tag: item for item in inputs if item.device == table.device}
+    for fault in faults:
+        if isinstance(fault, SensorFault):
+            table = _with_sensor_fault(table, fault, wires)
+    for fault in faults:
+        if isinstance(fault, ClockOff):
+            table = _at_rate(table, 1.0 + fault.rate)
+    for fault in faults:
+        if isinstance(fault, Rollover):
+            table = dataclasses.replace(table, start_ticks=(-round(fault.at * table.tick_hz)) % MODULUS)
+    return table
+
+
+def _with_sensor_fault(table: Table, fault: SensorFault, wires: dict[str, Input]) -> Table:
+    item = wires.get(fault.tag)
+    for index, stream in enumerate(table.streams):
+        names = [channel.name for channel in stream.channels]
+        if item is not None and stream.name == item.stream and item.wire in names:
+            changed = _failed(table, stream, names.index(item.wire), fault, item)
+            return dataclasses.replace(table, streams=(*table.streams[:index], changed, *table.streams[index + 1 :]))
+    raise ConfigError(
+        f'--fault: the rehearsal plays no tag "{fault.tag}"; there are {", ".join(sorted(wires)) or "none"}'
+    )
+
+
+def _failed(table: Table, stream: PlayedStream, column: int, fault: SensorFault, item: Input) -> PlayedStream:
+    rate = table.tick_hz / stream.interval_ticks
+    start = round(min(fault.at * rate, stream.rows))
+    end = round(min((fault.at + fault.seconds) * rate, stream.rows))
+    channel = stream.channels[column]
+    counts = stream.counts.copy()
+    if isinstance(fault, FrozenLine):
+        held = counts[max(0, start - 1), column]
+    elif isinstance(fault, Clip):
+        held = channel.maximum
+    else:  # zero volts; what a bridge's amplifier is left alone with drives it to a rail
+        held = channel.minimum if item.kind == "bridge" else max(0, channel.minimum)
+    counts[start:end, column] = held
+    return dataclasses.replace(stream, counts=counts)
+
+
+def _at_rate(table: Table, rate: float) -> Table:
+    """Measure the same world with a clock that is fast or slow: ``rate`` device seconds in a real one.
+
+    Each row takes the value of the nearest instant; the record becomes as much longer or shorter.
+    """
+    streams = []
+    for stream in table.streams:
+        rows = max(1, round(stream.rows * rate))
+        nearest = np.minimum(np.rint(np.arange(rows) / rate).astype(np.int64), stream.rows - 1)
+        streams.append(dataclasses.replace(stream, counts=stream.counts[nearest]))
+    edges = tuple(dataclasses.replace(edge, ticks=round(edge.ticks * rate)) for edge in table.edges)
+    return dataclasses.replace(table, streams=tuple(streams), edges=edges)
