@@ -5,6 +5,7 @@ import math
 import shutil
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from analysis.analyse import analyse_run
@@ -61,10 +62,13 @@ def test_samples_can_be_made_again_from_the_journals(folder, tmp_path):
     copy = tmp_path / folder.name
     shutil.copytree(folder, copy)
     (copy / "manifest.json").unlink()
-    before = {path.name: path.read_bytes() for path in (copy / "samples").iterdir()}
+    before = {path.name: pq.read_table(path) for path in (copy / "samples").iterdir()}
     shutil.rmtree(copy / "samples")
     assert command(["recover", str(copy)]) == 0
-    assert {path.name: path.read_bytes() for path in (copy / "samples").iterdir()} == before
+    again = {path.name: pq.read_table(path) for path in (copy / "samples").iterdir()}
+    assert again.keys() == before.keys()
+    # Every value, type and word of metadata; how hard the file was pressed may change from version to version.
+    assert all(table.equals(before[name], check_metadata=True) for name, table in again.items())
 
 
 def test_nothing_in_the_samples_names_the_computer_they_were_made_on():
