@@ -44,7 +44,7 @@ class Cell:
             if ticks.size:
                 self.ring.add(ticks, counts[part][kept[part]][:, None])
                 self.base.heard(int(ticks[-1]), int(ticks[-1]) * 1000)
-            seen = T_ZERO * HZ <= start
+            seen = start >= T_ZERO * HZ
             past = end if end is not None and start > (until + T_ZERO) * HZ else None
             self.impulse.advance(self.t_zero if seen else None, past)
         return self.impulse.state(vouched=True)

@@ -1,0 +1,151 @@
+import numpy as np
+import pytest
+
+from daq.encode import beat_body, encode_frame, encode_samples, hello_body
+from daq.envelope import Event
+from daq.follow import Follower
+from daq.hello import Hello, WireChannel
+from daq.journal import JournalWriter, journal_name
+from daq.lines import DecodedLines
+from daq.stand import Device
+
+DEVICE = Device.model_validate({"name": "a"})
+TEXT = Device.model_validate(
+    {
+        "name": "a",
+        "format": "text lines",
+        "text_lines": {"columns": ["n", "t", "v"], "clock": "t", "counter": "n"},
+    }
+)
+
+
+def hello(*, boot=1, names=("ain0",)):
+    channels = tuple(WireChannel(name, "i16", -32768, 32767) for name in names)
+    return Hello("a", "1", "1", boot, 1_000_000, 1, 1, "fast", 1000, channels, ())
+
+
+def samples(said, first, rows=10):
+    counts = np.full((rows, len(said.channels)), first, np.int32)
+    return b"".join(encode_samples(said, first, first * 1000, 0, counts, rows))
+
+
+class Recorded:
+    """Journals as capture writes them."""
+
+    def __init__(self, folder):
+        self.folder, self.number, self.time = folder, 0, 0
+        self.writer = None
+
+    def open(self):
+        self.number += 1
+        self.writer = JournalWriter(self.folder / journal_name("a", self.number), {"device": "a"})
+        self._note(Event.OPENED)
+
+    def data(self, *pieces):
+        for piece in pieces:
+            self.time += 20_000_000
+            self.writer.append(self.time, self.time, self.time, Event.DATA, piece)
+
+    def close(self):
+        self._note(Event.CLOSED)
+        self.writer.close()
+
+    def _note(self, event):
+        self.writer.append(self.time, self.time, self.time, event)
+
+
+def rows_of(news):
+    return [row for taken in news for block in taken.decoded.blocks for row in block.sequence.tolist()]
+
+
+def test_what_was_decoded_is_handed_on_piece_by_piece_with_its_arrival(tmp_path):
+    recorded, said = Recorded(tmp_path), hello()
+    follower = Follower(DEVICE, tmp_path)
+    recorded.open()
+    recorded.data(b"\x00" + encode_frame(hello_body(said)), samples(said, 0), samples(said, 10))
+    news = []
+    seen = follower.poll(news.append)
+    assert [taken.arrival_ns for taken in news] == [20_000_000, 40_000_000, 60_000_000]
+    assert rows_of(news) == list(range(20))
+    assert {(taken.device, taken.opening, taken.hellos) for taken in news} == {("a", 1, (said,))}
+    assert (seen.rows, seen.lost_rows, seen.damaged) == (20, 0, 0)
+    follower.poll(news.append)
+    assert len(news) == 3
+
+
+def test_the_last_bytes_of_an_opening_are_read_with_its_own_decoder(tmp_path):
+    recorded, said = Recorded(tmp_path), hello()
+    follower = Follower(DEVICE, tmp_path)
+    recorded.open()
+    frame = samples(said, 10)
+    recorded.data(b"\x00" + encode_frame(hello_body(said)), samples(said, 0), frame[:20])
+    news = []
+    follower.poll(news.append)
+    # Between two looks the rest of the frame comes, another, and half a one; then the port is plugged in again.
+    recorded.data(frame[20:], samples(said, 20), samples(said, 30)[:15])
+    recorded.close()
+    recorded.open()
+    recorded.data(samples(said, 40)[7:], samples(said, 50))
+    seen = follower.poll(news.append)
+    assert rows_of(news) == [*range(30), *range(50, 60)]
+    assert seen.openings == 2
+    assert seen.damaged == 0  # half frames at the seams are torn, not damaged
+    assert seen.lost_rows == 20
+    assert [taken.opening for taken in news][-2:] == [2, 2]
+
+
+def test_several_openings_between_two_looks_are_all_read(tmp_path):
+    recorded, said = Recorded(tmp_path), hello()
+    follower = Follower(DEVICE, tmp_path)
+    for k in range(4):
+        recorded.open()
+        recorded.data(b"\x00" + encode_frame(hello_body(said)), samples(said, 10 * k))
+        recorded.close()
+    news = []
+    assert follower.poll(news.append).openings == 4
+    assert rows_of(news) == list(range(40))
+
+
+def test_a_saved_layout_serves_a_device_whose_hello_does_not_come(tmp_path):
+    recorded, said = Recorded(tmp_path), hello()
+    recorded.open()
+    recorded.data(b"\x00" + samples(said, 0))
+    without, told = [], []
+    Follower(DEVICE, tmp_path).poll(without.append)
+    Follower(DEVICE, tmp_path, [said]).poll(told.append)
+    assert rows_of(without) == []
+    assert rows_of(told) == list(range(10))
+    assert told[0].hellos == (said,)
+
+
+def test_a_text_board_hands_on_its_lines(tmp_path):
+    recorded = Recorded(tmp_path)
+    recorded.open()
+    recorded.data(b"half\n1,100,2.5\n2,200,", b"3.5\n3,x,1\n")
+    news = []
+    seen = Follower(TEXT, tmp_path).poll(news.append)
+    assert all(isinstance(taken.decoded, DecodedLines) for taken in news)
+    assert np.concatenate([taken.decoded.values[:, 2] for taken in news]).tolist() == [2.5, 3.5]
+    assert (seen.rows, seen.damaged) == (2, 1)
+
+
+@pytest.mark.parametrize("rows", [1, 7])
+def test_a_device_that_boots_for_ever_does_not_fill_memory(tmp_path, rows):
+    recorded = Recorded(tmp_path)
+    recorded.open()
+    follower = Follower(DEVICE, tmp_path)
+    for boot in range(600):
+        said = hello(boot=boot)
+        recorded.data(b"\x00" + encode_frame(hello_body(said)) + samples(said, 0, rows))
+    assert follower.poll().rows == 600 * rows
+    assert len(follower._next) <= 256
+    assert len(follower.first_bytes) <= 4096
+
+
+def test_a_beat_is_handed_on_too(tmp_path):
+    recorded, said = Recorded(tmp_path), hello()
+    recorded.open()
+    recorded.data(b"\x00" + encode_frame(hello_body(said)) + encode_frame(beat_body(1, 0, 5000, [], [(1, 5)])))
+    news = []
+    Follower(DEVICE, tmp_path).poll(news.append)
+    assert [beat.ticks for beat in news[0].decoded.beats] == [5000]
