@@ -8,10 +8,10 @@ import shutil
 from pathlib import Path
 
 from daq.durable import reason
-from daq.errors import RecordError
+from daq.errors import RecordError, StandError
 from daq.manifest import MANIFEST, covered, read_manifest, sha256_of
 from daq.record import NoteRecord, RecordSummary
-from daq.run import ASIDE, RECORD_FILE, SAMPLES, read_run_files
+from daq.run import ASIDE, RAW, RECORD_FILE, SAMPLES, read_run_files
 from daq.seal import seal
 from daq.staged import staged
 
@@ -43,12 +43,16 @@ def rebuild(folder: Path, into: Path) -> RecordSummary:
     remarks, names = _checked(folder)
     with staged(into.resolve()) as beside:
         try:
+            (beside / RAW).mkdir(parents=True)
             for name in names:
                 (beside / name).parent.mkdir(parents=True, exist_ok=True)
                 shutil.copyfile(folder / name, beside / name)
         except OSError as error:
             raise RecordError(f"{into}: cannot copy from {folder}: {reason(error)}") from error
-        return seal(beside, remarks=remarks)
+        try:
+            return seal(beside, remarks=remarks)
+        except StandError as error:  # its sentence names the place that is being built, which nobody has heard of
+            raise type(error)(*str(error).replace(str(beside), str(into)).splitlines()) from error
 
 
 def _checked(folder: Path) -> tuple[list[NoteRecord], list[str]]:
