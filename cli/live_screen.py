@@ -90,7 +90,7 @@ def screen_lines(picture: Picture, width: int, height: int, *, blocks: bool = Tr
         _impulse(state),
         _redlines(state),
         _Part(links := _links(picture, width), len(links), spaced=True),
-        _Part([Text(line) for line in mark_lines(state.marks, state.since_t_zero)[:3]], 1 if state.marks else 0),
+        _marks(picture, width),
         _Part(_footer(picture.head, width), 1, spaced=True),
     ]
     lines = _fitted(parts, height)
@@ -261,6 +261,14 @@ def _links(picture: Picture, width: int) -> list[Text]:
         lines[0].append(f"  {disk}")
         return lines
     return [*lines, Text(disk)]
+
+
+def _marks(picture: Picture, width: int) -> _Part:
+    """Give the newest marks, then what was said of the recording itself."""
+    newest = mark_lines(picture.state.marks, picture.state.since_t_zero)[:3]
+    marks = [line for mark in newest for line in wrap(mark, width - 1, subsequent_indent="  ")]
+    notices = [line for notice in reversed(picture.notices) for line in wrap(f"Note: {notice}", width - 1)]
+    return _Part([Text(line) for line in (*marks, *notices)], min(1, len(marks)))
 
 
 def _footer(head: Head, width: int) -> list[Text]:

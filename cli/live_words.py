@@ -47,6 +47,7 @@ class Picture:
     links: tuple[LinkState, ...]
     disk: DiskState
     alarms: tuple[str, ...] = ()  # in the order in which they were first called
+    notices: tuple[str, ...] = ()  # what was said once of the recording itself
 
 
 def head_of(plan: Plan, *, takes_keys: bool) -> Head:
@@ -63,7 +64,7 @@ def number_in(value: float, unit: str) -> str:
     """Write an SI value in ``unit``, without the unit, with as many decimals as a person can use."""
     shown = in_unit(value, unit)
     plain = unit.partition("(")[0]
-    decimals = _DECIMALS.get(plain, 2 if plain == "bar" and abs(shown) < 9.995 else 0 if abs(shown) >= 999.5 else 1)
+    decimals = _DECIMALS.get(plain, 0 if abs(shown) >= 999.5 else 1)
     text = f"{shown:.{decimals}f}"
     return text.removeprefix("-") if float(text) == 0.0 else text
 
@@ -156,7 +157,7 @@ def impulse_lines(impulse: ImpulseState) -> tuple[str, str]:
     if impulse.limit is not None:
         share = "" if impulse.value is None else f" = {impulse.value / impulse.limit:.1%}".replace("%", " %")
         limit = f" of {impulse.limit:,.0f} N*s{share}"
-    value = WITHDRAWN if impulse.value is None else f"{impulse.value:,.0f}"
+    value = WITHDRAWN if impulse.value is None else f"{impulse.value:,.0f} N*s"
     named = f" ({impulse.limit_name})" if impulse.limit_name else ""
     return f"impulse {value}{limit}{named}", impulse.sentence
 

@@ -104,7 +104,8 @@ class Showing:
         self._live, self._head, self._marks_path = live, head, folder / MARKS_FILE
         self._keys, self._marks = keys, marks
         self._book = AlarmBook()
-        self._told: dict[str, str] = {}
+        self._told: tuple[str, ...] = ()
+        self._lost_mark: dict[str, str] = {}
         self._is_open = True
         self._marks_seen: tuple[int, int] | None = None
         self._blocks = _can_show(_BLOCKS)
@@ -123,9 +124,9 @@ class Showing:
         return out is not None and out.is_gone
 
     def tell(self, sentence: str) -> None:
-        """Say something at once: among the alarms, or on standard error where no screen stands in the way."""
+        """Say something at once: on the screen, or on standard error where no screen stands in the way."""
         if self.painter is not None and self._is_open:
-            self._told[sentence] = sentence
+            self._told = (*self._told[-2:], sentence)
         else:
             warn(sentence)
 
@@ -151,8 +152,8 @@ class Showing:
         state = self._live.state(time.monotonic_ns())
         told = {sentence: sentence for sentence in state.alarms}
         links = link_alarms(watch.links, watch.disk, watch.played_out)
-        alarms, new, over = self._book.take(links, told, self._told)
-        picture = Picture(self._head, state, watch.links, watch.disk, alarms)
+        alarms, new, over = self._book.take(links, self._lost_mark, told)
+        picture = Picture(self._head, state, watch.links, watch.disk, alarms, self._told)
         if self._lines is not None:
             self._lines.show(picture, new, over)
         if self.painter is not None:
@@ -170,7 +171,7 @@ class Showing:
             try:
                 self._marks.press(key)
             except RecordError as error:
-                self.tell(f"mark not kept: {error}")
+                self._lost_mark = {"mark": f"mark not kept: {error}"}
 
     def _show_marks(self) -> None:
         if self._marks is not None:
