@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 LINK_RESOLUTION = 1e-3  # [s] full-speed USB hands over once in a 1 ms frame, so the least delay may wander by that
 AGREEMENT = 3.0  # standard uncertainties between arrivals and declared tolerance; beyond it one of them is wrong
 LEAST_ARRIVALS = 8  # fewer arrivals in a boot say nothing about its rate
+FARTHEST_NS = 2 * 10**18  # 63 years: three such terms still fit 64 bits; only a device that tells nonsense gets there
 BLOCKS = 6  # pieces of a boot whose least delays are compared
 
 Method = Literal["arrivals and tolerance", "arrivals", "tolerance"]
@@ -109,7 +110,7 @@ class ClockFit:
         at = self.of_boot(boot)
         nominal = nominal_ns(ticks - at.anchor_ticks, self.tick_hz)
         # The correction is small, so double precision holds it to far below a nanosecond.
-        host: NDArray[np.int64] = at.anchor_ns + nominal + np.rint(nominal * self.skew).astype(np.int64)
+        host: NDArray[np.int64] = at.anchor_ns + nominal + _whole_ns(nominal * self.skew)
         return host
 
 
@@ -124,10 +125,16 @@ def tolerance_u(half_width: float) -> float:
 
 
 def nominal_ns(ticks: NDArray[np.int64], tick_hz: Fraction) -> NDArray[np.int64]:
-    """Turn a number of ticks into nanoseconds of the device's own clock, rounded down, without overflow."""
+    """Turn a number of ticks into nanoseconds of the device's own clock, rounded down, ``FARTHEST_NS`` at most."""
     whole, rest = np.divmod(ticks * tick_hz.denominator, tick_hz.numerator)
+    whole = np.clip(whole, -FARTHEST_NS // 10**9, FARTHEST_NS // 10**9)
     nominal: NDArray[np.int64] = whole * 1_000_000_000 + rest * 1_000_000_000 // tick_hz.numerator
     return nominal
+
+
+def _whole_ns(nanoseconds: NDArray[np.floating]) -> NDArray[np.int64]:
+    whole: NDArray[np.int64] = np.clip(np.rint(nanoseconds), -FARTHEST_NS, FARTHEST_NS).astype(np.int64)
+    return whole
 
 
 def unwrap(raw: NDArray[np.int64], modulus: int) -> NDArray[np.int64]:
@@ -155,8 +162,7 @@ def scaled_arrivals(arrival_ns: NDArray[np.int64], origin_ns: int, time_scale: f
     """Stretch arrivals about an origin, for a rehearsal that played ``time_scale`` times faster than real time."""
     if time_scale == 1.0:
         return arrival_ns
-    stretched: NDArray[np.int64] = origin_ns + np.rint((arrival_ns - origin_ns) * time_scale).astype(np.int64)
-    return stretched
+    return origin_ns + _whole_ns((arrival_ns - origin_ns) * time_scale)
 
 
 def lower_hull(instant: NDArray[np.float64], delay: NDArray[np.float64]) -> Hull:
@@ -228,7 +234,9 @@ def hull_slope_u(
     least = np.full(BLOCKS, np.inf)
     np.minimum.at(least, block, height)
     roughness = float(np.sqrt(np.mean(least[np.isfinite(least)] ** 2)))
-    lever = float(np.ptp(instant[height <= max(roughness, resolution)]))
+    touching = height <= max(roughness, resolution)
+    touching[[hull.first, hull.last]] = True  # the edge itself, whatever its digits say
+    lever = float(np.ptp(instant[touching]))
     return math.sqrt(2.0 * (roughness**2 + resolution**2 / 12.0)) / lever
 
 
@@ -308,10 +316,12 @@ def _weighted(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
 def _anchor(piece: _Piece, skew: float) -> BootClock:
     """Place a boot at the whole tick below its mean instant."""
     part = piece.part
-    middle = int(np.mean(part.ticks - part.ticks[0]))
+    start, reach = int(part.ticks[0]), (int(part.ticks.min()), int(part.ticks.max()))
+    middle = min(max(start + int(np.mean(part.ticks - start)), reach[0]), reach[1]) - start
     nominal = int(nominal_ns(np.array([middle]), piece.tick_hz)[0])
     if piece.hull is not None:
         delay = piece.hull.value + piece.hull.slope * (1e-9 * nominal - piece.hull.mean)
     else:
         delay = float(np.min(piece.delay - skew * (piece.instant - 1e-9 * nominal)))
-    return BootClock(part.boot, int(part.ticks[0]) + middle, int(part.arrival_ns[0]) + nominal + round(1e9 * delay))
+    late = int(_whole_ns(np.array(1e9 * delay)))
+    return BootClock(part.boot, start + middle, int(part.arrival_ns[0]) + nominal + late)

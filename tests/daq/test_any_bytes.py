@@ -1,10 +1,17 @@
 """Whatever bytes come: no reader fails, invents, or keeps more than it may; also behind right checksums."""
 
+import dataclasses
+
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daq.encode import beat_body, edge_body, encode_frame, hello_body, samples_body
+from daq.recover import recover_wire
+from daq.tape import Reel, Tape
 from tests.any_bytes import CHECKS, SCHEMA, seeds
+from tests.wire_reference import hello
 
 SEEDS = seeds()
 TARGETS = sorted(CHECKS)
@@ -40,7 +47,8 @@ def test_valid_input_with_parts_replaced_put_in_or_left_out_keeps_the_promises(t
 def test_the_promises_can_be_broken(monkeypatch):
     """A check that cannot fail proves nothing: readers that drop, repeat or shift are found out."""
     monkeypatch.setattr("daq.journal.JournalDecoder.finish", lambda self: [])
-    monkeypatch.setattr("daq.journal.JournalDecoder._skip", lambda self, count: self._pass(len(self._pending) - self._start))
+    all_of_it = lambda self, count: self._pass(len(self._pending) - self._start)  # noqa: E731
+    monkeypatch.setattr("daq.journal.JournalDecoder._skip", all_of_it)
     damaged = b"\x21" + (len(SCHEMA) + 20).to_bytes(2, "little") + SEEDS["journal"][1][3:]
     with pytest.raises(AssertionError):
         CHECKS["journal"](damaged)
@@ -50,3 +58,45 @@ def test_the_promises_can_be_broken(monkeypatch):
     monkeypatch.setattr("daq.lines.LineDecoder._account", lambda self, row, found: -1)
     with pytest.raises(AssertionError):
         CHECKS["lines"](SEEDS["lines"][0])
+
+
+SEQUENCES = {
+    "in order": np.arange(40) * 2,
+    "anyhow": np.random.default_rng(1).integers(0, 2**32, 40),
+    "standing still": np.zeros(40, np.int64),
+    "by leaps": np.arange(40) * 2**30,
+}
+ARRIVALS = {
+    "as usual": 1_900_000_000_000_000_000 + np.arange(100) * 10**7,
+    "at once": np.zeros(100, np.int64),
+    "backwards": 10**18 - np.arange(100) * 10**15,
+}
+
+
+@pytest.mark.parametrize("sequence", SEQUENCES)
+@pytest.mark.parametrize("arrival", ARRIVALS)
+@pytest.mark.parametrize("time_scale", [5e-324, 1.0, 1000.0])
+@pytest.mark.parametrize("tick_hz", [1, 10**6, 10**9])
+@pytest.mark.parametrize("interval", [1, 1000, 2**31 - 1])
+def test_a_device_that_tells_nonsense_behind_right_checksums_loses_no_row(
+    sequence, arrival, time_scale, tick_hz, interval
+):
+    """Found by search: spans of thousands of years overflowed, and one such device stopped the whole recovery."""
+    said = hello(("i16", "i16"), interval=interval, streams=1)
+    said = dataclasses.replace(said, tick_hz=tick_hz, time_scale=time_scale, rehearsal=True)
+    generator = np.random.default_rng(5)
+    counts = generator.integers(-9, 9, (80, 2))
+    frames = [encode_frame(hello_body(said))]
+    for number, first in enumerate(SEQUENCES[sequence].tolist()):
+        ticks = first * interval if number % 3 else int(generator.integers(0, 2**32))
+        frames.append(encode_frame(samples_body(said, first, ticks, 0, counts[2 * number : 2 * number + 2])))
+        if number % 5 == 0:
+            level = int(generator.integers(0, 256))
+            frames.append(encode_frame(edge_body(level, 17, level, level * 200, level * 2**24)))
+            frames.append(encode_frame(beat_body(17, 255, level * 2**24, [(level, level)], [(level, level * 2**24)])))
+    ends = np.cumsum([len(frame) for frame in frames])
+    reel = Reel(b"".join(frames), ends, ARRIVALS[arrival][: ends.size])
+    found = recover_wire(Tape("cradle-a", (reel,), (), 0), origin_ns=0, tolerance=1e-4)
+    rows = [(rows.counts, found.clock.to_host_ns(rows.key, rows.ticks)) for rows in found.streams[0].segments]
+    assert sum(host.size for _, host in rows) == 80
+    assert np.array_equal(np.sort(np.concatenate([c for c, _ in rows]), axis=0), np.sort(counts, axis=0))
