@@ -18,7 +18,7 @@ from daq.encode import encode_frame, encode_samples, hello_body
 from daq.envelope import Event
 from daq.errors import ConfigError, DataError, RecordError, StandError
 from daq.fill import fill
-from daq.filled import filled_path, merge, starts_of
+from daq.filled import filled_path, merge, read_fills, starts_of
 from daq.hello import WireChannel
 from daq.journal import JournalWriter, read_journal
 from daq.layouts import write_layouts
@@ -28,6 +28,7 @@ from daq.record import Gap
 from daq.run import open_run, samples_path
 from daq.samples import Samples, SamplesHeader, read_samples
 from daq.seal import seal
+from daq.stand import TextLines
 from tests.recorded_run import ROWS_PER_FRAME, Player, fast_hello, new_run, plausible_counts, starter
 
 ROWS = 2000
@@ -400,6 +401,50 @@ def test_rubbish_is_refused_in_one_sentence(tmp_path):
                 fill(run, path, software=SOFTWARE)
         assert "\n" not in str(said.value)
     assert not (run / "additions").exists()
+
+
+def test_text_lines_and_imports_cannot_be_filled(tmp_path, monkeypatch):
+    run, whole = recorded(tmp_path)
+    opened = open_run(run)
+    device = opened.stand.device_named("cradle-a")
+    lines = TextLines(columns=("t", "p"), clock="t", clock_hz=1000.0)
+    told = device.model_copy(update={"text_lines": lines})
+    printing = replace(opened, stand=opened.stand.model_copy(update={"device": (told,)}))
+    elsewhere = replace(opened, info=opened.info.model_copy(update={"source": "imported"}))
+    for other, words in ((printing, "cradle-a prints text lines; only wire format 1"), (elsewhere, "imported run")):
+        monkeypatch.setattr("daq.fill.open_run", lambda _folder, other=other: other)
+        with pytest.raises(DataError, match=words):
+            filled(run, whole, device="cradle-a")
+
+
+def test_an_addition_that_does_not_belong_to_the_record_is_refused(tmp_path):
+    run, whole = recorded(tmp_path)
+    filled(run, whole)
+    rows, gaps = read_samples(samples_path(run, "cradle-a", "fast")), open_run(run).record.devices["cradle-a"]
+    fills, gaps = read_fills(run), gaps.streams["fast"].gaps
+    assert merge(rows, gaps, fills).gaps == ()
+    there = merge(rows, gaps, fills).samples
+    between = Gap(first_sequence=None, rows=None, start_ns=0, end_ns=1, exact=False, reason="")
+    for other, of, words in (
+        (there, (), "rows that are there already"),
+        (replace(rows, boot=rows.boot + 1), gaps, "a start of the device that the record does not know"),
+        (replace(rows, counts={"LC-1": rows.counts["LC-1"]}), gaps, "other columns"),
+        (rows, (*gaps, between), "gaps do not fit its rows"),
+    ):
+        with pytest.raises(RecordError, match=words):
+            merge(other, of, fills)
+
+
+def test_rows_that_reach_into_another_start_are_refused(tmp_path):
+    run = new_run(tmp_path)
+    longer = plausible_counts(4000, seed=1)
+    whole = frames(Player(run, fast_hello(boot=17)).play(longer, beats=False))
+    player = Player(run, fast_hello(boot=17)).play(longer[:1000], beats=False)
+    player.hello = fast_hello(boot=18)
+    player.play(COUNTS, host_start=3.1).write()
+    seal(run)
+    with pytest.raises(DataError, match="reach into another start of the device"):
+        filled(run, whole)
 
 
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
