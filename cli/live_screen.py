@@ -274,6 +274,6 @@ def _marks(picture: Picture, width: int) -> _Part:
 def _footer(head: Head, width: int) -> list[Text]:
     if not head.takes_keys:
         return [Text(f"{CAUTION_SHORT}  Ctrl-C = stop", BOLD)]
-    marks = [f"{key} = {text}" for key, text in head.mark_keys]
-    keys = ", ".join([*marks, "space = mark", "backspace = strike out"])
+    keys = ", ".join(f"{key} = {text}" for key, text in {"space": "mark", **dict(head.mark_keys)}.items())
+    keys = f"{keys}, backspace = strike out"
     return [Text(f"{CAUTION_SHORT}  Ctrl-C = stop", BOLD), *(Text(line) for line in wrap(f"Keys: {keys}", width - 1))]

@@ -55,7 +55,7 @@ def head_of(plan: Plan, *, takes_keys: bool) -> Head:
     return Head(
         plan.test.number,
         plan.test.kind,
-        tuple((mark.key.upper(), mark.text) for mark in plan.mark),
+        tuple(("space" if mark.key == " " else mark.key.upper(), mark.text) for mark in plan.mark),
         takes_keys,
     )
 

@@ -168,6 +168,11 @@ def test_a_screen_without_keys_names_none():
     assert "Ctrl-C = stop" in shown
 
 
+def test_a_key_of_the_plan_stands_in_place_of_ours():
+    shown = text(picture(head=replace(HEAD, mark_keys=(("space", "hold"),))))
+    assert "Keys: space = hold, backspace = strike out" in shown
+
+
 def test_a_plan_without_minimum_data_shows_its_first_channels_big():
     shown = text(picture(replace(BURN, channels=tuple(replace(c, is_key=False) for c in BURN.channels))))
     assert "LC-1 thrust         PT-11 oxidiser tank PT-21 fuel tank     PT-31 chamber" in shown

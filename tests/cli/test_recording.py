@@ -5,7 +5,6 @@ import os
 import pty
 import signal
 import subprocess
-import threading
 from contextlib import contextmanager, suppress
 
 import numpy as np
@@ -270,32 +269,6 @@ def test_lost_rows_end_in_exit_code_10(campaign, capsys):
     assert 0 < stream["lost_rows"] < 100
     assert stream["rows"] + stream["lost_rows"] == 2000
     assert f"{stream['lost_rows']} lost in 1 gaps" in said
-
-
-def test_a_terminal_shows_one_line_that_is_renewed(campaign):
-    master, slave = pty.openpty()
-    shown = []
-
-    def watch():
-        with suppress(OSError):  # Linux: the other end is closed
-            while data := os.read(master, 4096):
-                shown.append(data)
-
-    thread = threading.Thread(target=watch)
-    thread.start()
-    with (
-        playing(RehearsalDevice(made_up_table(SECONDS))) as port,
-        recording(campaign, port, "--for", "1", stdout=slave) as made,
-    ):
-        os.close(slave)
-        code, _, _ = made.end()
-    thread.join()
-    os.close(master)
-    assert code == 0
-    screen = b"".join(shown).decode()
-    lines = [line for line in screen.split("\r") if "rows" in line and "lost," in line]
-    assert len(lines) > 4
-    assert all(line.rstrip("\n").endswith("\x1b[K") for line in lines)
 
 
 def test_a_link_or_weighings_that_would_write_over_something_are_refused(campaign, capsys):
