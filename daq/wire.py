@@ -305,7 +305,9 @@ class Decoder:
         before = self._known.get(key)
         if before == hello:
             return
-        if before is not None and before.boot == hello.boot:
+        # Another board, plugged in meanwhile, may stand at the same boot; whose rows count is not decided here.
+        same_board = before is not None and (before.device, before.serial) == (hello.device, hello.serial)
+        if before is not None and before.boot == hello.boot and same_board:
             raise FrameError(
                 f"hello of {hello.device!r}, stream {hello.name!r} changed within boot {hello.boot}; the first is kept"
             )

@@ -72,6 +72,9 @@ class Player:
     wall_offset_ns: int = WALL_NS - MONOTONIC_NS
     step_ns: int = 0  # by which a clock step record moves the wall clock
     records: list = field(default_factory=list)  # (host seconds, event, bytes)
+    device: str = "cradle-a"  # as the stand calls it
+    slept_ns: int = 0  # by which a clock step record moves the boot clock on, and the wall clock with it
+    _slept: int = 0
 
     def at(self, ticks, origin_ticks=0):
         return (ticks - origin_ticks) / self.hello.tick_hz * self.rate / self.hello.time_scale
@@ -112,13 +115,14 @@ class Player:
 
     def write(self, *, close=True, host_boot="one"):
         """Write all that was played as the next journal."""
-        path = next_journal(self.run / "raw", "cradle-a")
-        journal = JournalWriter(path, {"device": "cradle-a", "host_boot": host_boot})
+        path = next_journal(self.run / "raw", self.device)
+        journal = JournalWriter(path, {"device": self.device, "host_boot": host_boot})
         events = [(0.0, Event.OPENED, b""), *self.records]
         now = 0.0
         for when, event, data in events:
             now = max(now, when)
             self.wall_offset_ns += self.step_ns if event is Event.CLOCK_STEP else 0
+            self._slept += self.slept_ns if event is Event.CLOCK_STEP else 0
             self._append(journal, now, event, data)
         if close:
             self._append(journal, now, Event.CLOSED, b"")
@@ -131,4 +135,5 @@ class Player:
 
     def _append(self, journal, seconds, event, data):
         arrival = self.start_ns + round(seconds * 1e9)
-        journal.append(arrival, arrival + self.wall_offset_ns, arrival, event, data)
+        awake = arrival + self._slept
+        journal.append(arrival, awake + self.wall_offset_ns, awake, event, data)
