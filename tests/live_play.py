@@ -83,14 +83,14 @@ QUIET = {"voltage": 5.0, "temperature": 288.15}  # [SI] where a test does not sa
 
 def table_of(
     campaign, seconds, courses=None, *, edges=(), device="cradle-a", noise=4.0, seed=1, start_ticks=0,
-    lines=("fire", "valve"),
+    lines=("fire", "valve"), rate=RATE,
 ):
     """Make a table for one device of the stand from readings.
 
     ``courses``: tag to readings [SI], a number or one per row; others stand at zero. ``edges``: (seconds, line, level).
     ``noise``: standard deviation in counts of 16 bit.
     """
-    rows = round(seconds * RATE)
+    rows = round(seconds * rate)
     random = np.random.default_rng(seed)
     inputs = [item for item in campaign.stand.input if item.device == device]
     columns, channels = [], []
@@ -109,7 +109,7 @@ def table_of(
     hz = 1_000_000
     return Table(
         device=device, serial="0007", firmware="test", boot=3, tick_hz=hz, start_ticks=start_ticks,
-        streams=(PlayedStream(1, "fast", hz // RATE, tuple(channels), np.column_stack(columns)),),
+        streams=(PlayedStream(1, "fast", hz // rate, tuple(channels), np.column_stack(columns)),),
         lines=tuple(WireLine(number, name) for number, name in enumerate(lines)),
         edges=tuple(PlayedEdge(round(at * hz), lines.index(line), level) for at, line, level in edges),
     )
