@@ -274,7 +274,10 @@ def read_samples(path: Path) -> Samples:
 
 def _damaged(path: Path, error: Exception) -> RecordError:
     first = str(error).partition("\n")[0]
-    return RecordError(f"{path}: not a readable Parquet file ({first}); take it from the second copy, or rebuild it: standbook recover RUN --into NEW_FOLDER")
+    return RecordError(
+        f"{path}: not a readable Parquet file ({first}); take it from the second copy, or rebuild it: "
+        "standbook recover RUN --into NEW_FOLDER"
+    )
 
 
 def _header(path: Path, schema: Any) -> SamplesHeader:  # noqa: ANN401 - pyarrow has no types
@@ -300,7 +303,9 @@ def _header(path: Path, schema: Any) -> SamplesHeader:  # noqa: ANN401 - pyarrow
             columns=columns,
         )
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise RecordError(f'{path}: its "{FILE_KEY}" key is damaged ({error}); rebuild it: standbook recover RUN --into NEW_FOLDER') from None
+        raise RecordError(
+            f'{path}: its "{FILE_KEY}" key is damaged ({error}); rebuild it: standbook recover RUN --into NEW_FOLDER'
+        ) from None
 
 
 def _column(about: Mapping[str, Any]) -> Column:
