@@ -1,6 +1,6 @@
 """Cut the journal of a 2 s recording at every byte, flip one random bit 3,000 times, and read what is left.
 
-``python -m tests.studies.journal_damage`` (about two minutes). Every cut file and every flipped file is really
+``python -m tests.studies.journal_damage`` (some minutes). Every cut file and every flipped file is really
 written, and read three ways: whole, by a follower, and through to rows of counts. A reader may refuse only a file in
 which no record is left; it may lose only what lies behind the cut, or the one message that was hit; every record that
 it gives is one that was written, in order, and every row of counts is one that was played.
