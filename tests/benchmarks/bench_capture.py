@@ -5,9 +5,10 @@ many bytes a second from each of ``--devices`` boards into the recorder of ``sta
 reading along, live values and, with ``--screen``, the screen on a terminal of 80 x 24. ``--busy`` loops keep that many
 cores busy. ``--inside`` reads the ports in threads of the recorder's own process instead, for comparison.
 
-A board hands over what its clock says, at most four times faster when this computer held it up; what does not fit the
-pseudo-terminal then is dropped and counted, and so is what was taken and is in no journal. How late the boards
-themselves were is printed apart. Linux only: memory and processor time are read from /proc.
+A board hands over what its clock says, at most four times faster when this computer held it up; what fits neither the
+pseudo-terminal nor its own small ring is dropped and counted, and so is what was taken and is in no journal. Whether
+somebody failed to read, or the system failed to pass on what it held, is told apart, and so is how late boards were.
+Linux only: memory and processor time are read from /proc.
 """
 
 import argparse
@@ -40,15 +41,18 @@ from cli.starter import write_campaign
 from daq.campaign import read_campaign
 from daq.capture import Order, record
 from daq.encode import encode_frame, hello_body, pack_rows
+from daq.envelope import Event
 from daq.frames import KIND_SAMPLES, SAMPLES_HEADER
 from daq.hello import Hello, WireChannel
 from daq.instant import HostClocks
 from daq.journal import read_journal
+from daq.rehearsal import RING_BYTES
 from daq.status import CaptureStatus, StatusBoard
 
 ROOT = Path(__file__).resolve().parents[2]
 BURST = 4096  # bytes that a link takes at once
 CATCH_UP = 4.0  # how much faster than its rate a board goes that this computer held up
+LINE_BUFFER = 4000  # bytes that Linux keeps ready for a reader, nearly; the rest of a terminal's 20 kB waits before
 PATIENCE = 60.0  # [s]
 DEVICES = ("cradle-a", "cradle-b", "cradle-c", "cradle-d", "cradle-e", "cradle-f")
 
@@ -66,6 +70,7 @@ class Board:
     path: str = ""
     taken: int = 0  # by the pseudo-terminal [byte]
     dropped: int = 0
+    behind: int = 0  # of the dropped: while the reader had less to read than a driver holds
     _sequence: int = 0
     _hellos: int = 0
     _credit: float = BURST
@@ -73,10 +78,10 @@ class Board:
 
     def __post_init__(self) -> None:
         channels = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(8))
-        self._row_rate = self.rate / 16.5
+        interval = max(1, round(1e6 * 16.5 / self.rate))  # 16 bytes a row, and its share of the frame
+        name, serial = DEVICES[self.number], f"{self.number + 7:04d}"
         self.hello = Hello(
-            DEVICES[self.number], f"{self.number + 7:04d}", "1.0.0", 1, 1_000_000, 1, 1, "fast", max(1, round(1e6 / self._row_rate)),
-            channels, (), rehearsal=True,
+            name, serial, "1.0.0", 1, 1_000_000, 1, 1, "fast", interval, channels, (), rehearsal=True
         )  # fmt: skip
         counts = np.random.default_rng(self.number).integers(-9000, 9000, (self.hello.max_rows, 8), dtype=np.int32)
         self._rows = pack_rows(self.hello, counts).tobytes()
@@ -92,6 +97,10 @@ class Board:
         body = SAMPLES_HEADER.pack(KIND_SAMPLES, 1, 1, told.layout, 0, rows, self._sequence % 2**32, ticks) + self._rows
         self._sequence += rows
         return cobs.encode(body + struct.pack("<I", zlib.crc32(body))) + b"\0"
+
+    def _unread(self) -> int:
+        """Return how many bytes wait where a reader can get them."""
+        return int.from_bytes(fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)), sys.byteorder)
 
     def tick(self, elapsed: float, since: float) -> None:
         """Send what is due, as fast as the link of a board would."""
@@ -110,9 +119,13 @@ class Board:
         except BlockingIOError:
             done = 0
         self.taken += done
-        self.dropped += len(piece) - done
-        self._credit -= len(piece)
-        del self._waiting[: len(piece)]
+        self._credit -= done
+        del self._waiting[:done]
+        too_much = due - self.taken - self.dropped - RING_BYTES
+        if done < len(piece) and too_much > 0:
+            self.dropped += too_much
+            self.behind += too_much if self._unread() < LINE_BUFFER else 0
+            del self._waiting[:too_much]
 
 
 def serve(pipe: Connection, devices: int, rate: int, seconds: float, tick: float) -> None:
@@ -132,7 +145,7 @@ def serve(pipe: Connection, devices: int, rate: int, seconds: float, tick: float
         late.append(since - tick)
         time.sleep(max(0.0, tick - (time.perf_counter() - start - elapsed)))
     worst = np.sort(late)
-    pipe.send(([(board.taken, board.dropped) for board in boards], worst[-1], int((worst > 0.005).sum())))
+    pipe.send(([(board.taken, board.dropped, board.behind) for board in boards], worst[-1], int((worst > 0.005).sum())))
     pipe.recv()
 
 
@@ -190,13 +203,6 @@ def watch(folder: Path, ports: list[str], *, inside: bool) -> None:
 # --- measuring ---------------------------------------------------------------------------------------------
 
 
-def busy() -> None:
-    """Keep one core busy."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    while True:
-        pass
-
-
 def used(pid: int) -> tuple[float, float]:
     """Return processor seconds and resident megabytes of a process."""
     fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
@@ -227,7 +233,8 @@ class Usage:
     def words(self, wall: float) -> str:
         part = max(1, min(60, len(self.memory) // 3))
         first, last = max(self.memory[:part]), max(self.memory[-part:])
-        return f"{self.cpu / wall:.1%} of one core; memory {first:.1f} MB in the first {part} s, {last:.1f} MB in the last"
+        memory = f"memory {first:.1f} MB in the first {part} s, {last:.1f} MB in the last"
+        return f"{self.cpu / wall:.1%} of one core; {memory}"
 
 
 def measure(folder: Path, told: argparse.Namespace) -> None:
@@ -236,7 +243,7 @@ def measure(folder: Path, told: argparse.Namespace) -> None:
     pipe, other = context.Pipe()
     boards = context.Process(target=serve, args=(other, told.devices, told.rate, told.seconds, told.tick))
     boards.start()
-    loops = [context.Process(target=busy, daemon=True) for _ in range(told.busy)]
+    loops: list[subprocess.Popen[bytes]] = []
     master, slave = os.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
     threading.Thread(target=drain, args=(master,), daemon=True).start()
@@ -253,27 +260,30 @@ def measure(folder: Path, told: argparse.Namespace) -> None:
             stdout=slave if told.screen else subprocess.DEVNULL,
         )
         try:
-            _measure(folder, told, pipe, watcher, loops)
+            _until_begun(folder, told.devices, watcher)
+            loops += [subprocess.Popen([sys.executable, "-S", "-c", "while True: pass"]) for _ in range(told.busy)]
+            time.sleep(0.2)
+            _measure(folder, told, pipe, watcher)
         finally:
             watcher.kill()
             watcher.wait()
     finally:
-        for process in (boards, *loops):
-            if process.pid is not None:
-                process.kill()
-                process.join()
+        boards.kill()
+        boards.join()
+        for loop in loops:
+            loop.kill()
+            loop.wait()
 
 
-def _measure(
-    folder: Path, told: argparse.Namespace, pipe: Connection, watcher: "subprocess.Popen[bytes]", loops: list
-) -> None:
+def _until_begun(folder: Path, devices: int, watcher: "subprocess.Popen[bytes]") -> None:
     deadline = time.monotonic() + PATIENCE
-    while len(list(folder.glob("*/runs/*/raw/*_001.arrows"))) < told.devices:
+    while len(list(folder.glob("*/runs/*/raw/*_001.arrows"))) < devices:
         if watcher.poll() is not None or time.monotonic() > deadline:
             raise SystemExit("the recorder did not begin")
         time.sleep(0.02)
-    for loop in loops:
-        loop.start()
+
+
+def _measure(folder: Path, told: argparse.Namespace, pipe: Connection, watcher: "subprocess.Popen[bytes]") -> None:
     pipe.send("go")
     children = Path(f"/proc/{watcher.pid}/task/{watcher.pid}/children").read_text(encoding="ascii").split()
     captures = [] if told.inside else [Usage(int(child)) for child in children]
@@ -293,13 +303,14 @@ def _measure(
     print(f"{told.devices} x {told.rate} B/s for {wall:.0f} s, {told.busy} busy loops, exit code {code}")
     print(f"boards: latest tick {1e3 * latest:.1f} ms, {late_ticks} ticks later than 5 ms")
     paths = sorted(folder.glob("*/runs/*/raw/*_001.arrows"))
-    for path, (taken, dropped) in zip(paths, sent, strict=True):
+    for path, (taken, dropped, behind) in zip(paths, sent, strict=True):
         journal = read_journal(path)
-        gaps = np.diff(journal.arrival_ns) / 1e6
+        gaps = np.diff(journal.arrival_ns[journal.events == Event.DATA]) / 1e6
         print(
             f"{path.stem}: sent {taken + dropped} bytes, lost {dropped + taken - len(journal.stream)} (no room in the "
-            f"pseudo-terminal {dropped}, taken and not journalled {taken - len(journal.stream)}); longest time between "
-            f"records {gaps.max():.1f} ms; closed {journal.closed}, damage {len(journal.damage)}"
+            f"pseudo-terminal {dropped}, of these {behind} because the system had not passed on what it held, "
+            f"{dropped - behind} because nobody read; taken and not journalled {taken - len(journal.stream)}); "
+            f"longest time between records {gaps.max():.1f} ms; closed {journal.closed}, damage {len(journal.damage)}"
         )
     for usage in captures:
         print(f"capture {usage.pid}: {usage.words(wall)}")

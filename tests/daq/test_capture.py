@@ -514,7 +514,7 @@ def test_a_disk_that_fills_ends_the_capture_in_order_with_one_sentence(tmp_path:
 @pytest.fixture
 def calm(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Keep ``main`` from changing the priority and the signal handlers of the test run."""
-    monkeypatch.setattr("os.nice", lambda _: 0)
+    monkeypatch.setattr("daq.capture._come_first", lambda: None)
     kept = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     yield
     for number, handler in kept.items():
@@ -557,6 +557,20 @@ def test_a_stop_ends_main_with_zero(
     thread.join()
     assert capsys.readouterr().err == ""
     assert read_journal(tmp_path / "cradle-a_001.arrows").closed
+
+
+def test_it_asks_to_come_first_and_takes_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[object] = []
+
+    def refuse(*what: object) -> None:
+        asked.append(what[-1])
+        raise PermissionError
+
+    monkeypatch.setattr(os, "sched_setscheduler", refuse, raising=False)
+    monkeypatch.setattr(os, "nice", refuse, raising=False)
+    daq.capture._come_first()
+    assert len(asked) == 2
+    assert asked[-1] == -10
 
 
 @needs_pty
