@@ -55,8 +55,8 @@ class Alarms:
             elif tag in self._indicated:
                 before = self._withdrawn.get(tag)
                 if before is None or before.standing is not standing:
-                    age = looks[tag].age or 0.0
-                    since = before.since_ns if before is not None else now_ns - round(age * 1e9)
+                    seen = now_ns - round((looks[tag].age or 0.0) * 1e9)
+                    since = seen if before is None or standing is Standing.STALE else before.since_ns
                     self._withdrawn[tag] = Withdrawal(standing, since)
 
     def standing(self) -> tuple[tuple[int, str], ...]:

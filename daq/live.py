@@ -28,7 +28,7 @@ from daq.phase import PhaseWatch, Span
 from daq.plan import Plan
 from daq.redlines import RedlineWatch
 from daq.response import Response, movement, neighbours_of
-from daq.running_impulse import RunningImpulse
+from daq.running_impulse import BEHIND, RunningImpulse
 from daq.stand import Stand
 from daq.timebase import Moment
 from daq.vessels import Vessel
@@ -121,6 +121,7 @@ class Live:
             if gauge.item.device == taken.device:
                 ring = intake.rings.get("" if intake.device.text_lines is not None else gauge.item.stream)
                 if ring is not gauge.ring and ring is not None:
+                    self._advance_impulse(gauge, behind=0.0)  # what the earlier rows still hold
                     gauge.attach(ring)
         for at, level in edges:
             assert self._edge is not None  # noqa: S101 - only then are edges asked for
@@ -189,13 +190,17 @@ class Live:
             vouched = self._standings[watch.redline.tag] is not Standing.NOT_RESPONDING
             watch.advance(self._span(Phase(watch.redline.phase)), vouched=vouched)
         if self._impulse is not None:
-            burn = self._phase.spans.get(Phase.BURN)
-            self._impulse.advance(self._phase.t_zero, burn.end if burn is not None else None)
+            self._advance_impulse(self._impulse.gauge)
         quiet = {name for name, intake in self._intakes.items() if intake.played_out}
         self._alarms.note(self._standings, self._looks, now_ns, played_out=quiet)
         values = {tag: look.value for tag, look in self._looks.items()}
         for remark in self._remarks.values():
             remark.look(values, now_ns, self._scale)
+
+    def _advance_impulse(self, gauge: Gauge, *, behind: float = BEHIND) -> None:
+        if self._impulse is not None and self._impulse.gauge is gauge:
+            burn = self._phase.spans.get(Phase.BURN)
+            self._impulse.advance(self._phase.t_zero, burn.end if burn is not None else None, behind=behind)
 
     def _look_at_phase(self, now_ns: int) -> None:
         zero = self._phase.t_zero

@@ -3,7 +3,9 @@
 A line blocked by ice keeps its pressure and the sensor goes on making noise, so the counts look alive. Judged is
 movement between the ends of a short window, in pascal, against a neighbour: the twin on the same vessel at any time;
 tank against its manifold, and chamber against both manifolds, only in settled flow, where feed pressures fall
-together slowly. In a start, a shutdown or a run-out one of them moves and the other rightly does not.
+together slowly. A neighbour that jumps is no evidence: its movement must go on through the window, and the verdict
+takes two judgements that are further apart than a jump can stay in the middle of it. In a start, a shutdown or a
+run-out one of them moves and the other rightly does not.
 """
 
 from collections.abc import Sequence
@@ -97,6 +99,7 @@ class Response:
         self.gauge = gauge
         self.silent = False
         self._neighbours = neighbours
+        self._suspected = False  # at the last judgement
 
     def judge(self, moves: dict[str, Movement | None], flow_since: Moment | None) -> None:
         """Judge by the movements of all channels, by tag; ``flow_since`` while something flows."""
@@ -104,6 +107,7 @@ class Response:
         if own is None:
             return
         least = MOVED * self.gauge.full_range
+        before, self._suspected = self._suspected, False
         if abs(own.whole) >= 0.5 * least and abs(own.whole) >= NOISES * own.doubt:
             self.silent = False
             return
@@ -113,13 +117,14 @@ class Response:
                 continue
             if abs(own.whole) >= STILL * abs(other.whole):
                 continue
-            if not neighbour.settled or self._is_settled(other, flow_since):
-                self.silent = True
+            if other.is_steady and (not neighbour.settled or self._is_settled(other, flow_since)):
+                self._suspected = True
+                self.silent |= before
 
     def _is_settled(self, other: Movement, flow_since: Moment | None) -> bool:
         ring = self.gauge.ring
         if flow_since is None or ring is None or ring.newest is None:
             return False
         begun = flow_since.on(ring.base) + ring.base.span(SETTLED)
-        steady = other.is_steady and abs(other.whole) <= MOST * self.gauge.full_range
-        return steady and ring.newest - ring.base.span(SPAN) >= begun
+        slow = abs(other.whole) <= MOST * self.gauge.full_range
+        return slow and ring.newest - ring.base.span(SPAN) >= begun

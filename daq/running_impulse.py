@@ -54,10 +54,11 @@ class RunningImpulse:
         self._last: tuple[int, float] | None = None  # ticks and thrust of the newest sample taken in
         self._over = False
         self._counted_on: TimeBase | None = None
+        self._from = 0  # ticks at which counting began, on the clock that runs
         self._last_host = 0  # of the newest sample taken in [ns]
 
-    def advance(self, t_zero: Moment | None, until: Moment | None) -> None:
-        """Take in what is new since T-0, up to the end of thrust once that is known."""
+    def advance(self, t_zero: Moment | None, until: Moment | None, *, behind: float = BEHIND) -> None:
+        """Take in what is new since T-0, up to the end of thrust once that is known, else up to ``behind`` [s] ago."""
         ring = self.gauge.ring
         if t_zero is None or ring is None or ring.newest is None or self._over:
             return
@@ -66,23 +67,21 @@ class RunningImpulse:
             self._begin(t_zero)
         if self._tare is None:
             return
-        start = t_zero.on(base)
         if self._last is not None and base is not self._counted_on:
             # The board has started again: its clock is another, and what lies between is missing.
             self._missing += max(0.0, (base.host_ns(int(ring.ticks[0])) - self._last_host) / 1e9 * base.time_scale)
-            self._last = None
-            start = max(start, int(ring.ticks[0]))
+            self._last, self._from = None, int(ring.ticks[0])
         self._counted_on = base
-        first = self._last[0] + 1 if self._last is not None else start
-        end = ring.newest + 1 - base.span(BEHIND) if until is None else until.on(base)
+        first = self._last[0] + 1 if self._last is not None else self._from
+        end = ring.newest + 1 - base.span(behind) if until is None else until.on(base)
         if end > first:
-            self._add(ring.between(first, end), start)
+            self._add(ring.between(first, end), t_zero.on(base))
         if self._last is not None:
             self._last_host = base.host_ns(self._last[0])
         # Over when the newest row lies past the end of thrust: all that came before it is there, or missing.
         if until is not None and ring.newest >= end:
             self._over = True
-            counted = self._last[0] if self._last is not None else start
+            counted = self._last[0] if self._last is not None else self._from
             rest = (end - counted) / base.tick_hz
             self._missing += rest if rest > GAP_ROWS * ring.interval else 0.0
 
@@ -102,11 +101,11 @@ class RunningImpulse:
         assert ring is not None  # noqa: S101 - the caller looked
         self._t_zero, self._sum, self._missing, self._last = t_zero, 0.0, 0.0, None
         self._counted_on, self._last_host = ring.base, 0
-        at = t_zero.on(ring.base)
+        at = self._from = t_zero.on(ring.base)
         rows = ring.between(at + ring.base.span(TARE_FROM), at + ring.base.span(TARE_TO))
         self._tare = self.gauge.mean(rows) if rows.stop - rows.start >= TARE_ROWS else None
 
-    def _add(self, rows: slice, start: int) -> None:
+    def _add(self, rows: slice, zero: int) -> None:
         ring = self.gauge.ring
         assert ring is not None  # noqa: S101 - the caller looked
         assert self._tare is not None  # noqa: S101 - as above
@@ -117,10 +116,10 @@ class RunningImpulse:
             return
         hz = ring.base.tick_hz
         if self._expelled_weight is not None and self._weight_sign:
-            seconds = (ticks - start) / hz
+            seconds = (ticks - zero) / hz
             weight = np.array([self._expelled_weight(second) for second in seconds.tolist()])
             thrust = thrust - self._weight_sign * weight
-        before = self._last if self._last is not None else (start, float(thrust[0]))
+        before = self._last if self._last is not None else (self._from, float(thrust[0]))
         ticks = np.concatenate(([before[0]], ticks))
         thrust = np.concatenate(([before[1]], thrust))
         steps = np.diff(ticks) / hz
