@@ -207,7 +207,7 @@ def link_alarms(links: Sequence[LinkState], disk: DiskState, over: Collection[st
     found: dict[str, str] = {}
     for link in links:
         lost = link.state != "recording" and link.device not in over
-        words = f"{link.device} {_STATES.get(link.state, link.state)}: its values are withdrawn" if lost else ""
+        words = f"{link.device} {_STATES.get(link.state, link.state)}: nothing new comes" if lost else ""
         sentence = ". ".join(part for part in (words, link.message) if part)
         if lost or (link.state == "recording" and link.message):
             found[f"link {link.device}"] = sentence

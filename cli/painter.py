@@ -14,7 +14,7 @@ from typing import Final
 from rich.console import Console
 from rich.text import Text
 
-PERIOD: Final = 0.1  # [s] between two pictures
+REST: Final = 0.03  # [s] between two pictures at least; those that come meanwhile are left out
 _PATIENCE: Final = 1.0  # [s] for a terminal to take the last picture
 _HOME, _TO_END_OF_LINE, _BELOW = "\x1b[H", "\x1b[K", "\x1b[J"
 _BELL = "\a"
@@ -49,7 +49,7 @@ class Painter:
         self._draw: Draw | None = None
         self._bells = 0
         self._closing = False
-        self._shown: tuple[tuple[int, int], list[str]] = ((0, 0), [])
+        self._shown: tuple[tuple[int, int], list[Text]] = ((0, 0), [])
         self.failure: Exception | None = None  # of drawing, not of the terminal
         self.is_gone = False  # the terminal is
         self.pictures = 0
@@ -83,7 +83,7 @@ class Painter:
                 if draw is not None:
                     self._paint(draw, bells)
                 if not closing:
-                    time.sleep(PERIOD)
+                    time.sleep(REST)
             if self.pictures:
                 self._write(f"\x1b[{self._shown[0][1]};1H\r\n")
         except OSError:
@@ -94,7 +94,7 @@ class Painter:
     def _paint(self, draw: Draw, bells: int) -> None:
         begun = time.perf_counter()
         width, height = self._size()
-        lines = [self._ansi(line) for line in draw(width, height)]
+        lines = list(draw(width, height))
         out = [_BELL] if bells else []
         size, before = self._shown
         if size != (width, height):
@@ -104,7 +104,7 @@ class Painter:
             before = []
         for row, line in enumerate(lines):
             if row >= len(before) or before[row] != line:
-                out.append(f"\x1b[{row + 1};1H{line}{_TO_END_OF_LINE}")
+                out.append(f"\x1b[{row + 1};1H{self._ansi(line)}{_TO_END_OF_LINE}")
         if len(lines) < len(before):
             out.append(f"\x1b[{len(lines) + 1};1H{_BELOW}")
         self._shown = ((width, height), lines)

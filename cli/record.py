@@ -14,6 +14,8 @@ import typer
 from cli.screen import CAUTION, PlanPath, now, say, say_all, software, today, warn
 from daq.errors import EXIT_FINDINGS, ConfigError, LinkError, StandError
 
+GONE_FOR = 10.0  # [s] without any port until a rehearsal counts as over; one that was unplugged comes back sooner
+
 if TYPE_CHECKING:
     from cli.showing import Showing
     from daq.campaign import Campaign
@@ -83,6 +85,7 @@ def record_run(
     ports = resolve_ports(campaign.stand, given)
     number = campaign.plan.test.number
     frames = 0  # valid ones of all devices, so far
+    heard = 0.0  # when a device was there last [s]
     with _first_signal_stops() as stopped:
         folder = create_run(campaign, lock, rehearsal=rehearsal, now=now(), software=software())
         with suppress(OSError):  # nobody reads; the recording is what counts
@@ -97,15 +100,17 @@ def record_run(
                 showing.report(watch)
 
             def stop(watch: "Watch") -> bool:
-                nonlocal frames
+                nonlocal frames, heard
                 frames = sum(seen.frames for seen in watch.devices)
                 if watch.rehearsal and not rehearsal:
                     raise _MadeUpError(
                         f"{number}: the device says that it is made up; record it with --rehearsal, or plug the real "
                         "one in"
                     )
-                over = rehearsal and watch.all_silent
-                return bool(stopped) or over or (seconds is not None and watch.elapsed >= seconds)
+                heard = heard if watch.all_silent else watch.elapsed
+                said_so = all(seen.device in (*watch.played_out, *watch.ended) for seen in watch.devices)
+                over = watch.all_silent and (said_so or watch.elapsed - heard >= GONE_FOR)
+                return bool(stopped) or (rehearsal and over) or (seconds is not None and watch.elapsed >= seconds)
 
             try:
                 end = record_devices(

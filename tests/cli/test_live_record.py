@@ -22,6 +22,7 @@ from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table
 
 SECONDS = 120.0  # longer than any test takes
+FINE = (0, 10)  # on a busy computer the device, which never waits, may lose rows
 MARK = '\n[[mark]]\nkey = "P"\ntext = "tank pressurising"\n'
 
 
@@ -99,7 +100,7 @@ def test_keys_drop_marks_on_the_live_screen_and_ctrl_c_stops(campaign):
         person.press(b"\x7f")
         person.until(r"mark 2 [\d.]+ s  \(no name\) \(STRUCK OUT\)")
         person.press(b"\x03")
-        assert process.wait(PATIENCE) == 0
+        assert process.wait(PATIENCE) in FINE
         person.until("Next: standbook analyse")
         assert termios.tcgetattr(person.slave) == before
     person.leave()
@@ -127,7 +128,7 @@ def test_a_terminal_that_is_closed_does_not_end_the_recording(campaign):
         until(lambda: journal.stat().st_size > size + 100_000, "rows after the terminal was closed")
         assert process.poll() is None
         process.send_signal(signal.SIGTERM)
-        assert process.wait(PATIENCE) == 0
+        assert process.wait(PATIENCE) in FINE
     check_run(folder)
 
 
@@ -139,7 +140,7 @@ def test_lines_are_printed_where_there_is_no_terminal_or_where_asked_for(campaig
         recording(campaign, port, "--for", "1", *plain, person=person) as process,
     ):
         said = process.communicate(timeout=PATIENCE)[0] if person is None else None
-        assert process.wait(PATIENCE) == 0
+        assert process.wait(PATIENCE) in FINE
         if person is not None:
             person.until("Next: standbook analyse")
             said = person.read()
@@ -175,7 +176,7 @@ def test_a_second_screen_only_watches_and_ends_with_the_recording(campaign, caps
             assert (watcher.returncode, err) == (0, "")
         assert f"The recording has ended. Its recorder seals {folder} now." in said
         recorder.communicate(timeout=PATIENCE)
-        assert recorder.returncode == 0
+        assert recorder.returncode in FINE
     assert run(["watch", str(folder)]) == 6
     assert "it is sealed" in capsys.readouterr().err
     (folder / "manifest.json").unlink()

@@ -204,7 +204,7 @@ def test_the_word_is_never_used():
 def test_a_lost_link_is_an_alarm_in_words_and_one_that_has_played_out_is_not():
     lost = replace(LINK, state="lost", message="the port is gone")
     assert link_alarms([lost], DISK, ()) == {
-        "link cradle-a": "cradle-a PORT LOST: its values are withdrawn. the port is gone"
+        "link cradle-a": "cradle-a PORT LOST: nothing new comes. the port is gone"
     }
     assert link_alarms([lost], DISK, ["cradle-a"]) == {}
     assert link_alarms([LINK], replace(DISK, warning="the disk is nearly full"), ()) == {

@@ -73,8 +73,8 @@ class Firing:
 
     def in_phase(self, phase: str, later: float = 0.0) -> str:
         """Give the first screen of a phase, or the one so much later."""
-        begun = next(at for at, screen in self.screens if f" {phase} " in screen)
-        return self.at(begun + later)
+        begun = next((at for at, screen in self.screens if f" {phase} " in screen), None)
+        return f"never in {phase}" if begun is None else self.at(begun + later)
 
 
 def fire(folder: Path, *, faults: tuple[str, ...] = (), more_redlines: bool = False, time_scale: float = 1.0) -> Firing:
