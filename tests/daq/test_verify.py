@@ -10,7 +10,9 @@ from daq.account import RESTARTED
 from daq.additions import add
 from daq.durable import DiskFile
 from daq.encode import encode_frame, encode_samples
+from daq.envelope import Event
 from daq.errors import RecordError
+from daq.fill import fill
 from daq.manifest import MANIFEST
 from daq.record import Gap, read_record
 from daq.revision import write_revision
@@ -18,6 +20,7 @@ from daq.run import check_run, seal_run
 from daq.samples import Piece, read_samples, write_samples
 from daq.seal import seal
 from daq.verify import StreamCheck, verify_run
+from tests.daq.test_foreign import Files
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts
 
 EDGES = [(100_000, 1), (250_000, 0)]
@@ -214,8 +217,6 @@ def test_damage_of_the_recording_is_a_finding(run):
     player = Player(run, fast_hello()).play(plausible_counts(300))
     frame = bytearray(encode_samples(fast_hello(), 300, 300_000, 0, plausible_counts(10), 10)[0])
     frame[20] ^= 0x55
-    from daq.envelope import Event
-
     player.records += [(0.31, Event.DATA, bytes(frame)), (0.31, Event.DATA, encode_frame(b"\x09strange"))]
     player.write()
     seal(run)
@@ -223,6 +224,34 @@ def test_damage_of_the_recording_is_a_finding(run):
     assert found.exit_code == 10
     assert "cradle-a: 1 damaged frame" in found.findings
     assert "cradle-a: 1 frame of unknown layout or format" in found.findings
+
+
+def test_an_imported_run_is_checked_by_its_hashes_and_its_record(tmp_path):
+    files = Files(tmp_path)
+    folder, _ = files.run()
+    found = verify_run(folder)
+    assert found.exit_code == 0
+    assert found.sentences()[0] == "imported/csv: whole: 200 rows, sequence 0 to 199, 1 boot"
+    assert any(text.startswith("imported: ") for text in found.checks)
+    log = folder / "raw" / "log.csv"
+    log.write_bytes(log.read_bytes().replace(b"31.000", b"31.001"))
+    assert verify_run(folder).exit_code == 6
+
+
+def test_rows_that_a_second_recorder_filled_make_a_stream_whole(run):
+    counts = plausible_counts(2000)
+    card = run.parent / "card.bin"
+    whole = Player(run, fast_hello()).play(counts, edges=EDGES)
+    card.write_bytes(b"".join(data for _, event, data in whole.records if event is Event.DATA))
+    Player(run, fast_hello()).play(counts, edges=EDGES, drop=set(range(80, 102))).write()
+    seal(run)
+    assert "220 rows missing in 1 gap, T+0.70 s for 0.220 s" in verify_run(run).sentences()[0]
+    fill(run, card, software="standbook test")
+    found = verify_run(run)
+    assert found.exit_code == 0
+    assert found.sentences()[0] == (
+        "cradle-a/fast: whole: 2,000 rows, sequence 0 to 1,999, 1 boot, 220 of them filled from additions"
+    )
 
 
 @pytest.mark.parametrize("seed", range(6))
