@@ -55,7 +55,12 @@ def record(
         folder, end = record_run(
             campaign, ports, seconds, rehearsal=rehearsal, postdiction=postdiction, plain=plain, after=after
         )
-        lost = seal_and_say(folder)
+        try:
+            lost = seal_and_say(folder)
+        except StandError:
+            if end.trouble is not None:  # what ended the recording must not hide behind what came of it
+                warn(f"standbook: {end.trouble}")
+            raise
         if end.trouble is not None:
             raise end.trouble
         say(f"Next: standbook analyse {folder}")
