@@ -12,16 +12,17 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from daq.boards import SEPARATOR, boards_in, of_one_board
 from daq.clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
 from daq.continuity import Assembly, Segment, assemble, same_epoch
 from daq.edges import nearest
 from daq.frames import MODULUS, Note, SampleBlock
 from daq.hello import Hello
+from daq.layout_gaps import named_once
 from daq.record import AlignmentRecord, EdgeRecord, NoteRecord, Severity
 from daq.tape import Reel, Sleep, Tape
 from daq.wire import Decoded, Decoder
 
-SEPARATOR = b"\0"  # a delimiter between two openings, so that no frame runs across
 SPOKEN = "the device says: "  # how its own notes begin
 FEED_BYTES = 8 << 20  # decoded at a time
 _SEVERITY: Mapping[int, Severity] = {0: "note", 1: "caution"}  # a device's higher numbers are serious
@@ -127,8 +128,8 @@ def recover_wire(
     reel = tape.joined(SEPARATOR)
     pieces = list(decode_all(reel.stream, layouts))
     others: list[NoteRecord] = []
-    if len({_board(hello) for piece in pieces for hello, _ in piece.hellos}) > 1:
-        reel, others = _of_one_board(tape, reel, pieces, serial)
+    if len(boards_in(pieces)) > 1:
+        reel, others = of_one_board(tape, reel, pieces, serial)
         pieces = list(decode_all(reel.stream, layouts))
     hellos = [hello for piece in pieces for hello, _ in piece.hellos]
     saved = _used(layouts, hellos, pieces)
@@ -172,51 +173,6 @@ def recover_wire(
     )
 
 
-def _board(hello: Hello) -> tuple[str, str]:
-    return hello.serial, hello.device
-
-
-def _of_one_board(
-    tape: Tape, reel: Reel, pieces: Sequence[Decoded], serial: str
-) -> tuple[Reel, list[NoteRecord]]:
-    """Blank the bytes of other boards: an opening belongs to the board whose hello comes first in it, until another's.
-
-    Which board is the right one: that of the stand's serial number, else of the stand's name, else the first.
-    """
-    told = [(hello, end) for piece in pieces for hello, end in piece.hellos]
-    right = max(
-        dict.fromkeys(_board(hello) for hello, _ in told), key=lambda b: (bool(serial) and b[0] == serial,
-                                                                          b[1] == tape.device)
-    )  # fmt: skip
-    stream = bytearray(reel.stream)
-    starts = np.cumsum([0, *(len(one.stream) + len(SEPARATOR) for one in tape.reels)]).tolist()
-    left_out: dict[tuple[str, str], int] = {}
-    board = right
-    for low, high in itertools.pairwise(starts):
-        inside = [(hello, end) for hello, end in told if low < end <= high]
-        if inside:
-            board = _board(inside[0][0])
-        cuts = [(low, board)]
-        for hello, end in inside:
-            if _board(hello) != board:
-                board = _board(hello)
-                cuts.append((reel.stream.rfind(SEPARATOR, low, end - 1) + 1, board))
-        for (start, whose), (stop, _) in itertools.pairwise([*cuts, (min(high, len(stream)), board)]):
-            if whose != right:
-                stream[start:stop] = bytes(stop - start)  # empty frames: no other offset moves
-                left_out[whose] = left_out.get(whose, 0) + stop - start
-    notes = [
-        NoteRecord(
-            severity="serious",
-            host_ns=None,
-            text=f'another board answered: serial "{other[0]}", device "{other[1]}"; its {count} bytes are left out, '
-            f'only those of serial "{right[0]}" are decoded; the journal keeps them all',
-        )
-        for other, count in left_out.items()
-    ]
-    return Reel(bytes(stream), reel.chunk_end, reel.arrival_ns), notes
-
-
 def _used(layouts: Sequence[Hello], hellos: Sequence[Hello], pieces: Sequence[Decoded]) -> list[Hello]:
     """Return the saved layouts that explain rows which no hello of this record does."""
     told = {(hello.stream, hello.layout) for hello in hellos}
@@ -242,7 +198,7 @@ def assemble_all(pieces: Sequence[Decoded], hellos: Sequence[Hello]) -> tuple[As
     beats = [beat for piece in pieces for beat in piece.beats]
     edges = [edge for piece in pieces for edge in piece.edges]
     described = {(hello.stream, hello.layout): hello for hello in reversed(hellos)}
-    found = [assemble(blocks.get(key, []), beats, edges, described[key]) for key in sorted(described)]
+    found = named_once([assemble(blocks.get(key, []), beats, edges, described[key]) for key in sorted(described)])
     found.sort(key=lambda assembly: -assembly.rows)  # the fullest decides which epoch ticks are counted in
     return same_epoch(found)
 
