@@ -180,7 +180,8 @@ def _vessel_tile(vessel: VesselState, width: int) -> _Tile:
     figure = number_in(vessel.value, vessel.unit) if known and vessel.value is not None else WITHDRAWN
     old = "" if vessel.age is None else age(vessel.age)
     unit = (_ends(vessel.unit, old, width - 2), BOLD) if known else ("UNKNOWN", LOUD)
-    return _Tile(vessel.name, figure, (unit, (agreement(vessel), BOLD)))
+    told = "not confirmed by two" if vessel.agree is None else agreement(vessel)
+    return _Tile(vessel.name, figure, (unit, (told, BOLD)))
 
 
 def _ends(left: str, right: str, width: int) -> str:
@@ -244,7 +245,8 @@ def _impulse(state: LiveState) -> _Part:
     if state.impulse is None:
         return _Part([], 0)
     value, sentence = impulse_lines(state.impulse)
-    return _Part([Text(value, BOLD), *([Text(f"  {sentence}")] if sentence else [])], 1)
+    lines = [Text(value, BOLD), *([Text(f"  {sentence}")] if sentence else [])]
+    return _Part(lines, len(lines))  # a number without what it cannot say would say too much
 
 
 def _redlines(state: LiveState) -> _Part:

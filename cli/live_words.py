@@ -166,7 +166,7 @@ def redline_lines(redlines: Sequence[RedlineState], since_t_zero: float | None) 
     """Say each redline: those that tripped first, in their order."""
     tripped = sorted((r for r in redlines if r.tripped_at is not None), key=lambda r: (r.order is None, r.order))
     lines = [
-        f"{_first_out(r.order)} {r.call} ({r.name}: {r.text}) at {_when(r.tripped_at or 0.0, since_t_zero)}, latched"
+        f"{_first_out(r.order)}, latched, {_when(r.tripped_at or 0.0, since_t_zero)}  {r.call}: {r.text}"
         for r in tripped
     ]
     waiting = [r for r in redlines if r.tripped_at is None]

@@ -98,7 +98,7 @@ def test_phases_links_and_marks_are_said_when_they_change():
 
 def test_a_redline_that_tripped_is_said_with_its_place():
     said = status_lines(picture(replace(BURN, redlines=(replace(NO_LIGHT, tripped_at=0.9, order=1),))))
-    assert "redline FIRST OUT 1 NO LIGHT (no light: PT-31 below 5 bar(g)) at T+0.9 s, latched" in said
+    assert "redline FIRST OUT 1, latched, T+0.9 s  NO LIGHT: PT-31 below 5 bar(g)" in said
 
 
 def test_before_t_zero_lines_have_the_time_of_the_recording_alone():

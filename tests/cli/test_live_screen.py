@@ -144,8 +144,8 @@ def test_redlines_show_the_first_one_out_and_stay():
     first = replace(NO_LIGHT, tripped_at=0.91, order=1)
     third = replace(NO_LIGHT, name="late", armed=False)
     lines = text(picture(replace(BURN, redlines=(second, third, first)))).splitlines()
-    at = lines.index("FIRST OUT 1 NO LIGHT (no light: PT-31 below 5 bar(g)) at T+0.9 s, latched")
-    assert lines[at + 1] == "THEN 2 FUEL LOW (fuel low: PT-21 below 9 bar(g)) at T+2.5 s, latched"
+    at = lines.index("FIRST OUT 1, latched, T+0.9 s  NO LIGHT: PT-31 below 5 bar(g)")
+    assert lines[at + 1] == "THEN 2, latched, T+2.5 s  FUEL LOW: PT-21 below 9 bar(g)"
     assert lines[at + 2] == "not armed  late: PT-31 below 5 bar(g)"
 
 
