@@ -153,7 +153,7 @@ def _showing(campaign: "Campaign", folder: Path, *, plain: bool) -> "Iterator[tu
     from daq.marks import MARKS_FILE
 
     plan, clocks = campaign.plan, HostClocks()
-    live = live_of(plan, campaign.stand, campaign.calibrations, folder, started_ns=clocks.now().monotonic_ns)
+    live, trouble = live_of(plan, campaign.stand, campaign.calibrations, folder, started_ns=clocks.now().monotonic_ns)
     with ExitStack() as stack:
         screen = is_screen(plain=plain)
         reader = stack.enter_context(reading_keys(clocks)) if screen else None
@@ -161,6 +161,8 @@ def _showing(campaign: "Campaign", folder: Path, *, plain: bool) -> "Iterator[tu
         head = head_of(plan, takes_keys=reader is not None)
         showing = Showing(live, head, folder, plain=not screen, keys=reader, marks=marks)
         stack.callback(showing.close)
+        if trouble:
+            showing.tell(trouble)
         yield showing, live
 
 

@@ -20,7 +20,7 @@ from cli.painter import Draw, Painter
 from cli.plain_lines import PlainLines
 from cli.screen import warn
 from daq.calibration import Calibration
-from daq.errors import RecordError
+from daq.errors import DataError, RecordError
 from daq.live import Live
 from daq.lock import PREDICTION_FILE
 from daq.marks import MARKS_FILE, read_marks
@@ -33,8 +33,8 @@ _BLOCKS: Final = "█▀▄"
 
 def live_of(
     plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], folder: Path, *, started_ns: int
-) -> Live:
-    """Make the live model of a run, with the bands of its locked prediction.
+) -> tuple[Live, str]:
+    """Make the live model of a run, with the bands of its locked prediction; say what is wrong with that, if anything.
 
     Parameters
     ----------
@@ -45,15 +45,17 @@ def live_of(
     started_ns : int
         When recording began, monotonic. [ns]
 
-    Raises
-    ------
-    DataError
-        The prediction cannot be read.
+    Notes
+    -----
+    A prediction that cannot be read holds up no recording: it is shown without bands.
     """
-    path = folder / PREDICTION_FILE
-    text = path.read_text(encoding="utf-8") if path.exists() else "null"
-    prediction = live_prediction(text, plan, stand, calibrations)
-    return Live(
+    path, prediction, trouble = folder / PREDICTION_FILE, None, ""
+    try:
+        if path.exists():
+            prediction = live_prediction(path.read_text(encoding="utf-8"), plan, stand, calibrations)
+    except (DataError, OSError, UnicodeError) as error:
+        trouble = f"no predicted bands are shown: {error}"
+    live = Live(
         plan,
         stand,
         calibrations,
@@ -61,6 +63,7 @@ def live_of(
         bands=prediction.bands if prediction else None,
         expelled_weight=prediction.expelled_weight if prediction else None,
     )
+    return live, trouble
 
 
 def started_at(created: dt.datetime) -> int:

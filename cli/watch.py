@@ -40,12 +40,14 @@ def watch(
             f"died, recover it with: standbook recover {run}"
         )
     created = dt.datetime.fromisoformat(files.info.created_utc)
-    live = live_of(files.plan, files.stand, files.calibrations, run, started_ns=started_at(created))
+    live, trouble = live_of(files.plan, files.stand, files.calibrations, run, started_ns=started_at(created))
     layouts = {device.name: load_layouts(run, device.name) for device in files.stand.device}
     onlooker = Onlooker(files.stand, run / RAW, layouts)
     onlooker.look(live.take)  # what came until now
     head = head_of(files.plan, takes_keys=False)
     showing = Showing(live, head, run, plain=not is_screen(plain=plain))
+    if trouble:
+        showing.tell(trouble)
     try:
         while not showing.is_gone:
             seen = onlooker.look(live.take)

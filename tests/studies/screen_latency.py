@@ -105,7 +105,7 @@ def measure(folder: Path, seconds: float) -> Delays:
             time.sleep(0.01)
         newest = [-1]
         rows: list[tuple[int, int]] = []  # sequence of the newest row of a piece, when capture saw it [ns]
-        live = live_of(
+        live, _ = live_of(
             campaign.plan, campaign.stand, campaign.calibrations, folder, started_ns=time.monotonic_ns()
         )
         head = head_of(campaign.plan, takes_keys=False)
