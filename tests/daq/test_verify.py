@@ -146,16 +146,21 @@ def test_samples_that_a_fresh_decode_does_not_give_are_found_whatever_the_hashes
         assert "cradle-a/fast: LC-1 differs from a fresh decode in 1 row, the first at sequence 123" in found.findings
 
 
-def test_a_record_that_does_not_know_the_gaps_of_its_samples_is_found(run):
-    Player(run, fast_hello()).play(plausible_counts(300), drop={5}).write()
-    seal(run)
+def hide_gaps(run):
+    """Take the gaps of the fast stream out of a record, and seal it again."""
     path = run / "record.json"
     record = read_record(path.read_text(), "record.json")
     device = record.devices["cradle-a"]
     hidden = device.streams["fast"].model_copy(update={"gaps": (), "lost_rows": 0})
-    device = device.model_copy(update={"streams": {"fast": hidden}})
+    device = device.model_copy(update={"streams": {**device.streams, "fast": hidden}})
     path.write_text(record.model_copy(update={"devices": {"cradle-a": device}}).text())
     resealed(run)
+
+
+def test_a_record_that_does_not_know_the_gaps_of_its_samples_is_found(run):
+    Player(run, fast_hello()).play(plausible_counts(300), drop={5}).write()
+    seal(run)
+    hide_gaps(run)
     found = verify_run(run)
     assert found.exit_code == 10
     assert found.findings == (
@@ -171,6 +176,23 @@ def test_gaps_are_said_with_rows_start_and_seconds(run):
     assert found.sentences()[0] == (
         "cradle-a/fast: 1,780 rows, sequence 0 to 1,999, 1 boot; 220 rows missing in 1 gap, T+0.88 s for 0.220 s"
     )
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_rows_of_a_stream_whose_layout_changed_are_not_missing_in_either(run, lost):
+    player = Player(run, fast_hello()).play(plausible_counts(500))
+    player.hello = fast_hello(channels=3)
+    player.play(plausible_counts(300, channels=3), sequence=500, ticks=500_000, host_start=0.5)
+    player.hello = fast_hello()
+    player.play(plausible_counts(200), sequence=800, ticks=800_000, host_start=0.8, drop={4} if lost else ()).write()
+    seal(run)
+    found = verify_run(run)
+    assert found.findings == ()
+    assert found.exit_code == (10 if lost else 0)
+    assert ("10 rows missing in 1 gap" in found.sentences()[0]) == lost
+    hide_gaps(run)
+    hidden = "cradle-a/fast: the record and a fresh decode disagree on the 10 rows missing from sequence 840 on"
+    assert verify_run(run).findings == ((hidden,) if lost else ())
 
 
 def test_a_restart_is_a_stretch_that_is_not_known(run):
