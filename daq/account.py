@@ -51,7 +51,7 @@ def _gaps(device: Recovered, stream: Stream) -> Iterator[Gap]:
     assert device.clock is not None or not stream.segments  # noqa: S101 - where there are rows there is a clock
     before: int | None = None  # host time where the next row of the last start would lie
     for rows in stream.segments:
-        ends = _place(device.clock, rows, np.array([rows.ticks[0], rows.ticks[-1] + stream.interval_ticks]))
+        ends = _place(device.clock, rows, _known_span(rows, stream.interval_ticks))
         if before is not None:
             yield Gap(
                 first_sequence=None,
@@ -79,6 +79,20 @@ def _gaps(device: Recovered, stream: Stream) -> Iterator[Gap]:
                 exact=hole.exact,
                 reason=_why(hole.reason, host[0], host[1], device.sleeps),
             )
+
+
+def _known_span(rows: Rows, interval: int) -> _Ints:
+    """Return the ticks of the first row of a start, and past its last one, lost ones that were counted included."""
+    first, last = int(rows.sequence[0]), int(rows.sequence[-1])
+    head = min((hole.first for hole in rows.holes), default=first)
+    tail = max((hole.first + hole.rows for hole in rows.holes), default=last + 1)
+    return np.array(
+        [
+            int(rows.ticks[0]) - interval * max(0, first - head),
+            int(rows.ticks[-1]) + interval * max(1, tail - last),
+        ],
+        np.int64,
+    )
 
 
 def _why(reason: str, start_ns: int, end_ns: int, sleeps: Sequence[Sleep]) -> str:

@@ -27,6 +27,7 @@ from daq.faults import (
 )
 from daq.script import Event, Said
 
+QUIET = 0.05  # s of device time after which the link has nothing left under way: no damage spans a silence
 _DAMAGING = (DroppedBytes, FlippedBits, DoubledChunks, ReorderedChunks)
 
 
@@ -83,6 +84,7 @@ def _reach(fault: Fault) -> int:
 
 def _damaged(said: Iterator[Said], fault: Fault) -> Iterator[Said]:
     items: list[Said] = []
+    after: list[Said] = []
     start = 0
     for item in said:
         if item.at < fault.at:
@@ -90,12 +92,16 @@ def _damaged(said: Iterator[Said], fault: Fault) -> Iterator[Said]:
             continue
         if not items:  # from the midst of a frame
             start = int(_random(fault).integers(0, len(item.frame))) if item.frame else 0
+        if items and item.at > items[-1].at + QUIET:
+            after.append(item)
+            break
         items.append(item)
         if sum(len(each.frame) for each in items) >= start + _reach(fault):
             break
     if not items:
         return
     data = damage(b"".join(item.frame for item in items), fault, start)
+    said = _chained(after, said)
     for item in _until_delimiter(data, said):
         items.append(item)
         data += item.frame

@@ -1,0 +1,74 @@
+"""Missing rows of a stream whose layout changed on the way: each is named once.
+
+Rows of two layouts are two tables, but the device counts them as one stream: what one table lacks may stand in the
+other, and is then not lost. Pure; rows are numbers since boot.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daq.continuity import Assembly, Segment
+
+_Ints = NDArray[np.int64]
+_Key = tuple[int, int, int]  # stream, which start of the device, boot
+
+
+def named_once(assemblies: Sequence[Assembly]) -> list[Assembly]:
+    """Return assemblies in whose gaps no row stands that another layout of the stream has, nor any row twice.
+
+    A row that no layout has belongs to the layout of the row before it, of the row after it where none is before.
+    """
+    parts: dict[_Key, list[tuple[int, Segment]]] = {}
+    for number, assembly in enumerate(assemblies):
+        for index, segment in enumerate(assembly.segments):
+            if segment.sequence.size:
+                parts.setdefault((assembly.hello.stream, index, segment.boot), []).append((number, segment))
+    shared: dict[tuple[int, _Key], _Ints] = {}
+    for key, found in parts.items():
+        if len(found) > 1:
+            gaps = _shared_gaps([segment for _, segment in found])
+            shared |= {(number, key): own for (number, _), own in zip(found, gaps, strict=True)}
+    return [
+        replace(
+            assembly,
+            segments=tuple(
+                replace(segment, gaps=shared.get((number, (assembly.hello.stream, index, segment.boot)), segment.gaps))
+                for index, segment in enumerate(assembly.segments)
+            ),
+        )
+        for number, assembly in enumerate(assemblies)
+    ]
+
+
+def _shared_gaps(segments: Sequence[Segment]) -> list[_Ints]:
+    runs = sorted((*run, owner) for owner, segment in enumerate(segments) for run in _runs(segment.sequence))
+    owned: list[list[tuple[int, int]]] = [[] for _ in segments]
+    named = sorted((first, first + rows) for segment in segments for first, rows in segment.gaps.tolist())
+    edges = [(runs[0][0], runs[0][0], runs[0][2]), *runs]
+    for (_, low, owner), high in zip(edges, [run[0] for run in runs] + [None], strict=True):
+        start = None if low == runs[0][0] else low  # before the first row: from wherever a gap says
+        owned[owner] += _inside(named, start, high)
+    return [np.array(own, np.int64).reshape(-1, 2) for own in owned]
+
+
+def _runs(sequence: _Ints) -> list[tuple[int, int]]:
+    """Give first row and row past the last of each stretch without a gap."""
+    breaks = np.flatnonzero(np.diff(sequence) != 1) + 1
+    starts, ends = sequence[[0, *breaks]], sequence[[*(breaks - 1), -1]] + 1
+    return list(zip(starts.tolist(), ends.tolist(), strict=True))
+
+
+def _inside(named: Sequence[tuple[int, int]], low: int | None, high: int | None) -> list[tuple[int, int]]:
+    """Return the part of all gaps between two rows, joined, as first row and rows."""
+    found: list[tuple[int, int]] = []
+    for first, end in named:
+        first = first if low is None else max(first, low)
+        end = end if high is None else min(end, high)
+        if found and first <= sum(found[-1]):
+            found[-1] = (found[-1][0], max(end, sum(found[-1])) - found[-1][0])
+        elif first < end:
+            found.append((first, end - first))
+    return found

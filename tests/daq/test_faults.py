@@ -1,0 +1,348 @@
+"""Faults by name: each does what it says, and whatever is combined, the record equals the truth outside its gaps."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from cli.rehearse import FAULT_HELP
+from daq import faults as known
+from daq.account import stream_record
+from daq.errors import ConfigError
+from daq.faults import FAULTS, parse_fault, placed, sentences
+from daq.hello import WireChannel, WireLine
+from daq.link_faults import on_the_link
+from daq.recover import recover_wire
+from daq.script import Event, PlayedEdge, PlayedStream, Table, boots, script
+from daq.sent import Ledger, account
+from daq.table_faults import faulty_table
+from daq.tape import Reel, Tape
+from tests.record_truth import RecordedStream, judge
+
+HZ, RATE = 1_000_000, 500
+
+
+def played(seconds=6.0, seed=3, start_ticks=2_000_000):
+    random = np.random.default_rng(seed)
+    rows = round(seconds * RATE)
+    fast = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(3))
+    slow = (WireChannel("t0", "i16", -32768, 32767),)
+    return Table(
+        "cradle-a", "0007", "1", 17, HZ, start_ticks,
+        (
+            PlayedStream(1, "fast", HZ // RATE, fast, random.integers(-30000, 30000, (rows, 3)).astype(np.int32)),
+            PlayedStream(2, "slow", 10_000, slow, random.integers(-99, 99, (rows // 5, 1)).astype(np.int32)),
+        ),
+        (WireLine(0, "fire"),),
+        (PlayedEdge(2_000_000, 0, 1),),
+    )  # fmt: skip
+
+
+def carried(table, faults, *, linger=0.5):
+    """Play in memory: give the tape that a capture would make, and the device's own account."""
+    ledger, planned, lost = Ledger(), [], []
+    reels, chunks, out = [], [], False
+    for item in on_the_link(script(table, linger=linger, faults=faults), faults):
+        planned += item.parts
+        if item.event is Event.UNPLUGGED:
+            ledger.hang_up()
+            reels.append(chunks)
+            chunks, out = [], True
+        elif item.event is Event.PLUGGED:
+            out = False
+        elif out:
+            lost += item.parts
+        else:
+            ledger.write(item.frame)
+            chunks.append((item.at, item.frame))
+    rows = {stream.number: stream.rows for stream in table.streams}
+    sent = account(ledger, boots(table, faults), rows, planned, lost, frames_dropped=0, complete=True)
+    pace = math.prod(1.0 + fault.rate for fault in faults if isinstance(fault, known.ClockOff))
+    return Tape("cradle-a", tuple(_reel(part, pace) for part in [*reels, chunks] if part), (), 0), sent
+
+
+def _reel(chunks, pace):
+    arrival = [5_000_000_000 + round(1e9 * at / pace) + 2_000_000 for at, _ in chunks]
+    ends = np.cumsum([len(data) for _, data in chunks])
+    return Reel(b"".join(data for _, data in chunks), ends, np.array(arrival, np.int64))
+
+
+def recorded(table, faults, tape):
+    layouts = []
+    if any(isinstance(fault, known.NoHello) for fault in faults):
+        layouts = [table.hello(layout, 1.0) for boot in boots(table, faults) for stream in boot.table.streams
+                   for _, layout in boot.layouts(stream)]  # fmt: skip
+    found = recover_wire(tape, origin_ns=5_000_000_000, tolerance=5e-5, layouts=layouts)
+    return found, [_stream(found, stream) for stream in found.streams if stream.segments]
+
+
+def _stream(found, stream):
+    of = stream.segments
+    return RecordedStream(
+        stream.told,
+        np.concatenate([np.full(rows.sequence.size, rows.boot) for rows in of]),
+        *(np.concatenate([getattr(rows, name) for rows in of]) for name in ("sequence", "ticks", "counts")),
+        stream_record(found, stream, ()).gaps,
+        stream.duplicates,
+    )
+
+
+def judged(table, *faults):
+    table = faulty_table(table, faults)
+    tape, sent = carried(table, faults)
+    found, streams = recorded(table, faults, tape)
+    return judge(table, faults, sent, streams, found.undecoded_frames), sent, found
+
+
+LINK = (known.DroppedBytes, known.FlippedBits, known.DoubledChunks, known.ReorderedChunks)
+
+
+@pytest.mark.parametrize("kind", LINK)
+def test_damage_on_the_link_is_a_gap_of_the_right_rows_and_nothing_else(kind):
+    result, sent, found = judged(played(), kind(at=1.5))
+    assert result.faults == 0, str(result)
+    assert sent.rows_sent[1] + sum(rows for stream, _, rows in sent.spoilt if stream == 1) == 3000
+    assert found.damaged_frames >= 1
+    lost = sum(rows for _, _, rows in sent.spoilt)
+    assert (0 < lost < 400) is (kind is not known.DoubledChunks)  # what comes twice is there once
+    assert result.declared == lost
+
+
+def test_packets_that_come_twice_are_counted_and_kept_once():
+    result, _, _ = judged(played(), known.DoubledChunks(at=1.5, count=32))
+    assert result.faults == 0, str(result)
+    assert result.repeated > 50
+
+
+def test_packets_out_of_order_cost_only_the_frames_that_they_cut():
+    result, sent, found = judged(played(), known.ReorderedChunks(at=1.5, count=32))
+    assert result.faults == 0, str(result)
+    assert sum(stream.reordered for stream in found.streams) > 0
+    assert sum(rows for _, _, rows in sent.spoilt) < 100
+
+
+def test_across_a_brown_out_the_unseen_time_is_stated_and_rows_of_two_starts_stay_apart():
+    result, sent, found = judged(played(), known.BrownOut(at=2.5, seconds=1.2))
+    assert result.faults == 0, str(result)
+    assert found.boots == 2
+    # both ends are placed by least delays, which are equal here; 20 ms frames decide what is seen
+    assert result.worst_restart < 1e-3
+    assert [whole.boot for whole in sent.whole if whole.stream == 1] == [17, 18]
+    assert result.restarts[0][1] == pytest.approx(1.2, abs=0.03)
+
+
+def test_two_brown_outs_make_three_starts():
+    result, _, found = judged(played(), known.BrownOut(at=1.0, seconds=0.4), known.BrownOut(at=3.0, seconds=0.7))
+    assert result.faults == 0, str(result)
+    assert found.boots == 3
+
+
+def test_a_rollover_is_unwrapped_at_its_instant():
+    table = faulty_table(played(), [known.Rollover(at=3.0)])
+    assert table.start_ticks == 2**32 - 3_000_000
+    result, _, found = judged(played(), known.Rollover(at=3.0))
+    assert result.faults == 0, str(result)
+    ticks = found.streams[0].segments[0].ticks
+    assert np.array_equal(np.diff(ticks), np.full(2999, 2000))
+    assert ticks[1500] == 2**32
+    assert any("rolled over 1 time" in note.text for note in found.notes)
+
+
+@pytest.mark.parametrize("percent", [-0.5, 0.5])
+def test_a_clock_that_is_off_is_found_by_the_arrivals(percent):
+    result, _, found = judged(played(), known.ClockOff(percent=percent))
+    assert result.faults == 0, str(result)
+    # rate of the device against the computer; six seconds of even arrivals tell it well
+    assert found.clock.rate_ppm == pytest.approx(percent * 1e4, rel=0.02)
+
+
+def test_a_wrong_clock_measures_the_same_world_in_fewer_rows():
+    table = played()
+    slow = faulty_table(table, [known.ClockOff(percent=-0.5)])
+    assert slow.streams[0].rows == round(3000 * 0.995)
+    assert slow.edges[0].ticks == round(2_000_000 * 0.995)
+    assert np.array_equal(slow.streams[0].counts[1990], table.streams[0].counts[2000])
+
+
+def test_while_the_cable_is_out_the_device_counts_on():
+    result, sent, _ = judged(played(), known.Unplug(at=2.0, seconds=1.5))
+    assert result.faults == 0, str(result)
+    # whole 20 ms frames; those said at the two instants themselves: the last is out, the first in
+    assert sum(rows for stream, _, rows in sent.dropped if stream == 1) == pytest.approx(750, abs=10)
+    assert result.declared == sum(rows for _, _, rows in sent.dropped)
+
+
+@pytest.mark.parametrize("kind", [known.NoiseFirst, known.HalfFrameFirst])
+def test_what_comes_before_the_first_frame_costs_no_row(kind):
+    result, sent, _ = judged(played(), kind())
+    assert result.faults == 0, str(result)
+    assert result.rows == 3000 + 600
+    assert sent.spoilt == ()
+
+
+def test_without_a_hello_a_saved_layout_explains_the_rows():
+    table, faults = played(), [known.NoHello()]
+    tape, sent = carried(table, faults)
+    found, streams = recorded(table, faults, tape)
+    assert judge(table, faults, sent, streams).faults == 0
+    assert sum(stream.sequence.size for stream in streams) == 3600
+    assert any("saved layout" in note.text for note in found.notes)
+    assert recover_wire(tape, origin_ns=0, tolerance=5e-5).streams == ()
+
+
+def test_another_layout_midway_never_shifts_a_column():
+    result, _, found = judged(played(), known.LayoutChange(at=3.0))
+    assert result.faults == 0, str(result)
+    assert result.declared == 0
+    widths = {(stream.name, len(stream.channels)) for stream in found.streams}
+    assert widths == {("fast", 3), ("fast-2", 2), ("slow", 1)}
+
+
+def test_a_single_channel_becomes_two():
+    table = played()
+    table = dataclasses.replace(table, streams=(dataclasses.replace(table.streams[1], number=1),))
+    result, _, found = judged(table, known.LayoutChange(at=3.0))
+    assert result.faults == 0, str(result)
+    assert sorted(len(stream.channels) for stream in found.streams) == [1, 2]
+
+
+@pytest.mark.parametrize("change", [1.5, 2.5])
+def test_a_device_that_comes_back_from_a_brown_out_keeps_its_layout(change):
+    result, _, found = judged(played(), known.BrownOut(at=2.0, seconds=1.0), known.LayoutChange(at=change))
+    assert result.faults == 0, str(result)
+    assert found.boots == 2
+
+
+def anywhen(kind, **amount):
+    return st.builds(kind, at=st.floats(0.2, 5.2), **amount)
+
+
+COMBINED = st.lists(
+    st.one_of(
+        anywhen(known.DroppedBytes, count=st.integers(1, 600)),
+        anywhen(known.FlippedBits, count=st.integers(1, 40)),
+        anywhen(known.DoubledChunks, count=st.integers(1, 40)),
+        anywhen(known.ReorderedChunks, count=st.integers(1, 20)),
+        anywhen(known.BrownOut, seconds=st.floats(0.1, 1.0)),
+        anywhen(known.Unplug, seconds=st.floats(0.1, 1.0)),
+        anywhen(known.Rollover),
+        st.builds(known.NoiseFirst, count=st.integers(1, 500)),
+        st.builds(known.HalfFrameFirst),
+        st.builds(known.ClockOff, percent=st.floats(-0.5, 0.5).filter(lambda p: abs(p) > 0.01)),
+        st.builds(known.NoHello),
+        anywhen(known.LayoutChange),
+    ),
+    min_size=2, max_size=5, unique_by=type,
+)  # fmt: skip
+
+
+@settings(max_examples=30, deadline=None)
+@given(COMBINED)
+def test_whatever_goes_wrong_together_the_record_equals_the_truth_outside_its_gaps(faults):
+    result, _, _ = judged(played(), *faults)
+    assert result.faults == 0, str(result)
+
+
+# --- sensors ------------------------------------------------------------------------------------------------
+
+
+class _Input:
+    device, stream = "cradle-a", "fast"
+
+    def __init__(self, tag, wire, kind):
+        self.tag, self.wire, self.kind = tag, wire, kind
+
+
+INPUTS = [_Input("LC-1", "ain0", "bridge"), _Input("PT-11", "ain1", "ratiometric"), _Input("PT-12", "ain2", "loop")]
+
+
+@pytest.mark.parametrize(
+    ("fault", "column", "held"),
+    [
+        (known.FrozenLine(tag="PT-11", at=2.0), 1, None),
+        (known.Clip(tag="LC-1", at=2.0), 0, 32767),
+        (known.OpenWire(tag="PT-11", at=2.0), 1, 0),
+        (known.OpenWire(tag="LC-1", at=2.0), 0, -32768),
+    ],
+)
+@pytest.mark.parametrize("seconds", [1.0, math.inf])
+def test_a_sensor_fails_for_its_time_and_no_other_channel_changes(fault, column, held, seconds):
+    table = played()
+    found = faulty_table(table, [dataclasses.replace(fault, seconds=seconds)], INPUTS)
+    counts, before = found.streams[0].counts, table.streams[0].counts
+    stop = 1500 if seconds == 1.0 else 3000
+    assert (counts[1000:stop, column] == (before[999, column] if held is None else held)).all()
+    counts = counts.copy()
+    counts[1000:stop, column] = before[1000:stop, column]
+    assert np.array_equal(counts, before)
+
+
+def test_a_tag_that_is_not_played_is_refused_with_those_that_are():
+    with pytest.raises(ConfigError, match=r"PT-99.*LC-1, PT-11, PT-12"):
+        faulty_table(played(), [known.Clip(tag="PT-99")], INPUTS)
+
+
+# --- names --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("brown-out@0.15", known.BrownOut(at=0.15)),
+        ("unplug@5:2", known.Unplug(at=5.0, seconds=2.0)),
+        ("clock-off:0.25", known.ClockOff(percent=0.25)),
+        ("frozen-line=PT-11@7", known.FrozenLine(tag="PT-11", at=7.0)),
+        ("clip=LC-1@2:3.1", known.Clip(tag="LC-1", at=2.0, seconds=3.1)),
+        ("flipped-bits@-2:1", known.FlippedBits(at=-2.0, count=1)),
+        ("no-hello", known.NoHello()),
+    ],
+)
+def test_a_fault_is_read_as_it_is_typed(text, fault):
+    assert parse_fault(text) == fault
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("sunburn@3", "dropped-bytes, flipped-bits"),
+        ("clip@3", "needs a tag"),
+        ("stall=PT-11", "takes no tag"),
+        ("no-hello@3", "leave out @3"),
+        ("rollover@3:2", "takes no amount"),
+        ("unplug@soon", "not a number"),
+        ("unplug@5:-1", "above 0 and at most 600"),
+        ("dropped-bytes@5:2.5", "a whole number"),
+        ("clock-off:50", "at most 5 either way"),
+        ("Unplug @ 5", "not understood"),
+        ("unplug@nan", "not a number"),
+    ],
+)
+def test_what_is_typed_wrongly_is_refused_in_a_sentence(text, told):
+    with pytest.raises(ConfigError) as refused:
+        parse_fault(text)
+    assert told in str(refused.value)
+    assert text in str(refused.value)
+
+
+def test_seconds_count_from_t_zero_and_nothing_lies_before_the_first_row():
+    (fault,) = placed([parse_fault("stall@-1")], 3.0)
+    assert fault.at == 2.0
+    assert placed([known.NoHello()], 3.0) == (known.NoHello(),)
+    with pytest.raises(ConfigError, match=r"stall@-4.*first row, which is at -3 s"):
+        placed([parse_fault("stall@-4")], 3.0)
+
+
+def test_every_fault_says_in_words_what_will_go_wrong():
+    every = [kind(tag="PT-11") if issubclass(kind, known.SensorFault) else kind() for kind in FAULTS.values()]
+    told = sentences(placed(every, 3.0), 3.0)
+    assert len(set(told)) == len(FAULTS)
+    assert sentences(placed([parse_fault("unplug@5:2")], 3.0), 3.0)[0].startswith("FAULT: unplug at T+5.00 s for 2 s")
+    assert "2.00 s after the first row" in sentences([known.Stall(at=2.0)], None)[0]
+
+
+def test_help_and_list_name_every_fault():
+    listed = " ".join(known.names_in_words())
+    assert [name for name in FAULTS if name not in FAULT_HELP or name not in listed] == []
