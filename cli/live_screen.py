@@ -41,7 +41,6 @@ LOUD: Final = "bold reverse"
 BOLD: Final = "bold"
 TILE: Final = 20  # columns of the narrowest tile: five figures, or a band in words
 LARGE_TILE: Final = 40  # from here on figures five rows high fit
-LARGE_HEIGHT: Final = 34  # rows of a terminal that has room for them
 MOST_ALARMS: Final = 3
 COLUMN: Final = 26  # columns of one channel in the list of the others
 
@@ -67,21 +66,31 @@ def screen_lines(picture: Picture, width: int, height: int, *, blocks: bool = Tr
     blocks : bool
         The terminal can show block characters.
     """
-    state, safing = picture.state, is_safing(picture.state)
+    parts = _parts(picture, width, large=True, blocks=blocks)
+    if sum(len(part.lines) for part in parts) > height:
+        parts = _parts(picture, width, large=False, blocks=blocks)
+    lines = _fitted(parts, height)
+    for line in lines:
+        line.truncate(width)
+        line.no_wrap = True
+    return tuple(lines)
+
+
+def _parts(picture: Picture, width: int, *, large: bool, blocks: bool) -> list[_Part]:
+    state = picture.state
     keys = _key_channels(state)
-    large = height >= LARGE_HEIGHT and width >= LARGE_TILE * min(2, max(1, len(keys)))
-    if safing and state.vessels:
+    if is_safing(state) and state.vessels:
         tiles = [_vessel_tile(vessel, _tile_width(width, len(state.vessels), large)) for vessel in state.vessels]
-        main = _tiled(tiles, width, large=large, blocks=blocks)
         sentences = [Text(line, BOLD) for vessel in state.vessels for line in wrap(vessel.sentence, width - 1)]
         vessels = _Part(sentences, len(sentences))
         others = state.channels
     else:
         tiles = [_channel_tile(channel, _tile_width(width, len(keys), large)) for channel in keys]
-        main = _tiled(tiles, width, large=large, blocks=blocks)
         vessels = _Part([_vessel_text(vessel) for vessel in state.vessels], len(state.vessels))
         others = tuple(channel for channel in state.channels if channel not in keys)
-    parts = [
+    main = _tiled(tiles, width, large=large, blocks=blocks)
+    links = _links(picture, width)
+    return [
         _Part([_header(picture)], 1),
         _alarms(picture.alarms, width),
         _Part(main, len(main), spaced=True),
@@ -89,15 +98,10 @@ def screen_lines(picture: Picture, width: int, height: int, *, blocks: bool = Tr
         _Part(_listed(others, width), 1, spaced=True),
         _impulse(state),
         _redlines(state),
-        _Part(links := _links(picture, width), len(links), spaced=True),
+        _Part(links, len(links), spaced=True),
         _marks(picture, width),
         _Part(_footer(picture.head, width), 1, spaced=True),
     ]
-    lines = _fitted(parts, height)
-    for line in lines:
-        line.truncate(width)
-        line.no_wrap = True
-    return tuple(lines)
 
 
 def _fitted(parts: list[_Part], height: int) -> list[Text]:
@@ -275,7 +279,7 @@ def _marks(picture: Picture, width: int) -> _Part:
 
 def _footer(head: Head, width: int) -> list[Text]:
     if not head.takes_keys:
-        return [Text(f"{CAUTION_SHORT}  Ctrl-C = stop", BOLD)]
+        return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD)]
     keys = ", ".join(f"{key} = {text}" for key, text in {"space": "mark", **dict(head.mark_keys)}.items())
     keys = f"{keys}, backspace = strike out"
-    return [Text(f"{CAUTION_SHORT}  Ctrl-C = stop", BOLD), *(Text(line) for line in wrap(f"Keys: {keys}", width - 1))]
+    return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD), *(Text(line) for line in wrap(f"Keys: {keys}", width - 1))]

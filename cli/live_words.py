@@ -36,6 +36,7 @@ class Head:
     kind: str
     mark_keys: tuple[tuple[str, str], ...] = ()  # key as it is shown, text
     takes_keys: bool = False  # somebody reads the keyboard
+    leave: str = "Ctrl-C = stop"  # how this screen is left
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +51,14 @@ class Picture:
     notices: tuple[str, ...] = ()  # what was said once of the recording itself
 
 
-def head_of(plan: Plan, *, takes_keys: bool) -> Head:
+def head_of(plan: Plan, *, takes_keys: bool, only_watches: bool = False) -> Head:
     """Take what a screen needs from the plan."""
     return Head(
         plan.test.number,
         plan.test.kind,
         tuple(("space" if mark.key == " " else mark.key.upper(), mark.text) for mark in plan.mark),
         takes_keys,
+        "Ctrl-C ends this screen" if only_watches else "Ctrl-C = stop",
     )
 
 

@@ -44,7 +44,7 @@ def watch(
     layouts = {device.name: load_layouts(run, device.name) for device in files.stand.device}
     onlooker = Onlooker(files.stand, run / RAW, layouts)
     onlooker.look(live.take)  # what came until now
-    head = head_of(files.plan, takes_keys=False)
+    head = head_of(files.plan, takes_keys=False, only_watches=True)
     showing = Showing(live, head, run, plain=not is_screen(plain=plain))
     if trouble:
         showing.tell(trouble)

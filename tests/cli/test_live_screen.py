@@ -100,7 +100,8 @@ def test_a_withdrawn_value_shows_its_reason_and_never_a_number(standing, size):
     assert standing.value.upper() in "\n".join(lines)
     tile = [line for line in lines[1:-3] if line.strip() and not line.startswith(("disk", "PT-31"))]
     assert [re.sub(r"bar\(g\) +0\.9 s old", "", line) for line in tile if re.search(r"\d", line)] == [""]
-    assert not any(set("█▄") & set(line) for line in lines if size == (80, 24))
+    drawn = [line.rstrip() for line in lines if set("█▀▄") & set(line)]
+    assert drawn in ([row.rstrip()] for big in (False, True) for row in figure_rows("--", 79, large=big) if row.strip())
 
 
 def test_a_value_that_is_held_although_withdrawn_is_still_not_shown():
@@ -166,6 +167,12 @@ def test_a_screen_without_keys_names_none():
     shown = text(picture(head=replace(HEAD, takes_keys=False)))
     assert "Keys" not in shown
     assert "Ctrl-C = stop" in shown
+
+
+def test_figures_are_as_large_as_there_is_room_for():
+    alone = replace(BURN, channels=(PT_31,), vessels=(), redlines=(), marks=())
+    assert figure_rows("16.4", 79, large=True)[1].rstrip() in text(picture(alone))
+    assert figure_rows("16.4", 79)[1].rstrip() in text(picture(alone), height=13)
 
 
 def test_a_key_of_the_plan_stands_in_place_of_ours():
