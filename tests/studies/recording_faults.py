@@ -7,6 +7,7 @@ zero. Across a restart no row counts the time; it is bounded by the arrivals and
 """
 
 import argparse
+import dataclasses
 import datetime as dt
 import json
 import random
@@ -78,12 +79,8 @@ def combination(seed: int, seconds: float = SECONDS) -> list[Fault]:
     for name in draw.sample(list(SINGLE), draw.randint(2, 4)):
         fault = SINGLE[name]
         at = round(draw.uniform(0.2, 0.75 * seconds), 3)
-        found.append(fault if isinstance(fault, known.TIMELESS) else type(fault)(**{**_fields(fault), "at": at}))
+        found.append(fault if isinstance(fault, known.TIMELESS) else dataclasses.replace(fault, at=at))
     return found
-
-
-def _fields(fault: Fault) -> dict[str, object]:
-    return {name: getattr(fault, name) for name in fault.__dataclass_fields__}
 
 
 def played_live(folder: Path, faults: Sequence[Fault], *, scale: float = SCALE, seed: int = 1,
@@ -118,7 +115,7 @@ def played_live(folder: Path, faults: Sequence[Fault], *, scale: float = SCALE, 
         try:
             record_devices(
                 campaign.stand, {"cradle-a": str(link)}, run / "raw",
-                stop=_a_moment_after(over), report=lambda _watch: None,
+                stop=_a_moment_after(over), report=lambda _watch: None, tell=lambda _sentence: None,
                 layouts={"cradle-a": load_layouts(run, "cradle-a")},
             )  # fmt: skip
         finally:
