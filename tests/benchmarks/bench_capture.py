@@ -8,6 +8,8 @@ cores busy. ``--inside`` reads the ports in threads of the recorder's own proces
 A board hands over what its clock says, at most four times faster when this computer held it up; what fits neither the
 pseudo-terminal nor its own small ring is dropped and counted, and so is what was taken and is in no journal. Whether
 somebody failed to read, or the system failed to pass on what it held, is told apart, and so is how late boards were.
+A pseudo-terminal holds a third of what the driver of a USB port does (64 kB and more; from memory), and the system
+passes it on at the priority of any program: ``--room 65536`` gives the boards the rest of such a driver's buffer.
 Linux only: memory and processor time are read from /proc.
 """
 
@@ -66,6 +68,7 @@ class Board:
 
     number: int
     rate: int  # [byte/s]
+    room: int = RING_BYTES  # what waits before the pseudo-terminal, in the board or in a driver [byte]
     master: int = -1
     path: str = ""
     taken: int = 0  # by the pseudo-terminal [byte]
@@ -121,19 +124,19 @@ class Board:
         self.taken += done
         self._credit -= done
         del self._waiting[:done]
-        too_much = due - self.taken - self.dropped - RING_BYTES
+        too_much = due - self.taken - self.dropped - self.room
         if done < len(piece) and too_much > 0:
             self.dropped += too_much
             self.behind += too_much if self._unread() < LINE_BUFFER else 0
             del self._waiting[:too_much]
 
 
-def serve(pipe: Connection, devices: int, rate: int, seconds: float, tick: float) -> None:
+def serve(pipe: Connection, devices: int, rate: int, seconds: float, tick: float, room: int) -> None:
     """Be the boards: give their ports, wait for the word, send, say what became of it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with suppress(OSError):
         os.nice(-15)  # a real board needs nothing of this computer
-    boards = [Board(number, rate) for number in range(devices)]
+    boards = [Board(number, rate, room) for number in range(devices)]
     pipe.send([board.path for board in boards])
     pipe.recv()
     start = last = time.perf_counter()
@@ -241,7 +244,7 @@ def measure(folder: Path, told: argparse.Namespace) -> None:
     """Run once and print the figures."""
     context = multiprocessing.get_context("spawn")
     pipe, other = context.Pipe()
-    boards = context.Process(target=serve, args=(other, told.devices, told.rate, told.seconds, told.tick))
+    boards = context.Process(target=serve, args=(other, told.devices, told.rate, told.seconds, told.tick, told.room))
     boards.start()
     loops: list[subprocess.Popen[bytes]] = []
     master, slave = os.openpty()
@@ -327,6 +330,7 @@ def main() -> None:
     parser.add_argument("--busy", type=int, default=0, help="loops that keep a core busy each")
     parser.add_argument("--screen", action="store_true", help="the live screen, on a terminal of 80 x 24")
     parser.add_argument("--inside", action="store_true", help="read the ports in the recorder's own process")
+    parser.add_argument("--room", type=int, default=RING_BYTES, help="that waits before the pseudo-terminal [byte]")
     parser.add_argument("--tick", type=float, default=0.001, help="of the boards' clocks [s]")
     parser.add_argument("--watch", nargs="+", metavar=("FOLDER", "PORT"), help=argparse.SUPPRESS)
     told = parser.parse_args()
