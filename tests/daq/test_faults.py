@@ -216,6 +216,37 @@ def test_a_device_that_comes_back_from_a_brown_out_keeps_its_layout(change):
     assert found.boots == 2
 
 
+@pytest.mark.parametrize("at", [2.85, 2.95, 3.0, 3.1])
+def test_rows_lost_about_a_change_of_layout_are_named_once(at):
+    result, sent, found = judged(played(), known.LayoutChange(at=3.0), known.DroppedBytes(at=at, count=900))
+    assert result.faults == 0, str(result)
+    lost = sum(rows for stream, _, rows in sent.spoilt if stream == 1)
+    named = [hole for s in found.streams for part in s.segments for hole in part.holes if s.told == "fast"]
+    assert sum(hole.rows for hole in named) == lost >= 20
+
+
+def test_a_gap_across_a_restart_begins_where_the_rows_that_were_counted_end():
+    """Bytes lost just before a brown-out: a beat has counted their rows, so two gaps meet and share no time."""
+    faults = (known.BrownOut(at=3.0, seconds=0.8), known.DroppedBytes(at=2.84, count=700))
+    result, _, found = judged(played(), *faults)
+    assert result.faults == 0, str(result)
+    first, second = stream_record(found, found.streams[0], ()).gaps[-2:]
+    (early, late) = sorted((first, second), key=lambda gap: gap.start_ns)
+    assert late.rows is None
+    assert early.rows > 0
+    assert early.end_ns <= late.start_ns
+
+
+def test_what_a_reader_had_not_taken_when_the_cable_came_out_did_not_leave_whole():
+    frames = [item.frame for item in script(played(1.0)) if item.parts and item.parts[0].stream == 1]
+    ledger = Ledger()
+    for frame in frames:
+        ledger.write(frame)
+    ledger.hang_up(unread=len(frames[-1]) + 1)
+    (whole,) = ledger.whole()
+    assert whole.ranges == ((0, 480),)  # of 50 frames of ten rows each, two are gone
+
+
 def anywhen(kind, **amount):
     return st.builds(kind, at=st.floats(0.2, 5.2), **amount)
 
