@@ -120,7 +120,7 @@ class Vessel:
         values = [self._common(gauge, looks[gauge.tag]) for gauge in good]
         value = sum(values) / len(values)
         words = (
-            f"{self.name} {value / calibration.scale:.1f} {calibration.reading_unit}, {max(ages):.1f} s old, "
+            f"{self.name} {value / calibration.scale:z.1f} {calibration.reading_unit}, {max(ages):.1f} s old, "
             f"{_listed([g.tag for g in good])} agree, {self._moved(good, phase)}; confirm with the mechanical gauge"
         )
         return VesselState(self.name, tags, value, calibration.reading_unit, calibration.reference, max(ages),

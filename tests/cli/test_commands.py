@@ -165,7 +165,8 @@ def test_a_rehearsal_played_and_recorded_by_two_processes_is_whole(made):
     stream = record["devices"]["cradle-a"]["streams"]["fast"]
     assert (stream["rows"], stream["lost_rows"]) == (sent, dropped)
     assert (made.stand.returncode, made.recorder.returncode) == (0, 10 if dropped else 0)
-    assert made.recorder.stderr == ""
+    told = [line for line in made.recorder.stderr.splitlines() if "may fall asleep" not in line]
+    assert told == []  # where the system has no way to be kept awake, that alone is said
     assert record["t_zero"]["source"] == "cradle-a fire rising"
     assert f"cradle-a/fast: {sent} rows, {dropped} lost" in made.recorder.stdout
 
