@@ -5,8 +5,9 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from analysis.curves import write_curves
-from analysis.dataset import Dataset, load_dataset
+from analysis.dataset import Dataset
 from analysis.results import Analysis, Results, to_json
+from analysis.run_dataset import load_dataset
 from analysis.static_fire import analyse_static_fire
 from analysis.water_flow import analyse_water_flow
 from daq.calibration import Calibration, read_calibration

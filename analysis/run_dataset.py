@@ -1,0 +1,160 @@
+"""A sealed run as a dataset: what the run folder holds, on one time axis, with what its record must say.
+
+SI; times in seconds after T-0, or after the first row where there is no T-0. Nothing is judged here but the record
+itself: rows that were filled, later calibrations, a missing T-0 and the notes of devices become findings.
+"""
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from analysis.dataset import Dataset, LineEdge, Played, Weighing, calibrated, iso_time, seconds_after
+from analysis.prediction import Prediction
+from analysis.results import Finding, Gap, Measured, RecordHealth, TZero
+from daq.calibration import Calibration
+from daq.errors import DataError
+from daq.plan import DETECTED_OPENING
+from daq.quantity import Quantity
+from daq.run import Run, StreamData
+from daq.stand import Stand
+
+
+def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = None) -> Dataset:
+    """Read a sealed run.
+
+    Parameters
+    ----------
+    run : Run
+        Opened and checked.
+    calibrations : mapping of tag to Calibration, optional
+        Later revisions that replace the locked ones, adapted to the run's counts.
+
+    Raises
+    ------
+    DataError
+        No stream has rows.
+    RecordError
+        A samples file is damaged.
+    """
+    keys = run.streams()
+    if not keys:
+        raise DataError(f"{run.folder}: no stream has rows; there is nothing to analyse")
+    streams = {f"{device}/{name}": run.stream(device, name) for device, name in keys}
+    t_zero = run.record.t_zero
+    origin = t_zero.host_ns if t_zero else min(int(stream.host_ns[0]) for stream in streams.values())
+    played = {key: _played(stream, origin, run.stand) for key, stream in streams.items()}
+    channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
+    findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
+    record = {f"{device}/{name}": _health(run, streams[f"{device}/{name}"], device, origin) for device, name in keys}
+    findings += _fill_findings(run, streams, origin)
+    if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
+        why = run.record.t_zero_missing or "the plan names no event"
+        findings.append(
+            Finding("no-t-zero", "caution", None, None, f"There is no T-0 ({why}): times count from the first row, and "
+                    "the prediction is a postdiction.")
+        )  # fmt: skip
+    return Dataset(
+        run=run.folder.name,
+        kind=run.info.kind,
+        rehearsal=run.info.rehearsal,
+        plan=run.plan,
+        stand=run.stand,
+        channels=channels,
+        gaps={key: health.gaps for key, health in record.items()},
+        t_zero=TZero(iso_time(t_zero.host_ns), t_zero.source, t_zero.u_s) if t_zero else None,
+        clock_u=max(_clock_u(run, device) for device, _ in keys),
+        record=record,
+        weighings={
+            tank: Weighing(_measured(w.residual), _measured(w.caught), _measured(w.expelled))
+            for tank, w in run.weighings.items()
+        },
+        prediction=Prediction.from_json(run.prediction_text) if run.prediction_text else None,
+        prediction_status=run.prediction_status,
+        edges=tuple(
+            LineEdge(edge.line, edge.level, (edge.host_ns - origin) * 1e-9)
+            for device in run.record.devices.values()
+            for edge in device.edges
+        ),
+        findings=(*findings, *_notes(run, origin)),
+        plan_sha256=run.plan_sha256,
+        origin_ns=origin,
+    )
+
+
+def _later(tag: str, later: Calibration, locked: Calibration | None) -> Finding:
+    before = f"instead of {locked.name}, which was locked" if locked else "none was locked"
+    return Finding(
+        "later-calibration", "note", tag, None, f"{tag}: analysed with {later.name}, {before}; counts are as recorded."
+    )
+
+
+def _played(stream: StreamData, origin: int, stand: Stand) -> Played:
+    named = {item.tag for item in stand.input}
+    counts = {tag: values for tag, values in stream.counts.items() if tag in named}
+    return Played(seconds_after(stream.host_ns, origin), counts, stream.rails)
+
+
+def _health(run: Run, stream: StreamData, device: str, origin: int) -> RecordHealth:
+    known = run.record.devices[device]
+    gaps = tuple(
+        Gap(
+            (gap.start_ns - origin) * 1e-9, (gap.end_ns - origin) * 1e-9, (gap.end_ns - gap.start_ns) * 1e-9,
+            gap.rows or 0,
+        )
+        for gap in stream.gaps
+    )  # fmt: skip
+    clock = known.clock
+    return RecordHealth(
+        rows=stream.sequence.size,
+        lost_rows=sum(gap.rows for gap in gaps),
+        gaps=gaps,
+        boots=known.boots,
+        clock_ppm=Measured(clock.rate_ppm, clock.u_ppm, "ppm") if clock else None,
+        damaged_frames=known.damaged_frames,
+        filled_rows=int(np.count_nonzero(stream.filled)),
+    )
+
+
+def _fill_findings(run: Run, streams: Mapping[str, StreamData], origin: int) -> list[Finding]:
+    """Say which rows were not recorded but taken from a second recorder."""
+    said = []
+    for added in run.fills:
+        for name, part in added.fill.streams.items():
+            key = f"{added.fill.device}/{name}"
+            stream, first = streams[key], part.runs[0]
+            at = np.flatnonzero((stream.boot == first.boot) & (stream.sequence == first.first_sequence))
+            start = (int(stream.host_ns[at[0]]) - origin) * 1e-9
+            places = f" in {len(part.runs)} places" if len(part.runs) > 1 else ""
+            said.append(
+                Finding(
+                    "rows-filled", "note", None, start,
+                    f"{part.rows:,} row{'s' if part.rows > 1 else ''} of {key} from T{start:+.2f} s{places} "
+                    f"{'were' if part.rows > 1 else 'was'} filled from {added.name} (card copy {added.fill.source}); "
+                    f"{part.overlap_rows:,} overlapping rows agreed.",
+                )
+            )  # fmt: skip
+    return said
+
+
+def _clock_u(run: Run, device: str) -> float:
+    """Return the relative uncertainty of a device's rate: as fitted, else its tolerance as rectangular limits."""
+    clock = run.record.devices[device].clock
+    if clock is not None:
+        return clock.u_ppm * 1e-6
+    return run.stand.device_named(device).clock_tolerance.value / math.sqrt(3.0)
+
+
+def _measured(quantity: Quantity | None) -> Measured | None:
+    return Measured(quantity.value, quantity.u, quantity.unit) if quantity is not None else None
+
+
+def _notes(run: Run, origin: int) -> list[Finding]:
+    return [
+        Finding(
+            "device-note", note.severity, None, None if note.host_ns is None else (note.host_ns - origin) * 1e-9,
+            f"{name}: {note.text}",
+        )
+        for name, device in run.record.devices.items()
+        for note in device.notes
+    ]  # fmt: skip
