@@ -192,8 +192,10 @@ def lower_hull(instant: NDArray[np.float64], delay: NDArray[np.float64]) -> Hull
     while True:
         slope = float((delay[right] - delay[left]) / (instant[right] - instant[left]))
         height = (delay - delay[left]) - slope * (instant - instant[left])
+        # Outside the two, points lie below by rounding only; taking one up would go round and round.
+        height[(instant <= instant[left]) | (instant >= instant[right])] = np.inf
         lowest = int(np.argmin(height))
-        if height[lowest] >= 0.0 or lowest in (left, right):
+        if height[lowest] >= 0.0:
             return Hull(slope, float(delay[left] + slope * (mean - instant[left])), mean, left, right)
         if instant[lowest] <= mean:
             left = lowest

@@ -68,6 +68,13 @@ def test_hull_equals_the_best_of_all_lines_under_the_points(points):
     assert np.all(delay - hull.value - hull.slope * (instant - mean) >= -1e-9)
 
 
+def test_points_that_lie_on_a_line_but_for_rounding_have_a_hull():
+    """These three are each below the line through the other two, by the last bit."""
+    hull = lower_hull(np.array([0.19, 0.85, 2.53]), np.array([-0.000257644, -0.001152615, -0.003430723]))
+    assert hull.slope == pytest.approx(-0.00135601667, rel=1e-6)
+    assert (hull.first, hull.last) in [(0, 2), (1, 2)]
+
+
 def test_one_instant_has_no_rate():
     with pytest.raises(ValueError, match="two different instants"):
         lower_hull(np.array([1.0, 1.0]), np.array([0.0, 1.0]))
