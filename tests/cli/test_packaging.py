@@ -102,7 +102,7 @@ def test_the_command_and_the_licence_are_declared(wheel):
     with zipfile.ZipFile(wheel) as archive:
         (info,) = {name.partition("/")[0] for name in archive.namelist() if ".dist-info/" in name}
         assert archive.read(f"{info}/entry_points.txt").decode().split() == [
-            "[console_scripts]", "standbook", "=", "cli.main:main",
+            "[console_scripts]", "standbook", "=", "cli.start:main",
         ]  # fmt: skip
         metadata = archive.read(f"{info}/METADATA").decode()
         assert "License-Expression: MIT" in metadata
