@@ -1,0 +1,484 @@
+#include "standbook_frame.h"
+
+#include <string.h>
+
+/* Tables and fixed text are read through these, since an 8-bit AVR would otherwise copy them into its 2 KB of RAM.
+ * Everywhere else they are plain memory. */
+#ifdef __AVR__
+#include <avr/pgmspace.h>
+#define FLASH PROGMEM
+#define FLASH_U8(at) pgm_read_byte(at)
+#define FLASH_U32(at) pgm_read_dword(at)
+#else
+#define FLASH
+#define FLASH_U8(at) (*(at))
+#define FLASH_U32(at) (*(at))
+#endif
+
+/* The CRC of a byte is that of its low nibble and that of its high nibble, XORed: two tables of 16 instead of one of
+ * 256 (128 bytes of flash instead of 1,024), and no 32-bit shift by four, which costs an AVR most of its time. */
+static const uint32_t crc_low[16] FLASH = {
+    0x00000000u, 0x77073096u, 0xEE0E612Cu, 0x990951BAu, 0x076DC419u, 0x706AF48Fu, 0xE963A535u, 0x9E6495A3u,
+    0x0EDB8832u, 0x79DCB8A4u, 0xE0D5E91Eu, 0x97D2D988u, 0x09B64C2Bu, 0x7EB17CBDu, 0xE7B82D07u, 0x90BF1D91u,
+};
+static const uint32_t crc_high[16] FLASH = {
+    0x00000000u, 0x1DB71064u, 0x3B6E20C8u, 0x26D930ACu, 0x76DC4190u, 0x6B6B51F4u, 0x4DB26158u, 0x5005713Cu,
+    0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu, 0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu,
+};
+
+static inline uint32_t crc_byte(uint32_t crc, uint8_t byte)
+{
+    uint8_t index = (uint8_t)((uint8_t)crc ^ byte);
+    return (crc >> 8) ^ FLASH_U32(&crc_low[index & 15u]) ^ FLASH_U32(&crc_high[index >> 4]);
+}
+
+uint32_t sb_crc32(uint32_t crc, const void *bytes, size_t length)
+{
+    const uint8_t *at = (const uint8_t *)bytes;
+    crc = ~crc;
+    while (length-- > 0)
+        crc = crc_byte(crc, *at++);
+    return ~crc;
+}
+
+/* ---- COBS --------------------------------------------------------------------------------------------------- */
+
+/* Close the open block and begin the next with a byte kept free for its code. */
+static bool next_block(sb_frame *frame)
+{
+    if (frame->used >= frame->room)
+        return false;
+    frame->out[frame->code_at] = frame->code;
+    frame->code_at = frame->used++;
+    frame->code = 1;
+    frame->full = false;
+    return true;
+}
+
+/* A full block ends by itself. The next one is opened only when a byte comes, so that a frame that ends there has no
+ * empty block behind it. */
+static bool stuff(sb_frame *frame, uint8_t byte)
+{
+    if (frame->full && !next_block(frame))
+        return false;
+    if (byte == 0)
+        return next_block(frame);
+    if (frame->used >= frame->room)
+        return false;
+    frame->out[frame->used++] = byte;
+    frame->full = ++frame->code == 0xFF;
+    return true;
+}
+
+static bool put(sb_frame *frame, uint8_t byte)
+{
+    if (frame->refused)
+        return false;
+    if (frame->body >= SB_MAX_BODY || !stuff(frame, byte)) {
+        frame->refused = true;
+        return false;
+    }
+    frame->body++;
+    frame->crc = crc_byte(frame->crc, byte);
+    return true;
+}
+
+bool sb_begin(sb_frame *frame, uint8_t *out, size_t room, uint8_t kind)
+{
+    frame->out = out;
+    frame->room = room;
+    frame->used = 1;
+    frame->code_at = 0;
+    frame->body = 0;
+    frame->crc = 0xFFFFFFFFu;
+    frame->code = 1;
+    frame->full = false;
+    frame->refused = room < SB_WIRE_BYTES(1);
+    return put(frame, kind);
+}
+
+bool sb_put_u8(sb_frame *frame, uint8_t value)
+{
+    return put(frame, value);
+}
+
+bool sb_put_u16(sb_frame *frame, uint16_t value)
+{
+    put(frame, (uint8_t)value);
+    return put(frame, (uint8_t)(value >> 8));
+}
+
+bool sb_put_u24(sb_frame *frame, uint32_t value)
+{
+    sb_put_u16(frame, (uint16_t)value);
+    return put(frame, (uint8_t)(value >> 16));
+}
+
+bool sb_put_u32(sb_frame *frame, uint32_t value)
+{
+    sb_put_u16(frame, (uint16_t)value);
+    return sb_put_u16(frame, (uint16_t)(value >> 16));
+}
+
+bool sb_put_bytes(sb_frame *frame, const void *bytes, size_t length)
+{
+    const uint8_t *at = (const uint8_t *)bytes;
+    while (length-- > 0)
+        if (!put(frame, *at++))
+            return false;
+    return !frame->refused;
+}
+
+size_t sb_end(sb_frame *frame)
+{
+    uint32_t crc = ~frame->crc;
+    uint8_t byte;
+    if (frame->refused)
+        return 0;
+    for (byte = 0; byte < SB_CRC_BYTES; byte++, crc >>= 8)
+        if (!stuff(frame, (uint8_t)crc))
+            frame->refused = true;
+    if (frame->refused || frame->used >= frame->room) {
+        frame->refused = true;
+        return 0;
+    }
+    frame->out[frame->code_at] = frame->code;
+    frame->out[frame->used++] = 0;
+    return frame->used;
+}
+
+/* ---- counts and rows ---------------------------------------------------------------------------------------- */
+
+uint8_t sb_type_bytes(sb_type type)
+{
+    switch (type) {
+    case SB_U8:
+        return 1;
+    case SB_I16:
+    case SB_U16:
+        return 2;
+    case SB_I24:
+        return 3;
+    case SB_I32:
+        return 4;
+    }
+    return 0;
+}
+
+static bool fits(sb_type type, int32_t count)
+{
+    switch (type) {
+    case SB_U8:
+        return count >= 0 && count <= 0xFF;
+    case SB_I16:
+        return count >= -0x8000L && count <= 0x7FFFL;
+    case SB_U16:
+        return count >= 0 && count <= 0xFFFFL;
+    case SB_I24:
+        return count >= -0x800000L && count <= 0x7FFFFFL;
+    case SB_I32:
+        return true;
+    }
+    return false;
+}
+
+uint8_t sb_pack(uint8_t *at, sb_type type, int32_t count)
+{
+    uint8_t bytes = sb_type_bytes(type);
+    uint32_t value = (uint32_t)count;
+    uint8_t byte;
+    if (!fits(type, count))
+        return 0;
+    for (byte = 0; byte < bytes; byte++, value >>= 8)
+        at[byte] = (uint8_t)value;
+    return bytes;
+}
+
+void sb_batch_begin(sb_batch *batch, uint8_t *bytes, size_t room, uint16_t row_bytes, uint8_t lines,
+                    uint32_t sequence, uint32_t ticks)
+{
+    batch->bytes = bytes;
+    batch->room = room < SB_MAX_BODY - SB_SAMPLES_HEADER ? room : SB_MAX_BODY - SB_SAMPLES_HEADER;
+    batch->used = 0;
+    batch->row_bytes = row_bytes;
+    batch->count = 0;
+    batch->lines = lines;
+    batch->sequence = sequence;
+    batch->ticks = ticks;
+}
+
+bool sb_batch_row(sb_batch *batch, const uint8_t *row)
+{
+    if (batch->count == 0xFF || batch->row_bytes == 0 || batch->room - batch->used < batch->row_bytes)
+        return false;
+    memcpy(batch->bytes + batch->used, row, batch->row_bytes);
+    batch->used += batch->row_bytes;
+    batch->count++;
+    return true;
+}
+
+size_t sb_samples_frame(uint8_t *out, size_t room, uint8_t stream, uint8_t boot, uint16_t layout,
+                        const sb_batch *batch)
+{
+    sb_frame frame;
+    if (batch->count == 0 || batch->used != (size_t)batch->count * batch->row_bytes)
+        return 0;
+    sb_begin(&frame, out, room, SB_KIND_SAMPLES);
+    sb_put_u8(&frame, stream);
+    sb_put_u8(&frame, boot);
+    sb_put_u16(&frame, layout);
+    sb_put_u8(&frame, batch->lines);
+    sb_put_u8(&frame, batch->count);
+    sb_put_u32(&frame, batch->sequence);
+    sb_put_u32(&frame, batch->ticks);
+    sb_put_bytes(&frame, batch->bytes, batch->used);
+    return sb_end(&frame);
+}
+
+/* ---- hello -------------------------------------------------------------------------------------------------- */
+
+static const char type_u8[] FLASH = "u8";
+static const char type_i16[] FLASH = "i16";
+static const char type_u16[] FLASH = "u16";
+static const char type_i24[] FLASH = "i24";
+static const char type_i32[] FLASH = "i32";
+static const char key_format[] FLASH = "{\"format\":";
+static const char key_device[] FLASH = ",\"device\":";
+static const char key_serial[] FLASH = ",\"serial\":";
+static const char key_firmware[] FLASH = ",\"firmware\":";
+static const char key_boot[] FLASH = ",\"boot\":";
+static const char key_tick_hz[] FLASH = ",\"tick_hz\":";
+static const char key_stream[] FLASH = ",\"stream\":";
+static const char key_streams[] FLASH = ",\"streams\":";
+static const char key_name[] FLASH = ",\"name\":";
+static const char key_interval[] FLASH = ",\"interval_ticks\":";
+static const char key_layout[] FLASH = ",\"layout\":";
+static const char key_channels[] FLASH = ",\"channels\":[";
+static const char key_channel_name[] FLASH = "{\"name\":";
+static const char key_type[] FLASH = ",\"type\":\"";
+static const char key_minimum[] FLASH = "\",\"min\":";
+static const char key_maximum[] FLASH = ",\"max\":";
+static const char key_lines[] FLASH = "],\"lines\":[";
+static const char key_line[] FLASH = "{\"line\":";
+static const char key_end[] FLASH = "]";
+static const char key_skew[] FLASH = ",\"skew_ticks\":";
+
+/* Where text goes: into a frame, or through a CRC only. */
+typedef struct {
+    sb_frame *frame;
+    uint32_t crc;
+} sink;
+
+static void say_byte(sink *to, uint8_t byte)
+{
+    if (to->frame)
+        put(to->frame, byte);
+    else
+        to->crc = crc_byte(to->crc, byte);
+}
+
+static void say_fixed(sink *to, const char *flash)
+{
+    uint8_t byte;
+    while ((byte = (uint8_t)FLASH_U8(flash++)) != 0)
+        say_byte(to, byte);
+}
+
+static void say_text(sink *to, const char *text)
+{
+    while (*text)
+        say_byte(to, (uint8_t)*text++);
+}
+
+static void say_unsigned(sink *to, uint32_t value)
+{
+    char digits[10];
+    uint8_t count = 0;
+    do {
+        digits[count++] = (char)('0' + value % 10);
+        value /= 10;
+    } while (value);
+    while (count)
+        say_byte(to, (uint8_t)digits[--count]);
+}
+
+static void say_signed(sink *to, int32_t value)
+{
+    if (value < 0)
+        say_byte(to, '-');
+    say_unsigned(to, value < 0 ? 0u - (uint32_t)value : (uint32_t)value);
+}
+
+/* JSON text in quotes. A control character has no place in a name, so it spoils the frame instead of being escaped. */
+static void say_quoted(sink *to, const char *text)
+{
+    say_byte(to, '"');
+    for (; *text; text++) {
+        if ((uint8_t)*text < 0x20)
+            to->frame->refused = true;
+        if (*text == '"' || *text == '\\')
+            say_byte(to, '\\');
+        say_byte(to, (uint8_t)*text);
+    }
+    say_byte(to, '"');
+}
+
+static const char *type_name(sb_type type)
+{
+    switch (type) {
+    case SB_U8:
+        return type_u8;
+    case SB_I16:
+        return type_i16;
+    case SB_U16:
+        return type_u16;
+    case SB_I24:
+        return type_i24;
+    case SB_I32:
+        return type_i32;
+    }
+    return key_end; /* no type: a hello that no decoder takes; sb_hello_frame() refuses it before */
+}
+
+uint16_t sb_layout(const sb_hello *hello)
+{
+    sink to = {0, 0xFFFFFFFFu};
+    uint8_t index;
+    for (index = 0; index < hello->channel_count; index++) {
+        if (index)
+            say_byte(&to, ',');
+        say_text(&to, hello->channels[index].name);
+        say_byte(&to, ':');
+        say_fixed(&to, type_name(hello->channels[index].type));
+    }
+    say_byte(&to, '@');
+    say_unsigned(&to, hello->interval_ticks);
+    return (uint16_t)~to.crc;
+}
+
+static void say_channels(sink *to, const sb_hello *hello)
+{
+    const sb_channel *channel = hello->channels;
+    uint8_t index;
+    for (index = 0; index < hello->channel_count; index++, channel++) {
+        if (index)
+            say_byte(to, ',');
+        if (sb_type_bytes(channel->type) == 0)
+            to->frame->refused = true;
+        say_fixed(to, key_channel_name);
+        say_quoted(to, channel->name);
+        say_fixed(to, key_type);
+        say_fixed(to, type_name(channel->type));
+        say_fixed(to, key_minimum);
+        say_signed(to, channel->minimum);
+        say_fixed(to, key_maximum);
+        say_signed(to, channel->maximum);
+        say_byte(to, '}');
+    }
+}
+
+static void say_lines(sink *to, const sb_hello *hello)
+{
+    const sb_line *line = hello->lines;
+    uint8_t index;
+    for (index = 0; index < hello->line_count; index++, line++) {
+        if (index)
+            say_byte(to, ',');
+        say_fixed(to, key_line);
+        say_unsigned(to, line->line);
+        say_fixed(to, key_name);
+        say_quoted(to, line->name);
+        say_byte(to, '}');
+    }
+}
+
+size_t sb_hello_frame(uint8_t *out, size_t room, const sb_hello *hello)
+{
+    sb_frame frame;
+    sink to = {&frame, 0};
+    if (hello->channel_count == 0 || hello->line_count > SB_MAX_LINES)
+        return 0;
+    sb_begin(&frame, out, room, SB_KIND_HELLO);
+    say_fixed(&to, key_format);
+    say_unsigned(&to, SB_FORMAT);
+    say_fixed(&to, key_device);
+    say_quoted(&to, hello->device);
+    say_fixed(&to, key_serial);
+    say_quoted(&to, hello->serial);
+    say_fixed(&to, key_firmware);
+    say_quoted(&to, hello->firmware);
+    say_fixed(&to, key_boot);
+    say_unsigned(&to, hello->boot);
+    say_fixed(&to, key_tick_hz);
+    say_unsigned(&to, hello->tick_hz);
+    say_fixed(&to, key_stream);
+    say_unsigned(&to, hello->stream);
+    say_fixed(&to, key_streams);
+    say_unsigned(&to, hello->streams);
+    say_fixed(&to, key_name);
+    say_quoted(&to, hello->name);
+    say_fixed(&to, key_interval);
+    say_unsigned(&to, hello->interval_ticks);
+    say_fixed(&to, key_layout);
+    say_unsigned(&to, sb_layout(hello));
+    say_fixed(&to, key_channels);
+    say_channels(&to, hello);
+    say_fixed(&to, key_lines);
+    say_lines(&to, hello);
+    say_fixed(&to, key_end);
+    if (hello->skew_ticks) {
+        say_fixed(&to, key_skew);
+        say_unsigned(&to, hello->skew_ticks);
+    }
+    say_byte(&to, '}');
+    return sb_end(&frame);
+}
+
+/* ---- the short frames --------------------------------------------------------------------------------------- */
+
+size_t sb_edge_frame(uint8_t *out, size_t room, uint8_t line, uint8_t boot, uint8_t level, uint16_t edges,
+                     uint32_t ticks)
+{
+    sb_frame frame;
+    sb_begin(&frame, out, room, SB_KIND_EDGE);
+    sb_put_u8(&frame, line);
+    sb_put_u8(&frame, boot);
+    sb_put_u8(&frame, level);
+    sb_put_u16(&frame, edges);
+    sb_put_u32(&frame, ticks);
+    return sb_end(&frame);
+}
+
+size_t sb_note_frame(uint8_t *out, size_t room, uint8_t severity, uint8_t boot, uint32_t ticks, const char *text)
+{
+    sb_frame frame;
+    sb_begin(&frame, out, room, SB_KIND_NOTE);
+    sb_put_u8(&frame, severity);
+    sb_put_u8(&frame, boot);
+    sb_put_u32(&frame, ticks);
+    sb_put_bytes(&frame, text, strlen(text));
+    return sb_end(&frame);
+}
+
+size_t sb_beat_frame(uint8_t *out, size_t room, uint8_t boot, uint8_t lines, uint32_t ticks,
+                     const sb_line_state *line_states, uint8_t line_count, const sb_stream_state *stream_states,
+                     uint8_t stream_count)
+{
+    sb_frame frame;
+    uint8_t index;
+    if (line_count > SB_MAX_LINES)
+        return 0;
+    sb_begin(&frame, out, room, SB_KIND_BEAT);
+    sb_put_u8(&frame, boot);
+    sb_put_u8(&frame, lines);
+    sb_put_u32(&frame, ticks);
+    for (index = 0; index < line_count; index++) {
+        sb_put_u16(&frame, line_states[index].edges);
+        sb_put_u32(&frame, line_states[index].last_ticks);
+    }
+    for (index = 0; index < stream_count; index++) {
+        sb_put_u8(&frame, stream_states[index].stream);
+        sb_put_u32(&frame, stream_states[index].next_sequence);
+    }
+    return sb_end(&frame);
+}
