@@ -260,7 +260,7 @@ def _batch_head(rows: int, body_length: int, data_length: int, crc_place: int) -
 EMPTY_BATCH: Final = _batch_head(0, 0, 0, 0)
 _MARKS = (0x1111111111111111, 0x2222222222222222, 0x3333333333333333)
 _TEMPLATE: Final = _batch_head(1, *_MARKS)
-_BODY_AT, _LENGTH_AT, _CRC_AT = (_TEMPLATE.index(struct.pack("<q", mark)) for mark in _MARKS)
+_BODY_AT, LENGTH_AT, _CRC_AT = (_TEMPLATE.index(struct.pack("<q", mark)) for mark in _MARKS)
 PREFIX: Final = _TEMPLATE[:8]
 HEAD_SIZE: Final = len(_TEMPLATE)
 ROW_OVERHEAD: Final = HEAD_SIZE + _FIXED.size + _CRC.size  # bytes a row costs beyond its padded data
@@ -284,7 +284,7 @@ def row_message(offset: int, row: Row) -> bytes:
         raise ValueError(f"{length} bytes in one record, at most {MAX_DATA} fit")
     times = (row.arrival_ns, row.wall_ns, row.boottime_ns)
     return b"".join((
-        _row_head(length),
+        row_head(length),
         _FIXED.pack(*times, row.event, 0, length),
         row.data,
         bytes(-length % 8),
@@ -299,8 +299,8 @@ def examine_batch(buffer: bytes | bytearray, offset: int, start: int = 0) -> Who
     """
     head = buffer[start : start + HEAD_SIZE]
     if len(head) == HEAD_SIZE and head.startswith(PREFIX):
-        (length,) = _INT64.unpack_from(head, _LENGTH_AT)
-        if not 0 <= length <= MAX_DATA or head != _row_head(length):
+        (length,) = _INT64.unpack_from(head, LENGTH_AT)
+        if not 0 <= length <= MAX_DATA or head != row_head(length):
             return Whole(HEAD_SIZE) if head == EMPTY_BATCH else Doubt.BROKEN
         whole = ROW_OVERHEAD + length + -length % 8
         return _examine_row(buffer, start, length, offset) if len(buffer) - start >= whole else Doubt.PARTIAL
@@ -323,11 +323,12 @@ def _examine_row(buffer: bytes | bytearray, start: int, length: int, offset: int
 
 
 @lru_cache(maxsize=1024)  # most records of a recording have one of few lengths
-def _row_head(length: int) -> bytes:
+def row_head(length: int) -> bytes:
+    """Return the part of a row's message before its times, which the length of its data decides."""
     head = bytearray(_TEMPLATE)
     crc_place = _FIXED.size + length + -length % 8
     struct.pack_into("<q", head, _BODY_AT, crc_place + _CRC.size)
-    struct.pack_into("<q", head, _LENGTH_AT, length)
+    struct.pack_into("<q", head, LENGTH_AT, length)
     struct.pack_into("<q", head, _CRC_AT, crc_place)
     return bytes(head)
 

@@ -10,7 +10,6 @@ Times are integer nanoseconds. This module decides nothing about when to write o
 """
 
 import re
-from array import array
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -29,6 +28,7 @@ if TYPE_CHECKING:  # the capture process writes journals and has no need of nump
 
 SUFFIX: Final = ".arrows"
 _BLOCK: Final = 1 << 20  # bytes read at a time
+_FIRST: Final = 4096  # bytes read first, to be past the schema soon: rows in the same piece are read one by one
 
 
 class JournalWriteError(RecordError):
@@ -170,6 +170,10 @@ class Damage:
     record: int  # number of the first record after it
 
 
+# Takes the whole rows at the start of a buffer that stands at an offset; tells how many, and their bytes.
+Take = Callable[[bytearray, int], tuple[int, int]]
+
+
 class JournalDecoder:
     """Finds the whole messages in a journal that comes in pieces; holds at most one message and one piece.
 
@@ -191,9 +195,14 @@ class JournalDecoder:
         self._at = offset  # the same place in the file
         self._lost = False  # somewhere between the last whole message and the next
 
-    def feed(self, piece: bytes) -> list[Row]:
-        """Return the rows that ``piece`` makes whole."""
+    def feed(self, piece: bytes, take: Take | None = None) -> list[Row]:
+        """Return the rows that ``piece`` makes whole, behind those that ``take`` has taken for itself."""
         self._pending += piece
+        if take is not None and self._at > 0 and not self._lost:
+            count, length = take(self._pending, self._at)
+            self.record += count
+            self._pass(length)
+            self.whole_end = self._at
         rows = self._advance()
         del self._pending[: self._start]
         self._start = 0
@@ -284,37 +293,24 @@ def read_journal(path: Path) -> Journal:
     RecordError
         The file cannot be read, or nothing in it is a journal's.
     """
-    import numpy as np
+    from daq.journal_columns import RecordColumns
 
-    decoder = JournalDecoder()
-    arrivals, walls, boottimes, kinds = array("q"), array("q"), array("q"), array("b")
-    offsets = array("q", [0])
-    stream = bytearray()
-    notes: dict[int, str] = {}
-    for rows in _decode(path, decoder):
-        for row in rows:
-            if row.event is Event.DATA:
-                stream += row.data
-            else:
-                notes[len(offsets) - 1] = row.data.decode(errors="replace")
-            offsets.append(len(stream))
-        arrivals.extend([row.arrival_ns for row in rows])
-        walls.extend([row.wall_ns for row in rows])
-        boottimes.extend([row.boottime_ns for row in rows])
-        kinds.extend([row.event for row in rows])
+    decoder, records = JournalDecoder(), RecordColumns()
+    for rows in _decode(path, decoder, records.take):
+        records.add(rows)
     size = path.stat().st_size
-    arrival, wall, boottime = (np.array(column, dtype=np.int64) for column in (arrivals, walls, boottimes))
-    events = np.array(kinds, dtype=np.int8)
+    arrival, wall, boottime = records.times.T
+    events = records.events
     return Journal(
         path=path,
         meta=MappingProxyType(decoder.meta),
-        arrival_ns=arrival,
-        wall_ns=wall,
-        boottime_ns=boottime,
+        arrival_ns=arrival.copy(),
+        wall_ns=wall.copy(),
+        boottime_ns=boottime.copy(),
         events=events,
-        offsets=np.array(offsets, dtype=np.int64),
-        stream=bytes(stream),
-        notes=MappingProxyType(notes),
+        offsets=records.offsets,
+        stream=records.stream,
+        notes=MappingProxyType(records.notes),
         closed=bool(events.size and events[-1] == Event.CLOSED),
         whole_bytes=decoder.whole_end,
         torn_bytes=max(0, size - decoder.whole_end),
@@ -322,13 +318,13 @@ def read_journal(path: Path) -> Journal:
     )
 
 
-def _decode(path: Path, decoder: JournalDecoder) -> Iterator[list[Row]]:
+def _decode(path: Path, decoder: JournalDecoder, take: Take) -> Iterator[list[Row]]:
     first = b""
     try:
         with path.open("rb") as file:
-            while piece := file.read(_BLOCK):
-                first = first or piece
-                yield decoder.feed(piece)
+            while piece := file.read(_BLOCK if first else _FIRST):
+                first += piece if len(first) <= _FIRST else b""  # as long as any schema
+                yield decoder.feed(piece, take)
     except OSError as error:
         raise RecordError(f"{path}: cannot read the journal: {reason(error)}") from error
     yield decoder.finish()

@@ -15,6 +15,7 @@ from daq.envelope import EMPTY_BATCH, MAX_DATA, ROW_OVERHEAD, Event, Row, row_me
 from daq.errors import FrameError, StandError
 from daq.hello import MAX_BODY, Hello
 from daq.journal import JournalDecoder
+from daq.journal_columns import RecordColumns
 from daq.lines import MAX_LINE, LineDecoder, LineLayout
 from daq.recover import recover_wire
 from daq.tape import Reel, Tape
@@ -182,12 +183,17 @@ def check_journal(data):
 
 
 def _journal(pieces):
-    decoder = JournalDecoder()
+    decoder, other, records = JournalDecoder(), JournalDecoder(), RecordColumns()
     rows = []
     for piece in pieces:
         rows += decoder.feed(piece)
+        records.add(other.feed(piece, records.take))
         assert len(decoder._pending) <= MAX_DATA + ROW_OVERHEAD + len(piece)
     rows += decoder.finish()
+    records.add(other.finish())
+    assert records.times.tolist() == [list(row[:3]) for row in rows], "whole stretches give other records"
+    assert records.stream == b"".join(row.data for row in rows if row.event == Event.DATA)
+    assert (other.record, other.whole_end, other.damage) == (decoder.record, decoder.whole_end, decoder.damage)
     assert all(a.offset + a.length <= b.offset for a, b in pairwise(decoder.damage))
     return rows
 
