@@ -134,8 +134,9 @@ class Board:
 def serve(pipe: Connection, devices: int, rate: int, seconds: float, tick: float, room: int) -> None:
     """Be the boards: give their ports, wait for the word, send, say what became of it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # A real board needs nothing of this computer, nor does it weigh in its sharing of time among programs.
     with suppress(OSError):
-        os.nice(-15)  # a real board needs nothing of this computer
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(50))
     boards = [Board(number, rate, room) for number in range(devices)]
     pipe.send([board.path for board in boards])
     pipe.recv()
