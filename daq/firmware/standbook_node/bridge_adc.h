@@ -1,0 +1,17 @@
+/* The external bridge converter, when node_config.h says NODE_BRIDGE 1: three functions that bridge_adc.cpp gives. */
+#ifndef BRIDGE_ADC_H
+#define BRIDGE_ADC_H
+
+#include "node.h"
+
+/* Set up its pins and whatever it must be told once. */
+void bridge_begin(void);
+
+/* Is a conversion ready to be fetched? Asked from an interrupt on an AVR, at each row: it must only look at a pin. */
+bool bridge_is_ready(void);
+
+/* Fetch it: a count for each line of NODE_BRIDGE_CHANNELS. Called from loop(), once for each conversion that was ready,
+ * some milliseconds late at worst. It must not wait for the next one. */
+void bridge_take(int32_t *counts);
+
+#endif
