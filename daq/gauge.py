@@ -28,12 +28,18 @@ STALE_AFTER: Final = 0.4  # [s] of the computer
 STALE_ROWS: Final = 3  # a slow stream may be this many intervals late
 # One sample in a window of a hundred may be a spike of the igniter: it is left out of the mean. More is the channel.
 BAD_SHARE: Final = 0.05
-# Frozen counts: a channel whose own noise never was below one count cannot give the same count twenty times running
-# (normal noise of one count: 0.38**19, about 1e-8). A quiet channel of coarse resolution has less noise than that
-# at some time, and is then never judged by its counts.
+# Frozen counts: a channel whose own noise never was below one count gives the same count again with a probability of
+# at most erf(0.5 / (sqrt(2) noise)), 0.38 at one count and 0.024 at 17. So many equal rows that chance alone does
+# not make them in the life of a stand (1e-15 from any row on: once in 3,000 years at 10,000 rows a second) are a
+# frozen channel. A quiet channel of coarse resolution has less noise than that at some time, and is never judged so.
+# Chance is not all: noise that came from a pump ends when the pump is switched off, and a converter slower than the
+# stream repeats its counts. Hence it must last, longer while nothing flows and pressures may truly stand still.
 FROZEN_AFTER: Final = 1.0  # [s] of the device
-FROZEN_ROWS: Final = 20
+FROZEN_IN_FLOW: Final = 0.2  # [s] of the device
+FROZEN_ROWS: Final = 20  # at least
 FROZEN_NOISE: Final = 1.0  # [count]
+FROZEN_CHANCE: Final = 1e-15
+FROZEN_LONGER: Final = 3  # times the longest run of equal counts after which the channel moved again
 NOISE_BLOCK: Final = 1.0  # [s] of the device
 NOISE_BLOCKS: Final = 2  # seen before a channel is judged by its noise
 
@@ -67,8 +73,17 @@ class Ring:
         self.still_since = np.zeros(len(names), np.int64)  # ticks at which each column changed last
         self.still_rows = np.zeros(len(names), np.int64)
         self.floor = np.full(len(names), np.inf)  # quietest noise seen [count]
+        self._need = np.full(len(names), FROZEN_ROWS)  # equal rows that chance does not make
+        self._longest = np.zeros(len(names), np.int64)  # equal rows after which a column moved again
+        self._frozen = np.zeros(len(names), np.bool_)  # found so, and has not moved since
         self._blocks = 0
         self._block_from: int | None = None
+
+    def learn_from(self, earlier: "Ring") -> None:
+        """Take over what the rows before a boot said of each column's noise."""
+        if earlier.names == self.names:
+            self.floor, self._need = earlier.floor.copy(), earlier._need.copy()
+            self._longest, self._blocks = earlier._longest.copy(), earlier._blocks
 
     @property
     def ticks(self) -> Ints:
@@ -117,25 +132,38 @@ class Ring:
         """Rows from ``first`` to before ``end``."""
         return slice(*np.searchsorted(self.ticks, (first, end)).tolist())
 
-    def is_frozen(self, column: int) -> bool:
-        """Tell whether a column that always flickered stands still."""
-        if self.newest is None or self._blocks < NOISE_BLOCKS:
+    def is_frozen(self, column: int, *, in_flow: bool = False) -> bool:
+        """Tell whether a column that always flickered stands still; ``in_flow`` while nothing may.
+
+        Once found it holds until the column moves, also when the flow ends meanwhile.
+        """
+        if self._frozen[column]:
+            return True
+        if self.newest is None or self._blocks < NOISE_BLOCKS or self.floor[column] < FROZEN_NOISE:
             return False
-        still = self.newest - int(self.still_since[column])
-        return bool(
-            self.floor[column] >= FROZEN_NOISE
-            and self.still_rows[column] >= FROZEN_ROWS
-            and still >= self.base.span(FROZEN_AFTER)
-        )
+        rows, still = int(self.still_rows[column]), self.newest - int(self.still_since[column])
+        enough = max(int(self._need[column]), FROZEN_LONGER * int(self._longest[column]))
+        is_long = rows >= self._need[column] and still >= self.base.span(FROZEN_AFTER)
+        is_enough = in_flow and rows >= enough and still >= self.base.span(FROZEN_IN_FLOW)
+        self._frozen[column] = is_long or is_enough
+        return is_long or is_enough
 
     def _note_still(self, ticks: Ints, counts: NDArray[np.integer] | Floats) -> None:
-        last = counts[-1]
+        if self._end == self._start:
+            self.still_since[:] = ticks[0]
         before = self._counts[self._end - 1] if self._end > self._start else counts[0]
-        changed = (counts != before).any(axis=0)
-        self.still_since[changed] = ticks[-1]
-        self.still_rows[changed] = 0
-        self.still_rows += ticks.size
-        self.still_rows[last != before] = 1
+        differs = counts != before
+        moved = differs.any(axis=0)
+        if not moved.any():
+            self.still_rows += ticks.size
+            return
+        run = self.still_rows + differs.argmax(axis=0)
+        self._longest = np.where(moved & ~self._frozen, np.maximum(self._longest, run), self._longest)
+        self._frozen &= ~moved
+        differs = counts[::-1] != counts[-1]
+        tail = np.where(differs.any(axis=0), differs.argmax(axis=0), ticks.size)
+        self.still_rows = np.where(moved, tail, self.still_rows + ticks.size)
+        self.still_since[moved] = ticks[-tail[moved]]
 
     def _note_noise(self) -> None:
         newest = int(self._ticks[self._end - 1])
@@ -151,7 +179,23 @@ class Ring:
         # The block in which a flickering column freezes says nothing of its noise.
         freezing = (self.still_rows >= FROZEN_ROWS) & (self.floor >= FROZEN_NOISE) & np.isfinite(self.floor)
         self.floor = np.where(freezing, self.floor, np.fmin(self.floor, noise))
+        self._need = np.array([rows_needed(quietest) for quietest in self.floor.tolist()])
         self._blocks += 1
+
+
+def rows_needed(noise: float) -> int:
+    r"""Say how many equal counts in a row noise of so many counts does not make by chance.
+
+    Notes
+    -----
+    Normal noise that is independent from row to row gives the likeliest count with probability
+    :math:`p = \operatorname{erf}(1 / (2 \sqrt 2 \sigma))`, so that n rows equal the one before them with
+    :math:`p^n` at most. Noise is measured from differences of neighbours and so leaves out what is correlated.
+    """
+    if not FROZEN_NOISE <= noise < math.inf:
+        return FROZEN_ROWS  # is not judged by it
+    same = math.erf(0.5 / (math.sqrt(2.0) * noise))
+    return max(FROZEN_ROWS, 1 + math.ceil(math.log(FROZEN_CHANCE) / math.log(same)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,8 +267,8 @@ class Gauge:
         good = values[~(at_rail | broken)]
         return float(good.mean()) if good.size and 2 * good.size >= values.size else None
 
-    def look(self, now_ns: int) -> Look:
-        """Say what is indicated at a moment of the monotonic clock. [ns]."""
+    def look(self, now_ns: int, *, in_flow: bool = False) -> Look:
+        """Say what is indicated at a moment of the monotonic clock [ns]; ``in_flow`` while something flows."""
         ring = self.ring
         newest = ring.newest if ring is not None else None
         if ring is None or newest is None or self._lacks_supply:
@@ -235,14 +279,14 @@ class Gauge:
         values, at_rail, broken = self.readings(ring.since(min(newest, newest - ring.base.span(WINDOW) + 1)))
         bad = at_rail | broken
         if not bad.any():
-            standing, good = self._frozen_or_not(), values
+            standing, good = self._frozen_or_not(in_flow=in_flow), values
         else:
-            standing, good = self._standing(at_rail, broken), values[~bad]
+            standing, good = self._standing(at_rail, broken, in_flow=in_flow), values[~bad]
         if standing is not Standing.INDICATED or not good.size:
             return Look(standing, None, 0.0, int(good.size), age)
         return Look(standing, float(good.mean()), float(good.std()), int(good.size), age)
 
-    def _standing(self, at_rail: NDArray[np.bool_], broken: NDArray[np.bool_]) -> Standing:
+    def _standing(self, at_rail: NDArray[np.bool_], broken: NDArray[np.bool_], *, in_flow: bool) -> Standing:
         """Judge a window: a rail outranks a broken wire, and both outrank a still one; they say more."""
         if at_rail.mean() >= BAD_SHARE and at_rail.mean() >= broken.mean():
             return Standing.CLIPPED
@@ -250,11 +294,12 @@ class Gauge:
             return Standing.OPEN_WIRE
         if (at_rail | broken).mean() >= BAD_SHARE:
             return Standing.CLIPPED
-        return self._frozen_or_not()
+        return self._frozen_or_not(in_flow=in_flow)
 
-    def _frozen_or_not(self) -> Standing:
+    def _frozen_or_not(self, *, in_flow: bool) -> Standing:
         assert self.ring is not None  # noqa: S101 - looked at before
-        return Standing.NOT_RESPONDING if self.ring.is_frozen(self.column) else Standing.INDICATED
+        is_frozen = self.ring.is_frozen(self.column, in_flow=in_flow)
+        return Standing.NOT_RESPONDING if is_frozen else Standing.INDICATED
 
     def _supply_at(self, rows: slice) -> Floats | float:
         supply = self._supply

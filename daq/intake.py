@@ -47,6 +47,7 @@ class Intake:
         self._line = line
         self._boot: int | None = None
         self._layouts: dict[str, int] = {}
+        self._earlier: dict[str, Ring] = {}  # by stream: the newest ring, also across a boot
         self._edges_seen: int | None = None  # as the device counts them
         self._began: int | None = None  # ticks of the first row of this boot
         self._arrival: int | None = None
@@ -81,12 +82,15 @@ class Intake:
             self._began = int(ticks[0])
         if self._layouts.get(hello.name) != block.layout:
             self._layouts[hello.name] = block.layout
-            self.rings[hello.name] = Ring(
+            ring = Ring(
                 base,
                 tuple(channel.name for channel in hello.channels),
                 tuple(Rails(channel.minimum, channel.maximum) for channel in hello.channels),
                 hello.interval_ticks / hello.tick_hz,
             )
+            if hello.name in self._earlier:
+                ring.learn_from(self._earlier[hello.name])
+            self._earlier[hello.name] = self.rings[hello.name] = ring
         self.rings[hello.name].add(ticks, block.counts)
 
     def _enter_boot(self, boot: int, hello: Hello) -> bool:

@@ -168,7 +168,8 @@ class Live:
 
     def _judge(self, now_ns: int) -> None:
         self._judged_ns = now_ns
-        self._looks = {tag: gauge.look(now_ns) for tag, gauge in self._gauges.items()}
+        flowing = self._phase.flowing_since is not None
+        self._looks = {tag: gauge.look(now_ns, in_flow=flowing) for tag, gauge in self._gauges.items()}
         if self._moved_ns is None or (now_ns - self._moved_ns) * self._scale >= RESPONSE_EVERY * 1e9:
             self._moved_ns = now_ns
             moves = {tag: movement(self._gauges[tag]) for tag in self._responses if self._looks[tag].value is not None}

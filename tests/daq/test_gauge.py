@@ -1,9 +1,12 @@
+from itertools import groupby
+
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from daq.campaign import read_campaign
 from daq.channels import Rails, readings
-from daq.gauge import KEPT, STALE_AFTER, Gauge, Ring
+from daq.gauge import KEPT, STALE_AFTER, Gauge, Ring, rows_needed
 from daq.live_state import Standing
 from daq.timebase import TimeBase
 from tests.campaign_fixture import TODAY, campaign
@@ -94,6 +97,63 @@ def test_counts_that_flickered_and_stand_still_are_not_responding(stand):
     counts = noisy(6000)
     counts[-900:] = counts[-900]
     assert gauge_with(stand, "PT-11", counts).look(NOW).standing is Standing.INDICATED
+
+
+def test_while_something_flows_a_fifth_of_a_second_is_enough(stand):
+    counts = noisy(6000)
+    counts[-210:] = counts[-210]
+    gauge = gauge_with(stand, "PT-11", counts)
+    assert gauge.look(NOW).standing is Standing.INDICATED
+    assert gauge.look(NOW, in_flow=True).standing is Standing.NOT_RESPONDING
+    assert gauge.look(NOW).standing is Standing.NOT_RESPONDING  # the flow ends: it has not moved since
+    counts = noisy(6000)
+    counts[-190:] = counts[-190]
+    assert gauge_with(stand, "PT-11", counts).look(NOW, in_flow=True).standing is Standing.INDICATED
+
+
+def test_a_frozen_channel_that_moves_again_is_indicated(stand):
+    counts = noisy(6000)
+    counts[-300:] = counts[-300]
+    gauge = gauge_with(stand, "PT-11", counts)
+    assert gauge.look(NOW, in_flow=True).value is None
+    ring = gauge.ring
+    ring.base.heard(20_000, NOW + 20_000_000)
+    ring.add(np.arange(1000, 20_001, 1000), np.column_stack((noisy(20), np.full(20, 26666))))
+    assert gauge.look(NOW + 20_000_000, in_flow=True).standing is Standing.INDICATED
+
+
+def test_a_converter_slower_than_its_stream_is_not_called_frozen_between_two_of_its_values(stand):
+    counts = np.repeat(noisy(32, noise=40.0), 250)[:-30]  # four values a second in a stream of a thousand rows
+    assert (counts[-220:] == counts[-1]).all()
+    gauge = gauge_with(stand, "PT-11", counts)
+    assert gauge.ring.floor[0] >= 1.0
+    assert gauge.look(NOW, in_flow=True).standing is Standing.INDICATED
+    held = np.append(counts, np.full(900, counts[-1]))
+    assert gauge_with(stand, "PT-11", held).look(NOW, in_flow=True).standing is Standing.NOT_RESPONDING
+
+
+@pytest.mark.parametrize("noise", [1.0, 1.3, 2.0, 5.0, 17.0])
+def test_so_many_equal_counts_come_by_chance_once_in_1e15_rows_at_most(noise):
+    chance = 2.0 * norm.cdf(0.5 / noise) - 1.0  # of the likeliest count
+    rows = rows_needed(noise)
+    assert chance ** (rows - 1) <= 1e-15
+    assert rows == 20 or chance ** (rows - 2) > 1e-15
+
+
+def test_equal_counts_run_as_long_as_counted_whatever_the_pieces():
+    counts = np.array([5, 5, 7, 7, 7, 4, 4, 4, 4, 4, 6, 6])
+    for pieces in ([12], [1] * 12, [3, 3, 6], [5, 5, 2], [6, 1, 5]):
+        ring = Ring(TimeBase(1000), ("a",), (None,), 0.001)
+        runs, begun, start = [], [], 0
+        for size in pieces:
+            ring.add(np.arange(start, start + size), counts[start : start + size, None])
+            start += size
+            runs.append(int(ring.still_rows[0]))
+            begun.append(int(ring.still_since[0]))
+        ends = np.cumsum(pieces).tolist()
+        want = [[len(list(run)) for _, run in groupby(counts[:end].tolist())][-1] for end in ends]
+        assert runs == want
+        assert begun == [end - run for end, run in zip(ends, want, strict=True)]
 
 
 @pytest.mark.parametrize("seed", range(5))
