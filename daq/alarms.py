@@ -34,7 +34,9 @@ class Alarms:
             for device in stand.device
         }
         self._indicated: set[str] = set()
+        # What is wrong with a channel stands while its device is silent: only rows can say that it is over.
         self._withdrawn: dict[str, Withdrawal] = {}
+        self._stale: dict[str, int] = {}  # tag, monotonic time of the newest row [ns]
 
     def note(
         self,
@@ -47,27 +49,36 @@ class Alarms:
         """Take in the standings now; a device that said that it has nothing more to send is not late."""
         over = {tag for device in played_out for tag in self._tags.get(device, ())}
         for tag, standing in standings.items():
+            if tag not in self._indicated and not standing.is_shown:
+                continue
+            if standing is Standing.STALE:
+                if tag in over:
+                    self._stale.pop(tag, None)
+                else:
+                    self._stale.setdefault(tag, now_ns - round((looks[tag].age or 0.0) * 1e9))
+                continue
+            was_stale = self._stale.pop(tag, None) is not None
             if standing.is_shown:
                 self._indicated.add(tag)
                 self._withdrawn.pop(tag, None)
-            elif standing is Standing.STALE and tag in over:
-                self._withdrawn.pop(tag, None)
-            elif tag in self._indicated:
-                before = self._withdrawn.get(tag)
-                if before is None or before.standing is not standing:
-                    seen = now_ns - round((looks[tag].age or 0.0) * 1e9)
-                    since = seen if before is None or standing is Standing.STALE else before.since_ns
-                    self._withdrawn[tag] = Withdrawal(standing, since)
+                continue
+            before = self._withdrawn.get(tag)
+            if before is None or before.standing is not standing:
+                seen = now_ns - round((looks[tag].age or 0.0) * 1e9)
+                self._withdrawn[tag] = Withdrawal(standing, seen if before is None or was_stale else before.since_ns)
 
     def standing(self) -> tuple[tuple[int, str], ...]:
         """Give instants and sentences, without the instant in words."""
         found = []
         told: set[str] = set()
         for device, tags in self._tags.items():
-            gone = [tag for tag in tags if self._is(tag, Standing.STALE)]
+            gone = [tag for tag in tags if tag in self._stale]
             if len(gone) > 1 and len(gone) == len(self._indicated & set(tags)):
-                found.append((min(self._withdrawn[tag].since_ns for tag in gone), f"{device}: no fresh data"))
+                found.append((min(self._stale[tag] for tag in gone), f"{device}: no fresh data"))
                 told |= set(gone)
+        for tag, since in self._stale.items():
+            if tag not in told:
+                found.append((since, f"{tag} withdrawn: {Standing.STALE.value}"))
         apart = [tag for tag in self._withdrawn if self._is(tag, Standing.DISAGREES)]
         by_since: dict[int, list[str]] = {}
         for tag in apart:
@@ -75,7 +86,7 @@ class Alarms:
         for since, tags in by_since.items():
             found.append((since, f"{' and '.join(tags)} withdrawn: sensors disagree"))
         for tag, withdrawal in self._withdrawn.items():
-            if tag not in told and tag not in apart:
+            if tag not in apart:
                 found.append((withdrawal.since_ns, f"{tag} withdrawn: {withdrawal.standing.value}"))
         return tuple(sorted(found))
 

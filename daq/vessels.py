@@ -69,6 +69,11 @@ class Vessel:
     def judge(self, looks: dict[str, Look], seconds: float, *, is_safing: bool) -> None:
         """Take in what the sensors indicate; ``seconds`` of the device, growing."""
         shown = [(g, look) for g in self.gauges if (look := looks[g.tag]).value is not None]
+        if not shown:  # a silent device says nothing new: who had parted has parted when it speaks again
+            self.apart = False
+            for seen in self._seen.values():
+                seen.before = None
+            return
         speeds = []
         for gauge, look in shown:
             seen, value = self._seen[gauge.tag], look.value
