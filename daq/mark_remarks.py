@@ -57,7 +57,9 @@ class MarkRemark:
             for tag, before in self._baseline.items()
             if (value := values.get(tag)) is not None and value - before >= ROSE * self._gauges[tag].full_range
         ]
-        if rose and self._first_rise is None:
+        # Its twin alone says nothing of the cables: there is time left for the one that was named.
+        wanted = self._planned.rises
+        if self._first_rise is None and any(tag == wanted or self._is_elsewhere(tag) for tag in rose):
             self._first_rise = seconds
         settled = self._first_rise is not None and seconds >= self._first_rise + SETTLES
         if settled or seconds >= WITHIN:
@@ -67,7 +69,8 @@ class MarkRemark:
         wanted, still = self._planned.rises, self._planned.still
         words = []
         if wanted is not None:
-            others = [tag for tag in rose if tag != wanted and self._vessel(tag) != self._vessel(wanted)]
+            others = [tag for tag in rose if self._is_elsewhere(tag)]
+            twins = [tag for tag in rose if tag != wanted and not self._is_elsewhere(tag)]
             if wanted not in self._baseline:
                 words.append(f"{wanted} was not indicated")
             elif wanted in rose:
@@ -75,12 +78,17 @@ class MarkRemark:
             elif others:
                 words.append(f"{' and '.join(others)} rose, {wanted} should have")
             else:
-                words.append(f"{wanted} did not rise within {WITHIN:g} s")
+                but = f", {' and '.join(twins)} did" if twins else ""
+                words.append(f"{wanted} did not rise within {WITHIN:g} s{but}")
         if still is not None and still in rose and (wanted is None or wanted in rose):
             words.append(f"{still} rose, which should have stayed still")
         elif still is not None and still not in rose and still in self._baseline:
             words.append(f"{still} stayed still")
         return "; ".join(words)
+
+    def _is_elsewhere(self, tag: str) -> bool:
+        wanted = self._planned.rises
+        return wanted is None or self._vessel(tag) != self._vessel(wanted)
 
     def _vessel(self, tag: str) -> str:
         gauge = self._gauges.get(tag)
