@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import constants
 
-from daq.quantity import UNITS, absolute, dimension_of, factor, parse_quantity, parse_unit
+from daq.quantity import UNITS, absolute, dimension_of, factor, in_unit, parse_quantity, parse_unit
 
 # [AMS55] tables 2.4 and 2.5: the four exact factors everything else is built from (confirmed).
 G0, POUND, INCH, ATMOSPHERE = 9.80665, 0.45359237, 0.0254, 101325.0
@@ -114,3 +114,31 @@ def test_what_is_written_is_what_is_read(value, u, unit):
     q = parse_quantity(f"{value!r} +/- {u!r} {unit}", "mass")
     assert q.value == value * UNITS["mass"][unit]
     assert q.u == u * UNITS["mass"][unit]
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "shown"),
+    [
+        (3.1e6, "bar(g)", 31.0),
+        (101325.0, "atm(a)", 1.0),
+        (POUND * G0 * 583.0, "lbf", 583.0),
+        (273.15, "degC", 0.0),
+        (291.15, "degC", 18.0),
+        (291.15, "K", 291.15),
+        (0.25, "%", 25.0),
+    ],
+)
+def test_an_si_value_is_given_in_the_unit_that_people_read(value, unit, shown):
+    assert in_unit(value, unit) == pytest.approx(shown, abs=1e-9)
+
+
+def test_a_unit_of_no_dimension_gives_no_number():
+    with pytest.raises(ValueError, match="unknown unit 'furlong'"):
+        in_unit(1.0, "furlong")
+
+
+@given(st.sampled_from(["bar(g)", "psi(a)", "N", "lbf", "degC", "K", "kg", "V"]), st.floats(-1e4, 1e4))
+def test_what_is_shown_in_a_unit_is_read_back_as_the_value(unit, shown):
+    dimension = dimension_of(unit)
+    value = parse_quantity(f"{shown!r} {unit}", dimension).value
+    assert in_unit(value, unit) == pytest.approx(shown, rel=1e-9, abs=1e-9)

@@ -106,3 +106,29 @@ def test_the_weight_that_has_left_is_named_or_taken_out(stand):
     weighed = Cell(stand, sign=1, expelled_weight=lambda t: 25.0 * t).run(reading, 7.0, until=4.0)
     assert weighed.value == pytest.approx(4000.0, abs=2.5)
     assert "as predicted" in weighed.sentence
+
+
+def test_a_predicted_thrust_becomes_what_the_cell_should_read(stand):
+    def reading(t):
+        return -730.0 + (1000.0 if t >= 0 else 0.0)
+
+    cell = Cell(stand, sign=1, expelled_weight=lambda t: 25.0 * t)
+    assert cell.impulse.as_read((900.0, 1100.0), 2.0) is None  # no zero yet
+    cell.run(reading, 4.0)
+    low, high = cell.impulse.as_read((900.0, 1100.0), 2.0)
+    # The cell carries 730 N, and reads 50 N more once these have left; its count is 0.01 N.
+    assert (low, high) == (pytest.approx(220.0, abs=0.1), pytest.approx(420.0, abs=0.1))
+    upwards = Cell(stand, sign=-1, expelled_weight=lambda t: 25.0 * t)
+    upwards.run(reading, 4.0)
+    assert upwards.impulse.as_read((900.0, 1100.0), 2.0)[0] == pytest.approx(120.0, abs=0.1)
+
+
+@pytest.mark.parametrize("sign", [1, -1, 0])
+def test_without_a_prediction_of_the_weight_that_left_only_a_cell_that_does_not_carry_it_has_a_band(stand, sign):
+    cell = Cell(stand, sign=sign)
+    cell.run(lambda t: -730.0 + (1000.0 if t >= 0 else 0.0), 4.0)
+    band = cell.impulse.as_read((900.0, 1100.0), 2.0)
+    if sign:
+        assert band is None
+    else:
+        assert band == (pytest.approx(170.0, abs=0.1), pytest.approx(370.0, abs=0.1))
