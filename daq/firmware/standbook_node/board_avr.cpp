@@ -253,7 +253,7 @@ ISR(PCINT2_vect, ISR_ALIASOF(PCINT0_vect));
 static void begin_lines(void)
 {
     for (uint8_t line = 0; line < LINES; line++) {
-        uint8_t pin = line_pin[line];
+        int pin = line_pin[line]; /* the core's macros ask whether it is below zero */
         pinMode(pin, INPUT_PULLUP);
         if (digitalPinToPCICR(pin) == 0) {
             lines_dead |= _BV(line);
@@ -264,7 +264,7 @@ static void begin_lines(void)
     }
     delayMicroseconds(200); /* for a pull-up to lift the capacitance of a long cable */
     for (uint8_t line = 0; line < LINES; line++) {
-        uint8_t pin = line_pin[line];
+        int pin = line_pin[line];
         if (!input[line].mask)
             continue;
         *digitalPinToPCMSK(pin) |= _BV(digitalPinToPCMSKbit(pin));

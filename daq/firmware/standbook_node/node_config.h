@@ -151,14 +151,14 @@
 /* ---- memory ------------------------------------------------------------------------------------------------- */
 
 /* Bytes that may wait for the link, and frames of rows that may wait for room there. An ATmega328P has 2,048 bytes:
- *   1,024  waiting for the link (below); a hello of about 430 bytes must fit with frames beside it
- *     384  3 frames of 16 rows of 8 bytes, and 54 to manage them
- *     150  edges that wait, names, hello's table, counters
- *     430  left for the stack, of which about 200 are used at most
+ *     896  waiting for the link (below); a hello of about 430 bytes must fit with frames beside it
+ *     435  3 frames of 16 rows of 8 bytes, and what manages them
+ *     330  names, hello's table, edges that wait, counters
+ *     390  left for the stack
  * More is only of use where the reader of the link pauses, and a UART has no reader that it could see pausing. */
 #ifndef NODE_LINK_BYTES
 #if defined(__AVR_ATmega328P__)
-#define NODE_LINK_BYTES 1024
+#define NODE_LINK_BYTES 896
 #else
 #define NODE_LINK_BYTES 4096
 #endif

@@ -26,60 +26,73 @@ static const uint32_t crc_high[16] FLASH = {
     0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu, 0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu,
 };
 
-static inline uint32_t crc_byte(uint32_t crc, uint8_t byte)
+/* Of bytes that follow each other, without the inversions at both ends. */
+static uint32_t crc_run(uint32_t crc, const uint8_t *bytes, size_t length)
 {
-    uint8_t index = (uint8_t)((uint8_t)crc ^ byte);
-    return (crc >> 8) ^ FLASH_U32(&crc_low[index & 15u]) ^ FLASH_U32(&crc_high[index >> 4]);
+    const uint8_t *end = bytes + length;
+    while (bytes != end) {
+        uint8_t index = (uint8_t)((uint8_t)crc ^ *bytes++);
+        crc >>= 8;
+        crc ^= FLASH_U32(&crc_low[index & 15u]);
+        crc ^= FLASH_U32(&crc_high[index >> 4]);
+    }
+    return crc;
 }
 
 uint32_t sb_crc32(uint32_t crc, const void *bytes, size_t length)
 {
-    const uint8_t *at = (const uint8_t *)bytes;
-    crc = ~crc;
-    while (length-- > 0)
-        crc = crc_byte(crc, *at++);
-    return ~crc;
+    return ~crc_run(~crc, (const uint8_t *)bytes, length);
 }
 
 /* ---- COBS --------------------------------------------------------------------------------------------------- */
 
-/* Close the open block and begin the next with a byte kept free for its code. */
-static bool next_block(sb_frame *frame)
+/* Stuff bytes that follow each other. A block ends at a zero, or by itself when it has 254 bytes; the next one is then
+ * opened only when a byte comes, so that a frame that ends there has no empty block behind it.
+ *
+ * What changes at each byte is kept outside the structure meanwhile: that halves the time on an 8-bit processor. */
+static bool stuff(sb_frame *frame, const uint8_t *bytes, size_t length)
 {
-    if (frame->used >= frame->room)
-        return false;
-    frame->out[frame->code_at] = frame->code;
-    frame->code_at = frame->used++;
-    frame->code = 1;
-    frame->full = false;
-    return true;
+    const uint8_t *end = bytes + length;
+    uint8_t *at = frame->out + frame->used;
+    uint8_t *limit = frame->out + frame->room;
+    uint8_t *code_at = frame->out + frame->code_at;
+    uint8_t code = frame->code;
+    bool fits = true;
+    while (bytes != end) {
+        uint8_t byte = *bytes;
+        if (at == limit) {
+            fits = false;
+            break;
+        }
+        if (byte == 0 || code == 0xFF) {
+            bool full = code == 0xFF;
+            *code_at = code;
+            code_at = at++;
+            code = 1;
+            if (full)
+                continue; /* the byte has yet to go into the block just opened */
+        } else {
+            *at++ = byte;
+            code++;
+        }
+        bytes++;
+    }
+    frame->used = (size_t)(at - frame->out);
+    frame->code_at = (size_t)(code_at - frame->out);
+    frame->code = code;
+    return fits;
 }
 
-/* A full block ends by itself. The next one is opened only when a byte comes, so that a frame that ends there has no
- * empty block behind it. */
-static bool stuff(sb_frame *frame, uint8_t byte)
+static bool put(sb_frame *frame, const uint8_t *bytes, size_t length)
 {
-    if (frame->full && !next_block(frame))
-        return false;
-    if (byte == 0)
-        return next_block(frame);
-    if (frame->used >= frame->room)
-        return false;
-    frame->out[frame->used++] = byte;
-    frame->full = ++frame->code == 0xFF;
-    return true;
-}
-
-static bool put(sb_frame *frame, uint8_t byte)
-{
-    if (frame->refused)
-        return false;
-    if (frame->body >= SB_MAX_BODY || !stuff(frame, byte)) {
+    if (frame->refused || length == 0)
+        return !frame->refused;
+    if (length > SB_MAX_BODY - frame->body || !stuff(frame, bytes, length)) {
         frame->refused = true;
         return false;
     }
-    frame->body++;
-    frame->crc = crc_byte(frame->crc, byte);
+    frame->body += length;
+    frame->crc = crc_run(frame->crc, bytes, length);
     return true;
 }
 
@@ -92,53 +105,54 @@ bool sb_begin(sb_frame *frame, uint8_t *out, size_t room, uint8_t kind)
     frame->body = 0;
     frame->crc = 0xFFFFFFFFu;
     frame->code = 1;
-    frame->full = false;
     frame->refused = room < SB_WIRE_BYTES(1);
-    return put(frame, kind);
+    return put(frame, &kind, 1);
 }
 
 bool sb_put_u8(sb_frame *frame, uint8_t value)
 {
-    return put(frame, value);
+    return put(frame, &value, 1);
+}
+
+static bool put_low(sb_frame *frame, uint32_t value, uint8_t length)
+{
+    uint8_t bytes[4];
+    uint8_t byte;
+    for (byte = 0; byte < length; byte++, value >>= 8)
+        bytes[byte] = (uint8_t)value;
+    return put(frame, bytes, length);
 }
 
 bool sb_put_u16(sb_frame *frame, uint16_t value)
 {
-    put(frame, (uint8_t)value);
-    return put(frame, (uint8_t)(value >> 8));
+    return put_low(frame, value, 2);
 }
 
 bool sb_put_u24(sb_frame *frame, uint32_t value)
 {
-    sb_put_u16(frame, (uint16_t)value);
-    return put(frame, (uint8_t)(value >> 16));
+    return put_low(frame, value, 3);
 }
 
 bool sb_put_u32(sb_frame *frame, uint32_t value)
 {
-    sb_put_u16(frame, (uint16_t)value);
-    return sb_put_u16(frame, (uint16_t)(value >> 16));
+    return put_low(frame, value, 4);
 }
 
 bool sb_put_bytes(sb_frame *frame, const void *bytes, size_t length)
 {
-    const uint8_t *at = (const uint8_t *)bytes;
-    while (length-- > 0)
-        if (!put(frame, *at++))
-            return false;
-    return !frame->refused;
+    return put(frame, (const uint8_t *)bytes, length);
 }
 
 size_t sb_end(sb_frame *frame)
 {
     uint32_t crc = ~frame->crc;
+    uint8_t bytes[SB_CRC_BYTES];
     uint8_t byte;
     if (frame->refused)
         return 0;
     for (byte = 0; byte < SB_CRC_BYTES; byte++, crc >>= 8)
-        if (!stuff(frame, (uint8_t)crc))
-            frame->refused = true;
-    if (frame->refused || frame->used >= frame->room) {
+        bytes[byte] = (uint8_t)crc;
+    if (!stuff(frame, bytes, SB_CRC_BYTES) || frame->used == frame->room) {
         frame->refused = true;
         return 0;
     }
@@ -262,6 +276,11 @@ static const char key_lines[] FLASH = "],\"lines\":[";
 static const char key_line[] FLASH = "{\"line\":";
 static const char key_end[] FLASH = "]";
 static const char key_skew[] FLASH = ",\"skew_ticks\":";
+enum { LONGEST_FIXED = 20 }; /* bytes of a fixed text, its final zero included */
+
+static const uint32_t power_of_ten[10] FLASH = {
+    1000000000u, 100000000u, 10000000u, 1000000u, 100000u, 10000u, 1000u, 100u, 10u, 1u,
+};
 
 /* Where text goes: into a frame, or through a CRC only. */
 typedef struct {
@@ -269,37 +288,48 @@ typedef struct {
     uint32_t crc;
 } sink;
 
-static void say_byte(sink *to, uint8_t byte)
+static void say_bytes(sink *to, const void *bytes, size_t length)
 {
     if (to->frame)
-        put(to->frame, byte);
+        put(to->frame, (const uint8_t *)bytes, length);
     else
-        to->crc = crc_byte(to->crc, byte);
+        to->crc = crc_run(to->crc, (const uint8_t *)bytes, length);
+}
+
+static void say_byte(sink *to, char byte)
+{
+    say_bytes(to, &byte, 1);
 }
 
 static void say_fixed(sink *to, const char *flash)
 {
-    uint8_t byte;
-    while ((byte = (uint8_t)FLASH_U8(flash++)) != 0)
-        say_byte(to, byte);
+    char text[LONGEST_FIXED];
+    uint8_t length = 0;
+    while (length < LONGEST_FIXED && (text[length] = (char)FLASH_U8(flash + length)) != 0)
+        length++;
+    say_bytes(to, text, length);
 }
 
 static void say_text(sink *to, const char *text)
 {
-    while (*text)
-        say_byte(to, (uint8_t)*text++);
+    say_bytes(to, text, strlen(text));
 }
 
+/* By subtraction: an 8-bit processor takes 600 cycles for each 32-bit division. */
 static void say_unsigned(sink *to, uint32_t value)
 {
     char digits[10];
-    uint8_t count = 0;
-    do {
-        digits[count++] = (char)('0' + value % 10);
-        value /= 10;
-    } while (value);
-    while (count)
-        say_byte(to, (uint8_t)digits[--count]);
+    uint8_t length = 0;
+    uint8_t place;
+    for (place = 0; place < 10; place++) {
+        uint32_t power = FLASH_U32(&power_of_ten[place]);
+        char digit = '0';
+        for (; value >= power; value -= power)
+            digit++;
+        if (length || digit != '0' || place == 9)
+            digits[length++] = digit;
+    }
+    say_bytes(to, digits, length);
 }
 
 static void say_signed(sink *to, int32_t value)
@@ -312,14 +342,18 @@ static void say_signed(sink *to, int32_t value)
 /* JSON text in quotes. A control character has no place in a name, so it spoils the frame instead of being escaped. */
 static void say_quoted(sink *to, const char *text)
 {
+    const char *from = text; /* not yet said */
     say_byte(to, '"');
     for (; *text; text++) {
         if ((uint8_t)*text < 0x20)
             to->frame->refused = true;
-        if (*text == '"' || *text == '\\')
+        if (*text == '"' || *text == '\\') {
+            say_bytes(to, from, (size_t)(text - from));
             say_byte(to, '\\');
-        say_byte(to, (uint8_t)*text);
+            from = text;
+        }
     }
+    say_bytes(to, from, (size_t)(text - from));
     say_byte(to, '"');
 }
 

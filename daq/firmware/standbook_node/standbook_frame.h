@@ -55,8 +55,7 @@ typedef struct {
     size_t code_at; /* where the code byte of the open block stands */
     size_t body;    /* bytes of body so far */
     uint32_t crc;   /* of the body so far, not yet inverted */
-    uint8_t code;   /* of the open block: its bytes and one */
-    bool full;      /* the block has 254 bytes; the next byte opens another, the end of a frame does not */
+    uint8_t code;   /* of the open block: its bytes and one; a full block has 255 */
     bool refused;
 } sb_frame;
 
