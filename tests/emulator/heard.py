@@ -1,0 +1,72 @@
+"""What a stream of bytes says, through the package's own decoder: rows by start of the board, losses, words."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from daq.hello import Hello
+from daq.recover import decode_all
+from daq.wire import Beat, Edge
+
+OVERRUN = re.compile(r"(\d+) rows")
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """One start of the board."""
+
+    boot: int
+    sequence: np.ndarray  # (N,) of the rows that came, in wire order
+    ticks: np.ndarray  # (N,) of each of them
+    counts: np.ndarray  # (N, C)
+
+    @property
+    def lost(self) -> int:
+        """Count the rows missing before the last one that came."""
+        return int(self.sequence[-1]) + 1 - self.sequence.size
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """All of a stream."""
+
+    hello: Hello  # the last one
+    starts: Mapping[int, Start]  # by the low byte of the boot counter
+    edges: tuple[Edge, ...]
+    beats: tuple[Beat, ...]
+    notes: tuple[str, ...]
+    damaged: int  # frames, refused ones included
+
+    @property
+    def told_lost(self) -> int:
+        """Add up the rows that notes say were not sent."""
+        return sum(int(found[1]) for note in self.notes if (found := OVERRUN.search(note)))
+
+
+def hear(stream: bytes) -> Heard:
+    """Decode all of a stream."""
+    pieces = list(decode_all(stream))
+    hellos = [hello for piece in pieces for hello, _ in piece.hellos]
+    blocks = [block for piece in pieces for block in piece.blocks]
+    starts = {}
+    for boot in dict.fromkeys(block.boot for block in blocks):
+        mine = [block for block in blocks if block.boot == boot]
+        within = [np.arange(block.rows) - np.repeat(block.frame_row, block.frame_count) for block in mine]
+        ticks = [np.repeat(block.frame_ticks, block.frame_count) + block.interval_ticks * rows
+                 for block, rows in zip(mine, within, strict=True)]  # fmt: skip
+        starts[boot] = Start(
+            boot,
+            np.concatenate([block.sequence for block in mine]),
+            np.concatenate(ticks),
+            np.concatenate([block.counts for block in mine]),
+        )
+    return Heard(
+        hellos[-1],
+        starts,
+        tuple(edge for piece in pieces for edge in piece.edges),
+        tuple(beat for piece in pieces for beat in piece.beats),
+        tuple(note.text for piece in pieces for note in piece.notes),
+        sum(piece.damaged_frames + piece.refused_frames for piece in pieces),
+    )
