@@ -23,11 +23,14 @@ from analysis.load import Zero, drift_of, unloaded
 from analysis.results import BudgetTerm, Measured, from_json
 from analysis.windows import Window
 from cli.main import app, run
+from daq.channels import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE, signal_from_counts
+from daq.quantity import parse_quantity
+from daq.stand import Input
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = {path.stem: path.read_text(encoding="utf-8") for path in sorted((ROOT / "cli" / "guide").glob("*.md"))}
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-WANTED = {"analysis", "cautions", "files", "first-test-day", "import", "recording", "report"}
+WANTED = {"analysis", "board", "cautions", "files", "first-test-day", "import", "recording", "report", "wiring"}
 TEXTS = {**PAGES, "README": README}
 COMMANDS = typer.main.get_command(app).commands
 
@@ -65,6 +68,19 @@ def test_formulas_fit_a_terminal_of_80_characters():
     assert [line for line in formulas if len(line) > 78] == []
 
 
+@pytest.mark.parametrize("name", ["board", "wiring"])
+def test_drawings_and_formulas_fit_a_terminal_of_80_characters(name, capsys, monkeypatch):
+    drawn = re.findall(r"```text\n(.*?)```", PAGES[name], re.DOTALL)
+    drawn += re.findall(r"^    .*$", re.sub(r"```.*?```", "", PAGES[name], flags=re.DOTALL), re.MULTILINE)
+    assert len(drawn) >= 3
+    assert [line for drawing in drawn for line in drawing.splitlines() if len(line) > 76] == []
+    monkeypatch.setenv("COLUMNS", "80")
+    assert run(["guide", name]) == 0
+    shown = {line.rstrip() for line in capsys.readouterr().out.splitlines()}
+    whole = [line.strip() for drawing in drawn for line in drawing.splitlines() if line.strip()]
+    assert [line for line in whole if not any(line in there for there in shown)] == []
+
+
 def mentioned(text):
     """Every ``standbook X ...`` in code, as words."""
     fences = re.findall(r"```sh\n(.*?)```", text, re.DOTALL)
@@ -100,7 +116,7 @@ def test_every_page_that_is_pointed_to_exists(name):
     assert [topic for topic in topics if topic not in PAGES] == []
 
 
-@pytest.mark.parametrize("name", ["files", "import"])
+@pytest.mark.parametrize("name", ["board", "files", "import", "wiring"])
 def test_toml_in_the_guide_is_toml(name):
     blocks = re.findall(r"```toml\n(.*?)```", PAGES[name], re.DOTALL)
     assert blocks
@@ -149,8 +165,8 @@ def test_the_worked_import_finds_what_the_page_says(imported):
 # --- worked numbers of the analysis page: computed by the code, printed on the page -------------------------------
 
 
-def on_page(*texts):
-    page = " ".join(PAGES["analysis"].split())
+def on_page(*texts, name="analysis"):
+    page = " ".join(PAGES[name].split())
     assert [text for text in texts if text not in page] == []
 
 
@@ -233,3 +249,131 @@ def test_worked_engine_numbers_and_comparison():
             f"O/F = {9.78 / 6.70:.2f}", f"stiffness {(14.40 - 12.70) / 12.70:.3f}")  # fmt: skip
     one = [np.array([value]) for value in (9.85, 9.60, 9.40, 9.80)]
     on_page(f"= {departure(*one)[0]:.2f} half-widths")
+
+
+# --- worked numbers of the wiring page ------------------------------------------------------------------------------
+
+OHM_PER_METRE = 2.567 / (100 * 0.3048)  # AWG 24: 2.567 ohm per 100 ft, as a maker of cable testers prints it
+FIVE_VOLT_COUNT = 5.0 / 1024  # of a converter of ten bits
+RESISTOR, CAPACITOR = 4.7e3, 100e-9
+
+
+def on_wiring(*texts):
+    on_page(*texts, name="wiring")
+
+
+def corner(resistance, capacitance):
+    return 1.0 / (2.0 * math.pi * resistance * capacitance)
+
+
+def passed(frequency, limit):
+    return 1.0 / math.hypot(1.0, frequency / limit)
+
+
+def shown_at(frequency, rate):
+    return abs(frequency - round(frequency / rate) * rate)
+
+
+def test_wiring_anti_alias_filter():
+    small, large = corner(RESISTOR, CAPACITOR), corner(RESISTOR, 1e-6)
+    first, second = passed(940.0, small), passed(940.0, large)
+    assert shown_at(940.0, 1000.0) == 60.0
+    assert shown_at(60.0, 80.0) == 20.0
+    on_wiring(f"corner at {small:.0f} Hz and a latency of {1e3 * RESISTOR * CAPACITOR:.2f} ms",
+              f"{first:.3f} of it ({20 * math.log10(first):.1f} dB) pass", f"At 41 Hz {passed(41.0, small):.3f} of",
+              f"the corner is {large:.1f} Hz, {second:.3f} ({20 * math.log10(second):.1f} dB) of the 940 Hz",
+              f"the latency is {1e3 * RESISTOR * 1e-6:.1f} ms",
+              f"{large:.1f} Hz let {passed(60.0, large):.3f} of it")  # fmt: skip
+    # what a filter delays it does not lose: a pulse through one RC keeps its area (trapezoid, to its own error)
+    time = np.arange(0.0, 0.1, 1e-6)
+    risen = 1.0 - np.exp(-time / (RESISTOR * CAPACITOR))
+    pulse = risen - np.concatenate([np.zeros(10_000), risen[:-10_000]])
+    assert np.trapezoid(pulse, time) == pytest.approx(0.01, rel=1e-6)
+    stolen = 14e-12 / CAPACITOR * 5.0
+    on_wiring(f"steals at most {1e3 * stolen:.1f} mV", f"{stolen / FIVE_VOLT_COUNT:.2f} counts")
+
+
+def test_wiring_open_wire_is_pulled_down_in_time():
+    # from the top of the range to where the code calls a wire open
+    falls = (1e6 + RESISTOR) * CAPACITOR * math.log(0.9 / OPEN_BELOW)
+    assert falls < 0.5
+    on_wiring("within half a second", f"Below {100 * OPEN_BELOW:.0f} % or above {100 * OPEN_ABOVE:.0f} % of",
+              f"Below {OPEN_LOOP_MILLIAMPERE} mA")  # fmt: skip
+
+
+def test_wiring_loop():
+    on_wiring(f"150 ohm give {0.004 * 150:.3f} V at 4 mA and {0.020 * 150:.3f} V at 20 mA",
+              f"take {0.020**2 * 150:.2f} W", f"{0.016 * 220:.2f} V instead of {0.016 * 150:.2f} V",
+              f"22 mA ({0.022 * 220:.2f} V)", f"carry {1e3 * (24 - 5.5) / RESISTOR:.1f} mA",
+              f"a leak of 1 uA in them is {1e3 * 1e-6 * RESISTOR:.1f} mV, one count")  # fmt: skip
+    assert abs(1e-6 * RESISTOR / FIVE_VOLT_COUNT - 1.0) < 0.05
+    burden, cable = 0.022 * 150, 0.022 * 2 * 30 * OHM_PER_METRE
+    room = ((24.0 - 10.0) / 0.022 - 150) / (2 * OHM_PER_METRE)
+    on_wiring(f"10 + {burden:.2f} + {cable:.2f} = {10 + burden + cable:.2f} V", f"room for {1e-3 * room:.1f} km",
+              f"leaves the transmitter {11.5 - burden - cable:.2f} V")  # fmt: skip
+
+
+def test_wiring_bridge():
+    stand = tomllib.loads((ROOT / "cli" / "starter_files" / "stand.toml").read_text(encoding="utf-8"))
+    cell = next(item for item in stand["input"] if item["tag"] == "LC-1")
+    count = parse_quantity(cell["volt_per_count"], "voltage").value
+    lead = 2 * 20 * OHM_PER_METRE
+    low = lead / (350 + lead)
+    on_wiring(f"{1e9 * count:.3f} nV, {5000 * count / 0.010:.4f} N a count", f"350 / {350 + lead:.1f} of the",
+              f"{100 * low:.2f} % less", f"cable are {100 * low * 0.0039 * 20:.3f} % of thrust",
+              f"{0.010 * 200:.1f} V at 5 kN")  # fmt: skip
+    assert 80 / 2 < 41  # the stand's mode, against half of the row rate
+
+
+def test_wiring_supply_and_ground():
+    share = 0.1 + 0.8 * 24.0 / 60.0
+    wrong = (share * 4.8 / 5.0 - 0.1) / 0.8 * 60.0
+    on_wiring(f"gives {share:.2f} of its supply", f"reads {wrong:.2f} bar: {24.0 - wrong:.2f} bar too low")
+    # with the divider of the page, in counts of one converter, its reference divides out
+    wired = {"device": "cradle-a", "volt_per_count": "4.8828125 mV"}
+    item = Input.model_validate({**wired, "wire": "ain1", "tag": "PT-31", "measures": "chamber pressure",
+                                 "kind": "ratiometric", "supply": "VS-1"})  # fmt: skip
+    supply = Input.model_validate({**wired, "wire": "ain0", "tag": "VS-1", "measures": "supply voltage",
+                                   "kind": "voltage", "amplifier_gain": "0.5"})  # fmt: skip
+    for reference in (4.6, 5.0):
+        counts = np.array([share * 4.8 / reference * 1024]), np.array([0.5 * 4.8 / reference * 1024])
+        volts = signal_from_counts(supply, counts[1], 1.0)
+        assert signal_from_counts(item, counts[0], volts) == pytest.approx(share, rel=1e-12)
+    drop = 0.010 * 30 * OHM_PER_METRE
+    on_wiring(f"own 0 V by {1e3 * drop:.1f} mV", f"{drop / 4 * 60:.2f} bar too high",
+              f"arrives is {2e3 * drop:.1f} mV, {100 * 2 * drop / 5:.1f} %,",
+              f"lamp. 5 V over 4.7 kohm are {5 / 4.7:.1f} mA",
+              f"2.2 kohm is {(12 - 1.2) / 2.2:.1f} mA")  # fmt: skip
+    farads = 30 * 100e-12
+    on_wiring(f"30 m are {1e9 * farads:.0f} nF", f"corner of {1e-3 * corner(100, farads):.0f} kHz",
+              f"350 ohm bridge {1e-3 * corner(350, farads):.0f} kHz", f"have {1e-3 * corner(1e4, farads):.1f} kHz",
+              f"({1e3 * OHM_PER_METRE:.1f} ohm/km)")  # fmt: skip
+
+
+def test_wiring_table_of_counts():
+    cells = {row.split("|")[1].strip(): [cell.strip() for cell in row.split("|")[2:-1]]
+             for row in PAGES["wiring"].splitlines() if re.match(r"\| (\d+-\d+ bar|5 kN)", row)}  # fmt: skip
+    assert len(cells) == 5
+    for name, (span, ten, sixteen) in cells.items():
+        if name.startswith("5 kN"):
+            volts, full, form, fine = 0.002 * 5 * 200, 5000.0, "{:.1f} N", None
+        else:
+            full = float(re.match(r"\d+-(\d+) bar", name)[1])
+            volts, fine = (0.016 * 150, 0.125e-3) if "loop" in name else (0.8 * 5.0, 0.1875e-3)
+            form = "{:.4f} bar"
+        assert span == f"{volts:.2f} V"
+        assert ten == form.format(full / volts * FIVE_VOLT_COUNT)
+        assert fine is None or sixteen == form.format(full / volts * fine)
+
+
+def test_wiring_what_ten_bits_are_worth():
+    bar, newton = 60 / 4 * FIVE_VOLT_COUNT, 5000 / 2 * FIVE_VOLT_COUNT
+    u = bar / math.sqrt(12)
+    rest = 330 / 2  # the demo's U of its impulse, as the report page prints it
+    assert "32,570 ± 330 N·s, k = 2" in PAGES["report"]
+    on_wiring(f"{bar:.4f} / 3.46 = {u:.3f} bar", f"make {math.hypot(0.06, u):.3f} bar",
+              f"one count is {100 * bar / 9:.1f} %",
+              f"half a count, {newton / 2:.1f} N: over 19.34 s up to {newton / 2 * 19.34:.0f} N·s, "
+              f"u = {newton / 2 * 19.34 / math.sqrt(3):.0f} N·s, beside the {rest:.0f} N·s",
+              f"two counts of the chip are {2 * newton:.0f} N, {100 * 2 * newton / (32_573 / 19.34):.1f} % of a mean "
+              f"thrust of {32_573 / 19.34:,.0f} N")  # fmt: skip
