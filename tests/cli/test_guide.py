@@ -363,7 +363,7 @@ def test_wiring_table_of_counts():
             form = "{:.4f} bar"
         assert span == f"{volts:.2f} V"
         assert ten == form.format(full / volts * FIVE_VOLT_COUNT)
-        assert fine is None or sixteen == form.format(full / volts * fine)
+        assert sixteen == (form.format(full / volts * fine) if fine else "0.0012 N, 24 bits")  # as in the bridge's part
 
 
 def test_wiring_what_ten_bits_are_worth():

@@ -102,11 +102,11 @@ def test_board_table_of_rows_a_second_follows_from_the_formula():
         [cell.strip() for cell in line.strip("|").split("|")] for line in PAGE.splitlines() if line.startswith("| ")
     )}  # fmt: skip
     assert rows["channels"] == [str(c) for c in CHANNELS]
-    assert rows["bytes a row on the line"] == [f"{row_bytes(c, batch(c)):.1f}" for c in CHANNELS]
+    assert rows["bytes a row"] == [f"{row_bytes(c, batch(c)):.1f}" for c in CHANNELS]
     for baud in BAUDS:
         assert rows[f"{baud:,} baud"] == [f"{math.floor(greatest_rate(baud, c)):,}" for c in CHANNELS]
     chip = [CHIP_HZ // (CONVERSION * c + ROW_CYCLES) for c in CHANNELS]
-    assert rows["converter of the chip"] == [f"{rate:,}" for rate in chip]
+    assert rows["converter"] == [f"{rate:,}" for rate in chip]
     assert all(chip[c - 1] < greatest_rate(500_000, c) for c in CHANNELS)  # "the converter is the limit, not the link"
     assert all(chip[c - 1] > greatest_rate(115_200, c) for c in CHANNELS)
     on_page(f"{1e6 * CONVERSION / CHIP_HZ:.0f} us a channel, and {1e6 * ROW_CYCLES / CHIP_HZ:.0f} us a row",
@@ -140,6 +140,12 @@ def test_board_what_a_clock_is_worth():
     on_page(f"of {impulse:,.0f} N·s that is {impulse * 5e-3:.0f} N·s",
             f"uncertainty {impulse * tolerance_u(5e-3):.0f} N·s",
             f"makes {impulse * 50e-6:.1f} and {impulse * tolerance_u(50e-6):.1f} N·s")  # fmt: skip
+
+
+def test_board_pins_of_three_volts():
+    share = 20 / (10 + 20)
+    assert 4.5 * share < 3.3
+    on_page(f"make {4.5 * share:.2f} V of 4.5 V", f'"{share:.4f}"', f"make {100 * 0.022:.2f} V at 22 mA")
 
 
 def test_board_text_line_is_one_that_the_program_reads_and_costs_what_is_said():
