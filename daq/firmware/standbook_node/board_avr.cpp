@@ -54,6 +54,19 @@ static_assert(CHANNELS *CONVERSION_CYCLES + 200 <= F_CPU / NODE_RATE,
     static_assert(minimum >= 0 && maximum <= 1023, "node_config.h: this converter gives 0 to 1023");
 NODE_CHANNELS(CHECK_CHANNEL)
 
+/* Time of the processor. Measured on an emulated ATmega328P: an interrupt at each row takes 140 cycles, at each count
+ * and at each byte sent 85; framing takes 115 cycles a byte of rows, a hello 200 a byte. */
+constexpr uint32_t INTERRUPT_CYCLES = NODE_RATE * (140UL + 85UL * CHANNELS) + LINK_LOAD * 85UL; /* a second */
+constexpr uint32_t FRAMING_CYCLES = LINK_LOAD * 115UL;
+static_assert(NODE_ALLOW_OVERRUN || INTERRUPT_CYCLES + FRAMING_CYCLES <= F_CPU / 100 * 85,
+              "node_config.h: too much for this processor, lower NODE_RATE or the number of channels");
+/* While a hello is made, once a second, rows gather in the batches that are free. */
+constexpr uint32_t HELLO_MICROSECONDS =
+    (SB_WIRE_BYTES(HELLO_BODY) * 200UL + SB_WIRE_BYTES(SAMPLES_BODY) * 115UL) * 1000UL /
+    (F_CPU > INTERRUPT_CYCLES ? (F_CPU - INTERRUPT_CYCLES) / 1000UL : 1UL);
+static_assert(NODE_ALLOW_OVERRUN || HELLO_MICROSECONDS <= (NODE_BATCHES - 1UL) * NODE_BATCH_ROWS * INTERVAL_TICKS,
+              "node_config.h: the batches fill while a hello is made, raise NODE_BATCH_ROWS or lower NODE_RATE");
+
 /* 512 bytes: 240 for names, edges, counters and the boot notes' place, the rest for the stack. */
 static_assert(sizeof(row_queue) + sizeof(transmit_ring) + 512 <= RAMEND - RAMSTART + 1,
               "node_config.h: more memory than the chip has, lower NODE_LINK_BYTES, NODE_BATCHES or NODE_BATCH_ROWS");
@@ -384,8 +397,8 @@ void board_begin(void)
     TIMSK1 = _BV(TOIE1);
     TCCR1B = _BV(CS11);
 
-    UBRR0 = BAUD_DIVIDER;
     UCSR0A = _BV(U2X0);
+    UBRR0 = BAUD_DIVIDER;
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
     UCSR0B = _BV(TXEN0);
 

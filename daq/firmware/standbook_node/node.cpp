@@ -24,6 +24,7 @@ static uint16_t layout[STREAMS];
 static uint8_t boot; /* low byte */
 static uint32_t hello_due[STREAMS], beat_due, loss_due, edge_loss_due;
 static uint32_t told_skipped, told_unsent;
+static bool hello_waits;
 
 #if NODE_BRIDGE
 /* Rows of the bridge converter, which keeps its own time: a frame carries the time at which its first row was ready,
@@ -238,14 +239,20 @@ void node_begin(void)
     *out = 0;
     board_send(1);
     uint32_t now = board_ticks();
-    for (uint8_t stream = 0; stream < STREAMS; stream++) {
-        while (!send_hello(stream))
-            board_work();
-        hello_due[stream] = now + HELLO_EVERY;
-    }
+    for (uint8_t stream = 0; stream < STREAMS; stream++)
+        hello_due[stream] = send_hello(stream) ? now + HELLO_EVERY : now;
     beat_due = now + BEAT_EVERY;
     loss_due = edge_loss_due = now;
     board_start();
+}
+
+static bool send_batch(void)
+{
+    const sb_batch *batch = board_batch();
+    if (!batch || !send_rows(0, SAMPLES_BODY, batch))
+        return false;
+    board_batch_done();
+    return true;
 }
 
 void node_run(void)
@@ -254,22 +261,9 @@ void node_run(void)
     send_edges();
     send_losses();
     send_remarks();
-    /* Before the rows: they come without end, and would leave no piece of the ring long enough for a hello. While one
-     * waits for its room, the rows wait in their batches. */
-    for (uint8_t stream = 0; stream < STREAMS; stream++)
-        if (is_due(hello_due[stream])) {
-            if (!send_hello(stream))
-                return;
-            hello_due[stream] = next_due(hello_due[stream], HELLO_EVERY);
-        }
-    if (is_due(beat_due)) {
-        if (!send_beat())
-            return;
-        beat_due = next_due(beat_due, BEAT_EVERY);
-    }
-    const sb_batch *batch = board_batch();
-    if (batch && send_rows(0, SAMPLES_BODY, batch))
-        board_batch_done();
+    /* Complete batches first: making a hello takes an AVR some milliseconds, and all batches should be free then. */
+    if (!hello_waits && send_batch())
+        return;
 #if NODE_BRIDGE
     take_bridge();
     if (bridge_closed && send_rows(1, BRIDGE_SAMPLES_BODY, &bridge)) {
@@ -277,4 +271,16 @@ void node_run(void)
         bridge_closed = false;
     }
 #endif
+    if (is_due(beat_due) && send_beat())
+        beat_due = next_due(beat_due, BEAT_EVERY);
+    /* A hello needs the longest piece of the ring, and rows would always take it away. So when one is due and finds no
+     * room, the rows wait in their batches until it has. */
+    hello_waits = false;
+    for (uint8_t stream = 0; stream < STREAMS; stream++)
+        if (is_due(hello_due[stream])) {
+            if (send_hello(stream))
+                hello_due[stream] = next_due(hello_due[stream], HELLO_EVERY);
+            else
+                hello_waits = true;
+        }
 }
