@@ -3,6 +3,7 @@
 import os
 import signal
 import sys
+from contextlib import suppress
 
 import typer
 
@@ -64,7 +65,15 @@ app.command("guide")(guide.guide)
 def main() -> None:
     """Run the command line; every failure a user can act on ends in its sentence and its exit code."""
     signal.signal(signal.SIGTERM, _interrupt)
-    sys.exit(run(sys.argv[1:]))
+    code = run(sys.argv[1:])
+    if code > EXIT_SIGNAL:
+        # All is closed by now. An interpreter that is still to be wound up may make another code of it: when a second
+        # signal comes meanwhile, or when the first one came while a library evaluated a string.
+        for stream in (sys.stdout, sys.stderr):
+            with suppress(OSError):
+                stream.flush()
+        os._exit(code)
+    sys.exit(code)
 
 
 def _interrupt(number: int, _frame: object) -> None:

@@ -1,5 +1,6 @@
 """The first instants of the command: a signal ends it in one sentence, whatever is being loaded."""
 
+import os
 import signal
 import subprocess
 import sys
@@ -15,22 +16,25 @@ import os, sys
 class Stopper:
     def find_spec(self, name, path=None, target=None):
         if name == {module!r}:
-            os.kill(os.getpid(), {number})
+            exec("os.kill(os.getpid(), {number})")
         return None
 
 sys.meta_path.insert(0, Stopper())
-sys.argv = ["standbook", "guide"]
+sys.argv = ["standbook", "guide", "cautions"]
 import runpy
 runpy.run_module("cli", run_name="__main__")
 """
+# As above, run as a module of its own: only then does the interpreter remember what was interrupted in ``exec``.
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-@pytest.mark.parametrize("module", ["cli.main", "typer", "cli.record"])
-def test_a_signal_while_modules_are_loading_ends_in_one_sentence(module, number):
+@pytest.mark.parametrize("module", ["cli.main", "typer", "cli.record", "rich.markdown"])
+def test_a_signal_while_modules_are_loading_ends_in_one_sentence(module, number, tmp_path):
+    (tmp_path / "program.py").write_text(PROGRAM.format(module=module, number=int(number)), encoding="utf-8")
     done = subprocess.run(
-        [sys.executable, "-c", PROGRAM.format(module=module, number=int(number))],
-        cwd=ROOT,
+        [sys.executable, "-m", "program"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{ROOT}"},
         capture_output=True,
         text=True,
         check=False,
