@@ -207,8 +207,9 @@ def _encodings(header: SamplesHeader, piece: Piece) -> dict[str, Any]:
 def _table(schema: Any, header: SamplesHeader, piece: Piece) -> Any:  # noqa: ANN401 - pyarrow has no types
     boot = np.full(piece.sequence.size, piece.boot, np.int32)
     arrays = [piece.sequence, boot, piece.ticks, piece.host_ns.view("datetime64[ns]")]
-    for k, column in enumerate(header.columns):
-        arrays.append(piece.counts[:, k])
+    by_channel = np.ascontiguousarray(piece.counts.T)
+    for column, counts in zip(header.columns, by_channel, strict=True):
+        arrays.append(counts)
         if column.name in piece.readings:
             arrays.append(piece.readings[column.name])
     return pa.Table.from_arrays(
