@@ -42,6 +42,21 @@ class Channel:
     clipped: Mask  # (N,)
     open_wire: Mask  # (N,)
     stream: str  # "cradle-a/fast"
+    supply_u: float = 0.0  # of the supply that the signal was divided by, relative standard uncertainty
+
+    @property
+    def no_signal_reading(self) -> float:
+        """Reading of a signal of nought [SI], gauge where the calibration is: the supply turns readings about it."""
+        c = self.calibration
+        return float(to_si(c.reading(np.zeros(1)), c)[0])
+
+    @property
+    def step(self) -> float:
+        """Change of the reading between two neighbouring counts, nought where counts never change. [SI]."""
+        number = 100_000  # samples: enough to meet changes
+        counts, reading = np.diff(self.counts[:number]), np.diff(self.reading[:number])
+        moved = (counts != 0) & np.isfinite(reading)
+        return float(np.median(np.abs(reading[moved] / counts[moved]))) if moved.any() else 0.0
 
     @property
     def gain_u(self) -> float:
@@ -143,7 +158,7 @@ def calibrated(
         if item.tag not in calibrations:
             findings.append(_uncalibrated(item))
             continue
-        supply = _supply(item, channels, played[key].time)
+        supply, supply_u = _supply(item, channels, played[key].time)
         if supply is None:
             findings.append(
                 Finding(
@@ -153,7 +168,8 @@ def calibrated(
                 )
             )  # fmt: skip
             continue
-        channels[item.tag] = _channel(item, calibrations[item.tag], key, played[key], supply, plan)
+        found = _channel(item, calibrations[item.tag], key, played[key], supply, plan)
+        channels[item.tag] = replace(found, supply_u=supply_u)
     return {i.tag: channels[i.tag] for i in stand.input if i.tag in channels}, findings
 
 
@@ -164,16 +180,20 @@ def _uncalibrated(item: Input) -> Finding:
     )  # fmt: skip
 
 
-def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> float | Array | None:
+def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> tuple[float | Array | None, float]:
+    """Return the supply of an input [V] and its relative standard uncertainty; ``None`` where it is not known."""
     if item.supply is None:
-        return 1.0
+        return 1.0, 0.0
     if item.supply[0].isdigit():
-        return parse_quantity(item.supply, "voltage").value
+        stated = parse_quantity(item.supply, "voltage")
+        return stated.value, stated.relative_u
     source = channels.get(item.supply)
     if source is None or not np.isfinite(source.reading).any():
-        return None
+        return None, 0.0
     good = np.isfinite(source.reading)
-    return np.asarray(np.interp(time, source.time[good], source.reading[good]))
+    level = abs(float(np.median(source.reading[good])))
+    u = math.hypot(source.gain_u * level, source.zero_u) / level if level > 0.0 else 0.0
+    return np.asarray(np.interp(time, source.time[good], source.reading[good])), u
 
 
 def _channel(

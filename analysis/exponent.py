@@ -32,6 +32,7 @@ START_TOLERANCE = 0.08  # |n0 - isentropic| of settled warm gas; beyond it a not
 HEALTHY_DRIFT = (-0.64, -0.03)  # c of nitrogen or air that warms up during 2 to 60 s
 LAW_MISFIT = 0.0025  # x L_end²: relative rms that start and drift leave on real gas, 0.04 % at r = 1.5, 0.3 % at r = 3
 NOTED_MISFIT, BAD_MISFIT = 2.0, 8.0  # times that
+LONGER_LAW = (0.5, 0.9)  # L_end from which on the chord's law has four and five terms
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +58,10 @@ class _Line:
 
     value: Array  # (3,)
     L_end: float
-    residual: Array  # of the block means [Pa]
+    residual: Array  # of the block means, from start and drift [Pa]
     inverse: Array  # (3, B): change of the value per change of one mean [1/Pa]
+    longer: Array  # residual of the longer law that the chord comes from [Pa]
+    terms: int  # of that law
 
 
 def exponent_from_pv(
@@ -112,8 +115,8 @@ def exponent_from_pv(
     moved["start pressure (noise)"] = estimate(replace(flow, start_pressure=static.value + static.u)) - line.value
     if known is not None and cda is not None:
         moved["CdA"] = _fit(flow, window, known + cda.u).value - line.value
-    block_variance = float(line.residual @ line.residual) / max(line.residual.size - 2, 1)
-    noise = line.inverse @ line.inverse.T * block_variance * correlation_time(line.residual)
+    scatter = np.array([_scatter(line.residual, 2)] * 2 + [_scatter(line.longer, line.terms)])
+    noise = line.inverse @ line.inverse.T * np.outer(scatter, scatter)
     covariance = noise + sum(np.outer(change, change) for change in moved.values())
     u = np.sqrt(np.diag(covariance))
     shares = {source: abs(float(change[2])) for source, change in moved.items()}
@@ -225,7 +228,7 @@ def _resting_variance(record: FlowRecord, static: StaticPressure, count: float) 
 
 def _fit(flow: Flow, window: Window, cda: float | None) -> _Line:
     total, partial = flow.drive_integral()
-    end = flow.expelled_mass / flow.density if cda is None else cda * math.sqrt(2.0 / flow.density) * total
+    end = flow.left() / flow.density if cda is None else cda * math.sqrt(2.0 / flow.density) * total
     L = np.log1p(end / flow.ullage_volume * partial / total)
     use = window.of(flow.time)
     if use.sum() < 10:
@@ -239,7 +242,23 @@ def _fit(flow: Flow, window: Window, cda: float | None) -> _Line:
     inverse = np.linalg.pinv(design)
     n0, c = inverse @ target
     L_end = math.log1p(end / flow.ullage_volume)
-    # One term more for the end alone: start and drift bend too little there and leave the chord 0.005 high.
-    longer = np.column_stack([design, design[:, 1] * L])
-    to_chord = np.array([1.0, L_end, L_end**2]) @ np.linalg.pinv(longer)
-    return _Line(np.array([n0, c, to_chord @ target]), L_end, target - design @ (n0, c), np.vstack([inverse, to_chord]))
+    # More terms for the end alone: start and drift bend too little there and leave the chord 0.005 high, or 0.03
+    # where the gas grows threefold.
+    terms = 3 + sum(L_end > limit for limit in LONGER_LAW)
+    longer = np.column_stack([design, *(design[:, 0] * L**k for k in range(2, terms))])
+    solved = np.linalg.pinv(longer)
+    to_chord = L_end ** np.arange(terms) @ solved
+    rest = target - longer @ (solved @ target)
+    value = np.array([n0, c, to_chord @ target])
+    return _Line(value, L_end, target - design @ (n0, c), np.vstack([inverse, to_chord]), rest, terms)
+
+
+def _scatter(residual: Array, terms: int) -> float:
+    """Return the deviation of one block mean as if all were independent, correlation included. [Pa].
+
+    A fit eats its share of the independent samples, of which a correlated record holds few, and of their correlation
+    with it: both are given back.
+    """
+    tau = correlation_time(residual)
+    eaten = min(terms * tau / residual.size, 0.5)
+    return math.sqrt(float(residual @ residual) / residual.size * tau) / (1.0 - eaten)

@@ -67,12 +67,12 @@ def direct_cda(record: FlowRecord, *, sensor: SensorTerms, notes: NoteTerms, cha
     """
     mass = record.expelled_mass
     if mass is None or not mass > 0.0:
-        raise DataError(f"expelled mass is {mass!r} kg: CdA needs the liquid caught and weighed; add the weighing")
+        raise DataError(f"expelled mass is {mass!r} kg: CdA needs an amount; add a weighing or a flow meter")
     record = thinned(record)
     flow = averaged_flow(record)
 
     def estimate(of: Flow) -> Array:
-        return np.array([cda_of(of)])
+        return np.array([of.cda()])
 
     cda = float(estimate(flow)[0])
     shares = {source: abs(float(change[0])) for source, change in changes(estimate, flow, sensor, notes).items()}
@@ -111,11 +111,6 @@ def direct_cda(record: FlowRecord, *, sensor: SensorTerms, notes: NoteTerms, cha
         expelled_mass=mass,
         findings=tuple(findings),
     )
-
-
-def cda_of(flow: Flow) -> float:
-    """Return CdA of an averaged flow with a weighed mass. [m²]."""
-    return flow.expelled_mass / (math.sqrt(2.0 * flow.density) * flow.drive_integral()[0])
 
 
 def _noise_share(record: FlowRecord, flow: Flow) -> float:

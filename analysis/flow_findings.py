@@ -6,13 +6,14 @@ SI, absolute pressures; times in seconds after T-0; sentences show bar, kg and s
 import math
 from collections.abc import Iterable
 
+from analysis.amounts import DISAGREE, Amount, Pair
 from analysis.dataset import Channel, Dataset
 from analysis.flow_side import FlowSide
 from analysis.results import Finding
 from daq.plan import Tank
 
 HOLD_FALLS, HOLD_RISES = 0.02, 0.01  # of the start pressure over the length of the flow; warm gas settles by less
-CLOSES = 3.0  # combined standard uncertainties of two weighings of the same liquid
+CLOSES = DISAGREE  # combined standard uncertainties of two amounts of the same liquid
 
 
 def course_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
@@ -21,39 +22,36 @@ def course_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
 
 
 def amount_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
-    """Hold what was weighed against what was loaded."""
-    tank, amount = side.tank, side.amount
-    if amount is None:
+    """Say what the amounts of liquid are worth: none, more than was loaded, or two that contradict each other."""
+    tank = side.tank
+    if not side.amounts:
         return [
             Finding(
                 "not-weighed", "caution", tank.name, None,
-                f"{tank.name}: no liquid was weighed, so neither CdA nor exponent is given: many pairs of the two draw "
-                "the same pressure curve. Weigh what was caught, or drain and weigh what stayed aboard, write it with "
-                "its uncertainty into a weighings file, add that to the run and analyse again.",
+                f"{tank.name}: no exponent and no CdA without an amount of liquid, for many pairs of the two draw the "
+                "same pressure curve: weigh what was caught or drain and weigh what stayed aboard, add that to the run "
+                "as a weighings file and analyse again, or record a flow meter, a weighed tank or a venturi next time.",
             )
         ]  # fmt: skip
-    load = tank.liquid_load
-    said: list[Finding] = []
-    if amount.value > load.value + CLOSES * math.hypot(amount.u, load.u):
+    said = _disagreements(side)
+    amount, load = side.amount, tank.liquid_load
+    if amount is not None and amount.value > load.value + CLOSES * math.hypot(amount.u, load.u):
         said.append(
             Finding(
                 "caught-more-than-loaded", "serious", tank.name, None,
                 f"{tank.name}: {amount.value:.3f} kg left although only {load.value:.3f} kg were loaded: one of the "
-                "two weighings is wrong, and CdA and exponent with it. Weigh bucket and load again.",
+                "two is wrong, and CdA and exponent with it. Weigh bucket and load again.",
             )
         )  # fmt: skip
-    weighing = dataset.weighings.get(tank.name)
-    rest = weighing.residual if weighing is not None else None
-    if weighing is not None and rest is not None and weighing.caught is not None:
-        missing = load.value - weighing.caught.value - rest.value
-        u = math.hypot(load.u, weighing.caught.u, rest.u)
-        if abs(missing) > CLOSES * u:
-            said.append(_missing(tank, missing, u, "caught and drained"))
-    elif side.instants.ran_dry:
-        missing = load.value - tank.unusable_residual.value - amount.value
-        u = math.hypot(load.u, tank.unusable_residual.u, 0.1 * tank.unusable_residual.value, amount.u)
-        if abs(missing) > CLOSES * u:
-            said.append(_missing(tank, missing, u, "caught until run-out and planned to stay"))
+    if [a.name for a in side.amounts] == ["run-out"]:
+        said.append(
+            Finding(
+                "amount-from-load", "caution", tank.name, None,
+                f"{tank.name}: nothing was weighed or metered, so the liquid that left is the plan's load less what "
+                f"cannot leave, {side.amounts[0].mass:.3f} kg: if the load was not weighed as the plan has it, CdA "
+                "and exponent are off by as much; catch and weigh next time.",
+            )
+        )  # fmt: skip
     return said
 
 
@@ -69,13 +67,56 @@ def no_flow(tank: Tank, why: Iterable[tuple[Channel, str]]) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _missing(tank: Tank, missing: float, u: float, what: str) -> Finding:
-    word = "less" if missing > 0 else "more"
+def no_sensor(tank: Tank) -> Finding:
+    """Say that nothing can be taken from a record without the tank's pressure."""
     return Finding(
-        "mass-does-not-close", "caution", tank.name, None,
-        f"{tank.name}: liquid {what} is {abs(missing):.3f} kg {word} than the load, {CLOSES * u:.3f} kg is explained "
-        "by the scales: look for spilt or left liquid, or weigh again; CdA moves by the same share as the mass.",
+        "no-tank-pressure", "serious", tank.name, None,
+        f"{tank.name}: no calibrated pressure channel of this tank was recorded, so neither CdA nor exponent is known: "
+        "name its calibration in the plan, or give a later one with --calibration, and analyse again.",
     )  # fmt: skip
+
+
+def _disagreements(side: FlowSide) -> list[Finding]:
+    """Name each pair of amounts that contradict each other, and what was done about it."""
+    if side.balance is None or side.balance.agree:
+        return []
+    tank, amounts, held = side.tank, side.amounts, side.balance
+    if held.left_out is not None:
+        fate = f"{amounts[held.left_out].words} contradicts all others and is left out"
+    else:
+        fate = (
+            f"CdA rests on {amounts[0].words} alone, and half of the largest difference is in its uncertainty, since "
+            "nothing here tells which is right"
+        )
+    return [
+        Finding(
+            "mass-does-not-close" if _weighed_only(amounts[p.first], amounts[p.second]) else "amounts-disagree",
+            "caution" if held.left_out is not None else "serious",
+            tank.name, None,
+            f"{tank.name}: {_apart(side, p)}, {p.apart:.1f} standard uncertainties of the difference ({CLOSES:.0f} may "
+            f"happen): {fate}. Look for spilt or left liquid, weigh again, check the calibration of meter and scale.",
+        )
+        for p in held.pairs
+    ]  # fmt: skip
+
+
+def _weighed_only(first: Amount, second: Amount) -> bool:
+    """Tell whether both are masses of all that left, so that their difference is a mass."""
+    return first.span is None and second.span is None
+
+
+def _apart(side: FlowSide, pair: Pair) -> str:
+    first, second = side.amounts[pair.first], side.amounts[pair.second]
+    if _weighed_only(first, second):
+        return (
+            f"{first.words} is {first.mass:.3f} kg, {second.words} {second.mass:.3f} kg, "
+            f"{abs(first.mass - second.mass):.3f} kg {'less' if first.mass < second.mass else 'more'}"
+        )
+    one, other = (1e6 * side.cda_by[amount.name].value for amount in (first, second))
+    return (
+        f"by {first.words} CdA is {one:.3f} mm2, by {second.words} {other:.3f} mm2, "
+        f"{100.0 * abs(one / other - 1.0):.1f} % {'less' if one < other else 'more'}"
+    )
 
 
 def _end_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:

@@ -5,7 +5,7 @@ held against the one the liquid would still give. Events are refined by `analysi
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,11 +31,15 @@ HINGE = 0.38  # of a line's length; with its bend there it has the STOPPED share
 LEAD = 2.0  # s of line that tells the slope just before
 KNEE_PIECE, KNEE_TAIL = 4.0, 0.3  # s before the departure and after its line, in which a knee is refined
 KNEE_SPAN, KNEE_BACK = 0.16, 0.6  # s: line that finds the steepest fall; how long before it the bend may lie
+VENT_BEGUN = 0.5  # s before a long line shows that the tank is vented
+NOISY = 0.010  # s; above it longer pieces are worth what they leave out
+LONG_SHARE, LONG_STILL, LONG_U = 0.6, 8.0, 0.006  # of the flow; s; s that a cubic over so much of it leaves out
 CLEAR = 0.2  # s left out on both sides of an instant: the valve's stroke
 STILL_PIECE, OPEN_PIECE = 3.0, 3.0  # s before and after the opening; the curve bends most at first
 FLOW_PIECE, HOLD_PIECE = 5.0, 4.0  # s before and after the closing
 FLOW_SHARE = 0.6  # of the flow at most for either, or one cubic does not follow it
 LEAST_PIECE, STRAIGHT = 0.6, 1.5  # s: below the second a piece is a straight line, noise bends it more than gas does
+STRAIGHTENED = 1.27  # (n + 2) / 2n with n = 1.3: into a vacuum, pressure to minus this power is straight in time
 MEETING_U = 0.003  # s: what polynomials leave of real-gas blowdowns with strokes of 0.05 to 0.4 s
 
 
@@ -72,17 +76,20 @@ def flow_instants(
     opening = _opening(time, pressure, back_pressure, t_zero_known, f"{name} open")
     left = _departure(time, pressure, back_pressure, opening.time)
     length = left.time - opening.time
+    long_piece = LONG_SHARE * length
     open_piece, flow_piece = (min(piece, FLOW_SHARE * length) for piece in (OPEN_PIECE, FLOW_PIECE))
     # Wide pieces: a sensor's own slow noise moves the bend of short ones by tenths of a second.
-    opening = _meeting(
-        time, pressure, opening, (STILL_PIECE, open_piece), (1, 3), first=float(time[0]), last=left.time - CLEAR
-    )
+    opening = _surest(
+        time, pressure, opening, ((STILL_PIECE, open_piece), (LONG_STILL, long_piece)), (1, 3),
+        first=float(time[0]), last=left.time - CLEAR,
+    )  # fmt: skip
     if not left.ran_dry:
         hinge = left.time + HINGE * left.span
         rough = Event(f"{name} closed", hinge, 0.25 * left.span, "slope against that of the flowing liquid")
-        end = _meeting(
-            time, pressure, rough, (flow_piece, HOLD_PIECE), (3, 2), first=opening.time + SETTLED, last=left.hold_end
-        )
+        end = _surest(
+            time, pressure, rough, ((flow_piece, HOLD_PIECE), (long_piece, LONG_STILL)), (3, 2),
+            first=opening.time + SETTLED, last=left.hold_end,
+        )  # fmt: skip
         # A valve that closes just after the first gas hides the steeper fall from lines longer than that.
         knee, sure = _knee(time, pressure, end.time - KNEE_BACK, end.time + KNEE_SPAN, opening, f"{name} run-out")
         if not sure:
@@ -131,6 +138,26 @@ def _knee(time: Array, pressure: Array, first: float, last: float, opening: Even
     return Event(name, float(at[-1]) - 0.5 * width, u, "middle between first gas and steepest fall"), bool(sure)
 
 
+def _surest(
+    time: Array,
+    pressure: Array,
+    rough: Event,
+    lengths: tuple[tuple[float, float], tuple[float, float]],
+    orders: tuple[int, int],
+    *,
+    first: float,
+    last: float,
+) -> Event:
+    """Let pieces meet; where noise leaves that unsure, longer ones, if they are surer with what they leave out."""
+    short, long = lengths
+    found = _meeting(time, pressure, rough, short, orders, first=first, last=last)
+    if found.u <= NOISY:
+        return found
+    longer = _meeting(time, pressure, found, long, orders, first=first, last=last)
+    u = math.hypot(longer.u, LONG_U)
+    return replace(longer, u=u) if u < found.u else found
+
+
 def _meeting(
     time: Array,
     pressure: Array,
@@ -144,6 +171,7 @@ def _meeting(
     """Let a polynomial before and one after an instant meet; the rough event where the record is too short for both."""
     instant = rough.time
     u = rough.u
+    reference = float(np.max(pressure[(time >= first) & (time <= last)], initial=1.0))
     for clear in (max(CLEAR, rough.u), CLEAR, CLEAR, CLEAR):
         fits = []
         low, high = max(first, instant - clear - lengths[0]), min(last, instant + clear + lengths[1])
@@ -155,7 +183,11 @@ def _meeting(
             if np.count_nonzero(known) < 4 * (order + 1):
                 return rough
             bends = order if end - start > STRAIGHT else 1
-            fits.append(_piece(at[known] - instant, mean[known], bends))
+            # A flow whose gas grows threefold bends more than a cubic can; straightened it does not. Noise grows as
+            # the straightened curve steepens, so means count less there.
+            level = np.maximum(mean[known] / reference, 1e-3)
+            straight, weight = level**-STRAIGHTENED, level ** (1.0 + STRAIGHTENED)
+            fits.append(_piece(at[known] - instant, straight, bends, weight))
         before, after = fits
         gap = np.polynomial.polynomial.polysub(after.coefficients, before.coefficients)
         roots = np.polynomial.polynomial.polyroots(gap)
@@ -182,15 +214,17 @@ class _Piece:
         return math.sqrt(max(float(powers @ self.covariance @ powers), 0.0))
 
 
-def _piece(x: Array, value: Array, order: int) -> _Piece:
-    design = np.vander(x, order + 1, increasing=True)
+def _piece(x: Array, value: Array, order: int, weight: Array) -> _Piece:
+    design = np.vander(x, order + 1, increasing=True) * weight[:, None]
     inverse = np.linalg.pinv(design)
-    coefficients = inverse @ value
-    residual = value - design @ coefficients
+    coefficients = inverse @ (value * weight)
+    residual = value * weight - design @ coefficients
     tau = correlation_time(residual)
-    # The fit has eaten its share of independent samples, of which a correlated record holds few.
-    variance = float(residual @ residual) / x.size * (1.0 + (order + 1) * tau / x.size)
-    return _Piece(coefficients, inverse @ inverse.T * variance * tau)
+    # The fit has eaten its share of the independent samples, of which a correlated record holds few, and of their
+    # correlation with it.
+    eaten = min((order + 1) * tau / x.size, 0.5)
+    variance = float(residual @ residual) / x.size * tau / (1.0 - eaten) ** 2
+    return _Piece(coefficients, inverse @ inverse.T * variance)
 
 
 def _opening(time: Array, pressure: Array, back_pressure: float, t_zero_known: bool, name: str) -> Event:
@@ -249,7 +283,9 @@ def _departure(time: Array, pressure: Array, back_pressure: float, opening: floa
     stood = np.isfinite(before) & (before > STOPPED * after[first] * _share(law, first))
     if stood.any() and not left[: int(np.argmax(stood))].any():
         k = int(np.argmax(stood))
-        return _Departure(float(at[k]) - LEAD, LEAD, False, float(at[k]))
+        again = np.isfinite(before) & (at > at[k]) & ~stood
+        hold_end = max(float(at[k]), float(at[again][0]) - VENT_BEGUN) if again.any() else float(at[-1])
+        return _Departure(float(at[k]) - LEAD, LEAD, False, hold_end)
     if not left.any():
         raise DataError(
             f"the pressure still falls as liquid makes it fall where the record ends, {at[-1] - opening:.1f} s after "

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.amounts import Amount
 from analysis.blowdown import Head
 from analysis.windows import Window, block_means, correlation_time, spikes
 from daq.errors import DataError
@@ -39,6 +40,9 @@ class FlowRecord:
     head: Head | None = None
     stroke: float = 0.2  # longest credible stroke of the valve, kept clear on both sides of its instants [s]
     ran_dry: bool = False  # the flow ended at run-out, not by the valve
+    amounts: tuple[Amount, ...] = ()  # instead of one weighed mass; each with its weight
+    weights: tuple[float, ...] = ()  # of their flow coefficients, sum 1
+    step: float = 0.0  # between two counts of the pressure's converter [Pa]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +52,8 @@ class SensorTerms:
     gain_u: float = 0.0  # relative
     zero_u: float = 0.0  # Pa
     reads_zero_at: float = 0.0  # absolute pressure: 0 for an absolute sensor, ambient for a gauge one [Pa]
+    supply_u: float = 0.0  # of the supply that its signal is divided by, relative
+    no_signal_at: float = 0.0  # absolute pressure of a signal of nought, about which the supply turns readings [Pa]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +61,10 @@ class NoteTerms:
     """What was written down, standard uncertainties."""
 
     ullage_volume_u: float = 0.0  # m³
-    mass_u: float = 0.0  # kg
+    mass_u: float = 0.0  # of the one weighed mass, where no amounts are given [kg]
+    load_u: float = 0.0  # of the load: moves ullage volume and every amount that counts from it together [kg]
     density_u: float = 0.0  # kg/m³
+    head_u: float = 0.0  # of the liquid column's height, relative
     ambient_u: float = 0.0  # barometer; moves a gauge sensor's absolute pressure and a free jet together [Pa]
     back_pressure_u: float = 0.0  # beyond the barometer: a downstream sensor's zero, a pipe [Pa]
     back_pressure_gain_u: float = 0.0  # of a downstream sensor, relative
@@ -94,6 +102,32 @@ class Flow:
     expelled_mass: float  # kg
     head: Head | None
     removed: int  # spikes
+    amounts: tuple[Amount, ...] = ()
+    weights: tuple[float, ...] = ()
+
+    def cda(self) -> float:
+        """Return CdA by the amounts as weighed, else by the one expelled mass. [m²]."""
+        if not self.amounts:
+            return self.expelled_mass / (math.sqrt(2.0 * self.density) * self.drive_integral()[0])
+        return float(np.array(self.weights) @ self.each_cda())
+
+    def each_cda(self) -> Array:
+        """Return CdA by each amount, over its own span. (K,) [m²]."""
+        total, partial = self.drive_integral()
+        at = np.concatenate([[self.opening_time], self.time, [self.end_time]])
+        grown = np.concatenate([[0.0], partial, [total]])
+        driven = [
+            total if a.span is None else float(np.interp(a.span[1], at, grown) - np.interp(a.span[0], at, grown))
+            for a in self.amounts
+        ]
+        mass = np.array([amount.mass for amount in self.amounts])
+        return np.asarray(mass / (math.sqrt(2.0 * self.density) * np.array(driven)))
+
+    def left(self) -> float:
+        """Return the mass that left from opening to end. [kg]."""
+        if not self.amounts:
+            return self.expelled_mass
+        return self.cda() * math.sqrt(2.0 * self.density) * self.drive_integral()[0]
 
     def drive_integral(self) -> tuple[float, Array]:
         """Return the integral of sqrt(drive) from opening to end and to each mean's instant. [Pa^½ s].
@@ -170,8 +204,23 @@ def static_pressure(record: FlowRecord) -> StaticPressure:
     residual = pressure - value - drift * time
     deviation = float(np.sqrt(residual @ residual / max(time.size - 2, 1)))
     tau = correlation_time(residual)
-    u = deviation * math.sqrt(tau * (1.0 / time.size + middle**2 / spread))
+    eaten = min(2.0 * tau / time.size, 0.5)  # by the line, of the independent samples
+    u = deviation * math.sqrt(tau * (1.0 / time.size + middle**2 / spread)) / (1.0 - eaten)
+    u = math.hypot(u, undithered(record.step, deviation))
     return StaticPressure(value, u, deviation, tau, drift, window)
+
+
+def undithered(step: float, deviation: float) -> float:
+    """Return the standard uncertainty that a converter's steps leave in a mean of a pressure at rest.
+
+    Noise of half a step moves the counts enough for their mean to find the value between them; less noise does not.
+    The first harmonic of the staircase, step / pi exp(-2 pi² s² / step²), is what is left. Source: [Widrow1996], from
+    memory.
+    """
+    if step <= 0.0:
+        return 0.0
+    noise = max(deviation**2 - step**2 / 12.0, 0.0)
+    return step / math.sqrt(12.0) * math.exp(-2.0 * math.pi**2 * noise / step**2)
 
 
 def averaged_flow(record: FlowRecord, *, start_pressure: float = math.nan) -> Flow:
@@ -208,6 +257,8 @@ def averaged_flow(record: FlowRecord, *, start_pressure: float = math.nan) -> Fl
         expelled_mass=math.nan if record.expelled_mass is None else record.expelled_mass,
         head=record.head,
         removed=means.removed,
+        amounts=record.amounts,
+        weights=record.weights,
     )
 
 
@@ -219,6 +270,10 @@ def shifted_flows(flow: Flow, sensor: SensorTerms, notes: NoteTerms) -> Iterator
         yield "pressure gain", replace(flow, pressure=pressure, start_pressure=start)
     if sensor.zero_u:
         yield "pressure zero", _raised(flow, sensor.zero_u)
+    if sensor.supply_u:
+        pressure = flow.pressure + sensor.supply_u * (flow.pressure - sensor.no_signal_at)
+        start = flow.start_pressure + sensor.supply_u * (flow.start_pressure - sensor.no_signal_at)
+        yield "sensor supply", replace(flow, pressure=pressure, start_pressure=start)
     if notes.ambient_u:
         moved = _raised(flow, notes.ambient_u) if sensor.reads_zero_at > 0.0 else flow
         back = moved.back_pressure + (notes.ambient_u if notes.free_jet else 0.0)
@@ -231,16 +286,32 @@ def shifted_flows(flow: Flow, sensor: SensorTerms, notes: NoteTerms) -> Iterator
             replace(flow, back_pressure=flow.back_pressure * (1.0 + notes.back_pressure_gain_u)),
         )
     if notes.density_u:
-        yield "density", replace(flow, density=flow.density + notes.density_u)
+        share = notes.density_u / flow.density
+        by_density = _amounts_moved(flow, lambda amount: amount.density_power * share * amount.mass)
+        yield "density", replace(flow, density=flow.density + notes.density_u, amounts=by_density)
+    if notes.head_u and flow.head is not None:
+        taller = 1.0 + notes.head_u
+        head = replace(flow.head, start_height=taller * flow.head.start_height, area=flow.head.area / taller)
+        yield "liquid column", replace(flow, head=head)
     if notes.ullage_volume_u:
         yield "ullage volume", replace(flow, ullage_volume=flow.ullage_volume + notes.ullage_volume_u)
-    if notes.mass_u:
+    if notes.mass_u and not flow.amounts:
         yield "expelled mass", replace(flow, expelled_mass=flow.expelled_mass + notes.mass_u)
+    if notes.load_u:
+        ullage = flow.ullage_volume - notes.load_u / flow.density
+        by_load = _amounts_moved(flow, lambda amount: amount.by_load * notes.load_u)
+        yield "load", replace(flow, ullage_volume=ullage, amounts=by_load)
+    for source in dict.fromkeys(source for amount in flow.amounts for source in amount.terms):
+        yield source, replace(flow, amounts=_with_term(flow, source))
     if notes.clock_u:
         rate = 1.0 + notes.clock_u
         time = flow.opening_time + rate * (flow.time - flow.opening_time)
         end = flow.opening_time + rate * (flow.end_time - flow.opening_time)
-        yield "clock rate", replace(flow, time=time, end_time=end)
+        timed = _amounts_moved(flow, lambda amount: amount.clock_power * notes.clock_u * amount.mass)
+        spans = tuple(
+            a if a.span is None else replace(a, span=_stretched(a.span, flow.opening_time, rate)) for a in timed
+        )
+        yield "clock rate", replace(flow, time=time, end_time=end, amounts=spans)
     if notes.opening_u:
         yield "opening instant", replace(flow, opening_time=flow.opening_time + notes.opening_u)
     if notes.end_u:
@@ -255,3 +326,15 @@ def changes(estimate: Callable[[Flow], Array], flow: Flow, sensor: SensorTerms, 
 
 def _raised(flow: Flow, pressure: float) -> Flow:
     return replace(flow, pressure=flow.pressure + pressure, start_pressure=flow.start_pressure + pressure)
+
+
+def _stretched(span: tuple[float, float], origin: float, rate: float) -> tuple[float, float]:
+    return (origin + rate * (span[0] - origin), origin + rate * (span[1] - origin))
+
+
+def _amounts_moved(flow: Flow, by: Callable[[Amount], float]) -> tuple[Amount, ...]:
+    return tuple(replace(amount, mass=amount.mass + by(amount)) for amount in flow.amounts)
+
+
+def _with_term(flow: Flow, source: str) -> tuple[Amount, ...]:
+    return _amounts_moved(flow, lambda amount: amount.terms.get(source, 0.0))

@@ -6,18 +6,29 @@ that says why.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis import fluids
+from analysis.amounts import Amount, Balance
+from analysis.blowdown import Head
 from analysis.dataset import Channel, Dataset
 from analysis.exponent import Exponent, exponent_from_pv
 from analysis.firing_tanks import head_of, mean_near
 from analysis.fit import FITTED, JointFit, joint_fit
+from analysis.flow_amounts import observed_amounts
 from analysis.flow_coefficient import DirectCda, direct_cda
 from analysis.flow_instants import FlowInstants
-from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms, StaticPressure, static_pressure
+from analysis.flow_record import (
+    FlowRecord,
+    NoteTerms,
+    SensorTerms,
+    StaticPressure,
+    averaged_flow,
+    static_pressure,
+    thinned,
+)
 from analysis.results import Finding, Measured, TankResult
 from analysis.tank_results import (
     cda_against_plan,
@@ -26,9 +37,12 @@ from analysis.tank_results import (
     tank_pressure,
     ullage_correlation,
 )
+from analysis.weighed_amounts import WeighedAmounts, weighed_amounts
 from daq.errors import DataError
 from daq.plan import Plan, Tank
 
+USUAL_SLENDERNESS, SLENDERNESS_U = 3.0, 0.4  # tank length over diameter; 1.5 to 6 make columns 0.63 to 1.6 as high
+SLOW_VALVE = 0.15  # s between the break of the pressure and the opening that the curve counts from
 FITTED_WORDS = {"exponent": "exponent", "exponent_drift": "drift", "cda": "CdA", "opening_time": "opening"}
 
 
@@ -40,6 +54,9 @@ class FlowSide:
     channel: Channel
     instants: FlowInstants
     amount: Measured | None  # liquid that left [kg]
+    amounts: tuple[Amount, ...]  # what was seen of it, in order of trust
+    balance: Balance | None  # of the amounts
+    cda_by: Mapping[str, Measured]  # by each amount [m²]
     record: FlowRecord
     static: StaticPressure | None
     exponent: Exponent | None
@@ -50,46 +67,42 @@ class FlowSide:
 def flow_side(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInstants) -> FlowSide:
     """Take what can be taken from one flow."""
     said: list[Finding] = []
-    amount = amount_of(dataset, tank)
-    record, sensor, notes = _record_of(dataset, tank, channel, instants, amount)
+    record, sensor, notes = _record_of(dataset, tank, channel, instants)
     static: StaticPressure | None = None
     try:
         static = static_pressure(record)
     except DataError as error:
         said.append(_unknown(tank, "The exponent is not known", error))
-    direct, exponent, joint = None, None, None
-    if amount is not None:
-        direct, exponent, joint, found = _fitted(dataset, channel, tank, record, sensor, notes, static)
+    amounts: tuple[Amount, ...] = ()
+    weighed = None
+    amount, direct, exponent, joint = None, None, None, None
+    try:
+        observed = observed_amounts(dataset, tank, instants, averaged_flow(thinned(record)))
+        amounts = observed.amounts
+        said += observed.findings
+        if amounts:
+            weighed = weighed_amounts(record, sensor, notes, amounts)
+            record, amount = weighed.record, weighed.left
+    except DataError as error:
+        said.append(_unknown(tank, "CdA and exponent are not known", error))
+    if weighed is not None:
+        direct, exponent, joint, found = _fitted(dataset, channel, tank, weighed, sensor, notes, static)
         said += found
     return FlowSide(
-        tank, channel, instants, amount, record, static, exponent,
-        _result(dataset, tank, channel, instants, amount, static, direct, exponent, joint), tuple(said),
+        tank, channel, instants, amount, amounts, weighed.balance if weighed else None,
+        weighed.cda_by if weighed else {}, record, static, exponent,
+        _result(dataset, tank, channel, instants, weighed, static, direct, exponent, joint), tuple(said),
     )  # fmt: skip
 
 
-def amount_of(dataset: Dataset, tank: Tank) -> Measured | None:
-    """Return the liquid that left: caught, or as stated, or the load less what was drained afterwards. [kg].
-
-    The bucket comes first: it does not share the error of the load with the ullage volume.
-    """
-    weighing = dataset.weighings.get(tank.name)
-    if weighing is None:
-        return None
-    if weighing.caught is not None or weighing.expelled is not None:
-        return weighing.caught or weighing.expelled
-    if weighing.residual is None:
-        return None
-    load, rest = tank.liquid_load, weighing.residual
-    return Measured(load.value - rest.value, math.hypot(load.u, rest.u), "kg")
-
-
 def _record_of(
-    dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInstants, amount: Measured | None
+    dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInstants
 ) -> tuple[FlowRecord, SensorTerms, NoteTerms]:
     plan = dataset.plan
     ambient, stated = plan.site.ambient_pressure, plan.flow.back_pressure
     density, volume, load = tank.liquid_density, tank.internal_volume, tank.liquid_load
     good = np.isfinite(channel.reading) & ~channel.clipped
+    head, head_u = column_of(plan, tank)
     record = FlowRecord(
         time=channel.time[good],
         pressure=channel.reading[good],
@@ -98,18 +111,22 @@ def _record_of(
         opening_time=instants.opening.time,
         end_time=instants.end.time,
         ullage_volume=tank.ullage_volume,
-        expelled_mass=amount.value if amount else None,
-        head=head_of(plan, tank),
+        head=head,
         # Even if it did: the instant of a cold flow's run-out allows for the fading itself (`flow_instants`).
         ran_dry=False,
+        step=channel.step,
     )
     gauge = channel.calibration.reference == "gauge"
-    sensor = SensorTerms(channel.gain_u, channel.zero_u, ambient.value if gauge else 0.0)
-    filled = load.value / density.value
+    origin = ambient.value if gauge else 0.0
+    sensor = SensorTerms(
+        channel.gain_u, channel.zero_u, origin, supply_u=channel.supply_u,
+        no_signal_at=channel.no_signal_reading + origin,
+    )  # fmt: skip
     notes = NoteTerms(
-        ullage_volume_u=math.hypot(volume.u, load.u / density.value, filled * density.relative_u),
-        mass_u=amount.u if amount else 0.0,
+        ullage_volume_u=math.hypot(volume.u, load.value / density.value * density.relative_u),
+        load_u=load.u,
         density_u=density.u,
+        head_u=head_u,
         ambient_u=ambient.u,
         back_pressure_u=stated.u if stated else 0.0,
         free_jet=stated is None or stated.reference == "gauge",
@@ -120,20 +137,31 @@ def _record_of(
     return record, sensor, notes
 
 
+def column_of(plan: Plan, tank: Tank) -> tuple[Head, float]:
+    """Return the liquid column and how well its height is known, relative; guessed where no diameter is stated."""
+    head = head_of(plan, tank)
+    if head is not None:
+        return head, 0.0
+    diameter = (4.0 * tank.internal_volume.value / (math.pi * USUAL_SLENDERNESS)) ** (1.0 / 3.0)
+    area = math.pi / 4.0 * diameter**2
+    height = tank.outlet_below_floor.value + tank.liquid_load.value / tank.liquid_density.value / area
+    return Head(height, area, plan.site.gravity.value), SLENDERNESS_U
+
+
 def _fitted(
     dataset: Dataset,
     channel: Channel,
     tank: Tank,
-    record: FlowRecord,
+    weighed: WeighedAmounts,
     sensor: SensorTerms,
     notes: NoteTerms,
     static: StaticPressure | None,
 ) -> tuple[DirectCda | None, Exponent | None, JointFit | None, list[Finding]]:
     """Return CdA, exponent and joint fit, each where the record allows it, and what must be said of them."""
     said: list[Finding] = []
-    direct: DirectCda | None = None
     exponent: Exponent | None = None
     joint: JointFit | None = None
+    record = weighed.record
     try:
         direct = direct_cda(record, sensor=sensor, notes=notes, channel=channel.tag)
     except DataError as error:
@@ -148,10 +176,14 @@ def _fitted(
             record, sensor=sensor, notes=notes, isentropic_exponent=isentropic, channel=channel.tag
         )
         said += [*exponent.findings, *exponent_against_plan(tank, channel.tag, exponent)]
+        said += _bound_findings(tank, channel, exponent, _greatest_chord(dataset.plan, tank, exponent), said)
+        # The joint fit knows one soft mass over all of the flow.
+        single = replace(record, amounts=(), weights=())
         joint = joint_fit(
-            record, sensor=sensor, notes=notes, isentropic_exponent=isentropic, channel=channel.tag, direct=direct
-        )
-        said += joint.findings
+            single, sensor=sensor, notes=replace(notes, mass_u=weighed.left.u), isentropic_exponent=isentropic,
+            channel=channel.tag, direct=direct,
+        )  # fmt: skip
+        said += [*joint.findings, *_valve_findings(channel, record, joint)]
     except DataError as error:
         what = "The exponent is not known" if exponent is None else "The joint fit could not check CdA and exponent"
         said.append(_unknown(tank, what, error))
@@ -167,6 +199,56 @@ def _isentropic(plan: Plan, tank: Tank, pressure: float) -> tuple[float | None, 
         return None, [_unknown(tank, "The exponent is not held against the isentropic one", error)]
 
 
+def _greatest_chord(plan: Plan, tank: Tank, exponent: Exponent) -> float | None:
+    """Return the chord exponent of the real gas without heat between the same pressures; ``None`` if not known."""
+    start = exponent.start_pressure.value
+    end = start * math.exp(-exponent.chord.value * exponent.end_log_ratio)
+    temperature = (tank.gas_temperature or plan.site.ambient_temperature).value
+    try:
+        return fluids.chord_isentropic_exponent(
+            tank.pressurant, start_pressure=start, end_pressure=end, temperature=temperature
+        )
+    except DataError:
+        return None
+
+
+def _bound_findings(
+    tank: Tank, channel: Channel, exponent: Exponent, highest: float | None, said: list[Finding]
+) -> list[Finding]:
+    """Say where the chord lies above what the real gas can do without losing heat."""
+    chord = exponent.chord
+    known = any(finding.code == "exponent-above-isentropic" for finding in said)
+    if highest is None or known or chord.value - 2.0 * chord.u <= highest:
+        return []
+    return [
+        Finding(
+            "exponent-above-isentropic", "caution", channel.tag, None,
+            f"{tank.name}: the chord exponent {chord.value:.3f} (standard uncertainty {chord.u:.3f}) is above the "
+            f"{highest:.3f} of {tank.pressurant} that keeps its heat between the same pressures: the gas loses heat or "
+            "leaks, or ullage, mass or the pressure's zero is off; weigh the fill and read the sensor at ambient.",
+        )
+    ]  # fmt: skip
+
+
+def _valve_findings(channel: Channel, record: FlowRecord, joint: JointFit) -> list[Finding]:
+    """Say where the flow behind the open valve began at another instant than the pressure's break shows.
+
+    A valve that opens slowly only warps time, and samples before it is open are not fitted: what the curve counts
+    from is the middle of the stroke.
+    """
+    late = joint.opening.value - record.opening_time
+    if abs(late) <= max(SLOW_VALVE, 3.0 * joint.opening.u):
+        return []
+    return [
+        Finding(
+            "valve-slow", "caution", channel.tag, record.opening_time,
+            f"{channel.tag}: the flow counts from {1e3 * abs(late):.0f} ms {'after' if late > 0.0 else 'before'} the "
+            "instant at which the pressure broke: a valve that took long to open, or a wrong mass or ullage volume; "
+            "CdA takes the whole stroke for full flow, so open faster, or look at the valve's travel.",
+        )
+    ]  # fmt: skip
+
+
 def _unknown(tank: Tank, what: str, error: DataError) -> Finding:
     words = what if what.startswith("CdA") else f"{what[0].lower()}{what[1:]}"
     return Finding("tank-not-known", "caution", tank.name, None, f"{tank.name}: {words}: {error}.")
@@ -177,7 +259,7 @@ def _result(
     tank: Tank,
     channel: Channel,
     instants: FlowInstants,
-    amount: Measured | None,
+    weighed: WeighedAmounts | None,
     static: StaticPressure | None,
     direct: DirectCda | None,
     exponent: Exponent | None,
@@ -186,10 +268,19 @@ def _result(
     opening, end = instants.opening.time, instants.end.time
     start = mean_near(channel, opening - 0.1, 1.0) if static is None else static.value
     facts = {
-        "the liquid was weighed": amount is not None,
+        "the amount of liquid is known": weighed is not None,
+        "the amounts agree": weighed is None or weighed.balance.agree,
         "at least 1 s of static pressure before the opening": static is not None,
         "valve closed before run-out": not instants.ran_dry,
     }
+    if exponent is not None:
+        highest = _greatest_chord(dataset.plan, tank, exponent)
+        low, high = (exponent.chord.value + sign * 2.0 * exponent.chord.u for sign in (-1.0, 1.0))
+        facts["chord exponent not below 1"] = high >= 1.0
+        if highest is not None:
+            facts["chord exponent not above the real gas's isentropic one"] = low <= highest
+    if joint is not None and weighed is not None:
+        facts["the valve opened at once"] = not _valve_findings(channel, weighed.record, joint)
     if joint is not None:
         facts |= {f"joint fit {fact}": holds for fact, holds in joint.facts.items()}
     return TankResult(
@@ -200,7 +291,7 @@ def _result(
         correlation={**ullage_correlation(exponent), **_correlations(joint)},
         window=(opening, end),
         residual_rms=exponent.residual_rms if exponent else None,
-        expelled_mass=amount,
+        expelled_mass=weighed.left if weighed else None,
         start_pressure=tank_pressure(channel, start, dataset),
         end_pressure=tank_pressure(channel, mean_near(channel, end, 0.05), dataset),
         facts=facts,

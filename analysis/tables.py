@@ -22,6 +22,8 @@ UNIT_OF: Mapping[str, str] = {
     "supply voltage": "V",
     "liquid mass": "kg",
     "caught mass": "kg",
+    "liquid flow": "kg/s",
+    "venturi pressure": "Pa",
 }
 
 

@@ -22,16 +22,21 @@ from analysis.compare import compare, departure_findings
 from analysis.curves import Curve
 from analysis.dataset import Array, Channel, Dataset, iso_time, moved
 from analysis.events import Event
-from analysis.flow_findings import amount_findings, course_findings, no_flow
+from analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor
 from analysis.flow_instants import FlowInstants, flow_instants
 from analysis.flow_side import FlowSide, flow_side
+from analysis.no_flow_causes import no_flow_causes
 from analysis.pairs import pair_findings
 from analysis.results import Analysis, Comparison, EventResult, Finding, TZero, Window
 from analysis.tank_curves import tank_curves
 from daq.errors import DataError
 from daq.plan import DETECTED_OPENING
 
-ACTS = frozenset({"tank pressure", "manifold pressure", "supply voltage"})  # channels that a cold flow moves
+ACTS = frozenset(
+    {"tank pressure", "manifold pressure", "supply voltage", "liquid mass", "caught mass", "liquid flow",
+     "venturi pressure"}
+)  # fmt: skip
+"""What channels of a cold flow measure that it moves."""
 STILL_BEFORE = 1.0  # s before the opening in which a sensor must not clip, else what opened is only its range
 MOST_GAP, AFTER_END = 1.2, 3.0  # s; with one of 2 s simulated flows ended there, up to 1 s did no harm
 STILL_ALIVE = 1.3  # s past the end in which a sensor must still move, else it froze and there is no end
@@ -46,15 +51,13 @@ VENTED_SHARE = 0.25  # of the pressure at the opening: a tank below it was open 
 def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str = "") -> Analysis:
     """Analyse a cold flow.
 
-    Raises
-    ------
-    DataError
-        No calibrated pressure sensor of the plan's tank was recorded.
+    Notes
+    -----
+    A number that the record cannot give is ``None`` with a finding, also where no pressure sensor was recorded or
+    calibrated: what else the record holds is worth keeping, and a revision says why there is no more.
     """
     (tank,) = dataset.plan.tank
     sensors = dataset.measuring("tank pressure", tank.name)
-    if not sensors:
-        raise DataError(f"{dataset.run}: no calibrated pressure channel of tank {tank.name}; name one in the plan")
     channel, instants, why = _first_with_flow(dataset, sensors)
     if channel is None or instants is None:
         return _without_flow(dataset, sensors, why, revision, software)
@@ -157,17 +160,20 @@ def _without_flow(
 ) -> Analysis:
     """Say why nothing was found, and show what was recorded."""
     (tank,) = dataset.plan.tank
-    begin, end = float(sensors[0].time[0]), float(sensors[0].time[-1])
+    channels = sensors or tuple(dataset.channels.values())
+    begin = min((float(channel.time[0]) for channel in channels), default=0.0)
+    end = max((float(channel.time[-1]) for channel in channels), default=0.0)
     concerned = _acting(dataset)
     findings = [
         *dataset.findings,
         *gap_findings(dataset, begin, end, part="record"),
         *channel_findings(concerned, begin, end),
         *no_flow(tank, why),
+        *no_flow_causes(dataset, tank),
+        *([] if sensors else [no_sensor(tank)]),
         *prediction_findings(dataset),
     ]
-    delay = 0.0
-    shown = tank_curves(sensors[0], tank.name, begin, end, prediction=dataset.prediction, delay=delay)
+    shown = tank_curves(sensors[0], tank.name, begin, end, prediction=dataset.prediction, delay=0.0) if sensors else {}
     events = _events(dataset)
     return Analysis(replace(bare_results(dataset, revision, software), events=events, findings=once(findings)), shown)
 

@@ -41,6 +41,7 @@ UNITS: Mapping[str, Mapping[str, float]] = {
     "mass": {"kg": 1.0, "g": 1e-3, "lb": constants.lb},
     "density": {"kg/m3": 1.0, "g/mL": 1e3, "g/cm3": 1e3, "kg/L": 1e3},
     "mass flow": {"kg/s": 1.0, "g/s": 1e-3},
+    "volume flow": {"m3/s": 1.0, "L/s": 1e-3, "L/min": 1e-3 / constants.minute, "mL/s": 1e-6},
     "force": {"N": 1.0, "kN": 1e3, "lbf": constants.lbf, "kgf": constants.kgf},
     "impulse": {"N*s": 1.0, "kN*s": 1e3, "lbf*s": constants.lbf},
     "speed": {"m/s": 1.0, "ft/s": constants.foot},

@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 
 from daq.document import Document, read_document
 from daq.plan import FileName
-from daq.quantity import Force, Frequency, Mass, Number, Quantity, Resistance, Share, Voltage
+from daq.quantity import Area, Force, Frequency, Mass, Number, Quantity, Resistance, Share, Voltage
 
 Nozzle = Literal["down", "up", "horizontal"]
 SensorKind = Literal["ratiometric", "loop", "bridge", "voltage", "counts"]
@@ -21,6 +21,8 @@ Measures = Literal[
     "chamber pressure",
     "liquid mass",
     "caught mass",
+    "liquid flow",
+    "venturi pressure",
     "temperature",
     "supply voltage",
     "other",
@@ -83,6 +85,7 @@ class Input(Document):
     supply: str | None = None  # a tag that measures it, or a voltage such as "5.000 V"
     burden: Resistance | None = None  # of a 4-20 mA loop
     amplifier_gain: Number = Quantity(1.0, 0.0, "number", None, "1")
+    venturi_cda: Area | None = None  # of the venturi or orifice whose pressure difference this is, as calibrated
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -98,6 +101,10 @@ class Input(Document):
             raise ValueError(f"input {self.tag}: a loop input needs its burden resistor")
         if self.measures in ("tank pressure", "manifold pressure") and not self.tank:
             raise ValueError(f"input {self.tag}: a {self.measures} needs its tank")
+        if (self.measures == "venturi pressure") != (self.venturi_cda is not None):
+            raise ValueError(f"input {self.tag}: a venturi pressure and its venturi_cda go together")
+        if self.venturi_cda is not None and self.venturi_cda.u <= 0.0:
+            raise ValueError(f'input {self.tag}: venturi_cda needs its uncertainty, like "30.0 +/- 0.3 mm2"')
         return self
 
 

@@ -54,6 +54,8 @@ NOISE: Mapping[str, Noise] = {
     "supply voltage": Noise(5e-5, 2e-5),
     "liquid mass": Noise(3e-4, 1e-4),
     "caught mass": Noise(3e-4, 1e-4),
+    "liquid flow": Noise(2e-3, 1e-3),
+    "venturi pressure": Noise(8e-4, 2e-4),
     "other": Noise(2e-4, 0.0),
 }
 
@@ -129,6 +131,14 @@ def true_value(physics: Physics, stand: Stand, calibrations: Mapping[str, Calibr
         name = item.tank or world.tanks[0].name
         mass = physics.liquid_mass.get(name, np.zeros_like(room))
         return mass if item.measures == "liquid mass" else mass[0] - mass
+    if item.measures in ("liquid flow", "venturi pressure"):
+        tank = physics.course.tanks[item.tank or world.tanks[0].name]
+        flow = physics.course.at(physics.time, tank.liquid_flow)
+        density = world.tank(item.tank or world.tanks[0].name).liquid_density
+        if item.venturi_cda is not None:
+            return np.asarray((flow / item.venturi_cda.value) ** 2 / (2.0 * density))
+        of_volume = item.tag in calibrations and calibrations[item.tag].dimension == "volume flow"
+        return flow / density if of_volume else flow
     if item.measures == "supply voltage" and item.tag in calibrations:
         return np.full_like(room, _nominal_supply(calibrations[item.tag]))
     return np.zeros_like(room)

@@ -344,7 +344,7 @@ def test_pressure_alone_is_refused():
         joint_fit(record, sensor=EXACT, notes=MASS_ONLY)
     with pytest.raises(DataError, match="with its uncertainty"):
         joint_fit(make(), sensor=EXACT, notes=NO_NOTES)
-    with pytest.raises(DataError, match="caught and weighed"):
+    with pytest.raises(DataError, match="CdA needs an amount"):
         direct_cda(record, sensor=EXACT, notes=MASS_ONLY)
 
 
