@@ -67,8 +67,8 @@ constexpr uint32_t HELLO_MICROSECONDS =
 static_assert(NODE_ALLOW_OVERRUN || HELLO_MICROSECONDS <= (NODE_BATCHES - 1UL) * NODE_BATCH_ROWS * INTERVAL_TICKS,
               "node_config.h: the batches fill while a hello is made, raise NODE_BATCH_ROWS or lower NODE_RATE");
 
-/* 512 bytes: 240 for names, edges, counters and the boot notes' place, the rest for the stack. */
-static_assert(sizeof(row_queue) + sizeof(transmit_ring) + 512 <= RAMEND - RAMSTART + 1,
+/* 512 bytes: 250 for names, edges and counters, the rest for the stack. A bridge takes 120 more. */
+static_assert(sizeof(row_queue) + sizeof(transmit_ring) + 512 + (NODE_BRIDGE ? 120 : 0) <= RAMEND - RAMSTART + 1,
               "node_config.h: more memory than the chip has, lower NODE_LINK_BYTES, NODE_BATCHES or NODE_BATCH_ROWS");
 
 /* ---- state ---------------------------------------------------------------------------------------------------- */

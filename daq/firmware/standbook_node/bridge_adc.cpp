@@ -6,11 +6,11 @@
 
 /* WRITE YOUR CONVERTER HERE.
  *
- * An example that works as it stands, for the common kind of 24-bit load cell converter with two wires: its data pin
+ * An example that compiles as it stands, for the common kind of 24-bit load cell converter with two wires: its data pin
  * goes low when a conversion is ready; each clock pulse then brings one bit, highest first, and a 25th pulse chooses
  * input and gain of the next conversion. Compare it with the data sheet of yours before you believe it: which edge
  * brings the bit, how long a pulse may last (here below 50 us, or the chip goes to sleep: hence interrupts off for each
- * pulse), how many pulses.
+ * pulse), how many pulses. It was run in an emulator, not with a chip.
  *
  *     constexpr uint8_t DATA_PIN = 3, CLOCK_PIN = 4;
  *
@@ -37,6 +37,7 @@
  *                 bits = bits << 1 | (digitalRead(DATA_PIN) == HIGH ? 1 : 0);
  *             digitalWrite(CLOCK_PIN, LOW);
  *             interrupts();
+ *             delayMicroseconds(5); // here the rows and the link get their turn
  *         }
  *         // Two's complement of 24 bits: repeat the sign in the upper byte.
  *         counts[0] = static_cast<int32_t>(bits & 0x800000UL ? bits | 0xFF000000UL : bits);

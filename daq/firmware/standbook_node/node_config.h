@@ -154,11 +154,11 @@
  *     896  waiting for the link (below); a hello of about 430 bytes must fit with frames beside it
  *     435  3 frames of 16 rows of 8 bytes, and what manages them
  *     330  names, hello's table, edges that wait, counters
- *     390  left for the stack
+ *     390  left for the stack, of which up to 230 were used in an emulator
  * More is only of use where the reader of the link pauses, and a UART has no reader that it could see pausing. */
 #ifndef NODE_LINK_BYTES
-#if defined(__AVR_ATmega328P__)
-#define NODE_LINK_BYTES 896
+#if defined(__AVR__) && !defined(__AVR_ATmega2560__)
+#define NODE_LINK_BYTES (NODE_BRIDGE ? 768 : 896)
 #else
 #define NODE_LINK_BYTES 4096
 #endif
