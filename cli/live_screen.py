@@ -43,6 +43,7 @@ TILE: Final = 20  # columns of the narrowest tile: five figures, or a band in wo
 LARGE_TILE: Final = 40  # from here on figures five rows high fit
 MOST_ALARMS: Final = 3
 COLUMN: Final = 26  # columns of one channel in the list of the others
+MORE: Final = "  (+ more)"  # lines that there is no room for
 
 
 @dataclass(slots=True)
@@ -69,9 +70,9 @@ def screen_lines(picture: Picture, width: int, height: int, *, blocks: bool = Tr
     parts = _parts(picture, width, large=True, blocks=blocks)
     if sum(len(part.lines) for part in parts) > height:
         parts = _parts(picture, width, large=False, blocks=blocks)
-    lines = _fitted(parts, height)
+    lines = _fitted(parts, width, height)
     for line in lines:
-        line.truncate(width)
+        line.truncate(width, overflow="ellipsis" if blocks else "crop")
         line.no_wrap = True
     return tuple(lines)
 
@@ -104,14 +105,15 @@ def _parts(picture: Picture, width: int, *, large: bool, blocks: bool) -> list[_
     ]
 
 
-def _fitted(parts: list[_Part], height: int) -> list[Text]:
+def _fitted(parts: list[_Part], width: int, height: int) -> list[Text]:
     """Take away until all fits, the least first; what room is left goes between subjects."""
     for part in (parts[8], parts[4], parts[5], parts[6], parts[3], parts[9], parts[7], parts[2]):
         excess = sum(len(p.lines) for p in parts) - height
         if excess > 0 and len(part.lines) > part.least:
             del part.lines[max(part.least, len(part.lines) - excess) :]
             if part.lines:
-                part.lines[-1].append("  (+ more)")
+                part.lines[-1].truncate(width - len(MORE))
+                part.lines[-1].append(MORE)
     room = height - sum(len(part.lines) for part in parts)
     lines: list[Text] = []
     for part in parts:

@@ -294,7 +294,8 @@ class Live:
             span = self._phase.spans.get(Phase(line.phase))
             begin = watch.begins(span) if span is not None else None
             is_on = self._phase.phase.value == line.phase and (begin is None or now_ns >= begin.host_ns)
-            words = "" if standing.is_shown else f"; not watched: {line.tag} {standing.value}"
+            is_watched = standing.is_shown or watch.tripped is not None  # it is latched
+            words = "" if is_watched else f"; not watched: {line.tag} {standing.value}"
             found.append(
                 RedlineState(
                     name=line.name,

@@ -192,7 +192,7 @@ class RecordSummary(Document):
     def _told(self, mark: MarkRecord) -> str:
         at = dt.datetime.fromtimestamp(mark.host_ns // 1_000_000_000, dt.UTC).strftime("%H:%M:%S UTC")
         when = at if self.t_zero is None else t_plus(mark.host_ns, self.t_zero.host_ns)
-        return f"mark {mark.number}, {when}: {mark.text}{' (struck out)' if mark.struck else ''}"
+        return f"mark {mark.number}, {when}: {mark.text or '(no name)'}{' (struck out)' if mark.struck else ''}"
 
 
 def t_plus(host_ns: int, t_zero_ns: int) -> str:

@@ -138,13 +138,11 @@ class RunningImpulse:
             return ImpulseState(None, limit, name, f"unknown: {tag} has no zero from before T-0")
         if not vouched and not self._over:
             return ImpulseState(None, limit, name, f"unknown: {tag} cannot be vouched for")
-        words = []
+        words = ["an indication, not the result"]
         if self._missing > 0.0:
-            words.append(f"at least; {self._missing:.3f} s of {tag} are missing from it")
+            words = [f"an indication, at least: {self._missing:.3f} s of {tag} missing"]
         if self._weight_sign and self._expelled_weight is None:
-            way = "as thrust" if self._weight_sign > 0 else "as lost thrust"
-            words.append(f"the weight of what has left is not known yet and counts {way}")
+            words.append(f"weight that left {'raises' if self._weight_sign > 0 else 'lowers'} it")
         elif self._weight_sign:
-            words.append("weight of what has left as predicted")
-        words.append("an indication, not the result")
+            words.append("weight that left as predicted")
         return ImpulseState(self._sum, limit, name, "; ".join(words))

@@ -23,7 +23,9 @@ from tests.cli.live_states import (
     LINK,
     MARK,
     NO_LIGHT,
+    OTHERS,
     PT_11,
+    PT_21,
     PT_31,
     SAFING,
     VESSELS,
@@ -118,6 +120,18 @@ def test_alarms_stand_on_top_of_everything_and_the_newest_is_never_hidden():
     assert shown[3].rstrip() == "!! (+2 between)  five"
     for part in ("LC-1 thrust", "fuel tank 21.9 bar(g)", "impulse", "lost 0", "disk 81.3", "never authority", "Keys:"):
         assert part in "\n".join(shown)
+
+
+def test_what_is_cut_off_shows_that_it_is_and_what_was_left_out_is_said_whole():
+    long = "cradle-a PORT LOST: nothing new comes. /dev/ttyACM0: the port was lost (hang-up); plug it in again"
+    silent = tuple(withdrawn(channel, Standing.STALE) for channel in OTHERS)
+    state = replace(BURN, channels=(LC_1, PT_11, PT_21, PT_31, *silent))
+    lines = text(picture(state, links=(LINK,) * 4, alarms=[long, "two", "three"])).splitlines()
+    assert lines[1] == f"!! {long}"[:79] + "…"
+    (channels,) = [line for line in lines if "PT-22" in line and "NO FRESH" in line]
+    assert channels.endswith("  (+ more)")
+    plain = screen_lines(picture(state, alarms=[long]), 80, 24, blocks=False)
+    assert all(line.plain.isascii() for line in plain)
 
 
 def test_in_safing_the_vessels_take_the_big_rows_and_disagreement_is_unknown():

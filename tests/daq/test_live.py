@@ -118,7 +118,7 @@ def test_the_running_impulse_is_that_of_the_truth_but_for_the_weight_that_left(c
     burning = (firing.truth.time >= 0.0) & (firing.truth.time <= firing.truth.events["closing"])
     weight = 9.80665 * mass * np.trapezoid((share / share[-1])[burning], firing.truth.time[burning])
     assert state.value == pytest.approx(firing.truth.impulse_site + weight, rel=0.01)
-    assert "not known yet and counts as thrust" in state.sentence
+    assert "weight that left raises it" in state.sentence
 
 
 def test_the_safing_lines_say_what_two_sensors_vouch_for(clean):
@@ -203,7 +203,7 @@ def test_a_brown_out_at_ignition_leaves_t_zero_and_a_lower_bound(stand, firing):
     last = played.states[-1][1]
     assert last.phase is Phase.SAFING
     assert last.since_t_zero == pytest.approx(firing.table.seconds - T_ZERO, abs=0.15)
-    assert last.impulse.sentence.startswith("at least; 2.1")
+    assert last.impulse.sentence.startswith("an indication, at least: 2.1")
 
 
 def test_two_sensors_that_part_are_both_withdrawn(stand, firing):
@@ -383,6 +383,17 @@ def test_a_redline_whose_channel_is_withdrawn_says_that_it_is_not_watched(stand,
     assert (before.armed, before.text) == (True, "PT-31 below 5 bar(g)")
     assert (after.armed, after.tripped_at) == (False, None)
     assert after.text == "PT-31 below 5 bar(g); not watched: PT-31 open wire"
+
+
+def test_a_redline_that_tripped_stays_latched_and_needs_nobody_to_watch_it_any_more(stand):
+    lines = with_redlines(
+        stand, {"name": "fuel", "phase": "standby", "tag": "PT-21", "above": "20 bar(g)", "call": "FUEL HIGH"}
+    )
+    table = table_of(lines, 4.0, {"PT-21": 30e5, "PT-22": 30e5})
+    table = with_counts(table, column_of(lines, "PT-21"), lambda counts: counts.__setitem__(slice(2000, None), 0))
+    (line,) = Played(lines, "cradle-a").play(said_of(table), until=3.5).states[-1][1].redlines
+    assert line.order == 1
+    assert line.text == "PT-21 above 20 bar(g)"
 
 
 # --- bands and marks -------------------------------------------------------------------------------------

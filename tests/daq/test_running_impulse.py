@@ -73,14 +73,14 @@ def test_a_gap_adds_nothing_and_makes_it_at_least(stand):
         lambda t: 1000.0 if t >= 0 else 0.0, 8.0, until=4.0, keep=lambda t: not 1.0 <= t < 1.5
     )
     assert state.value == pytest.approx(3500.0, abs=2.5)
-    assert state.sentence.startswith("at least; 0.501 s of LC-1 are missing")
+    assert state.sentence.startswith("an indication, at least: 0.501 s of LC-1 missing")
 
 
 @pytest.mark.parametrize("end", [2.0, 9.0])  # in the middle; to the end of thrust and beyond
 def test_a_clip_adds_nothing_and_makes_it_at_least(stand, end):
     state = Cell(stand).run(lambda t: 1000.0 if t >= 0 else 0.0, 8.0, until=4.0, clip=lambda t: 1.0 <= t < end)
     assert state.value == pytest.approx(3000.0 if end < 4.0 else 1000.0, abs=2.5)
-    assert state.sentence.startswith("at least; ")
+    assert state.sentence.startswith("an indication, at least: ")
 
 
 def test_a_channel_that_cannot_be_vouched_for_gives_no_value(stand):
@@ -102,10 +102,20 @@ def test_the_weight_that_has_left_is_named_or_taken_out(stand):
 
     plain = Cell(stand, sign=1).run(reading, 7.0, until=4.0)
     assert plain.value == pytest.approx(4200.0, abs=2.5)
-    assert "not known yet and counts as thrust" in plain.sentence
+    assert plain.sentence == "an indication, not the result; weight that left raises it"
     weighed = Cell(stand, sign=1, expelled_weight=lambda t: 25.0 * t).run(reading, 7.0, until=4.0)
     assert weighed.value == pytest.approx(4000.0, abs=2.5)
-    assert "as predicted" in weighed.sentence
+    assert weighed.sentence == "an indication, not the result; weight that left as predicted"
+    other = Cell(stand, sign=-1).run(lambda t: (1000.0 - 25.0 * t) if t >= 0 else 0.0, 7.0, until=4.0)
+    assert other.sentence == "an indication, not the result; weight that left lowers it"
+
+
+def test_what_the_running_impulse_cannot_say_fits_in_a_line_of_a_terminal(stand):
+    state = Cell(stand, sign=-1).run(
+        lambda t: 1000.0 if t >= 0 else 0.0, 20.0, until=15.0, keep=lambda t: not 1.0 <= t < 13.0
+    )
+    assert state.sentence.startswith("an indication, at least: 12.001 s of LC-1 missing; weight")
+    assert len(state.sentence) <= 78
 
 
 def test_a_predicted_thrust_becomes_what_the_cell_should_read(stand):

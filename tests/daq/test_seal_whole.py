@@ -223,19 +223,23 @@ def mark(number, seconds, text, **more):
 
 def test_marks_lie_on_the_clock_of_the_record_and_a_strike_out_is_kept(run):
     Player(run, fast_hello()).play(plausible_counts(2000), edges=[(1_000_000, 1)]).write()
-    lines = [mark(1, 0.4, "fuel tank pressurising"), mark(2, 1.5, "wrong key"), mark(3, 1.6, "x", strikes=2)]
+    lines = [
+        mark(1, 0.4, "fuel tank pressurising"), mark(2, 1.5, "wrong key"), mark(3, 1.6, "x", strikes=2),
+        mark(4, 1.7, ""),
+    ]  # fmt: skip
     text = "".join(json.dumps(line) + "\n" for line in lines)
-    (run / MARKS_FILE).write_text(text + '{"n":4,"te')  # torn by a crash
+    (run / MARKS_FILE).write_text(text + '{"n":5,"te')  # torn by a crash
     summary = seal(run)
-    first, second = summary.marks
+    first, second, _ = summary.marks
     assert (first.number, first.text, first.struck, first.host_ns) == (
         1, "fuel tank pressurising", False, WALL_NS + 400_000_000,
     )  # fmt: skip
     assert (second.number, second.struck) == (2, True)
     assert summary.t_zero.host_ns == pytest.approx(WALL_NS + SECOND + DELAY_NS, abs=5000)
-    assert summary.sentences()[-2:] == (
+    assert summary.sentences()[-3:] == (
         "mark 1, T-0.60 s: fuel tank pressurising",
         "mark 2, T+0.50 s: wrong key (struck out)",
+        "mark 4, T+0.70 s: (no name)",
     )
     assert open_run(run).record.marks == summary.marks
 
