@@ -139,6 +139,8 @@ class _Solver:
         """Return the opening of one main valve, 0 to 1."""
         w = self.tanks[k].world
         opened = step((time - w.valve_delay) / w.valve_stroke)
+        if w.valve_creep:
+            opened *= max(0.0, 1.0 + w.valve_creep * max(0.0, time - w.valve_delay - w.valve_stroke))
         return opened * (1.0 - step((time - self.closing) / w.valve_stroke))
 
     def awake(self, time: float) -> bool:
@@ -178,7 +180,10 @@ class _Solver:
         for k, tank in enumerate(self.tanks):
             liquid, gas = now.flows[k]
             own = y[k * STATES : (k + 1) * STATES]
-            rates += tank.rates(own, now.tanks[k], liquid, gas + self._vent(tank, own, now.tanks[k], time))
+            lost = gas + self._vent(tank, own, now.tanks[k], time)
+            lost += tank.leak(now.tanks[k], own[2], self.world.ambient_pressure)
+            fed = tank.supply(now.tanks[k], self.world.ambient_temperature)
+            rates += tank.rates(own, now.tanks[k], liquid, lost, *fed)
         if now.chamber is not None and not self.awake(time):
             rates += [0.0] * CHAMBER_STATES
         elif now.chamber is not None:

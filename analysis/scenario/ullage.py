@@ -39,17 +39,38 @@ class TankState:
 class Tank:
     """Rates of change of one tank's states."""
 
-    __slots__ = ("gas", "world")
+    __slots__ = ("_enthalpy", "gas", "world")
 
     def __init__(self, world: TankWorld) -> None:
         self.world = world
         self.gas: RealGas = real_gas(world.gas)
+        self._enthalpy = math.nan  # of the supply, once it is asked for; a throttle keeps it
 
     def gas_mass_at(self, pressure: float) -> float:
         """Return the gas mass that fills the ullage above the load at the starting temperature. [kg]."""
         w = self.world
         volume = w.volume - w.load / w.liquid_density
         return self.gas.density(pressure, w.gas_temperature) * volume
+
+    def leak(self, state: TankState, temperature: float, ambient: float) -> float:
+        """Return the gas mass flow from the ullage to the air. [kg/s]."""
+        energy = self.gas.specific_constant * temperature
+        return opening_flow(self.world.leak_area, state.pressure, ambient, energy, self.gas.heat_capacity_ratio)
+
+    def supply(self, state: TankState, ambient_temperature: float) -> tuple[float, float]:
+        """Return the gas mass flow [kg/s] out of a supply that was left open, and its specific enthalpy [J/kg]."""
+        w = self.world
+        if w.supply_area <= 0.0 or state.pressure >= w.supply_pressure:
+            return 0.0, 0.0
+        energy = self.gas.specific_constant * ambient_temperature
+        flow = opening_flow(w.supply_area, w.supply_pressure, state.pressure, energy, self.gas.heat_capacity_ratio)
+        return flow, self._supply_enthalpy(ambient_temperature)
+
+    def _supply_enthalpy(self, temperature: float) -> float:
+        if math.isnan(self._enthalpy):
+            density = self.gas.density(self.world.supply_pressure, temperature)
+            self._enthalpy = self.gas.enthalpy(density, temperature)
+        return self._enthalpy
 
     def start(self, gas_mass: float) -> list[float]:
         """Return the states when the hold begins."""
@@ -70,6 +91,8 @@ class Tank:
         state: TankState,
         liquid_out: float,
         gas_out: float,
+        gas_in: float = 0.0,
+        enthalpy_in: float = 0.0,
     ) -> list[float]:
         r"""Return the time derivatives of the states.
 
@@ -81,11 +104,14 @@ class Tank:
             As :meth:`state` gives for them.
         liquid_out, gas_out : float
             Mass flows that leave. [kg/s]
+        gas_in, enthalpy_in : float
+            Mass flow of gas that enters [kg/s] and its specific enthalpy [J/kg].
 
         Notes
         -----
         Energy of the open gas volume, :math:`d(mu) = \dot Q\,dt - p\,dV - h\,\dot m_{out}\,dt`, written in
         temperature: :math:`m c_v \dot T = \dot Q - T (\partial p/\partial T)_\rho (\dot V + \dot m_{out}/\rho)`.
+        Gas that enters counts as leaving backwards, and brings :math:`\dot m_{in} (h_{in} - h)` of heat.
         Wall that emerges as the liquid sinks brings the liquid's temperature with it.
         """
         w = self.world
@@ -102,14 +128,16 @@ class Tank:
             * self.gas.free_convection(state.gas_density, temperature, w.liquid_temperature)
         ) * (w.section * (w.liquid_temperature - temperature))
         heat = to_gas_wall + to_gas_liquid
+        brought = gas_in * (enthalpy_in - self.gas.enthalpy(state.gas_density, temperature)) if gas_in > 0.0 else 0.0
+        gas_lost = gas_out - gas_in
         temperature_rate = (
-            heat - temperature * state.pressure_slope * (volume_rate + gas_out / state.gas_density)
+            heat + brought - temperature * state.pressure_slope * (volume_rate + gas_lost / state.gas_density)
         ) / state.heat_capacity
         metal = ALUMINIUM_DENSITY * w.wall_thickness
         emerging = metal * math.pi * w.diameter * volume_rate / w.section
         specific_heat = float(np.interp(wall, _ALUMINIUM_T, _ALUMINIUM_C))
         wall_rate = (-to_gas_wall / specific_heat + emerging * (w.liquid_temperature - wall)) / (metal * wall_area)
-        return [-liquid_out, -gas_out, temperature_rate, wall_rate, heat]
+        return [-liquid_out, -gas_lost, temperature_rate, wall_rate, heat]
 
     def outflow(
         self,

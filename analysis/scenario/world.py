@@ -49,6 +49,11 @@ class TankWorld:
     valve_delay: float = 0.15  # from T-0 [s]
     valve_stroke: float = 0.08  # [s]
     vent_time: float = 0.5  # time constant of venting after the test [s]
+    # What can be wrong with it; nothing is by itself.
+    leak_area: float = 0.0  # CdA from the ullage to the air [m²]
+    supply_area: float = 0.0  # CdA from a bottle or regulator that still feeds the ullage [m²]
+    supply_pressure: float = 0.0  # absolute [Pa]
+    valve_creep: float = 0.0  # change of the open valve's area, share of it a second [1/s]
 
     @property
     def section(self) -> float:
