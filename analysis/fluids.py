@@ -98,6 +98,17 @@ def isentropic_exponent(fluid: str, *, pressure: float, temperature: float) -> f
     return rho * speed**2 / pressure
 
 
+def isentropic_temperature(fluid: str, *, start_pressure: float, end_pressure: float, temperature: float) -> float:
+    """Return the temperature [K] after a change between two absolute pressures [Pa] without heat."""
+    entropy = _property("S", fluid, ("P", start_pressure), ("T", temperature))
+    return _property("T", fluid, ("P", end_pressure), ("S", entropy))
+
+
+def gas_property(name: str, fluid: str, *, pressure: float, temperature: float) -> float:
+    """Return a property by the library's name, such as ``"Cvmass"``, at an absolute pressure [Pa] and [K]. SI."""
+    return _property(name, fluid, ("P", pressure), ("T", temperature))
+
+
 def chord_isentropic_exponent(fluid: str, *, start_pressure: float, end_pressure: float, temperature: float) -> float:
     """Return the exponent that joins two states of equal entropy, ln(P0/P1) / ln(V1/V0).
 

@@ -35,6 +35,7 @@ class Finding:
     channel: str | None  # tag, or tank name, or None for the whole run
     time: float | None  # [s] after T-0
     text: str
+    decided_by: str | None = None  # of a likely cause: the measurement that would decide
 
 
 @dataclass(frozen=True, slots=True)
