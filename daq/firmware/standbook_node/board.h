@@ -32,6 +32,9 @@ uint32_t board_skew_ticks(void); /* from one channel of a row to the next, 0 whe
 /* What must be done again and again besides: nothing on a board that interrupts drive. */
 void board_work(void);
 
+/* Nothing is left to do: sleep until the next interrupt, on a board that has one for each row. */
+void board_rest(void);
+
 /* The oldest batch of rows that is complete; null when there is none. It stays until it is called done. */
 const sb_batch *board_batch(void);
 void board_batch_done(void);

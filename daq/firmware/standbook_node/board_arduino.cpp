@@ -342,6 +342,11 @@ void board_work(void)
     work_link();
 }
 
+/* Rows are due when micros() says so, and nothing would wake the board for that. */
+void board_rest(void)
+{
+}
+
 #if NODE_BRIDGE
 bool board_bridge_ready(uint32_t *ticks)
 {

@@ -167,6 +167,7 @@ static void send_edges(void)
 /* Losses are added up and told twice a second at most: a link that is too slow must not drown in notes about it. */
 static void send_losses(void)
 {
+    uint32_t now = board_ticks(); /* of the count, so taken with it: a sentence takes an AVR a millisecond */
     uint32_t skipped = skipped_rows();
     if (skipped != told_skipped && is_due(loss_due)) {
         node_note note;
@@ -175,9 +176,9 @@ static void send_losses(void)
         note.say(NODE_TEXT(" rows skipped, "));
         note.say(skipped);
         note.say(NODE_TEXT(" since boot"));
-        if (send_note(SB_NOTE_LOSS, board_ticks(), note.text)) {
+        if (send_note(SB_NOTE_LOSS, now, note.text)) {
             told_skipped = skipped;
-            loss_due = board_ticks() + NOTE_EVERY;
+            loss_due = now + NOTE_EVERY;
         }
     }
     uint32_t unsent = board_unsent_edges();
@@ -283,4 +284,5 @@ void node_run(void)
             else
                 hello_waits = true;
         }
+    board_rest();
 }
