@@ -20,6 +20,7 @@ PACKAGES = {
     "arduino-builder": "arduino-builder",
     "/usr/share/arduino/hardware/arduino/avr/boards.txt": "arduino-core-avr",
     "/usr/include/simavr/sim_avr.h": "libsimavr-dev",
+    "/usr/include/libelf.h": "libelf-dev",
 }
 
 

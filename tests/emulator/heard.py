@@ -8,9 +8,17 @@ import numpy as np
 
 from daq.hello import Hello
 from daq.recover import decode_all
-from daq.wire import Beat, Edge
+from daq.wire import Beat, Edge, Note
 
-OVERRUN = re.compile(r"(\d+) rows")
+OVERRUN = re.compile(r"overrun: (\d+) rows skipped")
+
+
+@dataclass(frozen=True, slots=True)
+class Overrun:
+    """A note that rows were skipped since the last such note."""
+
+    rows: int
+    ticks: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +44,14 @@ class Heard:
     starts: Mapping[int, Start]  # by the low byte of the boot counter
     edges: tuple[Edge, ...]
     beats: tuple[Beat, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     damaged: int  # frames, refused ones included
 
     @property
-    def told_lost(self) -> int:
-        """Add up the rows that notes say were not sent."""
-        return sum(int(found[1]) for note in self.notes if (found := OVERRUN.search(note)))
+    def overruns(self) -> tuple[Overrun, ...]:
+        """Return the notes that tell of skipped rows."""
+        found = [(OVERRUN.match(note.text), note.ticks) for note in self.notes]
+        return tuple(Overrun(int(words[1]), ticks) for words, ticks in found if words)
 
 
 def hear(stream: bytes) -> Heard:
@@ -67,6 +76,6 @@ def hear(stream: bytes) -> Heard:
         starts,
         tuple(edge for piece in pieces for edge in piece.edges),
         tuple(beat for piece in pieces for beat in piece.beats),
-        tuple(note.text for piece in pieces for note in piece.notes),
+        tuple(note for piece in pieces for note in piece.notes),
         sum(piece.damaged_frames + piece.refused_frames for piece in pieces),
     )

@@ -1,51 +1,28 @@
-"""Building what is emulated: the sketches exactly as they ship, and the program that runs them.
+"""Building what is emulated: the sketches exactly as they ship, and the program that runs them."""
 
-All tools come from Debian. Where one is missing the tests skip and say what to install; where the environment asks
-for them, as ``.ci/run`` does, a missing one is a failure.
-"""
-
-import os
 import re
-import shutil
 import subprocess
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import pytest
+from tests.firmware_tools import require
 
-REQUIRED = "STANDBOOK_REQUIRE_FIRMWARE"  # in the environment, not empty: a missing tool is a failure
-PACKAGES = ("gcc", "libc6-dev", "gcc-avr", "avr-libc", "libsimavr-dev", "libelf-dev", "arduino-builder",
-            "arduino-core-avr")  # fmt: skip
-INSTALL = f"apt-get install {' '.join(PACKAGES)}"
 ROOT = Path(__file__).resolve().parents[2]
 SKETCHES = ROOT / "daq" / "firmware"
 ARDUINO = Path("/usr/share/arduino/hardware")
 BUILDER = Path("/usr/share/arduino-builder")  # its own recipes
+TOOLS = ("gcc", "avr-gcc", "avr-size", "arduino-builder", f"{ARDUINO}/arduino/avr/boards.txt",
+         "/usr/include/simavr/sim_avr.h", "/usr/include/libelf.h")  # fmt: skip
 BOARD = "arduino:avr:uno"  # an ATmega328P at 16 MHz
 FLASH_BYTES, RAM_BYTES = 32_768, 2_048  # of that chip
 # The compiler has no DECIMAL_DIG under the name that the core's headers use in C++.
 NEEDED = "-DDECIMAL_DIG=__DECIMAL_DIG__"
 
 
-def missing(
-    programs: Sequence[str] = ("gcc", "avr-gcc", "avr-size", "arduino-builder"),
-    files: Sequence[Path] = (Path("/usr/include/simavr/sim_avr.h"), Path("/usr/include/libelf.h"),
-                             ARDUINO / "arduino/avr/boards.txt", Path("/usr/lib/avr/include/avr/io.h")),
-    which: Callable[[str], str | None] = shutil.which,
-) -> list[str]:  # fmt: skip
-    """Name the tools that are not there."""
-    return [name for name in programs if which(name) is None] + [str(file) for file in files if not file.exists()]
-
-
-def demand(absent: Sequence[str], environment: Mapping[str, str] = os.environ) -> None:
-    """Skip where tools are absent, and say what to install; fail where they are required."""
-    if not absent:
-        return
-    told = f"firmware tools are missing ({', '.join(absent)}); on Debian: {INSTALL}"
-    if environment.get(REQUIRED):
-        pytest.fail(f"{told}; {REQUIRED} is set, so this is no reason to skip", pytrace=False)
-    pytest.skip(told)
+def require_tools() -> None:
+    """Skip where a tool is missing and say what installs it; fail where firmware tests must run."""
+    require(*TOOLS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,15 +43,18 @@ def build_sketch(name: str, folder: Path, defines: Mapping[str, object] | None =
     name : str
         Folder of the sketch.
     folder : Path
-        An existing folder for all that is built; nothing is written beside the sources.
+        For all that is built, made when it is not there; its parent is shared. Nothing is written beside the sources.
     defines : mapping, optional
         Macros; none for the sketch as shipped.
     """
     more = " ".join([NEEDED, *(f"-D{key}={value}" for key, value in (defines or {}).items())])
-    sketch = SKETCHES / name / f"{name}.ino"
+    sketch, cache = SKETCHES / name / f"{name}.ino", folder.parent / "core"  # the board's own library, built once
+    for place in (folder, cache):
+        place.mkdir(parents=True, exist_ok=True)
     flags = [f"-prefs=compiler.{kind}.extra_flags={more}" for kind in ("c", "cpp")]
     command = ["arduino-builder", "-compile", "-hardware", str(ARDUINO), "-hardware", str(BUILDER), "-tools",
-               str(BUILDER), "-fqbn", BOARD, "-warnings", "all", "-build-path", str(folder), *flags, str(sketch)]
+               str(BUILDER), "-fqbn", BOARD, "-warnings", "all", "-build-path", str(folder), "-build-cache",
+               str(cache), *flags, str(sketch)]  # fmt: skip
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=folder)
     assert done.returncode == 0, f"{name} does not build:\n{done.stdout}{done.stderr}"
     elf = folder / f"{name}.ino.elf"
