@@ -18,17 +18,17 @@
  *     counter = "row"
  *     boot = "boot"
  *
- * It is the simpler way and the poorer one: a line costs four times the bytes of a frame, rows are as even as loop() is,
- * edges of a digital line are not told, so it cannot time T-0. Where that matters use standbook_node.
+ * It is the simpler way and the poorer one: a row costs five times the bytes that it does in a frame, rows are as even
+ * as loop() is, edges of a digital line are not told, so it cannot time T-0. Where that matters use standbook_node.
  */
 #include <EEPROM.h>
 
 const unsigned long BAUD = 115200;
-const unsigned long INTERVAL = 10000; // [us] between rows: 100 a second. A line of 35 bytes takes 3.1 ms at 115200.
+const uint32_t INTERVAL = 10000; // [us] between rows: 100 a second. A line of 35 bytes takes 3.1 ms at 115200.
 const uint8_t INPUTS[] = {A0, A1};
 
-// The first of the two cells that the boot number lies in; an AVR's are good for 100,000 starts. On an ESP or RP2040 write EEPROM.begin(8) in
-// setup() before it is read and EEPROM.commit() after it is written.
+// The first of the two cells that the boot number lies in; an AVR's are good for 100,000 starts. On an ESP or RP2040
+// write EEPROM.begin(8) in setup() before it is read and EEPROM.commit() after it is written.
 const int BOOT_CELL = 0;
 
 char line[64];
@@ -46,16 +46,16 @@ void putNumber(uint32_t value)
 {
     if (value >= 10)
         putNumber(value / 10);
-    put('0' + value % 10);
+    put((char)('0' + value % 10));
 }
 
 void setup()
 {
     Serial.begin(BAUD);
-    boot = EEPROM.read(BOOT_CELL) | (uint16_t)EEPROM.read(BOOT_CELL + 1) << 8;
+    boot = (uint16_t)(EEPROM.read(BOOT_CELL) | EEPROM.read(BOOT_CELL + 1) << 8);
     boot++; // a fresh chip reads 65535, so it begins at 0
-    EEPROM.write(BOOT_CELL, boot & 255);
-    EEPROM.write(BOOT_CELL + 1, boot >> 8);
+    EEPROM.write(BOOT_CELL, (uint8_t)boot);
+    EEPROM.write(BOOT_CELL + 1, (uint8_t)(boot >> 8));
     Serial.print("\n# boot,row,us,ain0,ain1\n"); // the line end first: a reset may have cut a line in two
     due = micros();
 }
@@ -78,11 +78,11 @@ void loop()
     putNumber(micros());
     for (uint8_t input : INPUTS) {
         put(',');
-        putNumber(analogRead(input));
+        putNumber((uint32_t)analogRead(input));
     }
     uint8_t sum = 0;
     for (uint8_t at = 0; at < used; at++)
-        sum ^= line[at];
+        sum = (uint8_t)(sum ^ line[at]);
     put('*');
     put("0123456789ABCDEF"[sum >> 4]);
     put("0123456789ABCDEF"[sum & 15]);

@@ -32,23 +32,45 @@ static uint32_t boot_at(uint8_t place, boot_read read)
     return number == static_cast<uint32_t>(~complement) ? number : 0;
 }
 
+/* Something that is no number was written there, or a number was and is no longer whole. */
+static bool boot_spoilt(uint8_t place, boot_read read)
+{
+    uint16_t cell = boot_cell(place);
+    if (boot_at(place, read))
+        return false;
+    for (uint8_t byte = 0; byte < BOOT_CELLS; byte++)
+        if (read(static_cast<uint16_t>(cell + byte)) != 0xFF)
+            return true;
+    return false;
+}
+
+static uint8_t boot_after(uint8_t place)
+{
+    return static_cast<uint8_t>((place + 1) % BOOT_PLACES);
+}
+
 /* Count this start. Gives its number, and in `kept` whether it could be written: if not, the next start will have the
- * same number. A place that does not take it is passed over for the next one. */
+ * same number. Spoilt places behind the last number may have held later ones, so as many numbers are left out. A place
+ * that does not take the new one is passed over for the next. */
 static uint32_t boot_count(boot_read read, boot_write write, bool *kept)
 {
-    uint32_t last = 0;
+    uint32_t number = 0;
     uint8_t place = BOOT_PLACES - 1;
     for (uint8_t at = 0; at < BOOT_PLACES; at++) {
-        uint32_t number = boot_at(at, read);
-        if (number > last) {
-            last = number;
+        uint32_t found = boot_at(at, read);
+        if (found > number) {
+            number = found;
             place = at;
         }
     }
-    uint32_t number = last + 1 ? last + 1 : 1;
+    for (uint8_t spoilt = 0; spoilt < BOOT_PLACES && boot_spoilt(boot_after(place), read); spoilt++) {
+        place = boot_after(place);
+        number++;
+    }
+    number = number + 1 ? number + 1 : 1;
     *kept = false;
     for (uint8_t tried = 0; tried < BOOT_PLACES && !*kept; tried++) {
-        place = static_cast<uint8_t>((place + 1) % BOOT_PLACES);
+        place = boot_after(place);
         uint16_t cell = boot_cell(place);
         for (uint8_t shift = 0; shift < 32; shift = static_cast<uint8_t>(shift + 8), cell++) {
             write(cell, static_cast<uint8_t>(number >> shift));
