@@ -7,8 +7,8 @@
  * to 8 when another one is running) and the wait for the next converter clock (up to 8 us).
  *
  * The link is sent by an interrupt of our own: the core's Serial would wait inside write() when its 64 bytes are full,
- * and it would switch the receiver on. Here the receiver is never enabled, so nothing on the line can reach the program.
- * Do not use Serial anywhere in the sketch: it would define the same interrupt.
+ * and it would switch the receiver on. Here the receiver is never enabled, so nothing on the line can reach the
+ * program. Do not use Serial anywhere in the sketch: it would define the same interrupt.
  */
 #include "board.h"
 
@@ -30,7 +30,7 @@
 static_assert(F_CPU == 16000000UL || F_CPU == 8000000UL, "the tick clock is made for 16 and 8 MHz");
 constexpr uint8_t COUNTS_PER_TICK = F_CPU / 8 / TICK_HZ;
 constexpr uint32_t ROW_COUNTS = INTERVAL_TICKS * COUNTS_PER_TICK;
-static_assert(ROW_COUNTS <= 65535, "node_config.h: NODE_RATE is too slow for this timer, 31 (61 at 8 MHz) is the least");
+static_assert(ROW_COUNTS <= 65535, "node_config.h: NODE_RATE is too slow for this timer, 32 (at 8 MHz 16) is the least");
 
 constexpr uint16_t BAUD_DIVIDER = (F_CPU / 8 + NODE_BAUD / 2) / NODE_BAUD - 1;
 constexpr uint32_t REAL_BAUD = F_CPU / 8 / (BAUD_DIVIDER + 1UL);
@@ -42,8 +42,8 @@ static_assert(NODE_ADC_DIVIDER == 128 || NODE_ADC_DIVIDER == 64 || NODE_ADC_DIVI
               "node_config.h: NODE_ADC_DIVIDER is 128, 64, 32 or 16");
 constexpr uint8_t ADC_PRESCALER =
     NODE_ADC_DIVIDER == 128 ? 7 : NODE_ADC_DIVIDER == 64 ? 6 : NODE_ADC_DIVIDER == 32 ? 5 : 4;
-/* A conversion takes 13 converter clocks; the next is started by an interrupt about 60 cycles later, and begins with the
- * converter clock that follows. */
+/* A conversion takes 13 converter clocks; the next is started by an interrupt about 60 cycles later, and begins with
+ * the converter clock that follows. */
 constexpr uint32_t CONVERSION_CYCLES = (13 + (60 + NODE_ADC_DIVIDER - 1) / NODE_ADC_DIVIDER) * NODE_ADC_DIVIDER;
 constexpr uint32_t SKEW_TICKS = CONVERSION_CYCLES / (F_CPU / TICK_HZ);
 static_assert(CHANNELS *CONVERSION_CYCLES + 200 <= F_CPU / NODE_RATE,
@@ -88,6 +88,7 @@ static row_queue queue;
 
 static uint32_t overflows; /* of timer 1 */
 static uint32_t row_ticks;
+static volatile bool news; /* something for loop() */
 static uint8_t *put;       /* where the next count goes */
 static uint8_t converting; /* channel */
 
@@ -155,6 +156,8 @@ ISR(TIMER1_COMPA_vect)
         row_skip(&queue, 1);
     else
         put = row_begin(&queue, levels, row_ticks);
+    if (!queue.taking)
+        news = true;
 #if NODE_BRIDGE
     if (!bridge_seen_ready && bridge_is_ready()) {
         bridge_ticks = row_ticks;
@@ -180,8 +183,10 @@ ISR(ADC_vect)
     *at++ = low;
     *at++ = high;
     put = at;
-    if (next == 0)
+    if (next == 0) {
         row_end(&queue);
+        news = true;
+    }
 }
 
 const sb_batch *board_batch(void)
@@ -248,6 +253,7 @@ ISR(PCINT0_vect)
         levels ^= bit;
         line_state[line].edges++;
         line_state[line].last_ticks = now;
+        news = true;
         if (edges_waiting == EDGES) {
             edges_unsent++;
             continue;
@@ -410,7 +416,7 @@ void board_begin(void)
             DIDR0 |= _BV(mux[channel] & 0x0F); /* the digital input of an analog pin only adds noise */
     ADMUX = mux[0];
     ADCSRB = 0;
-    /* The first conversion after switching on takes 25 clocks instead of 13: one for nothing, long over when rows begin. */
+    /* The first conversion after switching on takes 25 clocks instead of 13: one for nothing, over when rows begin. */
     ADCSRA = _BV(ADEN) | _BV(ADSC) | ADC_PRESCALER;
 }
 
@@ -436,12 +442,21 @@ void board_work(void)
 {
 }
 
-/* Idle: timer, converter and link go on, and the converter has less noise around it. What an interrupt brought between
- * the last look and here is found after the next one, a row later at most. */
+/* Idle: timer, converter and link go on, and the converter has less noise around it. Only the end of a row, a skipped
+ * row or an edge ends the rest; the many interrupts between, for counts and bytes, leave nothing to do here. */
 void board_rest(void)
 {
     set_sleep_mode(SLEEP_MODE_IDLE);
-    sleep_mode();
+    cli();
+    while (!news) {
+        sleep_enable();
+        sei(); /* takes effect after the next instruction, so no interrupt gets between look and sleep */
+        sleep_cpu();
+        sleep_disable();
+        cli();
+    }
+    news = false;
+    sei();
 }
 
 #if NODE_BRIDGE

@@ -15,13 +15,13 @@ constexpr uint8_t BOOT_CELLS = 8; /* of a place */
 typedef uint8_t (*boot_read)(uint16_t cell);
 typedef void (*boot_write)(uint16_t cell, uint8_t value);
 
-static uint16_t boot_cell(uint8_t place)
+static inline uint16_t boot_cell(uint8_t place)
 {
     return static_cast<uint16_t>(place * BOOT_CELLS);
 }
 
 /* The number in a place, 0 when it holds none: empty cells read 0xFF, and that is no complement of itself. */
-static uint32_t boot_at(uint8_t place, boot_read read)
+static inline uint32_t boot_at(uint8_t place, boot_read read)
 {
     uint32_t number = 0, complement = 0;
     uint16_t cell = boot_cell(place);
@@ -33,7 +33,7 @@ static uint32_t boot_at(uint8_t place, boot_read read)
 }
 
 /* Something that is no number was written there, or a number was and is no longer whole. */
-static bool boot_spoilt(uint8_t place, boot_read read)
+static inline bool boot_spoilt(uint8_t place, boot_read read)
 {
     uint16_t cell = boot_cell(place);
     if (boot_at(place, read))
@@ -44,7 +44,7 @@ static bool boot_spoilt(uint8_t place, boot_read read)
     return false;
 }
 
-static uint8_t boot_after(uint8_t place)
+static inline uint8_t boot_after(uint8_t place)
 {
     return static_cast<uint8_t>((place + 1) % BOOT_PLACES);
 }
@@ -52,7 +52,7 @@ static uint8_t boot_after(uint8_t place)
 /* Count this start. Gives its number, and in `kept` whether it could be written: if not, the next start will have the
  * same number. Spoilt places behind the last number may have held later ones, so as many numbers are left out. A place
  * that does not take the new one is passed over for the next. */
-static uint32_t boot_count(boot_read read, boot_write write, bool *kept)
+static inline uint32_t boot_count(boot_read read, boot_write write, bool *kept)
 {
     uint32_t number = 0;
     uint8_t place = BOOT_PLACES - 1;
@@ -63,10 +63,8 @@ static uint32_t boot_count(boot_read read, boot_write write, bool *kept)
             place = at;
         }
     }
-    for (uint8_t spoilt = 0; spoilt < BOOT_PLACES && boot_spoilt(boot_after(place), read); spoilt++) {
-        place = boot_after(place);
+    for (uint8_t next = boot_after(place); next != place && boot_spoilt(next, read); next = boot_after(next))
         number++;
-    }
     number = number + 1 ? number + 1 : 1;
     *kept = false;
     for (uint8_t tried = 0; tried < BOOT_PLACES && !*kept; tried++) {

@@ -44,7 +44,7 @@ constexpr uint32_t HELLO_EVERY = TICK_HZ;     /* each stream */
 constexpr uint32_t BEAT_EVERY = TICK_HZ / 10;
 constexpr uint32_t NOTE_EVERY = TICK_HZ / 2;  /* at most, of one kind; what happened meanwhile is added up */
 
-/* Longest hello. Text of a name as JSON has it, digits of a number, and what stands around them in standbook_frame.c. */
+/* Longest hello: names as JSON has them, digits of numbers, and what stands around them in standbook_frame.c. */
 constexpr size_t quoted(const char *text)
 {
     return *text ? (*text == '"' || *text == '\\' ? 2 : 1) + quoted(text + 1) : 2;

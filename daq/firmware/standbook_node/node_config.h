@@ -36,7 +36,7 @@
 /* ---- rows --------------------------------------------------------------------------------------------------- */
 
 /* Rows a second; all channels are read once for each row. It must divide 1,000,000, so that a row is a whole number
- * of microseconds: 50, 100, 125, 200, 250, 500, 1000, 1250, 2000 are such. An ATmega328P takes from 31 up to about
+ * of microseconds: 50, 100, 125, 200, 250, 500, 1000, 1250, 2000 are such. An ATmega328P takes from 32 up to about
  * 9,000 divided by the number of channels (at the default converter clock). */
 #ifndef NODE_RATE
 #define NODE_RATE 1000
