@@ -27,7 +27,7 @@ def compile_c(source, target, *, include=NODE, flags=()):
 def compile_cpp(source, target, *, include=NODE, flags=(), warnings=WARNINGS):
     """Compile one file as C++ to an object."""
     require("g++")
-    run("g++", "-std=c++11", *warnings, *SANITIZERS, *flags, f"-I{include}", "-x", "c++", "-c", source, "-o", target)
+    run("g++", "-std=c++11", *SANITIZERS, *warnings, *flags, f"-I{include}", "-x", "c++", "-c", source, "-o", target)
     return target
 
 
@@ -46,3 +46,26 @@ def run(*command):
 def environment():
     """The environment of a sanitized program."""
     return {**os.environ, **SETTINGS}
+
+
+def build_board(folder, sketch="standbook_node", *, flags=(), instead=None):
+    """Compile a sketch as shipped, with the made-up board of ``firmware_host/shim`` under it; gives the program.
+
+    ``flags`` go to every file; ``instead`` maps names of the sketch's files to files that take their place.
+    """
+    shim = HOST / "shim"
+    folder.mkdir(parents=True, exist_ok=True)
+    files = sorted(path for path in (FIRMWARE / sketch).iterdir() if path.suffix in {".c", ".cpp", ".ino"})
+    files = [(instead or {}).get(path.name, path) for path in files]
+    # Not -Wconversion: the core's own types differ between boards. Not -O1: half the time to compile.
+    warnings = ("-Wall", "-Wextra", "-Werror", f"-I{shim}", f"-I{FIRMWARE / sketch}", "-include", shim / "Arduino.h",
+                "-O0")  # fmt: skip
+    under = folder.parent / "shim.o"  # the same for all boards of a session
+    objects = [under if under.is_file() else compile_cpp(shim / "shim.cpp", under, warnings=warnings[:-1])]
+    for number, path in enumerate(files):
+        target = folder / f"{number}.o"
+        if path.suffix == ".c":
+            objects.append(compile_c(path, target, flags=flags))
+        else:
+            objects.append(compile_cpp(path, target, flags=flags, warnings=warnings))
+    return link(folder / sketch, *objects, compiler="g++")
