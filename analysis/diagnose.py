@@ -29,6 +29,7 @@ class Signature:
     predicted: Array  # (G, H, D)
     healthy: Array  # (H, D) the same without the cause
     state_weight: Array  # (H,) prior of the states of health, summing to one
+    doubt: float = SIGNATURE_SHARE  # share of the effect by which it may be off, standard
     covariance: Array | None = None  # (D, D) in place of that of health, where the cause frees a part of it
 
 
@@ -125,13 +126,14 @@ def _ranked(observed: Array, covariance: Array, cause: Signature, log_health: fl
     covariance = covariance if cause.covariance is None else cause.covariance
     weight = np.outer(np.full(sizes.size, 1.0 / sizes.size), states / states.sum())
     flat = predicted.reshape(-1, observed.size)
-    density = _log_density(observed, covariance, flat, effect.reshape(flat.shape))
+    doubt = cause.doubt * effect.reshape(flat.shape)
+    density = _log_density(observed, covariance, flat, doubt)
     log_likelihood = float(logsumexp(density, b=weight.ravel()))
     after = (np.exp(density - density.max()) * weight.ravel()).reshape(weight.shape)
     by_size = after.sum(axis=1) / after.sum()
     size = float(by_size @ sizes)
     best = int(np.argmax(density))
-    distance, _ = _distance(observed, covariance, flat[best : best + 1], effect.reshape(flat.shape)[best : best + 1])
+    distance, _ = _distance(observed, covariance, flat[best : best + 1], doubt[best : best + 1])
     return Ranked(
         cause.name, 0.0, log_likelihood - log_health, size, math.sqrt(float(by_size @ (sizes - size) ** 2)), flat[best],
         float(distance[0]),
@@ -151,18 +153,16 @@ def _refined(values: Array) -> Array:
     return values
 
 
-def _log_density(observed: Array, covariance: Array, predicted: Array, effect: Array) -> Array:
-    distance, log_volume = _distance(observed, covariance, predicted, effect)
+def _log_density(observed: Array, covariance: Array, predicted: Array, doubt: Array) -> Array:
+    distance, log_volume = _distance(observed, covariance, predicted, doubt)
     return np.asarray(-0.5 * distance - log_volume)
 
 
-def _distance(observed: Array, covariance: Array, predicted: Array, effect: Array) -> tuple[Array, Array]:
+def _distance(observed: Array, covariance: Array, predicted: Array, doubt: Array) -> tuple[Array, Array]:
     """Return squared distances (N,) and half the logarithms of the covariances' determinants (N,)."""
     scale = np.sqrt(np.diag(covariance))  # so that pascal and seconds do not spoil the factorisation
-    whole = covariance / np.outer(scale, scale) + np.einsum(
-        "nd,de->nde", (SIGNATURE_SHARE * effect / scale) ** 2, np.eye(scale.size)
-    )
+    whole = covariance / np.outer(scale, scale) + np.einsum("nd,de->nde", (doubt / scale) ** 2, np.eye(scale.size))
     factor = np.linalg.cholesky(whole)
     miss = np.linalg.solve(factor, ((observed - predicted) / scale)[..., np.newaxis])[..., 0]
-    log_volume = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+    log_volume = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1) + float(np.log(scale).sum())
     return np.sum(miss**2, axis=1), log_volume

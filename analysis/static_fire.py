@@ -22,6 +22,7 @@ from analysis.checks import (
 from analysis.compare import compare, departure_findings
 from analysis.dataset import Channel, Dataset
 from analysis.firing_burn import Burn, burn_of, burn_time, thrust_result
+from analysis.firing_causes import firing_diagnosis
 from analysis.firing_curves import firing_curves
 from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass
 from analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
@@ -85,6 +86,10 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         *of_tanks,
         *run_out_findings(dataset, flows),
         *engine.findings,
+        *firing_diagnosis(
+            dataset, record, burn, flows, site, {name: side.result for name, side in sides.items()},
+            first_out=first_out, left_band=bool(departure_findings(compared, locked=True)),
+        ),
         *departure_findings(compared, locked=dataset.prediction_status == "locked"),
         *prediction_findings(dataset),
     ]  # fmt: skip

@@ -18,11 +18,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.analyse import analyse
+from analysis.predict import predict
 from analysis.scenario.draw import Draw, Errors
 from analysis.scenario.mistakes import Mistaken, mistaken
 from analysis.scenario.story import rehearse
+from analysis.scenario.world import world_of
+from daq.quantity import parse_quantity
 from tests.rehearsed import dataset_of, with_clip
-from tests.studies.water_flow_accuracy import MASS_SHARE_U, WHITE_NOISE, reference_campaign
+from tests.studies.water_flow_accuracy import MASS_SHARE_U, WHITE_NOISE, demo_campaign, reference_campaign
 
 TANK, TAG = "tank", "PT-1"
 REST_U = 0.02  # kg, of what is drained
@@ -59,6 +62,18 @@ TRIALS = (
     Trial("area-changed", 0.1, 0.4, both=True),
     Trial("sensor-clipped", 0.80, 0.95),
 )
+# A firing: the plan's oxidiser exponent set right, so that one assumption at a time can move. Shares of the true value.
+FIRING_TRIALS = (
+    Trial("cstar", 0.06, 0.12, both=True, play="engine.cstar_efficiency"),
+    Trial("throat", 0.06, 0.12, both=True, play="engine.throat_area"),
+    Trial("thrust-coefficient", 0.05, 0.1, both=True, play="engine.thrust_coefficient"),
+    Trial("cda-oxidiser", 0.1, 0.2, both=True, play="oxidiser.cda"),
+    Trial("cda-fuel", 0.1, 0.2, both=True, play="fuel.cda"),
+    Trial("load-oxidiser", 0.06, 0.12, both=True, play="oxidiser.load"),
+    Trial("load-fuel", 0.06, 0.12, both=True, play="fuel.load"),
+    Trial("start-oxidiser", 0.04, 0.08, both=True, play="oxidiser.start_pressure"),
+    Trial("exponent-oxidiser", 0.0, 0.0),
+)
 INVISIBLE = ("clock 0.5 %", "gain 0.5 %")
 
 
@@ -89,6 +104,46 @@ def play(campaign, seed, cause=None, size=0.0):
     weighings = {TANK: {"caught": f"{caught:.4f} +/- {u:.4f} kg", "residual": f"{rest:.4f} +/- {REST_U:.4f} kg"}}
     made_up = dataclasses.replace(made_up, weighings=weighings)
     return dataset_of(run.noted, made_up, alter=alter), made_up
+
+
+def firing_campaign(exponent="1.73 +/- 0.05"):
+    """Return the demonstration's firing with another oxidiser exponent in its plan."""
+    campaign = demo_campaign("HF-02")
+    changed = {"ullage_exponent": parse_quantity(exponent, "number")}
+    tanks = tuple(t.model_copy(update=changed) if t.name == "oxidiser" else t for t in campaign.plan.tank)
+    return dataclasses.replace(campaign, plan=campaign.plan.model_copy(update={"tank": tanks}))
+
+
+def play_firing(campaign, prediction, seed, trial=None, size=0.0):
+    """Return the data set of one firing in which one true value differs."""
+    fixed = {"oxidiser.heat_factor": 0.3, "oxidiser.gas_temperature": 190.0}
+    if trial is not None and trial.play:
+        world = world_of(campaign.plan, campaign.stand, Draw(seed))
+        place, _, key = trial.play.partition(".")
+        owner = world.engine if place == "engine" else world.tank(place)
+        fixed[trial.play] = getattr(owner, key) * (1.0 + size)
+    return dataset_of(campaign, rehearse(campaign, Draw(seed, fixed=fixed)), prediction=prediction)
+
+
+def firing_confusion(runs, *, seed=0):
+    """Return the same as `confusion` for firings."""
+    right_plan, wrong_plan = firing_campaign(), demo_campaign("HF-02")
+    predictions = [predict(c.plan, c.stand, samples=100) for c in (right_plan, wrong_plan)]
+    named, right = {}, {}
+    for trial in FIRING_TRIALS:
+        campaign, prediction = (right_plan, predictions[0]) if trial.play else (wrong_plan, predictions[1])
+        named[trial.name], right[trial.name] = Counter(), 0
+        for k in range(runs):
+            size = drawn_size(trial, seed + k) if trial.play else 0.0
+            dataset = play_firing(campaign, prediction, 9000 + seed + k, trial, size)
+            found = assumptions_named(analyse(dataset).results)
+            named[trial.name][found[0] if found else NONE] += 1
+            right[trial.name] += trial.name in found[:2]
+    return named, right
+
+
+def assumptions_named(results):
+    return [f.code.removeprefix("assumption-") for f in results.findings if f.code.startswith("assumption-")]
 
 
 def slow_clock(played):
@@ -153,6 +208,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=20)
     parser.add_argument("--healthy", type=int, default=200)
+    parser.add_argument("--firings", type=int, default=5)
     parser.add_argument("--only", nargs="*", default=[])
     asked = parser.parse_args()
     campaign = reference_campaign()
@@ -163,8 +219,14 @@ def main():
         print(f"{cause}: a cause was claimed in {claimed}, an external check asked for in {told} of {asked.runs}")
     alarms = false_alarms(campaign, asked.healthy)
     wrong = asked.healthy - alarms[NONE]
-    print(f"healthy: a cause was named on {wrong} of {asked.healthy} ({100.0 * wrong / max(asked.healthy, 1):.1f} %)"
-          f" {dict(alarms)}")
+    if asked.firings:
+        print("firings, which assumption moved:")
+        for line in lines(*firing_confusion(asked.firings), asked.firings):
+            print(line, flush=True)
+    print(
+        f"healthy: a cause was named on {wrong} of {asked.healthy} ({100.0 * wrong / max(asked.healthy, 1):.1f} %)"
+        f" {dict(alarms)}"
+    )
 
 
 if __name__ == "__main__":

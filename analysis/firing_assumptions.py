@@ -1,0 +1,189 @@
+"""The numbers behind a firing's prediction: each with its uncertainty, how it is moved, and what would decide.
+
+SI, absolute pressures. The plan's own quasi-steady model, whose ullage may drift about its planned exponent.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import draws
+from analysis.engine import Chamber, Side
+from daq.errors import ConfigError
+from daq.plan import Engine, Plan, Tank
+
+Array = NDArray[np.float64]
+
+DRIFT, DRIFT_U = -0.25, 0.25  # c of an ullage of which only the chord is planned; -0.64 to -0.03 over water
+LEAST_SHIFT = 0.02  # of a value that the plan states as exact: below it nothing is called moved
+SIDES = ("oxidiser", "fuel")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriftingSide(Side):
+    """A side whose ullage keeps the plan's exponent as a chord while the local one drifts, as real gas does."""
+
+    drift: Array  # c of the local law [-]
+
+    def ullage_pressure(self, mass: Array) -> Array:
+        """Return the absolute gas pressure with ``mass`` [kg] of liquid aboard. [Pa]."""
+        first = self.volume - self.load / self.density
+        L = np.log((self.volume - mass / self.density) / first)
+        last = np.log((self.volume - self.residual / self.density) / first)
+        return np.asarray(self.start_pressure * np.exp(-L * (self.exponent + self.drift * (L - last))))
+
+
+@dataclass(frozen=True, slots=True)
+class Models:
+    """Both sides and the chamber; (1,) or (S,) each."""
+
+    oxidiser: DriftingSide
+    fuel: DriftingSide
+    chamber: Chamber
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """One number of the plan: its value, how well it is known, how it is moved, and in words."""
+
+    name: str
+    about: str | None  # tank
+    value: float
+    u: float
+    unit: str
+    scale: float  # what the unit is of the value
+    digits: int
+    words: str
+    move: Callable[[Models, Array], Models]  # by a difference of the value
+    decide: str
+
+
+def models_of(plan: Plan) -> Models:
+    """Return the plan's nominal model."""
+    oxidiser, fuel = (_drifting(draws.tank_side(plan.tank_named(name), plan.site, draws.nominal)) for name in SIDES)
+    return Models(oxidiser, fuel, draws.chamber(draws.engine_of(plan), plan.site, draws.nominal))
+
+
+def _drifting(side: Side) -> DriftingSide:
+    values = {field.name: getattr(side, field.name) for field in fields(Side)}
+    return DriftingSide(**values, drift=np.full_like(side.exponent, DRIFT))
+
+
+def assumptions_of(plan: Plan) -> tuple[Assumption, ...]:
+    """Return all that may have moved, from the plan.
+
+    Raises
+    ------
+    ConfigError
+        The plan has no engine.
+    """
+    engine = plan.engine
+    if engine is None:
+        raise ConfigError(f"plan {plan.test.number}: a firing needs an [engine] table")
+    found: list[Assumption] = []
+    for name in SIDES:
+        found += _of_tank(plan, plan.tank_named(name))
+    return (*found, *_of_engine(engine))
+
+
+def _of_tank(plan: Plan, tank: Tank) -> list[Assumption]:
+    name = tank.name
+    exponent, cda, load, start = tank.ullage_exponent, tank.feed_cda, tank.liquid_load, plan.start_pressure(tank)
+
+    def side(change: Callable[[DriftingSide, Array], DriftingSide]) -> Callable[[Models, Array], Models]:
+        if name == "oxidiser":
+            return lambda models, by: replace(models, oxidiser=change(models.oxidiser, by))
+        return lambda models, by: replace(models, fuel=change(models.fuel, by))
+
+    return [
+        Assumption(
+            f"exponent-{name}", name, exponent.value, exponent.u, "", 1.0, 2, f"the {name} ullage exponent",
+            side(lambda s, by: replace(s, exponent=np.maximum(s.exponent + by, 0.05))),
+            "take it from this tank's pressure and weighed liquid, and from a cold flow with the same liquid and gas",
+        ),
+        Assumption(
+            f"cda-{name}", name, cda.value, cda.u, " mm2", 1e-6, 2, f"the {name} feed CdA",
+            side(lambda s, by: replace(s, cda=np.maximum(s.cda + by, 0.05 * s.cda))),
+            f"compare the {name} manifold pressure with the water flow, and weigh what stayed aboard",
+        ),
+        Assumption(
+            f"load-{name}", name, load.value, load.u, " kg", 1.0, 2, f"the {name} load",
+            side(lambda s, by: replace(s, load=np.clip(s.load + by, s.residual * 1.01, 0.99 * s.volume * s.density))),
+            "hold the cell's reading before and after filling against the notes, and weigh what stayed aboard",
+        ),
+        Assumption(
+            f"start-{name}", name, start.value, start.u, " bar(a)", 1e5, 2, f"the {name} start pressure",
+            side(lambda s, by: replace(s, start_pressure=np.maximum(s.start_pressure + by, 1e5))),
+            "read the tank sensors at rest just before T-0, both of a pair, and their zero at ambient",
+        ),
+    ]  # fmt: skip
+
+
+def _of_engine(engine: Engine) -> list[Assumption]:
+    throat, cstar, coefficient = engine.throat_diameter, engine.cstar_efficiency, engine.thrust_coefficient_efficiency
+    area = math.pi / 4.0 * throat.value**2
+
+    def chamber(change: Callable[[Chamber, Array], Chamber]) -> Callable[[Models, Array], Models]:
+        return lambda models, by: replace(models, chamber=change(models.chamber, by))
+
+    return [
+        Assumption(
+            "cstar", None, cstar.value, cstar.u, "", 1.0, 3, "the c* efficiency",
+            chamber(lambda c, by: replace(c, cstar_efficiency=np.maximum(c.cstar_efficiency + by, 0.1))),
+            "measure the throat after the run: a throat as drawn leaves c*",
+        ),
+        Assumption(
+            "throat", None, area, 2.0 * area * throat.relative_u, " mm2", 1e-6, 1, "the throat area",
+            chamber(lambda c, by: replace(c, throat_area=np.maximum(c.throat_area + by, 0.1 * c.throat_area))),
+            "gauge the throat after the run and look for deposits or erosion",
+        ),
+        Assumption(
+            "thrust-coefficient", None, coefficient.value, coefficient.u, "", 1.0, 3,
+            "the thrust coefficient efficiency (or the cell's span, alignment or load path)",
+            chamber(
+                lambda c, by: replace(
+                    c, thrust_coefficient_efficiency=np.maximum(c.thrust_coefficient_efficiency + by, 0.05)
+                )
+            ),
+            "hang a check weight on the cell after the run, hoses on and pressurised",
+        ),
+    ]  # fmt: skip
+
+
+def shifts_of(assumption: Assumption) -> Array:
+    """Return what a move may amount to: from what the plan's uncertainty hardly explains to half of the value."""
+    least = max(1.5 * assumption.u, LEAST_SHIFT * assumption.value)
+    most = max(0.4 * assumption.value, 3.0 * least)
+    rising = np.geomspace(least, most, 6)
+    return np.concatenate([-rising[::-1], rising])
+
+
+def broadcast(models: Models, number: int) -> Models:
+    """Return as many members, all nominal."""
+
+    def wide(array: Array) -> Array:
+        return np.broadcast_to(array, (number,)).copy()
+
+    def side(s: DriftingSide) -> DriftingSide:
+        return replace(
+            s,
+            drift=wide(s.drift), volume=wide(s.volume), load=wide(s.load), residual=wide(s.residual),
+            density=wide(s.density), start_pressure=wide(s.start_pressure), exponent=wide(s.exponent), cda=wide(s.cda),
+        )  # fmt: skip
+
+    c = models.chamber
+    chamber = replace(
+        c, throat_area=wide(c.throat_area), cstar_efficiency=wide(c.cstar_efficiency),
+        thrust_coefficient_efficiency=wide(c.thrust_coefficient_efficiency),
+    )  # fmt: skip
+    return Models(side(models.oxidiser), side(models.fuel), chamber)
+
+
+def moved_by(members: Models, assumption: Assumption, where: slice, by: Array) -> Models:
+    """Return the members with one assumption moved in some of them, by differences of its value."""
+    step = np.zeros(members.oxidiser.load.size)
+    step[where] = by
+    return assumption.move(members, step)
