@@ -36,6 +36,9 @@ from daq.vessels import Vessel
 JUDGED_EVERY: Final = 0.05  # [s] of the device, while something flows
 JUDGED_IDLE: Final = 0.1  # [s] of the device, else
 RESPONSE_EVERY: Final = 0.25  # [s] of the device
+# A process that was held up finds rows that are older than the moment it last judged. Samples are counted at least
+# this often then, long before they fall out of a ring.
+COUNTED_EVERY: Final = 1.0  # [s] of the device
 AT_LEAST_EVERY: Final = 0.02  # [s] of the computer, for a rehearsal that plays fast
 EARLY: Final = 0.85  # of the predicted time: thrust that ends before is called by what watches the burn
 WATCHED_ON: Final = 0.5  # [s] of the device, after such an end
@@ -108,6 +111,8 @@ class Live:
         self._said: dict[str, str] = {}
         self._judged_ns: int | None = None
         self._moved_ns: int | None = None
+        self._heard_ns: dict[str, int] = {}  # by device: arrival of its newest piece
+        self._counted_ns: dict[str, int] = {}  # the same, when samples were counted last
         self._expected_end: float | None = None
         self._looked_for_end = False
 
@@ -126,10 +131,15 @@ class Live:
         for at, level in edges:
             assert self._edge is not None  # noqa: S101 - only then are edges asked for
             self._phase.edge(at, is_t_zero=level == self._edge.rising)
+        self._heard_ns[taken.device] = taken.arrival_ns
         every = JUDGED_IDLE if self._phase.flowing_since is None else JUDGED_EVERY
         due = max(every / intake.time_scale, AT_LEAST_EVERY)
         if self._judged_ns is None or taken.arrival_ns - self._judged_ns >= due * 1e9:
             self._judge(taken.arrival_ns)
+            return
+        counted = self._counted_ns.setdefault(taken.device, taken.arrival_ns)
+        if (taken.arrival_ns - counted) * intake.time_scale >= COUNTED_EVERY * 1e9:
+            self._count()
 
     def show_marks(self, marks: Sequence[CrewMark]) -> None:
         """Take in the marks as they stand now: those of a ``MarkLog`` or as read from the run's file."""
@@ -187,16 +197,21 @@ class Live:
                 if vessel.apart and self._standings[gauge.tag] is Standing.INDICATED:
                     self._standings[gauge.tag] = Standing.DISAGREES
         self._look_at_phase(now_ns)
-        for watch in self._redlines:
-            vouched = self._standings[watch.redline.tag] is not Standing.NOT_RESPONDING
-            watch.advance(self._span(Phase(watch.redline.phase)), vouched=vouched)
-        if self._impulse is not None:
-            self._advance_impulse(self._impulse.gauge)
+        self._count()
         quiet = {name for name, intake in self._intakes.items() if intake.played_out}
         self._alarms.note(self._standings, self._looks, now_ns, played_out=quiet)
         values = {tag: look.value for tag, look in self._looks.items()}
         for remark in self._remarks.values():
             remark.look(values, now_ns, self._scale)
+
+    def _count(self) -> None:
+        """Take in samples that are new: redlines, running impulse."""
+        self._counted_ns = dict(self._heard_ns)
+        for watch in self._redlines:
+            vouched = self._standings[watch.redline.tag] is not Standing.NOT_RESPONDING
+            watch.advance(self._span(Phase(watch.redline.phase)), vouched=vouched)
+        if self._impulse is not None:
+            self._advance_impulse(self._impulse.gauge)
 
     def _advance_impulse(self, gauge: Gauge, *, behind: float = BEHIND) -> None:
         if self._impulse is not None and self._impulse.gauge is gauge:

@@ -396,6 +396,33 @@ def test_a_redline_that_tripped_stays_latched_and_needs_nobody_to_watch_it_any_m
     assert line.text == "PT-21 above 20 bar(g)"
 
 
+def test_a_process_that_was_held_up_counts_every_sample_that_came_meanwhile(stand, firing):
+    """It last looked at T+3 s, six seconds late, and then finds those six seconds at once: more than a ring holds."""
+    lines = with_redlines(
+        stand,
+        {"name": "low", "phase": "burn", "tag": "PT-31", "below": "5 bar(g)", "after": "0.8 s",
+         "persist": [40, 50], "call": "LOW"},
+    )
+    table = firing.table
+    table = with_counts(
+        table, column_of(lines, "PT-31"),
+        lambda counts: counts.__setitem__(slice(from_t_zero(3.5), from_t_zero(4.0)), counts[:500]),
+    )
+    held, whole = (Played(lines, "cradle-a") for _ in range(2))
+    pieces = list(said_of(table))
+    late = T_ZERO + 9.0
+    for seconds, piece in pieces:
+        if seconds <= late:
+            whole.give(seconds, piece)
+            if seconds > T_ZERO + 3.0 >= seconds - 0.02:
+                held.live.state(held.at(late))
+            held.give(seconds, piece)
+    states = [played.live.state(played.at(late)) for played in (held, whole)]
+    assert [state.redlines[0].tripped_at for state in states] == [pytest.approx(3.54, abs=0.01)] * 2
+    assert states[0].impulse.sentence == states[1].impulse.sentence
+    assert states[0].impulse.value == pytest.approx(states[1].impulse.value, rel=1e-9)
+
+
 # --- bands and marks -------------------------------------------------------------------------------------
 
 
