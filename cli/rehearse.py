@@ -2,8 +2,9 @@
 
 import signal
 import threading
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,9 +14,13 @@ from cli.screen import PlanPath, say, say_all, today
 from daq.errors import ConfigError
 
 if TYPE_CHECKING:
+    from daq.campaign import Campaign
+    from daq.faults import Fault
     from daq.plan import LineEdgeName
-    from daq.rehearsal import Table
+    from daq.rehearsal import RehearsalDevice, Table
+    from daq.sent import Sent
 
+NAP = 0.01  # [s] between two looks at whether to stop
 
 FAULT_HELP = (
     "What goes wrong; may be given again and again. Seconds count from T-0's edge where the plan has one. Names: "
@@ -44,7 +49,8 @@ def rehearse(
         Path | None, typer.Option("--weighings", metavar="FILE", help="Write what the crew would weigh afterwards.")
     ] = None,
     link: Annotated[
-        Path | None, typer.Option("--link", metavar="PATH", help="Make a link of this name to the port.")
+        Path | None,
+        typer.Option("--link", metavar="PATH", help="Make a link to the port; with several boards PATH-DEVICE each."),
     ] = None,
     fault: Annotated[
         list[str] | None,
@@ -63,39 +69,103 @@ def rehearse(
     from analysis.scenario.story import draw_for
     from analysis.scenario.story import rehearse as make_up
     from daq.campaign import read_campaign
-    from daq.faults import Unplug, parse_fault, placed, sentences
-    from daq.rehearsal import RING_BYTES, RehearsalDevice
-    from daq.table_faults import faulty_table
+    from daq.faults import Unplug, parse_fault
 
     campaign = read_campaign(plan, today=today())
     asked = [parse_fault(text) for text in fault or ()]
     if link is None and any(isinstance(each, Unplug) for each in asked):
         raise ConfigError("--fault unplug: the port comes back under another name; give a --link that follows it")
-    _check_place("--link", link)
+    played = [device.name for device in campaign.stand.device if device.format == "wire 1"]
+    if not played:
+        raise ConfigError(f"{plan}: no board of the stand speaks wire 1, and a rehearsal plays no text lines")
+    links = _links(link, played)
+    for path in links.values():
+        _check_place("--link", path)
     _check_place("--weighings", weighings)
     number = campaign.plan.test.number
     say(f"Computing the made-up {campaign.plan.test.kind} {number} ...")
     made_up = make_up(campaign, draw_for(number, seed))
+    tables = [table for name, table in made_up.tables.items() if name in played]
     if weighings is not None:
         weighings.write_text(weighings_text(made_up.weighings), encoding="utf-8")
-    table = made_up.table
-    zero = _zero_of(table, campaign.plan.test.t_zero_edge)
+    _play(plan, campaign, tables, asked, links, time_scale)
+
+
+def _play(
+    plan: Path,
+    campaign: "Campaign",
+    tables: "list[Table]",
+    asked: "Sequence[Fault]",
+    links: dict[str, Path],
+    time_scale: float,
+) -> None:
+    """Play every board of the stand at once, each on a port of its own, and say what left it."""
+    from daq.faults import placed, sentences
+    from daq.rehearsal import RING_BYTES, RehearsalDevice
+    from daq.table_faults import faulty_table
+
+    # What happens to a board happens to the one that times T-0; a sensor's fault to the board that reads it.
+    first = next((table for table in tables if _zero_of(table, campaign.plan.test.t_zero_edge) is not None), tables[0])
+    zero = _zero_of(first, campaign.plan.test.t_zero_edge)
     wrong = placed(asked, zero or 0.0)
-    table = faulty_table(table, wrong, campaign.stand.input)
-    # The ring of a faster device holds as much of its own time.
-    ring = round(RING_BYTES * max(1.0, time_scale))
-    follow = _Link(link)
-    with (
-        RehearsalDevice(table, time_scale=time_scale, faults=wrong, ring_bytes=ring, moved=follow.to) as device,
-        _stopping() as stop,
-        follow.there(device.port),
-    ):
-        say(f"REHEARSAL: {table.device} on {device.port}, {table.seconds:.0f} s at {time_scale:g} times real time.")
+    inputs = campaign.stand.input
+    board_of = {item.tag: item.device for item in inputs}
+    own = {
+        table.device: [f for f in wrong if board_of.get(getattr(f, "tag", ""), first.device) == table.device]
+        for table in tables
+    }
+    say_all(
+        f"{device.name} prints text lines, which a rehearsal does not play; plug it in, or leave it out of stand.toml"
+        for device in campaign.stand.device
+        if device.format != "wire 1"
+    )
+    with ExitStack() as stack:
+        devices, ports = [], []
+        for table in tables:
+            faults = own[table.device]
+            follow = _Link(links.get(table.device))
+            device = RehearsalDevice(
+                faulty_table(table, faults, inputs),
+                time_scale=time_scale,
+                faults=faults,
+                # The ring of a faster device holds as much of its own time.
+                ring_bytes=round(RING_BYTES * max(1.0, time_scale)),
+                moved=follow.to,
+            )
+            devices.append(stack.enter_context(device))
+            stack.enter_context(follow.there(device.port))
+            ports.append(f"--port {table.device}={links.get(table.device, device.port)}")
+            seconds = device.table.seconds
+            say(f"REHEARSAL: {table.device} on {device.port}, {seconds:.0f} s at {time_scale:g} times real time.")
+        stop = stack.enter_context(_stopping())
         say_all(sentences(wrong, zero))
-        port = device.port if link is None else link
-        say(f"In a second terminal: standbook record {plan} --rehearsal --port {table.device}={port}")
-        sent = device.run(stop)
-    say_all(sent.sentences())
+        say(f"In a second terminal: standbook record {plan} --rehearsal {' '.join(ports)}")
+        sent = _together(devices, stop)
+    for device, what in zip(devices, sent, strict=True):
+        say_all(what.sentences() if len(devices) == 1 else (f"{device.table.device}: {s}" for s in what.sentences()))
+
+
+def _together(devices: "list[RehearsalDevice]", stop: threading.Event) -> "list[Sent]":
+    """Play every board in a thread of its own; the first row of all is due once the last port has been opened."""
+    opened = threading.Semaphore(0)
+    begun = threading.Event()
+
+    def begin() -> bool:
+        opened.release()
+        while not begun.wait(NAP):
+            if stop.is_set():
+                return False
+        return True
+
+    with ThreadPoolExecutor(len(devices)) as pool:
+        runs = [pool.submit(device.run, stop, begin=begin) for device in devices]
+        for _ in devices:
+            while not opened.acquire(timeout=NAP):
+                if stop.is_set() or any(run.done() for run in runs):
+                    stop.set()
+                    break
+        begun.set()
+        return [run.result() for run in runs]
 
 
 def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:
@@ -105,6 +175,13 @@ def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:
         for tank, values in weighings.items()
     )
     return "# made up by a rehearsal\n" + 'by = "DAQ"\n' + "".join(tables)
+
+
+def _links(link: Path | None, devices: Sequence[str]) -> dict[str, Path]:
+    """Name the link of each board: as given, or with the board's name behind it where there are several."""
+    if link is None:
+        return {}
+    return {name: link if len(devices) == 1 else link.with_name(f"{link.name}-{name}") for name in devices}
 
 
 def _check_place(option: str, path: Path | None) -> None:

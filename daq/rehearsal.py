@@ -140,7 +140,13 @@ class RehearsalDevice:
     def __exit__(self, *_: object) -> None:
         self._close()
 
-    def run(self, stop: threading.Event | None = None, *, wait: float | None = None) -> Sent:
+    def run(
+        self,
+        stop: threading.Event | None = None,
+        *,
+        wait: float | None = None,
+        begin: Callable[[], bool] | None = None,
+    ) -> Sent:
         """Wait for a reader, then play the table.
 
         Parameters
@@ -149,6 +155,8 @@ class RehearsalDevice:
             Ends the play when set.
         wait : float or None
             Longest real time to wait for the port to be opened. [s]
+        begin : callable or None
+            Called once there is a reader; returns when the table's first row is due, or false for no play at all.
 
         Raises
         ------
@@ -156,7 +164,7 @@ class RehearsalDevice:
             Nobody opened the port in that time.
         """
         stop = stop or threading.Event()
-        if not self._wait_for_reader(stop, wait):
+        if not self._wait_for_reader(stop, wait) or (begin is not None and not begin()):
             return self._result(complete=False)
         start = time.monotonic()
         complete = True

@@ -184,7 +184,7 @@ def instrument(
             start_ticks=round(first),
             streams=tuple(played),
             lines=tuple(WireLine(k, line) for k, line in enumerate(LINES)),
-            edges=_edges(campaign, physics, device.name, rate),
+            edges=_edges(campaign, physics, rate),
         )
     truth = truth_of(physics, rates)
     return Rehearsal(tables, columns, truth, _weighings(campaign, truth, draw))
@@ -237,10 +237,10 @@ def _played(number: int, name: str, interval: int, read: Sampled) -> PlayedStrea
     return PlayedStream(number, name, interval, channels, read.counts)
 
 
-def _edges(campaign: Campaign, physics: Physics, device: str, rate: float) -> tuple[PlayedEdge, ...]:
-    """T-0 and the end of the command, on the line that the plan names."""
+def _edges(campaign: Campaign, physics: Physics, rate: float) -> tuple[PlayedEdge, ...]:
+    """T-0 and the end of the command, on the line that the plan names; every board is wired to it."""
     stated = _EDGE.match(campaign.plan.test.t_zero or "")
-    if stated is None or stated["device"] != device or stated["line"] not in LINES:
+    if stated is None or stated["line"] not in LINES:
         return ()
     line, rising = LINES.index(stated["line"]), stated["level"] == "rising"
     scale = TICK_HZ * (1.0 + rate)
