@@ -151,17 +151,17 @@ static bool send_rows(uint8_t stream, size_t body, const sb_batch *batch)
     return true;
 }
 
-static void send_edges(void)
+/* One at a time: a line that chatters must not keep rows from being framed. What then finds no place to wait is counted
+ * by the board, told by beats, and noted. */
+static bool send_edge(void)
 {
     board_edge edge;
-    while (board_edge_peek(&edge)) {
-        uint8_t *out = board_room(SB_WIRE_BYTES(SB_EDGE_BODY));
-        if (!out)
-            return;
-        board_send(sb_edge_frame(out, SB_WIRE_BYTES(SB_EDGE_BODY), edge.line, boot, edge.level, edge.edges,
-                                 edge.ticks));
-        board_edge_done();
-    }
+    uint8_t *out;
+    if (!board_edge_peek(&edge) || !(out = board_room(SB_WIRE_BYTES(SB_EDGE_BODY))))
+        return false;
+    board_send(sb_edge_frame(out, SB_WIRE_BYTES(SB_EDGE_BODY), edge.line, boot, edge.level, edge.edges, edge.ticks));
+    board_edge_done();
+    return true;
 }
 
 /* Losses are added up and told twice a second at most: a link that is too slow must not drown in notes about it. */
@@ -259,7 +259,7 @@ static bool send_batch(void)
 void node_run(void)
 {
     board_work();
-    send_edges();
+    bool edge_sent = send_edge();
     send_losses();
     send_remarks();
     /* Complete batches first: making a hello takes an AVR some milliseconds, and all batches should be free then. */
@@ -284,5 +284,6 @@ void node_run(void)
             else
                 hello_waits = true;
         }
-    board_rest();
+    if (!edge_sent) /* or there may be another */
+        board_rest();
 }

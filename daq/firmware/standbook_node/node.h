@@ -128,7 +128,7 @@ static_assert(uint32_t(NODE_BRIDGE_ROWS) * BRIDGE_ROW_BYTES + SB_SAMPLES_HEADER 
 static_assert(HELLO_BODY <= SB_MAX_BODY && BRIDGE_HELLO_BODY <= SB_MAX_BODY,
               "node_config.h: hello does not fit a frame, shorten names or leave out channels");
 static_assert(NODE_LINK_BYTES >= LARGEST_FRAME + 2 * SB_WIRE_BYTES(SAMPLES_BODY) && NODE_LINK_BYTES < 65536,
-              "node_config.h: NODE_LINK_BYTES must hold the largest frame and two of rows beside it");
+              "node_config.h: hello and two frames of rows do not fit NODE_LINK_BYTES, lower NODE_BATCH_ROWS or raise it");
 /* Nine tenths: edges, notes and the other end's clock want some of it. */
 static_assert(NODE_ALLOW_OVERRUN || LINK_LOAD <= LINK_BYTES_A_SECOND / 10 * 9,
               "node_config.h: the link is too slow, raise NODE_BAUD, or lower NODE_RATE or the number of channels");
