@@ -168,9 +168,10 @@ def _integral(times: Array, drive: Array, length: float) -> tuple[Array, Array]:
 
 
 def _interpolated(at: Array, time: Array, values: Array) -> Array:
-    """Interpolate rows (K, T) that share one time axis, by cubics: pressures bend within a step."""
-    low = np.clip(np.searchsorted(time, at) - 2, 0, time.size - 4)
-    x = (at - time[low]) / (time[1] - time[0])
+    """Interpolate rows (K, T) that share one time axis, even during the flow, by cubics: pressures bend in a step."""
+    first, last = int(np.searchsorted(time, 0.0)), int(np.searchsorted(time, at[-1], side="right"))
+    low = np.clip(np.searchsorted(time, at) - 2, first, last - 3)
+    x = (at - time[low]) / (time[first + 1] - time[first])
     w = (
         -(x - 1) * (x - 2) * (x - 3) / 6.0, x * (x - 2) * (x - 3) / 2.0,
         -x * (x - 1) * (x - 3) / 2.0, x * (x - 1) * (x - 2) / 6.0,

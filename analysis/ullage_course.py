@@ -6,6 +6,7 @@ compare causes with each other, not to measure: `analysis.exponent` and `analysi
 """
 
 import functools
+import itertools
 import math
 from dataclasses import dataclass, fields
 
@@ -20,7 +21,7 @@ Array = NDArray[np.float64]
 
 STILL = 3.2  # s before mid-stroke at which a course begins
 AFTER = 3.3  # s after the flow for which it goes on
-STEPS = 220
+STEPS = (40, 130, 30)  # before, during and after the flow, whose ends are nodes
 CDA_ROUNDS = 3  # corrections of the area until the mass that leaves is the one that left
 SEEN_CLEAR, SEEN_OVER = 0.2, 3.0  # s beside an opening that are left out, and over which a cubic then finds it
 SLOWEST = 2.0  # s of stroke; beyond it the cubic no longer follows, and the middle is taken to be as late as here
@@ -141,10 +142,12 @@ def courses(vessel: Vessel, gas: Gas, faults: Faults) -> Courses:
     :math:`\dot p = (-n_s p \dot V + \Gamma \dot Q + n_s p (\dot m_{in} - \dot m_{out}) / \rho) / V` with the isentropic
     exponent :math:`n_s` and the Grüneisen parameter :math:`\Gamma` of the real gas; :math:`\dot Q = h A \Delta T`,
     :math:`h` of free convection from wall and liquid alike. The area of valve and line is that by which the weighed
-    mass leaves in the time that was seen. Midpoint steps; 220 of them leave 1e-4 of the pressure.
+    mass leaves in the time that was seen. Midpoint steps; those of a flow leave 1e-4 of the pressure.
     """
     number = faults.heat.size
-    time = np.linspace(-STILL, vessel.length + AFTER, STEPS + 1)
+    ends = (-STILL, 0.0, vessel.length, vessel.length + AFTER)
+    parts = [np.linspace(a, b, n, endpoint=False) for (a, b), n in zip(itertools.pairwise(ends), STEPS, strict=True)]
+    time = np.append(np.concatenate(parts), ends[-1])
     origin = vessel.reads_zero_at
     true_start = origin + (vessel.start_pressure - faults.zero - origin) / (1.0 + faults.gain)
     load_volume = faults.load * vessel.load / vessel.density

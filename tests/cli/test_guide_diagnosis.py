@@ -1,0 +1,66 @@
+"""The worked numbers of the guide's page on diagnosis are those of the code."""
+
+import math
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.diagnose import ALARM, SIGNATURE_SHARE
+from analysis.flow_causes import CHOKED, HEAT
+from analysis.flow_evidence import NAMES, Evidence, predicted
+from analysis.ullage_course import Faults, Vessel, courses, gas_at
+
+PAGE = (Path(__file__).resolve().parents[2] / "cli" / "guide" / "diagnosis.md").read_text(encoding="utf-8")
+VESSEL = Vessel(
+    ullage_volume=0.020, section=math.pi / 4.0 * 0.23**2, density=998.2, back_pressure=1e5, start_pressure=35e5,
+    expelled_mass=9.5, length=10.0, head=None, load=9.98, reads_zero_at=1e5,
+)  # fmt: skip
+GAS = gas_at("nitrogen", start_pressure=35e5, end_pressure=21e5, temperature=293.15)
+CHOKED_PER_M2 = CHOKED * math.sqrt(35e5 * GAS.density)  # kg/s through one square metre
+ABOARD = GAS.density * 0.020  # kg of gas
+ROWS = {
+    "nothing": {},
+    "leak of 1 mm2 from the ullage": {"leak": 1e-6 * CHOKED_PER_M2 / ABOARD},
+    "supply leaks in, 1 g/s": {"feed": 1e-3 / ABOARD},
+    "supply left open": {"held": 1.0},
+    "ullage 10 % larger than noted": {"volume": 0.1},
+    "ullage 10 % smaller": {"volume": -0.1},
+    "5 % more left than weighed": {"mass": 0.05},
+    "zero 1.5 bar high": {"zero": 1.5e5},
+    "gauge taken for absolute": {"zero": -1e5},
+    "gas 20 K too warm": {"warm": 20.0},
+    "gas 20 K too cold": {"warm": -20.0},
+    "liquid or wall 100 K colder": {"cold": 100.0},
+    "valve creeps shut 2 %/s": {"creep": -0.02},
+    "valve creeps open 2 %/s": {"creep": 0.02},
+    "stroke of 1.5 s": {"stroke": 1.5},
+}
+
+
+@pytest.mark.parametrize("row", ROWS)
+def test_the_signatures_of_the_page_are_computed(row):
+    faults = replace(Faults.none(1, heat=0.8), warm=np.array([2.5]))
+    faults = replace(faults, **{name: np.array([value]) for name, value in ROWS[row].items()})
+    blank = Evidence(np.zeros(len(NAMES)), np.zeros((len(NAMES),) * 2), VESSEL, None, np.linspace(0.04, 9.96, 120))
+    found = dict(zip(NAMES, predicted(courses(VESSEL, GAS, faults), faults, blank)[0], strict=True))
+    cells = re.search(rf"^\| {re.escape(row)} \| (\S+) \| (\S+) \| (\S+) \|", PAGE, re.MULTILINE)
+    start, chord, before = (float(cell) for cell in cells.groups())
+    assert found["start exponent"] == pytest.approx(start, abs=0.006)
+    assert found["chord exponent"] == pytest.approx(chord, abs=0.006)
+    assert 35.0 * found["before"] == pytest.approx(before, abs=6e-4)
+
+
+def test_the_rule_of_the_page_is_the_one_of_the_code():
+    assert f"({SIGNATURE_SHARE:g} effect)²" in PAGE
+    assert f"exp({ALARM:g})" in PAGE
+    assert f"{HEAT[0]:g} to {HEAT[-1]:g} times" in " ".join(PAGE.split())
+
+
+def test_the_worked_leak():
+    page = " ".join(PAGE.split())
+    flow = 1e-6 * CHOKED_PER_M2
+    assert f"rho = {GAS.density:.1f} kg/m³ that is {1e3 * flow:.1f} g/s through 1 mm²" in page
+    assert f"20 L hold {ABOARD:.2f} kg, so {100.0 * flow / ABOARD:.1f} % of the gas" in page
