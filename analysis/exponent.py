@@ -32,6 +32,7 @@ START_TOLERANCE = 0.08  # |n0 - isentropic| of settled warm gas; beyond it a not
 HEALTHY_DRIFT = (-0.64, -0.03)  # c of nitrogen or air that warms up during 2 to 60 s
 LAW_MISFIT = 0.0025  # x L_end²: relative rms that start and drift leave on real gas, 0.04 % at r = 1.5, 0.3 % at r = 3
 NOTED_MISFIT, BAD_MISFIT = 2.0, 8.0  # times that
+TRUSTED = 1e4  # block means that a start without noise counts as
 LONGER_LAW = (0.5, 0.9)  # L_end from which on the chord's law has four and five terms
 
 
@@ -106,15 +107,17 @@ def exponent_from_pv(
     flow = averaged_flow(record, start_pressure=static.value)
     known = None if record.expelled_mass is not None or cda is None else cda.value
     window = Window(record.opening_time + record.stroke, record.end_time - record.stroke)
-    line = _fit(flow, window, known)
+    first = _fit(flow, window, known)
+    trust = _scatter(first.longer, first.terms) / max(static.u, 1e-9 * static.value)
+    line = _fit(flow, window, known, trust)
 
     def estimate(of: Flow) -> Array:
-        return _fit(of, window, known).value
+        return _fit(of, window, known, trust).value
 
     moved = changes(estimate, flow, sensor, notes)
     moved["start pressure (noise)"] = estimate(replace(flow, start_pressure=static.value + static.u)) - line.value
     if known is not None and cda is not None:
-        moved["CdA"] = _fit(flow, window, known + cda.u).value - line.value
+        moved["CdA"] = _fit(flow, window, known + cda.u, trust).value - line.value
     scatter = np.array([_scatter(line.residual, 2)] * 2 + [_scatter(line.longer, line.terms)])
     noise = line.inverse @ line.inverse.T * np.outer(scatter, scatter)
     covariance = noise + sum(np.outer(change, change) for change in moved.values())
@@ -226,7 +229,8 @@ def _resting_variance(record: FlowRecord, static: StaticPressure, count: float) 
     return float(residual @ residual) / (blocks - 2) * (1.0 + 2.0 * math.sqrt(2.0 / worth))
 
 
-def _fit(flow: Flow, window: Window, cda: float | None) -> _Line:
+def _fit(flow: Flow, window: Window, cda: float | None, trust: float = TRUSTED) -> _Line:
+    """Fit the laws; the static start counts as ``trust`` block means, for slow noise may be off there by more."""
     total, partial = flow.drive_integral()
     end = flow.left() / flow.density if cda is None else cda * math.sqrt(2.0 / flow.density) * total
     L = np.log1p(end / flow.ullage_volume * partial / total)
@@ -237,20 +241,23 @@ def _fit(flow: Flow, window: Window, cda: float | None) -> _Line:
         )
     pressure, L = flow.pressure[use], L[use]
     weight = pressure * np.sqrt(flow.count[use] / flow.count.mean())  # so that residuals are pascal
-    design = -np.column_stack([L, L * L]) * weight[:, None]
-    target = np.log(pressure / flow.start_pressure) * weight
-    inverse = np.linalg.pinv(design)
-    n0, c = inverse @ target
+    target = np.append(np.log(pressure / flow.start_pressure) * weight, 0.0)
+    start = flow.start_pressure * min(trust, TRUSTED)
+
+    def solved(terms: int) -> tuple[Array, Array]:
+        powers = -np.column_stack([L**k for k in range(1, terms + 1)]) * weight[:, None]
+        design = np.column_stack([np.vstack([powers, np.zeros(terms)]), np.append(weight, start)])
+        inverse = np.linalg.pinv(design)
+        return inverse[:-1], (target - design @ (inverse @ target))[:-1]
+
+    two, residual = solved(2)
     L_end = math.log1p(end / flow.ullage_volume)
     # More terms for the end alone: start and drift bend too little there and leave the chord 0.005 high, or 0.03
     # where the gas grows threefold.
     terms = 3 + sum(L_end > limit for limit in LONGER_LAW)
-    longer = np.column_stack([design, *(design[:, 0] * L**k for k in range(2, terms))])
-    solved = np.linalg.pinv(longer)
-    to_chord = L_end ** np.arange(terms) @ solved
-    rest = target - longer @ (solved @ target)
-    value = np.array([n0, c, to_chord @ target])
-    return _Line(value, L_end, target - design @ (n0, c), np.vstack([inverse, to_chord]), rest, terms)
+    more, rest = solved(terms)
+    rows = np.vstack([two, L_end ** np.arange(terms) @ more])
+    return _Line(rows @ target, L_end, residual, rows[:, :-1], rest, terms)
 
 
 def _scatter(residual: Array, terms: int) -> float:

@@ -40,6 +40,7 @@ PANELS = 32  # 4e-9 in pressure where the volume doubles, a thousandth of the no
 LOWER = (-1.0, -6.0, math.log(0.1), -1.0)  # n0, c, CdA over the direct one (log), opening against the event [s]
 UPPER = (8.0, 6.0, math.log(10.0), 1.0)
 LAW_FREEDOM = 5.0  # independent points that the law's misfit is worth: it swings two or three times over the flow
+UNRESTING = 0.01  # relative u of the start pressure, above which the tank was not at rest
 AGREEMENT = 2.0  # larger standard uncertainties that the two CdA may differ by
 
 
@@ -196,7 +197,7 @@ def joint_fit(
     moved = _shifts(problem, fit, static, sensor, notes)
     statistical = fit.covariance
     covariance = statistical + sum((np.outer(m, m) for m in moved.values()), np.zeros((4, 4)))
-    return _told(problem, fit, covariance, moved, direct, (deviation, tau), channel)
+    return _told(problem, fit, covariance, moved, direct, (deviation, tau), static, channel)
 
 
 def _shifts(
@@ -228,6 +229,7 @@ def _told(
     moved: Mapping[str, Array],
     direct: DirectCda,
     scatter: tuple[float, float],
+    static: StaticPressure,
     channel: str | None,
 ) -> JointFit:
     """Turn a fit in (n0, c, ln CdA, t0) into a result in (n0, c, CdA, t0) with its budget and findings."""
@@ -251,6 +253,7 @@ def _told(
         "covariance usable": fit.covariance_usable,
         "inside its bounds": not fit.at_bound,
         "agrees with the direct CdA": abs(departure) <= AGREEMENT,
+        "start pressure known": static.u <= UNRESTING * static.value,
     }
     opening = discharge.opening_time
     n0, c = float(fit.value[0]), float(fit.value[1])
@@ -288,6 +291,13 @@ def joint_findings(
     if not facts["inside its bounds"]:
         text = "A value of the joint fit lies at the end of its range: opening instant, mass or channel is wrong."
         said.append(Finding("joint-fit-at-bound", "caution", channel, None, text))
+    if not facts["start pressure known"]:
+        text = (
+            f"The pressure before the opening tells the start pressure no better than to {100 * UNRESTING:.0f} %: the"
+            " tank was not at rest or the opening is misread, and CdA and exponent with it; hold the tank still for"
+            " three seconds before opening."
+        )
+        said.append(Finding("start-pressure-unsure", "caution", channel, None, text))
     if not facts["agrees with the direct CdA"]:
         text = (
             f"CdA of the joint fit, {1e6 * cda.value:.3f} ± {1e6 * cda.u:.3f} mm2, differs from that of the weighed"

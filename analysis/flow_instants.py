@@ -40,6 +40,7 @@ FLOW_PIECE, HOLD_PIECE = 5.0, 4.0  # s before and after the closing
 FLOW_SHARE = 0.6  # of the flow at most for either, or one cubic does not follow it
 LEAST_PIECE, STRAIGHT = 0.6, 1.5  # s: below the second a piece is a straight line, noise bends it more than gas does
 STRAIGHTENED = 1.27  # (n + 2) / 2n with n = 1.3: into a vacuum, pressure to minus this power is straight in time
+MOVED = 2.0  # standard deviations by which a higher order must move a value to be worth its noise
 MEETING_U = 0.003  # s: what polynomials leave of real-gas blowdowns with strokes of 0.05 to 0.4 s
 
 
@@ -81,7 +82,7 @@ def flow_instants(
     # Wide pieces: a sensor's own slow noise moves the bend of short ones by tenths of a second.
     opening = _surest(
         time, pressure, opening, ((STILL_PIECE, open_piece), (LONG_STILL, long_piece)), (1, 3),
-        first=float(time[0]), last=left.time - CLEAR,
+        first=at_rest_since(time, pressure, opening.time), last=left.time - CLEAR,
     )  # fmt: skip
     if not left.ran_dry:
         hinge = left.time + HINGE * left.span
@@ -99,6 +100,17 @@ def flow_instants(
     return FlowInstants(opening, knee, ran_dry=True)
 
 
+def at_rest_since(time: Array, pressure: Array, opening: float) -> float:
+    """Return since when the tank stood at the pressure at which it was opened: pressurising is no part of the hold."""
+    at, mean = block_average(time, pressure, start=float(time[0]), end=opening - CLEAR, block=COARSE)
+    known = np.isfinite(mean)
+    at, mean = at[known], mean[known]
+    if at.size == 0:
+        return float(time[0])
+    other = np.flatnonzero(np.abs(mean - np.median(mean[-10:])) > (1.0 - NEAR_TOP) * abs(float(np.median(mean[-10:]))))
+    return float(at[other[-1]]) + COARSE if other.size else float(time[0])
+
+
 def _knee(time: Array, pressure: Array, first: float, last: float, opening: Event, name: str) -> tuple[Event, bool]:
     """Find the effective end of the liquid between two instants, and tell whether the curve really bends there.
 
@@ -109,16 +121,18 @@ def _knee(time: Array, pressure: Array, first: float, last: float, opening: Even
     at, mean = block_average(time, pressure, start=start, end=last, block=FINE)
     known = np.isfinite(mean)
     at, mean = at[known], mean[known]
+    value, weight = _straightened(mean, float(np.max(mean, initial=1.0)))
     before, _, _ = slopes_beside(at, mean, KNEE_SPAN)
     slope = np.where((at >= first + KNEE_SPAN) & np.isfinite(before), before, np.inf)
     steepest = int(np.argmin(slope))
-    at, mean = at[: steepest + 1], mean[: steepest + 1]
+    at, value, weight = at[: steepest + 1], value[: steepest + 1], weight[: steepest + 1]
     x = at - at[-1]
     trials = np.linspace(-KNEE_BACK, -2.0 * FINE, 60)
-    cubic = np.vander(x, 4, increasing=True)
+    cubic = np.vander(x, 4, increasing=True) * weight[:, None]
+    mean = -value * weight
 
     def fitted(bend: float) -> tuple[Array, float]:
-        design = np.column_stack([cubic, np.maximum(x - bend, 0.0) ** 2])
+        design = np.column_stack([cubic, np.maximum(x - bend, 0.0) ** 2 * weight])
         theta = np.linalg.lstsq(design, mean, rcond=None)[0]
         return mean - design @ theta, float(theta[-1])
 
@@ -183,11 +197,8 @@ def _meeting(
             if np.count_nonzero(known) < 4 * (order + 1):
                 return rough
             bends = order if end - start > STRAIGHT else 1
-            # A flow whose gas grows threefold bends more than a cubic can; straightened it does not. Noise grows as
-            # the straightened curve steepens, so means count less there.
-            level = np.maximum(mean[known] / reference, 1e-3)
-            straight, weight = level**-STRAIGHTENED, level ** (1.0 + STRAIGHTENED)
-            fits.append(_piece(at[known] - instant, straight, bends, weight))
+            straight, weight = _straightened(mean[known], reference)
+            fits.append(_bent_enough(at[known] - instant, straight, bends, weight))
         before, after = fits
         gap = np.polynomial.polynomial.polysub(after.coefficients, before.coefficients)
         roots = np.polynomial.polynomial.polyroots(gap)
@@ -212,6 +223,32 @@ class _Piece:
     def u_at(self, x: float) -> float:
         powers = x ** np.arange(self.coefficients.size)
         return math.sqrt(max(float(powers @ self.covariance @ powers), 0.0))
+
+
+def _straightened(pressure: Array, reference: float) -> tuple[Array, Array]:
+    """Return a curve that a flow leaves nearly straight, rising as the pressure falls, and the weight of its values.
+
+    A flow whose gas grows threefold bends more than a cubic can; straightened it does not. Noise grows as the
+    straightened curve steepens, so values count less there.
+    """
+    level = np.maximum(pressure / reference, 1e-3)
+    return np.asarray(level**-STRAIGHTENED), np.asarray(level ** (1.0 + STRAIGHTENED))
+
+
+def _bent_enough(x: Array, value: Array, order: int, weight: Array) -> _Piece:
+    """Fit a polynomial of the order given, or of a higher one where that moves the value at the instant by more than
+    noise would: helium at rest after a flow takes up its heat within a second.
+    """  # noqa: D205 - one sentence
+    found = _piece(x, value, order, weight)
+    for more in (order + 1, order + 2):
+        if x.size < 4 * (more + 1):
+            break
+        higher = _piece(x, value, more, weight)
+        noise = max(float(higher.covariance[0, 0] - found.covariance[0, 0]), 0.0)
+        if abs(float(higher.coefficients[0] - found.coefficients[0])) <= MOVED * math.sqrt(noise):
+            break
+        found = higher
+    return found
 
 
 def _piece(x: Array, value: Array, order: int, weight: Array) -> _Piece:

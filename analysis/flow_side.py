@@ -19,7 +19,7 @@ from analysis.firing_tanks import head_of, mean_near
 from analysis.fit import FITTED, JointFit, joint_fit
 from analysis.flow_amounts import observed_amounts
 from analysis.flow_coefficient import DirectCda, direct_cda
-from analysis.flow_instants import FlowInstants
+from analysis.flow_instants import FlowInstants, at_rest_since
 from analysis.flow_record import (
     FlowRecord,
     NoteTerms,
@@ -102,6 +102,8 @@ def _record_of(
     ambient, stated = plan.site.ambient_pressure, plan.flow.back_pressure
     density, volume, load = tank.liquid_density, tank.internal_volume, tank.liquid_load
     good = np.isfinite(channel.reading) & ~channel.clipped
+    # The rise to the start pressure is no part of the hold that tells it.
+    good &= channel.time >= at_rest_since(channel.time[good], channel.reading[good], instants.opening.time)
     head, head_u = column_of(plan, tank)
     record = FlowRecord(
         time=channel.time[good],

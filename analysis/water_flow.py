@@ -29,6 +29,7 @@ from analysis.no_flow_causes import no_flow_causes
 from analysis.pairs import pair_findings
 from analysis.results import Analysis, Comparison, EventResult, Finding, TZero, Window
 from analysis.tank_curves import tank_curves
+from analysis.windows import lone_spikes
 from daq.errors import DataError
 from daq.plan import DETECTED_OPENING
 
@@ -108,6 +109,7 @@ def _first_with_flow(
         if np.count_nonzero(good) < 8:
             passed.append((channel, "its wire was open or its converter at a rail throughout"))
             continue
+        good[good] = ~lone_spikes(channel.reading[good])
         since = _stuck_since(channel, back)
         if since is not None:
             passed.append((channel, f"not one of its counts changed for a second or more from T{since:+.1f} s"))

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from daq.errors import DataError
 
@@ -17,6 +18,7 @@ Array = NDArray[np.float64]
 DESPIKE_LIMIT = 5.0  # robust standard deviations; white noise loses 6 samples in ten million
 MAD_TO_SIGMA = 1.482602218505602  # 1 / (sqrt(2) erfinv(1/2)): median absolute deviation of a normal sample
 QUANTUM_SAMPLES = 100_000  # enough to meet the least step of a converter
+LONE_WIDTH, LONE_LIMIT = 7, 8.0  # samples; robust standard deviations, in which white noise loses none
 MIN_BLOCK = 8  # samples; below this a block's own scatter cannot tell a spike from noise
 MAX_LAG_SAMPLES = 1 << 17  # longer records are averaged in groups first: the tail of rho needs no full rate
 MIN_QUIET_SAMPLES = 8
@@ -88,6 +90,23 @@ def spikes(value: Array, blocks: int) -> NDArray[np.bool_]:
         marks[begin : begin + out.size] = out.ravel()
         begin += out.size
     return marks
+
+
+def lone_spikes(value: Array) -> NDArray[np.bool_]:
+    """Mark single samples, or a few together, that leap out of a curve however steep or bent.
+
+    Notes
+    -----
+    A running median of ``LONE_WIDTH`` samples is the sample itself wherever the curve only rises or only falls, so a
+    valve's opening or a vent is never marked. The scale is that of the whole record, never below its least step.
+    """
+    if value.size < LONE_WIDTH:
+        return np.zeros(value.size, dtype=np.bool_)
+    rest = np.abs(value - median_filter(value, LONE_WIDTH, mode="nearest"))
+    steps = np.abs(np.diff(value[:QUANTUM_SAMPLES]))
+    steps = steps[steps > 0.0]
+    quantum = float(steps.min()) if steps.size else 0.0
+    return np.asarray(rest > LONE_LIMIT * max(MAD_TO_SIGMA * float(np.median(rest)), quantum))
 
 
 def block_means(time: Array, value: Array, blocks: int) -> Blocks:

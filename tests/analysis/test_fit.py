@@ -367,16 +367,18 @@ def test_a_wrong_direct_value_and_a_late_opening_are_told():
     assert not got.facts["agrees with the direct CdA"]
     late = replace(record, opening_time=1.5)
     codes = [f.code for f in joint_fit(late, sensor=EXACT, notes=MASS_ONLY).findings]
-    assert "joint-fit-at-bound" in codes or "cda-disagree" in codes
+    assert codes == ["start-pressure-unsure"]  # half a second of falling pressure taken for rest
 
 
 def test_every_fact_that_does_not_hold_is_told():
     direct = direct_cda(make(), sensor=EXACT, notes=MASS_ONLY)
 
     def codes(**broken):
-        facts = dict.fromkeys(
-            ("converged", "covariance usable", "inside its bounds", "agrees with the direct CdA"), True
-        )
+        names = (
+            "converged", "covariance usable", "inside its bounds", "agrees with the direct CdA",
+            "start pressure known",
+        )  # fmt: skip
+        facts = dict.fromkeys(names, True)
         facts |= {name.replace("_", " "): value for name, value in broken.items()}
         said = joint_findings(facts, 0.3, Measured(CDA, 1e-7, "m2"), direct, "fuel")
         return [(f.code, f.severity) for f in said]
@@ -385,6 +387,7 @@ def test_every_fact_that_does_not_hold_is_told():
     assert codes(converged=False) == [("joint-fit-failed", "serious")]
     assert codes(covariance_usable=False) == [("joint-fit-failed", "serious")]
     assert codes(inside_its_bounds=False) == [("joint-fit-at-bound", "caution")]
+    assert codes(start_pressure_known=False) == [("start-pressure-unsure", "caution")]
 
 
 def test_a_static_reading_below_the_back_pressure_is_refused():
