@@ -97,7 +97,7 @@ def _begun(campaign: Path, recorder: "subprocess.Popen[bytes]") -> Path:
     def raw() -> Path | None:
         if recorder.poll() is not None:
             raise SystemExit(f"the recorder ended by itself with code {recorder.returncode}")
-        return next((path.parent for path in campaign.glob("runs/*/raw/*.arrows")), None)
+        return next((path.parent for path in campaign.glob("runs/[!.]*/raw/*.arrows")), None)
 
     found = _until(raw, "a journal")
     assert isinstance(found, Path)
