@@ -169,6 +169,16 @@ def test_edges_that_find_no_place_to_wait_are_counted_and_told(node, tmp_path):
     assert told.rows.lost_edges == now - 1
 
 
+def test_an_edge_during_the_conversions_of_a_row_is_later_than_the_row(node, tmp_path):
+    alone = Told(all_it_sends(node, seconds=2, eeprom=tmp_path / "one"))
+    frame = alone.rows.frame_row[50]
+    due = int(alone.rows.ticks[frame])
+    told = Told(all_it_sends(node, seconds=2, eeprom=tmp_path / "two", lines=f"2:{due + 25}:0"))
+    assert told.rows.ticks[told.rows.frame_row[50]] == due
+    assert told.rows.edges[0].ticks > due
+    assert told.rows.frame_lines[50:52].tolist() == [0, 1]
+
+
 def test_each_start_has_the_next_number_and_a_start_cut_short_spoils_none(node, tmp_path):
     cells = tmp_path / "cells"
     boots = [Told(all_it_sends(node, seconds=0.5, eeprom=cells)).hello.boot for _ in range(18)]

@@ -81,6 +81,7 @@ static void take_row(uint32_t ticks)
 {
     uint8_t row[ROW_BYTES];
     uint16_t used = 0;
+    uint8_t lines = levels; /* before the conversions: an edge during them is later than the row */
     for (uint8_t channel = 0; channel < CHANNELS; channel++) {
         uint8_t packed = sb_pack(row + used, type_of[channel], analogRead(analog_pin[channel]));
         if (packed == 0) {
@@ -90,7 +91,7 @@ static void take_row(uint32_t ticks)
         }
         used += packed;
     }
-    uint8_t *place = row_begin(&queue, levels, ticks);
+    uint8_t *place = row_begin(&queue, lines, ticks);
     if (place) {
         memcpy(place, row, ROW_BYTES);
         row_end(&queue);
