@@ -145,11 +145,18 @@ def link_line(link: LinkState) -> str:
 
 def disk_line(disk: DiskState) -> str:
     """Say how much room is left."""
-    free = "free space not known" if disk.free_bytes is None else f"{disk.free_bytes / 1e9:,.1f} GB free"
+    if disk.free_bytes is None:
+        free = "free space not known"
+    elif disk.free_bytes < 1e9:
+        free = f"{disk.free_bytes / 1e6:.1f} MB free"
+    else:
+        free = f"{disk.free_bytes / 1e9:,.1f} GB free"
     if disk.seconds_left is None:
         return f"disk {free}"
-    hours = disk.seconds_left / 3600.0
-    room = "over 99 h" if hours > 99.0 else f"{hours:.1f} h" if hours >= 2.0 else f"{disk.seconds_left / 60.0:.0f} min"
+    hours, minutes = disk.seconds_left / 3600.0, disk.seconds_left / 60.0
+    room = f"{disk.seconds_left:.0f} s" if minutes < 2.0 else f"{minutes:.0f} min"
+    if hours >= 2.0:
+        room = "over 99 h" if hours > 99.0 else f"{hours:.1f} h"
     return f"disk {free}, room for {room}"
 
 

@@ -118,7 +118,7 @@ def status_lines(picture: Picture) -> tuple[str, ...]:
 
 def _channel(channel: Indication) -> str:
     if not channel.standing.is_shown or channel.value is None:
-        return f"{_short(channel)}, {age(channel.age)}"
+        return _short(channel) if channel.age is None else f"{_short(channel)}, {age(channel.age)}"
     words = band(channel)
     return ", ".join([_short(channel), age(channel.age), *([f"{words}"] if words else [])])
 

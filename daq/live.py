@@ -11,7 +11,7 @@ from typing import Final
 from daq.alarms import Alarms, at_words
 from daq.calibration import Calibration
 from daq.follow import Taken
-from daq.gauge import Gauge, Look
+from daq.gauge import WINDOW, Gauge, Look
 from daq.intake import Intake
 from daq.live_state import (
     ImpulseState,
@@ -275,10 +275,12 @@ class Live:
         for tag in order:
             gauge, standing = self._gauges[tag], self._standings[tag]
             look = self._looks[tag]
-            band = self._bands(tag, since) if self._bands is not None and since is not None and since >= 0.0 else None
-            if band is not None and gauge.item.measures == "thrust" and since is not None:
+            # A value is as old as it says, and in the middle of what it averages: so old is the band beside it.
+            at = since - (look.age or 0.0) * self._scale - WINDOW / 2.0 if since is not None else -1.0
+            band = self._bands(tag, at) if self._bands is not None and at >= 0.0 else None
+            if band is not None and gauge.item.measures == "thrust":
                 is_summed = self._impulse is not None and self._impulse.gauge is gauge
-                band = self._impulse.as_read(band, since) if self._impulse is not None and is_summed else None
+                band = self._impulse.as_read(band, at) if self._impulse is not None and is_summed else None
             low, high = band if band is not None else (None, None)
             found.append(
                 Indication(

@@ -50,7 +50,7 @@ class Indication:
     value: float | None  # mean of the last tenth of a second [SI]; None when withdrawn
     age: float | None  # of the newest row [s]
     standing: Standing
-    low: float | None = None  # predicted band at this instant, in the same reference [SI]
+    low: float | None = None  # predicted band at the instant of the value, in the same reference [SI]
     high: float | None = None
     is_key: bool = False  # the plan calls it minimum data
 

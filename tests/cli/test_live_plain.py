@@ -7,6 +7,7 @@ from daq.live_state import Phase, Standing
 from tests.cli.live_states import (
     BURN,
     DISAGREE,
+    LC_1,
     LINK,
     MARK,
     NO_LIGHT,
@@ -114,3 +115,9 @@ def test_nobody_reading_ends_the_lines():
     lines.show(picture(), (), ())
     assert lines.is_gone
     lines.show(picture(), ("alarm",), ())
+
+
+def test_a_channel_without_data_says_so_once():
+    silent = withdrawn(LC_1, Standing.NO_DATA, age=None)
+    lines = status_lines(picture(replace(BURN, channels=(silent,))))
+    assert "LC-1 -- N NO DATA YET" in lines

@@ -260,7 +260,9 @@ def test_seconds_are_written_as_they_are_said(value, written):
     assert seconds(value) == written
 
 
-def test_room_on_the_disk_is_said_in_hours_and_then_in_minutes():
+def test_room_on_the_disk_is_said_in_hours_then_in_minutes_and_at_last_in_seconds():
+    assert "disk 1.7 MB free, room for 4 s" in text(picture(disk=DiskState(1_700_000, 4.0)))
+    assert "disk 999.0 MB free, room for 119 s" in text(picture(disk=DiskState(999_000_000, 119.0)))
     assert "room for 12 min" in text(picture(disk=DiskState(10**9, 720.0)))
     assert "free space not known" in text(picture(disk=DiskState(None, None)))
 

@@ -434,11 +434,28 @@ def test_the_predicted_band_stands_beside_the_value_from_t_zero_on(stand, firing
     for seconds, state in played.states:
         low = channel(state, "PT-31").low
         since = state.since_t_zero
-        assert (low is None) == (since is None or not 0.0 <= since < 10.0), seconds
+        # Beside a mean over 0.1 s whose newest row has an age stands the band of the middle of that.
+        at = since - channel(state, "PT-31").age - 0.05 if since is not None else -1.0
+        assert (low is None) == (not 0.0 <= at < 10.0), seconds
         if low is not None:
-            assert low == since
+            assert low == pytest.approx(at, abs=1e-9)
             assert channel(state, "PT-31").is_outside == (not low <= channel(state, "PT-31").value <= low + 1.0)
         assert channel(state, "PT-11").low is None
+
+
+def test_a_value_that_came_late_is_held_to_the_band_of_its_own_instant(stand, firing):
+    physics = firing.truth
+    true = np.interp(np.arange(0.0, 20.0, 0.01), physics.time, physics.tank_pressure["oxidiser"]) - 97.8e3
+
+    def bands(tag, seconds):
+        middle = float(np.interp(seconds, np.arange(0.0, 20.0, 0.01), true))
+        return (middle - 0.25e5, middle + 0.25e5) if tag == "PT-11" else None  # sensors are good to 0.1 bar
+
+    played = Played(stand, "cradle-a", bands=bands).play(said_of(firing.table), until=T_ZERO + 3.0)
+    for late in (0.0, 0.35):  # the pressure falls by 1.3 bar/s
+        one = channel(played.live.state(played.at(T_ZERO + 3.0 + late)), "PT-11")
+        assert one.age == pytest.approx(late, abs=0.05)
+        assert not one.is_outside
 
 
 def mark_at(played, seconds, key="P", number=1):
