@@ -10,20 +10,14 @@ from dataclasses import MISSING, dataclass, fields, is_dataclass
 from types import UnionType
 from typing import TYPE_CHECKING, Any, Literal, Union, get_args, get_origin, get_type_hints
 
+from analysis.firing_results import FiringDetail
+from analysis.measured import Measured as Measured
+
 if TYPE_CHECKING:
     from analysis.curves import Curve
 
 Severity = Literal["note", "caution", "serious"]  # serious: the number it touches must not be used as it is
 Outcome = Literal["within", "exceeds", "not shown"]
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """A value with its standard uncertainty."""
-
-    value: float
-    u: float
-    unit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,6 +224,7 @@ class Results:
     engine: EngineResult | None
     comparison: Mapping[str, Comparison]  # by predicted quantity
     findings: tuple[Finding, ...]
+    firing: FiringDetail | None = None  # transients, stiffness, masses by route, stability, what bounds the load
 
     @property
     def worst_outcome(self) -> Outcome | None:
