@@ -127,8 +127,9 @@ static_assert(uint32_t(NODE_BRIDGE_ROWS) * BRIDGE_ROW_BYTES + SB_SAMPLES_HEADER 
               "node_config.h: so many rows do not fit a frame, lower NODE_BRIDGE_ROWS");
 static_assert(HELLO_BODY <= SB_MAX_BODY && BRIDGE_HELLO_BODY <= SB_MAX_BODY,
               "node_config.h: hello does not fit a frame, shorten names or leave out channels");
-static_assert(NODE_LINK_BYTES >= LARGEST_FRAME + 2 * SB_WIRE_BYTES(SAMPLES_BODY) && NODE_LINK_BYTES < 65536,
-              "node_config.h: hello and two frames of rows do not fit NODE_LINK_BYTES, lower NODE_BATCH_ROWS or raise it");
+/* While a hello goes out, what it leaves behind it takes the rows that come meanwhile. */
+static_assert(NODE_LINK_BYTES >= LARGEST_FRAME + SB_WIRE_BYTES(SAMPLES_BODY) && NODE_LINK_BYTES < 65536,
+              "node_config.h: hello and a frame of rows do not fit NODE_LINK_BYTES, lower NODE_BATCH_ROWS or raise it");
 /* Nine tenths: edges, notes and the other end's clock want some of it. */
 static_assert(NODE_ALLOW_OVERRUN || LINK_LOAD <= LINK_BYTES_A_SECOND / 10 * 9,
               "node_config.h: the link is too slow, raise NODE_BAUD, or lower NODE_RATE or the number of channels");

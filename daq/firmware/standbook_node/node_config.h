@@ -43,8 +43,8 @@
 #endif
 
 /* Rows in a frame. Each frame costs 22 bytes besides its rows; a row waits on the board until its frame is full, here
- * 16 ms. At 50 rows a second, 2 or 4 keep the live screen quick. On an ATmega328P take 8 for six channels, 6 for
- * eight: memory is short, and hello is longer too. */
+ * 16 ms. At 50 rows a second, 2 or 4 keep the live screen quick. On an ATmega328P take 8 for more than four
+ * channels: memory is short, and hello is longer too. */
 #ifndef NODE_BATCH_ROWS
 #define NODE_BATCH_ROWS 16
 #endif
