@@ -106,7 +106,7 @@ def rank(plan: Plan, seen: Seen, assumptions: tuple[Assumption, ...]) -> Diagnos
     for assumption, shift in zip(assumptions, shifts, strict=True):
         members = moved_by(members, assumption, slice(first, first + shift.size), shift)
         first += shift.size
-    found = _predicted(members, seen)
+    found = predicted_of(members, seen)
     nominal = found[0]
     moved = found[1 : 1 + len(SIDES) + len(assumptions)] - nominal
     every = [np.outer(change, change) for change in moved]
@@ -121,7 +121,7 @@ def rank(plan: Plan, seen: Seen, assumptions: tuple[Assumption, ...]) -> Diagnos
     return diagnose(seen.observed, covariance, healthy, weight, signatures)
 
 
-def _predicted(members: Models, seen: Seen) -> Array:
+def predicted_of(members: Models, seen: Seen) -> Array:
     """Return the observables of each member. (S, D)."""
     length = float(seen.instants[-1])
     step = length / STEPS
