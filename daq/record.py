@@ -164,7 +164,8 @@ class RecordSummary(Document):
         lines = []
         for name, device in self.devices.items():
             lines += [
-                f"{name}/{stream}: {known.rows} rows, {known.lost_rows} lost in {len(known.gaps)} gaps"
+                f"{name}/{stream}: {known.rows} rows, {known.lost_rows} lost in {len(known.gaps)} "
+                f"gap{'' if len(known.gaps) == 1 else 's'}"
                 for stream, known in device.streams.items()
             ]
             if device.damaged_frames or device.undecoded_frames:

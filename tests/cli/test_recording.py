@@ -268,7 +268,7 @@ def test_lost_rows_end_in_exit_code_10(campaign, capsys):
     stream = json.loads((folder / "record.json").read_text(encoding="utf-8"))["devices"]["cradle-a"]["streams"]["fast"]
     assert 0 < stream["lost_rows"] < 100
     assert stream["rows"] + stream["lost_rows"] == 2000
-    assert f"{stream['lost_rows']} lost in 1 gaps" in said
+    assert f"{stream['lost_rows']} lost in 1 gap" in said
 
 
 def test_a_link_or_weighings_that_would_write_over_something_are_refused(campaign, capsys):
