@@ -30,7 +30,8 @@
 static_assert(F_CPU == 16000000UL || F_CPU == 8000000UL, "the tick clock is made for 16 and 8 MHz");
 constexpr uint8_t COUNTS_PER_TICK = F_CPU / 8 / TICK_HZ;
 constexpr uint32_t ROW_COUNTS = INTERVAL_TICKS * COUNTS_PER_TICK;
-static_assert(ROW_COUNTS <= 65535, "node_config.h: NODE_RATE is too slow for this timer, 32 (at 8 MHz 16) is the least");
+static_assert(ROW_COUNTS <= 65535,
+              "node_config.h: NODE_RATE is too slow for this timer, 32 (at 8 MHz 16) is the least");
 
 constexpr uint16_t BAUD_DIVIDER = (F_CPU / 8 + NODE_BAUD / 2) / NODE_BAUD - 1;
 constexpr uint32_t REAL_BAUD = F_CPU / 8 / (BAUD_DIVIDER + 1UL);
