@@ -97,7 +97,7 @@ def record_run(
             say(f"Recording {number} into {folder}; stop with Ctrl-C.")
             say(CAUTION)
         layouts = {device.name: load_layouts(folder, device.name) for device in campaign.stand.device}
-        with _showing(campaign, folder, plain=plain) as (showing, live):
+        with _showing(campaign, folder, plain=plain, rehearsal=rehearsal) as (showing, live):
 
             def report(watch: "Watch") -> None:
                 nonlocal frames
@@ -144,7 +144,9 @@ def record_run(
 
 
 @contextmanager
-def _showing(campaign: "Campaign", folder: Path, *, plain: bool) -> "Iterator[tuple[Showing, Live]]":
+def _showing(
+    campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool
+) -> "Iterator[tuple[Showing, Live]]":
     """Show a recording on the live screen with its keys, or in lines where there is no such terminal."""
     from cli.keys import KeyMarks, reading_keys
     from cli.live_words import head_of
@@ -153,7 +155,10 @@ def _showing(campaign: "Campaign", folder: Path, *, plain: bool) -> "Iterator[tu
     from daq.marks import MARKS_FILE
 
     plan, clocks = campaign.plan, HostClocks()
-    live, trouble = live_of(plan, campaign.stand, campaign.calibrations, folder, started_ns=clocks.now().monotonic_ns)
+    started = clocks.now().monotonic_ns
+    live, trouble = live_of(
+        plan, campaign.stand, campaign.calibrations, folder, started_ns=started, rehearsal=rehearsal
+    )
     with ExitStack() as stack:
         screen = is_screen(plain=plain)
         reader = stack.enter_context(reading_keys(clocks)) if screen else None

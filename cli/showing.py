@@ -32,7 +32,13 @@ _BLOCKS: Final = "█▀▄"
 
 
 def live_of(
-    plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], folder: Path, *, started_ns: int
+    plan: Plan,
+    stand: Stand,
+    calibrations: Mapping[str, Calibration],
+    folder: Path,
+    *,
+    started_ns: int,
+    rehearsal: bool = False,
 ) -> tuple[Live, str]:
     """Make the live model of a run, with the bands of its locked prediction; say what is wrong with that, if anything.
 
@@ -44,6 +50,8 @@ def live_of(
         The run's, with its prediction if there is one.
     started_ns : int
         When recording began, monotonic. [ns]
+    rehearsal : bool
+        The run is one.
 
     Notes
     -----
@@ -62,6 +70,7 @@ def live_of(
         started_ns=started_ns,
         bands=prediction.bands if prediction else None,
         expelled_weight=prediction.expelled_weight if prediction else None,
+        rehearsal=rehearsal,
     )
     return live, trouble
 

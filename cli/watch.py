@@ -40,7 +40,9 @@ def watch(
             f"died, recover it with: standbook recover {run}"
         )
     created = dt.datetime.fromisoformat(files.info.created_utc)
-    live, trouble = live_of(files.plan, files.stand, files.calibrations, run, started_ns=started_at(created))
+    live, trouble = live_of(
+        files.plan, files.stand, files.calibrations, run, started_ns=started_at(created), rehearsal=files.info.rehearsal
+    )
     layouts = {device.name: load_layouts(run, device.name) for device in files.stand.device}
     onlooker = Onlooker(files.stand, run / RAW, layouts)
     onlooker.look(live.take)  # what came until now

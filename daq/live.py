@@ -62,6 +62,8 @@ class Live:
         prediction says nothing. Of a thrust cell it is the thrust; the weight that the cell reads besides is added.
     expelled_weight : callable of seconds after T-0, optional
         Predicted weight of what has left, for the running impulse. [N]
+    rehearsal : bool
+        The run is one, whatever a board says.
 
     Notes
     -----
@@ -78,8 +80,9 @@ class Live:
         started_ns: int,
         bands: Bands | None = None,
         expelled_weight: Callable[[float], float] | None = None,
+        rehearsal: bool = False,
     ) -> None:
-        self._plan, self._stand = plan, stand
+        self._plan, self._stand, self._rehearsal = plan, stand, rehearsal
         self._started_ns, self._bands = started_ns, bands
         self._edge = plan.test.t_zero_edge
         self._intakes = {
@@ -165,7 +168,7 @@ class Live:
             since_t_zero=since,
             phase=phase.phase,
             phase_seconds=max(0.0, (now_ns - began) / 1e9 * scale),
-            rehearsal=any(intake.is_rehearsal for intake in self._intakes.values()),
+            rehearsal=self._rehearsal or any(intake.is_rehearsal for intake in self._intakes.values()),
             channels=self._indications(since),
             vessels=tuple(v.state(self._looks, self._standings, phase.phase) for v in self._vessels),
             redlines=self._redline_states(now_ns),

@@ -271,6 +271,12 @@ def test_a_rehearsal_that_plays_fast_counts_in_device_seconds_and_ages_in_real_o
     assert channel(later, "PT-11").age == pytest.approx(0.3, abs=0.05)
 
 
+def test_a_rehearsal_is_marked_before_any_board_has_said_so(stand):
+    for said in (True, False):
+        live = Live(stand.plan, stand.stand, stand.calibrations, started_ns=STARTED, rehearsal=said)
+        assert live.state(STARTED + 1).rehearsal is said
+
+
 # --- redlines --------------------------------------------------------------------------------------------
 
 
