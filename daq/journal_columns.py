@@ -1,8 +1,9 @@
 """The records of a journal as columns, whole stretches of it at a time.
 
 Undamaged records follow each other without a gap, so where they stand is known from their lengths alone, and numpy can
-check and read many at once. Every check of ``daq.envelope`` is made here too. A stretch ends at the first message that
-is anything else than a whole, right row: what to make of that one is decided in ``daq.journal``, record by record.
+check and read many at once. Every check of ``daq.envelope`` is made here too, and padding after events and checksums
+must be zero. A stretch ends at the first message that is anything else than a whole, right row; what to make of that
+one is decided in ``daq.journal``, record by record.
 
 Times are integer nanoseconds, places and lengths bytes. This module opens no file.
 """
@@ -76,7 +77,7 @@ class RecordColumns:
         data = [
             content[start:stop] for start, stop in zip(first.tolist(), (first + found.length).tolist(), strict=True)
         ]
-        checksum = words[found.start + _DATA + _words(found.length)] & 0xFFFFFFFF  # the rest of its word is padding
+        checksum = words[found.start + _DATA + _words(found.length)]
         right = checksum == np.array(_checksums(found, offset, data), np.int64)
         count = _leading(right)
         if not count:
@@ -128,7 +129,7 @@ def _chained(words: _Ints, content: bytes) -> _Stretch:
     count = _leading(sane & follows & (stop <= words.size))
     start, length = start[:count], length[:count]
     fixed = words[start[:, None] + _FIXED]
-    event = fixed[:, 3] & 0xFF  # the rest of its word is padding
+    event = fixed[:, 3]
     right = np.isin(event, _EVENTS) & (fixed[:, 4] == 0) & (fixed[:, 5] == length)
     heads = map(row_head, length.tolist())
     right &= np.fromiter(map(content.startswith, heads, (_WORD * start).tolist()), np.bool_, count)

@@ -76,7 +76,7 @@ def cut(content, places):
 
 
 def check(content, places=()):
-    pieces = cut(content, places)
+    pieces = cut(content, (*places, len(START)))  # stretches are taken from a piece's start on, behind the schema
     rows, told = one_by_one(pieces)
     assert by_stretches(pieces) == (shown(rows), told)
     return rows
@@ -166,6 +166,22 @@ def test_an_event_that_is_none_ends_the_stretch_although_the_checksum_is_right(e
     place = start + len(envelope.row_message(0, row)) - 8
     struct.pack_into("<I", content, place, zlib.crc32(row.data, zlib.crc32(checked)))
     assert check(content) == [PLAIN[0], *PLAIN[2:4]]
+    assert RecordColumns().take(content[len(START) :], len(START))[0] == 1
+
+
+@pytest.mark.parametrize("length", [2**63 - 1, 2**63 - 8, -1, -(2**63), envelope.MAX_DATA + 1])
+def test_a_length_that_no_record_has_ends_the_stretch(length):
+    content = written(PLAIN[:4])
+    start = len(START) + len(envelope.row_message(0, PLAIN[0]))
+    struct.pack_into("<q", content, start + envelope.LENGTH_AT, length)
+    assert check(content) == [PLAIN[0], *PLAIN[2:4]]
+
+
+def test_a_record_longer_than_any_ends_the_stretch_although_all_else_is_right(monkeypatch):
+    with monkeypatch.context() as patched:
+        patched.setattr(envelope, "MAX_DATA", 2 * envelope.MAX_DATA)
+        content = written([PLAIN[0], PLAIN[1]._replace(data=bytes(envelope.MAX_DATA // 2 + 1)), PLAIN[2]])
+    assert check(content) == [PLAIN[0], PLAIN[2]]
     assert RecordColumns().take(content[len(START) :], len(START))[0] == 1
 
 
