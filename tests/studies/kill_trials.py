@@ -70,12 +70,13 @@ def run_trial(folder: Path, table: Table, moment: float, *, parent_first: bool) 
     plan.write_text(plan.read_text(encoding="utf-8").replace('"30 min"', '"1 min"'), encoding="utf-8")
     with playing(RehearsalDevice(table)) as port:
         command = [sys.executable, "-m", "cli", "record", str(plan), "--postdiction", "--rehearsal"]
-        recorder = subprocess.Popen(
-            [*command, "--port", f"cradle-a={port}"],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
+        with (folder / "said.txt").open("wb") as said:
+            recorder = subprocess.Popen(
+                [*command, "--port", f"cradle-a={port}"],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=said,
+            )
         try:
             raw = _begun(campaign, recorder)
             start = time.monotonic()
@@ -90,7 +91,11 @@ def run_trial(folder: Path, table: Table, moment: float, *, parent_first: bool) 
         _until(lambda: not is_held(raw), "the end of capture")
     if len(family) < 2:
         raise SystemExit("no capture process was found beside the recorder")
-    return _compare(raw, table, (killed_ns - start * 1e9) / 1e9, killed_ns)
+    at = (killed_ns - start * 1e9) / 1e9
+    if not raw.is_dir():  # the recorder outlived its capture for a moment, and keeps no run without a byte
+        words = (folder / "said.txt").read_text(encoding="utf-8")
+        return Trial(at, 0, 0, 0, 0, 0, 0, None, "" if "not one byte came" in words else f"the run is gone: {words}")
+    return _compare(raw, table, at, killed_ns)
 
 
 def _begun(campaign: Path, recorder: "subprocess.Popen[bytes]") -> Path:
