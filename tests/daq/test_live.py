@@ -86,6 +86,24 @@ def test_a_clean_firing_raises_no_alarm_and_withdraws_nothing(clean):
     assert withdrawn == set()
 
 
+@pytest.mark.parametrize("number", ["WF-03", "WF-04"])
+def test_a_clean_water_flow_raises_no_alarm_and_withdraws_nothing(tmp_path, number):
+    flow = read_campaign(campaign(tmp_path) / "plans" / f"{number}.toml", today=TODAY)
+    played = Played(flow, "cradle-a").play(said_of(rehearse(flow, demo_draw(number)).table))
+    assert played.alarms == {}
+    assert {state.phase for _, state in played.states} == {Phase.STANDBY, Phase.FLOW, Phase.SAFING}
+    shown = [one.standing.is_shown for seconds, state in played.states for one in state.channels if seconds > 0.05]
+    assert all(shown)
+
+
+def test_a_hold_with_tanks_under_steady_pressure_raises_no_alarm(stand):
+    """Two minutes; the quiet channels have half a count of noise, less than what is judged by its counts."""
+    courses = {"PT-11": 31e5, "PT-12": 31e5, "PT-21": 31e5, "PT-22": 31e5}
+    for noise in (0.5, 4.0):
+        played = Played(stand, "cradle-a").play(said_of(table_of(stand, 120.0, courses, noise=noise, rate=100)))
+        assert played.alarms == {}
+
+
 def test_t_zero_is_the_edge_and_the_phases_follow_the_line(clean, firing):
     rise, fall = (edge.ticks / 1e6 for edge in firing.table.edges)
     for seconds, state in clean.states:
