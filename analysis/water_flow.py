@@ -22,6 +22,7 @@ from analysis.compare import compare, departure_findings
 from analysis.curves import Curve
 from analysis.dataset import Array, Channel, Dataset, iso_time, moved
 from analysis.events import Event
+from analysis.flow_diagnosis import diagnosis_findings
 from analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor
 from analysis.flow_instants import FlowInstants, flow_instants
 from analysis.flow_side import FlowSide, flow_side
@@ -80,6 +81,7 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
         *course_findings(dataset, side),
         *amount_findings(dataset, side),
         *side.findings,
+        *diagnosis_findings(dataset, side),
         *departure_findings(
             compared, locked=dataset.prediction_status == "locked", part="flow",
             suspects="start pressure, load, CdA and exponent",
