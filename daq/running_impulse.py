@@ -142,7 +142,7 @@ class RunningImpulse:
         if self._missing > 0.0:
             words = [f"an indication, at least: {self._missing:.3f} s of {tag} missing"]
         if self._weight_sign and self._expelled_weight is None:
-            words.append(f"weight that left {'raises' if self._weight_sign > 0 else 'lowers'} it")
+            words.append(f"lost weight {'raises' if self._weight_sign > 0 else 'lowers'} it")
         elif self._weight_sign:
-            words.append("weight that left as predicted")
+            words.append("lost weight as predicted")
         return ImpulseState(self._sum, limit, name, "; ".join(words))

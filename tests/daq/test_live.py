@@ -136,7 +136,7 @@ def test_the_running_impulse_is_that_of_the_truth_but_for_the_weight_that_left(c
     burning = (firing.truth.time >= 0.0) & (firing.truth.time <= firing.truth.events["closing"])
     weight = 9.80665 * mass * np.trapezoid((share / share[-1])[burning], firing.truth.time[burning])
     assert state.value == pytest.approx(firing.truth.impulse_site + weight, rel=0.01)
-    assert "weight that left raises it" in state.sentence
+    assert "lost weight raises it" in state.sentence
 
 
 def test_the_safing_lines_say_what_two_sensors_vouch_for(clean):

@@ -102,20 +102,21 @@ def test_the_weight_that_has_left_is_named_or_taken_out(stand):
 
     plain = Cell(stand, sign=1).run(reading, 7.0, until=4.0)
     assert plain.value == pytest.approx(4200.0, abs=2.5)
-    assert plain.sentence == "an indication, not the result; weight that left raises it"
+    assert plain.sentence == "an indication, not the result; lost weight raises it"
     weighed = Cell(stand, sign=1, expelled_weight=lambda t: 25.0 * t).run(reading, 7.0, until=4.0)
     assert weighed.value == pytest.approx(4000.0, abs=2.5)
-    assert weighed.sentence == "an indication, not the result; weight that left as predicted"
+    assert weighed.sentence == "an indication, not the result; lost weight as predicted"
     other = Cell(stand, sign=-1).run(lambda t: (1000.0 - 25.0 * t) if t >= 0 else 0.0, 7.0, until=4.0)
-    assert other.sentence == "an indication, not the result; weight that left lowers it"
+    assert other.sentence == "an indication, not the result; lost weight lowers it"
 
 
 def test_what_the_running_impulse_cannot_say_fits_in_a_line_of_a_terminal(stand):
-    state = Cell(stand, sign=-1).run(
-        lambda t: 1000.0 if t >= 0 else 0.0, 20.0, until=15.0, keep=lambda t: not 1.0 <= t < 13.0
-    )
-    assert state.sentence.startswith("an indication, at least: 12.001 s of LC-1 missing; weight")
-    assert len(state.sentence) <= 78
+    for weight in (None, lambda t: 25.0 * t):
+        state = Cell(stand, sign=-1, expelled_weight=weight).run(
+            lambda t: 1000.0 if t >= 0 else 0.0, 20.0, until=15.0, keep=lambda t: not 1.0 <= t < 13.0
+        )
+        assert state.sentence.startswith("an indication, at least: 12.001 s of LC-1 missing; lost weight ")
+        assert len(f"  {state.sentence}") <= 80
 
 
 def test_a_predicted_thrust_becomes_what_the_cell_should_read(stand):
