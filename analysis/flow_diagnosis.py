@@ -57,8 +57,8 @@ def _named(case: Case, told: Diagnosis) -> list[Finding]:
         return [
             Finding(
                 "cause-not-known", "caution", tank, None,
-                f"{tank}: none of the {len(told.causes)} causes on the list explains this flow by itself, though two at "
-                f"once may: {seen}. Nearest is that {_said(case, likely[0])}; check notes, sensors and "
+                f"{tank}: none of the {len(told.causes)} causes on the list explains this flow by itself, though two "
+                f"at once may: {seen}. Nearest is that {_said(case, likely[0])}; check notes, sensors and "
                 "valves one by one, and repeat the flow.",
                 decided_by="a repeated flow with notes and sensors checked",
             )
