@@ -66,9 +66,10 @@ def main() -> None:
     """Run the command line; every failure a user can act on ends in its sentence and its exit code."""
     signal.signal(signal.SIGTERM, _interrupt)
     code = run(sys.argv[1:])
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)  # all is done: a late one would only spoil the exit code
     if code > EXIT_SIGNAL:
-        # All is closed by now. An interpreter that is still to be wound up may make another code of it: when a second
-        # signal comes meanwhile, or when the first one came while a library evaluated a string.
+        # An interpreter that is wound up dies of SIGINT itself where a signal came while a library evaluated a string.
         for stream in (sys.stdout, sys.stderr):
             with suppress(OSError):
                 stream.flush()

@@ -1,5 +1,6 @@
 """Where errors become exit codes, and what merely starting the command costs."""
 
+import signal
 import subprocess
 import sys
 
@@ -86,6 +87,16 @@ def test_usage_errors_name_what_is_wrong_and_end_in_2(capsys):
         assert words in capsys.readouterr().err
 
 
+@pytest.fixture
+def own_signals():
+    """What the command does to signals ends with the test."""
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
+
+
+@pytest.mark.usefixtures("own_signals")
 def test_main_takes_its_arguments_from_the_command_line(monkeypatch, capsys):
     monkeypatch.setattr(sys, "argv", ["standbook", "guide"])
     with pytest.raises(SystemExit) as end:

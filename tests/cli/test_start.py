@@ -49,3 +49,23 @@ def test_without_a_signal_it_runs_the_command():
     )
     assert done.returncode == 0
     assert "cautions" in done.stdout
+
+
+# Sends itself a signal when all is done, while the interpreter is wound up.
+LATE = """
+import atexit, os, sys
+atexit.register(lambda: os.kill(os.getpid(), {number}))
+sys.argv = ["standbook", "guide"]
+import runpy
+runpy.run_module("cli", run_name="__main__")
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_after_the_work_is_done_spoils_no_exit_code(number):
+    done = subprocess.run(
+        [sys.executable, "-c", LATE.format(number=int(number))],
+        cwd=ROOT, capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "cautions" in done.stdout
