@@ -15,7 +15,7 @@ from daq.journal import JournalFollower, journals_of
 from daq.lines import DecodedLines, LineDecoder, LineLayout
 from daq.script import PLAYED_OUT
 from daq.stand import Device
-from daq.wire import Decoded, Decoder
+from daq.wire import KNOWN_HELLOS, Decoded, Decoder
 
 FIRST_BYTES: Final = 4096  # kept to describe a port on which nothing valid came
 _BOOTS: Final = 8  # boots whose next row is remembered; an older one does not come again
@@ -152,6 +152,8 @@ class Follower:
         self._damaged += decoded.damaged_frames
         for hello, _ in decoded.hellos:
             self.hellos[hello.name] = hello
+        while len(self.hellos) > KNOWN_HELLOS:  # a board that calls its streams ever anew fills no memory
+            del self.hellos[next(iter(self.hellos))]
         self.played_out |= any(note.text == PLAYED_OUT for note in decoded.notes)
         for block in decoded.blocks:
             self._count(block.stream, block.boot, int(block.sequence[0]), int(block.sequence[-1]), block.sequence.size)

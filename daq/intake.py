@@ -4,7 +4,7 @@ A new boot or layout begins new rings; what a device sent before its layout was 
 was lost is restored from the next beat, with its exact ticks. Ticks are the device's, unwrapped.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 import numpy as np
 
@@ -35,16 +35,19 @@ class Intake:
         The stand's entry.
     line : str or None
         The digital line whose edges are wanted.
+    streams : collection of str or None
+        Names of the streams whose rows are wanted, so that a board that calls its own ever anew fills no memory; all
+        when ``None``.
     """
 
-    def __init__(self, device: Device, line: str | None = None) -> None:
+    def __init__(self, device: Device, line: str | None = None, streams: Collection[str] | None = None) -> None:
         self.device = device
         self.base: TimeBase | None = None
         self.rings: dict[str, Ring] = {}  # by stream; a text board has one
         self.played_out = False
         self.is_rehearsal = False
         self.time_scale = 1.0
-        self._line = line
+        self._line, self._streams = line, streams
         self._boot: int | None = None
         self._layouts: dict[str, int] = {}
         self._earlier: dict[str, Ring] = {}  # by stream: the newest ring, also across a boot
@@ -80,6 +83,8 @@ class Intake:
         base.heard(int(ticks.max()), arrival_ns)
         if self._began is None:
             self._began = int(ticks[0])
+        if self._streams is not None and hello.name not in self._streams:
+            return
         if self._layouts.get(hello.name) != block.layout:
             self._layouts[hello.name] = block.layout
             ring = Ring(

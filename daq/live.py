@@ -87,7 +87,9 @@ class Live:
         self._edge = plan.test.t_zero_edge
         self._intakes = {
             device.name: Intake(
-                device, self._edge.line if self._edge is not None and self._edge.device == device.name else None
+                device,
+                self._edge.line if self._edge is not None and self._edge.device == device.name else None,
+                {item.stream for item in stand.input if item.device == device.name},
             )
             for device in stand.device
         }

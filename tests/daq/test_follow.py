@@ -1,3 +1,5 @@
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from daq.hello import Hello, WireChannel
 from daq.journal import JournalWriter, journal_name
 from daq.lines import DecodedLines
 from daq.stand import Device
+from daq.wire import KNOWN_HELLOS
 
 DEVICE = Device.model_validate({"name": "a"})
 TEXT = Device.model_validate(
@@ -140,6 +143,17 @@ def test_a_device_that_boots_for_ever_does_not_fill_memory(tmp_path, rows):
     assert follower.poll().rows == 600 * rows
     assert len(follower._next) <= 256
     assert len(follower.first_bytes) <= 4096
+
+
+def test_a_device_that_calls_its_streams_ever_anew_does_not_fill_memory(tmp_path):
+    made = Recorded(tmp_path)
+    made.open()
+    names = [f"stream{number}" for number in range(KNOWN_HELLOS + 50)]
+    said = [dataclasses.replace(hello(boot=number), name=name) for number, name in enumerate(names)]
+    made.data(*(b"".join(encode_frame(hello_body(one)) for one in said[k : k + 100]) for k in range(0, len(said), 100)))
+    follower = Follower(DEVICE, tmp_path)
+    follower.poll()
+    assert list(follower.hellos) == names[-KNOWN_HELLOS:]
 
 
 def test_a_beat_is_handed_on_too(tmp_path):

@@ -112,6 +112,14 @@ def test_a_new_layout_begins_a_new_ring_on_the_same_clock(board):
     assert board.intake.base is base
 
 
+def test_streams_that_nobody_wants_keep_no_rows_but_their_clock_counts(board):
+    wanted = Intake(DEVICE, "fire", {"slow"})
+    decoded = Decoder((board.hello,)).feed(encode_frame(samples_body(board.hello, 0, 5000, 0, np.ones((4, 2), int))))
+    wanted.take(Taken("cradle-a", decoded, 0, (board.hello,)))
+    assert wanted.rings == {}
+    assert wanted.base.newest == 8000
+
+
 def test_a_new_boot_begins_a_new_clock_and_new_rings(board):
     board.rows()
     before = board.intake.base
