@@ -375,7 +375,7 @@ def _vessels(plan: Plan, stand: Stand, gauges: Mapping[str, Gauge]) -> list[Vess
         if sensors:
             found.append(Vessel(f"{tank} tank", sensors, ambient))
     chamber = [gauges[item.tag] for item in stand.measuring("chamber pressure") if item.tag in gauges]
-    return [*found, Vessel("chamber", chamber, ambient)] if chamber else found
+    return [*found, Vessel("chamber", chamber, ambient, vents=False)] if chamber else found
 
 
 def _impulse(

@@ -56,10 +56,22 @@ class Seen:
 
 
 class Vessel:
-    """Follows the sensors of one vessel."""
+    """Follows the sensors of one vessel.
 
-    def __init__(self, name: str, gauges: Sequence[Gauge], ambient: Quantity) -> None:
-        self.name = name
+    Parameters
+    ----------
+    name : str
+        As it is shown.
+    gauges : sequence of Gauge
+        Its sensors, one at least.
+    ambient : Quantity
+        Barometer, absolute. [Pa]
+    vents : bool
+        Somebody vents it in safing, as a tank; a chamber empties by itself, often before safing is seen to begin.
+    """
+
+    def __init__(self, name: str, gauges: Sequence[Gauge], ambient: Quantity, *, vents: bool = True) -> None:
+        self.name, self._vents = name, vents
         self.gauges = tuple(gauges)
         self._ambient = ambient
         self._seen = {gauge.tag: Seen() for gauge in gauges}
@@ -157,8 +169,11 @@ class Vessel:
         fell = []
         for gauge in good:
             seen = self._seen[gauge.tag]
-            if seen.at_safing is not None and seen.before is not None:
-                fell.append(seen.at_safing - seen.before >= FELL * gauge.full_range)
+            high = seen.at_safing if self._vents else seen.highest
+            if high is not None and seen.before is not None:
+                fell.append(high - seen.before >= FELL * gauge.full_range)
+        if not self._vents:
+            return f"{all_of} have fallen" if fell and all(fell) else "no fall seen by both"
         return f"{all_of} responded to venting" if fell and all(fell) else "no venting seen by both"
 
 

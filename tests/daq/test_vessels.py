@@ -24,9 +24,9 @@ def stand(tmp_path_factory):
 class Tank:
     """The oxidiser tank with PT-11 and PT-12, both 0 to 60 bar(g), or as many of them as asked for."""
 
-    def __init__(self, stand, *tags):
+    def __init__(self, stand, *tags, name="oxidiser tank", vents=True):
         self.gauges = [Gauge(stand.stand.input_tagged(tag), stand.calibrations[tag]) for tag in tags]
-        self.vessel = Vessel("oxidiser tank", self.gauges, AMBIENT)
+        self.vessel = Vessel(name, self.gauges, AMBIENT, vents=vents)
         self.tags = tags
         self.seconds = 0.0
         self.looks = {}
@@ -141,6 +141,17 @@ def test_venting_counts_when_both_fell_since_safing_began(tank):
         "oxidiser tank 0.1 bar(g), 0.1 s old, PT-11 and PT-12 agree, both responded to venting; "
         "confirm with the mechanical gauge"
     )
+
+
+def test_a_chamber_that_has_emptied_before_safing_began_has_fallen_and_was_not_vented(stand):
+    chamber = Tank(stand, "PT-31", "PT-32", name="chamber", vents=False)
+    chamber.see(0.0, 0.0).see(20.0, 20.0).see(0.1, 0.1).see(0.1, 0.1, safing=True)
+    assert chamber.state(Phase.SAFING).sentence == (
+        "chamber 0.1 bar(g), 0.1 s old, PT-31 and PT-32 agree, both have fallen; confirm with the mechanical gauge"
+    )
+    still = Tank(stand, "PT-31", "PT-32", name="chamber", vents=False).see(0.0, 0.0)
+    still.see(20.0, 20.0, lasting=0.5, safing=True)
+    assert "no fall seen by both" in still.state(Phase.SAFING).sentence
 
 
 def test_a_value_below_nothing_has_no_minus(tank):
