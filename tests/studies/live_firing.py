@@ -30,10 +30,9 @@ WIDTH, HEIGHT = 80, 24
 LOOK = 0.05  # [s]
 GRAIN = 0.1  # [s] of T+ on the screen, by which times after T-0 are known here
 PATIENCE = 180.0  # [s]
-# Fault, seconds after T-0, what its alarm says, how soon it must stand there [s]: a frozen line can only be told from
-# a quiet one by waiting.
+# Fault, seconds after T-0, what its alarm says, how soon it must stand there [s].
 FAULTS = (
-    ("frozen-line=PT-11", 4.0, r"PT-11", 2.0),
+    ("frozen-line=PT-11", 4.0, r"PT-11 withdrawn: not responding", 0.5),
     ("open-wire=PT-22", 7.0, r"PT-22", 0.5),
     ("unplug", 14.0, r"PORT LOST|no fresh data", 0.5),
 )
