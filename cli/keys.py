@@ -20,6 +20,8 @@ from daq.plan import Mark
 
 BACKSPACE: Final = ("\x7f", "\b")
 _LOOK: Final = 0.1  # [s] until a key reader sees that it must end
+# A key that is held down comes again some thirty times a second; nobody presses one that often.
+HELD: Final = 100_000_000  # [ns] between two of the same key
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,12 +119,14 @@ class _MomentOf:
 class KeyMarks:
     """Turns keys into marks of a run: those of the plan first, then space for one without a name.
 
-    Backspace strikes the last mark out that still stands; it stays in the file.
+    Backspace strikes the last mark out that still stands; it stays in the file. A key that repeats itself because it
+    is held down, by a glove or a folder on the keyboard, means nothing.
     """
 
     def __init__(self, marks: Sequence[Mark], path: Path, clocks: Clocks) -> None:
         self._named = {mark.key.upper(): mark for mark in marks}
         self._moment = _MomentOf(clocks)
+        self._last: Key | None = None
         self.log = MarkLog(path, self._moment)
 
     def press(self, key: Key) -> bool:
@@ -133,6 +137,9 @@ class KeyMarks:
         RecordError
             The disk did not take the mark.
         """
+        last, self._last = self._last, key
+        if last is not None and last.text == key.text and key.when.monotonic_ns - last.when.monotonic_ns < HELD:
+            return False
         self._moment.when = key.when
         mark = self._named.get(key.text.upper())
         if mark is not None:

@@ -126,6 +126,15 @@ def test_space_drops_a_mark_without_a_name_and_backspace_strikes_the_last_that_s
     assert len((tmp_path / "marks.jsonl").read_bytes().splitlines()) == 4  # all that was done stays
 
 
+def test_a_key_that_is_held_down_is_no_flood_of_marks_and_strikes_not_all_of_them_out(tmp_path):
+    marks = KeyMarks(PLAN_MARKS[:1], tmp_path / "marks.jsonl", HostClocks())
+    for at in range(0, 3000, 400):  # [ms] pressed as fast as a person does
+        assert marks.press(key(" ", at * 1_000_000))
+    for at in [3500, *range(4000, 9000, 33)]:  # held: it repeats after half a second
+        marks.press(key("\x7f", at * 1_000_000))
+    assert [mark.struck for mark in marks.log.marks] == [False] * 6 + [True] * 2
+
+
 def test_the_plan_wins_over_a_key_of_ours(tmp_path):
     marks = KeyMarks(PLAN_MARKS, tmp_path / "marks.jsonl", HostClocks())
     assert marks.press(key(" "))
