@@ -1,6 +1,6 @@
 """How much liquid left a tank, by whatever observed it, and whether several observers agree.
 
-SI; times in seconds. An amount is a mass that passed between two instants, with its uncertainty by source: two amounts
+SI; times in seconds. An amount is a mass that passed between two instants, with its uncertainty by source. Two amounts
 that name one source share one error. Each gives a flow coefficient of its own; they are weighed by their whole
 covariance and held against each other pair by pair. Reads no channel: `analysis.flow_amounts` makes amounts of those.
 """
@@ -82,7 +82,8 @@ def balance(values: Array, changes: Mapping[str, Array], *, trust: Sequence[int]
     nought; :math:`\chi^2 = r^T C^{-1} r` about that mean, Birge ratio :math:`\sqrt{\chi^2 / (K - 1)}`. A pair further
     apart than ``DISAGREE`` of its own uncertainty, shared errors taken off, is never averaged: where one amount is
     in all such pairs and two or more others agree, it is left out; else the most trusted one stands alone, with half
-    of the largest difference in its uncertainty. Source: derived; [Birge1932], from memory, for the ratio.
+    of the largest difference in its uncertainty. Source: [Birge1932] for
+    the ratio, from memory.
     """
     count = values.size
     if count == 1:

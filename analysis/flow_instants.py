@@ -29,6 +29,10 @@ VENTED = 0.01  # of the first slope: what the law gives where a tank is all but 
 QUARTER_SIGMA = 0.31863936396437514  # sqrt(2) erfinv(1/4): a quarter of a normal sample lies nearer
 HINGE = 0.38  # of a line's length; with its bend there it has the STOPPED share of the slope before
 LEAD = 2.0  # s of line that tells the slope just before
+LONG_LEADS, STOOD = (2.0, 4.0, 8.0), 8.0  # s of line that tell a stand, each where it would be so many deviations off
+ROUGH_SHARE = 0.4  # of its line: how well a line alone tells where the flow stopped
+UNSURE = 0.1  # of the flow's length: an end known no better leaves nothing worth a number
+KNEE_SEEN, KNEE_PLANNED = 6.0, 3.0  # standard deviations of a knee: unawaited, and where the plan runs the tank dry
 KNEE_PIECE, KNEE_TAIL = 4.0, 0.3  # s before the departure and after its line, in which a knee is refined
 KNEE_SPAN, KNEE_BACK = 0.16, 0.6  # s: line that finds the steepest fall; how long before it the bend may lie
 VENT_BEGUN = 0.5  # s before a long line shows that the tank is vented
@@ -54,7 +58,13 @@ class FlowInstants:
 
 
 def flow_instants(
-    time: Array, pressure: Array, *, back_pressure: float, t_zero_known: bool, name: str = "valve"
+    time: Array,
+    pressure: Array,
+    *,
+    back_pressure: float,
+    t_zero_known: bool,
+    name: str = "valve",
+    run_out_planned: bool = False,
 ) -> FlowInstants:
     """Find both ends of a flow.
 
@@ -68,12 +78,28 @@ def flow_instants(
         Times count from the valve's command; it opened no more than ``BEFORE_T_ZERO`` s before.
     name : str
         Begins the events' names.
+    run_out_planned : bool
+        The plan runs the tank dry, so gas before the closing needs less proof.
 
     Raises
     ------
     DataError
-        The pressure never goes from still to falling, or nothing ends the fall.
+        The pressure never goes from still to falling, nothing ends the fall, or noise hides when it ended.
     """
+    found = _both_ends(time, pressure, back_pressure, t_zero_known, name, run_out_planned)
+    length, u = found.end.time - found.opening.time, math.hypot(found.opening.u, found.end.u)
+    if u > UNSURE * length:
+        raise DataError(
+            f"when the flow of {length:.1f} s began and ended is known to {u:.2f} s (standard uncertainty) only, "
+            f"beyond {100.0 * UNSURE:.0f} % of it: sample faster, quieten the sensor or let it flow for longer"
+        )
+    return found
+
+
+def _both_ends(
+    time: Array, pressure: Array, back_pressure: float, t_zero_known: bool, name: str, run_out_planned: bool
+) -> FlowInstants:
+    proof = KNEE_PLANNED if run_out_planned else KNEE_SEEN
     opening = _opening(time, pressure, back_pressure, t_zero_known, f"{name} open")
     left = _departure(time, pressure, back_pressure, opening.time)
     length = left.time - opening.time
@@ -86,17 +112,18 @@ def flow_instants(
     )  # fmt: skip
     if not left.ran_dry:
         hinge = left.time + HINGE * left.span
-        rough = Event(f"{name} closed", hinge, 0.25 * left.span, "slope against that of the flowing liquid")
+        rough = Event(f"{name} closed", hinge, ROUGH_SHARE * left.span, "slope against that of the flowing liquid")
         end = _surest(
             time, pressure, rough, ((flow_piece, HOLD_PIECE), (long_piece, LONG_STILL)), (3, 2),
             first=opening.time + SETTLED, last=left.hold_end,
         )  # fmt: skip
         # A valve that closes just after the first gas hides the steeper fall from lines longer than that.
-        knee, sure = _knee(time, pressure, end.time - KNEE_BACK, end.time + KNEE_SPAN, opening, f"{name} run-out")
+        first, last = end.time - KNEE_BACK, end.time + KNEE_SPAN
+        knee, sure = _knee(time, pressure, first, last, opening, f"{name} run-out", proof)
         if not sure:
             return FlowInstants(opening, end, ran_dry=False)
     else:
-        knee, _ = _knee(time, pressure, left.time, left.time + left.span + KNEE_TAIL, opening, f"{name} run-out")
+        knee, _ = _knee(time, pressure, left.time, left.time + left.span + KNEE_TAIL, opening, f"{name} run-out", proof)
     return FlowInstants(opening, knee, ran_dry=True)
 
 
@@ -111,7 +138,9 @@ def at_rest_since(time: Array, pressure: Array, opening: float) -> float:
     return float(at[other[-1]]) + COARSE if other.size else float(time[0])
 
 
-def _knee(time: Array, pressure: Array, first: float, last: float, opening: Event, name: str) -> tuple[Event, bool]:
+def _knee(
+    time: Array, pressure: Array, first: float, last: float, opening: Event, name: str, proof: float
+) -> tuple[Event, bool]:
     """Find the effective end of the liquid between two instants, and tell whether the curve really bends there.
 
     A cubic bends at a free instant into a steeper curve, up to where that is steepest: gas takes the liquid's place
@@ -141,7 +170,7 @@ def _knee(time: Array, pressure: Array, first: float, last: float, opening: Even
     residual, steepening = fitted(float(trials[best]))
     variance = costs[best] * correlation_time(residual) / max(x.size - 6, 1)  # of one independent sample, summed
     straight = float(np.sum((mean - cubic @ np.linalg.lstsq(cubic, mean, rcond=None)[0]) ** 2))
-    sure = steepening < 0.0 and straight - costs[best] > SIGNIFICANT**2 * variance
+    sure = steepening < 0.0 and straight - costs[best] > proof**2 * variance
     # Where the cost has risen by one variance lies one standard uncertainty.
     near = trials[costs <= costs[best] + variance]
     u_first = math.hypot(0.5 * float(near[-1] - near[0]), float(trials[1] - trials[0]))
@@ -236,10 +265,8 @@ def _straightened(pressure: Array, reference: float) -> tuple[Array, Array]:
 
 
 def _bent_enough(x: Array, value: Array, order: int, weight: Array) -> _Piece:
-    """Fit a polynomial of the order given, or of a higher one where that moves the value at the instant by more than
-    noise would: helium at rest after a flow takes up its heat within a second.
-    """  # noqa: D205 - one sentence
-    found = _piece(x, value, order, weight)
+    """Fit a polynomial, of a higher order where that moves the value at the instant by more than noise would."""
+    found = _piece(x, value, order, weight)  # helium at rest after a flow takes up its heat within a second
     for more in (order + 1, order + 2):
         if x.size < 4 * (more + 1):
             break
@@ -316,13 +343,17 @@ def _departure(time: Array, pressure: Array, back_pressure: float, opening: floa
     left = seen & ((after > STOPPED * expected) | steeper) & (np.abs(after - expected) > SIGNIFICANT * u)
     left[: first + 1] = False
     # Even the long line says that the liquid stood, so its stop was lost in noise: what falls later is a vent.
-    before, _, _ = slopes_beside(at, mean, LEAD)
-    stood = np.isfinite(before) & (before > STOPPED * after[first] * _share(law, first))
-    if stood.any() and not left[: int(np.argmax(stood))].any():
-        k = int(np.argmax(stood))
-        again = np.isfinite(before) & (at > at[k]) & ~stood
-        hold_end = max(float(at[k]), float(at[again][0]) - VENT_BEGUN) if again.any() else float(at[-1])
-        return _Departure(float(at[k]) - LEAD, LEAD, False, hold_end)
+    flowing = after[first] * _share(law, first)
+    unit = slope_scatter(at, mean)
+    for lead in LONG_LEADS:
+        before, _, _ = slopes_beside(at, mean, lead)
+        surely = (1.0 - STOPPED) * np.abs(flowing) > STOOD * unit / lead**1.5
+        stood = np.isfinite(before) & (before > STOPPED * flowing) & surely
+        if stood.any() and not left[: int(np.argmax(stood))].any():
+            k = int(np.argmax(stood))
+            again = np.isfinite(before) & (at > at[k]) & (before <= STOPPED * flowing)
+            hold_end = max(float(at[k]), float(at[again][0]) - VENT_BEGUN) if again.any() else float(at[-1])
+            return _Departure(float(at[k]) - lead, lead, False, hold_end)
     if not left.any():
         raise DataError(
             f"the pressure still falls as liquid makes it fall where the record ends, {at[-1] - opening:.1f} s after "

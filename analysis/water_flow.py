@@ -120,6 +120,7 @@ def _first_with_flow(
             instants = flow_instants(
                 channel.time[good], channel.reading[good], back_pressure=back,
                 t_zero_known=dataset.t_zero is not None, name=f"{tank.name} valve",
+                run_out_planned=dataset.plan.flow.end == "run-out",
             )  # fmt: skip
         except DataError as error:
             passed.append((channel, str(error)))
