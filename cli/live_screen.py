@@ -93,7 +93,7 @@ def _parts(picture: Picture, width: int, *, large: bool, blocks: bool) -> list[_
     links = _links(picture, width)
     return [
         _Part([_header(picture)], 1),
-        _alarms(picture.alarms, width),
+        _alarms(picture.alarms, picture.newest, width),
         _Part(main, len(main), spaced=True),
         vessels,
         _Part(_listed(others, width), 1, spaced=True),
@@ -138,11 +138,12 @@ def _header(picture: Picture) -> Text:
     return line
 
 
-def _alarms(alarms: Sequence[str], width: int) -> _Part:
-    """Give the first ones out and the newest; none is left out without a word."""
+def _alarms(alarms: Sequence[str], newest: str, width: int) -> _Part:
+    """Give the first ones out and the one called last; none is left out without a word."""
     if len(alarms) > MOST_ALARMS:
-        more = len(alarms) - MOST_ALARMS
-        alarms = (*alarms[: MOST_ALARMS - 1], f"(+{more} between)  {alarms[-1]}")
+        first = alarms[: MOST_ALARMS - 1]
+        last = newest if newest in alarms and newest not in first else alarms[-1]
+        alarms = (*first, f"(+{len(alarms) - MOST_ALARMS} more)  {last}")
     lines = [Text(f"!! {sentence}".ljust(width), LOUD) for sentence in alarms]
     return _Part(lines, len(lines))
 

@@ -47,7 +47,8 @@ class Picture:
     state: LiveState
     links: tuple[LinkState, ...]
     disk: DiskState
-    alarms: tuple[str, ...] = ()  # in the order in which they were first called
+    alarms: tuple[str, ...] = ()  # the first one out first
+    newest: str = ""  # that of them which was called last
     notices: tuple[str, ...] = ()  # what was said once of the recording itself
 
 
@@ -226,18 +227,45 @@ def link_alarms(links: Sequence[LinkState], disk: DiskState, over: Collection[st
 
 
 class AlarmBook:
-    """Alarms in the order in which they were first called, and which of them are new."""
+    """Alarms, the first one out first, and which of them are new."""
 
     def __init__(self) -> None:
         self._standing: dict[str, str] = {}
+        self._called: dict[str, int] = {}  # how many were called before it
+        self._calls = 0
 
-    def take(self, *groups: Mapping[str, str]) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-        """Take what stands now; return all sentences, the new ones, and those that are over."""
-        now = {name: sentence for group in groups for name, sentence in group.items()}
+    @property
+    def newest(self) -> str:
+        """That which was called last of those that stand."""
+        last = max(self._called, key=self._called.__getitem__, default=None)
+        return "" if last is None else self._standing[last]
+
+    def take(
+        self, *groups: Mapping[str, str], ordered: Mapping[str, str] | None = None
+    ) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+        """Take what stands now; return all sentences, the new ones, and those that are over.
+
+        Parameters
+        ----------
+        groups
+            Sentences by a name that stays; they stand in the order in which they were first called.
+        ordered
+            More of them, in the order in which they happened, which is kept: a redline may be called later than what
+            happened after it.
+        """
+        ordered = ordered or {}
+        now = {name: sentence for group in (*groups, ordered) for name, sentence in group.items()}
         over = tuple(sentence for name, sentence in self._standing.items() if name not in now)
         new = tuple(sentence for name, sentence in now.items() if name not in self._standing)
-        kept = {name: now[name] for name in self._standing if name in now}
-        self._standing = {**kept, **now}
+        names = [name for name in self._standing if name in now] + [name for name in now if name not in self._standing]
+        called = {name: self._called[name] for name in names if name in self._called}
+        for name in names:
+            if name not in called:
+                called[name] = self._calls
+                self._calls += 1
+        happened = iter([name for name in ordered if name in now])
+        self._called = called
+        self._standing = {name: now[name] for name in (next(happened) if n in ordered else n for n in names)}
         return tuple(self._standing.values()), new, over
 
 

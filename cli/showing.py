@@ -164,8 +164,8 @@ class Showing:
         state = self._live.state(time.monotonic_ns())
         told = {sentence: sentence for sentence in state.alarms}
         links = link_alarms(watch.links, watch.disk, watch.played_out)
-        alarms, new, over = self._book.take(links, self._lost_mark, told)
-        picture = Picture(self._head, state, watch.links, watch.disk, alarms, self._told)
+        alarms, new, over = self._book.take(links, self._lost_mark, ordered=told)
+        picture = Picture(self._head, state, watch.links, watch.disk, alarms, self._book.newest, self._told)
         if self._lines is not None:
             self._lines.show(picture, new, over)
         if self.painter is not None:

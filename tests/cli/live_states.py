@@ -81,5 +81,5 @@ SAFING = replace(
 )  # fmt: skip
 
 
-def picture(state=BURN, *, links=(LINK,), disk=DISK, alarms=(), head=HEAD):
-    return Picture(head, state, links, disk, tuple(alarms))
+def picture(state=BURN, *, links=(LINK,), disk=DISK, alarms=(), newest="", head=HEAD):
+    return Picture(head, state, links, disk, tuple(alarms), newest)

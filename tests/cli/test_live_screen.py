@@ -117,7 +117,11 @@ def test_alarms_stand_on_top_of_everything_and_the_newest_is_never_hidden():
     shown = text(picture(alarms=["NO LIGHT: PT-31 below 5 bar(g)", "two", "three", "four", "five"])).splitlines()
     assert shown[1].rstrip() == "!! NO LIGHT: PT-31 below 5 bar(g)"
     assert shown[2].rstrip() == "!! two"
-    assert shown[3].rstrip() == "!! (+2 between)  five"
+    assert shown[3].rstrip() == "!! (+2 more)  five"
+    called_late = text(picture(alarms=["one", "two", "three", "four", "five"], newest="four")).splitlines()
+    assert called_late[3].rstrip() == "!! (+2 more)  four"
+    called_first = text(picture(alarms=["one", "two", "three", "four", "five"], newest="one")).splitlines()
+    assert [line.rstrip() for line in called_first[1:4]] == ["!! one", "!! two", "!! (+2 more)  five"]
     for part in ("LC-1 thrust", "fuel tank 21.9 bar(g)", "impulse", "lost 0", "disk 81.3", "never authority", "Keys:"):
         assert part in "\n".join(shown)
 
@@ -239,6 +243,19 @@ def test_alarms_keep_their_order_and_are_new_once():
     assert book.take({"b": "second"}) == (("second",), ("second",), ())
     assert book.take({"a": "first"}, {"b": "second, worse"}) == (("second, worse", "first"), ("first",), ())
     assert book.take({"a": "first"}) == (("first",), (), ("second, worse",))
+
+
+def test_what_happened_earlier_and_is_called_later_stands_before_and_is_the_newest():
+    book = AlarmBook()
+    assert book.newest == ""
+    book.take(ordered={"frozen": "PT-11 at T+4.20 s"})
+    alarms, new, _ = book.take({"disk": "full"}, ordered={"low": "LOW at T+4.08 s", "frozen": "PT-11 at T+4.20 s"})
+    assert alarms == ("LOW at T+4.08 s", "full", "PT-11 at T+4.20 s")
+    assert (set(new), book.newest) == ({"full", "LOW at T+4.08 s"}, "LOW at T+4.08 s")
+    alarms, _, over = book.take(ordered={"frozen": "PT-11 at T+4.20 s"})
+    assert (alarms, set(over), book.newest) == (
+        ("PT-11 at T+4.20 s",), {"full", "LOW at T+4.08 s"}, "PT-11 at T+4.20 s",
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
