@@ -21,11 +21,12 @@ from daq.campaign import Campaign, read_campaign
 from daq.channels import Rails
 from daq.gauge import FROZEN_IN_FLOW, FROZEN_NOISE, Gauge, Ring, rows_needed
 from daq.live_state import Standing
+from daq.script import Table
 from daq.timebase import TimeBase
 
 PIECE = 20  # rows
 LOOK = 0.05  # [s] between two judgements while something flows; 0.1 s else, as the live picture does
-PRESSURES = ("PT-11", "PT-12", "PT-13", "PT-21", "PT-22", "PT-31", "LC-1")
+CHANNELS = ("PT-11", "PT-12", "PT-13", "PT-21", "PT-22", "PT-31", "LC-1")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,12 +61,10 @@ def quiet_of(campaign: Campaign, seed: int) -> list[Quiet]:
     return found
 
 
-def delay(campaign: Campaign, tag: str, seed: int, *, in_flow: bool) -> float | None:
+def delay(campaign: Campaign, table: Table, tag: str, random: np.random.Generator, *, in_flow: bool) -> float | None:
     """Freeze a channel at a random instant; say after how many seconds it was withdrawn, if it was."""
-    made = rehearse(campaign, draw_for(campaign.plan.test.number, seed))
-    (stream,) = made.table.streams
-    random = np.random.default_rng(seed)
-    zero = min(edge.ticks for edge in made.table.edges) / 1e6
+    (stream,) = table.streams
+    zero = min(edge.ticks for edge in table.edges) / 1e6
     at = zero + random.uniform(1.0, 15.0) if in_flow else random.uniform(3.0, zero - 1.5)
     start = round(at * 1000)
     item = campaign.stand.input_tagged(tag)
@@ -109,8 +108,10 @@ def main() -> None:
                     f"{number} {tag}: noise {min(one.noise for one in own):.1f} counts, longest run of equal counts "
                     f"{max(one.longest for one in own)}, called from {min(one.needed for one in own)} on"
                 )
+        firing, random = campaigns[-1], np.random.default_rng(1)
+        tables = [rehearse(firing, draw_for(firing.plan.test.number, seed)).table for seed in range(runs)]
         for in_flow in (True, False):
-            late = [delay(campaigns[-1], tag, seed, in_flow=in_flow) for seed in range(runs) for tag in PRESSURES]
+            late = [delay(firing, table, tag, random, in_flow=in_flow) for table in tables for tag in CHANNELS]
             called = np.array([one for one in late if one is not None])
             print(
                 f"{'burn' if in_flow else 'standby'}: {called.size} of {len(late)} frozen channels withdrawn after "
