@@ -29,6 +29,7 @@ from daq.errors import DataError
 Array = NDArray[np.float64]
 
 START_TOLERANCE = 0.08  # |n0 - isentropic| of settled warm gas; beyond it a note, a zero or a leak is to blame
+START_SURELY = 2.5  # standard uncertainties of the start that it must be off by as well
 HEALTHY_DRIFT = (-0.64, -0.03)  # c of nitrogen or air that warms up during 2 to 60 s
 LAW_MISFIT = 0.0025  # x L_end²: relative rms that start and drift leave on real gas, 0.04 % at r = 1.5, 0.3 % at r = 3
 NOTED_MISFIT, BAD_MISFIT = 2.0, 8.0  # times that
@@ -167,13 +168,14 @@ def exponent_findings(
     def say(code: str, severity: str, text: str) -> None:
         said.append(Finding(code, "caution" if severity == "caution" else "note", channel, None, text))
 
-    if isentropic_exponent is not None and abs(start.value - isentropic_exponent) > START_TOLERANCE:
+    tolerance = max(START_TOLERANCE, START_SURELY * start.u)
+    if isentropic_exponent is not None and abs(start.value - isentropic_exponent) > tolerance:
         side = "above" if start.value > isentropic_exponent else "below"
         say(
             "exponent-start",
             "caution",
             f"The exponent starts at {start.value:.3f} ± {start.u:.3f}, {side} the isentropic {isentropic_exponent:.3f}"
-            f" by more than {START_TOLERANCE}: check ullage and mass notes, zero, gauge or absolute, gas still warm,"
+            f" by more than {tolerance:.2f}: check ullage and mass notes, zero, gauge or absolute, gas still warm,"
             f" {'a leak from the ullage' if side == 'above' else 'a supply leaking in'}.",
         )
     if isentropic_exponent is not None and chord.value - 2.0 * chord.u > isentropic_exponent:

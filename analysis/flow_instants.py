@@ -56,6 +56,16 @@ class FlowInstants:
     end: Event
     ran_dry: bool  # gas came through before the valve closed
 
+    def why_unsure(self) -> str | None:
+        """Say why the two ends are too unsure for any number, ``None`` where they are not."""
+        length, u = self.end.time - self.opening.time, math.hypot(self.opening.u, self.end.u)
+        if u <= UNSURE * length:
+            return None
+        return (
+            f"when the flow of {length:.1f} s began and ended is known to {u:.2f} s (standard uncertainty) only, "
+            f"beyond {UNSURE:.0%} of it: sample faster, quieten the sensor or let it flow for longer"
+        )
+
 
 def flow_instants(
     time: Array,
@@ -84,21 +94,8 @@ def flow_instants(
     Raises
     ------
     DataError
-        The pressure never goes from still to falling, nothing ends the fall, or noise hides when it ended.
+        The pressure never goes from still to falling, or nothing ends the fall.
     """
-    found = _both_ends(time, pressure, back_pressure, t_zero_known, name, run_out_planned)
-    length, u = found.end.time - found.opening.time, math.hypot(found.opening.u, found.end.u)
-    if u > UNSURE * length:
-        raise DataError(
-            f"when the flow of {length:.1f} s began and ended is known to {u:.2f} s (standard uncertainty) only, "
-            f"beyond {100.0 * UNSURE:.0f} % of it: sample faster, quieten the sensor or let it flow for longer"
-        )
-    return found
-
-
-def _both_ends(
-    time: Array, pressure: Array, back_pressure: float, t_zero_known: bool, name: str, run_out_planned: bool
-) -> FlowInstants:
     proof = KNEE_PLANNED if run_out_planned else KNEE_SEEN
     opening = _opening(time, pressure, back_pressure, t_zero_known, f"{name} open")
     left = _departure(time, pressure, back_pressure, opening.time)

@@ -130,6 +130,10 @@ def _first_with_flow(
             missing = f"{hole[1]:.1f} s of its record are missing from T{hole[0]:+.1f} s"
             passed.append((channel, f"{missing}, so neither end of the flow is certain"))
             continue
+        unsure = instants.why_unsure()
+        if unsure is not None:
+            passed.append((channel, unsure))
+            continue
         if usable(channel, instants.opening.time - STILL_BEFORE, instants.end.time + STILL_ALIVE):
             return channel, instants, passed
         passed.append((channel, "it was clipped, open or stuck during the flow"))

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from analysis.blowdown import Discharge, discharge_history
-from analysis.flow_instants import flow_instants
+from analysis.events import Event
+from analysis.flow_instants import FlowInstants, flow_instants
 from daq.errors import DataError
 
 TRUTH = Discharge(35e5, 0.020, 1.48, 1.4e-5, 998.2, 101325.0, 0.033, exponent_drift=-0.31)
@@ -95,3 +96,12 @@ def test_a_tank_that_never_flows_and_a_flow_that_never_ends_are_refused():
         instants(time[:11000], pressure[:11000])
     with pytest.raises(DataError, match="nothing ends the flow"):
         instants(time[:5450], pressure[:5450])
+
+
+def test_an_end_known_no_better_than_a_tenth_of_the_flow_is_called_unsure():
+    sure = instants(*record(noise=1e-3))
+    assert sure.why_unsure() is None
+    end = Event("valve closed", 5.0, 0.2, "line")
+    assert "0.20 s (standard uncertainty) only, beyond 10% of it" in FlowInstants(
+        Event("valve open", 4.0, 0.01, "line"), end, ran_dry=False
+    ).why_unsure()
