@@ -17,6 +17,7 @@ from analysis.prediction import Band, Prediction, Scalar
 from analysis.results import Finding
 from daq.errors import DataError
 from daq.plan import Plan
+from daq.quantity import Quantity
 from daq.stand import Stand
 
 Array = NDArray[np.float64]
@@ -51,6 +52,22 @@ def predict(plan: Plan, stand: Stand, *, samples: int = SAMPLES, seed: int = SEE
             return predict_flow(plan, samples=samples, seed=seed)
         case kind:
             raise DataError(f"plan {plan.test.number}: nothing flows in a {kind}, so there is nothing to predict")
+
+
+def impulses_by_load(plan: Plan, shares: Array) -> tuple[Array, Array]:
+    """Return the impulse of firings as planned but for their loads, both multiplied by each of ``shares`` (S,).
+
+    At site ambient and referred to vacuum, each (S,) [N*s]; infinite where nothing runs out.
+    """
+
+    def draw(name: str, quantity: Quantity, *, positive: bool = True) -> Array:
+        value = draws.nominal(name, quantity, positive=positive)
+        return value * shares if name.startswith("liquid load") else np.repeat(value, shares.size)
+
+    step, most = _rough_step(plan)
+    run = _Run(plan, draw, step, most)
+    finished = np.isfinite(run.emptying.end_time)
+    return np.where(finished, run.end.impulse, np.inf), np.where(finished, run.vacuum_impulse, np.inf)
 
 
 class _Run:

@@ -19,11 +19,13 @@ from analysis.checks import (
     prediction_findings,
     vented_zero_findings,
 )
+from analysis.class_reserve import class_reserve, reserve_finding
 from analysis.compare import compare, departure_findings
 from analysis.dataset import Channel, Dataset
 from analysis.firing_burn import Burn, burn_of, burn_time, thrust_result
 from analysis.firing_causes import firing_diagnosis
 from analysis.firing_curves import firing_curves
+from analysis.firing_detail import firing_detail
 from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass
 from analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
 from analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, tank_flows
@@ -71,6 +73,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     sides, of_tanks = tank_sides(dataset, flows)
     engine = engine_of(dataset, record, burn, flows, site)
     compared = comparisons(dataset, record, burn, first_out, hidden=hidden.lower_bound_only)
+    detail, detail_curves, in_detail = firing_detail(dataset, record, burn, flows, site)
     findings = [
         *dataset.findings,
         *hidden.findings,
@@ -86,6 +89,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         *of_tanks,
         *run_out_findings(dataset, flows),
         *engine.findings,
+        *in_detail,
         *firing_diagnosis(
             dataset, record, burn, flows, site, {name: side.result for name, side in sides.items()},
             first_out=first_out, left_band=bool(departure_findings(compared, locked=True)),
@@ -95,6 +99,9 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     ]  # fmt: skip
     known = {*dataset.findings, *hidden.findings}
     against = [f for f in findings if f.severity == "serious" and f.channel == cell.tag and f not in known]
+    judged = verdicts(dataset, site, vacuum, against=against)
+    reserve = class_reserve(dataset.plan, {"site": site, "vacuum": vacuum}, judged)
+    fitting = reserve_finding(reserve, judged) if reserve is not None else None
     results = replace(
         _frame(dataset, record, revision, software),
         window=Window(burn.window.start, burn.window.end),
@@ -104,13 +111,14 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         impulse_vacuum=vacuum,
         thrust=thrust_result(record, burn, first_out=first_out, impulse=site.value, budget=site.budget),
         burn_time=burn_time(burn),
-        verdicts=verdicts(dataset, site, vacuum, against=against),
+        verdicts=judged,
         tanks={name: side.result for name, side in sides.items()},
         engine=engine.result,
         comparison=compared,
-        findings=once(findings),
+        findings=once([*findings, fitting] if fitting is not None else findings),
+        firing=replace(detail, reserve=reserve),
     )
-    return Analysis(results, firing_curves(dataset, record, burn, sides, site))
+    return Analysis(results, firing_curves(dataset, record, burn, sides, site) | detail_curves)
 
 
 def firing_impulse(dataset: Dataset) -> ImpulseResult | None:

@@ -86,6 +86,7 @@ class Input(Document):
     burden: Resistance | None = None  # of a 4-20 mA loop
     amplifier_gain: Number = Quantity(1.0, 0.0, "number", None, "1")
     venturi_cda: Area | None = None  # of the venturi or orifice whose pressure difference this is, as calibrated
+    filter_corner: Frequency | None = None  # of the low-pass filter in front of the converter; none: not filtered
 
     @model_validator(mode="after")
     def _check(self) -> Self:

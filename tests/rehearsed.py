@@ -13,10 +13,10 @@ from daq.quantity import parse_quantity
 T_ZERO = TZero("2031-06-14T15:02:11.000000000Z", "fire rising, sampled edge", 3e-4)
 
 
-def dataset_of(campaign, rehearsal, *, plan=None, stand=None, prediction=None, weighed=True, alter=None):
+def dataset_of(campaign, rehearsal, *, plan=None, stand=None, prediction=None, weighed=True, alter=None, extra=None):
     """Make the data set of a rehearsal; times are the device's own, as far off as its clock is.
 
-    ``alter`` damages a stream before it is calibrated: a function of Played.
+    ``alter`` damages a stream before it is calibrated: a function of Played. ``extra`` are further streams by key.
     """
     played, edges = {}, []
     stand = stand or campaign.stand
@@ -34,6 +34,7 @@ def dataset_of(campaign, rehearsal, *, plan=None, stand=None, prediction=None, w
             )
             played[key] = alter(whole) if alter else whole
     weighings = {tank: _weighing(typed) for tank, typed in rehearsal.weighings.items()} if weighed else {}
+    played |= extra or {}
     tolerance = max(d.clock_tolerance.value for d in stand.device)
     return dataset_from_counts(
         plan or campaign.plan, stand, campaign.calibrations, played, t_zero=T_ZERO, weighings=weighings,

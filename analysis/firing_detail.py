@@ -1,0 +1,35 @@
+"""What a firing tells besides its main numbers, put together. SI, absolute pressures; times in seconds after T-0."""
+
+from collections.abc import Mapping
+
+from analysis.curves import Curve
+from analysis.dataset import Dataset
+from analysis.firing_burn import Burn
+from analysis.firing_impulse import relative_gain_u
+from analysis.firing_results import FiringDetail
+from analysis.firing_spectra import stability_of
+from analysis.firing_tanks import TankFlow
+from analysis.firing_transients import burns, scale_of, shutdown, start_transient, stiffness_of
+from analysis.mass_closure import closure_findings, mass_routes
+from analysis.results import Finding, ImpulseResult
+from analysis.thrust_record import ThrustRecord
+
+
+def firing_detail(
+    dataset: Dataset, record: ThrustRecord, burn: Burn, flows: Mapping[str, TankFlow], impulse: ImpulseResult
+) -> tuple[FiringDetail, dict[str, Curve], list[Finding]]:
+    """Return transients, stiffness, masses and stability, the spectra to draw, and what must be said about them."""
+    first_out = min((flow.end.time for flow in flows.values() if flow.ran_dry), default=None)
+    scale = scale_of(burn, impulse.value, impulse.budget)
+    gain_u = relative_gain_u(impulse.budget, impulse.value)
+    routes = mass_routes(dataset, record, flows, relative_gain_u=gain_u)
+    steady = stability_of(dataset, record, burn, first_out)
+    detail = FiringDetail(
+        start=start_transient(dataset, record, burn),
+        shutdown=shutdown(record, burn, scale, first_out=first_out),
+        burns=burns(record, burn, scale),
+        stiffness=stiffness_of(dataset, burn, flows, first_out=first_out),
+        masses=routes,
+        stability=steady.result,
+    )
+    return detail, steady.curves, [*closure_findings(routes), *steady.findings]

@@ -1,0 +1,135 @@
+"""Expelled mass of a firing by every route that it has, and how they close. SI.
+
+The scales are the reference where they were used. The cell's step between its zeros weighs the sum; the flow areas of
+the plan, from a water flow, give each side by the integral of its pressure drop. No route uses another's number.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.dataset import Dataset
+from analysis.firing_results import MassRoute
+from analysis.firing_tanks import TankFlow, weighed_mass
+from analysis.measured import Measured
+from analysis.performance import mixture_ratio
+from analysis.results import Finding
+from analysis.thrust_record import ThrustRecord
+from daq.quantity import Quantity
+
+SCALES, CELL, FLOW_AREA = "scales", "step of the load cell", "flow areas of the plan"
+AGREE = 3.0  # combined standard uncertainties
+
+
+def mass_routes(
+    dataset: Dataset, record: ThrustRecord, flows: Mapping[str, TankFlow], *, relative_gain_u: float
+) -> tuple[MassRoute, ...]:
+    """Return every route that the record gives, the scales first."""
+    weighed = {tank.name: weighed_mass(dataset, tank) for tank in dataset.plan.tank}
+    known = {name: mass for name, mass in weighed.items() if mass is not None}
+    reference = _sum(known) if len(known) == len(weighed) else None
+    routes = []
+    if reference is not None:
+        routes.append(MassRoute(SCALES, known, reference, None, _mixture(known)))
+    cell = cell_mass(record, dataset, relative_gain_u)
+    if cell is not None:
+        routes.append(MassRoute(CELL, {}, cell, _closure(cell, reference), None))
+    by_area = {name: flow_area_mass(dataset, flow) for name, flow in flows.items() if flow.complete and flow.chamber}
+    if len(by_area) == len(weighed):
+        total = _sum(by_area)
+        routes.append(MassRoute(FLOW_AREA, by_area, total, _closure(total, reference), _mixture(by_area)))
+    return tuple(routes)
+
+
+def cell_mass(record: ThrustRecord, dataset: Dataset, relative_gain_u: float) -> Measured | None:
+    r"""Return what the cell's step between its zeros says left; ``None`` where it does not feel the tanks. [kg].
+
+    Notes
+    -----
+    :math:`m = f \Delta R / g` with hoses taken off; u holds both zeros, what a zero usually moves by, gain, hoses
+    and gravity.
+    """
+    zero, c = record.zero, record.cell.calibration
+    if record.sign == 0 or zero.after is None:
+        return None
+    gravity = dataset.plan.site.gravity
+    force = record.factor * zero.step * record.sign
+    hoses = c.stand_interaction.line_load.u * record.hose_pressure_after
+    u = math.hypot(
+        record.factor * math.hypot(zero.before.u, zero.after.u, c.zero_uncertainty * c.scale, hoses),
+        relative_gain_u * force, force * gravity.relative_u,
+    )  # fmt: skip
+    return Measured(force / gravity.value, u / gravity.value, "kg")
+
+
+def flow_area_mass(dataset: Dataset, flow: TankFlow) -> Measured:
+    r"""Return what the plan's flow area says left one tank. [kg].
+
+    Notes
+    -----
+    :math:`m = C_dA \sqrt{2 \rho} \int \sqrt{P - P_c}\,dt` from opening to end; pressures enter u by shifting them,
+    instants by the flow at their end.
+    """
+    tank, ambient = flow.tank, dataset.plan.site.ambient_pressure
+    conductance = tank.feed_cda.value * math.sqrt(2.0 * tank.liquid_density.value)
+    time = flow.channel.time
+    flowing = (time >= flow.opening.time) & (time <= flow.end.time)
+
+    def mass(shift: float) -> float:
+        rate = np.where(flowing, np.sqrt(np.maximum(np.nan_to_num(flow.drive) + shift, 0.0)), 0.0)
+        return conductance * float(np.sum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0))
+
+    value = mass(0.0)
+    assert flow.chamber is not None  # noqa: S101 - the caller asked only flows that have one
+    tank_mean = float(np.nanmean(flow.channel.reading[flowing]))
+    chamber_mean = float(np.nanmean(np.interp(time[flowing], flow.chamber.time, flow.chamber.reading)))
+    pressures = math.hypot(flow.channel.reading_u(tank_mean, _still(dataset)),
+                           flow.chamber.reading_u(chamber_mean, _still(dataset)))  # fmt: skip
+    if flow.channel.calibration.reference != flow.chamber.calibration.reference:
+        pressures = math.hypot(pressures, ambient.u)  # two gauge sensors move together with the barometer
+    rate = flow.rate[flowing]
+    edges = conductance * math.hypot(float(rate[0]) * flow.opening.u, float(rate[-1]) * flow.end.u)
+    relative = math.hypot(tank.feed_cda.relative_u, 0.5 * tank.liquid_density.relative_u)
+    u = math.hypot(value * relative, mass(pressures) - value, edges)
+    return Measured(value, u, "kg")
+
+
+def closure_findings(routes: tuple[MassRoute, ...]) -> list[Finding]:
+    """Say which route does not close with the scales."""
+    said = []
+    for route in routes:
+        closure = route.closure
+        if closure is None or route.route == CELL or abs(closure.value) <= AGREE * closure.u:
+            continue
+        said.append(
+            Finding(
+                "mass-not-closed", "note", None, None,
+                f"By the {route.route} {route.total.value:.2f} kg left, {100.0 * closure.value:+.1f} % against the "
+                f"scales with u = {100.0 * closure.u:.1f} %: a flow area differs from the plan's, a weighing is wrong, "
+                "or liquid left unmeasured.",
+            )
+        )  # fmt: skip
+    return said
+
+
+def _still(dataset: Dataset) -> Quantity:
+    """Return the ambient pressure as if exact: what it moves in both gauge sensors does not move their difference."""
+    return replace(dataset.plan.site.ambient_pressure, u=0.0)
+
+
+def _sum(masses: Mapping[str, Measured]) -> Measured:
+    return Measured(sum(m.value for m in masses.values()), math.hypot(*(m.u for m in masses.values())), "kg")
+
+
+def _mixture(masses: Mapping[str, Measured]) -> Measured | None:
+    if not {"oxidiser", "fuel"} <= masses.keys() or masses["fuel"].value <= 0.0:
+        return None
+    return mixture_ratio(masses["oxidiser"], masses["fuel"])
+
+
+def _closure(total: Measured, reference: Measured | None) -> Measured | None:
+    if reference is None or reference.value <= 0.0:
+        return None
+    return Measured(total.value / reference.value - 1.0, math.hypot(total.u, reference.u) / reference.value, "1")

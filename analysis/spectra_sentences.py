@@ -1,0 +1,138 @@
+"""Sentences about oscillations of a firing. Nothing is said where nothing is there.
+
+Frequencies in Hz, amplitudes as shares of a channel's mean; times in seconds after T-0.
+"""
+
+from collections.abc import Iterable, Mapping
+
+from analysis.firing_results import Line, Stability
+from analysis.results import Finding, Severity
+from daq.quantity import Quantity
+
+CHUG_SHARE = 0.005  # of chamber pressure, from which a shared oscillation is a caution
+GROWS = 1.5  # times from first to last, called growth
+ROUGH_BELOW = 0.99  # of the burn smooth; less is said
+
+
+def spectra_findings(found: Stability, mains: Quantity | None, slow: Mapping[str, float]) -> tuple[Finding, ...]:
+    """Say what was found: shared oscillation, rough burning, hum, images.
+
+    ``slow`` gives the sampling rate of each channel that shows images. [Hz]
+    """
+    shared = [line for line in found.lines if line.name == "coherent" and line.channel == found.channel]
+    said = [_shared(line, found) for line in shared]
+    said += [_doubtful(line, found) for line in found.lines if line.name == "undecided" and line.source and
+             line.channel == found.channel and line.coherence is not None and _is_mode(line)]  # fmt: skip
+    said += [_alone(line, found) for line in found.lines if line.name == "undecided" and
+             line.channel == found.channel and not _is_mode(line)]  # fmt: skip
+    if found.smooth_share < ROUGH_BELOW:
+        said.append(_rough(found))
+    hum = [line for line in found.lines if line.name == "mains"]
+    if hum and mains is not None:
+        said.append(_hum(hum, found))
+    said += [_images(tag, rate, [k for k in found.lines if k.channel == tag and k.name == "alias"])
+             for tag, rate in slow.items()]  # fmt: skip
+    return tuple(said)
+
+
+def frequencies(line: Line) -> str:
+    """Write where a line is, or from where to where it moves, in Hz."""
+    first, last = line.frequency_at_start, line.frequency_at_end
+    return f"{last:.0f}" if abs(first - last) < 1.5 else f"{first:.0f} to {last:.0f}"
+
+
+def limit_words(found: Stability) -> str:
+    """Say above which frequency nothing is claimed, and why."""
+    why = "corner of its filter" if found.filter_declared else "two fifths of its sampling rate"
+    more = "" if found.filter_declared else (
+        "; no filter is declared in stand.toml, so a line may be the image of one above half that rate"
+    )  # fmt: skip
+    return f"Nothing is claimed above {found.highest_frequency:.0f} Hz, the {why} on {found.channel}{more}."
+
+
+def _is_mode(line: Line) -> bool:
+    return line.source == "stand mode or feed"
+
+
+def _growth(line: Line) -> str:
+    first, last = 100.0 * line.amplitude_at_start, 100.0 * line.amplitude_at_end
+    if last > GROWS * first:
+        return f"growing to {last:.1f} % of the mean at T{line.end:+.1f} s"
+    return f"{first:.1f} % of the mean at first, {last:.1f} % at last"
+
+
+def _shared(line: Line, found: Stability) -> Finding:
+    loud = max(line.amplitude_at_start, line.amplitude_at_end)
+    severity: Severity = "caution" if loud >= CHUG_SHARE else "note"
+    assert line.coherence is not None  # noqa: S101 - it made the name
+    return Finding(
+        "chug", severity, line.channel, line.start,
+        f"{frequencies(line)} Hz in the chamber pressure from T{line.start:+.1f} s on, {_growth(line)}; chamber and "
+        f"{line.source} are coherent there ({line.coherence:.2f}; chance reaches {line.coherence_needed:.2f} once in a "
+        "hundred) and neither mains nor the stand vibrates so: chamber and feed really oscillate together. Look at the "
+        f"injector stiffness at that time before the next firing; a stiffer injector damps it. {limit_words(found)}",
+        decided_by="a run with a smaller injector or higher tank pressure, same sensors",
+    )  # fmt: skip
+
+
+def _doubtful(line: Line, found: Stability) -> Finding:
+    return Finding(
+        "chug-or-stand", "caution", line.channel, line.start,
+        f"{frequencies(line)} Hz in the chamber pressure from T{line.start:+.1f} s on, {_growth(line)}: that is where "
+        f"the stand's mode lies, and chamber and feed are coherent there too. This record cannot tell the two apart. "
+        f"{limit_words(found)}",
+        decided_by="a tap on the stand with the chamber sensor recording",
+    )  # fmt: skip
+
+
+def _alone(line: Line, found: Stability) -> Finding:
+    if line.coherence is None:
+        why = "no manifold sensor says whether the feed shares it"
+    else:
+        why = (
+            f"{line.source} does not share it (coherence {line.coherence:.2f}, chance reaches "
+            f"{line.coherence_needed:.2f})"
+        )
+    return Finding(
+        "line-unexplained", "note", line.channel, line.start,
+        f"{frequencies(line)} Hz in the chamber pressure from T{line.start:+.1f} s to T{line.end:+.1f} s, "
+        f"{_growth(line)}; {why}, and it is neither mains nor a stand mode of stand.toml. It is not named. "
+        f"{limit_words(found)}",
+    )  # fmt: skip
+
+
+def _rough(found: Stability) -> Finding:
+    return Finding(
+        "combustion-rough", "caution", found.channel, found.greatest_at,
+        f"Chamber pressure left its mean by more than {100.0 * found.smooth_limit:.0f} % in "
+        f"{100.0 * (1.0 - found.smooth_share):.0f} % of the settled burn; over one second it fluctuated by up to "
+        f"{100.0 * found.greatest_rms_share:.1f} % rms, about T{found.greatest_at:+.1f} s.",
+    )  # fmt: skip
+
+
+def _hum(lines: Iterable[Line], found: Stability) -> Finding:
+    lines = list(lines)
+    loudest = max(lines, key=lambda line: max(line.amplitude_at_start, line.amplitude_at_end))
+    share = 100.0 * max(loudest.amplitude_at_start, loudest.amplitude_at_end)
+    places = sorted({round(line.frequency_at_end) for line in lines})
+    tags = sorted({line.channel for line in lines})
+    modes = [line for line in found.lines if line.name == "stand mode"]
+    mode = f" {frequencies(modes[0])} Hz on {modes[0].channel} is the stand's mode." if modes else ""
+    listed = f"{' and '.join(str(place) for place in places)} Hz on {', '.join(tags)}"
+    return Finding(
+        "mains-hum", "note", loudest.channel, None,
+        f"Mains hum, not the engine: {listed}, most on {loudest.channel} with {share:.1f} % of its mean.{mode} Hum "
+        "sums to nothing in the impulse. Look at shields and grounds.",
+    )  # fmt: skip
+
+
+def _images(tag: str, rate: float, lines: Iterable[Line]) -> Finding:
+    lines = list(lines)
+    listed = "; ".join(f"{frequencies(line)} Hz of {line.source}" for line in lines)
+    first = min(line.start for line in lines)
+    return Finding(
+        "aliased", "caution", tag, first,
+        f"{tag} is sampled at {rate:.0f} Hz and shows images of what it cannot hold: {listed}. Nothing oscillates at "
+        f"those frequencies. Put a low-pass filter at {rate / 4.0:.0f} Hz or below in front of the converter, and take "
+        "no frequency from this channel.",
+    )  # fmt: skip

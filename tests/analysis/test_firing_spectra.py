@@ -1,0 +1,142 @@
+"""The made-up firing with three tones: each line gets its right name, and a clean firing gets none."""
+
+import dataclasses
+
+import pytest
+
+from analysis.report.sentences import OUTCOME_WORDS
+from analysis.scenario.draw import Draw
+from analysis.scenario.stage import perform
+from analysis.scenario.world import world_of
+from analysis.static_fire import analyse_static_fire
+from daq.campaign import read_campaign
+from daq.quantity import parse_quantity
+from tests.analysis.three_tones import CHUG_HZ, played, with_chug
+from tests.campaign_fixture import TODAY
+from tests.campaign_fixture import campaign as write
+
+SPECTRAL = {"chug", "chug-or-stand", "line-unexplained", "combustion-rough", "mains-hum", "aliased", "no-spectra"}
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory):
+    return read_campaign(write(tmp_path_factory.mktemp("tones")) / "plans" / "HF-02.toml", today=TODAY)
+
+
+@pytest.fixture(scope="module")
+def physics(campaign):
+    return perform(world_of(campaign.plan, campaign.stand, Draw(1)), campaign.stand)
+
+
+@pytest.fixture(scope="module")
+def tones(campaign, physics):
+    return analyse_static_fire(played(campaign, with_chug(physics)))
+
+
+def lines(results, channel, name=None):
+    return [k for k in results.firing.stability.lines if k.channel == channel and name in (None, k.name)]
+
+
+def said(results, code):
+    return next(f for f in results.findings if f.code == code)
+
+
+def spectral(results):
+    return {f.code for f in results.findings} & SPECTRAL
+
+
+@pytest.mark.parametrize("seed", [4, 5, 6])
+def test_a_clean_firing_says_nothing_and_knows_its_stand(campaign, physics, seed):
+    results = analyse_static_fire(played(campaign, physics, seed=seed, hum=1.0, slow=False)).results
+    assert spectral(results) == set()
+    (mode,) = results.firing.stability.lines
+    assert (mode.name, mode.channel) == ("stand mode", "LC-1")
+    steady = results.firing.stability
+    # the made-up chamber's roughness is 0.8 % rms at most, drawn; the sensor adds its noise
+    assert 0.004 < steady.rms_share < 0.012
+    assert steady.smooth_share == 1.0
+    assert steady.highest_frequency == pytest.approx(400.0)
+    assert not steady.filter_declared
+
+
+def test_the_four_lines_are_named_right(tones):
+    results = tones.results
+    (chug,) = lines(results, "PT-31", "coherent")
+    assert chug.frequency_at_end == pytest.approx(CHUG_HZ, abs=0.3)
+    assert 14.0 < chug.start < 17.0  # it grows from nothing at T+14 s
+    assert 0.04 < chug.amplitude_at_end < 0.09  # 8 % at run-out, half a second after the settled burn ends
+    assert chug.amplitude_at_end > 5.0 * chug.amplitude_at_start
+    assert chug.coherence > chug.coherence_needed
+    assert lines(results, "PT-13", "coherent")
+    hum = {round(line.frequency_at_end) for line in lines(results, "PT-31", "mains")}
+    assert hum == {60, 180}
+    (mode,) = lines(results, "LC-1", "stand mode")
+    # 41 Hz full to 46.7 Hz empty; a part is 5 s long and its middle that far from either end
+    assert mode.frequency_at_start == pytest.approx(41.0, abs=1.0)
+    assert mode.frequency_at_end == pytest.approx(46.0, abs=1.2)
+    images = {line.source: line for line in lines(results, "LC-1S")}
+    assert {line.name for line in images.values()} == {"alias"}
+    assert {round(line.frequency_at_end) for line in images.values()} >= {3, 20}
+    (folded_mode,) = (line for source, line in images.items() if "stand mode" in source)
+    assert folded_mode.frequency_at_start > folded_mode.frequency_at_end > 32.0  # it falls where the mode rises
+    assert any("83 Hz" in source for source in images)
+    assert any("60 Hz (mains)" in source for source in images)
+    assert any("stand mode" in source for source in images)
+
+
+def test_the_sentences_name_cause_evidence_and_limit(tones):
+    chug, hum, images = (said(tones.results, code) for code in ("chug", "mains-hum", "aliased"))
+    assert chug.severity == "caution"
+    assert chug.text.startswith("83 Hz in the chamber pressure from T+1")
+    assert "PT-" in chug.text
+    assert "coherent" in chug.text
+    assert "Nothing is claimed above 400 Hz" in chug.text
+    assert chug.decided_by
+    assert "60 and 180 Hz" in hum.text
+    assert "stand's mode" in hum.text
+    assert images.channel == "LC-1S"
+    assert "20 Hz of 60 Hz (mains)" in images.text
+    assert "3 Hz of 83 Hz (chamber and feed)" in images.text
+    assert "(stand mode)" in images.text
+    assert said(tones.results, "combustion-rough").severity == "caution"
+    assert "spectrum/PT-31" in tones.curves
+    assert tones.results.worst_outcome in OUTCOME_WORDS
+
+
+def test_an_oscillation_that_the_feed_does_not_share_is_not_named(campaign, physics):
+    alone = with_chug(physics, in_feed=False)
+    results = analyse_static_fire(played(campaign, alone, hum=1.0, slow=False)).results
+    assert "chug" not in spectral(results)
+    (line,) = lines(results, "PT-31")
+    assert line.name == "undecided"
+    assert "It is not named" in said(results, "line-unexplained").text
+
+
+def test_an_oscillation_where_the_stands_mode_lies_cannot_be_told_from_it(campaign, physics):
+    there = with_chug(physics, frequency=45.0)
+    results = analyse_static_fire(played(campaign, there, hum=1.0, slow=False)).results
+    assert "chug" not in spectral(results)
+    assert "cannot tell the two apart" in said(results, "chug-or-stand").text
+
+
+def test_a_declared_filter_limits_what_is_said(campaign, physics):
+    corner = parse_quantity("70 Hz", "frequency")
+    inputs = tuple(
+        item.model_copy(update={"filter_corner": corner}) if item.measures == "chamber pressure" else item
+        for item in campaign.stand.input
+    )
+    stand = campaign.stand.model_copy(update={"input": inputs})
+    results = analyse_static_fire(played(campaign, with_chug(physics), hum=1.0, slow=False, stand=stand)).results
+    steady = results.firing.stability
+    assert steady.filter_declared
+    assert steady.highest_frequency == 70.0
+    assert lines(results, "PT-31") == []
+    assert "chug" not in spectral(results)
+
+
+def test_without_a_faster_channel_an_image_of_the_mains_is_still_suspected(campaign, physics):
+    data = played(campaign, physics)
+    unhummed = {tag: c for tag, c in played(campaign, physics, hum=0.0).channels.items() if tag != "LC-1S"}
+    data = dataclasses.replace(data, channels={**unhummed, "LC-1S": data.channels["LC-1S"]})
+    results = analyse_static_fire(data).results
+    assert "60 Hz (mains, seen by no faster channel)" in said(results, "aliased").text
