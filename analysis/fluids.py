@@ -80,6 +80,16 @@ def density(fluid: str, *, pressure: float, temperature: float) -> float:
     return _property("D", fluid, ("P", pressure), ("T", temperature))
 
 
+def viscosity(fluid: str, *, pressure: float, temperature: float) -> float:
+    """Return the dynamic viscosity at an absolute pressure [Pa] and a temperature [K]. [Pa s]."""
+    return _property("V", fluid, ("P", pressure), ("T", temperature))
+
+
+def temperature_of(fluid: str, *, pressure: float, density: float) -> float:
+    """Return the temperature [K] at which a fluid has a density [kg/m³] under an absolute pressure [Pa]."""
+    return _property("T", fluid, ("P", pressure), ("D", density))
+
+
 def vapour_pressure(fluid: str, *, temperature: float) -> float:
     """Return the absolute saturation pressure of a liquid. [Pa].
 

@@ -45,7 +45,8 @@ def demo(
 
 def _run(plan: Path, time_scale: float) -> Path:
     from analysis.analyse import analyse_run
-    from analysis.predict import predict, prediction_sentences
+    from analysis.carried_runs import predict_in_campaign
+    from analysis.predict import prediction_sentences
     from analysis.report.quick_look import quick_look
     from analysis.report.write import write_report
     from daq.additions import WEIGHINGS_FILE, add
@@ -54,7 +55,7 @@ def _run(plan: Path, time_scale: float) -> Path:
 
     campaign = read_campaign(plan, today=today())
     heading(f"{campaign.plan.test.number}: {campaign.plan.test.objective}")
-    prediction = predict(campaign.plan, campaign.stand)
+    prediction = predict_in_campaign(campaign)
     lock_campaign(campaign, prediction.to_json(), now=now())
     say("Predicted and locked:")
     say_all(prediction_sentences(prediction))

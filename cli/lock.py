@@ -17,12 +17,19 @@ def lock(
 
     Example: standbook lock teasel-2/plans/HF-02.toml
     """
-    from analysis.predict import predict, prediction_sentences
+    from analysis.carried_runs import predict_in_campaign
+    from analysis.predict import prediction_sentences
     from daq.campaign import read_campaign
     from daq.lock import lock_campaign
 
     campaign = read_campaign(plan, today=today())
-    prediction = predict(campaign.plan, campaign.stand)
+    prediction = predict_in_campaign(campaign)
     folder = lock_campaign(campaign, prediction.to_json(), now=now(), replace=again)
     say(f"Locked {campaign.plan.test.number} in {folder}:")
     say_all(prediction_sentences(prediction))
+    say_all(f"{finding.severity.upper()}: {finding.text}" for finding in prediction.findings if _new(finding.code))
+
+
+def _new(code: str) -> bool:
+    """Tell whether a finding sets the plan against earlier runs: the rest is what ``predict`` is for."""
+    return code.startswith("cda-") or code == "exponent-overridden"

@@ -10,6 +10,7 @@ import typer
 from cli import (
     add,
     analyse,
+    carry,
     demo,
     fill,
     guide,
@@ -57,6 +58,7 @@ app.command("import")(import_csv.import_csv)
 app.command("add")(add.add)
 app.command("fill")(fill.fill)
 app.command("analyse")(analyse.analyse)
+app.command("carry")(carry.carry)
 app.command("report")(report.report)
 app.command("demo")(demo.demo)
 app.command("guide")(guide.guide)

@@ -8,12 +8,12 @@ def predict(plan: PlanPath, as_json: AsJson = False) -> None:
 
     Example: standbook predict teasel-2/plans/HF-02.toml
     """
-    from analysis.predict import predict as predict_plan
+    from analysis.carried_runs import predict_in_campaign
     from analysis.predict import prediction_sentences
     from daq.campaign import read_campaign
 
     campaign = read_campaign(plan, today=today())
-    prediction = predict_plan(campaign.plan, campaign.stand)
+    prediction = predict_in_campaign(campaign)
     if as_json:
         say(prediction.to_json())
         return

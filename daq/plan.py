@@ -158,6 +158,7 @@ class Tank(Document):
     gas_temperature: Temperature | None = None  # ambient when not stated
     ullage_exponent: Number
     exponent_basis: ExponentBasis = "assumed"
+    exponent_override: str | None = None  # why an exponent of another liquid is used all the same
     feed_cda: Area
     cda_basis: str = "assumed"
 
@@ -169,6 +170,8 @@ class Tank(Document):
                 f"{1e3 * self.liquid_load.value / self.liquid_density.value:.2f} L, more than the tank's "
                 f"{self.internal_volume.text}; check load, density and volume"
             )
+        if self.exponent_override is not None and not self.exponent_override.strip():
+            raise ValueError(f"tank {self.name}: exponent_override is empty; it holds the reason, in words")
         if self.greatest_load is not None:
             if self.greatest_load.value < self.liquid_load.value:
                 raise ValueError(

@@ -1,0 +1,285 @@
+"""Earlier runs of a campaign and the plan that builds on them: what is carried, and whether the plan says the same.
+
+SI, absolute pressures. Reads run folders and changes none; a plan is typed by a person.
+"""
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from analysis import fluids
+from analysis.carry_over import (
+    CarriedCda,
+    CarriedExponent,
+    Side,
+    Ullage,
+    carry_cda,
+    carry_exponent,
+    exponent_refusal,
+    is_cryogenic,
+    plan_lines,
+)
+from analysis.predict import predict
+from analysis.prediction import Prediction
+from analysis.results import Finding, Results, from_json
+from daq.campaign import RUNS, Campaign
+from daq.errors import ConfigError, DataError, RecordError
+from daq.plan import Plan, Tank
+from daq.revision import open_revision, revisions_of
+from daq.run import read_run_files
+
+RESULTS_FILE = "results.json"
+APART = 2.0  # combined standard uncertainties of plan and run
+FEW_SAMPLES = 40  # of a prediction whose nominal course alone is used
+_WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+
+
+@dataclass(frozen=True, slots=True)
+class Analysed:
+    """A run with the newest analysis of it."""
+
+    folder: Path
+    plan: Plan
+    results: Results
+
+    @property
+    def number(self) -> str:
+        """Number of its test."""
+        return self.plan.test.number
+
+
+@dataclass(frozen=True, slots=True)
+class CarriedTank:
+    """What one tank's run says of the same tank in another plan."""
+
+    tank: str
+    cda: CarriedCda | None
+    exponent: CarriedExponent | None
+    lines: tuple[str, ...]  # for the plan's [[tank]]
+    remarks: tuple[str, ...]
+
+
+def predict_in_campaign(campaign: Campaign) -> Prediction:
+    """Predict a plan and hold what it says of CdA against the runs that it names.
+
+    Raises
+    ------
+    ConfigError
+        A cryogenic tank is given the exponent of a water flow without a reason.
+    """
+    check_exponents(campaign.plan)
+    prediction = predict(campaign.plan, campaign.stand)
+    return replace(prediction, findings=(*prediction.findings, *basis_findings(campaign.plan, campaign.folder)))
+
+
+def check_exponents(plan: Plan) -> None:
+    """Refuse the exponent of a water flow for a cryogenic tank, unless the plan gives a reason.
+
+    Raises
+    ------
+    ConfigError
+        One sentence a tank.
+    """
+    problems = [
+        said
+        for tank in plan.tank
+        if tank.exponent_override is None
+        and (said := exponent_refusal(tank.name, tank.liquid, tank.exponent_basis)) is not None
+    ]
+    if problems:
+        raise ConfigError(*(f"plan {plan.test.number}: {problem}" for problem in problems))
+
+
+def basis_findings(plan: Plan, campaign_folder: Path) -> tuple[Finding, ...]:
+    """Hold each tank's planned CdA against the run that its basis names, where that run lies in the campaign."""
+    found: list[Finding] = []
+    for tank in plan.tank:
+        folder = named_run(tank.cda_basis, campaign_folder)
+        if folder is not None:
+            found.append(_basis_finding(tank, folder))
+        said = exponent_refusal(tank.name, tank.liquid, tank.exponent_basis)
+        if said is not None and tank.exponent_override is not None:
+            text = f"{said.partition('. Take')[0]}. The plan does it for this reason: {tank.exponent_override}."
+            found.append(Finding("exponent-overridden", "caution", tank.name, None, text[:1].upper() + text[1:]))
+    return tuple(found)
+
+
+def named_run(basis: str, campaign_folder: Path) -> Path | None:
+    """Return the newest run, analysed ones first, whose test number stands in a basis such as "water flow WF-03"."""
+    words = {word.rstrip(".") for word in _WORD.findall(basis)}
+    runs = campaign_folder / RUNS
+    if not runs.is_dir():
+        return None
+    known = [path for path in runs.iterdir() if any(_is_of(path.name, word) for word in words)]
+    return max(known, key=lambda path: (bool(revisions_of(path)), path.name), default=None)
+
+
+def _is_of(name: str, number: str) -> bool:
+    """Tell whether a run folder's name, DATE_NUMBER or DATE_NUMBER_more, is of a test number."""
+    rest = name.partition("_")[2]
+    return rest == number or rest.startswith(f"{number}_")
+
+
+def read_analysed(folder: Path) -> Analysed:
+    """Read a run's plan and the newest analysis of it.
+
+    Raises
+    ------
+    RecordError
+        Not a run, not analysed, or the analysis was changed.
+    """
+    plan = read_run_files(folder).plan
+    place = open_revision(folder)
+    try:
+        results = from_json((place / RESULTS_FILE).read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise RecordError(f"{place / RESULTS_FILE}: not readable ({error}); analyse the run again") from None
+    return Analysed(folder, plan, results)
+
+
+def _basis_finding(tank: Tank, folder: Path) -> Finding:
+    typed = f"Tank {tank.name}: the plan's feed CdA is {_mm2(tank.feed_cda.value, tank.feed_cda.u)} ({tank.cda_basis})"
+    try:
+        run = read_analysed(folder)
+    except RecordError as error:
+        return Finding("cda-basis-unread", "note", tank.name, None, f"{typed}; it could not be compared: {error}.")
+    result = run.results.tanks.get(tank.name)
+    if result is None:
+        others = " and ".join(run.results.tanks) or "no"
+        text = f"{typed}, but {run.number} flowed the {others} tank; name the run of this side."
+        return Finding("cda-basis-other-tank", "caution", tank.name, None, text)
+    if result.cda is None:
+        text = f"{typed}, but the analysis of {run.number} could give no CdA; its findings say why."
+        return Finding("cda-basis-without-number", "caution", tank.name, None, text)
+    made_up = " That run is a rehearsal: its number is made up." if run.results.rehearsal else ""
+    apart = abs(tank.feed_cda.value - result.cda.value)
+    u = math.hypot(tank.feed_cda.u, result.cda.u)
+    typed += f"; {run.number} gave {_mm2(result.cda.value, result.cda.u)}"
+    if apart > APART * u:
+        far = f"{apart / u:.1f} combined standard uncertainties apart" if u > 0.0 else "which is not the same"
+        text = f"{typed}, {far}. Type what was measured (standbook carry), or say on what else it rests.{made_up}"
+        return Finding("cda-not-as-run", "caution", tank.name, None, text)
+    if tank.feed_cda.u < result.cda.u:
+        text = f"{typed}: they agree, but the plan claims a smaller u than the run has.{made_up}"
+        return Finding("cda-surer-than-run", "note", tank.name, None, text)
+    return Finding("cda-as-run", "note", tank.name, None, f"{typed}: they agree.{made_up}")
+
+
+def _mm2(value: float, u: float) -> str:
+    return f"{1e6 * value:.2f} mm2 (u = {1e6 * u:.2f})"
+
+
+def carry(
+    run: Analysed, to: Campaign, *, viscosities: Mapping[str, float] | None = None, reason: str | None = None
+) -> tuple[CarriedTank, ...]:
+    """Say what a run's tanks give for the tanks of the same name in another plan.
+
+    Parameters
+    ----------
+    viscosities : mapping of tank to float, optional
+        Of the other plan's liquids [Pa s], where the property library does not know them.
+    reason : str, optional
+        Why an exponent is carried in spite of a refusal.
+
+    Raises
+    ------
+    DataError
+        The plans have no tank in common, or the run no result for it.
+    """
+    names = [tank.name for tank in to.plan.tank if tank.name in run.results.tanks]
+    if not names:
+        raise DataError(
+            f"{run.number} has results for {' and '.join(run.results.tanks) or 'no tank'}, and plan "
+            f"{to.plan.test.number} has tank {' and '.join(tank.name for tank in to.plan.tank)}: nothing to carry"
+        )
+    given = viscosities or {}
+    if unknown := sorted(set(given) - set(names)):
+        raise DataError(f"a viscosity is given for {', '.join(unknown)}, but carried is {' and '.join(names)}")
+    nominal = predict(to.plan, to.stand, samples=FEW_SAMPLES)
+    return tuple(_carried(run, to.plan, nominal, name, given.get(name), reason) for name in names)
+
+
+def _carried(
+    run: Analysed, to: Plan, nominal: Prediction, name: str, viscosity: float | None, reason: str | None
+) -> CarriedTank:
+    source, target = run.plan.tank_named(name), to.tank_named(name)
+    result, basis = run.results.tanks[name], run.plan.test.kind
+    remarks = ["This run is a rehearsal: its numbers are made up."] if run.results.rehearsal else []
+    if result.cda is None or result.start_pressure is None or result.end_pressure is None:
+        return CarriedTank(name, None, None, (), (*remarks, "Its analysis gives no CdA; its findings say why."))
+    inlet = result.start_pressure.value, result.end_pressure.value
+    same = viscosity if source.liquid == target.liquid else None
+    here = _side(run.plan, source, inlet, _outlet(run, inlet), same)
+    there = _side(to, target, *_course(nominal, to, name), viscosity)
+    cda = carry_cda(result.cda, here, there)
+    exponent = None
+    found = result.exponent
+    if found is not None and basis != "pressure hold":
+        expelled = result.expelled_mass.value if result.expelled_mass is not None else 0.0
+        first = source.ullage_volume
+        ratio = math.log1p(expelled / source.liquid_density.value / first)
+        exponent = carry_exponent(
+            name, start=found.start, drift=found.drift, here=_ullage(source, run.plan, ratio, here.inlet),
+            there=_ullage(target, to, _end_log_ratio(target), there.inlet), basis=basis, reason=reason,
+        )  # fmt: skip
+        said = exponent.refusal if exponent.carried is None else None
+        remarks += [*exponent.remarks, *([f"{said[:1].upper()}{said[1:]}."] if said is not None else [])]
+    lines = plan_lines(cda.carried, f"{basis} {run.number}", exponent, basis, reason)
+    return CarriedTank(name, cda, exponent, lines, (*cda.remarks, *remarks))
+
+
+def _side(
+    plan: Plan, tank: Tank, inlet: tuple[float, float], outlet: tuple[float, float], viscosity: float | None
+) -> Side:
+    rho = tank.liquid_density.value
+    vapour = None
+    try:
+        # what a cryogenic liquid's density says of its temperature is worth more than the weather
+        temperature = (
+            fluids.temperature_of(tank.liquid, pressure=inlet[0], density=rho)
+            if is_cryogenic(tank.liquid)
+            else plan.site.ambient_temperature.value
+        )
+        vapour = fluids.vapour_pressure(tank.liquid, temperature=temperature)
+        if viscosity is None:
+            viscosity = fluids.viscosity(tank.liquid, pressure=inlet[0], temperature=temperature)
+    except DataError:
+        pass  # a mixture, or a state that the library does not hold: said where it is missed
+    return Side(tank.liquid, rho, viscosity, vapour, inlet, outlet)
+
+
+def _outlet(run: Analysed, inlet: tuple[float, float]) -> tuple[float, float]:
+    engine = run.results.engine
+    if run.plan.test.kind != "static fire" or engine is None or engine.chamber_pressure is None:
+        back = run.plan.back_pressure().value
+        return back, back
+    # A mean is kept of the chamber; it falls nearly as the tanks do, which is near enough for a Reynolds number.
+    share = engine.chamber_pressure.value / ((inlet[0] + inlet[1]) / 2.0)
+    return share * inlet[0], share * inlet[1]
+
+
+def _course(nominal: Prediction, plan: Plan, name: str) -> tuple[tuple[float, float], tuple[float, float]]:
+    scalars = nominal.scalars
+    if plan.test.kind == "static fire":
+        inlet = (scalars[f"tank pressure at start/{name}"].nominal, scalars[f"tank pressure at end/{name}"].nominal)
+        return inlet, (scalars["chamber pressure at start"].nominal, scalars["chamber pressure at end"].nominal)
+    back = plan.back_pressure().value
+    return (scalars["tank pressure at start"].nominal, scalars["tank pressure at end"].nominal), (back, back)
+
+
+def _end_log_ratio(tank: Tank) -> float:
+    last = tank.internal_volume.value - tank.unusable_residual.value / tank.liquid_density.value
+    return math.log(last / tank.ullage_volume)
+
+
+def _ullage(tank: Tank, plan: Plan, ratio: float, pressures: tuple[float, float]) -> Ullage:
+    temperature = tank.gas_temperature.value if tank.gas_temperature else plan.site.ambient_temperature.value
+    try:
+        chord = fluids.chord_isentropic_exponent(
+            tank.pressurant, start_pressure=pressures[0], end_pressure=pressures[1], temperature=temperature
+        )
+    except DataError:
+        chord = None
+    return Ullage(tank.liquid, tank.pressurant, ratio, chord)

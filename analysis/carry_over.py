@@ -1,0 +1,292 @@
+"""What a flow says of a later run of the same side: CdA by Reynolds number and cavitation, exponent by gas and liquid.
+
+SI, absolute pressures. Pure: states of both runs are handed in. It judges nothing of the gas that may come out of
+solution, of deposits, or of hardware that was changed in between.
+"""
+
+import math
+import re
+from dataclasses import dataclass
+
+from analysis.results import Measured
+
+TURBULENT = 1e4  # Reynolds number below which a discharge coefficient moves by percents
+FRICTION_SHARE = 0.10  # of a side's loss that is friction along smooth walls; an assumption, the rest is orifices
+SMOOTH = 0.25  # friction factor of a smooth pipe falls with this power of the Reynolds number
+UNKNOWN_RATIO = 10.0  # of Reynolds numbers, allowed for where the viscosity is not known
+CAVITATES = 1.8  # cavitation number below which a sharp-edged orifice may run partly on vapour
+HEAT_SHARE = 0.25  # of what heat took off the exponent; u of how much it takes at another pressure and duration
+
+_CRYOGENS = re.compile(
+    r"\b(?:liquid (?:oxygen|nitrogen|methane|argon|hydrogen|air|natural gas)|lox|ln2|lar|lh2|lch4|lng)\b"
+)
+_GASES = {"oxygen", "nitrogen", "methane", "argon", "hydrogen"}  # named as a tank's liquid they are liquefied
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One liquid on its way from tank to outlet, at the start and at the end of a flow."""
+
+    liquid: str
+    density: float  # [kg/m3]
+    viscosity: float | None  # [Pa s]
+    vapour_pressure: float | None  # absolute [Pa]
+    inlet: tuple[float, float]  # tank, absolute [Pa]
+    outlet: tuple[float, float]  # behind the injector, absolute [Pa]
+
+    @property
+    def drops(self) -> tuple[float, float]:
+        """Driving pressure differences. [Pa]."""
+        return self.inlet[0] - self.outlet[0], self.inlet[1] - self.outlet[1]
+
+
+@dataclass(frozen=True, slots=True)
+class CarriedCda:
+    """A CdA for another run, and on what that rests."""
+
+    measured: Measured  # as it flowed [m2]
+    carried: Measured | None  # for the other run [m2]; none: outside the range in which it carries
+    reynolds: tuple[float, float] | None  # least and greatest in the flow
+    reynolds_there: tuple[float, float] | None  # in the other run; none: viscosity not known
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Ullage:
+    """The gas above a liquid: what it is and how far it expands."""
+
+    liquid: str
+    pressurant: str
+    end_log_ratio: float  # ln of gas volume at the end over that at the start
+    isentropic_chord: float | None  # of the real gas between its own pressures
+
+
+@dataclass(frozen=True, slots=True)
+class CarriedExponent:
+    """A chord exponent for another tank, or the sentence that refuses it."""
+
+    carried: Measured | None
+    refusal: str | None
+    remarks: tuple[str, ...]
+
+
+def is_cryogenic(liquid: str) -> bool:
+    """Tell whether a plan's liquid is a liquefied gas, far colder than the room."""
+    words = " ".join(liquid.lower().replace("-", " ").replace("_", " ").split())
+    return words in _GASES or _CRYOGENS.search(words) is not None
+
+
+def equivalent_reynolds(cda: float, *, density: float, drop: float, viscosity: float) -> float:
+    """Return the Reynolds number of a jet as wide as CdA at the speed that the drop gives.
+
+    Parameters
+    ----------
+    cda : float
+        [m2]
+    density, drop, viscosity : float
+        [kg/m3], [Pa], [Pa s]
+
+    Notes
+    -----
+    Re = d sqrt(2 rho dp) / mu with d = sqrt(4 CdA / pi). An injector of N equal holes has it smaller by sqrt(N) in
+    each; the ratio between two runs of the same hardware, which is what counts, does not depend on that. Derived.
+    """
+    if cda <= 0.0 or drop <= 0.0:
+        return 0.0
+    return math.sqrt(4.0 * cda / math.pi) * math.sqrt(2.0 * density * drop) / viscosity
+
+
+def cavitation_number(inlet: float, outlet: float, vapour_pressure: float) -> float:
+    """Return (P1 - Pv) / (P1 - P2) of absolute pressures. Source: [Nurick1976]."""
+    return (inlet - vapour_pressure) / (inlet - outlet)
+
+
+def reynolds_u(ratio: float, friction_share: float = FRICTION_SHARE) -> float:
+    """Return the relative standard uncertainty that a ratio of Reynolds numbers adds to a CdA.
+
+    Notes
+    -----
+    A loss of which a share s is friction along smooth walls, f ~ Re^(-1/4) ([Blasius1913]), changes CdA by
+    s / 2 * |1 - r^(1/4)| with r the lower over the higher number. Taken as an uncertainty, never as a correction: s is
+    not measured, and rough walls change less. Derived.
+    """
+    low = min(ratio, 1.0 / ratio)
+    return friction_share / 2.0 * (1.0 - math.pow(low, SMOOTH))
+
+
+def carry_cda(measured: Measured, here: Side, there: Side) -> CarriedCda:
+    """Carry a CdA from one run to another of the same hardware.
+
+    Parameters
+    ----------
+    measured : Measured
+        CdA [m2] of the flow.
+    here, there : Side
+        The flow, and the run that it is carried to. Where the viscosity of the liquid that flowed is not known,
+        nothing but a run with the same liquid can be reached.
+
+    Notes
+    -----
+    m' = CdA sqrt(2 rho dp) holds no property of the liquid but its density, so that a CdA carries over as it is while
+    both flows are turbulent and neither cavitates. Derived.
+    """
+    if here.viscosity is None:
+        return _carry_same_liquid(measured, here, there)
+    reynolds = _range(measured.value, here, here.viscosity)
+    remarks: list[str] = []
+    if there.viscosity is None:
+        ratio, beyond = UNKNOWN_RATIO, None
+        least, most = _range(measured.value, there, 1e-3)
+        remarks.append(
+            f"The viscosity of {there.liquid} is not known here: divide {least:.2g} to {most:.2g} by it in mPa*s for "
+            f"its Reynolds number, which must stay above {TURBULENT:,.0f}. A ratio of {UNKNOWN_RATIO:g} is allowed for."
+        )
+    else:
+        beyond = _range(measured.value, there, there.viscosity)
+        ratio = _ratio(reynolds, beyond)
+    refused = _laminar(here, reynolds) or (_laminar(there, beyond) if beyond is not None else None)
+    if refused is not None:
+        return CarriedCda(measured, None, reynolds, beyond, (*remarks, refused))
+    added = reynolds_u(ratio)
+    words = "" if beyond is None else f", {beyond[0]:.2g} to {beyond[1]:.2g} there"
+    remarks.append(
+        f"Reynolds number {reynolds[0]:.2g} to {reynolds[1]:.2g} in the flow{words}: {_added_words(added)}"
+    )
+    remarks += _cavitation(here, there)
+    return CarriedCda(measured, _widened(measured, added), reynolds, beyond, tuple(remarks))
+
+
+def _carry_same_liquid(measured: Measured, here: Side, there: Side) -> CarriedCda:
+    if here.liquid != there.liquid:
+        said = f"The CdA is not carried: the viscosity of {here.liquid}, the liquid that flowed, is not known here."
+        return CarriedCda(measured, None, None, None, (said,))
+    added = reynolds_u(_ratio(_range(measured.value, here, 1e-3), _range(measured.value, there, 1e-3)))
+    said = f"The same liquid, its viscosity not known here, so that only the flow's speed counts: {_added_words(added)}"
+    return CarriedCda(measured, _widened(measured, added), None, None, (said, *_cavitation(here, there)))
+
+
+def exponent_refusal(tank: str, liquid: str, basis: str) -> str | None:
+    """Say why an exponent of a flow of warm liquid is not one of a cryogenic tank; ``None`` where it may be."""
+    if basis != "water flow" or not is_cryogenic(liquid):
+        return None
+    return (
+        f"tank {tank}: the ullage exponent of a water flow does not carry over to {liquid}: the gas there is chilled "
+        "by liquid and wall, and exponents of 1.4 to 2.6 have been computed where water gives 1.1 to 1.45. Take "
+        'exponent_basis "assumed" with a wide u, or a "nitrogen flow" with the flight pressurant, or give your reason '
+        'as exponent_override = "..."; it is printed in the report'
+    )
+
+
+def carry_exponent(
+    tank: str, *, start: Measured, drift: Measured, here: Ullage, there: Ullage, basis: str, reason: str | None = None
+) -> CarriedExponent:
+    """Carry a local exponent with its drift to the chord of another tank's expansion.
+
+    Parameters
+    ----------
+    start, drift : Measured
+        n0 and c of the law n0 + 2 c L over the flow.
+    here, there : Ullage
+        Of the flow, and of the tank it is carried to.
+    basis : str
+        Kind of the run it comes from, as a plan writes it.
+    reason : str, optional
+        Why it is to be carried in spite of a refusal.
+
+    Notes
+    -----
+    n = n0 + c L + (isentropic chord there - here). Its u holds those of n0 and c as if independent, half of the
+    difference of the isentropic chords, and a quarter of c L: convection warms a gas of thrice the pressure by about a
+    fifth less. Derived.
+    """
+    refusal = exponent_refusal(tank, there.liquid, basis)
+    if refusal is None and here.pressurant.lower() != there.pressurant.lower():
+        refusal = (
+            f"tank {tank}: the ullage exponent of {here.pressurant} does not carry over to {there.pressurant}: another "
+            "gas has another isentropic exponent and takes up heat otherwise"
+        )
+    if refusal is not None and reason is None:
+        return CarriedExponent(None, refusal, ())
+    L = there.end_log_ratio
+    shift = 0.0
+    if here.isentropic_chord is not None and there.isentropic_chord is not None:
+        shift = there.isentropic_chord - here.isentropic_chord
+    value = start.value + drift.value * L + shift
+    u = math.hypot(start.u, drift.u * L, shift / 2.0, HEAT_SHARE * drift.value * L)
+    remarks = [
+        f"Exponent {start.value:.3f} at the start, drift {drift.value:+.3f}, over ln(V/V0) = {L:.3f} there "
+        f"({here.end_log_ratio:.3f} in the flow), and {shift:+.3f} for the real gas at its own pressures."
+    ]
+    if refusal is not None:
+        remarks.append(f"Carried in spite of this: {refusal}. Reason given: {reason}.")
+    return CarriedExponent(Measured(value, u, "1"), refusal, tuple(remarks))
+
+
+def plan_lines(
+    cda: Measured | None, cda_basis: str, exponent: CarriedExponent | None, basis: str, reason: str | None
+) -> tuple[str, ...]:
+    """Return the lines of a plan's ``[[tank]]`` that say what was carried."""
+    lines: list[str] = []
+    if cda is not None:
+        lines += [f'feed_cda = "{_typed(cda.value * 1e6, cda.u * 1e6)} mm2"', f'cda_basis = "{cda_basis}"']
+    if exponent is not None and exponent.carried is not None:
+        n = exponent.carried
+        lines += [f'ullage_exponent = "{_typed(n.value, n.u)}"', f'exponent_basis = "{basis}"']
+        if exponent.refusal is not None and reason is not None:
+            quoted = " ".join(reason.split()).replace("\\", "\\\\").replace('"', '\\"')
+            lines.append(f'exponent_override = "{quoted}"')
+    return tuple(lines)
+
+
+def _range(cda: float, side: Side, viscosity: float) -> tuple[float, float]:
+    found = [equivalent_reynolds(cda, density=side.density, drop=drop, viscosity=viscosity) for drop in side.drops]
+    return min(found), max(found)
+
+
+def _ratio(one: tuple[float, float], other: tuple[float, float]) -> float:
+    """Return the ratio of two ranges of Reynolds numbers by their geometric means; no flow: the unknown ratio."""
+    if min(*one, *other) <= 0.0:
+        return UNKNOWN_RATIO
+    return math.sqrt(one[0] * one[1] / (other[0] * other[1]))
+
+
+def _widened(measured: Measured, added: float) -> Measured:
+    return Measured(measured.value, math.hypot(measured.u, added * measured.value), measured.unit)
+
+
+def _added_words(added: float) -> str:
+    return f"{100.0 * added:.1f} % is added to u, as if {100.0 * FRICTION_SHARE:.0f} % of the loss were wall friction."
+
+
+def _laminar(side: Side, reynolds: tuple[float, float]) -> str | None:
+    if reynolds[0] >= TURBULENT:
+        return None
+    return (
+        f"The CdA is not carried: {side.liquid} flows at a Reynolds number of {reynolds[0]:,.0f}, below "
+        f"{TURBULENT:,.0f}, where the discharge coefficient changes with it. Flow it at a greater pressure drop."
+    )
+
+
+def _cavitation(here: Side, there: Side) -> list[str]:
+    said = []
+    for side, where, effect in (
+        (here, "in the flow", "its CdA may be low; raise the back pressure to be sure"),
+        (there, "there", "the liquid may flash in the injector and less of it pass than this CdA says"),
+    ):
+        if side.vapour_pressure is None or min(side.drops) <= 0.0:
+            continue
+        least = min(
+            cavitation_number(p, behind, side.vapour_pressure)
+            for p, behind in zip(side.inlet, side.outlet, strict=True)
+        )
+        if least < CAVITATES:
+            said.append(
+                f"Cavitation number {least:.2f} {where}, below {CAVITATES:g} for sharp-edged orifices: {effect}."
+            )
+    return said
+
+
+def _typed(value: float, u: float) -> str:
+    """Write value and u with two significant digits of u, so that u is not rounded by more than a twentieth."""
+    digits = max(0, 1 - math.floor(math.log10(u))) if u > 0.0 else 3
+    return f"{value:.{digits}f} +/- {u:.{digits}f}"
