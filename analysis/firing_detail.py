@@ -10,6 +10,7 @@ from analysis.firing_results import FiringDetail
 from analysis.firing_spectra import stability_of
 from analysis.firing_tanks import TankFlow
 from analysis.firing_transients import burns, scale_of, shutdown, start_transient, stiffness_of
+from analysis.load_path import load_path, load_path_findings
 from analysis.mass_closure import closure_findings, mass_routes
 from analysis.results import Finding, ImpulseResult
 from analysis.thrust_record import ThrustRecord
@@ -31,5 +32,6 @@ def firing_detail(
         stiffness=stiffness_of(dataset, burn, flows, first_out=first_out),
         masses=routes,
         stability=steady.result,
+        load_path=load_path(record),
     )
-    return detail, steady.curves, [*closure_findings(routes), *steady.findings]
+    return detail, steady.curves, [*load_path_findings(record), *closure_findings(routes), *steady.findings]

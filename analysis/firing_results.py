@@ -110,6 +110,17 @@ class ClassReserve:
 
 
 @dataclass(frozen=True, slots=True)
+class LoadPath:
+    """The way from thrust to cell, as calibrated in place."""
+
+    factor: Measured  # true force over cell force [-]
+    line_load: Measured  # what hoses push [N/Pa]
+    pulls: int  # points of the pull that both came from; nought where they were typed
+    highest_force: float | None  # of the pull [N]
+    highest_line: float | None  # gauge [Pa]
+
+
+@dataclass(frozen=True, slots=True)
 class FiringDetail:
     """Everything of a firing beside its main numbers."""
 
@@ -119,4 +130,5 @@ class FiringDetail:
     stiffness: Mapping[str, Stiffness] = field(default_factory=dict)
     masses: tuple[MassRoute, ...] = ()
     stability: Stability | None = None
+    load_path: LoadPath | None = None
     reserve: ClassReserve | None = None

@@ -11,6 +11,7 @@ from analysis.scenario.stage import on_stand, perform
 from analysis.scenario.story import instrument
 from analysis.scenario.world import world_of
 from analysis.static_fire import analyse_static_fire
+from daq.calibration import StandInteraction
 from daq.campaign import read_campaign
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
@@ -122,3 +123,50 @@ def test_a_record_that_begins_late_or_ends_early_has_no_start_or_shutdown(campai
     early = analyse_static_fire(dataset_of(campaign, silent, alter=until(12.0))).results.firing
     assert early.shutdown is None
     assert early.reserve.greatest_load is None
+
+
+def with_interaction(campaign, typed):
+    cell = campaign.calibrations["LC-1"]
+    interaction = StandInteraction.model_validate(typed)
+    changed = cell.model_copy(update={"stand_interaction": interaction})
+    return dataclasses.replace(campaign, calibrations={**campaign.calibrations, "LC-1": changed})
+
+
+def pull(factor, line_load, *, forces=(0, 500, 1000, 2000, 2500), lines=(0, 31)):
+    return [
+        {"reference": f"{force} N", "cell": f"{force / factor + line_load * line!r} N", "line": f"{line} bar(g)"}
+        for line in lines
+        for force in forces
+    ]
+
+
+def test_a_pull_of_the_stand_takes_its_hoses_out_of_the_impulse_and_stands_in_the_budget(campaign, physics):
+    # the made-up cell takes 1.03 and 1.5 N/bar from the same calibration that the analysis reads
+    pulled = with_interaction(campaign, {"pull": pull(1.03, 1.5), "pull_reference": "0.2 %"})
+    silent = instrument(pulled, physics, Draw(1, Errors.none()))
+    results = analyse_static_fire(dataset_of(pulled, silent)).results
+    assert results.impulse.value == pytest.approx(silent.truth.impulse_site, rel=0.0005)
+    budget = {term.source: term.u for term in results.impulse.budget}
+    assert budget["stand interaction"] == pytest.approx(0.002 * results.impulse.value, rel=0.01)
+    path = results.firing.load_path
+    assert (path.factor.value, path.pulls) == (pytest.approx(1.03), 10)
+    assert path.line_load.value == pytest.approx(1.5e-5)
+    assert not {"load-path-not-measured", "pull-too-low", "pull-without-pressure"} & {f.code for f in results.findings}
+    ignored = with_interaction(campaign, {"factor": "1.00 +/- 0.003", "line_load": "0 +/- 0.05 N/bar"})
+    wrong = analyse_static_fire(dataset_of(ignored, silent)).results
+    assert wrong.impulse.value < 0.98 * silent.truth.impulse_site
+
+
+@pytest.mark.parametrize(
+    ("typed", "code"),
+    [
+        ({}, "load-path-not-measured"),
+        ({"pull": pull(1.0, 0.0, forces=(0, 200, 400, 600))}, "pull-too-low"),
+        ({"pull": pull(1.0, 0.0, lines=(0, 5))}, "pull-without-pressure"),
+    ],
+)
+def test_what_the_load_path_was_not_asked_is_said(campaign, physics, typed, code):
+    changed = with_interaction(campaign, typed)
+    silent = instrument(changed, physics, Draw(1, Errors.none()))
+    found = analyse_static_fire(dataset_of(changed, silent)).results.findings
+    assert [f.severity for f in found if f.code == code] == ["note"]

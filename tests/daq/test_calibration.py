@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from daq.calibration import fit_polynomial, read_calibration
+from daq.calibration import Pull, StandInteraction, fit_polynomial, fit_pull, read_calibration
 from daq.errors import ConfigError, DataError
 
 
@@ -151,3 +151,68 @@ def test_a_faulty_calibration_is_refused_in_one_sentence(tmp_path, old, new, mes
 def test_the_file_is_named_after_tag_and_revision(tmp_path):
     with pytest.raises(ConfigError, match=r"name the file PT-9_r01\.toml"):
         read_calibration(write(tmp_path, TEXT, name="mine.toml"))
+
+
+def pulled(factor=1.02, line_load=1.5e-5, noise=0.0, lines=("0 bar(g)", "31 bar(g)"), offset=4.0):
+    """A pull at five forces with each line pressure: what the cell would have read."""
+    random = np.random.default_rng(8)
+    rows = []
+    for line in lines:
+        for force in (0.0, 500.0, 1000.0, 2000.0, 2500.0):
+            cell = offset + force / factor + line_load * 1e5 * float(line.split()[0]) + noise * random.standard_normal()
+            rows.append({"reference": f"{force} N", "cell": f"{cell!r} N", "line": line})
+    return rows
+
+
+def test_factor_and_hose_load_follow_from_a_pull():
+    found = StandInteraction.model_validate({"pull": pulled(), "pull_reference": "0.2 %", "alignment": "0.1 %"})
+    assert found.factor.value == pytest.approx(1.02, rel=1e-9)
+    assert found.factor.u == pytest.approx(0.002 * 1.02, rel=1e-6)  # an exact pull: the reference alone
+    assert found.line_load.value == pytest.approx(1.5e-5, rel=1e-9)
+    assert found.known
+    assert not StandInteraction().known
+
+
+def test_scatter_of_a_pull_is_the_uncertainty_of_its_factor():
+    pulls = []
+    for seed in range(200):
+        random = np.random.default_rng(seed)
+        points = [
+            Pull.model_validate({**row, "cell": f"{float(row['cell'].split()[0]) + 3.0 * random.standard_normal()} N"})
+            for row in pulled()
+        ]
+        fit = fit_pull(tuple(points))
+        pulls.append(((fit.factor - 1.02) / fit.factor_u, (fit.line_load - 1.5e-5) / fit.line_load_u))
+    # Student's t with 7 degrees of freedom has a standard deviation of 1.18; 200 of them scatter by 6 %
+    assert np.std(pulls, axis=0) == pytest.approx([1.18, 1.18], abs=0.22)
+
+
+def test_a_pull_at_one_pressure_says_nothing_of_the_hose_load():
+    found = StandInteraction.model_validate({"pull": pulled(lines=("31 bar(g)",), line_load=0.0)})
+    assert found.factor.value == pytest.approx(1.02)
+    assert (found.line_load.value, found.line_load.u) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("typed", "message"),
+    [
+        ({"factor": "1.00 +/- 0.002"}, "does not follow from the pull"),
+        ({"factor": "1.0196 +/- 0.0001"}, "claims less uncertainty"),
+        ({"line_load": "3 +/- 0.1 N/bar"}, "does not follow from the pull"),
+        ({"pull": pulled()[:3]}, "3 points of a pull"),
+        ({"pull": [{**row, "reference": "10 N"} for row in pulled()]}, "does not determine"),
+        ({"pull": [{**row, "cell": "-" + row["reference"]} for row in pulled()]}, "reversed"),
+        ({"pull": [{**row, "line": "31 bar(a)"} for row in pulled()]}, "must be a gauge pressure"),
+        ({"factor": "0", "pull": []}, "more than zero"),
+    ],
+)
+def test_a_faulty_pull_is_refused_in_one_sentence(typed, message):
+    with pytest.raises(ValueError, match=message):
+        StandInteraction.model_validate({"pull": pulled(noise=1.0), "pull_reference": "0.2 %", **typed})
+
+
+def test_a_factor_typed_beside_its_pull_may_be_rounded():
+    found = StandInteraction.model_validate(
+        {"pull": pulled(noise=1.0), "pull_reference": "0.2 %", "factor": "1.0197 +/- 0.0021"}
+    )
+    assert found.factor.u == 0.0021
