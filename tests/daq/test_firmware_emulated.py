@@ -33,6 +33,14 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system h
 
 NODE = Wiring("cradle-a", "0007", 500_000, ("ain0", "ain1", "ain2", "ain3"), "fire")  # as node_config.h ships
 INPUTS, RATE, BATCH, FIRE_PIN = (0, 1, 2, 3), 1000, 16, 2
+LINES = Wiring("lines-a", "", 115_200, ("ain0", "ain1"), text_lines="""\
+columns = ["boot", "row", "us", "ain0", "ain1"]
+clock = "us"
+clock_hz = 1000000
+clock_modulus = 4294967296
+counter = "row"
+boot = "boot"
+""")  # as the sketch itself says in its head
 FIRE_AT = 4.0  # [s]
 INSTANT = 50e-6  # [s] that a busy chip may be late for its own timer
 SEEN = {  # by the board, in millivolts
@@ -63,11 +71,14 @@ def trace(folder, seconds=200.0):
     return write_trace(folder / "trace.csv", seconds, SEEN)
 
 
-def record_emulated(bench, folder, seconds, actions=()):
-    """Record a board through a link for some real seconds; return the run and what the emulator knows of it."""
-    plan, link = write_emulated_campaign(folder, NODE), folder / "port"
-    with emulated(bench.runner, bench.node.elf, folder, trace(folder), link=link, actions=actions) as board:
-        run = record_board(plan, NODE, link, seconds)
+def record_emulated(bench, folder, seconds, *actions, wiring=NODE, binary=None):
+    """Record a board through a link for so many seconds of its time; return the run and what the emulator knows."""
+    plan, link = write_emulated_campaign(folder, wiring), folder / "port"
+    elf = (binary or bench.node).elf
+    with emulated(
+        bench.runner, elf, folder, trace(folder), link=link, actions=[*actions, (seconds, "tell")]
+    ) as board:
+        run = record_board(plan, wiring, link, board)
         return run, board.end()
 
 
@@ -105,7 +116,7 @@ def test_the_sketch_compiles_without_a_warning_and_fits_its_chip_with_its_stack(
 
 @pytest.fixture(scope="module")
 def minute(bench, tmp_path_factory):
-    return record_emulated(bench, tmp_path_factory.mktemp("minute"), 62.0)
+    return record_emulated(bench, tmp_path_factory.mktemp("minute"), 61.0)
 
 
 @pytest.mark.slow
@@ -134,7 +145,7 @@ def test_what_is_recorded_is_what_the_board_saw(minute):
         assert np.abs(counts[:, k] - seen)[~falls].max() < 1.5
     decay = pressure_at(seconds[:, 0])
     assert decay[-1] < 2.5  # from 9 bar
-    assert np.abs(run.samples[TAG].to_numpy() / 1e5 - decay).max() < RESOLUTION
+    assert np.abs(run.samples[TAG].to_numpy() - decay).max() < RESOLUTION  # both in bar
 
 
 @pytest.mark.slow
@@ -149,7 +160,7 @@ def test_an_edge_has_the_time_at_which_it_came(minute):
 
 @pytest.mark.slow
 def test_a_reset_is_a_new_boot_and_a_stated_gap(bench, tmp_path):
-    run, account = record_emulated(bench, tmp_path, 6.0, [(3.0, "reset")])
+    run, account = record_emulated(bench, tmp_path, 6.0, (3.0, "reset"))
     assert run.code == 10
     assert sorted(set(run.samples["boot"])) == [1, 2]  # from the chip's own EEPROM
     (gap,) = run.gaps
@@ -159,7 +170,7 @@ def test_a_reset_is_a_new_boot_and_a_stated_gap(bench, tmp_path):
 
 @pytest.mark.slow
 def test_a_board_without_supply_for_a_while_is_a_new_boot_and_a_stated_gap(bench, tmp_path):
-    run, account = record_emulated(bench, tmp_path, 7.0, [(2.5, "power:1.0")])
+    run, account = record_emulated(bench, tmp_path, 7.0, (2.5, "power:1.0"))
     assert run.code == 10
     assert sorted(set(run.samples["boot"])) == [1, 2]
     assert len(list((run.folder / "raw").glob("*.arrows"))) == 2
@@ -171,7 +182,7 @@ def test_a_board_without_supply_for_a_while_is_a_new_boot_and_a_stated_gap(bench
 
 @pytest.mark.slow
 def test_a_port_that_is_gone_while_the_board_runs_on_costs_counted_rows(bench, tmp_path):
-    run, account = record_emulated(bench, tmp_path, 7.0, [(2.5, "port:1.0")])
+    run, account = record_emulated(bench, tmp_path, 7.0, (2.5, "port:1.0"))
     assert run.code == 10
     assert set(run.samples["boot"]) == {1}
     assert len(list((run.folder / "raw").glob("*.arrows"))) == 2
@@ -188,9 +199,7 @@ def test_asked_for_too_much_it_tells_and_counts_every_row_that_it_skips(bench, t
     defines = {"NODE_RATE": 2000, "NODE_BAUD": 115_200, "NODE_ALLOW_OVERRUN": 1}
     binary = build_sketch("standbook_node", bench.runner.parent / "too_much", defines)
     out = tmp_path / "out.bin"
-    with emulated(
-        bench.runner, binary.elf, tmp_path, trace(tmp_path), output=out, pace=0.0, stop=3.0
-    ) as board:
+    with emulated(bench.runner, binary.elf, tmp_path, trace(tmp_path), output=out, pace=0.0, stop=3.0) as board:
         account = board.account()
     heard = hear(out.read_bytes())
     (start,) = heard.starts.values()
@@ -208,6 +217,22 @@ def test_asked_for_too_much_it_tells_and_counts_every_row_that_it_skips(bench, t
         told += note.rows
         assert told == np.count_nonzero(skipped_at <= note.ticks)
     assert skipped.size - told < 2000  # since the last note, which comes twice a second
+
+
+@pytest.mark.slow
+def test_the_sketch_that_prints_lines_is_recorded_row_for_row_through_a_reset(bench, tmp_path):
+    binary = build_sketch("standbook_lines", bench.runner.parent / "lines")
+    assert binary.warnings == ()
+    run, account = record_emulated(bench, tmp_path, 5.5, (2.5, "reset"), wiring=LINES, binary=binary)
+    assert len(run.samples) > 350  # 100 a second
+    boots = run.samples["boot"].to_numpy()
+    assert sorted(set(boots)) == [0, 1]
+    for boot in (0, 1):
+        sequence = run.samples["sequence"].to_numpy()[boots == boot]
+        rounds = account.groups(boot + 1, (0, 1), for_nothing=0)
+        assert np.array_equal(run.counts(2)[boots == boot], counts_of(rounds["millivolt"])[sequence])
+    (gap,) = run.gaps
+    assert gap["rows"] is None
 
 
 def test_listening_says_what_the_board_is_and_how_fast_its_clock_runs(bench, tmp_path):

@@ -12,6 +12,7 @@
  * ACTION       reset        somebody presses the button
  *              port:S       the port is gone for S seconds, the board runs on
  *              power:S      port and supply are gone for S seconds; the board starts when its port is opened again
+ *              tell         print "told" on a line of its own
  *
  * Prints the path of the port, each time that it gets one, on a line of its own, and last one line of JSON. The
  * firmware starts when somebody has opened the port, because opening flushes what came before. Simulated time begins
@@ -41,7 +42,7 @@
 enum { HZ = 16000000, SLICE = HZ / 1000, SUPPLY_MV = 5000, COLUMNS = 24, ACTIONS = 32, STARTS = 64 };
 enum { RAM_START = 0x100, MCUSR = 0x54, UCSR0B = 0xC1, PAINT = 0xA5, POWER_ON = 1, RESET_PIN = 2 };
 
-typedef struct { double at, wait; char what; } action_t; /* r reset, u unplug, p plug, w without power */
+typedef struct { double at, wait; char what; } action_t; /* r reset, u unplug, p plug, w without power, t tell */
 typedef struct { uint64_t cycle; uint32_t start; uint16_t input, millivolt; } __attribute__((packed)) conversion_t;
 typedef unsigned long long count_t;
 
@@ -268,13 +269,16 @@ static void wait_for_reader(void)
 /* Keep to real time. What is late by 50 ms catches up at most twice as fast as usual: a link has a speed. */
 static void keep_pace(void)
 {
+    static struct timespec last;
     double ahead = pace > 0.0 ? seconds() / pace - since(&origin) : 0.0;
-    nap(ahead < -0.05 ? 0.5 * SLICE / HZ / pace : ahead);
+    nap(ahead < -0.05 ? 0.5 * SLICE / HZ / pace - since(&last) : ahead);
+    clock_gettime(CLOCK_MONOTONIC, &last);
 }
 
 static void act(const action_t *now)
 {
-    if (now->what != 'r' && now->what != 'p') flush(), unplug();
+    if (now->what == 't') fprintf(told, "told\n");
+    if (now->what == 'u' || now->what == 'w') flush(), unplug();
     if (now->what == 'w') offset += (int64_t)(now->wait * HZ), keep_pace();
     if (now->what == 'w' || now->what == 'p') plug();
     if (now->what == 'w') wait_for_reader();
@@ -287,8 +291,9 @@ static void add(double at, const char *what)
 {
     const char *colon = strchr(what, ':');
     double wait = colon ? atof(colon + 1) : 0.0;
-    if (actions + 2 > ACTIONS || (strcmp(what, "reset") && !wait)) die(what, "no such action");
-    if (*what == 'r') action[actions++] = (action_t){at, 0.0, 'r'};
+    int at_once = !strcmp(what, "reset") || !strcmp(what, "tell");
+    if (actions + 2 > ACTIONS || (!at_once && wait <= 0.0)) die(what, "no such action");
+    if (at_once) action[actions++] = (action_t){at, 0.0, *what};
     else if (!strncmp(what, "power:", 6)) action[actions++] = (action_t){at, wait, 'w'};
     else if (!strncmp(what, "port:", 5))
         action[actions++] = (action_t){at, wait, 'u'}, action[actions++] = (action_t){at + wait, 0.0, 'p'};

@@ -27,12 +27,12 @@ class Account:
     told: Mapping[str, Any]
     conversions: np.ndarray
 
-    def groups(self, start: int, inputs: Sequence[int]) -> np.ndarray:
+    def groups(self, start: int, inputs: Sequence[int], *, for_nothing: int = 1) -> np.ndarray:
         """Return the conversions of one start of the board, one row for each round through its inputs.
 
-        The first conversion of all is made for nothing: it switches the converter on.
+        The first conversion of the reference sketch is made for nothing: it switches the converter on.
         """
-        of = self.conversions[self.conversions["start"] == start][1:]
+        of = self.conversions[self.conversions["start"] == start][for_nothing:]
         rounds = of[: of.size // len(inputs) * len(inputs)].reshape(-1, len(inputs))
         assert (rounds["input"] == list(inputs)).all(), "the board does not convert its inputs in turn"
         return rounds
@@ -60,6 +60,12 @@ class Board:
         self.port = port  # the first one
         self._conversions, self._said = conversions, said
 
+    def wait_until_told(self) -> None:
+        """Wait until the emulator has come to its action "tell"."""
+        assert self.process.stdout is not None
+        while (line := self.process.stdout.readline()) != "told\n":
+            assert line, self._said.read_text()
+
     def end(self) -> Account:
         """Stop it, unless it has ended by itself, and take its account."""
         if self.process.poll() is None:
@@ -68,8 +74,9 @@ class Board:
 
     def account(self) -> Account:
         """Wait until it ends by itself and take its account."""
-        out, _ = self.process.communicate(timeout=10 * PATIENCE)
-        assert self.process.returncode == 0, self._said.read_text()
+        assert self.process.stdout is not None
+        out = self.process.stdout.read()
+        assert self.process.wait(PATIENCE) == 0, self._said.read_text()
         return Account(json.loads(out.splitlines()[-1]), np.fromfile(self._conversions, CONVERSION))
 
 

@@ -5,8 +5,8 @@ Pressures are bar, gauge: the transducer is ratiometric, 10 % of the supply at 0
 
 import datetime as dt
 import json
+import signal
 import subprocess
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +16,7 @@ import pandas as pd
 from cli.starter import write_campaign
 from tests.campaign_fixture import edit
 from tests.cli.made_run import ended, standbook
-from tests.emulator.board import PATIENCE, SUPPLY_MV, TOP
+from tests.emulator.board import PATIENCE, SUPPLY_MV, TOP, Board
 
 SPAN = 16.0  # [bar]
 RESOLUTION = SPAN / (0.8 * TOP)  # of one count [bar]
@@ -110,12 +110,14 @@ class Recorded:
         return self.samples[[f"{name}.counts" for name in names]].to_numpy()
 
 
-def record_board(plan: Path, wiring: Wiring, port: Path | str, seconds: float, more: Sequence[str] = ()) -> Recorded:
-    """Record an emulated board with the command itself, as a process of its own, for so many real seconds."""
+def record_board(plan: Path, wiring: Wiring, port: Path, board: Board) -> Recorded:
+    """Record a board with the command itself, as a process of its own, until the board comes to its "tell"."""
     recorder = standbook("record", plan, "--postdiction", "--plain", "--port", f"{wiring.device}={port}",
-                         "--for", seconds, *more, stdout=subprocess.PIPE, stderr=subprocess.PIPE)  # fmt: skip
+                         stdout=subprocess.PIPE, stderr=subprocess.PIPE)  # fmt: skip
     with ended(recorder):
-        out, err = recorder.communicate(timeout=seconds + PATIENCE)
+        board.wait_until_told()
+        recorder.send_signal(signal.SIGINT)
+        out, err = recorder.communicate(timeout=PATIENCE)
     (folder,) = (plan.parents[1] / "runs").iterdir()
     assert (folder / "record.json").is_file(), out + err
     (samples,) = (folder / "samples").glob("*.parquet")

@@ -41,6 +41,7 @@ class Heard:
     """All of a stream."""
 
     hello: Hello  # the last one
+    hellos: int
     starts: Mapping[int, Start]  # by the low byte of the boot counter
     edges: tuple[Edge, ...]
     beats: tuple[Beat, ...]
@@ -73,6 +74,7 @@ def hear(stream: bytes) -> Heard:
         )
     return Heard(
         hellos[-1],
+        len(hellos),
         starts,
         tuple(edge for piece in pieces for edge in piece.edges),
         tuple(beat for piece in pieces for beat in piece.beats),
