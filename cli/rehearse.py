@@ -25,7 +25,8 @@ NAP = 0.01  # [s] between two looks at whether to stop
 FAULT_HELP = (
     "What goes wrong; may be given again and again. Seconds count from T-0's edge where the plan has one. Names: "
     "dropped-bytes, flipped-bits, doubled-chunks, reordered-chunks, brown-out, rollover, clock-off, unplug, stall, "
-    "noise-first, half-frame-first, no-hello, layout-change, frozen-line=TAG, clip=TAG, open-wire=TAG."
+    "noise-first, half-frame-first, no-hello, layout-change, frozen-line=TAG, clip=TAG, open-wire=TAG, "
+    "saturation=TAG, spike=TAG, supply-sag=TAG."
 )
 
 

@@ -259,6 +259,45 @@ class OpenWire(SensorFault):
         return f"the wire of {self.tag} is open from {when} {self.lasting}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Saturation(SensorFault):
+    """An amplifier saturates short of the converter's rail: counts beyond a level lie on it."""
+
+    about = "the channel's amplifier saturates at so many percent of its greatest swing (80)"
+
+    level: float = 80.0
+
+    def sentence(self, when: str) -> str:
+        """Say it."""
+        return f"the amplifier of {self.tag} saturates at {self.level:g} % of its swing from {when} {self.lasting}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spike(SensorFault):
+    """Igniter current is heard on a cable: one sample at the upper rail."""
+
+    about = "one sample of the channel lies at its upper rail, for so many seconds (0.001)"
+
+    seconds: float = 0.001
+
+    def sentence(self, when: str) -> str:
+        """Say it."""
+        return f"igniter current spikes {self.tag} to its upper rail at {when} {self.lasting}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplySag(SensorFault):
+    """The supply of ratiometric sensors sags, and all that hang on it with it."""
+
+    about = "the supply that the tag measures, and all sensors on it, sag by so many percent (4)"
+
+    level: float = 4.0
+
+    def sentence(self, when: str) -> str:
+        """Say it."""
+        return f"the supply {self.tag} sags by {self.level:g} % from {when} {self.lasting}"
+
+
 FAULTS: Final[Mapping[str, type[Fault]]] = MappingProxyType(
     {
         "dropped-bytes": DroppedBytes,
@@ -277,11 +316,14 @@ FAULTS: Final[Mapping[str, type[Fault]]] = MappingProxyType(
         "frozen-line": FrozenLine,
         "clip": Clip,
         "open-wire": OpenWire,
+        "saturation": Saturation,
+        "spike": Spike,
+        "supply-sag": SupplySag,
     }
 )
 # At all times or before the first row, so that no instant can be named.
 TIMELESS: Final = (ClockOff, NoiseFirst, HalfFrameFirst, NoHello)
-MOST: Final = MappingProxyType({"count": 4096.0, "seconds": 600.0, "percent": 5.0})
+MOST: Final = MappingProxyType({"count": 4096.0, "seconds": 600.0, "percent": 5.0, "level": 100.0})
 
 
 def parse_fault(text: str) -> Fault:
@@ -359,7 +401,7 @@ def _form(name: str, kind: type[Fault]) -> str:
     if kind not in TIMELESS:
         form += "[@SECONDS]"
     field, _ = _amount(kind)
-    return form + {"count": "[:N]", "seconds": "[:SECONDS]", "percent": "[:PERCENT]", None: ""}[field]
+    return form + {"count": "[:N]", "seconds": "[:SECONDS]", "percent": "[:PERCENT]", "level": "[:PERCENT]", None: ""}[field]
 
 
 def _name(fault: Fault) -> str:
@@ -369,7 +411,7 @@ def _name(fault: Fault) -> str:
 def _amount(kind: type[Fault]) -> tuple[str | None, bool]:
     """Name the field that an amount goes to, and whether it is a whole number."""
     fields = [field.name for field in dataclasses.fields(kind) if field.name in MOST]
-    return (fields[0], fields[0] == "count") if fields else (None, False)
+    return (fields[-1], fields[-1] == "count") if fields else (None, False)
 
 
 def _number(text: str, fault: str) -> float:

@@ -10,7 +10,17 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from daq.errors import ConfigError
-from daq.faults import Clip, ClockOff, Fault, FrozenLine, Rollover, SensorFault
+from daq.faults import (
+    Clip,
+    ClockOff,
+    Fault,
+    FrozenLine,
+    Rollover,
+    Saturation,
+    SensorFault,
+    Spike,
+    SupplySag,
+)
 from daq.frames import MODULUS
 from daq.script import PlayedStream, Table
 from daq.stand import Input
@@ -37,6 +47,9 @@ def faulty_table(table: Table, faults: Sequence[Fault], inputs: Iterable[Input] 
     for fault in faults:
         if isinstance(fault, SensorFault):
             table = _with_sensor_fault(table, fault, wires)
+        if isinstance(fault, SupplySag):
+            for item in wires.values():
+                table = _with_sensor_fault(table, fault, wires, item) if item.supply == fault.tag else table
     for fault in faults:
         if isinstance(fault, ClockOff):
             table = _at_rate(table, 1.0 + fault.rate)
@@ -46,8 +59,11 @@ def faulty_table(table: Table, faults: Sequence[Fault], inputs: Iterable[Input] 
     return table
 
 
-def _with_sensor_fault(table: Table, fault: SensorFault, wires: dict[str, Input]) -> Table:
-    item = wires.get(fault.tag)
+def _with_sensor_fault(
+    table: Table, fault: SensorFault, wires: dict[str, Input], item: Input | None = None
+) -> Table:
+    """Do it to the fault's own tag, or to another input that it reaches."""
+    item = item or wires.get(fault.tag)
     for index, stream in enumerate(table.streams):
         names = [channel.name for channel in stream.channels]
         if item is not None and stream.name == item.stream and item.wire in names:
@@ -62,12 +78,22 @@ def _failed(table: Table, stream: PlayedStream, column: int, fault: SensorFault,
     rate = table.tick_hz / stream.interval_ticks
     start = round(min(fault.at * rate, stream.rows))
     end = round(min((fault.at + fault.seconds) * rate, stream.rows))
+    if isinstance(fault, Spike):  # on the slowest board too
+        end = max(end, min(start + 1, stream.rows))
     channel = stream.channels[column]
     counts = stream.counts.copy()
     if isinstance(fault, FrozenLine):
         held = counts[max(0, start - 1), column]
-    elif isinstance(fault, Clip):
+    elif isinstance(fault, Clip | Spike):
         held = channel.maximum
+    elif isinstance(fault, SupplySag):
+        counts[start:end, column] = np.rint(counts[start:end, column] * (1.0 - fault.level / 100.0))
+        return dataclasses.replace(stream, counts=counts)
+    elif isinstance(fault, Saturation):
+        rest, top = np.int64(counts[0, column]), np.int64(counts[:, column].max())
+        level = rest + round(fault.level / 100.0 * float(top - rest))
+        counts[start:end, column] = np.minimum(counts[start:end, column], level)
+        return dataclasses.replace(stream, counts=counts)
     else:  # zero volts; what a bridge's amplifier is left alone with drives it to a rail
         held = channel.minimum if item.kind == "bridge" else max(0, channel.minimum)
     counts[start:end, column] = held

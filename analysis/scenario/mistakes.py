@@ -28,15 +28,19 @@ class Mistaken:
     caught_share: float = 1.0  # weighed over truly caught
 
 
-def mistaken(campaign: Campaign, draw: Draw, cause: str, size: float, *, tank: str, tag: str) -> Mistaken:
+def mistaken(
+    campaign: Campaign, draw: Draw, cause: str, size: float, *, tank: str, tag: str, other: str = ""
+) -> Mistaken:
     """Make one mistake at one tank, or with one of its sensors.
 
     Parameters
     ----------
     cause : str
-        One of ``HARDWARE``, ``NOTES``, ``SENSOR`` or ``"amount-note"``.
+        One of ``HARDWARE``, ``NOTES``, ``SENSOR``, ``"amount-note"`` or ``"cables-exchanged"``.
     size : float
         In the cause's unit: area [m²], share, temperature difference [K], stroke [s], share a second [1/s].
+    other : str
+        The second sensor, whose cable is exchanged with that of ``tag``.
 
     Raises
     ------
@@ -45,6 +49,8 @@ def mistaken(campaign: Campaign, draw: Draw, cause: str, size: float, *, tank: s
     """
     if cause == "amount-note":
         return Mistaken(campaign, campaign, draw, 1.0 / (1.0 + size))
+    if cause == "cables-exchanged":
+        return Mistaken(_exchanged(campaign, tag, other), campaign, draw)
     if cause in HARDWARE:
         fixed = {f"{tank}.{key}": value for key, value in HARDWARE[cause](campaign, tank, size).items()}
         return Mistaken(campaign, campaign, dataclasses.replace(draw, fixed={**draw.fixed, **fixed}))
@@ -56,6 +62,18 @@ def mistaken(campaign: Campaign, draw: Draw, cause: str, size: float, *, tank: s
     calibration = SENSOR[cause](campaign.calibrations[tag], size)
     calibrations = {**campaign.calibrations, tag: calibration}
     return Mistaken(campaign, dataclasses.replace(campaign, calibrations=calibrations), draw)
+
+
+def _exchanged(campaign: Campaign, tag: str, other: str) -> Campaign:
+    """Plug each of two sensors in where the stand file has the other; sensors and their signals stay as they are."""
+    one, two = campaign.stand.input_tagged(tag), campaign.stand.input_tagged(other)
+    places = {tag: two, other: one}
+    inputs = tuple(
+        item.model_copy(update={key: getattr(places[item.tag], key) for key in ("device", "stream", "wire")})
+        if item.tag in places else item
+        for item in campaign.stand.input
+    )  # fmt: skip
+    return dataclasses.replace(campaign, stand=campaign.stand.model_copy(update={"input": inputs}))
 
 
 def _start_pressure(campaign: Campaign, tank: str) -> float:

@@ -24,7 +24,7 @@ from daq.stand import Input
 
 Array = NDArray[np.float64]
 TICK_HZ = 1_000_000
-ROWS_A_SECOND: Mapping[str, float] = MappingProxyType({"fast": 1000.0, "slow": 10.0})  # by stream name
+ROWS_A_SECOND: Mapping[str, float] = MappingProxyType({"fast": 1000.0, "copy": 80.0, "slow": 10.0})  # by stream name
 LINES = ("fire", "valve")
 FIRMWARE = "rehearsal 1"
 BOOT = 17

@@ -283,8 +283,8 @@ def test_whatever_goes_wrong_together_the_record_equals_the_truth_outside_its_ga
 class _Input:
     device, stream = "cradle-a", "fast"
 
-    def __init__(self, tag, wire, kind):
-        self.tag, self.wire, self.kind = tag, wire, kind
+    def __init__(self, tag, wire, kind, supply=None):
+        self.tag, self.wire, self.kind, self.supply = tag, wire, kind, supply
 
 
 INPUTS = [_Input("LC-1", "ain0", "bridge"), _Input("PT-11", "ain1", "ratiometric"), _Input("PT-12", "ain2", "loop")]
@@ -311,6 +311,35 @@ def test_a_sensor_fails_for_its_time_and_no_other_channel_changes(fault, column,
     assert np.array_equal(counts, before)
 
 
+def test_an_amplifier_saturates_at_a_share_of_its_swing_from_rest():
+    table = played()
+    found = faulty_table(table, [known.Saturation(tag="LC-1", at=2.0, level=50.0)], INPUTS).streams[0].counts[:, 0]
+    before = table.streams[0].counts[:, 0]
+    level = before[0] + round(0.5 * (int(before.max()) - int(before[0])))
+    assert np.array_equal(found[1000:], np.minimum(before[1000:], level))
+    assert np.array_equal(found[:1000], before[:1000])
+
+
+def test_a_spike_is_one_sample_at_the_rail():
+    table = played()
+    found = faulty_table(table, [known.Spike(tag="LC-1", at=2.0)], INPUTS).streams[0].counts
+    assert np.flatnonzero((found != table.streams[0].counts).any(axis=1)).tolist() == [1000]
+    assert found[1000, 0] == 32767
+
+
+def test_a_supply_sags_with_all_that_hang_on_it():
+    inputs = [
+        _Input("LC-1", "ain0", "bridge"), _Input("PT-11", "ain1", "ratiometric", "VS-1"),
+        _Input("VS-1", "ain2", "voltage"),
+    ]  # fmt: skip
+    table = played()
+    found = faulty_table(table, [known.SupplySag(tag="VS-1", at=2.0, level=4.0)], inputs).streams[0].counts
+    before = table.streams[0].counts
+    assert np.array_equal(found[:, 0], before[:, 0])
+    assert np.array_equal(found[1000:, 1:], np.rint(0.96 * before[1000:, 1:]))
+    assert np.array_equal(found[:1000], before[:1000])
+
+
 def test_a_tag_that_is_not_played_is_refused_with_those_that_are():
     with pytest.raises(ConfigError, match=r"PT-99.*LC-1, PT-11, PT-12"):
         faulty_table(played(), [known.Clip(tag="PT-99")], INPUTS)
@@ -327,6 +356,9 @@ def test_a_tag_that_is_not_played_is_refused_with_those_that_are():
         ("clock-off:0.25", known.ClockOff(percent=0.25)),
         ("frozen-line=PT-11@7", known.FrozenLine(tag="PT-11", at=7.0)),
         ("clip=LC-1@2:3.1", known.Clip(tag="LC-1", at=2.0, seconds=3.1)),
+        ("saturation=LC-1@0:75", known.Saturation(tag="LC-1", level=75.0)),
+        ("supply-sag=VS-1@0:3", known.SupplySag(tag="VS-1", level=3.0)),
+        ("spike=LC-1", known.Spike(tag="LC-1")),
         ("flipped-bits@-2:1", known.FlippedBits(at=-2.0, count=1)),
         ("no-hello", known.NoHello()),
     ],
@@ -347,6 +379,7 @@ def test_a_fault_is_read_as_it_is_typed(text, fault):
         ("unplug@5:-1", "above 0 and at most 600"),
         ("dropped-bytes@5:2.5", "a whole number"),
         ("clock-off:50", "at most 5 either way"),
+        ("saturation=LC-1:120", "above 0 and at most 100"),
         ("Unplug @ 5", "not understood"),
         ("unplug@nan", "not a number"),
     ],
