@@ -149,9 +149,7 @@ def carry_cda(measured: Measured, here: Side, there: Side) -> CarriedCda:
         return CarriedCda(measured, None, reynolds, beyond, (*remarks, refused))
     added = reynolds_u(ratio)
     words = "" if beyond is None else f", {beyond[0]:.2g} to {beyond[1]:.2g} there"
-    remarks.append(
-        f"Reynolds number {reynolds[0]:.2g} to {reynolds[1]:.2g} in the flow{words}: {_added_words(added)}"
-    )
+    remarks.append(f"Reynolds number {reynolds[0]:.2g} to {reynolds[1]:.2g} in the flow{words}: {_added_words(added)}")
     remarks += _cavitation(here, there)
     return CarriedCda(measured, _widened(measured, added), reynolds, beyond, tuple(remarks))
 

@@ -76,7 +76,14 @@ def compare(
     if not seen.any():
         return None
     worst = int(np.nanargmax(np.where(seen, out, -1.0)))
-    return Comparison(float(np.mean(out[seen] <= 1.0)), float(out[worst]), float(at[worst]))
+    return Comparison(
+        float(np.mean(out[seen] <= 1.0)), float(out[worst]), float(at[worst]), bool(mean[worst] >= band[0][worst])
+    )
+
+
+def ranked(comparisons: Mapping[str, Comparison]) -> tuple[tuple[str, Comparison], ...]:
+    """Order quantities by how far each was from its prediction at worst, in half-widths of its band, farthest first."""
+    return tuple(sorted(comparisons.items(), key=lambda pair: (-pair[1].worst_departure, pair[0])))
 
 
 def departure_findings(

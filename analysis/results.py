@@ -177,6 +177,7 @@ class Comparison:
     share_in_band: float
     worst_departure: float  # in half-widths of the band; beyond 1 is outside
     at: float  # [s] after T-0
+    above: bool | None = None  # the worst departure lies above the prediction; none: written before this was kept
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ class TankPlan:
     cda: Measured  # [m2]
     cda_basis: str
     pressure_tags: tuple[str, ...] = ()
+    exponent_override: str = ""  # the plan's reason for the exponent of another liquid
 
 
 @dataclass(frozen=True, slots=True)

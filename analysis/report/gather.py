@@ -102,6 +102,7 @@ def plan_summary(plan: Plan, stand: Stand) -> PlanSummary:
                 cda=measured(tank.feed_cda),
                 cda_basis=tank.cda_basis,
                 pressure_tags=tuple(item.tag for item in stand.measuring("tank pressure", tank.name)),
+                exponent_override=tank.exponent_override or "",
             )
             for tank in plan.tank
         ),

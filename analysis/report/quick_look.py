@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from analysis.report import numbers
+from analysis.report.foresight import foresight
 from analysis.report.sentences import (
     findings_count,
     headline,
@@ -30,13 +31,7 @@ def _lines(results: Results) -> Iterator[str]:
         yield from _tank(name, tank)
     if results.engine is not None:
         yield from _engine(results)
-    for name, compared in results.comparison.items():
-        if abs(compared.worst_departure) > 1.0:
-            yield (
-                f"{name}: {numbers.percent(compared.share_in_band, 0)} of the run inside its predicted band; at worst "
-                f"{numbers.fixed(abs(compared.worst_departure), 2)} times as far from the prediction as the band's "
-                f"edge, at {numbers.seconds(compared.at, 1)}."
-            )
+    yield from foresight(results)
     yield findings_count(results.findings)
     for finding in ranked(results.findings)[:SHOWN_FINDINGS]:
         if finding.severity != "note":

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from analysis.compare import ranked
 from analysis.curves import Curve
 from analysis.report import figures, numbers
 from analysis.report.blocks import (
@@ -17,6 +18,7 @@ from analysis.report.blocks import (
     quantity_table,
 )
 from analysis.report.context import ReportContext, TankPlan
+from analysis.report.foresight import foresight, side_word
 from analysis.results import Measured, Results, TankResult
 
 Curves = Mapping[str, Curve]
@@ -254,19 +256,22 @@ def engine(results: Results, curves: Curves, context: ReportContext, register: R
 
 def comparison(results: Results, context: ReportContext, register: Register) -> Section:
     """Measured against predicted."""
-    blocks: list[Block] = []
+    said = foresight(results)
+    blocks: list[Block] = [Text(" ".join(said))] if said else []
     rows: tuple[tuple[Cell, ...], ...] = tuple(
         (
             name.replace("/", ", "),
             numbers.percent(item.share_in_band, 0),
-            f"{numbers.fixed(item.worst_departure, 2)} half-widths, {_side(abs(item.worst_departure) <= 1.0)}",
+            f"{numbers.fixed(item.worst_departure, 2)} half-widths{side_word(item)}, "
+            f"{_side(abs(item.worst_departure) <= 1.0)}",
             numbers.seconds(item.at, 2),
         )
-        for name, item in results.comparison.items()
+        for name, item in ranked(results.comparison)
     )
     if rows:
         head = ("Quantity", "Time inside the band", "Farthest from nominal", "At")
-        blocks.append(Table(head, rows, frozenset({1, 2, 3}), "Curves against their predicted 95 % band."))
+        caption = "Curves against their predicted 95 % band, farthest first."
+        blocks.append(Table(head, rows, frozenset({1, 2, 3}), caption))
     scalars: list[tuple[Cell, ...]] = []
     for item in context.predicted:
         bounds = (Measured(value, 0.0, item.unit) for value in (item.nominal, item.low, item.high))
@@ -357,6 +362,10 @@ def plan_tank_row(tank: TankPlan) -> tuple[Cell, ...]:
         numbers.show(tank.load).with_u,
         f"{numbers.show(tank.volume).with_u}, {numbers.percent(tank.fill_share, 0)} full",
         numbers.show(tank.start_pressure, "a").with_u,
-        f"{numbers.show(tank.exponent).with_u}, {tank.exponent_basis}",
+        f"{numbers.show(tank.exponent).with_u}, {tank.exponent_basis}{_override(tank)}",
         f"{numbers.show(tank.cda).with_u}, {tank.cda_basis}",
     )
+
+
+def _override(tank: TankPlan) -> str:
+    return f", used for {tank.liquid} for this reason: {tank.exponent_override}" if tank.exponent_override else ""

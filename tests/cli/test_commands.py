@@ -17,8 +17,8 @@ from tests.cli.made_run import make_run, small_campaign, today
 
 COMMANDS = sorted(command.name for command in app.registered_commands)
 ALL = [
-    "add", "analyse", "demo", "fill", "guide", "import", "lock", "new", "ports", "predict", "record", "recover",
-    "rehearse", "report", "verify", "watch",
+    "add", "analyse", "carry", "demo", "fill", "guide", "import", "lock", "new", "ports", "predict", "record",
+    "recover", "rehearse", "report", "verify", "watch",
 ]  # fmt: skip
 # What one look at a page may not fetch: anything by name of a host, and any picture or script beside the file.
 FETCHED = re.compile(r"""(?:src|href)\s*=\s*["'](?!#|data:)|url\((?!["']?(?:#|data:))|https?://(?!www\.w3\.org/)""")

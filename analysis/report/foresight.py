@@ -1,0 +1,86 @@
+"""How well a run was foreseen, in three sentences: what kept to its band, what left it, which assumption moved.
+
+Reads results only; what moved was ranked by the analysis, nothing is judged here.
+"""
+
+import re
+
+from analysis.compare import INSIDE_ENOUGH, ranked
+from analysis.report import numbers
+from analysis.results import Comparison, Finding, Results
+
+TOLD = 3  # quantities, and causes, that a sentence names
+_CAUSE = re.compile(r"\((\d+) %\): (.+?)(?:: |\.$|$)", re.DOTALL)
+
+
+def foresight(results: Results) -> tuple[str, ...]:
+    """Say how the run went against its prediction; empty where nothing was compared."""
+    if not results.comparison:
+        return ()
+    part = _part(results)
+    order = ranked(results.comparison)
+    kept = sum(item.share_in_band >= INSIDE_ENOUGH for _, item in order)
+    kind = "locked before T-0" if results.prediction == "locked" else "postdiction, computed after T-0"
+    number = len(order)
+    said = [
+        f"Prediction ({kind}): {kept} of {number} {'quantity' if number == 1 else 'quantities'} kept to the 95 % band "
+        f"for at least {numbers.percent(INSIDE_ENOUGH, 0)} of the {part}.",
+        "Farthest from it, in half-widths of the band: "
+        + "; ".join(_departure(name, item, part) for name, item in _worth_naming(order))
+        + ".",
+    ]
+    moved = what_moved(results)
+    if moved is not None:
+        said.append(moved)
+    elif kept < number:
+        said.append("Which assumption moved could not be told from this record; compare the findings with the plan.")
+    return tuple(said)
+
+
+def what_moved(results: Results) -> str | None:
+    """Return the assumptions or causes that the analysis ranked first, ``None`` where it ranked none."""
+    causes = [f for f in results.findings if f.code.startswith(("assumption-", "cause-"))]
+    if not causes:
+        return None
+    named = [found for cause in causes if (found := _cause(cause)) is not None][:TOLD]
+    if not named:
+        return f"No single known cause explains it: {_decided(causes[0])}."
+    first = causes[0].text.startswith("Assumption")
+    what = "Assumption that moved" if first else "Cause"
+    return f"{what}, most likely first: {'; '.join(named)}. To decide: {_decided(causes[0])}."
+
+
+def side_word(item: Comparison) -> str:
+    """Return on which side of the prediction the farthest departure lies; nothing where the results do not say."""
+    return "" if item.above is None else " above" if item.above else " below"
+
+
+def quantity_words(name: str) -> str:
+    """Write ``tank pressure/fuel`` as people say it."""
+    quantity, _, tank = name.partition("/")
+    return f"{tank} {quantity}" if tank else quantity
+
+
+def _worth_naming(order: tuple[tuple[str, Comparison], ...]) -> tuple[tuple[str, Comparison], ...]:
+    outside = tuple(pair for pair in order if pair[1].worst_departure > 1.0)
+    return outside[:TOLD] or order[:1]
+
+
+def _departure(name: str, item: Comparison, part: str) -> str:
+    return (
+        f"{quantity_words(name)} {numbers.fixed(item.worst_departure, 2)}{side_word(item)} at "
+        f"{numbers.seconds(item.at, 1)}, {numbers.percent(item.share_in_band, 0)} of the {part} inside"
+    )
+
+
+def _cause(finding: Finding) -> str | None:
+    match = _CAUSE.search(finding.text)
+    return f"{match[2]}, {match[1]} %" if match else None
+
+
+def _decided(finding: Finding) -> str:
+    return finding.decided_by or "the findings name what to look at"
+
+
+def _part(results: Results) -> str:
+    return "burn" if results.kind == "static fire" else "flow"

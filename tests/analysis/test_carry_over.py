@@ -1,0 +1,198 @@
+"""What a flow says of a later run: CdA, exponent, refusals, and the guide's page on them."""
+
+import math
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis import fluids
+from analysis.carry_over import (
+    CAVITATES,
+    FRICTION_SHARE,
+    TURBULENT,
+    Side,
+    Ullage,
+    carry_cda,
+    carry_exponent,
+    cavitation_number,
+    equivalent_reynolds,
+    exponent_refusal,
+    is_cryogenic,
+    plan_lines,
+    reynolds_u,
+)
+from analysis.compare import INSIDE_ENOUGH, departure
+from analysis.results import Measured
+
+PAGE = (Path(__file__).resolve().parents[2] / "cli" / "guide" / "prediction.md").read_text(encoding="utf-8")
+SAID = " ".join(PAGE.split())
+
+CDA = Measured(16.12e-6, 0.11e-6, "m2")
+WATER = Side("water", 998.6, 1.052e-3, 2.1e3, (9.98e5, 5.7e5), (0.98e5, 0.98e5))
+OXYGEN = Side("liquid oxygen", 1139.0, 0.191e-3, 1.22e5, (32.0e5, 15.7e5), (23.2e5, 12.7e5))
+FUEL = Side("isopropanol 70 % by mass in water", 858.0, None, None, (32.0e5, 15.0e5), (23.2e5, 12.7e5))
+START, DRIFT = Measured(1.464, 0.018, "1"), Measured(-0.334, 0.030, "1")
+OVER_WATER = Ullage("water", "nitrogen", 0.544, 1.416)
+OVER_FUEL = Ullage("isopropanol 70 % by mass in water", "nitrogen", 0.591, 1.443)
+OVER_OXYGEN = Ullage("liquid oxygen", "helium", 0.491, 1.68)
+
+
+def test_a_reynolds_number_is_diameter_times_speed_over_kinematic_viscosity():
+    cda, rho, drop, mu = 4e-6, 1000.0, 5e5, 1e-3
+    speed, diameter = math.sqrt(2.0 * drop / rho), 2.0 * math.sqrt(cda / math.pi)
+    found = equivalent_reynolds(cda, density=rho, drop=drop, viscosity=mu)
+    assert found == pytest.approx(rho * speed * diameter / mu, rel=1e-12)
+    assert equivalent_reynolds(cda, density=rho, drop=-drop, viscosity=mu) == 0.0
+
+
+def test_the_same_flow_carries_to_itself_without_a_wider_u():
+    found = carry_cda(CDA, WATER, WATER)
+    assert found.carried == CDA
+
+
+@given(st.floats(0.01, 100.0))
+def test_what_reynolds_adds_is_the_same_either_way_and_below_the_whole_friction(ratio):
+    assert reynolds_u(ratio) == pytest.approx(reynolds_u(1.0 / ratio), rel=1e-9, abs=1e-15)
+    assert 0.0 <= reynolds_u(ratio) < FRICTION_SHARE / 2.0
+
+
+@given(st.floats(0.3, 3.0))
+def test_another_density_alone_moves_no_cda_and_its_u_only_through_reynolds(factor):
+    found = carry_cda(CDA, WATER, replace(WATER, density=factor * WATER.density))
+    assert found.carried is not None
+    assert found.carried.value == CDA.value
+    # Re goes as the root of density where viscosity and drop stay
+    u = math.hypot(CDA.u, reynolds_u(math.sqrt(factor)) * CDA.value)
+    assert found.carried.u == pytest.approx(u, rel=1e-9)
+
+
+def test_a_creeping_flow_gives_no_cda():
+    oil = replace(WATER, liquid="oil", viscosity=0.1)
+    found = carry_cda(CDA, oil, OXYGEN)
+    assert found.carried is None
+    assert "below 10,000" in found.remarks[-1]
+    assert carry_cda(CDA, WATER, oil).carried is None
+    assert TURBULENT == 1e4
+
+
+def test_an_unknown_viscosity_is_said_and_allowed_for():
+    found = carry_cda(CDA, WATER, FUEL)
+    assert found.carried is not None
+    assert found.reynolds_there is None
+    assert found.carried.u == pytest.approx(math.hypot(CDA.u, reynolds_u(10.0) * CDA.value), rel=1e-12)
+    assert "viscosity of isopropanol" in found.remarks[0]
+
+
+def test_of_an_unknown_liquid_only_the_same_liquid_can_be_reached():
+    assert carry_cda(CDA, FUEL, FUEL).carried == CDA
+    refused = carry_cda(CDA, FUEL, OXYGEN)
+    assert refused.carried is None
+    assert "viscosity of isopropanol" in refused.remarks[0]
+
+
+def test_cavitation_in_the_flow_and_flashing_in_the_firing_are_told_apart():
+    assert ["in the flow" in said for said in carry_cda(CDA, WATER, OXYGEN).remarks] == [True, True]
+    warm = replace(OXYGEN, vapour_pressure=14.0e5)  # 126 K
+    pressed = replace(WATER, outlet=(5.0e5, 3.0e5))
+    (_, flashing) = carry_cda(CDA, pressed, warm).remarks
+    assert "there" in flashing
+    assert "flash" in flashing
+    assert carry_cda(CDA, pressed, OXYGEN).remarks[1:] == ()
+
+
+@pytest.mark.parametrize("liquid", ["liquid oxygen", "LOX", "Liquid-Nitrogen", "ln2, saturated", "oxygen", "LNG"])
+def test_a_liquefied_gas_is_cryogenic(liquid):
+    assert is_cryogenic(liquid)
+
+
+@pytest.mark.parametrize("liquid", ["water", "isopropanol 70 % by mass in water", "ethanol", "nitrous oxide", "flox"])
+def test_a_liquid_of_the_room_is_not(liquid):
+    assert not is_cryogenic(liquid)
+
+
+def test_only_a_water_flow_s_exponent_is_refused_for_oxygen():
+    assert exponent_refusal("oxidiser", "liquid oxygen", "water flow") is not None
+    assert exponent_refusal("oxidiser", "liquid oxygen", "nitrogen flow") is None
+    assert exponent_refusal("oxidiser", "liquid oxygen", "assumed") is None
+    assert exponent_refusal("fuel", "ethanol", "water flow") is None
+
+
+def test_an_exponent_over_water_is_not_carried_to_oxygen_unless_a_reason_is_given():
+    refused = carry_exponent(
+        "oxidiser", start=START, drift=DRIFT, here=OVER_WATER, there=OVER_OXYGEN, basis="water flow"
+    )
+    assert refused.carried is None
+    assert refused.refusal is not None
+    assert plan_lines(None, "", refused, "water flow", None) == ()
+    reason = 'said "so"\nin a \\ note'
+    given_one = carry_exponent(
+        "oxidiser", start=START, drift=DRIFT, here=OVER_WATER, there=OVER_OXYGEN, basis="water flow", reason=reason
+    )
+    assert given_one.carried is not None
+    typed = tomllib.loads("\n".join(plan_lines(None, "", given_one, "water flow", reason)))
+    assert typed["exponent_override"] == 'said "so" in a \\ note'
+    assert typed["exponent_basis"] == "water flow"
+
+
+def test_another_gas_is_refused_as_well():
+    helium = replace(OVER_FUEL, pressurant="helium")
+    found = carry_exponent("fuel", start=START, drift=DRIFT, here=OVER_WATER, there=helium, basis="water flow")
+    assert found.carried is None
+    assert "nitrogen does not carry over to helium" in str(found.refusal)
+
+
+def test_an_exponent_carried_to_its_own_tank_is_its_own_chord():
+    found = carry_exponent("fuel", start=START, drift=DRIFT, here=OVER_WATER, there=OVER_WATER, basis="water flow")
+    assert found.carried is not None
+    assert found.carried.value == pytest.approx(1.464 - 0.334 * 0.544, abs=1e-12)
+
+
+def test_lines_are_toml_that_keeps_two_digits_of_u():
+    carried = carry_cda(CDA, WATER, OXYGEN).carried
+    typed = tomllib.loads("\n".join(plan_lines(carried, "water flow WF-03", None, "water flow", None)))
+    assert typed == {"feed_cda": "16.12 +/- 0.29 mm2", "cda_basis": "water flow WF-03"}
+
+
+# --- worked numbers of the guide's page -----------------------------------------------------------------------------
+
+
+def test_worked_cda():
+    viscosity = fluids.viscosity("water", pressure=9.98e5, temperature=291.15)
+    assert f"{1e3 * viscosity:.3f} mPa*s) and 9.0 bar" in SAID
+    temperature = fluids.temperature_of("liquid oxygen", pressure=32e5, density=1139.0)
+    cold = fluids.viscosity("liquid oxygen", pressure=32e5, temperature=temperature)
+    assert f"{1e3 * cold:.3f} mPa*s) at 8.8 bar" in SAID
+    here = equivalent_reynolds(16.12e-6, density=998.6, drop=9.0e5, viscosity=viscosity)
+    there = equivalent_reynolds(16.12e-6, density=1139.0, drop=8.8e5, viscosity=cold)
+    gain = reynolds_u(here / there)
+    assert f"Re = {here:.2e}. Liquid" in SAID
+    assert f"Re = {there:.2e}. The gain is {100 * gain:.1f} %" in SAID
+    assert f"u becomes {math.hypot(0.11, gain * 16.12):.2f} mm²" in SAID
+    assert f"s = {100 * FRICTION_SHARE:.0f} %" in SAID
+
+
+def test_worked_cavitation():
+    vapour = fluids.vapour_pressure("water", temperature=291.15)
+    assert f"vapour {vapour / 1e5:.2f}: K = {cavitation_number(9.98e5, 0.98e5, vapour):.2f}" in SAID
+    temperature = fluids.temperature_of("liquid oxygen", pressure=32e5, density=1139.0)
+    cold = fluids.vapour_pressure("liquid oxygen", temperature=temperature)
+    assert f"vapour {cold / 1e5:.2f}: K = {cavitation_number(32.0e5, 23.2e5, cold):.2f}" in SAID
+    assert f"Below K = {CAVITATES:g} a sharp" in SAID
+
+
+def test_worked_exponent():
+    found = carry_exponent("fuel", start=START, drift=DRIFT, here=OVER_WATER, there=OVER_FUEL, basis="water flow")
+    assert found.carried is not None
+    assert f"real gas {1.443 - 1.416:+.3f}: n = {found.carried.value:.3f}, u = {found.carried.u:.3f}" in SAID
+
+
+def test_worked_agreement_and_departure():
+    assert f"0.08 / {math.hypot(0.40, 0.11):.2f} = {0.08 / math.hypot(0.40, 0.11):.1f}, they agree" in SAID
+    one = [np.array([value]) for value in (28.85, 30.0, 29.25, 30.75)]
+    assert f"{departure(*one)[0]:.2f} half-widths below" in SAID
+    assert f"for at least {100 * INSIDE_ENOUGH:.0f} % of the burn" in SAID

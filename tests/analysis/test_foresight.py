@@ -1,0 +1,103 @@
+"""How a run went against its prediction, in sentences: order, side, what moved."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.compare import compare, ranked
+from analysis.report.foresight import foresight, quantity_words, what_moved
+from analysis.report.quick_look import quick_look
+from analysis.results import Comparison, Finding
+from tests.analysis import report_fixture as fixture
+
+OUT = {
+    "thrust": Comparison(0.93, 1.03, 11.0, False),
+    "tank pressure/oxidiser": Comparison(0.0, 1.54, 1.6, False),
+    "chamber pressure": Comparison(1.0, 0.9, 4.0, True),
+    "tank pressure/fuel": Comparison(0.59, 1.31, 1.9, True),
+}
+MOVED = Finding(
+    "assumption-exponent-oxidiser", "caution", "oxidiser", None,
+    "Assumption that moved, rank 1 (85 %): the oxidiser ullage exponent was about 1.70 ± 0.02, not the plan's 1.45 "
+    "(this tank's own record gives 1.73): 0.88 kg of oxidiser left aboard. To decide: weigh.", decided_by="weigh",
+)  # fmt: skip
+LOW = "Assumption that moved, rank 2 (12 %): the c* efficiency was low: x."
+SECOND = replace(MOVED, code="assumption-cstar", text=LOW)
+
+
+def run_with(comparison, *findings, kind="static fire", prediction="locked"):
+    return replace(fixture.firing(), comparison=comparison, findings=findings, kind=kind, prediction=prediction)
+
+
+def test_quantities_are_ranked_farthest_first():
+    assert [name for name, _ in ranked(OUT)] == [
+        "tank pressure/oxidiser", "tank pressure/fuel", "thrust", "chamber pressure",
+    ]  # fmt: skip
+
+
+def test_three_sentences_say_coverage_departures_and_what_moved():
+    kept, far, moved = foresight(run_with(OUT, MOVED, SECOND))
+    assert "locked before T-0" in kept
+    assert "2 of 4 quantities kept" in kept
+    assert far.split(": ", 1)[1].split("; ")[0] == (
+        "oxidiser tank pressure 1.54 below at T+1.6 s, 0 % of the burn inside"
+    )
+    assert "fuel tank pressure 1.31 above" in far
+    assert "chamber" not in far
+    assert moved == (
+        "Assumption that moved, most likely first: the oxidiser ullage exponent was about 1.70 ± 0.02, not the plan's "
+        "1.45 (this tank's own record gives 1.73), 85 %; the c* efficiency was low, 12 %. To decide: weigh."
+    )
+
+
+def test_where_nothing_was_ranked_that_is_said_only_if_something_left_its_band():
+    assert "could not be told" in foresight(run_with(OUT))[-1]
+    inside = foresight(run_with({"thrust": Comparison(1.0, 0.7, 2.0, True)}))
+    assert len(inside) == 2
+    assert "1 of 1 quantity kept" in inside[0]
+    assert "thrust 0.70 above" in inside[1]
+
+
+def test_a_cold_flow_names_its_likely_cause():
+    cause = Finding(
+        "cause-leak", "caution", "fuel", None,
+        "fuel: likely cause 1 (64 %): gas leaks from the ullage: it fell before the opening. To decide: shut in.",
+        decided_by="shut in and watch",
+    )  # fmt: skip
+    kept, _, moved = foresight(run_with(OUT, cause, kind="water flow", prediction="postdiction"))
+    assert "postdiction" in kept
+    assert "of the flow" in kept
+    assert moved == "Cause, most likely first: gas leaks from the ullage, 64 %. To decide: shut in and watch."
+
+
+def test_a_flow_that_no_cause_explains_says_so():
+    unknown = Finding("cause-not-known", "caution", "fuel", None, "fuel: none of the causes.", decided_by="a repeat")
+    assert what_moved(run_with(OUT, unknown)) == "No single known cause explains it: a repeat."
+
+
+def test_the_quick_look_carries_the_sentences_and_no_comparison_no_sentence():
+    results = run_with(OUT, MOVED)
+    assert set(foresight(results)) <= set(quick_look(results))
+    assert foresight(replace(results, comparison={})) == ()
+
+
+def test_results_of_before_the_side_was_kept_are_still_said():
+    (_, far, *_) = foresight(run_with({"thrust": Comparison(0.5, 1.4, 3.0)}))
+    assert "thrust 1.40 at T+3.0 s" in far
+
+
+def test_the_side_of_the_worst_departure_is_kept():
+    time = np.linspace(0.0, 10.0, 1001)
+    flat = np.full_like(time, 10.0)
+    for sign in (1.0, -1.0):
+        value = flat + sign * np.where(time > 7.0, 2.0, 0.1)
+        found = compare(
+            time, value, predicted_time=time, nominal=flat, low=flat - 1.0, high=flat + 1.0, start=0.0, end=10.0
+        )
+        assert found is not None
+        assert found.above is (sign > 0.0)
+
+
+def test_words_of_a_quantity():
+    assert quantity_words("tank pressure/fuel") == "fuel tank pressure"
+    assert quantity_words("thrust") == "thrust"
