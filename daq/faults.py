@@ -15,23 +15,18 @@ from types import MappingProxyType
 from typing import ClassVar, Final
 
 from daq.errors import ConfigError
+from daq.sensor_faults import Clip as Clip
+from daq.sensor_faults import Fault as Fault
+from daq.sensor_faults import FrozenLine as FrozenLine
+from daq.sensor_faults import OpenWire as OpenWire
+from daq.sensor_faults import Saturation as Saturation
+from daq.sensor_faults import SensorFault as SensorFault
+from daq.sensor_faults import Spike as Spike
+from daq.sensor_faults import SupplySag as SupplySag
 
 PACKET: Final = 64  # bytes that a full-speed USB endpoint hands over at once
 
 _TYPED: Final = re.compile(r"(?P<name>[a-z-]+)(?:=(?P<tag>[^@:=]+))?(?:@(?P<at>[^@:=]+))?(?::(?P<amount>[^@:=]+))?")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
-    """Something that goes wrong, and when."""
-
-    about: ClassVar[str]  # in the list of names
-
-    at: float = 0.0  # [s]
-
-    def sentence(self, when: str) -> str:
-        """Say what will go wrong; ``when`` is the instant in words."""
-        raise TypeError(f"{type(self).__name__} says nothing of itself")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,91 +208,6 @@ class LayoutChange(Fault):
         return f"hello and rows of the first stream change their layout at {when}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SensorFault(Fault):
-    """One channel of the table is wrong for a while."""
-
-    tag: str
-    seconds: float = math.inf
-
-    @property
-    def lasting(self) -> str:
-        """How long, in words."""
-        return "to the end" if math.isinf(self.seconds) else f"for {self.seconds:g} s"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FrozenLine(SensorFault):
-    """A sense line is blocked: the count stands still, noise and all."""
-
-    about = "the channel stands still, for so many seconds (to the end)"
-
-    def sentence(self, when: str) -> str:
-        """Say it."""
-        return f"{self.tag} stands still from {when} {self.lasting}, as behind a frozen sense line"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Clip(SensorFault):
-    """An amplifier saturates: the count lies at its upper rail."""
-
-    about = "the channel lies at its upper rail, for so many seconds (to the end)"
-
-    def sentence(self, when: str) -> str:
-        """Say it."""
-        return f"{self.tag} lies at its upper rail from {when} {self.lasting}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OpenWire(SensorFault):
-    """A wire breaks: the input reads zero volts, a bridge its lower rail."""
-
-    about = "the channel's wire is open, for so many seconds (to the end)"
-
-    def sentence(self, when: str) -> str:
-        """Say it."""
-        return f"the wire of {self.tag} is open from {when} {self.lasting}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Saturation(SensorFault):
-    """An amplifier saturates short of the converter's rail: counts beyond a level lie on it."""
-
-    about = "the channel's amplifier saturates at so many percent of its greatest swing (80)"
-
-    level: float = 80.0
-
-    def sentence(self, when: str) -> str:
-        """Say it."""
-        return f"the amplifier of {self.tag} saturates at {self.level:g} % of its swing from {when} {self.lasting}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spike(SensorFault):
-    """Igniter current is heard on a cable: one sample at the upper rail."""
-
-    about = "one sample of the channel lies at its upper rail, for so many seconds (0.001)"
-
-    seconds: float = 0.001
-
-    def sentence(self, when: str) -> str:
-        """Say it."""
-        return f"igniter current spikes {self.tag} to its upper rail at {when} {self.lasting}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SupplySag(SensorFault):
-    """The supply of ratiometric sensors sags, and all that hang on it with it."""
-
-    about = "the supply that the tag measures, and all sensors on it, sag by so many percent (4)"
-
-    level: float = 4.0
-
-    def sentence(self, when: str) -> str:
-        """Say it."""
-        return f"the supply {self.tag} sags by {self.level:g} % from {when} {self.lasting}"
-
-
 FAULTS: Final[Mapping[str, type[Fault]]] = MappingProxyType(
     {
         "dropped-bytes": DroppedBytes,
@@ -401,7 +311,8 @@ def _form(name: str, kind: type[Fault]) -> str:
     if kind not in TIMELESS:
         form += "[@SECONDS]"
     field, _ = _amount(kind)
-    return form + {"count": "[:N]", "seconds": "[:SECONDS]", "percent": "[:PERCENT]", "level": "[:PERCENT]", None: ""}[field]
+    amount = {"count": "[:N]", "seconds": "[:SECONDS]", "percent": "[:PERCENT]", "level": "[:PERCENT]", None: ""}
+    return form + amount[field]
 
 
 def _name(fault: Fault) -> str:

@@ -51,7 +51,9 @@ def recorded(noted, rehearsal, *, faults=(), weighings=None, marks=(), hours=0.0
     come before the rehearsal's own first row.
     """
     now = NOW + dt.timedelta(hours=number)
-    run = create_run(noted, check_lock(noted), rehearsal=True, now=now, software="standbook test", free=lambda _: 10**15)
+    run = create_run(
+        noted, check_lock(noted), rehearsal=True, now=now, software="standbook test", free=lambda _: 10**15
+    )
     for table in rehearsal.tables.values():
         table = _with_still_hours(table, 3600.0 * hours)
         wrong = placed(faults, t_zero_of(table))
