@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from daq.errors import RecordError
 
+SPECTRAL_UNIT = "1/Hz^0.5"  # of an amplitude density; such a curve runs over frequency
 SCHEMA = pa.schema(
     [
         ("curve", pa.dictionary(pa.int32(), pa.string())),
@@ -29,7 +30,7 @@ SCHEMA = pa.schema(
 class Curve:
     """Columns that share one time axis."""
 
-    time: NDArray[np.float64]  # (N,) [s] after T-0
+    time: NDArray[np.float64]  # (N,) [s] after T-0; of a spectrum the frequency [Hz]
     columns: Mapping[str, NDArray[np.float64]]  # each (N,)
     unit: str  # of every column, SI
 

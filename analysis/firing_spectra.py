@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis import spectra
 from analysis.checks import first_usable, saturated, usable
-from analysis.curves import Curve
+from analysis.curves import SPECTRAL_UNIT, Curve
 from analysis.dataset import Array, Channel, Dataset
 from analysis.firing_burn import Burn
 from analysis.firing_results import Line, LineName, Stability
@@ -324,6 +324,6 @@ def _curves(stretches: list[Stretch]) -> dict[str, Curve]:
         share = np.sqrt(found.density) / stretch.level
         kept = found.frequency >= spectra.LOWEST * found.resolution
         curves[f"spectrum/{stretch.channel.tag}"] = Curve(
-            found.frequency[kept], {"density": np.asarray(share[kept])}, "1/Hz^0.5"
+            found.frequency[kept], {"density": np.asarray(share[kept])}, SPECTRAL_UNIT
         )
     return curves

@@ -54,8 +54,8 @@ def load_path_findings(record: ThrustRecord) -> list[Finding]:
             Finding(
                 "pull-without-pressure", "note", tag, None,
                 f"{tag}: lines were at {path.highest_line / 1e5:.1f} bar(g) in the in-place pull, and "
-                f"changed by {hoses / 1e5:.1f} bar in the firing; what hoses push and shunt grows with pressure, so pull "
-                "with lines pressurised.",
+                f"changed by {hoses / 1e5:.1f} bar in the firing; what hoses push and shunt grows with pressure, so "
+                "pull with lines pressurised.",
             )
         )  # fmt: skip
     return said

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from analysis.curves import Curve
+from analysis.curves import SPECTRAL_UNIT, Curve
 from analysis.dataset import Dataset
 from analysis.results import Finding, ImpulseResult, Measured, Results
 
@@ -65,8 +65,9 @@ def findings_table(results: Results) -> pd.DataFrame:
 
 
 def curve_table(curve: Curve) -> pd.DataFrame:
-    """Return one curve, indexed by time after T-0. [s]."""
-    frame = pd.DataFrame(dict(curve.columns), index=pd.Index(curve.time, name="time_s"))
+    """Return one curve, indexed by time after T-0 [s]; a spectrum by frequency [Hz]."""
+    over = "frequency_hz" if curve.unit == SPECTRAL_UNIT else "time_s"
+    frame = pd.DataFrame(dict(curve.columns), index=pd.Index(curve.time, name=over))
     frame.attrs["units"] = dict.fromkeys(curve.columns, curve.unit)
     return frame
 

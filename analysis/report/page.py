@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from analysis.curves import Curve
-from analysis.report import figures, numbers, record_sections, run_sections, sentences
+from analysis.report import figures, firing_sections, numbers, record_sections, run_sections, sentences
 from analysis.report.blocks import Cell, Register, Section
 from analysis.report.context import ReportContext
 from analysis.results import Measured, Results, TankResult
@@ -109,6 +109,7 @@ def evidence(
             run_sections.impulse(results, curves, context, register),
             run_sections.tanks(results, curves, context, register),
             run_sections.engine(results, curves, context, register),
+            *firing_sections.detail(results, curves, context, register),
         )
     else:
         run = (run_sections.tanks(results, curves, context, register), run_sections.events(results, register))

@@ -4,13 +4,17 @@ import dataclasses
 
 import pytest
 
+from analysis.report import firing_sections
+from analysis.report.blocks import Picture, Register, Table, Text
 from analysis.report.sentences import OUTCOME_WORDS
 from analysis.scenario.draw import Draw
 from analysis.scenario.stage import perform
 from analysis.scenario.world import world_of
 from analysis.static_fire import analyse_static_fire
+from analysis.tables import curve_table
 from daq.campaign import read_campaign
 from daq.quantity import parse_quantity
+from tests.analysis import report_fixture as fixture
 from tests.analysis.three_tones import CHUG_HZ, played, with_chug
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
@@ -99,8 +103,30 @@ def test_the_sentences_name_cause_evidence_and_limit(tones):
     assert "3 Hz of 83 Hz (chamber and feed)" in images.text
     assert "(stand mode)" in images.text
     assert said(tones.results, "combustion-rough").severity == "caution"
-    assert "spectrum/PT-31" in tones.curves
+    assert curve_table(tones.curves["spectrum/PT-31"]).index.name == "frequency_hz"
     assert tones.results.worst_outcome in OUTCOME_WORDS
+
+
+def test_the_report_shows_the_lines_and_the_figure_names_them(tones):
+    register = Register.of(tones.results.findings)
+    stand = dataclasses.replace(fixture.CONTEXT.stand, thrust_tags=("LC-1",))
+    context = dataclasses.replace(fixture.CONTEXT, stand=stand)
+    course, masses, stability = firing_sections.detail(tones.results, tones.curves, context, register)
+    (drawn,) = (block for block in stability.blocks if isinstance(block, Picture))
+    for label in ("60 mains", "83 chamber + feed", "3 image", "20 image", "stand", "frequency, Hz", "PT-31", "LC-1S"):
+        assert label in drawn.svg
+    (table,) = (block for block in stability.blocks if isinstance(block, Table))
+    what = {row[0]: row[1] for row in table.rows}
+    assert what["60 Hz"] == "mains hum"
+    assert "coherent to" in what["83 Hz"]
+    assert what["3 Hz"] == "image of 83 Hz (chamber and feed)"
+    assert "Nothing is claimed above 400" in " ".join(b.text for b in stability.blocks if isinstance(b, Text))
+    routes = [row[0] for block in masses.blocks if isinstance(block, Table) for row in block.rows]
+    assert routes == ["scales", "step of the load cell", "flow areas of the plan"]
+    assert "kg of both liquids at the same mixture" in " ".join(b.text for b in masses.blocks if isinstance(b, Text))
+    names = [row[0] for block in course.blocks if isinstance(block, Table) for row in block.rows]
+    assert {"Delay from T-0 to 10 % thrust", "Overshoot", "Burn time, 5 % to 5 %", "oxidiser", "fuel"} <= set(names)
+    assert firing_sections.detail(dataclasses.replace(tones.results, firing=None), {}, context, register) == ()
 
 
 def test_an_oscillation_that_the_feed_does_not_share_is_not_named(campaign, physics):

@@ -1,0 +1,64 @@
+"""The spectrum of a firing: chamber, manifolds and thrust on one pair of logarithmic axes, named lines marked."""
+
+from collections.abc import Mapping
+
+from matplotlib.axes import Axes
+from matplotlib.ticker import NullFormatter
+
+from analysis.curves import Curve
+from analysis.firing_results import Line, Stability
+from analysis.report import drawing
+from analysis.report.drawing import BLUE, FONT, GREEN, GREY, INK, VERMILION
+from analysis.spectra_sentences import frequencies
+
+LOOKS = ((INK, "-"), (BLUE, (0, (5, 2))), (VERMILION, (0, (1, 1.2))), (GREEN, (0, (4, 1.5, 1, 1.5))))
+SHORT = {"mains": "mains", "stand mode": "stand", "coherent": "chamber + feed", "alias": "image", "undecided": "?"}
+MOST_MARKS = 8
+ROWS = 4  # of labels, one below the other so that neighbours do not meet
+
+
+def spectrum(curves: Mapping[str, Curve], steady: Stability) -> str | None:
+    """Draw the chamber and at most three other channels, those with lines first."""
+    known = {name.removeprefix("spectrum/"): curve for name, curve in curves.items() if name.startswith("spectrum/")}
+    if steady.channel not in known:
+        return None
+    told = [line.channel for line in steady.lines]
+    others = sorted((tag for tag in known if tag != steady.channel), key=lambda tag: (tag not in told, tag))
+    with drawing.style():
+        figure = drawing.new_figure(3.2)
+        axes = figure.subplots()
+        for tag, (colour, dash) in zip([steady.channel, *others], LOOKS, strict=False):
+            curve = known[tag]
+            axes.plot(curve.time, curve.columns["density"], color=colour, linestyle=dash, linewidth=1.0, label=tag)
+        axes.set_xscale("log")
+        axes.set_yscale("log")
+        for axis in (axes.xaxis, axes.yaxis):  # mathematics is not set in the report
+            axis.set_major_formatter(lambda value, _: f"{value:g}")
+            axis.set_minor_formatter(NullFormatter())
+        axes.set_xlim(2.0, float(known[steady.channel].time[-1]))
+        axes.set_xlabel("frequency, Hz")
+        axes.set_ylabel("amplitude density over mean,\n1/√Hz")
+        axes.axvspan(steady.highest_frequency, axes.get_xlim()[1], facecolor="none", edgecolor=GREY, hatch="////",
+                     linewidth=0.0)  # fmt: skip
+        _mark(axes, _distinct(steady.lines))
+        axes.legend(loc="lower left", ncols=2)
+        return drawing.to_svg(figure, "spectrum", "Spectra of chamber pressure and other channels with named lines")
+
+
+def _distinct(lines: tuple[Line, ...]) -> list[Line]:
+    """Return one line for each frequency and name, the largest."""
+    kept: dict[tuple[str, int], Line] = {}
+    for line in sorted(lines, key=lambda line: -max(line.amplitude_at_start, line.amplitude_at_end)):
+        kept.setdefault((line.name, round(line.frequency_at_end)), line)
+    return sorted(list(kept.values())[:MOST_MARKS], key=lambda line: line.frequency_at_end)
+
+
+def _mark(axes: Axes, lines: list[Line]) -> None:
+    for row, line in enumerate(lines):
+        at = line.frequency_at_end
+        axes.axvline(at, color=GREY, linewidth=0.7, linestyle=(0, (1, 2)), zorder=1)
+        axes.annotate(
+            f"{frequencies(line)} {SHORT[line.name]}", xy=(at, 1.0), xycoords=axes.get_xaxis_transform(),
+            xytext=(2, -2 - 10 * (row % ROWS)), textcoords="offset points", va="top", ha="left", fontsize=FONT - 1.5,
+            color=INK,
+        )  # fmt: skip
