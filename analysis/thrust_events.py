@@ -102,6 +102,8 @@ def aft_tangent_bisector(time: Array, thrust: Array, mode_period: float) -> Even
     if aft.sum() < 3:
         raise DataError("thrust falls too slowly or the burn is too short for an aft tangent; use the 10 % points")
     aft_slope, aft_level = np.polyfit(time[aft] - time[last], mean[aft], 1)
+    if not 0.0 < 0.8 * aft_level < float(mean.max()):
+        raise DataError("thrust does not fall the way an aft tangent needs; use the 10 % points")
     crossings = [
         _crossing(time, mean, _last_above(mean, share * aft_level), share * aft_level, 0.0) for share in (0.8, 0.2)
     ]
@@ -119,6 +121,8 @@ def aft_tangent_bisector(time: Array, thrust: Array, mode_period: float) -> Even
     y = (mean[near] - corner_thrust) / aft_level
     side = x * inner[1] - y * inner[0]
     turn = np.flatnonzero(np.diff(np.sign(side)) != 0)
+    if turn.size == 0:
+        raise DataError("the thrust curve does not cross the bisector of its aft tangents; use the 10 % points")
     # the two tangents lie on opposite sides of their bisector, so a curve along both crosses it
     index = turn[np.argmin(np.hypot(x[turn], y[turn]))]
     share = side[index] / (side[index] - side[index + 1])
