@@ -216,13 +216,15 @@ def _carried(
     cda = carry_cda(result.cda, here, there)
     exponent = None
     found = result.exponent
-    if found is not None and basis != "pressure hold":
+    if found is not None and result.window is not None and basis != "pressure hold":
+        begin, end = result.window
+        long = nominal.scalars["burn time" if to.test.kind == "static fire" else "flow time"].nominal
         expelled = result.expelled_mass.value if result.expelled_mass is not None else 0.0
         first = source.ullage_volume
         ratio = math.log1p(expelled / source.liquid_density.value / first)
         exponent = carry_exponent(
-            name, start=found.start, drift=found.drift, here=_ullage(source, run.plan, ratio, here.inlet),
-            there=_ullage(target, to, _end_log_ratio(target), there.inlet), basis=basis, reason=reason,
+            name, start=found.start, drift=found.drift, here=_ullage(source, run.plan, ratio, here.inlet, end - begin),
+            there=_ullage(target, to, _end_log_ratio(target), there.inlet, long), basis=basis, reason=reason,
         )  # fmt: skip
         said = exponent.refusal if exponent.carried is None else None
         remarks += [*exponent.remarks, *([f"{said[:1].upper()}{said[1:]}."] if said is not None else [])]
@@ -274,7 +276,7 @@ def _end_log_ratio(tank: Tank) -> float:
     return math.log(last / tank.ullage_volume)
 
 
-def _ullage(tank: Tank, plan: Plan, ratio: float, pressures: tuple[float, float]) -> Ullage:
+def _ullage(tank: Tank, plan: Plan, ratio: float, pressures: tuple[float, float], duration: float) -> Ullage:
     temperature = tank.gas_temperature.value if tank.gas_temperature else plan.site.ambient_temperature.value
     try:
         chord = fluids.chord_isentropic_exponent(
@@ -282,4 +284,4 @@ def _ullage(tank: Tank, plan: Plan, ratio: float, pressures: tuple[float, float]
         )
     except DataError:
         chord = None
-    return Ullage(tank.liquid, tank.pressurant, ratio, chord)
+    return Ullage(tank.liquid, tank.pressurant, ratio, pressures[0], duration, chord)

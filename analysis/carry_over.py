@@ -15,7 +15,8 @@ FRICTION_SHARE = 0.10  # of a side's loss that is friction along smooth walls; a
 SMOOTH = 0.25  # friction factor of a smooth pipe falls with this power of the Reynolds number
 UNKNOWN_RATIO = 10.0  # of Reynolds numbers, allowed for where the viscosity is not known
 CAVITATES = 1.8  # cavitation number below which a sharp-edged orifice may run partly on vapour
-HEAT_SHARE = 0.25  # of what heat took off the exponent; u of how much it takes at another pressure and duration
+HEAT_POWER = 0.4  # of heat passed over heat held, with which the loss of exponent grows; least bias in the study
+HEAT_SHARE = 0.15  # of that loss: u of how much it is at another pressure and duration; tests/studies/carried_exponent
 
 _CRYOGENS = re.compile(
     r"\b(?:liquid (?:oxygen|nitrogen|methane|argon|hydrogen|air|natural gas)|lox|ln2|lar|lh2|lch4|lng)\b"
@@ -58,6 +59,8 @@ class Ullage:
     liquid: str
     pressurant: str
     end_log_ratio: float  # ln of gas volume at the end over that at the start
+    start_pressure: float  # absolute [Pa]
+    duration: float  # of the expansion [s]
     isentropic_chord: float | None  # of the real gas between its own pressures
 
 
@@ -193,9 +196,9 @@ def carry_exponent(
 
     Notes
     -----
-    n = n0 + c L + (isentropic chord there - here). Its u holds those of n0 and c as if independent, half of the
-    difference of the isentropic chords, and a quarter of c L: convection warms a gas of thrice the pressure by about a
-    fifth less. Derived.
+    n = ns' - (ns - n0 - c L) h^0.4 with h = (t'/t) (P/P')^(1/3), primes for the tank to come: ns isentropic chord, t
+    duration, P start pressure, L the log ratio to come. Free convection passes heat as the two-thirds power of density,
+    the gas holds heat as density. u holds those of n0 and c as if independent, and 15 % of what heat took. Derived.
     """
     refusal = exponent_refusal(tank, there.liquid, basis)
     if refusal is None and here.pressurant.lower() != there.pressurant.lower():
@@ -206,14 +209,18 @@ def carry_exponent(
     if refusal is not None and reason is None:
         return CarriedExponent(None, refusal, ())
     L = there.end_log_ratio
-    shift = 0.0
-    if here.isentropic_chord is not None and there.isentropic_chord is not None:
-        shift = there.isentropic_chord - here.isentropic_chord
-    value = start.value + drift.value * L + shift
-    u = math.hypot(start.u, drift.u * L, shift / 2.0, HEAT_SHARE * drift.value * L)
+    at_flow = start.value + drift.value * L
+    here_chord, there_chord = here.isentropic_chord, there.isentropic_chord
+    if here_chord is None or there_chord is None:
+        here_chord = there_chord = start.value  # without heat a gas would keep the exponent that it started with
+    heat = there.duration / here.duration * math.cbrt(here.start_pressure / there.start_pressure)
+    scale = heat**HEAT_POWER
+    lost = scale * (here_chord - at_flow)
+    value = there_chord - lost
+    u = math.hypot(scale * start.u, scale * drift.u * L, HEAT_SHARE * lost)
     remarks = [
-        f"Exponent {start.value:.3f} at the start, drift {drift.value:+.3f}, over ln(V/V0) = {L:.3f} there "
-        f"({here.end_log_ratio:.3f} in the flow), and {shift:+.3f} for the real gas at its own pressures."
+        f"Exponent {start.value:.3f} at the start, drift {drift.value:+.3f}; over ln(V/V0) = {L:.3f} as there, heat "
+        f"takes {lost:.3f} off the isentropic chord of {there_chord:.3f} ({scale:.2f} times as much as in the flow)."
     ]
     if refusal is not None:
         remarks.append(f"Carried in spite of this: {refusal}. Reason given: {reason}.")

@@ -79,7 +79,7 @@ def test_the_fuel_side_s_exponent_carries_to_what_the_firing_then_showed(campaig
     seen = read_analysed(sample_run("HF-02")).results.tanks["fuel"].exponent.chord
     n = tank.exponent.carried
     assert abs(n.value - seen.value) < 2.0 * (n.u**2 + seen.u**2) ** 0.5
-    assert 1.0 < n.u / read_analysed(sample_run("WF-04")).results.tanks["fuel"].exponent.chord.u < 6.0
+    assert n.u > read_analysed(sample_run("WF-04")).results.tanks["fuel"].exponent.chord.u
 
 
 def test_a_given_viscosity_narrows_what_is_allowed_for(campaign):

@@ -14,6 +14,8 @@ from analysis import fluids
 from analysis.carry_over import (
     CAVITATES,
     FRICTION_SHARE,
+    HEAT_POWER,
+    HEAT_SHARE,
     TURBULENT,
     Side,
     Ullage,
@@ -37,9 +39,9 @@ WATER = Side("water", 998.6, 1.052e-3, 2.1e3, (9.98e5, 5.7e5), (0.98e5, 0.98e5))
 OXYGEN = Side("liquid oxygen", 1139.0, 0.191e-3, 1.22e5, (32.0e5, 15.7e5), (23.2e5, 12.7e5))
 FUEL = Side("isopropanol 70 % by mass in water", 858.0, None, None, (32.0e5, 15.0e5), (23.2e5, 12.7e5))
 START, DRIFT = Measured(1.464, 0.018, "1"), Measured(-0.334, 0.030, "1")
-OVER_WATER = Ullage("water", "nitrogen", 0.544, 1.416)
-OVER_FUEL = Ullage("isopropanol 70 % by mass in water", "nitrogen", 0.591, 1.443)
-OVER_OXYGEN = Ullage("liquid oxygen", "helium", 0.491, 1.68)
+OVER_WATER = Ullage("water", "nitrogen", 0.544, 10.07e5, 16.1, 1.416)
+OVER_FUEL = Ullage("isopropanol 70 % by mass in water", "nitrogen", 0.591, 32.0e5, 19.5, 1.443)
+OVER_OXYGEN = Ullage("liquid oxygen", "helium", 0.491, 32.0e5, 19.5, 1.68)
 
 
 def test_a_reynolds_number_is_diameter_times_speed_over_kinematic_viscosity():
@@ -188,7 +190,14 @@ def test_worked_cavitation():
 def test_worked_exponent():
     found = carry_exponent("fuel", start=START, drift=DRIFT, here=OVER_WATER, there=OVER_FUEL, basis="water flow")
     assert found.carried is not None
-    assert f"real gas {1.443 - 1.416:+.3f}: n = {found.carried.value:.3f}, u = {found.carried.u:.3f}" in SAID
+    heat = 19.5 / 16.1 * math.cbrt(10.07 / 32.0)
+    lost = 1.416 - (1.464 - 0.334 * 0.591)
+    assert f"ns - n0 - c L = {lost:.3f}" in SAID
+    assert f"h = {heat:.2f}" in SAID
+    assert f"n = {found.carried.value:.3f}, u = {found.carried.u:.3f}" in SAID
+    assert found.carried.value == pytest.approx(1.443 - lost * heat**HEAT_POWER, abs=1e-12)
+    assert f"h^{HEAT_POWER:g}" in SAID
+    assert f"and {100 * HEAT_SHARE:.0f} % of what heat took" in SAID
 
 
 def test_worked_agreement_and_departure():
