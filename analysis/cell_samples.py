@@ -6,7 +6,7 @@ SI; times in seconds. What is not believed counts as lost, as a gap does; it is 
 import numpy as np
 from scipy.ndimage import median_filter
 
-from analysis.checks import FLAT_RUN, saturated
+from analysis.checks import FLAT_RUN, rail_spikes, saturated
 from analysis.dataset import Channel, Mask
 from analysis.results import Finding
 
@@ -51,7 +51,8 @@ def frozen(channel: Channel) -> Mask:
 def dropped_out(channel: Channel) -> Mask:
     """Mark single samples that stand away from their neighbours further than a stand can move."""
     reading = channel.reading
-    good = np.isfinite(reading) & ~saturated(channel)
+    at_rail = rail_spikes(channel)
+    good = np.isfinite(reading) & (~saturated(channel) | at_rail)
     if np.count_nonzero(good) < FLAT_RUN or float(np.median(np.diff(channel.time))) > SLOW:
         return np.zeros(reading.size, dtype=np.bool_)
     kept = reading[good]

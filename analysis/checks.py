@@ -4,6 +4,7 @@ SI, absolute pressures; times in seconds after T-0. Nothing is repaired here. A 
 is passed over when its twin can.
 """
 
+import math
 from collections.abc import Iterable
 
 import numpy as np
@@ -13,10 +14,21 @@ from analysis.results import Finding
 
 BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is
 SAME_INSTANT = 0.01  # s
+SPIKE_SAMPLES, SPIKE_JUMP = 2, 0.2  # at most so many at a rail; of the range from all neighbours
+SPIKE_INTERVAL = 0.005  # s; samples further apart may really differ so
 STUCK = 1.0  # s without any change of a pressure that must fall
 FLAT_RUN = 10  # equal counts in a row
 LIVELY_SHARE = 0.5  # of the samples differ from the one before
 ZERO_AGREE = 4.0  # standard uncertainties of a vented reading from the barometer
+ADVICE = frozenset({"exponent-not-as-assumed", "cda-not-as-planned", "run-out-order", "outside-band"})
+WRONG_AS_A_WHOLE = frozenset(
+    {"channels-exchanged", "gauge-as-absolute", "supply-not-as-stated", "thrust-coefficient-impossible",
+     "impulse-per-mass-impossible"}
+)  # fmt: skip
+SPOIL_EXPONENT = frozenset(
+    {"ullage-leak", "supply-leaks-in", "supply-open", "gas-not-settled", "tank-volume", "load-note", "amount-note",
+     "sensor-zero", "gas-pulled-through"}
+)  # fmt: skip
 SI_WORDS = {"Pa": (1e5, "bar"), "N": (1.0, "N"), "K": (1.0, "K"), "V": (1.0, "V")}
 
 
@@ -75,6 +87,25 @@ def saturated(channel: Channel) -> Mask:
     return marks if lively else channel.clipped.copy()
 
 
+def rail_spikes(channel: Channel) -> Mask:
+    """Mark one or two samples at a rail whose neighbours on both sides lie far from it: no sensor moves like that."""
+    marks = np.zeros(channel.counts.size, dtype=np.bool_)
+    if channel.counts.size < 2 * SPIKE_SAMPLES + 3 or not channel.clipped.any():
+        return marks
+    if float(np.median(np.diff(channel.time))) > SPIKE_INTERVAL:
+        return marks
+    edges = np.diff(np.concatenate(([0], channel.clipped.astype(np.int8), [0])))
+    counts = channel.counts
+    scale = float(np.ptp(counts))
+    for begin, end in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
+        if end - begin > SPIKE_SAMPLES or begin < 2 or end + 2 > counts.size:
+            continue
+        beside = counts[[begin - 2, begin - 1, end, end + 1]]
+        if np.min(np.abs(beside - counts[begin])) > SPIKE_JUMP * scale:
+            marks[begin:end] = True
+    return marks
+
+
 def channel_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
     """Report clipping, open wires and stuck signals between two instants, channel by channel."""
     said: list[Finding] = []
@@ -87,19 +118,40 @@ def channel_findings(dataset: Dataset, start: float, end: float) -> list[Finding
         said += _open(channel, inside, interval)
         since = stuck_since(channel, start, end)
         if since is not None:
-            said.append(
-                Finding(
-                    "not-responding", "serious", channel.tag, since,
-                    f"{channel.tag}: not one count changed for {STUCK:.0f} s or more from T{since:+.1f} s although its "
-                    f"pressure must move: not responding. What it measures is unknown from there; do not use it to "
-                    "approach. Look for a blocked sense line, ice, or a frozen converter.",
-                )
-            )  # fmt: skip
+            said.append(_not_responding(dataset, channel, since))
     return said
 
 
+def _not_responding(dataset: Dataset, channel: Channel, since: float) -> Finding:
+    until = _still_until(channel, since)
+    end = float(channel.time[-1])
+    lasting = "to the end of the record" if until >= end - STUCK else f"until T{until:+.1f} s"
+    twins = [
+        c.tag for c in dataset.channels.values()
+        if c.tag != channel.tag and (c.measures, c.tank) == (channel.measures, channel.tank)
+        and usable(c, since, min(until, end))
+    ]  # fmt: skip
+    what = f"{channel.tank} {channel.measures}" if channel.tank else channel.measures
+    known = f"{' and '.join(twins)} still tell{'s' if len(twins) == 1 else ''} the {what}" if twins else (
+        f"the {what} is unknown from there on"
+    )  # fmt: skip
+    return Finding(
+        "not-responding", "serious", channel.tag, since,
+        f"{channel.tag}: not responding from T{since:+.1f} s {lasting}: not one count changed for {STUCK:.0f} s or "
+        f"more although its pressure must move; {known}. Do not use {channel.tag} to approach. Look for a blocked "
+        "sense line, ice, or a frozen converter.",
+    )  # fmt: skip
+
+
+def _still_until(channel: Channel, since: float) -> float:
+    """Return the last instant at which the count was what it was since an instant. [s]."""
+    later = np.flatnonzero(channel.time >= since)
+    changed = np.flatnonzero(channel.counts[later] != channel.counts[later[0]])
+    return float(channel.time[later[changed[0]] if changed.size else -1])
+
+
 def _clipped(channel: Channel, inside: Mask, interval: float) -> list[Finding]:
-    bad = inside & saturated(channel)
+    bad = inside & saturated(channel) & ~rail_spikes(channel)
     if not bad.any():
         return []
     seconds, first = np.count_nonzero(bad) * interval, float(channel.time[bad][0])
@@ -112,6 +164,25 @@ def _clipped(channel: Channel, inside: Mask, interval: float) -> list[Finding]:
             "channel a wider range.",
         )
     ]  # fmt: skip
+
+
+def interference_findings(dataset: Dataset, start: float, end: float, *, but: str = "") -> list[Finding]:
+    """Name lone samples at a rail between two instants, in all channels ``but`` one."""
+    said: list[Finding] = []
+    for channel in dataset.channels.values():
+        spikes = (channel.time >= start) & (channel.time <= end) & rail_spikes(channel)
+        if channel.tag == but or not spikes.any():
+            continue
+        first, number = float(channel.time[spikes][0]), np.count_nonzero(spikes)
+        said.append(
+            Finding(
+                "interference", "note", channel.tag, first,
+                f"{channel.tag}: {number} lone sample{'s' if number > 1 else ''} at the rail, first T{first:+.3f} s, "
+                "the neighbours far from it: interference such as igniter current, neither ignition nor a peak. The "
+                "counts stay in the record; look at shields and at the igniter's wiring.",
+            )
+        )  # fmt: skip
+    return said
 
 
 def _open(channel: Channel, inside: Mask, interval: float) -> list[Finding]:
@@ -192,6 +263,44 @@ def vented_zero_findings(
 
 def _unit(channel: Channel) -> str:
     return {"pressure": "Pa", "force": "N", "temperature": "K", "voltage": "V"}.get(channel.calibration.dimension, "")
+
+
+def without_misled(findings: Iterable[Finding]) -> list[Finding]:
+    """Leave out what only follows from readings that are known to be wrong as a whole: their cause is found already.
+
+    Such are readings of another place, gauge ones taken for absolute, of a supply or in a unit other than stated.
+    Departures, what would explain them and advice for the next plan go; what was measured and what is wrong stays. A
+    likely cause that spoils an exponent takes with it the advice to use that exponent.
+    """
+    findings = list(findings)
+    codes = {finding.code for finding in findings}
+    if codes & WRONG_AS_A_WHOLE:
+        kept = [f for f in findings if f.code not in ADVICE and not f.code.startswith("assumption-")]
+        return [f for f in kept if "channels-exchanged" not in codes or not f.code.startswith("cause-")]
+    if any(f.severity == "caution" and f.code.removeprefix("cause-") in SPOIL_EXPONENT for f in findings):
+        return [f for f in findings if f.code != "exponent-not-as-assumed"]
+    return findings
+
+
+def gauge_effect(start_pressure: float, end_pressure: float, exponent: float, ambient: float) -> float:
+    r"""Return by how much an exponent is too high where gauge pressures were taken for absolute ones.
+
+    Parameters
+    ----------
+    start_pressure, end_pressure : float
+        As they were taken, that is gauge. [Pa]
+    exponent : float
+        As it came out of them. [-]
+    ambient : float
+        Absolute. [Pa]
+
+    Notes
+    -----
+    The volumes stay, so :math:`n \propto \ln(P_0/P_1)` with and without the ambient pressure added.
+    """
+    wrong = math.log(start_pressure / end_pressure)
+    right = math.log((start_pressure + ambient) / (end_pressure + ambient))
+    return exponent * (1.0 - right / wrong)
 
 
 def prediction_findings(dataset: Dataset) -> list[Finding]:

@@ -105,6 +105,16 @@ class LineEdge:
 
 
 @dataclass(frozen=True, slots=True)
+class CrewMark:
+    """A mark that the crew dropped. [s] after T-0."""
+
+    text: str
+    key: str  # of the plan's mark; empty for one without
+    time: float
+    struck: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Dataset:
     """One run, ready to be analysed."""
 
@@ -124,6 +134,7 @@ class Dataset:
     edges: tuple[LineEdge, ...] = ()
     findings: tuple[Finding, ...] = ()
     plan_sha256: str = ""
+    marks: tuple[CrewMark, ...] = ()
     origin_ns: int | None = None  # host time that times count from, UTC [ns]; None: not known
 
     def measuring(self, measures: str, tank: str | None = None) -> tuple[Channel, ...]:
@@ -267,11 +278,12 @@ def moved(dataset: Dataset, origin: float, t_zero: TZero) -> Dataset:
         for key, health in dataset.record.items()
     }
     edges = tuple(replace(edge, time=edge.time - origin) for edge in dataset.edges)
+    marks = tuple(replace(mark, time=mark.time - origin) for mark in dataset.marks)
     findings = tuple(f if f.time is None else replace(f, time=f.time - origin) for f in dataset.findings)
     origin_ns = None if dataset.origin_ns is None else dataset.origin_ns + round(origin * 1e9)
     return replace(
-        dataset, channels=channels, gaps=gaps, record=record, edges=edges, findings=findings, t_zero=t_zero,
-        origin_ns=origin_ns,
+        dataset, channels=channels, gaps=gaps, record=record, edges=edges, marks=marks, findings=findings,
+        t_zero=t_zero, origin_ns=origin_ns,
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from analysis.curves import Curve, envelope
 from analysis.dataset import Array, Channel, Dataset
 from analysis.firing_burn import Burn
 from analysis.firing_engine import TankSide
-from analysis.firing_tanks import flow_record
+from analysis.firing_tanks import first_run_out, flow_record
 from analysis.performance import stiffness_curve
 from analysis.results import ImpulseResult
 from analysis.tank_curves import POINTS, measured_curve, tank_curves
@@ -85,7 +85,7 @@ def _tank(dataset: Dataset, burn: Burn, side: TankSide, low: float, high: float)
 
 
 def _stiffness(dataset: Dataset, chamber: Channel, sides: Mapping[str, TankSide], burn: Burn) -> Curve | None:
-    dry = min((side.flow.end.time for side in sides.values() if side.flow.ran_dry), default=None)
+    dry = first_run_out({name: side.flow for name, side in sides.items()})
     begin, end = burn.inner(dry)
     if end - begin < 1.0 or not sides:
         return None

@@ -8,7 +8,7 @@ from analysis.firing_burn import Burn
 from analysis.firing_impulse import relative_gain_u
 from analysis.firing_results import FiringDetail
 from analysis.firing_spectra import stability_of
-from analysis.firing_tanks import TankFlow
+from analysis.firing_tanks import TankFlow, first_run_out
 from analysis.firing_transients import burns, scale_of, shutdown, start_transient, stiffness_of
 from analysis.load_path import load_path, load_path_findings
 from analysis.mass_closure import closure_findings, mass_routes
@@ -20,7 +20,7 @@ def firing_detail(
     dataset: Dataset, record: ThrustRecord, burn: Burn, flows: Mapping[str, TankFlow], impulse: ImpulseResult
 ) -> tuple[FiringDetail, dict[str, Curve], list[Finding]]:
     """Return transients, stiffness, masses and stability, the spectra to draw, and what must be said about them."""
-    first_out = min((flow.end.time for flow in flows.values() if flow.ran_dry), default=None)
+    first_out = first_run_out(flows)
     scale = scale_of(burn, impulse.value, impulse.budget)
     gain_u = relative_gain_u(impulse.budget, impulse.value)
     routes = mass_routes(dataset, record, flows, relative_gain_u=gain_u)

@@ -17,7 +17,7 @@ from analysis.dataset import Channel, Dataset
 from analysis.engine import specific_impulse
 from analysis.exponent import Exponent, exponent_from_pv
 from analysis.firing_burn import Burn
-from analysis.firing_tanks import TankFlow, flow_record, left_aboard, mean_near
+from analysis.firing_tanks import CHAMBER_U, TankFlow, first_run_out, flow_record, left_aboard, mean_near
 from analysis.flow_coefficient import DirectCda, direct_cda
 from analysis.impulse import seen
 from analysis.load import Unloaded
@@ -187,7 +187,10 @@ def engine_of(
         pressure = Measured(integral.value / (end - begin), integral.u / (end - begin), "Pa")
         if total is not None:
             share = _share_between(record, begin, end)
-            cstar = performance.cstar(integral, throat, Measured(total.value * share, total.u * share, "kg"))
+            # What flowed before and after these instants rests on valve instants that the chamber's filling blurs.
+            edges = math.sqrt(2.0) * CHAMBER_U * total.value * share / (end - begin)
+            burned = Measured(total.value * share, math.hypot(total.u * share, edges), "kg")
+            cstar = performance.cstar(integral, throat, burned)
         if impulse is not None and whole:
             part = record.record().between(begin, end)
             coefficient = performance.mean_thrust_coefficient(
@@ -238,7 +241,7 @@ def _stiffness(
     if chamber is None:
         return found, said
     ambient = dataset.plan.site.ambient_pressure
-    dry = min((flow.end.time for flow in flows.values() if flow.ran_dry), default=None)
+    dry = first_run_out(flows)
     begin, end = burn.inner(dry)
     for name, flow in flows.items():
         manifold = first_usable(dataset.measuring("manifold pressure", name), begin, end)

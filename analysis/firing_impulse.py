@@ -19,6 +19,7 @@ from analysis.thrust_record import ThrustRecord, impulse_budget
 from daq.errors import DataError
 from daq.plan import ImpulseClass
 
+NEAR_CLIP = 0.25  # s beside a clipped sample
 EDGE_U = 0.05  # s; how well start and end of full nozzle flow are known beside their events
 
 
@@ -96,7 +97,19 @@ def _long_gap(
             inside |= (time >= hole.start) & (time <= hole.end)
         predicted = dataset.prediction.time + burn.prediction_delay
         thrust = np.nan_to_num(np.interp(time, predicted, band.nominal, left=0.0))
-        guess = f" By the prediction about {np.sum(thrust[inside]) * 1e-3:,.0f} N*s are unseen, an estimate only."
+        unseen = float(np.sum(thrust[inside])) * 1e-3
+        whole = record.record().between(burn.window.start, burn.window.end) + unseen
+        guess = (
+            f" By the prediction about {unseen:,.0f} N*s ({100.0 * unseen / whole:.1f} %) are unseen, an estimate only."
+        )
+    anew = [gap for gap in dataset.gaps.get(record.cell.stream, ()) if gap.rows == 0 and gap.end > start]
+    if anew and anew[0].start < burn.thrust_end and dataset.record[record.cell.stream].boots > 1:
+        return Finding(
+            "boot-changed", "serious", tag, anew[0].start,
+            f"{tag}: the board started anew: nothing stands for {lost:.2f} s of thrust from T{first.start:+.2f} s on, "
+            f"and what it measured meanwhile is nowhere.{guess} What was seen is a lower bound of the impulse, so the "
+            "class is not shown. Repeat the run; look at the board's supply first, above all at igniter current.",
+        )  # fmt: skip
     return Finding(
         "gap-unbounded", "serious", tag, first.start,
         f"{tag}: {lost:.3f} s of thrust were lost between {between} and the end of thrust, the first at "
@@ -113,7 +126,9 @@ def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -
     seconds = np.count_nonzero(bad) * record.interval
     guess = ""
     chamber = first_usable(dataset.measuring("chamber pressure"), start, end)
-    good = inside & ~bad & (record.thrust > 0.2 * float(np.max(record.thrust)))
+    # Beside a clip those samples are left that ringing made low, so the line is taken from further away.
+    near = np.convolve(bad, np.ones(2 * round(NEAR_CLIP / record.interval) + 1), mode="same") > 0.5
+    good = inside & ~near & (record.thrust > 0.2 * float(np.max(record.thrust)))
     if chamber is not None and np.count_nonzero(good) > 100:
         known = np.isfinite(chamber.reading)
         pressure = np.interp(record.time, chamber.time[known], chamber.reading[known])

@@ -259,10 +259,11 @@ def _slow_name(
         beyond = bool(np.max(wanted) > stretch.rate / 2.0)
         image = spectra.folded(wanted, stretch.rate) if beyond else wanted
         if spectra.near(track.frequency, image, ALIAS_WITHIN if beyond else SAME_WITHIN):
-            apart = float(np.median(np.abs(track.frequency - image)))
-            matches.append((apart, "alias", line_words(line)) if beyond else (apart, line.name, line.source))
+            # Several may fold to one place, as harmonics of the mains do: the loudest is the likeliest.
+            loud = max(line.amplitude_at_start, line.amplitude_at_end)
+            matches.append((loud, "alias", line_words(line)) if beyond else (loud, line.name, line.source))
     if matches:
-        return min(matches)[1:]
+        return max(matches)[1:]
     name, source = _fast_name(dataset, record, stretch, track)
     if name != "undecided":
         return name, source

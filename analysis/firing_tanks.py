@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.amounts import Amount
 from analysis.blowdown import Head
 from analysis.checks import first_usable
 from analysis.compare import block_average
@@ -33,6 +34,7 @@ HINGE_SHARE, LEAST_BEFORE = 0.4, 0.6  # of the burn, s: shorter lines hide the b
 FADES = 0.15  # s from the first run-out until thrust has fallen, and its uncertainty where nothing else tells it
 CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out
 SECOND_RUN_OUT = "second run-out"
+LONG_GAP, GAP_NEAR = 0.1, 0.3  # s: rows that are missing, so close to an opening that they may hide it
 DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
 
 
@@ -96,11 +98,27 @@ def tank_flows(
             )  # fmt: skip
             continue
         flow = _flow(dataset, tank, channel, chamber, start, run_out)
-        flows[tank.name] = replace(flow, complete=begins and ends)
+        whole = begins and ends and not _hides(channel, flow.opening.time)
+        flows[tank.name] = replace(flow, complete=whole)
     if not ends:
         return flows, findings
     dry = _ran_dry(dataset, flows)
     return {name: _ended(dataset, flow, name == dry, end) for name, flow in flows.items()}, findings
+
+
+def first_run_out(flows: Mapping[str, TankFlow]) -> float | None:
+    """Return when the first liquid ran out, whichever it was; ``None`` where none is known to have. [s]."""
+    dry = [flow.end.time for flow in flows.values() if flow.ran_dry]
+    # Of a flow that ended after the first run-out only the span between that and thrust stop is known.
+    later = [flow.end.time - math.sqrt(3.0) * flow.end.u for flow in flows.values() if flow.end.name == SECOND_RUN_OUT]
+    return min(dry or later, default=None)
+
+
+def _hides(channel: Channel, opening: float) -> bool:
+    """Tell whether rows are missing where a valve opened, so that the instant found may be the gap's end."""
+    time, _ = _finite(channel)
+    long = np.flatnonzero(np.diff(time) > LONG_GAP)
+    return bool(np.any((time[long] < opening + GAP_NEAR) & (time[long + 1] > opening - GAP_NEAR)))
 
 
 def _run_out(chamber: Channel | None, start: float, end: float) -> Event:
@@ -178,12 +196,15 @@ def left_aboard(dataset: Dataset, tank: Tank) -> Measured | None:
 
 def _ran_dry(dataset: Dataset, flows: Mapping[str, TankFlow]) -> str | None:
     """Name the tank whose liquid ran out first: by the scales, else by how much steeper its pressure fell after."""
-    found = {name: _spare(dataset, flow.tank) for name, flow in flows.items()}
+    tanks = dataset.plan.tank
+    found = {tank.name: _spare(dataset, tank) for tank in tanks}
     spare = {name: value for name, value in found.items() if value is not None}
-    if len(spare) == len(flows) == 2:
+    if len(spare) == len(tanks) == 2:
         least, most = sorted(spare, key=lambda name: spare[name])
         if spare[least] <= DRY_WITHIN < spare[most]:
-            return least
+            return least if least in flows else None
+    if len(flows) < len(tanks):
+        return None  # the other's pressure may have broken first
     steeper = {name: _steepening(flow) for name, flow in flows.items()}
     return max(steeper, key=lambda name: steeper[name]) if steeper else None
 
@@ -272,25 +293,30 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTer
     density, volume, load = tank.liquid_density, tank.internal_volume, tank.liquid_load
     good = np.isfinite(flow.channel.reading)
     at, mean = _finite(flow.chamber)
+    amounts, end = _amounts(dataset, flow), _effective_end(flow)
     record = FlowRecord(
         time=flow.channel.time[good],
         pressure=flow.channel.reading[good],
         back_pressure=np.interp(flow.channel.time[good], at, mean),
         density=density.value,
         opening_time=flow.opening.time,
-        end_time=flow.end.time,
+        end_time=end.time,
         ullage_volume=tank.ullage_volume,
         expelled_mass=flow.expelled.value if flow.expelled else None,
         head=head_of(plan, tank),
         stroke=STROKE,
-        ran_dry=flow.ran_dry,
+        amounts=amounts,
+        weights=tuple(1.0 for _ in amounts),
     )
     gauge = flow.channel.calibration.reference == "gauge"
-    sensor = SensorTerms(flow.channel.gain_u, flow.channel.zero_u, ambient.value if gauge else 0.0)
-    filled = load.value / density.value
+    origin = ambient.value if gauge else 0.0
+    sensor = SensorTerms(
+        flow.channel.gain_u, flow.channel.zero_u, origin, supply_u=flow.channel.supply_u,
+        no_signal_at=flow.channel.no_signal_reading + origin,
+    )  # fmt: skip
     notes = NoteTerms(
-        ullage_volume_u=math.hypot(volume.u, load.u / density.value, filled * density.relative_u),
-        mass_u=flow.expelled.u if flow.expelled else 0.0,
+        ullage_volume_u=math.hypot(volume.u, load.value / density.value * density.relative_u),
+        load_u=load.u,
         density_u=density.u,
         ambient_u=ambient.u,
         back_pressure_u=flow.chamber.zero_u,
@@ -298,9 +324,41 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTer
         free_jet=flow.chamber.calibration.reference == "gauge",  # its reading moves with the barometer
         clock_u=dataset.clock_u,
         opening_u=math.hypot(flow.opening.u, CHAMBER_U),
-        end_u=math.hypot(flow.end.u, CHAMBER_U),
+        end_u=math.hypot(end.u, CHAMBER_U),
     )
     return record, sensor, notes
+
+
+def _effective_end(flow: TankFlow) -> Event:
+    """Return when all liquid would have gone at full flow: the last of a dry tank's leaves together with the gas.
+
+    Midway between the first gas and the chamber's fall; within the middle half of that, however the flow fades.
+    """
+    if not flow.ran_dry or flow.chamber is None:
+        return flow.end
+    time, pressure = _finite(flow.chamber)
+    before = (time >= flow.end.time - 0.5) & (time <= flow.end.time)
+    after = (time > flow.end.time) & (time <= flow.end.time + 1.0)
+    if np.count_nonzero(before) < 4 or np.count_nonzero(after) < 4:
+        return flow.end
+    level = float(np.median(pressure[before]))
+    fallen = np.flatnonzero(running_mean(time[after], pressure[after], 4.0 * HINGE_BLOCK) < FALLEN * level)
+    width = float(time[after][fallen[0]]) - flow.end.time if fallen.size else FADES
+    u = math.hypot(flow.end.u, 0.25 * width / math.sqrt(3.0))
+    return replace(flow.end, time=flow.end.time + 0.5 * width, u=u)
+
+
+def _amounts(dataset: Dataset, flow: TankFlow) -> tuple[Amount, ...]:
+    """Return the one mass of a side; one that counts from the load moves together with the ullage above it."""
+    if flow.expelled is None:
+        return ()
+    weighing, load_u = dataset.weighings.get(flow.tank.name), flow.tank.liquid_load.u
+    by_load = flow.ran_dry
+    if flow.weighed and weighing is not None:
+        by_load = weighing.expelled is None and weighing.residual is not None
+    own = math.sqrt(max(flow.expelled.u**2 - load_u**2, 0.0)) if by_load else flow.expelled.u
+    words = "the load less what stayed aboard" if by_load else "the expelled mass"
+    return (Amount("expelled", words, flow.expelled.value, {"expelled mass": own}, by_load=float(by_load)),)
 
 
 def head_of(plan: Plan, tank: Tank) -> Head | None:

@@ -6,6 +6,7 @@ Nothing is filtered here, and a reading of the wrong sign stays of the wrong sig
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -14,11 +15,14 @@ from numpy.typing import NDArray
 
 from analysis.results import Finding, Measured
 from analysis.windows import Window, correlation_time
+from daq.quantity import factor
 
 Array = NDArray[np.float64]
 
 AGREE = 3.0  # combined standard uncertainties; beyond this two routes to one number are said to disagree
 UNEXPLAINED_SHARE = 0.5  # of the expelled weight: a zero that moves this far has felt it
+CONFUSED_FORCES: Mapping[str, float] = {"N/lbf": factor("lbf", "force"), "N/kgf": factor("kgf", "force")}
+RATIO_WITHIN = 0.05  # of the weight; pound and kilogram are a factor of two apart
 SHAPE_U = 0.01  # of the weight impulse: characteristic velocity is taken as constant while the mass leaves; judgement
 
 
@@ -177,6 +181,12 @@ def weight_findings(
     if moved * sign < 0.0 and abs(moved) > UNEXPLAINED_SHARE * weight.value:
         return [_weight_finding("weight-sign", tag, f"{story} It moved the wrong way for this stand: check the nozzle "
                 f"direction in stand.toml and the polarity of the cell before the impulse is used.", zero)]
+    confused = _confused_unit(abs(moved), weight.value, u)
+    if confused is not None:
+        name, ratio = confused
+        return [_weight_finding("weight-unit", tag, f"{story} That is {weight.value / moved:.2f} times as much, and "
+                f"{ratio:.3f} is the {name} ratio: the propellant that left is a check weight, and {tag} reads low by "
+                f"that. Is its calibration in the other unit? Correct it, then analyse again with it.", zero)]
     if abs(moved) < (1.0 - UNEXPLAINED_SHARE) * weight.value and abs(moved - sign * weight.value) > AGREE * u:
         return [_weight_finding("weight-not-felt", tag, f"{story} Does the cell carry the tanks? The stand file says "
                 f"it does. Correct stand.toml, or explain the zero, before the impulse is used.", zero)]
@@ -187,6 +197,14 @@ def weight_findings(
                 f"drifted, a weighing is wrong, or liquid left between shutdown and the second zero. The difference is "
                 f"in the budget; check zeros and weighings.")]
     return []
+
+
+def _confused_unit(moved: float, weight: float, u: float) -> tuple[str, float] | None:
+    """Name the unit of force that was taken for newtons where a zero moved by that much less than it should."""
+    for name, ratio in CONFUSED_FORCES.items():
+        if abs(moved * ratio - weight) <= AGREE * u + RATIO_WITHIN * weight:
+            return name, ratio
+    return None
 
 
 def _weight_finding(code: str, tag: str, text: str, zero: Unloaded) -> Finding:

@@ -12,6 +12,7 @@ from analysis.checks import usable
 from analysis.compare import block_average
 from analysis.dataset import Array, Channel, Dataset
 from analysis.results import Finding
+from analysis.supply_checks import common_supply
 from daq.quantity import Quantity
 
 AGREE = 3.0  # combined standard uncertainties
@@ -31,7 +32,7 @@ class _Parted:
 
 
 def pair_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
-    """Name twins that part between two instants; two pairs that cross are called exchanged."""
+    """Name twins that part between two instants: two pairs that cross are exchanged, several may share a supply."""
     ambient = dataset.plan.site.ambient_pressure
     # One that clips, is open or stands still is named as such, and its twin serves.
     channels = [c for c in dataset.channels.values() if c.measures in PAIRED and usable(c, start, end)]
@@ -50,7 +51,10 @@ def pair_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
             continue
         crossed += [first, second]
         said.append(_exchanged(first, second))
-    return said + [_disagrees(pair) for pair in parted if pair not in crossed]
+    rest = [pair for pair in parted if pair not in crossed]
+    supply, told = common_supply(dataset, [(pair.one, pair.other, pair.at) for pair in rest])
+    said += supply
+    return said + [_disagrees(pair) for pair in rest if not told & {pair.one.tag, pair.other.tag}]
 
 
 def _parted(one: Channel, other: Channel, ambient: Quantity, start: float, end: float) -> _Parted | None:

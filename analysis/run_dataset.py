@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from analysis.dataset import Dataset, LineEdge, Played, Weighing, calibrated, iso_time, seconds_after
+from analysis.dataset import CrewMark, Dataset, LineEdge, Played, Weighing, calibrated, iso_time, seconds_after
 from analysis.prediction import Prediction
 from analysis.results import Finding, Gap, Measured, RecordHealth, TZero
 from daq.calibration import Calibration
@@ -77,6 +77,9 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
             for edge in device.edges
         ),
         findings=(*findings, *_notes(run, origin)),
+        marks=tuple(
+            CrewMark(mark.text, mark.key, (mark.host_ns - origin) * 1e-9, mark.struck) for mark in run.record.marks
+        ),
         plan_sha256=run.plan_sha256,
         origin_ns=origin,
     )

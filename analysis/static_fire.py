@@ -15,11 +15,14 @@ from analysis.checks import (
     channel_findings,
     first_usable,
     gap_findings,
+    interference_findings,
     once,
     prediction_findings,
     vented_zero_findings,
+    without_misled,
 )
 from analysis.class_reserve import class_reserve, reserve_finding
+from analysis.clock_checks import clock_findings
 from analysis.compare import compare, departure_findings
 from analysis.dataset import Channel, Dataset
 from analysis.firing_burn import Burn, burn_of, burn_time, thrust_result
@@ -28,9 +31,10 @@ from analysis.firing_curves import firing_curves
 from analysis.firing_detail import firing_detail
 from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass
 from analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
-from analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, tank_flows
+from analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
 from analysis.impulse import Seen, seen
 from analysis.load import weight_findings
+from analysis.mark_checks import mark_findings
 from analysis.pairs import pair_findings
 from analysis.results import (
     Analysis,
@@ -44,6 +48,7 @@ from analysis.results import (
     WeightCorrection,
     Window,
 )
+from analysis.supply_checks import supply_findings
 from analysis.thrust_record import Span, ThrustRecord, is_thrust, mode_period, rough_span, thrust_record
 from daq.errors import DataError
 
@@ -69,7 +74,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     burn = _burn(dataset, span, record)
     hidden = doubt(dataset, record, burn)
     site, vacuum = impulses(dataset, record, burn, hidden)
-    first_out = min((flow.end.time for flow in flows.values() if flow.ran_dry), default=None)
+    first_out = first_run_out(flows)
     sides, of_tanks = tank_sides(dataset, flows)
     engine = engine_of(dataset, record, burn, flows, site)
     compared = comparisons(dataset, record, burn, first_out, hidden=hidden.lower_bound_only)
@@ -85,6 +90,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         ),
         *_unsettled(record),
         *_record_findings(dataset, burn, cell),
+        *clock_findings(dataset, cell, site),
         *findings,
         *of_tanks,
         *run_out_findings(dataset, flows),
@@ -97,6 +103,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         *departure_findings(compared, locked=dataset.prediction_status == "locked"),
         *prediction_findings(dataset),
     ]  # fmt: skip
+    findings = without_misled(findings)
     known = {*dataset.findings, *hidden.findings}
     against = [f for f in findings if f.severity == "serious" and f.channel == cell.tag and f not in known]
     judged = verdicts(dataset, site, vacuum, against=against)
@@ -308,7 +315,10 @@ def _record_findings(dataset: Dataset, burn: Burn, cell: Channel) -> list[Findin
     return [
         *cell_findings(cell, min(0.0, begin), burn.thrust_end),
         *gap_findings(dataset, min(0.0, begin), burn.thrust_end),
+        *interference_findings(dataset, min(0.0, begin), end, but=cell.tag),
         *(f for f in channel_findings(dataset, begin, end) if (f.code, f.channel) != ("clipped", cell.tag)),
         *pair_findings(dataset, begin, end),
+        *mark_findings(dataset),
+        *supply_findings(dataset, min(0.0, begin), end),
         *vented_zero_findings(dataset, begin - 2.0, min(0.0, begin) - 0.05),
     ]

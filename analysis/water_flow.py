@@ -12,11 +12,13 @@ from analysis.bare import bare_results
 from analysis.checks import (
     channel_findings,
     gap_findings,
+    gauge_effect,
     once,
     prediction_findings,
     stuck_since,
     usable,
     vented_zero_findings,
+    without_misled,
 )
 from analysis.compare import compare, departure_findings
 from analysis.curves import Curve
@@ -26,9 +28,11 @@ from analysis.flow_diagnosis import diagnosis_findings
 from analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor
 from analysis.flow_instants import FlowInstants, flow_instants
 from analysis.flow_side import FlowSide, flow_side
+from analysis.mark_checks import mark_findings
 from analysis.no_flow_causes import no_flow_causes
 from analysis.pairs import pair_findings
 from analysis.results import Analysis, Comparison, EventResult, Finding, TZero, Window
+from analysis.supply_checks import supply_findings
 from analysis.tank_curves import tank_curves
 from analysis.windows import lone_spikes
 from daq.errors import DataError
@@ -94,7 +98,7 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
         events=_events(dataset, instants.opening, instants.end),
         tanks={tank.name: side.result},
         comparison=compared,
-        findings=once(findings),
+        findings=once(without_misled(findings)),
     )
     return Analysis(results, _curves(dataset, side))
 
@@ -208,12 +212,29 @@ def _record_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
         *gap_findings(dataset, begin, end, part="flow"),
         *channel_findings(acting, begin, end),
         *pair_findings(acting, begin, end),
+        *mark_findings(dataset),
+        *supply_findings(acting, begin, end),
     ]
     first = float(side.channel.time[0])
     if first + VENTED_SPAN + VENTED_BEFORE < begin:
         vented = [c for c in acting.measuring("tank pressure") if _vented(c, first, begin)]
-        said += vented_zero_findings(acting, first, first + VENTED_SPAN, channels=vented)
+        said += [
+            _with_gauge_effect(dataset, side, finding)
+            for finding in vented_zero_findings(acting, first, first + VENTED_SPAN, channels=vented)
+        ]
     return said
+
+
+def _with_gauge_effect(dataset: Dataset, side: FlowSide, finding: Finding) -> Finding:
+    """Add what a gauge reading taken for absolute did to this flow's exponent."""
+    start, end, exponent = side.result.start_pressure, side.result.end_pressure, side.result.exponent
+    if finding.code != "gauge-as-absolute" or finding.channel != side.channel.tag:
+        return finding
+    if start is None or end is None or exponent is None or not 0.0 < end.value < start.value:
+        return finding
+    high = gauge_effect(start.value, end.value, exponent.chord.value, dataset.plan.site.ambient_pressure.value)
+    more = f" The exponent that follows from it, {exponent.chord.value:.2f}, is about {high:.2f} too high."
+    return replace(finding, text=finding.text + more)
 
 
 def _vented(channel: Channel, first: float, opening: float) -> bool:

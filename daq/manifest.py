@@ -20,6 +20,7 @@ from daq.staged import write_staged
 MANIFEST = "manifest.json"
 FORMAT = 1
 NAMED_AT_MOST = 5  # files in one message; the rest are counted
+DERIVED = "samples/"  # in a run folder
 _BLOCK = 1 << 20
 
 
@@ -134,9 +135,12 @@ def verify(folder: Path, *, leave_out: Iterable[str] = ()) -> Manifest:
             faults.append(f"{name}, which it builds on, has changed")
     if faults:
         more = f" and {len(faults) - NAMED_AT_MOST} more" if len(faults) > NAMED_AT_MOST else ""
+        # Samples are made from the journals, so what happened to them alone can be made good.
+        derived = all(fault.startswith(DERIVED) for fault in faults)
+        again = f"build it again from its journals (standbook recover {folder} --into NEW_FOLDER), or "
         raise RecordError(
             f"{folder}: does not match its manifest: {', '.join(faults[:NAMED_AT_MOST])}{more}; "
-            "take the folder from the second copy"
+            f"{again if derived else ''}take the folder from the second copy"
         )
     return manifest
 

@@ -1,0 +1,29 @@
+"""What a wrong device clock would have done to the numbers, once it has been corrected.
+
+SI; times in seconds after T-0. The rate itself is found when a run is sealed, from arrivals at the computer.
+"""
+
+from analysis.dataset import Channel, Dataset
+from analysis.results import Finding, ImpulseResult
+
+TELLING = 2.0  # standard uncertainties of the rate
+WORTH = 2e-4  # relative rate; a crystal stays within it and is corrected without a word
+
+
+def clock_findings(dataset: Dataset, cell: Channel, impulse: ImpulseResult | None) -> list[Finding]:
+    """Say by how much the board's clock was off and what correcting it moved total impulse by."""
+    health = dataset.record.get(cell.stream)
+    rate = health.clock_ppm if health is not None else None
+    if rate is None or abs(rate.value) <= max(TELLING * rate.u, 1e6 * WORTH):
+        return []
+    relative = 1e-6 * rate.value
+    minutes = float(cell.time[-1] - cell.time[0]) / 60.0
+    moved = "" if impulse is None else f": {-relative * impulse.value:+,.0f} N*s of total impulse"
+    return [
+        Finding(
+            "clock-corrected", "note", None, None,
+            f"{cell.stream}: the board's clock ran {100.0 * abs(relative):.2f} % {'slow' if relative < 0 else 'fast'} "
+            f"({rate.value:+,.0f} ppm, standard uncertainty {rate.u:,.0f} ppm) against the computer over "
+            f"{minutes:.0f} min. All times are corrected for it{moved}; what is left of it is in the budget.",
+        )
+    ]  # fmt: skip

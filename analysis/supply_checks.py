@@ -1,0 +1,111 @@
+"""The supply that ratiometric sensors hang on: whether it sagged, seen by its own channel or in what hangs on it.
+
+SI; times in seconds after T-0. A supply that is recorded is divided out before anything is read; one that is only
+stated in the stand file shows as sensors that part from twins of another kind by one common factor.
+"""
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from analysis.dataset import Channel, Dataset
+from analysis.results import Finding
+
+SAGGED = 0.01  # of the supply before the run; loads on it usually take less
+BEFORE, SETTLED = 2.0, 0.2  # s before the run that are averaged; s of a sag that count
+ALIKE = 0.006  # of the signal: factors of sensors that a common supply moves
+MOVED = 0.01  # of the signal
+LEAST_SENSORS = 2
+
+
+def supply_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
+    """Say where a recorded supply sagged between two instants, and what hangs on it."""
+    said: list[Finding] = []
+    for channel in dataset.measuring("supply voltage"):
+        good = np.isfinite(channel.reading)
+        time, reading = channel.time[good], channel.reading[good]
+        before = (time >= start - BEFORE) & (time < start)
+        inside = (time >= start) & (time <= end)
+        if np.count_nonzero(before) < 8 or np.count_nonzero(inside) < 8:
+            continue
+        level = float(np.median(reading[before]))
+        low = inside & (reading < (1.0 - SAGGED) * level)
+        seconds = np.count_nonzero(low) * float(np.median(np.diff(time)))
+        if level <= 0.0 or seconds < SETTLED:
+            continue
+        sag = 1.0 - float(np.median(reading[low])) / level
+        on_it = [item.tag for item in dataset.stand.input if item.supply == channel.tag]
+        meaning = f"{', '.join(on_it)} hang on it and are divided by what it was, so their readings stand"
+        if not on_it:
+            meaning = "stand.toml divides no sensor by it: name it there as the supply of those that hang on it"
+        said.append(
+            Finding(
+                "supply-sagged", "caution", channel.tag, float(time[low][0]),
+                f"{channel.tag}: the sensor supply sagged by {100.0 * sag:.1f} % from T{time[low][0]:+.2f} s, for "
+                f"{seconds:.1f} s of the run. {meaning}. Look at supply, cable and what else draws current then.",
+            )
+        )  # fmt: skip
+    return said
+
+
+def common_supply(dataset: Dataset, pairs: Iterable[tuple[Channel, Channel, float]]) -> tuple[list[Finding], set[str]]:
+    """Find sensors on a stated supply that all part from their twins by one factor.
+
+    Parameters
+    ----------
+    pairs : iterable of (Channel, Channel, float)
+        Twins that part, and where they do most. [s]
+
+    Returns
+    -------
+    findings, tags
+        One sentence for them all, and the sensors that it is about.
+
+    Notes
+    -----
+    What a twin reads is turned back into the signal that the sensor should have given; a sag takes the same share of
+    every such signal, whatever it reads.
+    """
+    factors: dict[str, tuple[float, float]] = {}
+    for one, other, at in pairs:
+        for channel, twin in ((one, other), (other, one)):
+            if _on_stated_supply(dataset, channel) and not _on_stated_supply(dataset, twin):
+                factor = _signal_share(channel, twin, at)
+                if factor is not None:
+                    factors[channel.tag] = (factor, at)
+    if len(factors) < LEAST_SENSORS:
+        return [], set()
+    shares = np.array([factor for factor, _ in factors.values()])
+    middle = float(np.median(shares))
+    if abs(middle - 1.0) < MOVED or np.max(np.abs(shares - middle)) > ALIKE:
+        return [], set()
+    at = min(at for _, at in factors.values())
+    tags = sorted(factors)
+    way = "low" if middle < 1.0 else "high"
+    each = ", ".join(f"{tag} by {100.0 * (factors[tag][0] - 1.0):+.1f} %" for tag in tags)
+    text = (
+        f"{', '.join(tags)} part from their twins by one common factor: their signals are "
+        f"{100.0 * abs(1.0 - middle):.1f} % {way} ({each}). "
+        "All hang on a supply that stand.toml states and nobody records: it was not what is stated. Their readings are "
+        "not to be used; the twins do not hang on it. Record the supply as a channel, and name that in stand.toml."
+    )
+    return [Finding("supply-not-as-stated", "serious", tags[0], at, text)], set(tags)
+
+
+def _on_stated_supply(dataset: Dataset, channel: Channel) -> bool:
+    item = dataset.stand.input_tagged(channel.tag)
+    return item.kind == "ratiometric" and item.supply is not None and item.supply[0].isdigit()
+
+
+def _signal_share(channel: Channel, twin: Channel, at: float) -> float | None:
+    """Return a sensor's signal over the one that its twin's reading asks for, about an instant."""
+    mine = (np.abs(channel.time - at) <= 0.25) & np.isfinite(channel.reading)
+    its = (np.abs(twin.time - at) <= 0.25) & np.isfinite(twin.reading)
+    if np.count_nonzero(mine) < 8 or np.count_nonzero(its) < 8:
+        return None
+    # The readings differ little, so the sensor's own slope turns the difference into signal.
+    slope = float(np.polyfit(channel.signal[mine], channel.reading[mine], 1)[0])
+    signal = float(np.mean(channel.signal[mine]))
+    apart = float(np.mean(channel.reading[mine]) - np.mean(twin.reading[its]))
+    wanted = signal - apart / slope if slope else 0.0
+    return signal / wanted if wanted > 0.0 else None
