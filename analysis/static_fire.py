@@ -128,8 +128,10 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     return Analysis(results, firing_curves(dataset, record, burn, sides, site) | detail_curves)
 
 
-def firing_impulse(dataset: Dataset) -> ImpulseResult | None:
+def firing_impulse(dataset: Dataset, *, flows: Mapping[str, TankFlow] | None = None) -> ImpulseResult | None:
     """Return total impulse at site ambient alone, by the same steps; ``None`` without thrust or with it reversed.
+
+    ``flows`` are what the tanks' records gave before, for a study that integrates many cells beside one of them.
 
     Raises
     ------
@@ -140,7 +142,7 @@ def firing_impulse(dataset: Dataset) -> ImpulseResult | None:
     span = _span(dataset, cell)
     if span.reversed or not is_thrust(span, cell.calibration):
         return None
-    record, _, _ = _thrust(dataset, cell, span)
+    record = thrust_record(dataset, cell, span, flows) if flows is not None else _thrust(dataset, cell, span)[0]
     burn = _burn(dataset, span, record)
     return impulses(dataset, record, burn, doubt(dataset, record, burn))[0]
 

@@ -1,10 +1,12 @@
 """How often is a verdict wrong? Integrals of rehearsed firings, judged against limits set by the truth.
 
 Half of the runs have the starter's calibrations (u about 0.5 %), half better ones (u about 0.3 %); orientations
-take turns. Then runs with thrust that was hidden, against a limit so generous that nothing but the doubt can
-keep them from "within". Run from the project's folder:
+take turns. Cell, load path, clock, notes and weighings err anew in every run; pressure records, from which only the
+shape of the leaving weight and the hoses' load come, serve some runs each. Then runs with thrust that was hidden,
+whole records each, against a limit so generous that nothing but the doubt can keep them from "within". Run from the
+project's folder:
 
-    python -m tests.studies.verdicts --runs 2000
+    python -m tests.studies.verdicts --runs 10000
 """
 
 import argparse
@@ -12,6 +14,7 @@ import dataclasses
 
 import numpy as np
 
+from analysis.firing_tanks import tank_flows, weighed_mass
 from analysis.limits import verdict
 from analysis.scenario.draw import Draw
 from analysis.scenario.stage import on_stand
@@ -22,6 +25,8 @@ from tests.rehearsed import dataset_of, from_late, with_clip, with_gap
 from tests.studies.impulse_coverage import NEEDED, NOZZLES, PHYSICS, campaign_for_study, truths
 
 CASES = {"true = limit": 1.0, "true = 97 %": 0.97, "true = 103 %": 1.03}  # true impulse over limit
+REUSED = 16  # runs of each cell on one stand and physics with the same pressure records
+CELL = frozenset({"LC-1"})
 GENEROUS = 2.0  # limit over true impulse, for hidden thrust
 
 
@@ -57,6 +62,7 @@ class Bench:
         self.better = better(self.campaign)
         self.stands = [self.campaign.stand.model_copy(update={"nozzle": nozzle}) for nozzle in NOZZLES]
         self.placed = [[on_stand(one, stand) for one in physics] for stand in self.stands]
+        self._pressures = {}  # by stand and physics: the block of runs they serve, channels, flows
 
     def run(self, k, *, alter=None):
         """Return the measured impulse of run ``k``, the truth, and whether the better cell was used."""
@@ -64,10 +70,34 @@ class Bench:
         campaign = self.better if fine else self.campaign
         one = self.placed[which][(k // 6) % len(self.placed[which])]
         draw = Draw(5_000_000 + k)
-        rehearsal = instrument(campaign, one, draw, tags=NEEDED)
         plan = noted_plan(campaign.plan, one.world, draw)
+        whole = alter is not None  # what is hidden from the cell is hidden from the pressures too
+        rehearsal = instrument(campaign, one, draw, tags=NEEDED if whole else CELL)
         dataset = dataset_of(campaign, rehearsal, plan=plan, stand=self.stands[which], alter=alter)
-        return firing_impulse(dataset), rehearsal.truth.impulse_site, fine
+        if whole:
+            return firing_impulse(dataset), rehearsal.truth.impulse_site, fine
+        channels, flows = self.pressures(k)
+        dataset = dataclasses.replace(dataset, channels={**channels, **dataset.channels})
+        flows = {
+            name: dataclasses.replace(flow, tank=plan.tank_named(name), expelled=weighed_mass(dataset, flow.tank))
+            for name, flow in flows.items()
+        }
+        return firing_impulse(dataset, flows=flows), rehearsal.truth.impulse_site, fine
+
+    def pressures(self, k):
+        """Return the pressure channels that serve run ``k``, and the flows found in them."""
+        which, place = k % len(self.stands), (k // 6) % len(self.placed[0])
+        block = k // (6 * len(self.placed[0]) * REUSED)
+        if self._pressures.get((which, place), (None,))[0] != block:
+            one, draw = self.placed[which][place], Draw(7_000_000 + k)
+            rehearsal = instrument(self.campaign, one, draw, tags=NEEDED)
+            plan = noted_plan(self.campaign.plan, one.world, draw)
+            dataset = dataset_of(self.campaign, rehearsal, plan=plan, stand=self.stands[which])
+            events = rehearsal.truth.events
+            flows, _ = tank_flows(dataset, start=events["ignition"], end=events["closed"])
+            channels = {tag: channel for tag, channel in dataset.channels.items() if tag != "LC-1"}
+            self._pressures[which, place] = (block, channels, flows)
+        return self._pressures[which, place][1:]
 
 
 def judged(impulse, limit):
