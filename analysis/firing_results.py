@@ -77,7 +77,7 @@ class Line:
     frequency_at_end: float
     amplitude_at_start: float  # peak, share of the channel's mean at that time [-]
     amplitude_at_end: float
-    source: str = ""  # of an alias: what folds; of a mains line: which harmonic
+    source: str = ""  # of an alias: what folds; of mains: which harmonic; of the stand: which mode
     coherence: float | None = None  # of chamber and manifold, squared magnitude
     coherence_needed: float | None = None  # what chance reaches once in a hundred
 

@@ -163,16 +163,27 @@ def _named(dataset: Dataset, record: ThrustRecord, stretches: list[Stretch], mai
         for track in stretch.tracks:
             name, source = _slow_name(dataset, record, stretch, track, found)
             found.append((stretch, track, _line(stretch, track, name, source)))
-    return _loudest_modes([line for stretch, _, line in found if _worth(line, stretch)])
+    return _whole_modes([line for stretch, _, line in found if _worth(line, stretch)])
 
 
-def _loudest_modes(lines: list[Line]) -> list[Line]:
-    """Keep one line of a channel as the stand's mode: beside a strong resonance stand its skirts."""
-    loudest: dict[str, float] = {}
+def _whole_modes(lines: list[Line]) -> list[Line]:
+    """Put the pieces of each stand mode together: a resonance wanders about its course and has skirts beside it."""
+    pieces: dict[tuple[str, str], list[Line]] = {}
     for line in lines:
         if line.name == "stand mode":
-            loudest[line.channel] = max(loudest.get(line.channel, 0.0), line.amplitude_at_start)
-    return [k for k in lines if k.name != "stand mode" or k.amplitude_at_start >= 0.5 * loudest[k.channel]]
+            pieces.setdefault((line.channel, line.source), []).append(line)
+    whole = []
+    for found in pieces.values():
+        begin, end = min(k.start for k in found), max(k.end for k in found)
+        first = max((k for k in found if k.start <= begin + spectra.LONGEST_PART), key=lambda k: k.amplitude_at_start)
+        last = max((k for k in found if k.end >= end - spectra.LONGEST_PART), key=lambda k: k.amplitude_at_end)
+        whole.append(
+            replace(
+                first, start=begin, end=end, frequency_at_end=last.frequency_at_end,
+                amplitude_at_end=last.amplitude_at_end,
+            )
+        )  # fmt: skip
+    return [line for line in lines if line.name != "stand mode"] + whole
 
 
 def _worth(line: Line, stretch: Stretch) -> bool:
@@ -186,8 +197,9 @@ def _fast_name(dataset: Dataset, record: ThrustRecord, stretch: Stretch, track: 
     harmonic = _harmonic(dataset, track)
     if harmonic is not None:
         return "mains", "mains" if harmonic == 1 else f"harmonic {harmonic} of the mains"
-    if _follows_mode(dataset, record, track.time, track.frequency):
-        return "stand mode", ""
+    mode = _mode(dataset, record, track.time, track.frequency)
+    if mode is not None:
+        return "stand mode", f"mode {mode}"
     return "undecided", ""
 
 
@@ -217,11 +229,12 @@ def mode_course(dataset: Dataset, record: ThrustRecord, time: Array) -> list[tup
     return ranges
 
 
-def _follows_mode(dataset: Dataset, record: ThrustRecord, time: Array, frequency: Array) -> bool:
-    return any(
-        bool(np.mean((frequency >= low) & (frequency <= high)) >= 0.75)
-        for low, high in mode_course(dataset, record, time)
-    )
+def _mode(dataset: Dataset, record: ThrustRecord, time: Array, frequency: Array) -> int | None:
+    """Return which of the stand's modes a line follows, counted from one."""
+    for number, (low, high) in enumerate(mode_course(dataset, record, time), start=1):
+        if np.mean((frequency >= low) & (frequency <= high)) >= 0.75:
+            return number
+    return None
 
 
 def _against_feed(line: Line, track: Track, chamber: Stretch, manifolds: list[Stretch]) -> Line:
