@@ -74,11 +74,13 @@ def saturated(channel: Channel) -> Mask:
     marks = channel.clipped.copy()
     if counts.size < 2:
         return marks
-    moves = np.diff(counts) != 0
-    changes = np.flatnonzero(moves) + 1
-    first, last = np.concatenate(([0], changes)), np.concatenate((changes, [counts.size]))
     top = counts.max() if counts.max() - counts[0] >= counts[0] - counts.min() else counts.min()
-    flat = (counts[first] == top) & (last - first >= FLAT_RUN)
+    edges = np.flatnonzero(np.diff((counts == top).view(np.int8), prepend=0, append=0))
+    first, last = edges[::2], edges[1::2]
+    flat = last - first >= FLAT_RUN
+    if not flat.any():
+        return marks
+    moves = np.diff(counts) != 0
     for begin, end in zip(first[flat], last[flat], strict=True):
         marks[begin:end] = True
     # The tops themselves tell nothing of the noise elsewhere.

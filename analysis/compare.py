@@ -19,10 +19,12 @@ FAR_OUT, MOSTLY_OUT = 2.0, 0.50  # half-widths, share: beyond either one no mome
 
 
 def block_average(time: Array, value: Array, *, start: float, end: float, block: float = BLOCK) -> tuple[Array, Array]:
-    """Average samples in equal spans of time; a span without a sample is not a number."""
+    """Average samples in equal spans of time, which does not fall; a span without a sample is not a number."""
     count = max(1, round((end - start) / block))
     edges = np.linspace(start, end, count + 1)
-    inside = (time >= start) & (time < end) & np.isfinite(value)
+    part = slice(*np.searchsorted(time, [start, end]))  # long records are averaged over short spans
+    time, value = time[part], value[part]
+    inside = np.isfinite(value)
     place = np.minimum(((time[inside] - start) / (end - start) * count).astype(np.int64), count - 1)
     number = np.bincount(place, minlength=count)
     total = np.bincount(place, weights=value[inside], minlength=count)

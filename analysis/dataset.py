@@ -299,4 +299,6 @@ def iso_time(host_ns: int) -> str:
 
 def seconds_after(host_ns: NDArray[np.int64], origin_ns: int) -> Array:
     """Return seconds after an instant; the difference is taken in whole nanoseconds first."""
-    return np.asarray((host_ns - origin_ns).astype(np.float64) * 1e-9)
+    seconds = (host_ns - origin_ns).astype(np.float64)
+    seconds *= 1e-9
+    return seconds

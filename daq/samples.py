@@ -256,21 +256,25 @@ def read_samples(path: Path) -> Samples:
     try:
         with path.open("rb") as file:
             header = _header(path, pq.read_schema(file))
-            names = ["sequence", "boot", "ticks", "host_time", *(column.name + COUNTS for column in header.columns)]
-            table = pq.read_table(file, columns=names)
-        return Samples(
-            header,
-            table["sequence"].to_numpy(),
-            table["boot"].to_numpy(),
-            table["ticks"].to_numpy(),
-            table["host_time"].cast(pa.int64()).to_numpy(),
-            {
-                column.name: table[column.name + COUNTS].to_numpy().astype(np.int64)
-                for column in header.columns
-            },
-        )
+            # Column by column, so that no column is held twice while the others wait.
+            content = pq.ParquetFile(file)
+            counts = {
+                column.name: _integers(content, column.name + COUNTS).astype(np.int64) for column in header.columns
+            }
+            sequence, boot, ticks, host_ns = (
+                _integers(content, name) for name in ("sequence", "boot", "ticks", "host_time")
+            )
+            return Samples(header, sequence, boot, ticks, host_ns, counts)
     except (OSError, pa.ArrowException, KeyError) as error:
         raise _damaged(path, error) from None
+
+
+def _integers(content: Any, name: str) -> NDArray[Any]:  # noqa: ANN401 - pyarrow has no types
+    column = content.read(columns=[name])[name]
+    if pa.types.is_timestamp(column.type):
+        column = column.cast(pa.int64())
+    whole: NDArray[Any] = column.to_numpy()
+    return whole
 
 
 def _damaged(path: Path, error: Exception) -> RecordError:
