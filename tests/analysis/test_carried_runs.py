@@ -112,7 +112,8 @@ def test_a_firing_s_both_tanks_carry_to_the_next(campaign):
     found = carry(read_analysed(sample_run("HF-02")), to)
     assert [tank.tank for tank in found] == ["oxidiser", "fuel"]
     assert all('exponent_basis = "static fire"' in tank.lines for tank in found)
-    assert all(tank.cda.carried.u < 1.02 * tank.cda.measured.u for tank in found)
+    for cda in (tank.cda for tank in found):  # the same liquid at the same pressure: next to nothing is added
+        assert cda.carried.u**2 - cda.measured.u**2 < (0.005 * cda.measured.value) ** 2
 
 
 def test_tanks_of_other_names_have_nothing_to_carry(campaign):
