@@ -17,7 +17,8 @@ from analysis.dataset import Channel, Dataset
 from analysis.engine import specific_impulse
 from analysis.exponent import Exponent, exponent_from_pv
 from analysis.firing_burn import Burn
-from analysis.firing_tanks import CHAMBER_U, TankFlow, first_run_out, flow_record, left_aboard, mean_near
+from analysis.firing_impulse import EDGE_U
+from analysis.firing_tanks import TankFlow, first_run_out, flow_record, left_aboard, mean_near
 from analysis.flow_coefficient import DirectCda, direct_cda
 from analysis.impulse import seen
 from analysis.load import Unloaded
@@ -186,10 +187,7 @@ def engine_of(
         integral = _pressure_integral(dataset, chamber, begin, end)
         pressure = Measured(integral.value / (end - begin), integral.u / (end - begin), "Pa")
         if total is not None:
-            share = _share_between(record, begin, end)
-            # What flowed before and after these instants rests on valve instants that the chamber's filling blurs.
-            edges = math.sqrt(2.0) * CHAMBER_U * total.value * share / (end - begin)
-            burned = Measured(total.value * share, math.hypot(total.u * share, edges), "kg")
+            burned = _burned(record, burn, total)
             cstar = performance.cstar(integral, throat, burned)
         if impulse is not None and whole:
             part = record.record().between(begin, end)
@@ -223,8 +221,18 @@ def _total(masses: Mapping[str, Measured]) -> Measured:
     return Measured(sum(m.value for m in masses.values()), math.hypot(*(m.u for m in masses.values())), "kg")
 
 
-def _share_between(record: ThrustRecord, begin: float, end: float) -> float:
-    return float(np.diff(np.interp([begin, end], record.time, record.zero.share))[0])
+def _burned(record: ThrustRecord, burn: Burn, total: Measured) -> Measured:
+    """Return the mass that left between start and stop of thrust. [kg].
+
+    While valves move, their sides let through anything between nothing and what the open valve would: of what the
+    share puts outside these instants half is taken, and that half is the limit of its error.
+    """
+    begin, end = burn.span
+    share = float(np.diff(np.interp([begin, end], record.time, record.zero.share))[0])
+    half = 0.5 * (1.0 - share) * total.value
+    instants = math.hypot(burn.start.u if burn.start else EDGE_U, burn.stop.u if burn.stop else EDGE_U)
+    edges = math.hypot(half / math.sqrt(3.0), total.value / (end - begin) * instants)
+    return Measured(total.value - half, math.hypot(total.u, edges), "kg")
 
 
 def _pressure_integral(dataset: Dataset, chamber: Channel, begin: float, end: float) -> Measured:

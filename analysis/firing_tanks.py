@@ -248,7 +248,8 @@ def _ended(dataset: Dataset, flow: TankFlow, dry: bool, end: float) -> TankFlow:
     try:
         closing = closing_time(time, pressure, start=flow.end.time - 0.5, end=end + SEARCH_AFTER, name=name)
     except DataError:
-        closing = Event(name, flow.end.time, 0.2, "thrust stop, no break in the tank pressure found")
+        # A valve is closed when thrust stops or soon after; the first run-out comes earlier by what gas and crew take.
+        closing = Event(name, max(end, flow.end.time), 0.2, "thrust stop, no break in the tank pressure found")
     if closing.time <= flow.opening.time:
         closing = replace(closing, time=flow.end.time, u=0.2)
     return replace(flow, end=closing)
@@ -315,8 +316,9 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTer
         no_signal_at=flow.channel.no_signal_reading + origin,
     )  # fmt: skip
     notes = NoteTerms(
-        ullage_volume_u=math.hypot(volume.u, load.value / density.value * density.relative_u),
+        ullage_volume_u=volume.u,
         load_u=load.u,
+        load=load.value,
         density_u=density.u,
         ambient_u=ambient.u,
         back_pressure_u=flow.chamber.zero_u,

@@ -64,6 +64,7 @@ class NoteTerms:
     mass_u: float = 0.0  # of the one weighed mass, where no amounts are given [kg]
     load_u: float = 0.0  # of the load: moves ullage volume and every amount that counts from it together [kg]
     density_u: float = 0.0  # kg/m³
+    load: float = 0.0  # whose volume, and with it the ullage's, follows from the density; nought: moved elsewhere [kg]
     head_u: float = 0.0  # of the liquid column's height, relative
     ambient_u: float = 0.0  # barometer; moves a gauge sensor's absolute pressure and a free jet together [Pa]
     back_pressure_u: float = 0.0  # beyond the barometer: a downstream sensor's zero, a pipe [Pa]
@@ -288,7 +289,11 @@ def shifted_flows(flow: Flow, sensor: SensorTerms, notes: NoteTerms) -> Iterator
     if notes.density_u:
         share = notes.density_u / flow.density
         by_density = _amounts_moved(flow, lambda amount: amount.density_power * share * amount.mass)
-        yield "density", replace(flow, density=flow.density + notes.density_u, amounts=by_density)
+        ullage = flow.ullage_volume + notes.load / flow.density * share
+        yield (
+            "density",
+            replace(flow, density=flow.density + notes.density_u, ullage_volume=ullage, amounts=by_density),
+        )
     if notes.head_u and flow.head is not None:
         taller = 1.0 + notes.head_u
         head = replace(flow.head, start_height=taller * flow.head.start_height, area=flow.head.area / taller)

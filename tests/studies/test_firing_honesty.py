@@ -52,8 +52,8 @@ def test_without_errors_the_numbers_are_the_true_ones(campaign, seed):
     true, found = true_numbers(rehearsal.truth, results), found_numbers(results)
     for name, within in {
         "impulse": 5e-4, "impulse in vacuum": 5e-4, "Isp": 1e-3, "CF": 1e-3, "O/F": 1e-3,
-        # flow before ignition and after run-out is known by instants good to 0.02 s, of 8 s in the shorter burn
-        "c*": 0.009, "CdA oxidiser": 0.013, "CdA fuel": 0.006, "n oxidiser": 0.005, "n fuel": 0.012,
+        # flow beside the valve instants is known to half of itself, and they to 0.02 s, of 8 s in the shorter burn
+        "c*": 0.003, "CdA oxidiser": 0.013, "CdA fuel": 0.006, "n oxidiser": 0.005, "n fuel": 0.012,
     }.items():  # fmt: skip
         assert found[name].value == pytest.approx(true[name], rel=within), name
 
