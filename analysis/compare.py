@@ -102,7 +102,7 @@ def departure_findings(
             "outside-band", _severity(c), None, c.at,
             f"{_sentence_name(name)} lay inside {kind} for {100.0 * c.share_in_band:.0f} % of the {part}; at "
             f"worst, at T{c.at:+.1f} s, it was {c.worst_departure:.2f} times as far from the prediction as the band's "
-            f"edge. One of the assumptions behind the band moved: compare {suspects} below with the plan.",
+            f"edge. One of the assumptions behind the band moved: compare {suspects} with the plan.",
         )
         for name, c in outside
     ]  # fmt: skip

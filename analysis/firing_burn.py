@@ -22,6 +22,7 @@ MOST_DELAY = 1.0  # s from T-0 to thrust that valve and ignition may take
 ENDING_BEFORE = 0.1  # s before the first run-out
 SCALING = frozenset({"calibration scatter", "reference standard", "stand interaction", "alignment"})
 NOT_A_LEVEL = frozenset({"noise", "clock rate", "window"})
+TEN_PERCENT_U = 0.005  # s, standard, of the length between the 10 % instants beside noise; from simulated firings
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,11 +128,14 @@ def thrust_result(
 
     inside = (record.time >= begin) & (record.time <= end)
     mean = running_mean(record.time, record.thrust, record.mode_period)[inside]
+    mean_force = record.record().between(begin, end) / length
+    lasted = burn_time(burn)
+    mean_u = math.hypot(level(mean_force).u, mean_force * lasted.u / length if lasted else 0.0)
     settled, ending = burn.inner(first_out)
     known = burn.start is not None and burn.stop is not None
     return ThrustResult(
         peak=level(float(mean.max())) if mean.size else None,
-        mean=level(record.record().between(begin, end) / length) if known else None,
+        mean=Measured(mean_force, mean_u, "N") if known else None,
         at_start=over(settled, settled + LEVEL_OVER) if burn.start else None,
         at_end=over(ending - LEVEL_OVER, ending) if burn.stop else None,
         definition=(
@@ -147,4 +151,4 @@ def burn_time(burn: Burn) -> Measured | None:
     """Return the time from the 10 % start to the 10 % stop. [s]."""
     if burn.start is None or burn.stop is None:
         return None
-    return Measured(burn.stop.time - burn.start.time, math.hypot(burn.start.u, burn.stop.u), "s")
+    return Measured(burn.stop.time - burn.start.time, math.hypot(burn.start.u, burn.stop.u, TEN_PERCENT_U), "s")

@@ -12,7 +12,7 @@ import numpy as np
 from analysis.checks import first_usable
 from analysis.compare import block_average
 from analysis.dataset import Channel, Dataset
-from analysis.firing_burn import Burn, force_u
+from analysis.firing_burn import TEN_PERCENT_U, Burn, force_u
 from analysis.firing_results import BurnByDefinition, Shutdown, StartTransient, Stiffness
 from analysis.firing_tanks import TankFlow
 from analysis.measured import Measured
@@ -27,7 +27,11 @@ CHAMBER_MEAN = 0.005  # s; roughness of single samples is no overshoot
 LEVEL_OVER, LEVEL_BEFORE = 0.3, 0.1  # s, of the level before shutdown and how long before the inner burn ends
 STIFFNESS_OVER, STIFFNESS_BLOCK = 0.2, 0.02  # s
 # What each definition moved by in simulated firings whose end was known, beside noise and smear. [s]
-DEFINITION_U: Mapping[str, float] = {"10 % to 10 %": 0.005, "5 % to 5 %": 0.04, "10 % to aft-tangent bisector": 0.004}
+DEFINITION_U: Mapping[str, float] = {
+    "10 % to 10 %": TEN_PERCENT_U,
+    "5 % to 5 %": 0.04,
+    "10 % to aft-tangent bisector": 0.004,
+}
 
 
 @dataclass(frozen=True, slots=True)

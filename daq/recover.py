@@ -155,7 +155,7 @@ def recover_wire(
         edges=tuple(_edges(assemblies, keys, clock, boots)),
         lost_edges=max((sum(s.lost_edges for s in a.segments) for a in assemblies), default=0),
         notes=(
-            *tape.notes,
+            *(_stretched(note, origin_ns, scale) for note in tape.notes),
             *others,
             *_spoken(notes, assemblies, keys, clock),
             *_remarks(tape.device, serial, hellos, pieces, saved, received=len(reel.stream)),
@@ -171,6 +171,14 @@ def recover_wire(
             Sleep(*scaled_arrivals(np.array([s.start_ns, s.end_ns]), origin_ns, scale).tolist()) for s in tape.sleeps
         ),
     )
+
+
+def _stretched(note: NoteRecord, origin_ns: int, scale: float) -> NoteRecord:
+    """Put a note of capture, made in real time, on the time base of the rows."""
+    if note.host_ns is None:
+        return note
+    host_ns = int(scaled_arrivals(np.array([note.host_ns]), origin_ns, scale)[0])
+    return NoteRecord(severity=note.severity, host_ns=host_ns, text=note.text)
 
 
 def _used(layouts: Sequence[Hello], hellos: Sequence[Hello], pieces: Sequence[Decoded]) -> list[Hello]:

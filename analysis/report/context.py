@@ -111,7 +111,7 @@ class WeighingUsed:
     what: str  # "caught" | "residual" | "expelled"
     mass: Measured  # [kg]
     by: str = ""
-    note: str = ""
+    place: str = ""  # "additions/001"
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,3 +152,4 @@ class ReportContext:
     people: tuple[Person, ...] = ()
     deviations: tuple[str, ...] = ()
     recomputation: Recomputation | None = None
+    time_scale: float = 1.0  # device seconds in a real second; above 1 only in a rehearsal

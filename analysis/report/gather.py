@@ -74,6 +74,7 @@ def context_from_run(
         people=tuple(Person(role, initials) for role, initials in people if initials),
         deviations=deviations,
         recomputation=_recomputation(run, used),
+        time_scale=max((device.time_scale for device in run.record.devices.values()), default=1.0),
     )
 
 
@@ -231,7 +232,8 @@ def _weighings(run: Run) -> tuple[WeighingUsed, ...]:
         for what in WEIGHED:
             quantity: Quantity | None = getattr(weighing, what)
             if quantity is not None:
-                rows.append(WeighingUsed(tank, what, measured(quantity), note=weighing.source))
+                place, _, by = weighing.source.partition(", by ")
+                rows.append(WeighingUsed(tank, what, measured(quantity), by=by, place=place))
     return tuple(rows)
 
 

@@ -120,9 +120,15 @@ def show_expanded(measured: Measured, coverage_factor: float, reference: Referen
     return Shown(*round_pair(value, coverage_factor * measured.u / scale), unit)
 
 
+def rough(value: float, unit: str) -> str:
+    """Write an SI value whose uncertainty nobody stated to two digits, in the trade's unit."""
+    shown, scale = TRADE_UNITS.get(unit, (unit.replace("*", "·"), 1.0))
+    return _join(plain(value / scale, 2), shown)
+
+
 def relative(measured: Measured) -> str:
-    """Write the standard uncertainty as a share of the value, in percent."""
-    if not measured.value or measured.u <= 0.0 or not math.isfinite(measured.u):
+    """Write the standard uncertainty as a share of the value, in percent; nothing where nought is as likely."""
+    if not measured.value or not 0.0 < measured.u < abs(measured.value):
         return ""
     return f"{round_pair(0.0, 100.0 * measured.u / abs(measured.value))[1]} %"
 
@@ -163,8 +169,10 @@ def seconds(time: float, places: int = 3) -> str:
 
 
 def milliseconds(u: float) -> str:
-    """Write the uncertainty of an instant [s] in ms."""
-    return f"{round_pair(0.0, 1e3 * u)[1]} ms" if u > 0.0 else "not stated"
+    """Write the uncertainty of an instant [s] in ms; below a hundredth of one, that it is below."""
+    if u <= 0.0:
+        return "not stated"
+    return f"{round_pair(0.0, 1e3 * u)[1]} ms" if u >= 1e-5 else "below 0.01 ms"
 
 
 def tie(text: str) -> str:

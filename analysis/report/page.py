@@ -159,8 +159,7 @@ def _flow_headline(results: Results) -> str:
         return "No tank was analysed."
     name, tank = next(iter(results.tanks.items()))
     window = _window_words(tank)
-    source = f"{name.capitalize()} side, from weighed mass and the pressure record {window}"
-    return f"{source}, without assuming a gas law; about 95 % coverage."
+    return f"{name.capitalize()} side, {window}; about 95 % coverage. CdA rests on no gas law."
 
 
 def _window_words(tank: TankResult) -> str:
@@ -214,7 +213,10 @@ def _facts(results: Results, context: ReportContext, firing: bool, register: Reg
     if results.t_zero is not None:
         u = numbers.milliseconds(results.t_zero.u)
         when = sentences.stamp(results.t_zero.time)
-        date: Cell = f"{when} by the laptop's clock; {results.t_zero.source}, u = {u} on the device's clock"
+        clock = "the laptop's clock"
+        if context.time_scale != 1.0:
+            clock = f"a clock that ran {numbers.plain(context.time_scale)} times as fast as the laptop's"
+        date: Cell = f"{when} by {clock}; {results.t_zero.source}, standard uncertainty {u} on the device's clock"
     else:
         date = register.why()
     geometry = f"{results.stand}, nozzle {stand.nozzle}, tanks {'on' if stand.tanks_on_cell else 'off'} the load cell"

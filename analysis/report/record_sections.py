@@ -95,11 +95,11 @@ def calibrations(results: Results, context: ReportContext, register: Register) -
     tares: list[tuple[Cell, ...]] = []
     for tag, tare in results.tare.items():
         reference: numbers.Reference | None = "a" if tare.before.unit == "Pa" else None
-        drift = register.why(tag) if tare.drift is None else _difference(tare.drift, tare.before.unit)
+        drift = register.why(tag) if tare.drift is None else numbers.rough(tare.drift, tare.before.unit)
         after = numbers.show(tare.after, reference).with_u if tare.after else register.why(tag)
         tares.append((tag, numbers.show(tare.before, reference).with_u, after, drift))
     if tares:
-        tare_head = ("Channel", "Unloaded, before", "Unloaded, after", "Difference")
+        tare_head = ("Channel", "Unloaded, before", "Unloaded, after", "Drift, without the weight that left")
         blocks.append(Table(tare_head, tuple(tares), frozenset({1, 2, 3}), "Zeros before and after the run."))
     return Section(
         "calibrations",
@@ -136,11 +136,11 @@ def plan(context: ReportContext) -> Section:
         Table(tank_head, tuple(plan_tank_row(tank) for tank in summary.tanks), frozenset(), "Tanks.", style="small"),
     ]
     weighed = tuple(
-        (item.tank, item.what, numbers.show(item.mass).with_u, item.by, item.note) for item in context.weighings
+        (item.tank, item.what, numbers.show(item.mass).with_u, item.by, item.place) for item in context.weighings
     )
     if weighed:
         caption = "Weighed on a scale after the run, and added to the sealed record."
-        blocks.append(Table(("Tank", "What", "Mass", "By", "Note"), weighed, frozenset({2}), caption))
+        blocks.append(Table(("Tank", "What", "Mass", "By", "Kept in"), weighed, frozenset({2}), caption))
     return Section(
         "plan",
         "Plan, loads and people",
@@ -254,14 +254,14 @@ def _calibration_row(item: CalibrationUsed, day: str | None) -> tuple[Cell, ...]
         item.tag,
         item.revision,
         f"{item.sensor}, {item.serial}",
-        item.date,
-        f"{item.valid_until} NOT IN DATE" if late else item.valid_until,
+        _day(item.date),
+        _day(item.valid_until) + (" NOT IN DATE" if late else ""),
         f"{numbers.round_pair(0.0, 100.0 * item.slope_u)[1]} %" if item.slope_u > 0.0 else "not stated",
         f"{numbers.round_pair(0.0, item.zero_u)[1]} {zero_unit}" if item.zero_u > 0.0 else "not stated",
         f"{numbers.plain(item.lowest)} to {numbers.plain(item.highest)} {unit}",
     )
 
 
-def _difference(value: float, unit: str) -> str:
-    shown, scale = numbers.TRADE_UNITS.get(unit, (unit.replace("*", "·"), 1.0))
-    return f"{numbers.plain(value / scale, 2)} {shown}"
+def _day(date: str) -> Markup:
+    """Keep a date on one line."""
+    return Markup('<span class="day">{}</span>').format(date)

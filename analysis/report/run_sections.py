@@ -107,8 +107,8 @@ def load_cell(results: Results, curves: Curves, context: ReportContext, register
             after = numbers.show(tare.after).with_u if tare.after else register.why(tag)
             rows.append((f"{tag} unloaded, after", after))
             if tare.drift is not None:
-                unit = numbers.show(tare.before).unit
-                rows.append((f"{tag} drift between them", f"{numbers.fixed(tare.drift, 1)} {unit}"))
+                words = numbers.rough(tare.drift, tare.before.unit)
+                rows.append((f"{tag} drift, without the weight that left", words))
     return Section(
         "load-cell",
         "Load cell before correction",
@@ -274,7 +274,8 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
         blocks.append(Table(head, rows, frozenset({1, 2, 3}), caption))
     scalars: list[tuple[Cell, ...]] = []
     for item in context.predicted:
-        bounds = (Measured(value, 0.0, item.unit) for value in (item.nominal, item.low, item.high))
+        u = (item.high - item.low) / 4.0  # a quarter of a 95 % band; two digits of it are enough
+        bounds = (Measured(value, u, item.unit) for value in (item.nominal, item.low, item.high))
         nominal, low, high = (numbers.show(bound, _reference(item.unit)) for bound in bounds)
         band = f"{low.value} to {high.value}"
         if item.measured is None:

@@ -381,7 +381,7 @@ CONTEXT = ReportContext(
     locked_at="2031-06-13T18:02:44Z",
     weighings=(
         WeighingUsed(
-            "oxidiser", "residual", Measured(0.98, 0.03, "kg"), "DAQ", "boiled off in the open, weighed before"
+            "oxidiser", "residual", Measured(0.98, 0.03, "kg"), "DAQ", "additions/001"
         ),
         WeighingUsed("fuel", "residual", Measured(0.25, 0.01, "kg"), "DAQ", ""),
     ),
@@ -558,7 +558,7 @@ def water_flow() -> tuple[Results, dict[str, Curve], ReportContext]:
         expansion_ratio=None,
         run_out_first=None,
     )
-    weighing = WeighingUsed("oxidiser", "caught", Measured(9.242, 0.020, "kg"), "DAQ", "bucket and trade scale")
+    weighing = WeighingUsed("oxidiser", "caught", Measured(9.242, 0.020, "kg"), "DAQ", "additions/001")
     return (
         results,
         curves,

@@ -302,10 +302,17 @@ def test_commands_keep_their_plain_spaces():
     assert "<pre>standbook x --wait 5 s</pre>" in page
 
 
+def test_a_rehearsal_in_fast_motion_says_whose_clock_its_date_is_by():
+    real = Reader(render_report(fixture.firing(), {}, fixture.CONTEXT)).text
+    fast = Reader(render_report(fixture.firing(), {}, replace(fixture.CONTEXT, time_scale=10.0))).text
+    assert "by the laptop's clock" in real
+    assert "by a clock that ran 10 times as fast as the laptop's" in fast
+
+
 def test_an_out_of_date_calibration_is_named():
     late = CalibrationUsed("LC-1", "r03", "cell", "7", "2029-01-01", "2030-01-01", 0.0, 0.0, 0.0, 5000.0, "N")
     page = render_report(fixture.firing(), {}, replace(fixture.CONTEXT, calibrations=(late,)))
-    assert "2030-01-01 NOT IN DATE" in page
+    assert "2030-01-01 NOT IN DATE" in Reader(page).text
     assert page.count("not stated") >= 2
 
 
@@ -361,7 +368,7 @@ def test_an_unknown_vacuum_impulse_is_said_beside_a_known_one():
     page = render_report(replace(base, impulse_vacuum=None, findings=(said,)), {}, context)
     text = Reader(page).text
     assert "Referred to vacuum not known ( finding 1 )" in text
-    assert "31,570 to 36,230 not known" in text
+    assert "31,600 to 36,200 not known" in text
 
 
 def test_a_short_gap_says_how_much_it_may_hide():

@@ -75,8 +75,8 @@ def test_lock_hashes_and_weighings_are_carried(made):
     assert context.locked_at == "2031-06-13T18:02:44Z"
     assert context.manifest_sha256 == "cd" * 32
     assert [item.name for item in context.files] == ["plan.toml", "raw/x"]
-    assert [(w.tank, w.what, w.mass.value, w.note) for w in context.weighings] == [
-        ("oxidiser", "residual", 0.98, "additions/001, by DAQ")
+    assert [(w.tank, w.what, w.mass.value, w.place, w.by) for w in context.weighings] == [
+        ("oxidiser", "residual", 0.98, "additions/001", "DAQ")
     ]
     assert context.command == "standbook analyse runs/2031-06-14_HF-02"
 

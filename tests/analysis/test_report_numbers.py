@@ -95,4 +95,8 @@ def test_very_small_numbers_carry_a_power_of_ten():
 def test_instants_and_their_uncertainty():
     assert numbers.seconds(-0.25, 2) == "T−0.25 s"
     assert numbers.milliseconds(0.0) == "not stated"
+    assert numbers.milliseconds(2.9e-7) == "below 0.01 ms"
+    assert numbers.milliseconds(0.0048) == "4.8 ms"
     assert numbers.relative(Measured(0.0, 1.0, "N")) == ""
+    assert numbers.relative(Measured(-0.086, 0.091, "1")) == ""  # nought is as likely: a share says nothing
+    assert numbers.rough(-0.0582, "N") == "\u22120.058 N"
