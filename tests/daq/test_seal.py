@@ -163,7 +163,8 @@ def test_a_rehearsal_at_twenty_times_real_time_keeps_its_own_seconds(tmp_path):
     assert (device.time_scale, opened.info.rehearsal) == (20.0, True)
     assert run.name.endswith("_rehearsal")
     opening, closing = (next(n.host_ns for n in device.notes if word in n.text) for word in ("opened", "closed"))
-    assert opening <= rows.host_ns[0] and rows.host_ns[-1] <= closing  # notes of capture on the rows' time, not on its own
+    assert opening <= rows.host_ns[0]  # notes of capture lie on the time of the rows, not on their own
+    assert rows.host_ns[-1] <= closing
     assert summary.t_zero is not None
 
 
