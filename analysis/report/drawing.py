@@ -23,6 +23,7 @@ from analysis.results import EventResult, Window
 WIDTH = 7.0  # of a full figure [in]: the text width of an A4 page, so that 9 pt print as 9 pt
 FONT = 9.0  # [pt]
 MOST_POINTS = 500  # of one drawn line
+GAP_STEPS = 6.0  # usual distances between points; a wider one is a gap of the record
 
 # Okabe and Ito's palette, told apart by people with any common colour blindness.
 INK, BLUE, VERMILION, GREEN, GREY = "#1b1f23", "#0072b2", "#c44e00", "#00785a", "#6a737d"
@@ -79,11 +80,17 @@ def new_figure(height: float, *, width: float = WIDTH) -> Figure:
 def thin(
     time: NDArray[np.float64], *columns: NDArray[np.float64], most: int = MOST_POINTS
 ) -> list[NDArray[np.float64]]:
-    """Keep at most ``most`` points, the last among them; the columns hold means already."""
-    if time.size <= most:
-        return [time, *columns]
-    kept = np.unique(np.linspace(0, time.size - 1, most).round().astype(np.int64))
-    return [time[kept], *(column[kept] for column in columns)]
+    """Keep about ``most`` points, the last among them; the columns hold means already.
+
+    Where the record has a gap the columns get a NaN: no line is drawn across what nobody saw.
+    """
+    if time.size > most:
+        kept = np.unique(np.linspace(0, time.size - 1, most).round().astype(np.int64))
+        time, columns = time[kept], tuple(column[kept] for column in columns)
+    steps = np.diff(time)
+    gaps = np.flatnonzero(steps > GAP_STEPS * np.median(steps)) if steps.size else np.empty(0, np.int64)
+    middle = time[gaps] + steps[gaps] / 2.0
+    return [np.insert(time, gaps + 1, middle), *(np.insert(column, gaps + 1, np.nan) for column in columns)]
 
 
 def thousands(axes: Axes) -> None:

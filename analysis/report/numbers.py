@@ -21,6 +21,8 @@ PLAIN_LIMIT = 4  # decimal places beyond which a number is written with a power 
 MINUS, TIMES, NO_BREAK = "\u2212", "\u00d7", "\u00a0"
 _UNIT = r"(?:N·s|lbf·s|kN·s|N|kg|s|ms|bar|mbar|mm²?|%|L|V|mV/V|mA|Hz|ppm|m/s|°C|UTC)(?![\w·])"
 _BREAKABLE = re.compile(rf"(?<=\d) (?={_UNIT})|(?<=\d) (?=±)|(?<=±) |(?<=\b[uk] =) |(?<=\b[uk]) (?==)")
+_ASCII_UNIT = re.compile(r"\b(k?N|lbf)\*(?=s\b)")
+_ASCII_MINUS = re.compile(r"(?<=[ (])-(?=\d)")
 
 Reference = Literal["a", "g", "d"]  # absolute, gauge, difference
 
@@ -176,8 +178,9 @@ def milliseconds(u: float) -> str:
 
 
 def tie(text: str) -> str:
-    """Keep a number and its unit on one line: the space between them may not break."""
-    return _BREAKABLE.sub(NO_BREAK, text)
+    """Keep a number and its unit on one line, and set signs as the figures have them: findings come as plain text."""
+    text = _ASCII_UNIT.sub(r"\1·", text)
+    return _BREAKABLE.sub(NO_BREAK, _ASCII_MINUS.sub(MINUS, text))
 
 
 def _bound(value: float, limit: float, rounding: str) -> str:

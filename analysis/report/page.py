@@ -159,7 +159,10 @@ def _flow_headline(results: Results) -> str:
         return "No tank was analysed."
     name, tank = next(iter(results.tanks.items()))
     window = _window_words(tank)
-    return f"{name.capitalize()} side, {window}; about 95 % coverage. CdA rests on no gas law."
+    side = f"{name.capitalize()} side, {window}"
+    if any(finding.severity == "serious" for finding in results.findings):
+        return f"{side}; not to be used as it is, the findings say why."
+    return f"{side}; about 95 % coverage. CdA rests on no gas law."
 
 
 def _window_words(tank: TankResult) -> str:

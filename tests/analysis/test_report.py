@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.curves import Curve
-from analysis.report import figures, run_sections, sentences
+from analysis.report import drawing, figures, run_sections, sentences
 from analysis.report.blocks import Register, Table
 from analysis.report.context import CalibrationUsed, PredictedScalar
 from analysis.report.page import page_one
@@ -443,3 +443,23 @@ def test_a_withheld_number_is_not_given_a_coverage():
     page = page_one(results, fixture.firing_curves(), fixture.CONTEXT, Register.of(()))
     assert page.wide is None
     assert page.verdicts[0].share == ""
+
+
+def test_no_line_is_drawn_across_a_gap_of_the_record():
+    time = np.concatenate([np.arange(0.0, 1.0, 0.01), np.arange(3.0, 5.0, 0.01)])
+    drawn, column = drawing.thin(time, np.ones(time.size), most=100)
+    inside = (drawn > 1.0) & (drawn < 3.0)
+    assert np.count_nonzero(inside) == 1
+    assert np.isnan(column[inside]).all()
+    assert np.count_nonzero(np.isnan(column)) == 1
+    whole, _ = drawing.thin(np.arange(0.0, 5.0, 0.01), np.ones(500), most=100)
+    assert whole.size == 100
+
+
+def test_a_flow_with_a_serious_finding_claims_no_coverage():
+    results, curves, context = fixture.water_flow()
+    wrong = Finding("gauge-as-absolute", "serious", "PT-11", None, "A gauge sensor is described as absolute.")
+    assert "about 95 % coverage" in page_one(results, curves, context, Register.of(results.findings)).headline
+    doubted = replace(results, findings=(wrong,))
+    headline = page_one(doubted, curves, context, Register.of(doubted.findings)).headline
+    assert headline.endswith("not to be used as it is, the findings say why.")

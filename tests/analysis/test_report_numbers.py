@@ -100,3 +100,10 @@ def test_instants_and_their_uncertainty():
     assert numbers.relative(Measured(0.0, 1.0, "N")) == ""
     assert numbers.relative(Measured(-0.086, 0.091, "1")) == ""  # nought is as likely: a share says nothing
     assert numbers.rough(-0.0582, "N") == "\u22120.058 N"
+
+
+def test_a_finding_typed_in_plain_letters_is_set_like_the_rest_of_the_page():
+    said = numbers.tie("about 5,154 N*s (1,159 lbf*s), off by -0.87 bar; a 4-20 mA loop, 2031-06-14")
+    assert said.replace(numbers.NO_BREAK, " ") == (
+        "about 5,154 N·s (1,159 lbf·s), off by \u22120.87 bar; a 4-20 mA loop, 2031-06-14"
+    )
