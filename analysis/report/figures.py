@@ -79,7 +79,7 @@ def first_pressure(curves: Curves, tank: str, window: tuple[float, float] | None
             axes.plot(time, predicted / BAR, **PREDICTED)
         time, mean = drawing.thin(curve.time, curve.columns["mean"])
         axes.plot(time, mean / BAR, **MEASURED)
-        axes.legend(loc="upper right")
+        drawing.legend(axes)
         axes.set_ylabel("pressure, bar(a)")
         drawing.time_axis(axes)
         axes.set_xlim(float(time[0]), float(time[-1]))
