@@ -30,7 +30,22 @@ from daq.stand import Input
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = {path.stem: path.read_text(encoding="utf-8") for path in sorted((ROOT / "cli" / "guide").glob("*.md"))}
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-WANTED = {"analysis", "board", "cautions", "files", "first-test-day", "import", "recording", "report", "wiring"}
+WANTED = {
+    "analysis",
+    "board",
+    "cautions",
+    "cold-flow",
+    "diagnosis",
+    "doubtful-records",
+    "files",
+    "firing-analysis",
+    "first-test-day",
+    "import",
+    "prediction",
+    "recording",
+    "report",
+    "wiring",
+}
 TEXTS = {**PAGES, "README": README}
 COMMANDS = typer.main.get_command(app).commands
 

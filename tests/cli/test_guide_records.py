@@ -1,0 +1,73 @@
+"""The guide's page about doubtful records: its rules are those of the code, and so are its worked numbers."""
+
+import math
+from pathlib import Path
+
+from analysis import checks, impulse, limits, load, mark_checks, supply_checks
+from daq import gauge
+from daq.quantity import factor
+
+PAGE = " ".join((Path(__file__).parents[2] / "cli/guide/doubtful-records.md").read_text(encoding="utf-8").split())
+
+
+def on_page(*texts):
+    assert [text for text in texts if text not in PAGE] == []
+
+
+def test_the_rules_are_those_of_the_code():
+    on_page(
+        f"up to {1e3 * impulse.GAPS_BOUNDED:.0f} ms in all",
+        f"|step| > weight / {1.0 / load.UNEXPLAINED_SHARE:.0f}",
+        f"{100 * load.RATIO_WITHIN:.0f} % of weight + {load.AGREE:.0f} u",
+        f"is {100 * mark_checks.ROSE:.0f} % of its range",
+        f"mean over {mark_checks.BLOCK:g} s",
+        f"within {mark_checks.WITHIN:.0f} s",
+        f"than {mark_checks.SETTLES:g} s after",
+        f"> {checks.ZERO_AGREE:.0f} u while open",
+        f"asks for {checks.STUCK:.0f} s without",
+        f"and {gauge.FROZEN_IN_FLOW:g} s in a flow, {gauge.FROZEN_AFTER:.0f} s else",
+        f"at least {100 * supply_checks.MOVED:.0f} % of the signal",
+    )
+    assert checks.FLAT_RUN == 10
+    assert checks.LIVELY_SHARE == 0.5
+    assert gauge.FROZEN_CHANCE == 1e-15
+    assert supply_checks.LEAST_SENSORS == 2
+
+
+def test_worked_thrust_that_nobody_saw():
+    lost = 2.11 * 2443.0
+    on_page(f"{lost:,.0f} N·s, {100 * lost / 34_370:.1f} % of 34,370 N·s", f"stand for {120.0 * 19.80:,.0f} N")
+    on_page(f"misses {(120.0 * 19.80 - 2199.0) * 3.0:.0f} N·s")
+
+
+def test_worked_check_weight():
+    pound = factor("lbf", "force")
+    on_page(f"17.24 kg weigh {17.24 * 9.80665:.1f} N", f"38.0 x {pound:.3f} = {38.0 * pound:.1f} N")
+    on_page(f"is {17.24 * 9.80665 / 38.0:.2f} times too small", f"1.31 in pounds is {1.31 / pound:.2f}")
+    assert abs(38.0 * pound - 17.24 * 9.80665) < load.RATIO_WITHIN * 17.24 * 9.80665
+
+
+def test_worked_mark_and_gauge():
+    on_page(f"3 % of 0 to 60 bar are {mark_checks.ROSE * 60.0:.1f} bar")
+    growth = math.log(10.083 / 5.710) / 1.296  # the flow of the analysis page
+    wrong = math.log(9.105 / 4.732) / growth
+    on_page(f"n = {wrong:.3f}", f"{checks.gauge_effect(9.105e5, 4.732e5, wrong, 0.978e5):.3f} too high")
+
+
+def test_worked_frozen_line():
+    equal = math.erf(1.0 / (2.0 * math.sqrt(2.0) * 1.0))
+    on_page(f"p = {equal:.3f}", f"so {gauge.rows_needed(1.0)} equal rows")
+
+
+def test_worked_clock_supply_and_limit():
+    on_page(f"after {2**32 / 1e6:,.2f} s, or {2**32 / 6e7:.1f} min", f"read {0.005 * 34_000:.0f} N·s low")
+    on_page(f"read {0.96 * (24.0 + 7.5) - 7.5:.2f}")
+
+
+def test_worked_verdicts_on_the_limit():
+    def judged(value, u):
+        return limits.verdict(value, u, limit=40_960.0, limit_name="14 CFR 101.22 Class 2")
+
+    site, vacuum = judged(40_665.0, 209.0), judged(47_902.0, 220.0)
+    assert (site.outcome, vacuum.outcome) == ("not shown", "exceeds")
+    on_page(f"upper bound {site.upper_bound:,.0f} N·s", f"lower bound {vacuum.lower_bound:,.0f} N·s")
