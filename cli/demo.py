@@ -20,7 +20,9 @@ def demo(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where the demo campaign is made.")] = Path(
         "standbook-demo"
     ),
-    time_scale: Annotated[float, typer.Option("--time-scale", min=0.5, max=50.0)] = TIME_SCALE,
+    time_scale: Annotated[
+        float, typer.Option("--time-scale", min=0.5, max=50.0, help="How many times faster than real time.")
+    ] = TIME_SCALE,
     show: Annotated[bool, typer.Option("--open", help="Open the firing's report in the browser.")] = False,
 ) -> None:
     """Run the whole job: two water flows and a firing, predicted, locked, recorded, analysed, reported.

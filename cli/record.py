@@ -32,7 +32,9 @@ def record(
     seconds: Annotated[
         float | None, typer.Option("--for", metavar="SECONDS", min=0.0, help="Stop after this time.")
     ] = None,
-    rehearsal: Annotated[bool, typer.Option("--rehearsal", help="Mark the run, and all that comes of it.")] = False,
+    rehearsal: Annotated[
+        bool, typer.Option("--rehearsal", help="The data are made up: mark the run and all that comes of it.")
+    ] = False,
     postdiction: Annotated[
         bool, typer.Option("--postdiction", help="Record although no prediction of this plan is locked.")
     ] = False,
@@ -42,8 +44,9 @@ def record(
 ) -> None:
     """Record a run until Ctrl-C (or a rehearsal's end), then seal it into Parquet with a manifest.
 
-    Opening a port can reset the board behind it: start recording before the tanks are pressurised. The live screen
-    shows what is indicated and how old it is; the keys of the plan drop marks. See standbook guide recording.
+    Opening a port can reset the board behind it: start recording before the tanks are pressurised.
+
+    The screen shows what is indicated and how old it is; the plan's keys set marks: standbook guide recording.
 
     Example: standbook record teasel-2/plans/HF-02.toml --port cradle-a=/dev/ttyACM0
     """
