@@ -11,6 +11,7 @@ import numpy as np
 
 from analysis.dataset import Array
 from analysis.events import Event
+from analysis.impulse import GAPS_BOUNDED
 from analysis.results import BudgetTerm, Measured, ThrustResult
 from analysis.thrust_events import comes_to_rest, full_window, running_mean, thrust_start_stop
 from analysis.thrust_record import MARGIN, ThrustRecord
@@ -81,12 +82,20 @@ def burn_of(record: ThrustRecord, *, late: bool, cut_off: bool, t_zero_known: bo
     begin = min(full.start, 0.0) if t_zero_known else full.start
     first, last = float(record.time[0]), float(record.time[-1])
     return Burn(
-        None if late else start,
-        None if cut_off else stop,
+        None if late or _beside_gap(record, start) else start,
+        None if cut_off or _beside_gap(record, stop) else stop,
         Window(max(begin, first), min(full.end, last)),
         max(full.start + MARGIN, first),
         min(full.end - MARGIN, last),
     )
+
+
+def _beside_gap(record: ThrustRecord, event: Event) -> bool:
+    """Tell whether so long a gap begins or ends beside an instant that the instant may lie within it."""
+    lost = np.diff(record.time) > GAPS_BOUNDED
+    reach = max(record.mode_period, GAPS_BOUNDED)
+    near = (record.time[:-1] <= event.time + reach) & (record.time[1:] >= event.time - reach)
+    return bool(np.any(lost & near))
 
 
 def _padded(time: Array, thrust: Array, interval: float, *, before: bool, after: bool) -> tuple[Array, Array]:
