@@ -178,9 +178,13 @@ def milliseconds(u: float) -> str:
 
 
 def tie(text: str) -> str:
-    """Keep a number and its unit on one line, and set signs as the figures have them: findings come as plain text."""
-    text = _ASCII_UNIT.sub(r"\1·", text)
-    return _BREAKABLE.sub(NO_BREAK, _ASCII_MINUS.sub(MINUS, text))
+    """Keep a number and its unit on one line: the space between them may not break."""
+    return _BREAKABLE.sub(NO_BREAK, signs(text))
+
+
+def signs(text: str) -> str:
+    """Set units and signs of a sentence as the figures have them: findings come as plain text."""
+    return _ASCII_MINUS.sub(MINUS, _ASCII_UNIT.sub(r"\1·", text))
 
 
 def _bound(value: float, limit: float, rounding: str) -> str:

@@ -35,12 +35,13 @@ def _lines(results: Results) -> Iterator[str]:
     yield findings_count(results.findings)
     for finding in ranked(results.findings)[:SHOWN_FINDINGS]:
         if finding.severity != "note":
-            yield f"{finding.severity.upper()}: {finding.text}"
+            yield f"{finding.severity.upper()}: {numbers.signs(finding.text)}"
 
 
 def _impulse(results: Results) -> Iterator[str]:
     if results.impulse is not None:
-        yield f"Total impulse {impulse_words(results.impulse)}. {headline(results)}"
+        what = "Recorded part of the impulse" if results.impulse.lower_bound_only else "Total impulse"
+        yield f"{what} {impulse_words(results.impulse)}. {headline(results)}"
     for place, verdict in results.verdicts.items():
         impulse = results.impulse if place == "site" else results.impulse_vacuum
         yield (
@@ -56,7 +57,7 @@ def _tank(name: str, tank: TankResult) -> Iterator[str]:
         parts.append(f"CdA {numbers.show(tank.cda).with_u}")
     if tank.exponent is not None:
         chord, start = tank.exponent.chord, tank.exponent.start
-        parts.append(f"exponent {numbers.show(chord).with_u} (start {numbers.show(start).with_u})")
+        parts.append(f"exponent {numbers.show(chord).with_u}, at the start {numbers.show(start).with_u}")
     if tank.expelled_mass is not None:
         parts.append(f"expelled {numbers.show(tank.expelled_mass).with_u}")
     yield f"{name} tank: {', '.join(parts) if parts else 'nothing could be fitted'}."

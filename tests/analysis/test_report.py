@@ -12,6 +12,7 @@ from analysis.report import drawing, figures, run_sections, sentences
 from analysis.report.blocks import Register, Table
 from analysis.report.context import CalibrationUsed, PredictedScalar
 from analysis.report.page import page_one
+from analysis.report.quick_look import quick_look
 from analysis.report.render import css_string, render_report
 from analysis.results import Finding, Measured, Verdict
 from tests.analysis import report_fixture as fixture
@@ -463,3 +464,9 @@ def test_a_flow_with_a_serious_finding_claims_no_coverage():
     doubted = replace(results, findings=(wrong,))
     headline = page_one(doubted, curves, context, Register.of(doubted.findings)).headline
     assert headline.endswith("not to be used as it is, the findings say why.")
+
+
+def test_the_quick_look_calls_a_lower_bound_a_recorded_part():
+    lines = list(quick_look(fixture.lower_bound()))
+    assert any(line.startswith("Recorded part of the impulse ") for line in lines)
+    assert not any(line.startswith("Total impulse ") for line in lines)
