@@ -83,20 +83,20 @@ def round_pair(value: float, u: float) -> tuple[str, str]:
         return "not known", ""
     if not math.isfinite(u) or u <= 0.0:
         return plain(value), ""
-    exact = Decimal(repr(u))
+    exact = _exact(u)
     quantum = Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1)
     rounded = exact.quantize(quantum, ROUND_HALF_EVEN)
     if rounded.adjusted() > exact.adjusted():  # 0.0996 became 0.100: one place too many
         quantum = quantum.scaleb(1)
         rounded = exact.quantize(quantum, ROUND_HALF_EVEN)
-    return _write(Decimal(repr(value)).quantize(quantum, ROUND_HALF_EVEN)), _write(rounded)
+    return _write(_exact(value).quantize(quantum, ROUND_HALF_EVEN)), _write(rounded)
 
 
 def plain(value: float, digits: int = DIGITS_WITHOUT_U) -> str:
     """Write a number that has no uncertainty to a few significant digits."""
     if value == 0.0:
         return "0"
-    exact = Decimal(repr(value))
+    exact = _exact(value)
     quantum = Decimal(1).scaleb(exact.adjusted() - digits + 1)
     rounded = exact.quantize(min(quantum, Decimal(1)), ROUND_HALF_EVEN)
     text = _write(rounded)
@@ -105,7 +105,7 @@ def plain(value: float, digits: int = DIGITS_WITHOUT_U) -> str:
 
 def fixed(value: float, places: int) -> str:
     """Write a number to a fixed number of decimals."""
-    return _write(Decimal(repr(value)).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN))
+    return _write(_exact(value).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN))
 
 
 def show(measured: Measured, reference: Reference | None = None) -> Shown:
@@ -188,12 +188,17 @@ def signs(text: str) -> str:
 
 
 def _bound(value: float, limit: float, rounding: str) -> str:
-    exact = Decimal(repr(value))
+    exact = _exact(value)
     for places in range(4):
         rounded = exact.quantize(Decimal(1).scaleb(-places), rounding)
-        if value == limit or rounded != Decimal(repr(limit)):
+        if value == limit or rounded != _exact(limit):
             return _write(rounded)
     return _write(exact)
+
+
+def _exact(value: float) -> Decimal:
+    """Take a number as it is printed shortest; a float of numpy prints its type besides."""
+    return Decimal(repr(float(value)))
 
 
 def _write(number: Decimal) -> str:

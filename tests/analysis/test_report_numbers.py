@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -107,3 +108,8 @@ def test_a_finding_typed_in_plain_letters_is_set_like_the_rest_of_the_page():
     assert said.replace(numbers.NO_BREAK, " ") == (
         "about 5,154 N·s (1,159 lbf·s), off by \u22120.87 bar; a 4-20 mA loop, 2031-06-14"
     )
+
+
+def test_a_float_of_numpy_is_rounded_like_any_other():
+    assert numbers.round_pair(np.float64(10.661), np.float64(0.1)) == numbers.round_pair(10.661, 0.1)
+    assert numbers.plain(np.float64(0.25)) == "0.25"
