@@ -215,11 +215,12 @@ def _facts(results: Results, context: ReportContext, firing: bool, register: Reg
     plan, stand = context.plan, context.stand
     if results.t_zero is not None:
         u = numbers.milliseconds(results.t_zero.u)
+        equals = "= " if u[0].isdigit() else ""
         when = sentences.stamp(results.t_zero.time)
         clock = "the laptop's clock"
         if context.time_scale != 1.0:
-            clock = f"a clock that ran {numbers.plain(context.time_scale)} times as fast as the laptop's"
-        date: Cell = f"{when} by {clock}; {results.t_zero.source}, standard uncertainty {u} on the device's clock"
+            clock = f"a clock {numbers.plain(context.time_scale)} times as fast as the laptop's"
+        date: Cell = f"{when} by {clock}; {results.t_zero.source}, u {equals}{u} on the device's clock"
     else:
         date = register.why()
     geometry = f"{results.stand}, nozzle {stand.nozzle}, tanks {'on' if stand.tanks_on_cell else 'off'} the load cell"
