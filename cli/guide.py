@@ -18,7 +18,11 @@ def guide(
     """
     pages = {page.name.removesuffix(".md"): page for page in (resources.files("cli") / "guide").iterdir()}
     if topic is None:
-        say("Topics: " + ", ".join(sorted(name for name in pages if not name.startswith("_"))))
+        names = sorted(pages)
+        width = max(map(len, names))
+        for name in names:
+            with pages[name].open(encoding="utf-8") as page:
+                say(f"{name:{width}}  {page.readline().removeprefix('# ').strip()}")
         return
     if topic not in pages:
         raise ConfigError(f'guide: no topic "{topic}"; topics are {", ".join(sorted(pages))}')

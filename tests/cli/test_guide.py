@@ -50,10 +50,12 @@ TEXTS = {**PAGES, "README": README}
 COMMANDS = typer.main.get_command(app).commands
 
 
-def test_guide_lists_all_pages(capsys):
+def test_guide_lists_all_pages_with_their_titles(capsys):
     assert WANTED - set(PAGES) == set()
     assert run(["guide"]) == 0
-    assert set(re.findall(r"[\w-]+", capsys.readouterr().out.partition(":")[2])) == set(PAGES)
+    listed = dict(line.split(maxsplit=1) for line in capsys.readouterr().out.splitlines())
+    assert listed == {name: text.splitlines()[0].removeprefix("# ") for name, text in PAGES.items()}
+    assert max(len(f"{name:16}  {title}") for name, title in listed.items()) <= 80
 
 
 @pytest.mark.parametrize("topic", PAGES)
