@@ -29,7 +29,7 @@ NOZZLE_TEXT = {
     "horizontal": "horizontal: the cell does not feel weight",
 }
 ULLAGE_PAIR = "exponent, ullage volume"
-FACT_TEXT = {True: "yes", False: "no"}
+FACT_WORDS = {False: "Does not hold", True: "Holds"}  # what does not comes first
 
 
 def thrust(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
@@ -340,19 +340,17 @@ def _tank_notes(tank: TankResult) -> tuple[Block, ...]:
     notes: list[str] = []
     if tank.residual_rms is not None:
         notes.append(f"Fit leaves {numbers.plain(tank.residual_rms / 100.0, 2)} mbar rms, which alone proves nothing.")
+    pairs = dict(tank.correlation)
     exponent = tank.exponent
-    if (
-        exponent is not None
-        and exponent.correlation_with_ullage_volume is not None
-        and ULLAGE_PAIR not in tank.correlation
-    ):
-        r = numbers.fixed(exponent.correlation_with_ullage_volume, 2)
-        notes.append(f"Correlation of the exponent with the ullage volume: {r}.")
-    notes += [
-        f"Correlation of {pair.replace(', ', ' with ')}: {numbers.fixed(r, 2)}." for pair, r in tank.correlation.items()
-    ]
-    facts = "; ".join(f"{fact}: {FACT_TEXT[holds]}" for fact, holds in tank.facts.items())
-    return (Text(" ".join(notes + ([f"What the fit rests on: {facts}."] if facts else []))),) if notes or facts else ()
+    if exponent is not None and exponent.correlation_with_ullage_volume is not None:
+        pairs.setdefault(ULLAGE_PAIR, exponent.correlation_with_ullage_volume)
+    if pairs:
+        said = "; ".join(f"{pair.replace(', ', ' with ')} {numbers.fixed(r, 2)}" for pair, r in pairs.items())
+        notes.append(f"Correlation: {said}.")
+    for wanted, words in FACT_WORDS.items():
+        facts = "; ".join(fact for fact, holds in tank.facts.items() if holds == wanted)
+        notes += [f"{words}: {facts}."] if facts else []
+    return (Text(" ".join(notes)),) if notes else ()
 
 
 def plan_tank_row(tank: TankPlan) -> tuple[Cell, ...]:

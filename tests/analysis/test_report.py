@@ -470,3 +470,11 @@ def test_the_quick_look_calls_a_lower_bound_a_recorded_part():
     lines = list(quick_look(fixture.lower_bound()))
     assert any(line.startswith("Recorded part of the impulse ") for line in lines)
     assert not any(line.startswith("Total impulse ") for line in lines)
+
+
+def test_what_a_fit_does_not_have_is_said_before_what_it_has():
+    results, curves, context = fixture.water_flow()
+    name, tank = next(iter(results.tanks.items()))
+    doubted = replace(tank, facts={"the amounts agree": True, "valve closed before run-out": False})
+    text = Reader(render_report(replace(results, tanks={name: doubted}), curves, context)).text
+    assert "Does not hold: valve closed before run-out. Holds: the amounts agree." in text
