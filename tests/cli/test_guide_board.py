@@ -29,7 +29,7 @@ BAUDS = (115_200, 500_000, 1_000_000)
 CHANNELS = range(1, 9)
 CHIP_HZ, DIVIDER = 16_000_000, 128
 CONVERSION = 14 * DIVIDER  # 13 periods, and the one that an interrupt misses: cycles of the processor
-ROW_CYCLES = 200  # what the firmware's own check leaves for the rest of a row
+ROW_CYCLES = 400  # what the firmware's own check leaves for the rest of a row
 
 
 def on_page(*texts):
@@ -122,14 +122,14 @@ def test_board_speeds_of_the_link_that_the_chip_makes():
 
 @pytest.mark.parametrize(("channels", "rate", "fits"), [(4, 2000, True), (8, 1000, True), (8, 1250, False)])
 def test_board_table_agrees_with_what_the_compiler_lets_through(channels, rate, fits):
-    """Its checks of memory, link and converter stand in the firmware; 1,250 is above the table's 1,100."""
+    """Its checks of memory, link and converter stand in the firmware; 1,250 is above the table's 1,085."""
     require("avr-gcc", f"{CORE}/boards.txt")
     each = " ".join(f'CHANNEL("ain{k}", A{k}, SB_U16, 0, 1023)' for k in range(channels))
     done = subprocess.run(
         [shutil.which("avr-g++"), "-std=gnu++11", "-fsyntax-only", "-mmcu=atmega328p", f"-DF_CPU={CHIP_HZ}L",
          "-DARDUINO=10819", f"-I{CORE}/cores/arduino", f"-I{CORE}/variants/eightanaloginputs",
          f"-DNODE_CHANNELS(CHANNEL)={each}", f"-DNODE_BATCH_ROWS={batch(channels)}", f"-DNODE_RATE={rate}",
-         str(NODE / "board_avr.cpp")], capture_output=True, text=True, check=False,
+         str(NODE / "board_avr_rows.cpp")], capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert (done.returncode == 0) == fits, done.stderr
     assert fits or "lower NODE_RATE" in done.stderr

@@ -219,6 +219,42 @@ def test_asked_for_too_much_it_tells_and_counts_every_row_that_it_skips(bench, t
     assert skipped.size - told < 2000  # since the last note, which comes twice a second
 
 
+HOGGING = """\
+#include "bridge_adc.h"
+static uint8_t rows;
+static int32_t taken;
+void bridge_begin(void) {}
+bool bridge_is_ready(void) { return ++rows % 32 == 0; }
+void bridge_take(int32_t *counts)
+{
+    noInterrupts();
+    delayMicroseconds(2500);
+    interrupts();
+    counts[0] = ++taken;
+}
+"""
+
+
+def test_a_driver_that_keeps_interrupts_off_costs_rows_that_are_told_and_no_time(bench, tmp_path):
+    defines = {"NODE_BRIDGE": 1, "NODE_BRIDGE_RATE": 32}
+    binary = build_sketch("standbook_node", bench.runner.parent / "hogging", defines, {"bridge_adc.cpp": HOGGING})
+    out = tmp_path / "out.bin"
+    with emulated(bench.runner, binary.elf, tmp_path, trace(tmp_path), output=out, pace=0.0, stop=4.0) as board:
+        account = board.account()
+    heard = hear(out.read_bytes())
+    (start,) = heard.starts.values()
+    assert heard.damaged == 0
+    rounds = account.groups(1, INPUTS)[: start.sequence.size]
+    assert np.array_equal(start.counts, counts_of(rounds["millivolt"]))
+    # Held up 2.5 ms, a row is late by less than the next one's time; a whole round of the timer would be 32 ms.
+    late = rounds["cycle"][:, 0] / HZ - start.ticks / 1e6
+    assert np.ptp(late) < 1.0 / RATE
+    assert (start.ticks - start.ticks[0] == 1000 * (start.sequence - start.sequence[0])).all()
+    assert start.lost > 100
+    told = sum(note.rows for note in heard.overruns)
+    assert 0 <= start.lost - told < RATE / 4  # since the last note, which comes twice a second
+
+
 @pytest.mark.slow
 def test_the_sketch_that_prints_lines_is_recorded_row_for_row_through_a_reset(bench, tmp_path):
     binary = build_sketch("standbook_lines", bench.runner.parent / "lines")

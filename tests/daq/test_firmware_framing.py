@@ -16,6 +16,7 @@ from tests.firmware_cases import BEAT, CRC, EDGE, HELLO, LONGEST, NOTE, RAW, SAM
 
 SEED = 20310614
 PATIENCE = 120.0  # [s] until a driver that hangs fails; it takes seconds
+FRAMING = ("standbook_frame.c", "standbook_hello.c", "standbook_frame.h", "standbook_flash.h")
 
 
 @pytest.fixture(scope="module")
@@ -24,9 +25,9 @@ def drawn():
 
 
 def driver_in(folder, *, source=NODE, as_cpp=False):
-    framing = compile_c(source / "standbook_frame.c", folder / "frame.o", include=source)
+    framing = [compile_c(source / name, folder / f"{name}.o", include=source) for name in FRAMING if name[-2:] == ".c"]
     compiled = (compile_cpp if as_cpp else compile_c)(HOST / "frame_driver.c", folder / "driver.o", include=source)
-    return link(folder / "driver", framing, compiled, compiler="g++" if as_cpp else "gcc")
+    return link(folder / "driver", *framing, compiled, compiler="g++" if as_cpp else "gcc")
 
 
 def answers(driver, asked):
@@ -124,7 +125,7 @@ MUTANTS = {
 @pytest.mark.parametrize("fault", MUTANTS)
 def test_a_fault_put_into_the_framing_is_found(tmp_path, drawn, fault):
     before, after = MUTANTS[fault]
-    for name in ("standbook_frame.c", "standbook_frame.h"):
+    for name in FRAMING:
         shutil.copy(NODE / name, tmp_path)
     text = (tmp_path / "standbook_frame.c").read_text(encoding="utf-8")
     assert before in text, "the framing has changed: choose the fault anew"

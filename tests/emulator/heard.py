@@ -55,11 +55,11 @@ class Heard:
         return tuple(Overrun(int(words[1]), ticks) for words, ticks in found if words)
 
 
-def hear(stream: bytes) -> Heard:
-    """Decode all of a stream."""
-    pieces = list(decode_all(stream))
+def hear(sent: bytes, stream: int = 1) -> Heard:
+    """Decode all that was sent; the rows are those of one stream."""
+    pieces = list(decode_all(sent))
     hellos = [hello for piece in pieces for hello, _ in piece.hellos]
-    blocks = [block for piece in pieces for block in piece.blocks]
+    blocks = [block for piece in pieces for block in piece.blocks if block.stream == stream]
     starts = {}
     for boot in dict.fromkeys(block.boot for block in blocks):
         mine = [block for block in blocks if block.boot == boot]

@@ -1,6 +1,7 @@
 """Building what is emulated: the sketches exactly as they ship, and the program that runs them."""
 
 import re
+import shutil
 import subprocess
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -35,7 +36,9 @@ class Binary:
     warnings: tuple[str, ...]  # of the compiler, about the sketch's own files
 
 
-def build_sketch(name: str, folder: Path, defines: Mapping[str, object] | None = None) -> Binary:
+def build_sketch(
+    name: str, folder: Path, defines: Mapping[str, object] | None = None, instead: Mapping[str, str] | None = None
+) -> Binary:
     """Build a sketch of the package as the IDE would.
 
     Parameters
@@ -46,11 +49,18 @@ def build_sketch(name: str, folder: Path, defines: Mapping[str, object] | None =
         For all that is built, made when it is not there; its parent is shared. Nothing is written beside the sources.
     defines : mapping, optional
         Macros; none for the sketch as shipped.
+    instead : mapping, optional
+        By name of a file of the sketch, the text that takes its place.
     """
     more = " ".join([NEEDED, *(f"-D{key}={value}" for key, value in (defines or {}).items())])
-    sketch, cache = SKETCHES / name / f"{name}.ino", folder.parent / "core"  # the board's own library, built once
+    sources, cache = SKETCHES / name, folder.parent / "core"  # the board's own library, built once
     for place in (folder, cache):
         place.mkdir(parents=True, exist_ok=True)
+    if instead:
+        sources = shutil.copytree(sources, folder.parent / f"{folder.name}_sketch" / name)
+        for file, text in instead.items():
+            (sources / file).write_text(text, encoding="utf-8")
+    sketch = sources / f"{name}.ino"
     flags = [f"-prefs=compiler.{kind}.extra_flags={more}" for kind in ("c", "cpp")]
     command = ["arduino-builder", "-compile", "-hardware", str(ARDUINO), "-hardware", str(BUILDER), "-tools",
                str(BUILDER), "-fqbn", BOARD, "-warnings", "all", "-build-path", str(folder), "-build-cache",

@@ -24,14 +24,14 @@
 #include <EEPROM.h>
 
 const unsigned long BAUD = 115200;
-const uint32_t INTERVAL = 10000; // [us] between rows: 100 a second. A line of 35 bytes takes 3.1 ms at 115200.
+const uint32_t INTERVAL = 10000; // [us] between rows: 100 a second. A line of 35 bytes takes 3 ms at 115200.
 const uint8_t INPUTS[] = {A0, A1};
 
 // The first of the two cells that the boot number lies in; an AVR's are good for 100,000 starts. On an ESP or RP2040
 // write EEPROM.begin(8) in setup() before it is read and EEPROM.commit() after it is written.
 const int BOOT_CELL = 0;
 
-char line[64];
+char line[32 + 6 * sizeof INPUTS]; // boot, row and us of 5, 10 and 10 digits, counts of 5, commas, *hh and the end
 uint8_t used;
 uint16_t boot;
 uint32_t row, due;
@@ -52,7 +52,7 @@ void putNumber(uint32_t value)
 void setup()
 {
     Serial.begin(BAUD);
-    boot = (uint16_t)(EEPROM.read(BOOT_CELL) | EEPROM.read(BOOT_CELL + 1) << 8);
+    boot = (uint16_t)(EEPROM.read(BOOT_CELL) | (uint16_t)EEPROM.read(BOOT_CELL + 1) << 8);
     boot++; // a fresh chip reads 65535, so it begins at 0
     EEPROM.write(BOOT_CELL, (uint8_t)boot);
     EEPROM.write(BOOT_CELL + 1, (uint8_t)(boot >> 8));

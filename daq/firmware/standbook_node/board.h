@@ -1,5 +1,5 @@
-/* What the node needs of a board. board_avr.cpp gives it for the ATmega328P and 2560 by their registers,
- * board_arduino.cpp for any other board by the plain Arduino calls. Only one of the two is compiled in.
+/* What the node needs of a board. The files board_avr*.cpp give it for the ATmega328P and 2560 by their registers, the
+ * files board_arduino*.cpp for any other board by the plain Arduino calls. Only one of the two is compiled in.
  *
  * Nothing here reads the link: what is sent to the board changes nothing.
  */

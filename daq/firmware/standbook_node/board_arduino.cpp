@@ -16,7 +16,7 @@
  * micros() must use all 32 bits, as it does on all boards known to us; where it is started by a crystal, ticks are as
  * good as that crystal.
  */
-#include "board.h"
+#include "board_arduino.h"
 
 #if !BOARD_AVR
 
@@ -36,13 +36,9 @@ constexpr uint32_t LATE_NOTE_EVERY = 10 * TICK_HZ;
 
 #define PIN_OF(name, pin, type, minimum, maximum) pin,
 #define TYPE_OF(name, pin, type, minimum, maximum) type,
-#define LINE_PIN_OF(name, pin, sense) pin,
-#define SENSE_OF(name, pin, sense) sense,
 
 static const uint8_t analog_pin[] = {NODE_CHANNELS(PIN_OF)};
 static const sb_type type_of[] = {NODE_CHANNELS(TYPE_OF)};
-static const uint8_t line_pin[] = {NODE_LINES(LINE_PIN_OF) 0};
-static const uint8_t line_sense_of[] = {NODE_LINES(SENSE_OF) 0};
 
 static transmit_ring ring;
 static row_queue queue;
@@ -52,13 +48,6 @@ static bool sampling;
 static uint32_t late_rows, worst_late, late_told; /* rows since the last note, ticks, when that was */
 static uint32_t misread;                          /* counts that did not fit their type, since boot */
 static uint32_t misread_told;
-
-constexpr uint8_t EDGES = 32; /* that may wait */
-static volatile sb_line_state line_state[LINES + 1];
-static volatile uint8_t levels;
-static volatile board_edge edge_queue[EDGES];
-static volatile uint8_t edge_oldest, edges_waiting;
-static volatile uint32_t edges_unsent;
 
 static uint32_t boot_number;
 static bool boot_kept;
@@ -81,7 +70,7 @@ static void take_row(uint32_t ticks)
 {
     uint8_t row[ROW_BYTES];
     uint16_t used = 0;
-    uint8_t lines = levels; /* before the conversions: an edge during them is later than the row */
+    uint8_t lines = board_lines(nullptr); /* before the conversions: an edge during them is later than the row */
     for (uint8_t channel = 0; channel < CHANNELS; channel++) {
         uint8_t packed = sb_pack(row + used, type_of[channel], analogRead(analog_pin[channel]));
         if (packed == 0) {
@@ -140,110 +129,6 @@ uint32_t board_skipped_rows(void)
 uint32_t board_skew_ticks(void)
 {
     return 0;
-}
-
-/* ---- digital lines -------------------------------------------------------------------------------------------- */
-
-#if defined(ESP8266) || defined(ESP32)
-#define IN_RAM IRAM_ATTR /* these cores crash when an interrupt runs from flash */
-#else
-#define IN_RAM
-#endif
-
-static uint8_t IN_RAM level_of(uint8_t line)
-{
-    return (digitalRead(line_pin[line]) == HIGH ? 1 : 0) ^ line_sense_of[line];
-}
-
-static void IN_RAM look_at(uint8_t line)
-{
-    uint32_t now = micros();
-    uint8_t bit = static_cast<uint8_t>(1 << line);
-    uint8_t level = level_of(line);
-    if (level == ((levels & bit) != 0))
-        return;
-    levels = levels ^ bit;
-    line_state[line].edges = static_cast<uint16_t>(line_state[line].edges + 1);
-    line_state[line].last_ticks = now;
-    if (edges_waiting == EDGES) {
-        edges_unsent = edges_unsent + 1;
-        return;
-    }
-    volatile board_edge *edge = &edge_queue[(edge_oldest + edges_waiting) % EDGES];
-    edge->ticks = now;
-    edge->edges = line_state[line].edges;
-    edge->line = line;
-    edge->level = level;
-    edges_waiting = static_cast<uint8_t>(edges_waiting + 1);
-}
-
-/* The plain call hands nothing over, so each line has a function of its own. */
-static void IN_RAM look_0(void) { look_at(0); }
-static void IN_RAM look_1(void) { look_at(1); }
-static void IN_RAM look_2(void) { look_at(2); }
-static void IN_RAM look_3(void) { look_at(3); }
-static void IN_RAM look_4(void) { look_at(4); }
-static void IN_RAM look_5(void) { look_at(5); }
-static void IN_RAM look_6(void) { look_at(6); }
-static void IN_RAM look_7(void) { look_at(7); }
-static void (*const look[SB_MAX_LINES])(void) = {look_0, look_1, look_2, look_3, look_4, look_5, look_6, look_7};
-
-static void begin_lines(void)
-{
-    for (uint8_t line = 0; line < LINES; line++)
-        pinMode(line_pin[line], INPUT_PULLUP);
-    delayMicroseconds(200); /* for a pull-up to lift the capacitance of a long cable */
-    for (uint8_t line = 0; line < LINES; line++) {
-        noInterrupts();
-        if (level_of(line))
-            levels = static_cast<uint8_t>(levels | 1 << line);
-        interrupts();
-        attachInterrupt(digitalPinToInterrupt(line_pin[line]), look[line], CHANGE);
-    }
-}
-
-bool board_edge_peek(board_edge *edge)
-{
-    noInterrupts();
-    bool waits = edges_waiting > 0;
-    if (waits) {
-        const volatile board_edge *oldest = &edge_queue[edge_oldest];
-        edge->ticks = oldest->ticks;
-        edge->edges = oldest->edges;
-        edge->line = oldest->line;
-        edge->level = oldest->level;
-    }
-    interrupts();
-    return waits;
-}
-
-void board_edge_done(void)
-{
-    noInterrupts();
-    edge_oldest = static_cast<uint8_t>((edge_oldest + 1) % EDGES);
-    edges_waiting = static_cast<uint8_t>(edges_waiting - 1);
-    interrupts();
-}
-
-uint32_t board_unsent_edges(void)
-{
-    noInterrupts();
-    uint32_t edges = edges_unsent;
-    interrupts();
-    return edges;
-}
-
-uint8_t board_lines(sb_line_state *states)
-{
-    noInterrupts();
-    uint8_t now = levels;
-    if (states)
-        for (uint8_t line = 0; line < LINES; line++) {
-            states[line].edges = line_state[line].edges;
-            states[line].last_ticks = line_state[line].last_ticks;
-        }
-    interrupts();
-    return now;
 }
 
 /* ---- link ----------------------------------------------------------------------------------------------------- */
@@ -377,6 +262,15 @@ bool board_remark(node_note *note)
             note->severity = SB_NOTE_WARNING;
             note->say(NODE_BOOT == BOOT_NOISE ? NODE_TEXT("no EEPROM: the boot number is made of noise")
                                               : NODE_TEXT("EEPROM was not written: the boot number may come again"));
+            return true;
+        }
+    }
+    if (remarks == 2) {
+        remarks = 3;
+        if (lines_without_interrupt()) {
+            note->severity = SB_NOTE_LOSS;
+            note->say(NODE_TEXT("a digital line is on a pin without interrupt and not watched, bits "));
+            note->say(static_cast<uint32_t>(lines_without_interrupt()));
             return true;
         }
     }

@@ -22,7 +22,7 @@ constexpr uint8_t BRIDGE = 2;
 static sb_hello hello[STREAMS];
 static uint16_t layout[STREAMS];
 static uint8_t boot; /* low byte */
-static uint32_t hello_due[STREAMS], beat_due, loss_due, edge_loss_due;
+static uint32_t hello_due[STREAMS], beat_due, loss_told, edge_loss_told;
 static uint32_t told_skipped, told_unsent;
 static bool hello_waits;
 
@@ -164,12 +164,19 @@ static bool send_edge(void)
     return true;
 }
 
-/* Losses are added up and told twice a second at most: a link that is too slow must not drown in notes about it. */
+/* Losses are added up and told twice a second at most: a link that is too slow must not drown in notes about it. They may
+ * come hours apart, so the time since the last note is asked for: a time at which the next is due would lie ahead again
+ * when half of the clock's round has gone by. */
+static bool may_tell(uint32_t told)
+{
+    return board_ticks() - told >= NOTE_EVERY;
+}
+
 static void send_losses(void)
 {
     uint32_t now = board_ticks(); /* of the count, so taken with it: a sentence takes an AVR a millisecond */
     uint32_t skipped = skipped_rows();
-    if (skipped != told_skipped && is_due(loss_due)) {
+    if (skipped != told_skipped && may_tell(loss_told)) {
         node_note note;
         note.say(NODE_TEXT("overrun: "));
         note.say(skipped - told_skipped);
@@ -178,11 +185,11 @@ static void send_losses(void)
         note.say(NODE_TEXT(" since boot"));
         if (send_note(SB_NOTE_LOSS, now, note.text)) {
             told_skipped = skipped;
-            loss_due = now + NOTE_EVERY;
+            loss_told = now;
         }
     }
     uint32_t unsent = board_unsent_edges();
-    if (unsent != told_unsent && is_due(edge_loss_due)) {
+    if (unsent != told_unsent && may_tell(edge_loss_told)) {
         node_note note;
         note.say(NODE_TEXT("too many edges at once: "));
         note.say(unsent - told_unsent);
@@ -191,7 +198,7 @@ static void send_losses(void)
         note.say(NODE_TEXT(" since boot"));
         if (send_note(SB_NOTE_LOSS, board_ticks(), note.text)) {
             told_unsent = unsent;
-            edge_loss_due = board_ticks() + NOTE_EVERY;
+            edge_loss_told = board_ticks();
         }
     }
 }
@@ -243,7 +250,7 @@ void node_begin(void)
     for (uint8_t stream = 0; stream < STREAMS; stream++)
         hello_due[stream] = send_hello(stream) ? now + HELLO_EVERY : now;
     beat_due = now + BEAT_EVERY;
-    loss_due = edge_loss_due = now;
+    loss_told = edge_loss_told = now - NOTE_EVERY;
     board_start();
 }
 

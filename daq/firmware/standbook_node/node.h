@@ -57,6 +57,32 @@ constexpr bool layout_name(const char *text)
 {
     return *text == 0 || (*text != ',' && *text != ':' && *text != '@' && layout_name(text + 1));
 }
+constexpr size_t length(const char *text)
+{
+    return *text ? 1 + length(text + 1) : 0;
+}
+/* As the program demands of a name: 1 to 64 characters (counted here in bytes), no space at either end. */
+constexpr bool is_name(const char *text)
+{
+    return *text != 0 && *text != ' ' && length(text) <= 64 && text[length(text) - 1] != ' ';
+}
+constexpr bool file_name(const char *text)
+{
+    return *text == 0 || (*text != '/' && *text != '\\' && file_name(text + 1));
+}
+constexpr bool same(const char *one, const char *other)
+{
+    return *one == *other && (*one == 0 || same(one + 1, other + 1));
+}
+constexpr int64_t type_minimum(sb_type type)
+{
+    return type == SB_I16 ? -0x8000L : type == SB_I24 ? -0x800000L : type == SB_I32 ? -0x80000000LL : 0;
+}
+constexpr int64_t type_maximum(sb_type type)
+{
+    return type == SB_U8 ? 0xFF : type == SB_I16 ? 0x7FFF : type == SB_U16 ? 0xFFFFL : type == SB_I24 ? 0x7FFFFFL
+                                                                                              : 0x7FFFFFFFL;
+}
 constexpr size_t digits(int64_t number)
 {
     return number < 0 ? 1 + digits(-number) : number < 10 ? 1 : 1 + digits(number / 10);
@@ -96,23 +122,51 @@ constexpr uint32_t LINK_BYTES_A_SECOND = NODE_BAUD / 10;
 
 /* ---- checks ------------------------------------------------------------------------------------------------- */
 
+#define NODE_IS_NAMED(name, ...) +same(name, text)
+#define NODE_IS_ON_PIN(name, pin, type, minimum, maximum) || (pin) == at
+/* How many have that name; the comparison with null only uses the text where there is nothing to compare with. */
+constexpr int channels_named(const char *text)
+{
+    return (text == nullptr) NODE_CHANNELS(NODE_IS_NAMED);
+}
+constexpr int bridge_channels_named(const char *text)
+{
+    return (text == nullptr) NODE_BRIDGE_CHANNELS(NODE_IS_NAMED);
+}
+constexpr int lines_named(const char *text)
+{
+    return (text == nullptr) NODE_LINES(NODE_IS_NAMED);
+}
+constexpr bool is_analog(int at)
+{
+    return at < 0 NODE_CHANNELS(NODE_IS_ON_PIN);
+}
+
 #define NODE_CHECK_CHANNEL(name, pin, type, minimum, maximum)                                                        \
-    static_assert(sizeof(name) > 1 && sizeof(name) <= 65, "node_config.h: a channel name has 1 to 64 characters");   \
+    static_assert(is_name(name), "node_config.h: a channel name has 1 to 64 characters and no space at its ends");   \
+    static_assert(channels_named(name) <= 1 && bridge_channels_named(name) <= 1,                                     \
+                  "node_config.h: two channels of a stream have the same name");                                     \
     static_assert(printable(name) && layout_name(name),                                                              \
                   "node_config.h: a channel name holds no control character, comma, colon or @");                    \
-    static_assert(minimum < maximum, "node_config.h: the lowest count of a channel is not below its highest");
+    static_assert(minimum < maximum, "node_config.h: the lowest count of a channel is not below its highest");       \
+    static_assert(minimum >= type_minimum(type) && maximum <= type_maximum(type),                                    \
+                  "node_config.h: the counts of a channel do not fit its type");
 #define NODE_CHECK_LINE(name, pin, sense)                                                                            \
-    static_assert(sizeof(name) > 1 && sizeof(name) <= 65, "node_config.h: a line name has 1 to 64 characters");      \
-    static_assert(printable(name), "node_config.h: a line name holds no control character");
+    static_assert(is_name(name), "node_config.h: a line name has 1 to 64 characters and no space at its ends");      \
+    static_assert(printable(name), "node_config.h: a line name holds no control character");                         \
+    static_assert(lines_named(name) == 1, "node_config.h: two digital lines have the same name");                    \
+    static_assert(!is_analog(pin), "node_config.h: a digital line and a channel are on the same pin");
 NODE_CHANNELS(NODE_CHECK_CHANNEL)
 NODE_BRIDGE_CHANNELS(NODE_CHECK_CHANNEL)
 NODE_LINES(NODE_CHECK_LINE)
 
 static_assert(printable(NODE_DEVICE) && printable(NODE_SERIAL) && printable(NODE_FIRMWARE) && printable(NODE_STREAM),
               "node_config.h: device, serial, firmware and stream hold no control character");
-static_assert(sizeof(NODE_DEVICE) > 1 && sizeof(NODE_SERIAL) > 1 && sizeof(NODE_FIRMWARE) > 1 &&
-                  sizeof(NODE_STREAM) > 1,
-              "node_config.h: device, serial, firmware and stream may not be empty");
+static_assert(is_name(NODE_DEVICE) && is_name(NODE_SERIAL) && is_name(NODE_FIRMWARE) && is_name(NODE_STREAM),
+              "node_config.h: device, serial, firmware and stream have 1 to 64 characters and no space at their ends");
+static_assert(file_name(NODE_STREAM), "node_config.h: NODE_STREAM names a file, so it holds no / and no \\");
+static_assert(!NODE_BRIDGE || !same(NODE_STREAM, "bridge"),
+              "node_config.h: NODE_STREAM is bridge, which is the name of the bridge converter's stream");
 static_assert(CHANNELS > 0, "node_config.h: NODE_CHANNELS is empty");
 static_assert(LINES <= SB_MAX_LINES, "node_config.h: at most 8 digital lines");
 static_assert(NODE_RATE > 0 && TICK_HZ % NODE_RATE == 0, "node_config.h: NODE_RATE must divide 1000000");

@@ -37,7 +37,7 @@
 
 /* Rows a second; all channels are read once for each row. It must divide 1,000,000, so that a row is a whole number
  * of microseconds: 50, 100, 125, 200, 250, 500, 1000, 1250, 2000 are such. An ATmega328P takes from 32 up to about
- * 9,000 divided by the number of channels (at the default converter clock). */
+ * 7,000 divided by the number of channels (at the default converter clock). */
 #ifndef NODE_RATE
 #define NODE_RATE 1000
 #endif
@@ -99,6 +99,7 @@
  * pull-up on, so an open pin reads high.
  *   LINE_LOW_IS_1   a contact or optocoupler pulls the pin to ground while the thing is on; open means 0
  *   LINE_HIGH_IS_1  the pin itself is high while the thing is on
+ * An ATmega328P watches pins 2 to 13 and A0 to A5, an ATmega2560 pins 10 to 13, 50 to 53 and A8 to A15.
  * A line that T-0 depends on wants an optocoupler: never a wire of the firing circuit on a board's pin. A pulse
  * shorter than 20 us may be missed. Contacts bounce; every bounce is told, and the first edge is the one that counts.
  * For none: #define NODE_LINES(LINE) and nothing behind it. */
@@ -155,7 +156,7 @@
  *     896  waiting for the link (below); a hello of about 430 bytes must fit with frames beside it
  *     435  3 frames of 16 rows of 8 bytes, and what manages them
  *     330  names, hello's table, edges that wait, counters
- *     390  left for the stack, of which up to 230 were used in an emulator
+ *     390  left for the stack, of which up to 240 were used in an emulator
  * More is only of use where the reader of the link pauses, and a UART has no reader that it could see pausing. */
 #ifndef NODE_LINK_BYTES
 #if defined(__AVR__) && !defined(__AVR_ATmega2560__)
