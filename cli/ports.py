@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 SECONDS = 10.0
 BAUD = 1_000_000
+SHIPPED = 500_000  # NODE_BAUD of the reference firmware
 
 
 def ports(
@@ -59,7 +60,7 @@ def _list(*, as_json: bool) -> None:
 
 
 def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json: bool) -> None:
-    from daq.heard import account_for, listen
+    from daq.heard import account_for, device_table, listen
     from daq.port import open_port
 
     warn(f"Listening on {path} at {baud} bit/s for {seconds:g} s; opening it may have reset the board.")
@@ -71,16 +72,20 @@ def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json:
         say_json(heard.to_json())
     else:
         say_all(heard.sentences(), indent="")
+        if heard.hellos:
+            say("in stand.toml, with the clock_tolerance of its oscillator:")
+            say_all(device_table(heard, baud))
     if not heard.hellos and not heard.is_text:
         kind = FrameError if heard.frames else LinkError
         raise kind(f"{path}: no hello in {seconds:g} s at {baud} bit/s; what came stands above; compare the speed and "
-                   "the firmware of the board with stand.toml")  # fmt: skip
+                   f"the firmware of the board with stand.toml (firmware as shipped: --baud {SHIPPED})")  # fmt: skip
     if save is not None:
-        _save(path, save, heard, as_json=as_json)
+        _save(path, save, heard, baud, as_json=as_json)
 
 
-def _save(path: str, campaign: Path, heard: "Heard", *, as_json: bool) -> None:
+def _save(path: str, campaign: Path, heard: "Heard", baud: int, *, as_json: bool) -> None:
     from daq.campaign import STAND_FILE
+    from daq.heard import differences
     from daq.layouts import write_layouts
     from daq.stand import read_stand
 
@@ -99,6 +104,8 @@ def _save(path: str, campaign: Path, heard: "Heard", *, as_json: bool) -> None:
     mine = [hello for hello in heard.hellos if (hello.device, hello.serial) == (told.device, told.serial)]
     place = write_layouts(campaign, named[0], mine, now().isoformat(timespec="seconds"))
     (warn if as_json else say)(f"Saved {place}")
+    for difference in differences(heard, baud, stand.device_named(named[0]), stand):
+        warn(f"{campaign / STAND_FILE}: device {named[0]}: {difference}")
 
 
 def _progress(gone: float, received: int) -> None:

@@ -1,9 +1,10 @@
 """What a board says while somebody only listens: who it is, what it sends, how well the link carries it.
 
-From bytes with their arrivals to a frozen account and its sentences. The port is handed in; nothing is written to it,
-kept or recorded. Clock rates are of these few seconds and say so by their uncertainty.
+From bytes with their arrivals to a frozen account and its sentences, and how that fits a stand. The port is handed in;
+nothing is written to it, kept or recorded. Clock rates are of these few seconds and say so by their uncertainty.
 """
 
+import json
 from array import array
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from daq.clock import device_ppm
 from daq.hello import Hello
 from daq.recover import Recovered, decode_all, recover_wire
 from daq.sighting import describe_bytes
+from daq.stand import Device, Stand
 from daq.tape import Reel, Tape
 from daq.wire import Decoded
 
@@ -186,6 +188,43 @@ def account_for(reel: Reel, seconds: float) -> Heard:
         notes=tuple(note.text for note in device.notes if hellos and note.severity != "note"),
         instead=_instead(pieces, reel.stream) if not hellos else "",
     )
+
+
+def device_table(heard: Heard, baud: int) -> tuple[str, ...]:
+    """Write the board as ``stand.toml`` has it, lines to be pasted; none without a hello."""
+    return tuple(
+        line
+        for hello in heard.hellos[:1]
+        for line in (
+            "[[device]]",
+            f"name = {json.dumps(hello.device, ensure_ascii=False)}",
+            f"serial = {json.dumps(hello.serial, ensure_ascii=False)}",
+            f"baud = {baud}",
+        )
+    )
+
+
+def differences(heard: Heard, baud: int, device: Device, stand: Stand) -> tuple[str, ...]:
+    """Say what a stand has otherwise than the board of that device told and was heard at."""
+    first = heard.hellos[0]
+    told = [
+        f"{what} is {stated}, the board says {said}"
+        for what, stated, said in (("name", device.name, first.device), ("serial", device.serial, first.serial))
+        if stated not in ("", said)
+    ]
+    if device.baud != baud:
+        told.append(f"baud is {device.baud}, the board was heard at {baud}")
+    sent = {(hello.name, channel.name) for hello in heard.hellos for channel in hello.channels}
+    asked = {(i.stream, i.wire): i.tag for i in stand.input if i.device == device.name}
+    told += [
+        f"input {tag} is on wire {wire} of stream {stream}, which the board does not send"
+        for (stream, wire), tag in asked.items()
+        if (stream, wire) not in sent
+    ]
+    spare = sorted(f"{wire} of stream {stream}" for stream, wire in sent - asked.keys())
+    if spare:
+        told.append(f"no input for what the board sends: {', '.join(spare)}")
+    return tuple(told)
 
 
 def _streams(device: Recovered, hellos: Sequence[Hello]) -> list[StreamHeard]:

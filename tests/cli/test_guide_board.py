@@ -146,6 +146,9 @@ def test_board_pins_of_three_volts():
     share = 20 / (10 + 20)
     assert 4.5 * share < 3.3
     on_page(f"make {4.5 * share:.2f} V of 4.5 V", f'"{share:.4f}"', f"make {100 * 0.022:.2f} V at 22 mA")
+    source = 1e4 * share  # ohm, of the two in parallel
+    on_page(f"the two are {source / 1e3:.2f} kohm: a corner of {1 / (2 * math.pi * source * 1e-7):.0f} Hz, "
+            f"{1e3 * source * 1e-7:.2f} ms")  # fmt: skip
 
 
 def test_board_text_line_is_one_that_the_program_reads_and_costs_what_is_said():

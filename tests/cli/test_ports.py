@@ -4,8 +4,10 @@ import json
 import os
 import threading
 import time
+import tomllib
 import tty
 from contextlib import contextmanager
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +15,7 @@ import pytest
 from cli.main import run as command
 from daq.encode import encode_frame, encode_samples, hello_body
 from daq.heard import account_for, listen
+from daq.hello import WireChannel
 from daq.layouts import load_layouts
 from daq.port import open_port
 from daq.tape import Reel
@@ -127,6 +130,30 @@ def test_the_command_says_who_is_there_and_keeps_the_layout(tmp_path, capsys):
     assert load_layouts(campaign, "cradle-a") == (fast_hello(),)
 
 
+def test_the_command_prints_the_table_that_the_stand_wants(tmp_path, capsys):
+    with talking(sent(replace(fast_hello(channels=2), device='a "b" \\ é'))) as port:
+        out = told(capsys, "ports", "--listen", port, "--baud", 500_000, "--seconds", 1).out
+    (device,) = tomllib.loads(out[out.index("  [[device]]") :])["device"]
+    assert device == {"name": 'a "b" \\ é', "serial": "0007", "baud": 500_000}
+
+
+def test_saving_says_what_the_stand_has_otherwise_than_the_board(tmp_path, capsys):
+    campaign = starter(tmp_path).folder  # eleven wires, 1,000,000 bit/s
+    with talking(sent(fast_hello())) as port:
+        fits = told(capsys, "ports", "--listen", port, "--seconds", 1, "--save", campaign).err
+    assert "stand.toml: device" not in fits
+    spare = WireChannel("ain99", "i16", 0, 9)
+    other = fast_hello(channels=3, serial="9")
+    with talking(sent(replace(other, channels=(*other.channels, spare)), rows=0)) as port:
+        err = told(capsys, "ports", "--listen", port, "--baud", 500_000, "--seconds", 1, "--save", campaign).err
+    said = [line for line in err.splitlines() if "stand.toml: device cradle-a: " in line]
+    assert len(said) == 2 + 8 + 1
+    assert "serial is 0007, the board says 9" in said[0]
+    assert "baud is 1000000, the board was heard at 500000" in said[1]
+    assert "is on wire ain3 of stream fast, which the board does not send" in said[2]
+    assert said[-1].endswith("no input for what the board sends: ain99 of stream fast")
+
+
 def test_its_json_is_for_a_machine(capsys):
     with talking(sent(fast_hello(channels=2))) as port:
         found = json.loads(told(capsys, "ports", "--listen", port, "--seconds", 1, "--json").out)
@@ -136,8 +163,6 @@ def test_its_json_is_for_a_machine(capsys):
 
 
 def test_a_board_that_the_stand_does_not_name_is_not_saved(tmp_path, capsys):
-    from dataclasses import replace
-
     campaign = starter(tmp_path).folder
     with talking(sent(replace(fast_hello(serial="9"), device="thermals"))) as port:
         err = told(capsys, "ports", "--listen", port, "--seconds", 1, "--save", campaign, code=3).err

@@ -42,7 +42,7 @@
 #define NODE_RATE 1000
 #endif
 
-/* Rows in a frame. Each frame costs 22 bytes besides its rows; a row waits on the board until its frame is full, here
+/* Rows in a frame. Each frame costs 21 bytes besides its rows; a row waits on the board until its frame is full, here
  * 16 ms. At 50 rows a second, 2 or 4 keep the live screen quick. On an ATmega328P take 8 for more than four
  * channels: memory is short, and hello is longer too. */
 #ifndef NODE_BATCH_ROWS
