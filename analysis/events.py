@@ -194,8 +194,13 @@ def _two_pieces(time: Array, value: Array, seed: float, order: int, search: floa
         A = design(at)
         return float(np.sum((target - A @ np.linalg.lstsq(A, target, rcond=None)[0]) ** 2))
 
+    if time.size < 2 * MIN_PIECE + 2:
+        raise DataError(f"{time.size} means about {seed:.3f} s are too few to place a break; record faster")
     inner = time[[MIN_PIECE, -1 - MIN_PIECE]]  # each piece needs samples enough to hold its polynomial
-    trials = np.linspace(max(seed - search, inner[0]), min(seed + search, inner[1]), 61)
+    lowest, highest = max(seed - search, inner[0]), min(seed + search, inner[1])
+    if not lowest < highest:
+        raise DataError(f"too few means beside {seed:.3f} s to place a break; record faster, or for longer")
+    trials = np.linspace(lowest, highest, 61)
     costs = [misfit(float(at)) for at in trials]
     place = int(np.argmin(costs))
     bounds = (float(trials[max(place - 1, 0)]), float(trials[min(place + 1, trials.size - 1)]))

@@ -17,17 +17,20 @@ from analysis.dataset import Channel, Dataset
 from analysis.engine import specific_impulse
 from analysis.exponent import Exponent, exponent_from_pv
 from analysis.firing_burn import Burn
+from analysis.firing_chamber import above_tank, bridged_integral, pressure_integral
 from analysis.firing_impulse import EDGE_U
 from analysis.firing_tanks import TankFlow, first_run_out, flow_record, left_aboard, mean_near
 from analysis.flow_coefficient import DirectCda, direct_cda
-from analysis.impulse import seen
-from analysis.load import Unloaded
+from analysis.load import AGREE, Unloaded
 from analysis.results import EngineResult, Finding, ImpulseResult, Measured, TankResult
 from analysis.tank_results import exponent_against_plan, exponent_result, tank_pressure, ullage_correlation
 from analysis.thrust_record import ThrustRecord
 from daq.errors import DataError
 
 STIFFNESS_OVER = 0.2  # s
+STROKES = 0.15  # s beside start and stop of thrust in which valves may still move; judgement
+STILL_BURNING = 0.5  # of the pressure in the burn; a chamber above it after thrust stop burns on
+IMPOSSIBLE = frozenset({"thrust-coefficient-impossible", "impulse-per-mass-impossible"})
 CLOSED_EARLIER = "flow-ran-to-knee"  # advice for cold flows; a firing is meant to run out
 
 
@@ -58,6 +61,32 @@ def with_cell_mass(flows: Mapping[str, TankFlow], record: ThrustRecord) -> dict[
     if mass <= 0.0:
         return dict(flows)
     return {**flows, name: replace(flows[name], expelled=Measured(mass, math.hypot(u, other.expelled.u), "kg"))}
+
+
+def without_closed_masses(flows: Mapping[str, TankFlow], record: ThrustRecord) -> dict[str, TankFlow]:
+    """Widen weighed masses that the cell's own step contradicts: which side's scale or note is wrong is not known.
+
+    Notes
+    -----
+    The difference counts as the half-width of a rectangular distribution for each side; a drifted zero does the same,
+    and cannot be told from it. Source: [GUM] 4.3.7.
+    """
+    weights = [flow.expelled for flow in flows.values()]
+    zero = record.zero
+    if not record.weighed or record.sign == 0 or zero.after is None or any(w is None for w in weights):
+        return dict(flows)
+    c = record.cell.calibration
+    u = math.hypot(record.factor * math.hypot(zero.before.u, zero.after.u, c.zero_uncertainty * c.scale),
+                   record.weight.u, c.slope_u() * record.weight.value)  # fmt: skip
+    apart = abs(record.factor * zero.step - record.sign * record.weight.value)
+    if apart <= AGREE * u:
+        return dict(flows)
+    more = apart / record.weight_per_mass / math.sqrt(3.0)
+    return {
+        name: replace(flow, expelled=replace(flow.expelled, u=math.hypot(flow.expelled.u, more)))
+        for name, flow in flows.items()
+        if flow.expelled is not None
+    }
 
 
 def tank_sides(dataset: Dataset, flows: Mapping[str, TankFlow]) -> tuple[dict[str, TankSide], list[Finding]]:
@@ -161,6 +190,7 @@ class EngineFindings:
 
     result: EngineResult
     findings: tuple[Finding, ...]
+    impossible: bool = False  # no engine can have such numbers, so none of them is given
 
 
 def engine_of(
@@ -172,6 +202,7 @@ def engine_of(
     begin, end = burn.span
     throat = performance.throat_area(plan.engine)
     chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
+    uphill = above_tank(dataset, chamber, flows, begin, end)
     known = {name: flow.expelled for name, flow in flows.items() if flow.expelled is not None}
     mixture = None
     if {"oxidiser", "fuel"} <= known.keys():
@@ -182,13 +213,16 @@ def engine_of(
     if impulse is not None and whole and total is not None:
         isp = performance.isp(Measured(impulse.value, impulse.u, "N*s"), total)
     cstar, coefficient, pressure = None, None, None
-    said: list[Finding] = []
-    if chamber is not None:
-        integral = _pressure_integral(dataset, chamber, begin, end)
+    said: list[Finding] = [uphill] if uphill is not None else []
+    if uphill is not None:
+        chamber = None
+    elif chamber is not None:
+        integral = pressure_integral(dataset, chamber, begin, end)
         pressure = Measured(integral.value / (end - begin), integral.u / (end - begin), "Pa")
-        if total is not None:
-            burned = _burned(record, burn, total)
-            cstar = performance.cstar(integral, throat, burned)
+        bounded = burn.start is not None and burn.stop is not None and (whole or _whole_flow(flows, chamber, burn))
+        if total is not None and bounded:
+            burned = _burned(record, burn, total, flows)
+            cstar = performance.cstar(bridged_integral(dataset, chamber, begin, end) or integral, throat, burned)
         if impulse is not None and whole:
             part = record.record().between(begin, end)
             coefficient = performance.mean_thrust_coefficient(
@@ -201,7 +235,7 @@ def engine_of(
             Finding(
                 "no-chamber-pressure", "caution", None, None,
                 "No chamber pressure sensor can be believed over the burn, so c*, thrust coefficient, CdA and "
-                "stiffness are not known.",
+                "stiffness are not known, and nothing but the cell itself vouches for the thrust.",
             )
         )  # fmt: skip
     if coefficient is None and impulse is not None and whole:
@@ -212,8 +246,11 @@ def engine_of(
         )
         said += [finding] if finding else []
     stiffness, soft = _stiffness(dataset, chamber, flows, burn)
+    impossible = bool({f.code for f in said} & IMPOSSIBLE)
+    if impossible:
+        cstar = isp = coefficient = None
     return EngineFindings(
-        EngineResult(cstar, isp, coefficient, mixture, pressure, stiffness), (*said, *soft)
+        EngineResult(cstar, isp, coefficient, mixture, pressure, stiffness), (*said, *soft), impossible
     )
 
 
@@ -221,24 +258,40 @@ def _total(masses: Mapping[str, Measured]) -> Measured:
     return Measured(sum(m.value for m in masses.values()), math.hypot(*(m.u for m in masses.values())), "kg")
 
 
-def _burned(record: ThrustRecord, burn: Burn, total: Measured) -> Measured:
+def _whole_flow(flows: Mapping[str, TankFlow], chamber: Channel, burn: Burn) -> bool:
+    """Tell whether start and stop of thrust are those of the chamber, though some thrust was hidden."""
+    begin, end = burn.span
+    middle = (chamber.time > begin) & (chamber.time < end) & np.isfinite(chamber.reading)
+    later = (chamber.time > end + 0.3) & np.isfinite(chamber.reading)
+    if not middle.any() or not later.any() or not all(flow.complete for flow in flows.values()):
+        return False
+    still = float(np.median(chamber.reading[later][: max(8, middle.sum() // 50)]))
+    return bool(still < STILL_BURNING * float(np.median(chamber.reading[middle])))
+
+
+def _burned(record: ThrustRecord, burn: Burn, total: Measured, flows: Mapping[str, TankFlow]) -> Measured:
     """Return the mass that left between start and stop of thrust. [kg].
 
-    While valves move, their sides let through anything between nothing and what the open valve would: of what the
-    share puts outside these instants half is taken, and that half is the limit of its error.
+    Within a valve's stroke of start and stop a side lets through anything between nothing and what the open valve
+    would: of what the share puts there half is taken, and that half is the limit of its error. What left earlier or
+    later left unburned.
     """
     begin, end = burn.span
-    share = float(np.diff(np.interp([begin, end], record.time, record.zero.share))[0])
-    half = 0.5 * (1.0 - share) * total.value
+
+    def share(*at: float) -> float:
+        return float(np.diff(np.interp(at, record.time, record.zero.share))[0])
+
+    inside = share(begin, end)
+    near = share(begin - STROKES, begin) + share(end, end + STROKES)
+    half = 0.5 * near * total.value
+    value = inside * total.value + half
     instants = math.hypot(burn.start.u if burn.start else EDGE_U, burn.stop.u if burn.stop else EDGE_U)
-    edges = math.hypot(half / math.sqrt(3.0), total.value / (end - begin) * instants)
-    return Measured(total.value - half, math.hypot(total.u, edges), "kg")
-
-
-def _pressure_integral(dataset: Dataset, chamber: Channel, begin: float, end: float) -> Measured:
-    value = seen(chamber.time, chamber.reading).between(begin, end)
-    mean_u = chamber.reading_u(value / (end - begin), dataset.plan.site.ambient_pressure)
-    return Measured(value, mean_u * (end - begin), "Pa*s")
+    edges = [half / math.sqrt(3.0), total.value / (end - begin) * instants]
+    for flow in flows.values():
+        length, mass = flow.end.time - flow.opening.time, flow.expelled.value if flow.expelled else 0.0
+        if length > 0.0:
+            edges.append(mass / length * math.hypot(flow.opening.u, flow.end.u))
+    return Measured(value, math.hypot(total.u, *edges), "kg")
 
 
 def _stiffness(

@@ -32,8 +32,8 @@ class Doubt:
     findings: tuple[Finding, ...]
 
 
-def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Doubt:
-    """Judge what late start, early end, clipping and gaps hid."""
+def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[Finding] = ()) -> Doubt:
+    """Judge what late start, early end, clipping and gaps hid; ``more`` are findings that say the same of a cell."""
     tag = record.cell.tag
     timed = dataset.t_zero is not None
     start = min(0.0, burn.thrust_begin) if timed else burn.thrust_begin
@@ -42,11 +42,14 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Doubt:
     seen = record.record()
     said: list[Finding] = []
     if record.late:
+        began = f"at T{record.time[0]:+.3f} s, after T-0 or with thrust already up" if timed else (
+            "with thrust already up"
+        )
         said.append(
             Finding(
                 "late-start", "serious", tag, float(record.time[0]),
-                f"{tag}: the record begins at T{record.time[0]:+.3f} s, after T-0 or with thrust already up. What came "
-                "before is not known: the impulse is a lower bound. Record from pad opening.",
+                f"{tag}: the record begins {began}. What came before is not known: the impulse is a lower bound. "
+                "Record from pad opening.",
             )
         )  # fmt: skip
     if burn.stop is None:
@@ -57,7 +60,7 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Doubt:
                 "known: the impulse is a lower bound.",
             )
         )  # fmt: skip
-    said += _clipped(dataset, record, start, end)
+    said += [*_clipped(dataset, record, start, end), *more]
     lost = 0.0 if record.late else seen.lost(start, end)
     unseen = 0.0
     if lost > GAPS_BOUNDED:

@@ -16,9 +16,10 @@ from analysis.blowdown import Head
 from analysis.checks import first_usable
 from analysis.compare import block_average
 from analysis.dataset import Channel, Dataset
-from analysis.events import Event, closing_time, opening_time
+from analysis.events import Event, closing_time, knee_time, opening_time
 from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
 from analysis.results import Finding, Measured
+from analysis.run_out import FADES, FALLEN, HINGE_BLOCK, run_out_of
 from analysis.thrust_events import running_mean
 from daq.errors import DataError
 from daq.plan import Plan, Tank
@@ -28,11 +29,11 @@ Array = NDArray[np.float64]
 SEARCH_BEFORE = 3.0  # s of still record before an opening
 SEARCH_AFTER = 2.0  # s after the thrust has fallen, in which valves close
 STROKE = 0.1  # s, kept clear of both valve instants
-FALLEN = 0.7  # of the chamber pressure before; by then the run-out lies behind
-HINGE_BEFORE, HINGE_BLOCK = 1.5, 0.005  # s
-HINGE_SHARE, LEAST_BEFORE = 0.4, 0.6  # of the burn, s: shorter lines hide the bend
-FADES = 0.15  # s from the first run-out until thrust has fallen, and its uncertainty where nothing else tells it
 CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out
+LEAD = 1.0  # s by which a valve opens before thrust, at most
+CLEAR_KNEE, KNEE_AFTER = 0.15, 4.0  # s after thrust stop; where a liquid that flows on may still run out
+FLOWS_ON, FALL_OVER = 0.5, 0.4  # of the fall before, over so many seconds: liquid still leaves
+ENDS_UNSEEN = (0.2, 1.0)  # s; uncertainty of an end that nothing shows, where the pressure stands still, or falls
 SECOND_RUN_OUT = "second run-out"
 LONG_GAP, GAP_NEAR = 0.1, 0.3  # s: rows that are missing, so close to an opening that they may hide it
 DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
@@ -83,7 +84,7 @@ def tank_flows(
         The record holds the rise and the fall of the thrust.
     """
     chamber = first_usable(dataset.measuring("chamber pressure"), start, end)
-    run_out = _run_out(chamber, start, end) if ends else Event("end of record", end, 0.0, "thrust still up")
+    run_out = run_out_of(chamber, start, end) if ends else Event("end of record", end, 0.0, "thrust still up")
     flows: dict[str, TankFlow] = {}
     findings: list[Finding] = []
     for tank in dataset.plan.tank:
@@ -100,6 +101,8 @@ def tank_flows(
         flow = _flow(dataset, tank, channel, chamber, start, run_out)
         whole = begins and ends and not _hides(channel, flow.opening.time)
         flows[tank.name] = replace(flow, complete=whole)
+    if any(_uphill(flow) for flow in flows.values()):
+        flows = {name: replace(flow, chamber=None) for name, flow in flows.items()}
     if not ends:
         return flows, findings
     dry = _ran_dry(dataset, flows)
@@ -114,45 +117,17 @@ def first_run_out(flows: Mapping[str, TankFlow]) -> float | None:
     return min(dry or later, default=None)
 
 
+def _uphill(flow: TankFlow) -> bool:
+    """Tell whether the chamber reads above the tank that feeds it: then it tells nothing of the flow."""
+    inside = (flow.channel.time > flow.opening.time + STROKE) & (flow.channel.time < flow.end.time - STROKE)
+    return bool(flow.chamber is not None and inside.any() and np.nanmedian(flow.drive[inside]) <= 0.0)
+
+
 def _hides(channel: Channel, opening: float) -> bool:
     """Tell whether rows are missing where a valve opened, so that the instant found may be the gap's end."""
     time, _ = _finite(channel)
     long = np.flatnonzero(np.diff(time) > LONG_GAP)
     return bool(np.any((time[long] < opening + GAP_NEAR) & (time[long + 1] > opening - GAP_NEAR)))
-
-
-def _run_out(chamber: Channel | None, start: float, end: float) -> Event:
-    """Find the first run-out in the chamber pressure: the tanks' own break comes 0.05 to 0.1 s later, with the gas."""
-    if chamber is None:
-        return Event("run-out", end, 0.3, "thrust stop, no chamber pressure to find it in")
-    time, pressure = _finite(chamber)
-    level = float(np.median(pressure[(time >= end - 1.2) & (time <= end - 0.7)]))
-    late = (time >= end - 0.7) & (time <= end + 0.2)
-    fallen = np.flatnonzero(running_mean(time[late], pressure[late], 4.0 * HINGE_BLOCK) < FALLEN * level)
-    before = min(HINGE_BEFORE, HINGE_SHARE * (end - start))
-    if fallen.size == 0 or before < LEAST_BEFORE:
-        return Event("run-out", end - FADES, FADES, "thrust stop, no fall of the chamber pressure found")
-    last = float(time[late][fallen[0]])
-    at, mean = block_average(time, pressure, start=last - before, end=last, block=HINGE_BLOCK)
-    known = np.isfinite(mean)
-    return _hinge(at[known], mean[known])
-
-
-def _hinge(time: Array, value: Array) -> Event:
-    """Fit a straight line that bends at a free instant into a parabola; the bend is the event."""
-
-    def misfit(bend: float) -> float:
-        after = np.maximum(time - bend, 0.0)
-        design = np.column_stack([np.ones_like(time), time - time[-1], after, after**2])
-        return float(np.sum((value - design @ np.linalg.lstsq(design, value, rcond=None)[0]) ** 2))
-
-    trials = np.linspace(time[-1] - 0.5, time[-1] - 0.01, 99)
-    costs = np.array([misfit(float(t)) for t in trials])
-    best = int(np.argmin(costs))
-    # Where the cost has risen by one variance lies one standard uncertainty.
-    near = trials[costs <= costs[best] * (1.0 + 1.0 / max(time.size - 5, 1))]
-    u = math.hypot((near[-1] - near[0]) / 2.0, trials[1] - trials[0])
-    return Event("run-out", float(trials[best]), u, "line bending into a parabola, chamber pressure")
 
 
 def _flow(
@@ -164,7 +139,7 @@ def _flow(
             time, pressure, start=start - SEARCH_BEFORE, end=start + 2.0, name=f"{tank.name} opening"
         )
     except DataError:
-        opening = Event(f"{tank.name} opening", start, 0.05, "thrust start, no break in the tank pressure found")
+        opening = _opening_unseen(dataset, tank, time, start)
     stop = replace(run_out, name=f"{tank.name} run-out")
     back = np.full(channel.time.size, dataset.plan.site.ambient_pressure.value)
     if chamber is not None:
@@ -173,6 +148,15 @@ def _flow(
     drive = channel.reading - back + _head_pressure(dataset.plan, tank)
     weighed = weighed_mass(dataset, tank)
     return TankFlow(tank, channel, chamber, opening, stop, False, weighed, weighed is not None, True, drive)
+
+
+def _opening_unseen(dataset: Dataset, tank: Tank, time: Array, start: float) -> Event:
+    """Place an opening that the tank pressure does not show: between T-0, or one second, and thrust start."""
+    least = max(0.0, start - LEAD) if dataset.t_zero is not None and start > 0.0 else start - LEAD
+    first = max(least, float(time[0]))
+    middle, half = 0.5 * (first + start), max(0.5 * (start - first), 0.0)
+    u = math.hypot(half / math.sqrt(3.0), 0.05)
+    return Event(f"{tank.name} opening", middle, u, "before thrust start, no break in the tank pressure found")
 
 
 def weighed_mass(dataset: Dataset, tank: Tank) -> Measured | None:
@@ -240,19 +224,45 @@ def _ended(dataset: Dataset, flow: TankFlow, dry: bool, end: float) -> TankFlow:
     spare = _spare(dataset, flow.tank)
     if spare is not None and spare <= DRY_WITHIN:
         # Dry as well, by the scales: gas, not the valve, ended its flow, between the first run-out and thrust stop.
-        middle, half = 0.5 * (flow.end.time + end), max(0.5 * (end - flow.end.time), 0.0)
-        u = math.hypot(half / math.sqrt(3.0), flow.end.u)
-        return replace(flow, end=Event(SECOND_RUN_OUT, middle, u, "between first run-out and thrust stop"))
+        return replace(flow, end=_second_run_out(flow, end))
     time, pressure = _finite(flow.channel)
     name = f"{flow.tank.name} closing"
     try:
         closing = closing_time(time, pressure, start=flow.end.time - 0.5, end=end + SEARCH_AFTER, name=name)
     except DataError:
         # A valve is closed when thrust stops or soon after; the first run-out comes earlier by what gas and crew take.
-        closing = Event(name, max(end, flow.end.time), 0.2, "thrust stop, no break in the tank pressure found")
+        u = ENDS_UNSEEN[1] if _falls_on(flow, max(end, flow.end.time)) else ENDS_UNSEEN[0]
+        closing = Event(name, max(end, flow.end.time), u, "thrust stop, no break in the tank pressure found")
     if closing.time <= flow.opening.time:
         closing = replace(closing, time=flow.end.time, u=0.2)
     return replace(flow, end=closing)
+
+
+def _second_run_out(flow: TankFlow, end: float) -> Event:
+    """Find where the second liquid ran out: between first run-out and thrust stop, or later where it flows on."""
+    middle, half = 0.5 * (flow.end.time + end), max(0.5 * (end - flow.end.time), 0.0)
+    u = math.hypot(half / math.sqrt(3.0), flow.end.u)
+    plain = Event(SECOND_RUN_OUT, middle, u, "between first run-out and thrust stop")
+    if not _falls_on(flow, end):
+        return plain
+    time, pressure = _finite(flow.channel)
+    try:
+        found = knee_time(time, pressure, start=end + CLEAR_KNEE, end=end + KNEE_AFTER, name=SECOND_RUN_OUT)
+    except DataError:
+        return replace(plain, time=end, u=ENDS_UNSEEN[1], method="liquid flows on after thrust stop, no knee found")
+    return replace(found, u=math.hypot(found.u, FADES))
+
+
+def _falls_on(flow: TankFlow, end: float) -> bool:
+    """Tell whether a tank's pressure falls on, right after an instant, about as it fell before."""
+    time, pressure = _finite(flow.channel)
+    if float(time[-1]) < end + FALL_OVER:
+        return True  # nothing is seen of it
+    at, reach = np.array([end - 2.0 * FALL_OVER, end - FALL_OVER, end + 0.1, end + 0.1 + FALL_OVER]), 0.05
+    level = [float(np.mean(pressure[np.abs(time - t) <= reach])) if np.any(np.abs(time - t) <= reach) else math.nan
+             for t in at]  # fmt: skip
+    before, after = level[0] - level[1], level[2] - level[3]
+    return bool(after > FLOWS_ON * before > 0.0)
 
 
 def expelled_share_of(time: Array, flows: Mapping[str, TankFlow]) -> Array | None:
@@ -277,6 +287,18 @@ def expelled_share_of(time: Array, flows: Mapping[str, TankFlow]) -> Array | Non
             weight = flow.expelled.value / left[-1]
         total += weight * np.interp(time, own, left)
     return total / total[-1] if total[-1] > 0.0 else None
+
+
+def ends_u(flows: Mapping[str, TankFlow]) -> float:
+    """Return what unsure openings and ends of the flows make of the weight that had left, relative, standard."""
+    parts = []
+    masses = {name: flow.expelled.value if flow.expelled else flow.planned_mass for name, flow in flows.items()}
+    whole = sum(masses.values())
+    for name, flow in flows.items():
+        length = flow.end.time - flow.opening.time
+        if length > 0.0 and whole > 0.0:
+            parts.append(masses[name] / whole * math.hypot(flow.opening.u, flow.end.u) / length)
+    return math.hypot(*parts) if parts else 0.0
 
 
 def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTerms, NoteTerms]:

@@ -129,6 +129,27 @@ def noise_u(deviation: float, interval: float, samples: int, correlation: float 
     return deviation * interval * math.sqrt(max(samples - 1.5, 0.0) * correlation)
 
 
+def sampling_u(record: Seen, start: float, end: float, mode_period: float) -> float:
+    r"""Return what sparse samples leave open where thrust begins and ends. [N*s].
+
+    Notes
+    -----
+    A step of height F lies anywhere between two samples: :math:`u = F\,\Delta t/\sqrt{12}` at each end. Where the
+    samples are further apart than half a period of the stand, its ringing after the first step folds to a slow one
+    that the sum takes for thrust: as much again as F times an interval, over the root of two. Source: derived.
+    """
+    inside = (record.time >= start) & (record.time <= end)
+    time, value = record.time[inside], record.value[inside]
+    if time.size < 8:
+        return float(sample_interval(record.time) * np.max(record.value))
+    interval = sample_interval(time)
+    up = np.flatnonzero(value > 0.5 * float(np.quantile(value, 0.95)))
+    span = max(2, round(mode_period / interval))
+    first, last = (float(np.mean(value[part])) for part in (up[:span], up[-span:]))
+    folded = first * interval / math.sqrt(2.0) if interval > 0.5 * mode_period > 0.0 else 0.0
+    return math.hypot(interval / math.sqrt(12.0) * math.hypot(first, last), folded)
+
+
 def combined(terms: Iterable[BudgetTerm]) -> float:
     """Combine independent terms. Source: [GUM] 5.1.2."""
     return math.sqrt(sum(term.u**2 for term in terms))

@@ -201,6 +201,8 @@ def weight_findings(
 
 def _confused_unit(moved: float, weight: float, u: float) -> tuple[str, float] | None:
     """Name the unit of force that was taken for newtons where a zero moved by that much less than it should."""
+    if abs(moved - weight) <= AGREE * u:
+        return None
     for name, ratio in CONFUSED_FORCES.items():
         if abs(moved * ratio - weight) <= AGREE * u + RATIO_WITHIN * weight:
             return name, ratio

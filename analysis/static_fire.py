@@ -25,11 +25,13 @@ from analysis.class_reserve import class_reserve, reserve_finding
 from analysis.clock_checks import clock_findings
 from analysis.compare import compare, departure_findings
 from analysis.dataset import Channel, Dataset
+from analysis.firing_attempt import cold_pass, loaded_besides, with_credible_t_zero
 from analysis.firing_burn import Burn, burn_of, burn_time, thrust_result
 from analysis.firing_causes import firing_diagnosis
+from analysis.firing_chamber import chamber_burns
 from analysis.firing_curves import firing_curves
 from analysis.firing_detail import firing_detail
-from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass
+from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass, without_closed_masses
 from analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
 from analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
 from analysis.impulse import Seen, seen
@@ -49,9 +51,19 @@ from analysis.results import (
     Window,
 )
 from analysis.supply_checks import supply_findings
-from analysis.thrust_record import Span, ThrustRecord, is_thrust, mode_period, rough_span, thrust_record
+from analysis.thrust_doubts import thrust_doubts
+from analysis.thrust_record import (
+    Span,
+    ThrustRecord,
+    is_thrust,
+    mode_period,
+    rough_span,
+    thrust_record,
+)
 from daq.errors import DataError
 
+PARTED = frozenset({"thrust-not-followed", "chamber-not-followed"})  # nothing new where a unit is wrong
+RINGS_ON = 0.3  # s after the chamber's fall in which the thrust ends
 SUM_FROM = 0.25  # of the settled burn
 
 
@@ -64,15 +76,22 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         No thrust channel, or nothing in it that could be integrated.
     """
     cell = _cell(dataset)
+    dataset = with_credible_t_zero(dataset, _span_of(dataset, cell, t_zero_known=False))
     span = _span(dataset, cell)
     if not is_thrust(span, cell.calibration):
         return _nothing(dataset, cell, span, revision, software)
+    cold = cold_pass(dataset, cell, span)
+    if cold is not None:
+        return _claims_nothing(dataset, cold, revision, software)
     record, flows, findings = _thrust(dataset, cell, span)
     if span.reversed:
         return _reversed(dataset, record, span, findings, revision, software)
-    flows = with_cell_mass(flows, record)
+    flows = without_closed_masses(with_cell_mass(flows, record), record)
     burn = _burn(dataset, span, record)
-    hidden = doubt(dataset, record, burn)
+    doubts = thrust_doubts(dataset, record, burn, flows)
+    if doubts.hidden:  # the end of what the cell shows is not the end of the flow
+        flows = {name: replace(flow, complete=False) for name, flow in flows.items()}
+    hidden = doubt(dataset, record, burn, more=doubts.hidden)
     site, vacuum = impulses(dataset, record, burn, hidden)
     first_out = first_run_out(flows)
     sides, of_tanks = tank_sides(dataset, flows)
@@ -89,6 +108,8 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
             drift_u=cell.calibration.zero_uncertainty * cell.calibration.scale,
         ),
         *_unsettled(record),
+        *(f for f in doubts.others if f.code not in PARTED or not engine.impossible),
+        *loaded_besides(dataset, record, span),
         *_record_findings(dataset, burn, cell),
         *clock_findings(dataset, cell, site),
         *findings,
@@ -194,15 +215,26 @@ def _cell(dataset: Dataset) -> Channel:
 
 
 def _span(dataset: Dataset, cell: Channel) -> Span:
+    return _span_of(dataset, cell, t_zero_known=_timed(dataset))
+
+
+def _span_of(dataset: Dataset, cell: Channel, *, t_zero_known: bool) -> Span:
     good = believed(cell)
-    return rough_span(cell.time[good], cell.reading[good], mode_period(dataset.stand), t_zero_known=_timed(dataset))
+    return rough_span(
+        cell.time[good], cell.reading[good], mode_period(dataset.stand), t_zero_known=t_zero_known,
+        burning=chamber_burns(dataset),
+    )  # fmt: skip
 
 
 def _thrust(
     dataset: Dataset, cell: Channel, span: Span
 ) -> tuple[ThrustRecord, dict[str, TankFlow], list[Finding]]:
+    burning = chamber_burns(dataset)
+    # A stand that rings on for seconds does not prolong the flow.
+    end = min(span.end, burning[1] + RINGS_ON) if burning is not None else span.end
     flows, findings = tank_flows(
-        dataset, start=span.start, end=span.end, begins=not span.up_at_first_sample, ends=not span.still_up_at_end
+        dataset, start=span.start, end=max(end, span.start + 0.1), begins=not span.up_at_first_sample,
+        ends=not span.still_up_at_end,
     )
     return thrust_record(dataset, cell, span, flows), flows, findings
 
@@ -264,6 +296,11 @@ def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, softwar
         "waiting time; valve, igniter and chamber traces around the fire command say what failed. If the engine "
         "burned, check the cell with a known pull.",
     )  # fmt: skip
+    return _claims_nothing(dataset, said, revision, software)
+
+
+def _claims_nothing(dataset: Dataset, said: Finding, revision: str, software: str) -> Analysis:
+    first, last = (float(x) for x in _cell(dataset).time[[0, -1]])
     results = replace(
         bare_results(dataset, revision, software),
         verdicts=verdicts(dataset, None, None),

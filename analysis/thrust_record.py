@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from analysis.cell_samples import believed
 from analysis.checks import first_usable, saturated
 from analysis.dataset import Channel, Dataset
-from analysis.firing_tanks import TankFlow, expelled_share_of, weighed_mass
-from analysis.impulse import Seen, noise_u, sample_interval, seen
+from analysis.firing_chamber import CHOKED
+from analysis.firing_tanks import TankFlow, ends_u, expelled_share_of, weighed_mass
+from analysis.impulse import Seen, noise_u, sample_interval, sampling_u, seen
 from analysis.load import SHAPE_U, Unloaded, Zero, drift_of, expelled_share, unloaded, weight_sign, zero_of
 from analysis.performance import exit_force
 from analysis.results import BudgetTerm, Measured
@@ -34,10 +35,12 @@ ZERO_LENGTHS = (2.0, 1.0, 0.5, 0.25)  # s, the longest that fits is taken
 CLEAR_BEFORE, CLEAR_AFTER = 0.1, 1.0  # s between a zero and the burn; ringing must have died
 MARGIN = 0.25  # s added after the last thrust
 CUT_SHAPE_U = 0.03  # the same, where part of the burn is not in the record
-CHOKED = 1.5  # chamber over ambient pressure, above which something burns
 BURNING, ROUNDS = 0.1, 3  # share of the greatest thrust; rounds until the share stands still
 FLOW_SHAPE_U = 0.005  # as SHAPE_U, where both tanks' flows tell the share; simulated firings: 0.003
 THRUST_SIGMA, THRUST_SHARE = 8.0, 0.01  # deviations, share of the calibrated range; hoses alone can push so
+NO_RANGE = 1e8  # of a reading: an import without calibration states no range, and names a greater one
+EPISODE = 5.0  # s at rest, after which a cell that is loaded again is loaded by something else
+CHAMBER_LEADS, CHAMBER_LAGS = 1.0, 3.0  # s before and after the chamber burns in which thrust is looked for
 UNSETTLED, UNSETTLED_SIGMA = 0.005, 6.0  # of the greatest thrust, standard uncertainties: change within a zero
 UNWEIGHED_U = 0.05  # of the propellant mass, where only the plan tells how much left; judgement
 
@@ -53,6 +56,9 @@ class Span:
     still_up_at_end: bool
     height: float  # greatest departure of the mean from rest [N]
     scatter: float  # of the mean at rest [N]
+    others: tuple[tuple[float, float], ...] = ()  # when the cell was loaded besides [s]
+    first: float = -math.inf  # between these nothing but this burn loaded the cell [s]
+    last: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,8 +116,21 @@ def mode_period(stand: Stand) -> float:
     return 1.0 / stand.modes[0].value if stand.modes else NO_MODE
 
 
-def rough_span(time: Array, reading: Array, period: float, *, t_zero_known: bool) -> Span:
+def rough_span(
+    time: Array, reading: Array, period: float, *, t_zero_known: bool, burning: tuple[float, float] | None = None
+) -> Span:
     """Find roughly where thrust is, from the untared reading.
+
+    Parameters
+    ----------
+    time, reading : (N,) array
+        [s], [N].
+    period : float
+        Of the stand's first mode. [s]
+    t_zero_known : bool
+        Times count from T-0.
+    burning : tuple of float, optional
+        From when to when the chamber burned; what loads the cell at another time is no thrust. [s]
 
     Raises
     ------
@@ -129,12 +148,36 @@ def rough_span(time: Array, reading: Array, period: float, *, t_zero_known: bool
         # It fell and stayed down: what was taken for rest was thrust.
         away, top, up = _away(time, mean, float(np.median(mean[-8:])), t_zero_known=False)
         late = True
-    first, last = int(up[0]), int(up[-1])
+    # A load before T-0 is no thrust either, but it must not be taken for the burn's beginning.
+    whole = np.sign(away[top]) * (mean - base) >= SPAN_LEVEL * abs(away[top])
+    pieces = _pieces(time, up)
+    own = [piece for piece in pieces if burning is None or _meets(time, piece, burning)] or pieces
+    if burning is None:
+        own = own[:1] if t_zero_known else [max(own, key=lambda piece: float(np.sum(np.abs(away[piece]))))]
+    first, last = int(own[0][0]), int(own[-1][-1])
+    loaded = _pieces(time, np.flatnonzero(whole))
+    others = [piece for piece in loaded if piece[-1] < first or piece[0] > last]
     rest = mean[before] if np.count_nonzero(before) >= 8 else mean[-8:]
     return Span(
         float(time[first]), float(time[last]), bool(away[top] < 0.0), first == 0 or late, last + 1 == time.size,
-        abs(float(away[top])), MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest)))),
+        float(np.max(np.abs(away[first : last + 1]))), MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest)))),
+        tuple((float(time[piece[0]]), float(time[piece[-1]])) for piece in others),
+        max((_midway(time, piece[-1], first) for piece in others if piece[-1] < first), default=-math.inf),
+        min((_midway(time, last, piece[0]) for piece in others if piece[0] > last), default=math.inf),
     )  # fmt: skip
+
+
+def _pieces(time: Array, up: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Part samples under load where the cell stood at rest for ``EPISODE`` seconds between them."""
+    return [piece for piece in np.split(up, np.flatnonzero(np.diff(time[up]) > EPISODE) + 1) if piece.size]
+
+
+def _meets(time: Array, piece: NDArray[np.int64], burning: tuple[float, float]) -> bool:
+    return bool(time[piece[0]] <= burning[1] + CHAMBER_LAGS and time[piece[-1]] >= burning[0] - CHAMBER_LEADS)
+
+
+def _midway(time: Array, one: int, other: int) -> float:
+    return 0.5 * (float(time[one]) + float(time[other]))
 
 
 def _away(time: Array, mean: Array, base: float, *, t_zero_known: bool) -> tuple[Array, int, NDArray[np.int64]]:
@@ -146,7 +189,9 @@ def _away(time: Array, mean: Array, base: float, *, t_zero_known: bool) -> tuple
 
 def is_thrust(span: Span, calibration: Calibration) -> bool:
     """Tell whether what a cell shows is more than its noise and than what its range was chosen for."""
-    return span.height > max(THRUST_SIGMA * span.scatter, THRUST_SHARE * calibration.highest * calibration.scale)
+    range_known = calibration.highest < NO_RANGE
+    least = THRUST_SHARE * calibration.highest * calibration.scale if range_known else 0.0
+    return span.height > max(THRUST_SIGMA * span.scatter, least)
 
 
 def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[str, TankFlow]) -> ThrustRecord:
@@ -157,7 +202,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     DataError
         No quiet stretch before nor after the burn.
     """
-    good = believed(cell)
+    good = believed(cell) & (cell.time >= span.first) & (cell.time <= span.last)
     time, reading, signal = cell.time[good], cell.reading[good], cell.signal[good]
     stand, plan = dataset.stand, dataset.plan
     interaction = cell.calibration.stand_interaction
@@ -185,7 +230,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     else:
         step = expected
     assert before is not None  # noqa: S101 - one of the two exists
-    share, shape_u = expelled_share_of(time, flows), FLOW_SHAPE_U
+    share, shape_u = expelled_share_of(time, flows), math.hypot(FLOW_SHAPE_U, ends_u(flows))
     if share is None:
         rest = step.value if after is None else after.value - before.value
         share, shape_u = _share_without_flows(dataset, time, reading - before.value, rest, start, span), SHAPE_U
@@ -248,6 +293,7 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     lever = seen(record.time, hoses, interval=record.interval).between(start, end)
     terms.append(BudgetTerm("line load", factor * interaction.line_load.u * abs(lever)))
     terms.append(BudgetTerm("clock rate", abs(value) * dataset.clock_u))
+    terms.append(BudgetTerm("sampling", sampling_u(record.record(), start, end, record.mode_period)))
     tail = record.record().between(end - MARGIN, end)
     terms.append(BudgetTerm("window", abs(tail) / math.sqrt(3.0)))
     samples = round(length / record.interval)

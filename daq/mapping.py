@@ -37,6 +37,7 @@ MAPPING_FILE = "mapping.toml"
 REVISION = "imported"
 DEVICE = "imported"  # what the file is called where a recorded run has a device
 STREAM = "csv"
+ATMOSPHERE = 101_325.0  # Pa; near enough for where a sensor's range ends
 ANY_RANGE = 1e9  # of a reading: an import without calibration states no range
 _COLUMN = re.compile(r"^\s*(?P<tag>\S+)\s+(?P<unit>\S+)\s*(?:(?:\+/-|±)\s*(?P<share>.+))?$")
 _EDGE = re.compile(r"^\s*(?P<column>.+?)\s+(?P<way>rising|falling)\s+(?P<level>[+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*$")
@@ -202,8 +203,7 @@ def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date
     }  # fmt: skip
     if use.share is not None:
         known["reference_uncertainty"] = Quantity(use.share, 0.0, "share", None, f"{100.0 * use.share:g} %")
-    # Temperatures keep no range: their scales differ by an offset too.
-    in_range = base is not None and base.dimension != "temperature" and base.reading_unit == use.unit
+    lowest, highest = _range(base, use.unit)
     return Calibration(
         tag=use.tag,
         revision=REVISION,
@@ -211,9 +211,23 @@ def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date
         valid_until=base.valid_until if base is not None else day,
         signal_unit="counts",
         reading_unit=use.unit,
-        lowest=base.lowest if base is not None and in_range else -ANY_RANGE,
-        highest=base.highest if base is not None and in_range else ANY_RANGE,
+        lowest=lowest,
+        highest=highest,
         coefficients=(0.0, 1.0),
         covariance=((0.0, 0.0), (0.0, 0.0)),
         **{"sensor": "as imported", "sensor_serial": "", **known},
     )
+
+
+def _range(base: Calibration | None, unit: str) -> tuple[float, float]:
+    """Return the calibrated range in another unit; temperatures keep none, their scales differ by an offset too."""
+    if base is None or (base.dimension == "temperature" and base.reading_unit != unit):
+        return -ANY_RANGE, ANY_RANGE
+    if base.reading_unit == unit:
+        return base.lowest, base.highest
+    scale, reference = parse_unit(unit, base.dimension)
+    above = {"gauge": ATMOSPHERE, "absolute": 0.0}
+    offset = above.get(base.reference or "", 0.0) - above.get(reference or "", 0.0)
+    if base.reference == reference:
+        offset = 0.0
+    return (base.lowest * base.scale + offset) / scale, (base.highest * base.scale + offset) / scale
