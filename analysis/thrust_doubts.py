@@ -106,9 +106,9 @@ def _leapt(record: ThrustRecord) -> list[Finding]:
             Finding(
                 "cell-leapt", "serious", record.cell.tag, at,
                 f"{record.cell.tag}: its reading leaps from {float(np.median(before[-LEAP_LOOK:])):,.0f} to "
-                f"{float(np.median(after[:LEAP_LOOK])):,.0f} N between two samples at T{at:+.3f} s. No stand that rings "
-                f"at {1.0 / record.mode_period:.0f} Hz can follow so fast: plug, cable or amplifier, not thrust. What "
-                "the cell shows beside it cannot be believed, so the impulse is a lower bound. Look at the cell's "
+                f"{float(np.median(after[:LEAP_LOOK])):,.0f} N between two samples at T{at:+.3f} s. No stand that "
+                f"rings at {1.0 / record.mode_period:.0f} Hz can follow so fast: plug, cable or amplifier, not thrust. "
+                "What the cell shows beside it cannot be believed, so the impulse is a lower bound. Look at the cell's "
                 "plug and cable, and repeat the run.",
             )
         ]  # fmt: skip
