@@ -82,18 +82,18 @@ def burn_of(record: ThrustRecord, *, late: bool, cut_off: bool, t_zero_known: bo
     begin = min(full.start, 0.0) if t_zero_known else full.start
     first, last = float(record.time[0]), float(record.time[-1])
     return Burn(
-        None if late or _beside_gap(record, start) else start,
-        None if cut_off or _beside_gap(record, stop) else stop,
+        None if late or beside_gap(record, start) else start,
+        None if cut_off or beside_gap(record, stop) else stop,
         Window(max(begin, first), min(full.end, last)),
         max(full.start + MARGIN, first),
         min(full.end - MARGIN, last),
     )
 
 
-def _beside_gap(record: ThrustRecord, event: Event) -> bool:
-    """Tell whether so long a gap begins or ends beside an instant that the instant may lie within it."""
+def beside_gap(record: ThrustRecord, event: Event, *, within: float = GAPS_BOUNDED) -> bool:
+    """Tell whether so long a gap begins or ends beside an instant, ``within`` so many s, that it may lie in the gap."""
     lost = np.diff(record.time) > GAPS_BOUNDED
-    reach = max(record.mode_period, GAPS_BOUNDED)
+    reach = max(record.mode_period, within)
     near = (record.time[:-1] <= event.time + reach) & (record.time[1:] >= event.time - reach)
     return bool(np.any(lost & near))
 

@@ -26,7 +26,7 @@ from analysis.clock_checks import clock_findings
 from analysis.compare import compare, departure_findings
 from analysis.dataset import Channel, Dataset
 from analysis.firing_attempt import cold_pass, loaded_besides, with_credible_t_zero
-from analysis.firing_burn import Burn, burn_of, burn_time, thrust_result
+from analysis.firing_burn import Burn, beside_gap, burn_of, burn_time, thrust_result
 from analysis.firing_causes import firing_diagnosis
 from analysis.firing_chamber import chamber_burns
 from analysis.firing_curves import firing_curves
@@ -64,6 +64,7 @@ from daq.errors import DataError
 
 PARTED = frozenset({"thrust-not-followed", "chamber-not-followed"})  # nothing new where a unit is wrong
 RINGS_ON = 0.3  # s after the chamber's fall in which the thrust ends
+VALVE_LOOK = 0.5  # s beside an opening that its two pieces are fitted to; with a gap there they show the gap
 SUM_FROM = 0.25  # of the settled burn
 
 
@@ -133,7 +134,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     results = replace(
         _frame(dataset, record, revision, software),
         window=Window(burn.window.start, burn.window.end),
-        events=_events(dataset, burn, flows),
+        events=_events(dataset, record, burn, flows),
         weight_correction=_weight_correction(record, burn),
         impulse=site,
         impulse_vacuum=vacuum,
@@ -326,7 +327,9 @@ def _unsettled(record: ThrustRecord) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _events(dataset: Dataset, burn: Burn, flows: Mapping[str, TankFlow]) -> tuple[EventResult, ...]:
+def _events(
+    dataset: Dataset, record: ThrustRecord, burn: Burn, flows: Mapping[str, TankFlow]
+) -> tuple[EventResult, ...]:
     found = []
     if dataset.t_zero is not None:
         found.append(EventResult("T-0", 0.0, dataset.t_zero.u, dataset.t_zero.source))
@@ -335,7 +338,8 @@ def _events(dataset: Dataset, burn: Burn, flows: Mapping[str, TankFlow]) -> tupl
             found.append(EventResult(name, event.time, event.u, event.method))
     found.append(EventResult("end of thrust", burn.thrust_end, 0.05, "first quiet mean over one stand-mode period"))
     for name, flow in flows.items():
-        found.append(EventResult(f"{name} valve open", flow.opening.time, flow.opening.u, flow.opening.method))
+        if not beside_gap(record, flow.opening, within=VALVE_LOOK):
+            found.append(EventResult(f"{name} valve open", flow.opening.time, flow.opening.u, flow.opening.method))
         end = f"{name} run-out" if flow.ran_dry or flow.end.name == SECOND_RUN_OUT else f"{name} valve closed"
         found.append(EventResult(end, flow.end.time, flow.end.u, flow.end.method))
     return tuple(sorted(found, key=lambda event: event.time))
