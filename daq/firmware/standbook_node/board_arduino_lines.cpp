@@ -1,4 +1,4 @@
-/* Any other board with an Arduino core: digital lines by attachInterrupt(), each change told with its time by micros(). */
+/* Any other board with an Arduino core: digital lines by attachInterrupt(), each change with its time by micros(). */
 #include "board_arduino.h"
 
 #if !BOARD_AVR

@@ -61,8 +61,8 @@ constexpr size_t NAMES = sizeof(NODE_DEVICE) + sizeof(NODE_SERIAL) + sizeof(NODE
 constexpr size_t BRIDGE_MEMORY =
     NODE_BRIDGE ? 120 + NODE_BRIDGE_ROWS * BRIDGE_ROW_BYTES NODE_BRIDGE_CHANNELS(BYTES_OF_CHANNEL) : 0;
 static_assert(sizeof(row_queue) + sizeof(transmit_ring) + NAMES + BRIDGE_MEMORY + 200 + 280 <= RAMEND - RAMSTART + 1,
-              "node_config.h: more memory than the chip has, lower NODE_LINK_BYTES, NODE_BATCHES or NODE_BATCH_ROWS, or "
-              "leave out channels or lines");
+              "node_config.h: more memory than the chip has, lower NODE_LINK_BYTES, NODE_BATCHES or NODE_BATCH_ROWS, "
+              "or leave out channels or lines");
 
 /* ---- clock ---------------------------------------------------------------------------------------------------- */
 
@@ -118,8 +118,8 @@ ISR(TIMER1_COMPA_vect)
 {
     bool busy = queue.taking;
     uint16_t skipped = busy;
-    /* Somebody (a bridge's driver) kept interrupts off for longer than a row: the compare behind this one has gone by, and
-     * would come again only when the timer has gone round. */
+    /* Somebody (a bridge's driver) kept interrupts off for longer than a row: the compare behind this one has gone by,
+     * and would come again only when the timer has gone round. */
     for (; static_cast<uint16_t>(TCNT1 - OCR1A + COMPARE_MARGIN) >= static_cast<uint16_t>(ROW_COUNTS); skipped++) {
         OCR1A += ROW_COUNTS;
         row_ticks += INTERVAL_TICKS;

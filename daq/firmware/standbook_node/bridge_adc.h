@@ -11,8 +11,8 @@ void bridge_begin(void);
 bool bridge_is_ready(void);
 
 /* Fetch it: a count for each line of NODE_BRIDGE_CHANNELS. Called from loop(), once for each conversion that was ready,
- * some milliseconds late at worst. It must not wait for the next one, and keep interrupts off for some microseconds only:
- * rows that come meanwhile are skipped and told, and beyond 30 ms an AVR's clock itself loses time. */
+ * some milliseconds late at worst. It must not wait for the next one, and keep interrupts off for some microseconds
+ * only: rows that come meanwhile are skipped and told, and beyond 30 ms an AVR's clock itself loses time. */
 void bridge_take(int32_t *counts);
 
 #endif
