@@ -1,6 +1,6 @@
 /* ATmega328P and ATmega2560: the link, sent by an interrupt of our own. The core's Serial would wait inside write()
- * when its 64 bytes are full, and it would switch the receiver on. Here the receiver is never enabled, so nothing on the
- * line can reach the program. Do not use Serial anywhere in the sketch: it would define the same interrupt.
+ * when its 64 bytes are full, and it would switch the receiver on. Here the receiver is never enabled, so nothing on
+ * the line can reach the program. Do not use Serial anywhere in the sketch: it would define the same interrupt.
  */
 #include "board_avr.h"
 

@@ -165,8 +165,8 @@ static bool send_edge(void)
 }
 
 /* Losses are added up and told twice a second at most: a link that is too slow must not drown in notes about it. They
- * may come hours apart, so the time since the last note is asked for: a time at which the next is due would lie ahead again
- * when half of the clock's round has gone by. */
+ * may come hours apart, so the time since the last note is asked for: a time at which the next is due would lie ahead
+ * again when half of the clock's round has gone by. */
 static bool may_tell(uint32_t told)
 {
     return board_ticks() - told >= NOTE_EVERY;
