@@ -11,6 +11,7 @@ import numpy as np
 
 from analysis.dataset import Channel, Dataset, Mask
 from analysis.results import Finding
+from analysis.windows import between
 
 BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is
 SAME_INSTANT = 0.01  # s
@@ -34,8 +35,8 @@ SI_WORDS = {"Pa": (1e5, "bar"), "N": (1.0, "N"), "K": (1.0, "K"), "V": (1.0, "V"
 
 def usable(channel: Channel, start: float, end: float) -> bool:
     """Tell whether a channel has samples between two instants and few of them are clipped, open or stuck."""
-    inside = (channel.time >= start) & (channel.time <= end)
-    if np.count_nonzero(inside) < 8:
+    inside = between(channel.time, start, end)
+    if inside.stop - inside.start < 8:
         return False
     bad = saturated(channel)[inside] | channel.open_wire[inside]
     return bool(np.mean(bad) <= BAD_SHARE) and stuck_since(channel, start, end) is None
@@ -50,11 +51,11 @@ def stuck_since(channel: Channel, start: float, end: float) -> float | None:
     """Return when a pressure stopped changing for ``STUCK`` seconds or more inside a span, ``None`` if it never did."""
     if channel.measures not in ("tank pressure", "chamber pressure", "manifold pressure"):
         return None
-    inside = np.flatnonzero((channel.time >= start) & (channel.time <= end))
-    inside = inside[~channel.open_wire[inside]]  # these are named as such
-    if inside.size < 8:
+    inside = between(channel.time, start, end)
+    closed = ~channel.open_wire[inside]  # the others are named as such
+    time, counts = channel.time[inside][closed], channel.counts[inside][closed]
+    if time.size < 8:
         return None
-    time, counts = channel.time[inside], channel.counts[inside]
     changes = np.flatnonzero(np.diff(counts) != 0)
     edges = np.concatenate(([0], changes + 1, [counts.size]))
     # Both long and of many samples: equal counts on both sides of a gap are no proof.
@@ -75,7 +76,10 @@ def saturated(channel: Channel) -> Mask:
     if counts.size < 2:
         return marks
     top = counts.max() if counts.max() - counts[0] >= counts[0] - counts.min() else counts.min()
-    edges = np.flatnonzero(np.diff((counts == top).view(np.int8), prepend=0, append=0))
+    at_top = counts == top
+    if np.count_nonzero(at_top) < FLAT_RUN:
+        return marks
+    edges = np.flatnonzero(np.diff(at_top.view(np.int8), prepend=0, append=0))
     first, last = edges[::2], edges[1::2]
     flat = last - first >= FLAT_RUN
     if not flat.any():
@@ -115,9 +119,8 @@ def channel_findings(dataset: Dataset, start: float, end: float) -> list[Finding
         inside = (channel.time >= start) & (channel.time <= end)
         if not inside.any():
             continue
-        interval = float(np.median(np.diff(channel.time))) if channel.time.size > 1 else 0.0
-        said += _clipped(channel, inside, interval)
-        said += _open(channel, inside, interval)
+        said += _clipped(channel, inside)
+        said += _open(channel, inside)
         since = stuck_since(channel, start, end)
         if since is not None:
             said.append(_not_responding(dataset, channel, since))
@@ -152,11 +155,11 @@ def _still_until(channel: Channel, since: float) -> float:
     return float(channel.time[later[changed[0]] if changed.size else -1])
 
 
-def _clipped(channel: Channel, inside: Mask, interval: float) -> list[Finding]:
+def _clipped(channel: Channel, inside: Mask) -> list[Finding]:
     bad = inside & saturated(channel) & ~rail_spikes(channel)
     if not bad.any():
         return []
-    seconds, first = np.count_nonzero(bad) * interval, float(channel.time[bad][0])
+    seconds, first = _seconds(channel, bad), float(channel.time[bad][0])
     scale, unit = SI_WORDS.get(_unit(channel), (1.0, ""))
     return [
         Finding(
@@ -187,11 +190,17 @@ def interference_findings(dataset: Dataset, start: float, end: float, *, but: st
     return said
 
 
-def _open(channel: Channel, inside: Mask, interval: float) -> list[Finding]:
+def _seconds(channel: Channel, samples: Mask) -> float:
+    """Return how long so many samples last. [s]."""
+    interval = float(np.median(np.diff(channel.time))) if channel.time.size > 1 else 0.0
+    return np.count_nonzero(samples) * interval
+
+
+def _open(channel: Channel, inside: Mask) -> list[Finding]:
     bad = inside & channel.open_wire
     if not bad.any():
         return []
-    seconds, first = np.count_nonzero(bad) * interval, float(channel.time[bad][0])
+    seconds, first = _seconds(channel, bad), float(channel.time[bad][0])
     return [
         Finding(
             "open-wire", "caution", channel.tag, first,
@@ -239,10 +248,11 @@ def vented_zero_findings(
     said: list[Finding] = []
     ambient = dataset.plan.site.ambient_pressure
     for channel in dataset.measuring("chamber pressure") if channels is None else channels:
-        inside = (channel.time >= start) & (channel.time <= end) & np.isfinite(channel.reading)
-        if np.count_nonzero(inside) < 8:
+        known = channel.reading[between(channel.time, start, end)]
+        known = known[np.isfinite(known)]
+        if known.size < 8:
             continue
-        reading = float(np.mean(channel.reading[inside]))
+        reading = float(np.mean(known))
         u = channel.reading_u(reading, ambient)
         if abs(reading - ambient.value) <= ZERO_AGREE * u:
             continue

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.results import Comparison, Finding, Severity
+from analysis.windows import parts_of
 
 Array = NDArray[np.float64]
 
@@ -24,10 +25,12 @@ def block_average(time: Array, value: Array, *, start: float, end: float, block:
     edges = np.linspace(start, end, count + 1)
     part = slice(*np.searchsorted(time, [start, end]))  # long records are averaged over short spans
     time, value = time[part], value[part]
-    inside = np.isfinite(value)
-    place = np.minimum(((time[inside] - start) / (end - start) * count).astype(np.int64), count - 1)
-    number = np.bincount(place, minlength=count)
-    total = np.bincount(place, weights=value[inside], minlength=count)
+    number, total = np.zeros(count, np.int64), np.zeros(count)
+    for some in parts_of(time.size):
+        inside = np.isfinite(value[some])
+        place = np.minimum(((time[some][inside] - start) / (end - start) * count).astype(np.int64), count - 1)
+        number += np.bincount(place, minlength=count)
+        total += np.bincount(place, weights=value[some][inside], minlength=count)
     mean = np.divide(total, number, out=np.full(count, np.nan), where=number > 0)
     return (edges[1:] + edges[:-1]) / 2.0, mean
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.prediction import Prediction
 from analysis.results import Finding, Gap, Measured, RecordHealth, TZero
+from analysis.windows import parts_of
 from daq.calibration import Calibration
 from daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
 from daq.errors import DataError
@@ -210,15 +211,19 @@ def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> tuple[
 def _channel(
     item: Input, calibration: Calibration, key: str, played: Played, supply: float | Array, plan: Plan
 ) -> Channel:
-    counts = played.counts[item.tag]
-    signal = signal_from_counts(item, counts, supply)
-    reading = to_si(calibration.reading(signal), calibration)
-    if calibration.reference == "gauge":
-        reading = reading + plan.site.ambient_pressure.value
-    opened = open_wire(item, signal)
+    counts, latency = played.counts[item.tag], calibration.latency.value
+    signal, reading = np.empty(counts.size), np.empty(counts.size)
+    opened, at_rail = np.empty(counts.size, np.bool_), np.empty(counts.size, np.bool_)
+    ambient = plan.site.ambient_pressure.value if calibration.reference == "gauge" else 0.0
+    for part in parts_of(counts.size):
+        signal[part] = signal_from_counts(item, counts[part], supply if isinstance(supply, float) else supply[part])
+        opened[part] = open_wire(item, signal[part])
+        at_rail[part] = clipped(counts[part], played.rails[item.tag])
+        value = to_si(calibration.reading(signal[part]), calibration) + ambient
+        reading[part] = np.where(opened[part], np.nan, value)
     return Channel(
-        item.tag, item.measures, item.tank, calibration, played.time - calibration.latency.value, signal,
-        np.where(opened, np.nan, reading), counts, clipped(counts, played.rails[item.tag]), opened, key,
+        item.tag, item.measures, item.tank, calibration, played.time - latency if latency else played.time, signal,
+        reading, counts, at_rail, opened, key,
     )  # fmt: skip
 
 
@@ -299,6 +304,7 @@ def iso_time(host_ns: int) -> str:
 
 def seconds_after(host_ns: NDArray[np.int64], origin_ns: int) -> Array:
     """Return seconds after an instant; the difference is taken in whole nanoseconds first."""
-    seconds = (host_ns - origin_ns).astype(np.float64)
-    seconds *= 1e-9
+    seconds = np.empty(host_ns.size)
+    for part in parts_of(host_ns.size):
+        np.multiply(host_ns[part] - origin_ns, 1e-9, out=seconds[part])
     return seconds

@@ -44,10 +44,12 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     t_zero = run.record.t_zero
     origin = t_zero.host_ns if t_zero else min(int(stream.host_ns[0]) for stream in streams.values())
     played = {key: _played(stream, origin, run.stand) for key, stream in streams.items()}
+    record = {f"{device}/{name}": _health(run, streams[f"{device}/{name}"], device, origin) for device, name in keys}
+    filled = _fill_findings(run, streams, origin)
+    del streams  # a long record is not held twice while it is calibrated
     channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
     findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
-    record = {f"{device}/{name}": _health(run, streams[f"{device}/{name}"], device, origin) for device, name in keys}
-    findings += _fill_findings(run, streams, origin)
+    findings += filled
     if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
         why = run.record.t_zero_missing or "the plan names no event"
         findings.append(

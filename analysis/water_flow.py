@@ -34,7 +34,7 @@ from analysis.pairs import pair_findings
 from analysis.results import Analysis, Comparison, EventResult, Finding, TZero, Window
 from analysis.supply_checks import supply_findings
 from analysis.tank_curves import tank_curves
-from analysis.windows import lone_spikes
+from analysis.windows import between, lone_spikes
 from daq.errors import DataError
 from daq.plan import DETECTED_OPENING
 
@@ -116,20 +116,22 @@ def _first_with_flow(
             passed.append((channel, "its wire was open or its converter at a rail throughout"))
             continue
         good[good] = ~lone_spikes(channel.reading[good])
+        some = slice(None) if good.all() else good  # a long record is copied only where samples are left out
+        time, reading = channel.time[some], channel.reading[some]
         since = _stuck_since(channel, back)
         if since is not None:
             passed.append((channel, f"not one of its counts changed for a second or more from T{since:+.1f} s"))
             continue
         try:
             instants = flow_instants(
-                channel.time[good], channel.reading[good], back_pressure=back,
+                time, reading, back_pressure=back,
                 t_zero_known=dataset.t_zero is not None, name=f"{tank.name} valve",
                 run_out_planned=dataset.plan.flow.end == "run-out",
             )  # fmt: skip
         except DataError as error:
             passed.append((channel, str(error)))
             continue
-        hole = _long_gap(dataset, channel.time[good], instants)
+        hole = _long_gap(dataset, time, instants)
         if hole is not None:
             missing = f"{hole[1]:.1f} s of its record are missing from T{hole[0]:+.1f} s"
             passed.append((channel, f"{missing}, so neither end of the flow is certain"))
@@ -159,7 +161,8 @@ def _long_gap(dataset: Dataset, time: Array, instants: FlowInstants) -> tuple[fl
 
 def _stuck_since(channel: Channel, back_pressure: float) -> float | None:
     """Return when the sensor froze between the opening and the vent, where its pressure must move; else ``None``."""
-    drive = np.where(np.isfinite(channel.reading), channel.reading - back_pressure, 0.0)
+    drive = channel.reading - back_pressure
+    drive[~np.isfinite(drive)] = 0.0
     top = float(np.quantile(drive, 0.99))
     high = np.flatnonzero(drive >= NEAR_TOP * top)
     if high.size == 0 or top <= 0.0:
@@ -239,11 +242,12 @@ def _with_gauge_effect(dataset: Dataset, side: FlowSide, finding: Finding) -> Fi
 
 def _vented(channel: Channel, first: float, opening: float) -> bool:
     """Tell whether the record begins with this tank open to the air: far below its pressure at the opening, still."""
-    begins = (channel.time >= first) & (channel.time <= first + VENTED_SPAN) & np.isfinite(channel.reading)
-    before = (channel.time >= opening - VENTED_SPAN) & (channel.time < opening) & np.isfinite(channel.reading)
-    if np.count_nonzero(begins) < 16 or np.count_nonzero(before) < 16:
+    early = channel.reading[between(channel.time, first, first + VENTED_SPAN)]
+    before = channel.reading[slice(*np.searchsorted(channel.time, [opening - VENTED_SPAN, opening]))]
+    early, before = early[np.isfinite(early)], before[np.isfinite(before)]
+    if early.size < 16 or before.size < 16:
         return False
-    early, ready = channel.reading[begins], float(np.mean(channel.reading[before]))
+    ready = float(np.mean(before))
     half = early.size // 2
     rise = float(np.mean(early[half:]) - np.mean(early[:half]))
     return bool(abs(float(np.mean(early))) < VENTED_SHARE * ready and abs(rise) < VENTED_STILL * ready)

@@ -5,6 +5,7 @@ knows nothing of engines or tanks, closes no gap and reads no file.
 """
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,7 @@ Array = NDArray[np.float64]
 DESPIKE_LIMIT = 5.0  # robust standard deviations; white noise loses 6 samples in ten million
 MAD_TO_SIGMA = 1.482602218505602  # 1 / (sqrt(2) erfinv(1/2)): median absolute deviation of a normal sample
 QUANTUM_SAMPLES = 100_000  # enough to meet the least step of a converter
+PART_SAMPLES = 1 << 16  # 512 kB of numbers
 LONE_WIDTH, LONE_LIMIT = 7, 8.0  # samples; robust standard deviations, in which white noise loses none
 MIN_BLOCK = 8  # samples; below this a block's own scatter cannot tell a spike from noise
 MAX_LAG_SAMPLES = 1 << 17  # longer records are averaged in groups first: the tail of rho needs no full rate
@@ -46,6 +48,16 @@ class Blocks:
     value: Array  # (B,) mean of the samples kept
     count: NDArray[np.int64]  # (B,) samples kept
     removed: int  # samples left out as spikes, whole record
+
+
+def parts_of(size: int) -> Iterator[slice]:
+    """Cut a long record into parts that stay in the processor's cache while they are worked on."""
+    return (slice(begin, begin + PART_SAMPLES) for begin in range(0, size, PART_SAMPLES))
+
+
+def between(time: Array, start: float, end: float) -> slice:
+    """Return where the samples between two instants lie, both included; ``time`` does not fall."""
+    return slice(int(np.searchsorted(time, start)), int(np.searchsorted(time, end, side="right")))
 
 
 def spikes(value: Array, blocks: int) -> NDArray[np.bool_]:
@@ -102,7 +114,8 @@ def lone_spikes(value: Array) -> NDArray[np.bool_]:
     """
     if value.size < LONE_WIDTH:
         return np.zeros(value.size, dtype=np.bool_)
-    rest = np.abs(value - median_filter(value, LONE_WIDTH, mode="nearest"))
+    rest = np.asarray(median_filter(value, LONE_WIDTH, mode="nearest"))
+    np.abs(np.subtract(value, rest, out=rest), out=rest)
     steps = np.abs(np.diff(value[:QUANTUM_SAMPLES]))
     steps = steps[steps > 0.0]
     quantum = float(steps.min()) if steps.size else 0.0

@@ -258,26 +258,26 @@ def read_samples(path: Path) -> Samples:
             header = _header(path, pq.read_schema(file))
             # Column by column, so that no column is held twice while the others wait.
             content = pq.ParquetFile(file)
-            counts = {
-                column.name: _integers(content, column.name + COUNTS).astype(np.int64) for column in header.columns
-            }
-            sequence, boot, ticks, host_ns = (
-                _integers(content, name) for name in ("sequence", "boot", "ticks", "host_time")
-            )
+            sequence, ticks, host_ns = (_integers(content, name) for name in ("sequence", "ticks", "host_time"))
+            boot = _integers(content, "boot", np.int32)
+            counts = {column.name: _integers(content, column.name + COUNTS) for column in header.columns}
             return Samples(header, sequence, boot, ticks, host_ns, counts)
     except (OSError, pa.ArrowException, KeyError) as error:
         raise _damaged(path, error) from None
 
 
-def _integers(content: Any, name: str) -> NDArray[Any]:  # noqa: ANN401 - pyarrow has no types
-    column = content.read(columns=[name])[name]
-    if pa.types.is_timestamp(column.type):
-        column = column.cast(pa.int64())
-    # Arrow's own way to numpy first imports pandas, which takes half a second.
-    chunks = [np.from_dlpack(chunk) for chunk in column.chunks]
-    if len(chunks) == 1:
-        return chunks[0]
-    return np.concatenate(chunks) if chunks else np.zeros(0, np.int64)
+def _integers(content: Any, name: str, kind: type[np.integer] = np.int64) -> NDArray[Any]:  # noqa: ANN401
+    # In parts into memory of numpy's: what Arrow takes for a whole column it would keep for good. Its own way to
+    # numpy would first import pandas, which takes half a second.
+    values = np.empty(content.metadata.num_rows, kind)
+    begin = 0
+    for batch in content.iter_batches(batch_size=ROW_GROUP, columns=[name]):
+        column = batch.column(name)
+        if pa.types.is_timestamp(column.type):
+            column = column.view(pa.int64())
+        values[begin : begin + len(column)] = np.from_dlpack(column)
+        begin += len(column)
+    return values
 
 
 def _damaged(path: Path, error: Exception) -> RecordError:
@@ -319,4 +319,3 @@ def _header(path: Path, schema: Any) -> SamplesHeader:  # noqa: ANN401 - pyarrow
 def _column(about: Mapping[str, Any]) -> Column:
     named = {key: about[key] for key in ("wire", "tag", "type", "minimum", "maximum", "resolution", "calibration")}
     return Column(**named, reading_unit=about["unit"])
-
