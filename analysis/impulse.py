@@ -136,7 +136,7 @@ def sampling_u(record: Seen, start: float, end: float, mode_period: float) -> fl
     -----
     A step of height F lies anywhere between two samples: :math:`u = F\,\Delta t/\sqrt{12}` at each end. Where the
     samples are further apart than half a period of the stand, its ringing after the first step folds to a slow one
-    that the sum takes for thrust: as much again as F times an interval, over the root of two. Source: derived.
+    that the sum takes for thrust: as much again as F times an interval, over the root of two. Source: [GUM] 4.3.7.
     """
     inside = (record.time >= start) & (record.time <= end)
     time, value = record.time[inside], record.value[inside]
