@@ -4,6 +4,7 @@ The file and its mapping are kept in ``raw``; everything is checked before anyth
 are represented is told in ``daq.mapping``.
 """
 
+import codecs
 import csv
 import datetime as dt
 import shutil
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from daq.campaign import Campaign
 from daq.clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
+from daq.coarse_clock import NEAR_ENOUGH, spread
 from daq.durable import reason
 from daq.errors import ConfigError, DataError, RecordError
 from daq.lock import check_lock
@@ -31,6 +33,9 @@ from daq.seal import finish
 
 SEPARATORS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}
 LEAST_ROWS = 2
+MOST_EMPTY = 0.05  # of the rows; where more lack a value, columns of several rates were mixed, or one is dead
+EMPTY = frozenset({"", "nan"})  # cells that say that there is no value; others might mean an overload
+FEWEST, MOST = 2.0, 100_000.0  # rows a second of a cold flow or a firing; others suggest a wrong clock_unit
 _Ints = NDArray[np.int64]
 
 
@@ -40,6 +45,7 @@ class CsvTable:
 
     columns: dict[str, NDArray[np.float64]]  # each (N,)
     line: _Ints  # (N,) where each row stands in the file, counted from 1
+    empty: int = 0  # rows left out because they lack a value
 
 
 def import_csv(
@@ -131,8 +137,31 @@ def read_csv(path: Path, mapping: CsvMapping) -> CsvTable:
         body.append(row)
     if len(body) < LEAST_ROWS:
         raise DataError(f"{path}: {len(body)} rows below the header; nothing to import")
-    columns = {name: _numbers(name, header.index(name), body, lines[1:], mapping, path) for name in wanted}
-    return CsvTable(columns, np.array(lines[1:], np.int64))
+    body, places, empty = _without_empty(body, lines[1:], header, mapping, path)
+    columns = {name: _numbers(name, header.index(name), body, places, mapping, path) for name in wanted}
+    return CsvTable(columns, np.array(places, np.int64), empty)
+
+
+def _without_empty(
+    body: list[list[str]], lines: list[int], header: Sequence[str], mapping: CsvMapping, path: Path
+) -> tuple[list[list[str]], list[int], int]:
+    """Leave out the few rows in which a channel has no value: the record shows them as missing."""
+    missing = np.zeros(len(body), np.bool_)
+    for name in mapping.columns:
+        place = header.index(name)
+        empty = np.array([row[place].strip().lower() in EMPTY for row in body])
+        if np.mean(empty) > MOST_EMPTY:
+            raise DataError(
+                f'{path} line {lines[int(np.argmax(empty))]}: column "{name}" has no value in {int(empty.sum())} of '
+                f"{len(body)} rows; leave it out of the mapping, or export all columns at one rate"
+            )
+        missing |= empty
+    if not missing.any():
+        return body, lines, 0
+    kept = np.flatnonzero(~missing).tolist()
+    if len(kept) < LEAST_ROWS:
+        raise DataError(f"{path}: {len(kept)} rows have a value in every mapped column; nothing to import")
+    return [body[k] for k in kept], [lines[k] for k in kept], int(missing.sum())
 
 
 def _rows(path: Path, mapping: CsvMapping) -> tuple[list[list[str]], list[int]]:
@@ -140,10 +169,7 @@ def _rows(path: Path, mapping: CsvMapping) -> tuple[list[list[str]], list[int]]:
         content = path.read_bytes()
     except OSError as error:
         raise RecordError(f"{path}: cannot be read: {reason(error)}") from error
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = content.decode("cp1252", errors="replace")  # degree signs of older Windows programs
+    text = _decoded(content)
     reader = csv.reader(text.splitlines()[mapping.skip_lines :], delimiter=mapping.separator)
     rows, lines = [], []
     try:
@@ -156,6 +182,20 @@ def _rows(path: Path, mapping: CsvMapping) -> tuple[list[list[str]], list[int]]:
     if not rows:
         raise DataError(f"{path}: empty; nothing to import")
     return rows, lines
+
+
+def _decoded(content: bytes) -> str:
+    """Return the text, which spreadsheets of some systems write in two bytes a character."""
+    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return content.decode("utf-16", errors="replace")
+    head = content[:200]
+    for place, name in ((1, "utf-16-le"), (0, "utf-16-be")):  # unmarked: every other byte of Latin letters is nought
+        if len(head) > 8 and head[place::2].count(0) > 0.8 * len(head[place::2]):
+            return content.decode(name, errors="replace")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return content.decode("cp1252", errors="replace")  # degree signs of older Windows programs
 
 
 def _check_header(header: Sequence[str], mapping: CsvMapping, path: Path) -> None:
@@ -190,9 +230,13 @@ def _numbers(
     if bad.size:
         first = int(bad[0])
         more = f" ({bad.size} such cells)" if bad.size > 1 else ""
+        repair = "repair the file, or correct decimal and separator in the mapping"
+        if name == mapping.clock and ":" in body[first][place]:
+            repair = "a time of day is not read: export seconds or milliseconds since the start"
+        elif lines[first] == lines[0]:
+            repair += "; remove a line of units below the names"
         raise DataError(
-            f'{path} line {lines[first]}: column "{name}": "{body[first][place]}" is not a number{more}; repair the '
-            "file, or correct decimal and separator in the mapping"
+            f'{path} line {lines[first]}: column "{name}": "{body[first][place]}" is not a number{more}; {repair}'
         )
     return values
 
@@ -244,7 +288,14 @@ def clock_ticks(table: CsvTable, mapping: CsvMapping, path: Path) -> tuple[_Ints
         raise DataError(f'{path}: the clock column "{mapping.clock}" never changes')
     unit = Fraction(UNITS["time"][mapping.clock_unit]).limit_denominator(10**9)
     rate = 1 / (unit * Fraction(clock.resolution).limit_denominator(10**12))
-    return ticks - ticks[0], rate
+    rows = spread(ticks - ticks[0])
+    if not rows.even and rows.step / rate > NEAR_ENOUGH:
+        raise DataError(
+            f'{path}: "{mapping.clock}" has the reading of the row before in {rows.shared} of {ticks.size} rows, and '
+            f"unevenly: when rows came between two readings, {float(rows.step / rate):.3g} s apart, is not known; "
+            "export the time with more digits"
+        )
+    return rows.ticks, rate * rows.factor
 
 
 def _device(table: CsvTable, ticks: _Ints, tick_hz: Fraction, mapping: CsvMapping) -> Recovered:
@@ -256,8 +307,14 @@ def _device(table: CsvTable, ticks: _Ints, tick_hz: Fraction, mapping: CsvMappin
     tolerance = mapping.clock_tolerance.value
     channels = tuple(Channel(name, "text", None, None, column.resolution) for name, column in found.items())
     rows = numbered(0, 0, ticks, counts, rows_missing(ticks, interval), exact=False, reason=CLOCK_STEP)
-    wrapped = int(np.sum(np.diff(table.columns[mapping.clock]) < 0))
-    told = [NoteRecord(severity="note", host_ns=None, text=text) for text in _remarks(wrapped)]
+    told = [NoteRecord(severity="note", host_ns=None, text=text) for text in _remarks(table, mapping)]
+    seconds = float(ticks[-1] / tick_hz)
+    if not FEWEST <= (ticks.size - 1) / seconds <= MOST:
+        text = (
+            f'{ticks.size} rows in {seconds:.6g} s of "{mapping.clock}", {(ticks.size - 1) / seconds:.3g} a second: '
+            f'is clock_unit = "{mapping.clock_unit}" right? Correct it in the mapping and import again'
+        )
+        told.append(NoteRecord(severity="caution", host_ns=None, text=text))
     return Recovered(
         device=DEVICE,
         streams=(Stream(STREAM, STREAM, interval, tick_hz, channels, (rows,)),),
@@ -276,10 +333,15 @@ def _device(table: CsvTable, ticks: _Ints, tick_hz: Fraction, mapping: CsvMappin
     )
 
 
-def _remarks(rollovers: int) -> list[str]:
+def _remarks(table: CsvTable, mapping: CsvMapping) -> list[str]:
     texts = ["imported: values were calibrated by another logger; clipping and open wires cannot be seen"]
-    if rollovers:
+    steps = np.diff(table.columns[mapping.clock])
+    if rollovers := int(np.sum(steps < 0)):
         texts.append(f"the clock rolled over {rollovers} times and was unwrapped")
+    if shared := int(np.sum(steps == 0)):
+        texts.append(f"{shared} rows have the time of the row before and were spread evenly until the next time")
+    if table.empty:
+        texts.append(f"{table.empty} rows lack a value and were left out; they count as missing")
     return texts
 
 

@@ -203,8 +203,14 @@ BAD = [
     (edit_csv("30.950", "n/a"), DataError, 'line 3: column "P_ox": "n/a" is not a number; repair'),
     (edit_csv("30.950", "3_0"), DataError, 'line 3: column "P_ox": "3_0" is not a number'),
     (edit_map("4294967296", "4294000001"), ConfigError, 'line 3: "t" reads 4294010000 us, not from 0 to below'),
-    (edit_csv("30.950", ""), DataError, 'line 3: column "P_ox": "" is not a number'),
-    (edit_csv("30.950", "nan"), DataError, 'column "P_ox": "nan" is not a number'),
+    (edit_csv("30.950", "OL"), DataError, 'line 3: column "P_ox": "OL" is not a number'),
+    (
+        lambda f: f.csv.write_text(re.sub(r"(?m)^(\d+),[^,]*,(.*[13579]\.\d\d,.*)$", r"\1,,\2", table())),
+        DataError,
+        'column "P_ox" has no value in 100 of 200 rows; leave it out of the mapping, or export all columns at one rate',
+    ),
+    (edit_csv("4294010000", "09:58:00.01"), DataError, "a time of day is not read: export seconds or milliseconds"),
+    (edit_csv("4294000000,31.000", "us,bar"), DataError, "remove a line of units below the names"),
     (edit_map(PT_11, '"PT-11 bar"'), ConfigError, 'column "P_ox": "bar" does not say which pressure; write bar(a)'),
     (edit_map(PT_11, '"PT-11 furlong"'), ConfigError, "column \"P_ox\": unknown unit 'furlong'"),
     (edit_map(PT_11, '"PT-11"'), ConfigError, 'column "P_ox": "PT-11" is not understood; write a tag and a unit'),
@@ -308,3 +314,54 @@ def test_quotes_that_never_close_are_not_csv(files):
     files.csv.write_text(table() + '"' + "x" * 140_000)
     with pytest.raises(DataError, match="not CSV: field larger than field limit"):
         files.run()
+
+
+@pytest.mark.parametrize("empty", ["", " NaN "])
+def test_a_row_without_a_value_counts_as_missing(files, empty):
+    files.csv.write_text(table().replace("29.500", empty, 1))
+    run, summary = files.imported()
+    rows = run.stream("imported", "csv")
+    assert rows.ticks.size == ROWS - 1
+    assert np.flatnonzero(np.diff(rows.ticks) > 10_000).tolist() == [29]
+    assert summary.lost_rows == 1
+    assert any("1 rows lack a value and were left out" in note.text for note in summary.devices["imported"].notes)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])
+def test_text_in_two_bytes_a_character_imports_alike(files, encoding):
+    files.csv.write_bytes(table().encode(encoding))
+    run, _ = files.imported()
+    assert run.stream("imported", "csv").ticks.size == ROWS
+
+
+def test_rows_that_share_a_printed_time_are_spread_between_the_times(files):
+    # A 100 Hz log that prints tenths of seconds: ten rows share each.
+    lines = table(first=0).splitlines()
+    coarse = [lines[0], *(f"{int(line.split(',')[0]) // 100_000 / 10},{line.split(',', 1)[1]}" for line in lines[1:])]
+    files.csv.write_text("\n".join(coarse) + "\n")
+    mapping = MAPPING.replace('"us"', '"s"').replace("clock_modulus = 4294967296\n", "")
+    files.mapping.write_text(mapping)
+    run, summary = files.imported()
+    device = summary.devices["imported"]
+    rows = run.stream("imported", "csv")
+    seconds = (rows.host_ns - rows.host_ns[0]) / 1e9
+    assert np.abs(seconds - 0.01 * np.arange(ROWS)).max() < 1e-3
+    assert any("180 rows have the time of the row before" in note.text for note in device.notes)
+
+
+def test_rows_that_came_in_uneven_bursts_are_refused(files):
+    # Stamped on arrival at a computer that read its buffer now and then.
+    lines = table(first=0, step=1).splitlines()
+    burst = np.repeat(np.cumsum([0, 130, 170, 260, 90]), [20, 50, 10, 100, 20])
+    stamped = [f"{at},{line.split(',', 1)[1]}" for at, line in zip(burst, lines[1:], strict=True)]
+    files.csv.write_text("\n".join([lines[0], *stamped]) + "\n")
+    files.mapping.write_text(MAPPING.replace('"us"', '"ms"'))
+    with pytest.raises(DataError, match="in 195 of 200 rows, and unevenly: when rows came between"):
+        files.run()
+
+
+def test_a_clock_in_another_unit_than_stated_is_asked_about(files):
+    files.mapping.write_text(MAPPING.replace('"us"', '"ms"'))
+    _, summary = files.imported()
+    (note,) = (n for n in summary.devices["imported"].notes if n.severity == "caution")
+    assert 'is clock_unit = "ms" right?' in note.text

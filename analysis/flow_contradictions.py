@@ -1,0 +1,127 @@
+"""A cold flow that contradicts its plan or itself so that no single fault of vessel or gas explains it.
+
+SI, absolute pressures; times in seconds after T-0. A wrong unit is named by its ratio, as long as the plan's own value
+is not off as much; a second opening by the pressure, which stood, fell and stood again.
+"""
+
+import math
+
+import numpy as np
+
+from analysis.compare import block_average
+from analysis.dataset import Dataset
+from analysis.flow_side import FlowSide
+from analysis.results import Finding
+from daq.quantity import absolute
+
+NEAR = 0.12  # relative, of a known ratio: a start pressure or a CdA is planned no better
+PRESSURE_RATIOS = {
+    14.504: "values in psi taken for bar, or of a sensor in the wrong range",
+    1.0 / 14.504: "values in bar taken for psi",
+    10.0: "a decimal place, or the wrong range of a sensor",
+    0.1: "values in MPa taken for bar, a decimal place, or the wrong range of a sensor",
+    100.0: "values in kPa taken for bar",
+    0.01: "values in bar taken for kPa",
+}
+AMOUNT_RATIOS = {
+    2.2046: "pounds taken for kilograms",
+    1.0 / 2.2046: "kilograms taken for pounds",
+    1000.0: "grams taken for kilograms",
+    0.001: "kilograms taken for grams, or tonnes for kilograms",
+}
+CHORDS = (1.0, 2.0)  # of any gas over water; outside them an amount that is off by much cannot be the valve's doing
+LITTLE = 0.1  # of what the plan's CdA would have let out: less is not this tank's flow
+STILL, BLOCK = 0.6, 0.1  # s of a pressure that stands; s of a mean
+STANDS = 0.005  # relative, by which it may move then
+FELL, VENTED = 0.97, 0.3  # of the drive at the end of the flow: between them it fell and stood again
+
+
+def contradictions(dataset: Dataset, side: FlowSide) -> list[Finding]:
+    """Name a wrong unit, an amount that is no flow of this tank, a second opening; empty for a flow that fits."""
+    return [*_unit(dataset, side), *_amount(dataset, side), *_opened_again(dataset, side)]
+
+
+def _named(ratio: float, known: dict[float, str]) -> str | None:
+    near = [(abs(math.log(ratio / value)), words) for value, words in known.items() if ratio > 0.0]
+    distance, words = min(near, default=(math.inf, ""))
+    return words if distance < NEAR else None
+
+
+def _unit(dataset: Dataset, side: FlowSide) -> list[Finding]:
+    ambient = dataset.plan.site.ambient_pressure
+    planned = absolute(side.tank.start_pressure, ambient).value - ambient.value
+    if side.static is None or planned <= 0.0:
+        return []
+    seen = side.static.value - ambient.value
+    words = _named(seen / planned, PRESSURE_RATIOS)
+    if words is None:
+        return []
+    decide = "read a mechanical gauge beside it, then correct calibration or mapping"
+    return [
+        Finding(
+            "pressure-unit", "serious", side.channel.tag, None,
+            f"{side.channel.tag}: the tank stood at {seen / 1e5:.2f} bar(g) before the opening, {seen / planned:.3g} "
+            f"times the {planned / 1e5:.2f} bar(g) of the plan: {words}. CdA and exponent must not be used; {decide}.",
+            decided_by=decide,
+        )
+    ]  # fmt: skip
+
+
+def _amount(dataset: Dataset, side: FlowSide) -> list[Finding]:
+    """Hold the amount against what the plan's CdA would have let out, where the pressure is not itself in doubt."""
+    if side.amount is None or side.result.cda is None or _unit(dataset, side):
+        return []
+    if side.exponent is not None and CHORDS[0] <= side.exponent.chord.value <= CHORDS[1]:
+        return []
+    ratio = side.result.cda.value / side.tank.feed_cda.value
+    words = _named(ratio, AMOUNT_RATIOS)
+    if words is None and ratio >= LITTLE:
+        return []
+    decide = "look at the note and the scale, and whether liquid left the tank at all"
+    meant = words or "hardly any liquid left: an empty tank, a valve that passed gas, or a bucket not under the outlet"
+    return [
+        Finding(
+            "amount-implausible", "serious", side.tank.name, None,
+            f"{side.tank.name}: {side.amount.value:.3f} kg is {ratio:.3g} times what this pressure would have driven "
+            f"through the plan's {1e6 * side.tank.feed_cda.value:.2f} mm2: {meant}. CdA and exponent must not be used; "
+            f"{decide}.",
+            decided_by=decide,
+        )
+    ]  # fmt: skip
+
+
+def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
+    """Find a pressure that stood after the flow, fell, and stood again well above the back pressure."""
+    channel, end = side.channel, side.instants.end.time
+    last = float(channel.time[-1])
+    good = np.isfinite(channel.reading)
+    count = int((last - end - STILL) / BLOCK)
+    if count < 3 * round(STILL / BLOCK):
+        return []
+    at, mean = block_average(
+        channel.time[good], channel.reading[good], start=end + STILL, end=end + STILL + count * BLOCK, block=BLOCK
+    )
+    if not np.isfinite(mean).all():
+        return []
+    back = dataset.plan.back_pressure().value
+    level = float(np.median(mean[:3])) - back
+    width = round(STILL / BLOCK)
+    windows = np.lib.stride_tricks.sliding_window_view(mean, width)
+    drive = windows.mean(axis=1) - back
+    stands = np.ptp(windows, axis=1) < STANDS * level
+    again = np.flatnonzero(stands & (drive < FELL * level) & (drive > VENTED * level))
+    if level <= 0.0 or not again.size or not stands[: again[0]].any():
+        return []
+    k = int(again[0])
+    steepest = int(np.argmin(np.diff(mean[: k + width])))
+    decide = "look at the valve's command, and repeat with one opening or weigh after each"
+    return [
+        Finding(
+            "opened-twice", "serious", side.tank.name, float(at[steepest]),
+            f"{side.tank.name}: after the flow that ended at T{end:+.1f} s the pressure stood, fell from "
+            f"{(level + back) / 1e5:.2f} to {(drive[k] + back) / 1e5:.2f} bar(a) about T{at[steepest]:+.1f} s and "
+            "stood again: the valve opened a second time, or the tank was vented for a moment. If liquid left then "
+            f"too, what was weighed belongs to both, and CdA and exponent are wrong; {decide}.",
+            decided_by=decide,
+        )
+    ]  # fmt: skip
