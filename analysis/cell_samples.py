@@ -14,6 +14,7 @@ FROZEN = 0.1  # s of equal counts, between stretches whose noise moves the count
 LIVELY, LOOK = 0.5, 0.25  # share of the samples that differ from the one before; s beside a stretch
 AT_REST = 0.15  # of the record's range; so close to where the record began a coarse converter may well stand still
 JUMP = 0.2  # of the range, from a median of five samples: no stand follows this for one or two samples
+BESIDE = 8  # samples on either side
 SLOW = 0.005  # s; samples further apart than this may really differ so
 
 
@@ -58,7 +59,13 @@ def dropped_out(channel: Channel) -> Mask:
     kept = reading[good]
     middle = np.asarray(median_filter(kept, size=5, mode="nearest"))
     marks = np.zeros(reading.size, dtype=np.bool_)
-    marks[good] = np.abs(kept - middle) > JUMP * float(np.ptp(middle))
+    apart = np.abs(kept - middle)
+    out = apart > JUMP * float(np.ptp(middle))
+    for k in np.flatnonzero(out):
+        # A stand that rings, sampled a few times a period, leaves its median too; but then all its neighbours move.
+        beside = np.delete(kept[max(k - BESIDE, 0) : k + BESIDE + 1], min(k, BESIDE))
+        out[k] = apart[k] > float(np.ptp(np.quantile(beside, (0.1, 0.9))))
+    marks[good] = out
     return marks
 
 

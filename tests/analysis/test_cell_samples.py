@@ -81,3 +81,17 @@ def test_a_slow_logger_claims_no_drop_out(cell):
 def test_findings_name_how_long_and_since_when(cell):
     text = cell_findings(held(cell, 5.0, 5.3), 0.0, 9.2)[0].text
     assert "for 0.30 s from T+5.00 s" in text
+
+
+@pytest.mark.parametrize("rate", [250.0, 300.0, 500.0])
+def test_a_stand_that_rings_is_no_drop_out_however_few_samples_a_period(calibration, rate):
+    time = np.arange(-1.0, 6.0, 1.0 / rate)
+    ring = np.where(time > 0.3, np.exp(-5.0 * (time - 0.3)) * np.cos(2.0 * np.pi * 41.0 * (time - 0.3)), 0.0)
+    reading = np.where(time > 0.3, 2300.0, 0.0) - 2300.0 * ring + np.random.default_rng(1).normal(0.0, 4.0, time.size)
+    no = np.zeros(time.size, dtype=np.bool_)
+    counts = np.rint(reading).astype(np.int64)
+    ringing = Channel("LC-1", "thrust", None, calibration, time, reading, reading, counts, no, no, "a/fast")
+    assert not dropped_out(ringing).any()
+    reading = reading.copy()
+    reading[np.searchsorted(time, 4.0)] = 0.0
+    assert np.count_nonzero(dropped_out(dataclasses.replace(ringing, reading=reading))) == 1
