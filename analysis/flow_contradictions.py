@@ -33,6 +33,7 @@ CHORDS = (1.0, 2.0)  # of any gas over water; outside them an amount that is off
 LITTLE = 0.1  # of what the plan's CdA would have let out: less is not this tank's flow
 STILL, BLOCK = 0.6, 0.1  # s of a pressure that stands; s of a mean
 STANDS = 0.005  # relative, by which it may move then
+LEAST_FALL, STEEPER = 0.012, 4.0  # of the drive within STILL; times what it falls by where it stands
 FELL, VENTED = 0.97, 0.3  # of the drive at the end of the flow: between them it fell and stood again
 
 
@@ -112,7 +113,11 @@ def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
     again = np.flatnonzero(stands & (drive < FELL * level) & (drive > VENTED * level))
     if level <= 0.0 or not again.size or not stands[: again[0]].any():
         return []
-    k = int(again[0])
+    k, first = int(again[0]), int(np.argmax(stands))
+    # A leak falls all the time, and so while it "stands"; an opening begins and ends.
+    falls = windows[:, 0] - windows[:, -1]
+    if falls[first : k + 1].max() < max(LEAST_FALL * level, STEEPER * abs(falls[first]), STEEPER * abs(falls[k])):
+        return []
     steepest = int(np.argmin(np.diff(mean[: k + width])))
     decide = "look at the valve's command, and repeat with one opening or weigh after each"
     return [
