@@ -27,7 +27,7 @@ from daq.printed import counted
 from daq.quantity import UNITS
 from daq.record import NoteRecord, RecordSummary, TZeroRecord
 from daq.recover import Channel, Recovered, Stream
-from daq.recover_lines import CLOCK_STEP, numbered, rows_missing
+from daq.recover_lines import CLOCK_STEP, LATE_STEP, numbered, rows_missing
 from daq.run import RAW, create_run, read_run_files
 from daq.seal import finish
 
@@ -306,7 +306,11 @@ def _device(table: CsvTable, ticks: _Ints, tick_hz: Fraction, mapping: CsvMappin
     start_ns = round(mapping.start.timestamp() * 1e6) * 1000
     tolerance = mapping.clock_tolerance.value
     channels = tuple(Channel(name, "text", None, None, column.resolution) for name, column in found.items())
-    rows = numbered(0, 0, ticks, counts, rows_missing(ticks, interval), exact=False, reason=CLOCK_STEP)
+    lost = rows_missing(ticks, interval)
+    apart = np.diff(table.columns[mapping.clock], prepend=table.columns[mapping.clock][0])
+    if np.any(apart[1:] == 0.0):  # spread rows: one more or less at a reading is no gap, a reading left out is
+        lost[apart < LATE_STEP * np.median(apart[apart > 0.0])] = 0
+    rows = numbered(0, 0, ticks, counts, lost, exact=False, reason=CLOCK_STEP)
     told = [NoteRecord(severity="note", host_ns=None, text=text) for text in _remarks(table, mapping)]
     seconds = float(ticks[-1] / tick_hz)
     if not FEWEST <= (ticks.size - 1) / seconds <= MOST:

@@ -365,3 +365,17 @@ def test_a_clock_in_another_unit_than_stated_is_asked_about(files):
     _, summary = files.imported()
     (note,) = (n for n in summary.devices["imported"].notes if n.severity == "caution")
     assert 'is clock_unit = "ms" right?' in note.text
+
+
+def test_rows_that_do_not_divide_the_printed_time_leave_no_gaps_and_a_missing_time_does(files):
+    # 3 kHz printed in milliseconds: two to four rows share each; from 20 to 24 ms nothing was written.
+    lines = table(first=0).splitlines()
+    at = np.arange(ROWS) * 0.334
+    stamped = [f"{int(t)},{line.split(',', 1)[1]}" for t, line in zip(at, lines[1:], strict=True)]
+    kept = [row for row, t in zip(stamped, at, strict=True) if not 20.0 <= t < 24.0]
+    files.csv.write_text("\n".join([lines[0], *kept]) + "\n")
+    files.mapping.write_text(MAPPING.replace('"us"', '"ms"'))
+    run, summary = files.imported()
+    assert np.all(np.diff(run.stream("imported", "csv").host_ns) > 0)
+    assert len(summary.devices["imported"].streams["csv"].gaps) == 1
+    assert 10 <= summary.lost_rows <= 14  # twelve
