@@ -45,7 +45,7 @@ class Exponent:
     drift: Measured  # c
     chord: Measured  # joins start and end, -ln(P_end/P0) / L_end; n0 + c L_end but for the law's own misfit
     covariance: Array  # (2, 2) of start and drift
-    end_log_ratio: float  # L_end, ln of end volume over start volume
+    end_log_ratio: float  # L_end, ln of end volume over start volume; of a tank run dry, of that at the first gas
     correlation_with_ullage_volume: float | None  # of the chord
     budget: tuple[BudgetTerm, ...]  # of the chord, largest first
     start_pressure: Measured  # absolute, noise only [Pa]
@@ -107,18 +107,20 @@ def exponent_from_pv(
     static = static_pressure(record)
     flow = averaged_flow(record, start_pressure=static.value)
     known = None if record.expelled_mass is not None or cda is None else cda.value
-    window = Window(record.opening_time + record.stroke, record.end_time - record.stroke)
-    first = _fit(flow, window, known)
+    # A tank that runs dry is read up to the first gas, so the chord ends there and not where all liquid has left.
+    law_end = record.end_time if record.law_end is None else min(record.law_end, record.end_time)
+    window = Window(record.opening_time + record.stroke, min(record.end_time - record.stroke, law_end))
+    first = _fit(flow, window, known, law_end=law_end)
     trust = _scatter(first.longer, first.terms) / max(static.u, 1e-9 * static.value)
-    line = _fit(flow, window, known, trust)
+    line = _fit(flow, window, known, trust, law_end)
 
     def estimate(of: Flow) -> Array:
-        return _fit(of, window, known, trust).value
+        return _fit(of, window, known, trust, law_end + of.end_time - flow.end_time).value
 
     moved = changes(estimate, flow, sensor, notes)
     moved["start pressure (noise)"] = estimate(replace(flow, start_pressure=static.value + static.u)) - line.value
     if known is not None and cda is not None:
-        moved["CdA"] = _fit(flow, window, known + cda.u, trust).value - line.value
+        moved["CdA"] = _fit(flow, window, known + cda.u, trust, law_end).value - line.value
     scatter = np.array([_scatter(line.residual, 2)] * 2 + [_scatter(line.longer, line.terms)])
     noise = line.inverse @ line.inverse.T * np.outer(scatter, scatter)
     covariance = noise + sum(np.outer(change, change) for change in moved.values())
@@ -231,11 +233,15 @@ def _resting_variance(record: FlowRecord, static: StaticPressure, count: float) 
     return float(residual @ residual) / (blocks - 2) * (1.0 + 2.0 * math.sqrt(2.0 / worth))
 
 
-def _fit(flow: Flow, window: Window, cda: float | None, trust: float = TRUSTED) -> _Line:
+def _fit(
+    flow: Flow, window: Window, cda: float | None, trust: float = TRUSTED, law_end: float = math.inf
+) -> _Line:
     """Fit the laws; the static start counts as ``trust`` block means, for slow noise may be off there by more."""
     total, partial = flow.drive_integral()
     end = flow.left() / flow.density if cda is None else cda * math.sqrt(2.0 / flow.density) * total
     L = np.log1p(end / flow.ullage_volume * partial / total)
+    at = np.concatenate([[flow.opening_time], flow.time, [flow.end_time]])
+    share = float(np.interp(law_end, at, np.concatenate([[0.0], partial, [total]]))) / total
     use = window.of(flow.time)
     if use.sum() < 10:
         raise DataError(
@@ -253,7 +259,7 @@ def _fit(flow: Flow, window: Window, cda: float | None, trust: float = TRUSTED) 
         return inverse[:-1], (target - design @ (inverse @ target))[:-1]
 
     two, residual = solved(2)
-    L_end = math.log1p(end / flow.ullage_volume)
+    L_end = math.log1p(share * end / flow.ullage_volume)
     # More terms for the end alone: start and drift bend too little there and leave the chord 0.005 high, or 0.03
     # where the gas grows threefold.
     terms = 3 + sum(L_end > limit for limit in LONGER_LAW)

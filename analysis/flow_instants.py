@@ -5,19 +5,20 @@ held against the one the liquid would still give. Events are refined by `analysi
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.compare import block_average
 from analysis.events import SLOPE_SPANS, Event, opening_time, slope_scatter, slopes_beside
+from analysis.meeting import CLEAR, FINE, meeting, straightened, turn
 from analysis.windows import correlation_time
 from daq.errors import DataError
 
 Array = NDArray[np.float64]
 
-COARSE, FINE = 0.1, 0.02  # s, means for levels and for slopes
+COARSE = 0.1  # s, means for levels
 NEAR_TOP = 0.97  # of the greatest drive: from here on the tank stands pressurised
 FALLS = (0.90, 0.75, 0.50)  # of it: after this the opening lies behind; the later ones for a tank that cools long
 BEFORE_T_ZERO = 3.0  # s that a valve may open before its command edge, should that be the wrong edge
@@ -35,17 +36,13 @@ UNSURE = 0.1  # of the flow's length: an end known no better leaves nothing wort
 KNEE_SEEN, KNEE_PLANNED = 6.0, 3.0  # standard deviations of a knee: unawaited, and where the plan runs the tank dry
 KNEE_PIECE, KNEE_TAIL = 4.0, 0.3  # s before the departure and after its line, in which a knee is refined
 KNEE_SPAN, KNEE_BACK = 0.16, 0.6  # s: line that finds the steepest fall; how long before it the bend may lie
-VENT_BEGUN = 0.5  # s before a long line shows that the tank is vented
-NOISY = 0.010  # s; above it longer pieces are worth what they leave out
-LONG_SHARE, LONG_STILL, LONG_U = 0.6, 8.0, 0.006  # of the flow; s; s that a cubic over so much of it leaves out
-CLEAR = 0.2  # s left out on both sides of an instant: the valve's stroke
+LOST = 0.1  # s; u of a closing that is looked for once more
+FADING = 1.0 / 6.0  # of the time from first gas to the steepest fall, either way
+VENT_BEGUN, VENT_SEEN = 0.5, 0.85  # s before it shows that the tank is vented; share of the pressure that shows it
+LONG_SHARE, LONG_STILL = 0.6, 8.0  # of the flow; s
 STILL_PIECE, OPEN_PIECE = 3.0, 3.0  # s before and after the opening; the curve bends most at first
 FLOW_PIECE, HOLD_PIECE = 5.0, 4.0  # s before and after the closing
 FLOW_SHARE = 0.6  # of the flow at most for either, or one cubic does not follow it
-LEAST_PIECE, STRAIGHT = 0.6, 1.5  # s: below the second a piece is a straight line, noise bends it more than gas does
-STRAIGHTENED = 1.27  # (n + 2) / 2n with n = 1.3: into a vacuum, pressure to minus this power is straight in time
-MOVED = 2.0  # standard deviations by which a higher order must move a value to be worth its noise
-MEETING_U = 0.003  # s: what polynomials leave of real-gas blowdowns with strokes of 0.05 to 0.4 s
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +52,7 @@ class FlowInstants:
     opening: Event
     end: Event
     ran_dry: bool  # gas came through before the valve closed
+    first_gas: float | None = None  # when it began to, if it did [s]
 
     def why_unsure(self) -> str | None:
         """Say why the two ends are too unsure for any number, ``None`` where they are not."""
@@ -103,25 +101,28 @@ def flow_instants(
     long_piece = LONG_SHARE * length
     open_piece, flow_piece = (min(piece, FLOW_SHARE * length) for piece in (OPEN_PIECE, FLOW_PIECE))
     # Wide pieces: a sensor's own slow noise moves the bend of short ones by tenths of a second.
-    opening = _surest(
+    opening = meeting(
         time, pressure, opening, ((STILL_PIECE, open_piece), (LONG_STILL, long_piece)), (1, 3),
         first=at_rest_since(time, pressure, opening.time), last=left.time - CLEAR,
     )  # fmt: skip
     if not left.ran_dry:
         hinge = left.time + HINGE * left.span
         rough = Event(f"{name} closed", hinge, ROUGH_SHARE * left.span, "slope against that of the flowing liquid")
-        end = _surest(
-            time, pressure, rough, ((flow_piece, HOLD_PIECE), (long_piece, LONG_STILL)), (3, 2),
-            first=opening.time + SETTLED, last=left.hold_end,
-        )  # fmt: skip
+        within = {"first": opening.time + SETTLED, "last": left.hold_end}
+        pieces = (flow_piece, HOLD_PIECE), (long_piece, LONG_STILL)
+        end = meeting(time, pressure, rough, pieces, (3, 2), **within)
+        if end.u > LOST:  # noise hid the stop from lines until long after
+            other = meeting(time, pressure, turn(time, pressure, rough, **within), pieces, (3, 2), **within)
+            end = other if other.u < end.u else end
         # A valve that closes just after the first gas hides the steeper fall from lines longer than that.
         first, last = end.time - KNEE_BACK, end.time + KNEE_SPAN
-        knee, sure = _knee(time, pressure, first, last, opening, f"{name} run-out", proof)
+        knee, gas, sure = _knee(time, pressure, first, last, opening, f"{name} run-out", proof)
         if not sure:
             return FlowInstants(opening, end, ran_dry=False)
     else:
-        knee, _ = _knee(time, pressure, left.time, left.time + left.span + KNEE_TAIL, opening, f"{name} run-out", proof)
-    return FlowInstants(opening, knee, ran_dry=True)
+        last = left.time + left.span + KNEE_TAIL
+        knee, gas, _ = _knee(time, pressure, left.time, last, opening, f"{name} run-out", proof)
+    return FlowInstants(opening, knee, ran_dry=True, first_gas=gas)
 
 
 def at_rest_since(time: Array, pressure: Array, opening: float) -> float:
@@ -137,8 +138,8 @@ def at_rest_since(time: Array, pressure: Array, opening: float) -> float:
 
 def _knee(
     time: Array, pressure: Array, first: float, last: float, opening: Event, name: str, proof: float
-) -> tuple[Event, bool]:
-    """Find the effective end of the liquid between two instants, and tell whether the curve really bends there.
+) -> tuple[Event, float, bool]:
+    """Find the effective end of the liquid and its first gas, and tell whether the curve really bends there.
 
     A cubic bends at a free instant into a steeper curve, up to where that is steepest: gas takes the liquid's place
     within tenths of a second and the valve may close as soon after, so there is no second straight piece to meet.
@@ -147,7 +148,7 @@ def _knee(
     at, mean = block_average(time, pressure, start=start, end=last, block=FINE)
     known = np.isfinite(mean)
     at, mean = at[known], mean[known]
-    value, weight = _straightened(mean, float(np.max(mean, initial=1.0)))
+    value, weight = straightened(mean, float(np.max(mean, initial=1.0)))
     before, _, _ = slopes_beside(at, mean, KNEE_SPAN)
     slope = np.where((at >= first + KNEE_SPAN) & np.isfinite(before), before, np.inf)
     steepest = int(np.argmin(slope))
@@ -172,120 +173,12 @@ def _knee(
     near = trials[costs <= costs[best] + variance]
     u_first = math.hypot(0.5 * float(near[-1] - near[0]), float(trials[1] - trials[0]))
     # The last of the liquid leaves with the gas. At full flow all of it would have gone by some instant between the
-    # first gas and the steepest fall: by the middle if it fades evenly, within the middle half however it fades.
+    # first gas and the steepest fall: by the middle if it fades evenly, within the middle third if it fades as the
+    # square of the time or of what is left of it.
     width = -float(trials[best])
-    u = math.hypot(0.5 * u_first, 0.25 * width / math.sqrt(3.0))
-    return Event(name, float(at[-1]) - 0.5 * width, u, "middle between first gas and steepest fall"), bool(sure)
-
-
-def _surest(
-    time: Array,
-    pressure: Array,
-    rough: Event,
-    lengths: tuple[tuple[float, float], tuple[float, float]],
-    orders: tuple[int, int],
-    *,
-    first: float,
-    last: float,
-) -> Event:
-    """Let pieces meet; where noise leaves that unsure, longer ones, if they are surer with what they leave out."""
-    short, long = lengths
-    found = _meeting(time, pressure, rough, short, orders, first=first, last=last)
-    if found.u <= NOISY:
-        return found
-    longer = _meeting(time, pressure, found, long, orders, first=first, last=last)
-    u = math.hypot(longer.u, LONG_U)
-    return replace(longer, u=u) if u < found.u else found
-
-
-def _meeting(
-    time: Array,
-    pressure: Array,
-    rough: Event,
-    lengths: tuple[float, float],
-    orders: tuple[int, int],
-    *,
-    first: float,
-    last: float,
-) -> Event:
-    """Let a polynomial before and one after an instant meet; the rough event where the record is too short for both."""
-    instant = rough.time
-    u = rough.u
-    reference = float(np.max(pressure[(time >= first) & (time <= last)], initial=1.0))
-    for clear in (max(CLEAR, rough.u), CLEAR, CLEAR, CLEAR):
-        fits = []
-        low, high = max(first, instant - clear - lengths[0]), min(last, instant + clear + lengths[1])
-        for start, end, order in ((low, instant - clear, orders[0]), (instant + clear, high, orders[1])):
-            if end - start < LEAST_PIECE:
-                return rough
-            at, mean = block_average(time, pressure, start=start, end=end, block=FINE)
-            known = np.isfinite(mean)
-            if np.count_nonzero(known) < 4 * (order + 1):
-                return rough
-            bends = order if end - start > STRAIGHT else 1
-            straight, weight = _straightened(mean[known], reference)
-            fits.append(_bent_enough(at[known] - instant, straight, bends, weight))
-        before, after = fits
-        gap = np.polynomial.polynomial.polysub(after.coefficients, before.coefficients)
-        roots = np.polynomial.polynomial.polyroots(gap)
-        real = roots[np.abs(roots.imag) < 1e-9].real
-        near = real[np.abs(real) < clear + rough.u]
-        if near.size == 0:
-            return rough
-        step = float(near[np.argmin(np.abs(near))])
-        steepness = abs(float(np.polynomial.polynomial.polyval(step, np.polynomial.polynomial.polyder(gap))))
-        u = math.hypot(before.u_at(step), after.u_at(step)) / max(steepness, 1e-9)
-        instant += step
-    return Event(rough.name, instant, math.hypot(u, MEETING_U), "polynomials before and after that meet")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Piece:
-    """One polynomial about an instant. Rising powers."""
-
-    coefficients: Array
-    covariance: Array
-
-    def u_at(self, x: float) -> float:
-        powers = x ** np.arange(self.coefficients.size)
-        return math.sqrt(max(float(powers @ self.covariance @ powers), 0.0))
-
-
-def _straightened(pressure: Array, reference: float) -> tuple[Array, Array]:
-    """Return a curve that a flow leaves nearly straight, rising as the pressure falls, and the weight of its values.
-
-    A flow whose gas grows threefold bends more than a cubic can; straightened it does not. Noise grows as the
-    straightened curve steepens, so values count less there.
-    """
-    level = np.maximum(pressure / reference, 1e-3)
-    return np.asarray(level**-STRAIGHTENED), np.asarray(level ** (1.0 + STRAIGHTENED))
-
-
-def _bent_enough(x: Array, value: Array, order: int, weight: Array) -> _Piece:
-    """Fit a polynomial, of a higher order where that moves the value at the instant by more than noise would."""
-    found = _piece(x, value, order, weight)  # helium at rest after a flow takes up its heat within a second
-    for more in (order + 1, order + 2):
-        if x.size < 4 * (more + 1):
-            break
-        higher = _piece(x, value, more, weight)
-        noise = max(float(higher.covariance[0, 0] - found.covariance[0, 0]), 0.0)
-        if abs(float(higher.coefficients[0] - found.coefficients[0])) <= MOVED * math.sqrt(noise):
-            break
-        found = higher
-    return found
-
-
-def _piece(x: Array, value: Array, order: int, weight: Array) -> _Piece:
-    design = np.vander(x, order + 1, increasing=True) * weight[:, None]
-    inverse = np.linalg.pinv(design)
-    coefficients = inverse @ (value * weight)
-    residual = value * weight - design @ coefficients
-    tau = correlation_time(residual)
-    # The fit has eaten its share of the independent samples, of which a correlated record holds few, and of their
-    # correlation with it.
-    eaten = min((order + 1) * tau / x.size, 0.5)
-    variance = float(residual @ residual) / x.size * tau / (1.0 - eaten) ** 2
-    return _Piece(coefficients, inverse @ inverse.T * variance)
+    u = math.hypot(0.5 * u_first, FADING * width / math.sqrt(3.0))
+    last_liquid = Event(name, float(at[-1]) - 0.5 * width, u, "middle between first gas and steepest fall")
+    return last_liquid, float(at[-1]) - width, bool(sure)
 
 
 def _opening(time: Array, pressure: Array, back_pressure: float, t_zero_known: bool, name: str) -> Event:
@@ -349,6 +242,8 @@ def _departure(time: Array, pressure: Array, back_pressure: float, opening: floa
         if stood.any() and not left[: int(np.argmax(stood))].any():
             k = int(np.argmax(stood))
             again = np.isfinite(before) & (at > at[k]) & (before <= STOPPED * flowing)
+            # A vent just before the record ends is too short for such a line, but falls below all that was held.
+            again |= (at > at[k]) & (mean < VENT_SEEN * np.maximum.accumulate(np.where(at >= at[k], mean, 0.0)))
             hold_end = max(float(at[k]), float(at[again][0]) - VENT_BEGUN) if again.any() else float(at[-1])
             return _Departure(float(at[k]) - lead, lead, False, hold_end)
     if not left.any():

@@ -38,6 +38,7 @@ class FlowRecord:
     ullage_volume: float | None = None  # gas at opening [m³]
     expelled_mass: float | None = None  # liquid, weighed [kg]
     head: Head | None = None
+    law_end: float | None = None  # first gas, where the flow ran dry: gas that leaves the tank follows no such law [s]
     stroke: float = 0.2  # longest credible stroke of the valve, kept clear on both sides of its instants [s]
     ran_dry: bool = False  # the flow ended at run-out, not by the valve
     amounts: tuple[Amount, ...] = ()  # instead of one weighed mass; each with its weight

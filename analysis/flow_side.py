@@ -116,6 +116,7 @@ def _record_of(
         head=head,
         # Even if it did: the instant of a cold flow's run-out allows for the fading itself (`flow_instants`).
         ran_dry=False,
+        law_end=instants.first_gas,
         step=channel.step,
     )
     gauge = channel.calibration.reference == "gauge"
@@ -125,7 +126,8 @@ def _record_of(
         no_signal_at=channel.no_signal_reading + origin,
     )  # fmt: skip
     notes = NoteTerms(
-        ullage_volume_u=math.hypot(volume.u, load.value / density.value * density.relative_u),
+        ullage_volume_u=volume.u,
+        load=load.value,
         load_u=load.u,
         density_u=density.u,
         head_u=head_u,

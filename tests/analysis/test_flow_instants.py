@@ -74,7 +74,9 @@ def test_a_vent_right_after_closing_is_not_taken_for_gas():
     found = instants(*record(noise=1e-3, vent=CLOSED + 1.5))
     assert not found.ran_dry
     assert found.end.time == pytest.approx(CLOSED, abs=0.05)
-    assert 0.05 < found.end.u <= 0.35  # too short a hold for a curve of its own, and it says so
+    # Too short a hold for a curve of its own: one curve that turns tells it, and says how well.
+    assert abs(found.end.time - CLOSED) < 2.0 * found.end.u
+    assert 0.01 < found.end.u <= 0.35
 
 
 def test_a_slow_loss_before_the_opening_does_not_hide_it():
