@@ -61,7 +61,7 @@ def dropped_out(channel: Channel) -> Mask:
     marks = np.zeros(reading.size, dtype=np.bool_)
     apart = np.abs(kept - middle)
     out = apart > JUMP * float(np.ptp(middle))
-    for k in np.flatnonzero(out):
+    for k in map(int, np.flatnonzero(out)):
         # A stand that rings, sampled a few times a period, leaves its median too; but then all its neighbours move.
         beside = np.delete(kept[max(k - BESIDE, 0) : k + BESIDE + 1], min(k, BESIDE))
         out[k] = apart[k] > float(np.ptp(np.quantile(beside, (0.1, 0.9))))

@@ -75,8 +75,10 @@ def bridged_integral(dataset: Dataset, chamber: Channel, begin: float, end: floa
     time, reading = chamber.time[good], chamber.reading[good]
     if time.size < 8 or float(np.max(np.diff(time))) > BRIDGED:
         return None
-    value = float(np.trapezoid(reading, time)) + float(reading[0]) * (time[0] - begin) + float(reading[-1]) * (
-        end - time[-1]
+    value = (
+        float(np.trapezoid(reading, time))
+        + float(reading[0]) * (time[0] - begin)
+        + float(reading[-1]) * (end - time[-1])
     )
     mean_u = chamber.reading_u(value / (end - begin), dataset.plan.site.ambient_pressure)
     return Measured(value, mean_u * (end - begin), "Pa*s")

@@ -13,7 +13,8 @@ from analysis.curves import Curve, envelope
 from analysis.dataset import Array, Channel, Dataset
 from analysis.firing_burn import Burn
 from analysis.firing_engine import TankSide
-from analysis.firing_tanks import first_run_out, flow_record
+from analysis.firing_flow_record import flow_record
+from analysis.firing_tanks import first_run_out
 from analysis.performance import stiffness_curve
 from analysis.results import ImpulseResult
 from analysis.tank_curves import POINTS, measured_curve, tank_curves

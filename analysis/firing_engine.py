@@ -18,8 +18,9 @@ from analysis.engine import specific_impulse
 from analysis.exponent import Exponent, exponent_from_pv
 from analysis.firing_burn import Burn
 from analysis.firing_chamber import above_tank, bridged_integral, pressure_integral
+from analysis.firing_flow_record import flow_record
 from analysis.firing_impulse import EDGE_U
-from analysis.firing_tanks import TankFlow, first_run_out, flow_record, left_aboard, mean_near
+from analysis.firing_tanks import TankFlow, first_run_out, left_aboard, mean_near
 from analysis.flow_coefficient import DirectCda, direct_cda
 from analysis.load import AGREE, Unloaded
 from analysis.results import EngineResult, Finding, ImpulseResult, Measured, TankResult

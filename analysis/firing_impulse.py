@@ -42,9 +42,9 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[
     seen = record.record()
     said: list[Finding] = []
     if record.late:
-        began = f"at T{record.time[0]:+.3f} s, after T-0 or with thrust already up" if timed else (
-            "with thrust already up"
-        )
+        began = "with thrust already up"
+        if timed:
+            began = f"at T{record.time[0]:+.3f} s, after T-0 or {began}"
         said.append(
             Finding(
                 "late-start", "serious", tag, float(record.time[0]),

@@ -11,16 +11,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.amounts import Amount
 from analysis.blowdown import Head
 from analysis.checks import first_usable
 from analysis.compare import block_average
 from analysis.dataset import Channel, Dataset
 from analysis.events import Event, closing_time, knee_time, opening_time
-from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
 from analysis.results import Finding, Measured
-from analysis.run_out import FADES, FALLEN, HINGE_BLOCK, run_out_of
-from analysis.thrust_events import running_mean
+from analysis.run_out import FADES, run_out_of
 from daq.errors import DataError
 from daq.plan import Plan, Tank
 
@@ -29,7 +26,6 @@ Array = NDArray[np.float64]
 SEARCH_BEFORE = 3.0  # s of still record before an opening
 SEARCH_AFTER = 2.0  # s after the thrust has fallen, in which valves close
 STROKE = 0.1  # s, kept clear of both valve instants
-CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out
 LEAD = 1.0  # s by which a valve opens before thrust, at most
 CLEAR_KNEE, KNEE_AFTER = 0.15, 4.0  # s after thrust stop; where a liquid that flows on may still run out
 FLOWS_ON, FALL_OVER = 0.5, 0.4  # of the fall before, over so many seconds: liquid still leaves
@@ -125,7 +121,7 @@ def _uphill(flow: TankFlow) -> bool:
 
 def _hides(channel: Channel, opening: float) -> bool:
     """Tell whether rows are missing where a valve opened, so that the instant found may be the gap's end."""
-    time, _ = _finite(channel)
+    time, _ = finite_samples(channel)
     long = np.flatnonzero(np.diff(time) > LONG_GAP)
     return bool(np.any((time[long] < opening + GAP_NEAR) & (time[long + 1] > opening - GAP_NEAR)))
 
@@ -133,7 +129,7 @@ def _hides(channel: Channel, opening: float) -> bool:
 def _flow(
     dataset: Dataset, tank: Tank, channel: Channel, chamber: Channel | None, start: float, run_out: Event
 ) -> TankFlow:
-    time, pressure = _finite(channel)
+    time, pressure = finite_samples(channel)
     try:
         opening = opening_time(
             time, pressure, start=start - SEARCH_BEFORE, end=start + 2.0, name=f"{tank.name} opening"
@@ -143,7 +139,7 @@ def _flow(
     stop = replace(run_out, name=f"{tank.name} run-out")
     back = np.full(channel.time.size, dataset.plan.site.ambient_pressure.value)
     if chamber is not None:
-        at, mean = _finite(chamber)
+        at, mean = finite_samples(chamber)
         back = np.interp(channel.time, at, mean)
     drive = channel.reading - back + _head_pressure(dataset.plan, tank)
     weighed = weighed_mass(dataset, tank)
@@ -205,7 +201,7 @@ def _spare(dataset: Dataset, tank: Tank) -> float | None:
 
 def _steepening(flow: TankFlow) -> float:
     """Return how many times faster a tank's pressure falls just after its knee than just before."""
-    time, pressure = _finite(flow.channel)
+    time, pressure = finite_samples(flow.channel)
     slopes = []
     for low, high in ((flow.end.time - 0.6, flow.end.time - 0.1), (flow.end.time + 0.05, flow.end.time + 0.22)):
         part = (time >= low) & (time <= high)
@@ -225,7 +221,7 @@ def _ended(dataset: Dataset, flow: TankFlow, dry: bool, end: float) -> TankFlow:
     if spare is not None and spare <= DRY_WITHIN:
         # Dry as well, by the scales: gas, not the valve, ended its flow, between the first run-out and thrust stop.
         return replace(flow, end=_second_run_out(flow, end))
-    time, pressure = _finite(flow.channel)
+    time, pressure = finite_samples(flow.channel)
     name = f"{flow.tank.name} closing"
     try:
         closing = closing_time(time, pressure, start=flow.end.time - 0.5, end=end + SEARCH_AFTER, name=name)
@@ -245,7 +241,7 @@ def _second_run_out(flow: TankFlow, end: float) -> Event:
     plain = Event(SECOND_RUN_OUT, middle, u, "between first run-out and thrust stop")
     if not _falls_on(flow, end):
         return plain
-    time, pressure = _finite(flow.channel)
+    time, pressure = finite_samples(flow.channel)
     try:
         found = knee_time(time, pressure, start=end + CLEAR_KNEE, end=end + KNEE_AFTER, name=SECOND_RUN_OUT)
     except DataError:
@@ -255,7 +251,7 @@ def _second_run_out(flow: TankFlow, end: float) -> Event:
 
 def _falls_on(flow: TankFlow, end: float) -> bool:
     """Tell whether a tank's pressure falls on, right after an instant, about as it fell before."""
-    time, pressure = _finite(flow.channel)
+    time, pressure = finite_samples(flow.channel)
     if float(time[-1]) < end + FALL_OVER:
         return True  # nothing is seen of it
     at, reach = np.array([end - 2.0 * FALL_OVER, end - FALL_OVER, end + 0.1, end + 0.1 + FALL_OVER]), 0.05
@@ -301,90 +297,6 @@ def ends_u(flows: Mapping[str, TankFlow]) -> float:
     return math.hypot(*parts) if parts else 0.0
 
 
-def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTerms, NoteTerms]:
-    """Write one side as the discharge that CdA and exponent are taken from.
-
-    Raises
-    ------
-    DataError
-        No chamber pressure, so that nothing is known of what the liquid flowed against.
-    """
-    if flow.chamber is None:
-        raise DataError(f"{flow.tank.name}: no chamber pressure can be believed, so the pressure drop is not known")
-    plan, tank = dataset.plan, flow.tank
-    ambient = plan.site.ambient_pressure
-    density, volume, load = tank.liquid_density, tank.internal_volume, tank.liquid_load
-    good = np.isfinite(flow.channel.reading)
-    at, mean = _finite(flow.chamber)
-    amounts, end = _amounts(dataset, flow), _effective_end(flow)
-    record = FlowRecord(
-        time=flow.channel.time[good],
-        pressure=flow.channel.reading[good],
-        back_pressure=np.interp(flow.channel.time[good], at, mean),
-        density=density.value,
-        opening_time=flow.opening.time,
-        end_time=end.time,
-        ullage_volume=tank.ullage_volume,
-        expelled_mass=flow.expelled.value if flow.expelled else None,
-        head=head_of(plan, tank),
-        stroke=STROKE,
-        amounts=amounts,
-        weights=tuple(1.0 for _ in amounts),
-    )
-    gauge = flow.channel.calibration.reference == "gauge"
-    origin = ambient.value if gauge else 0.0
-    sensor = SensorTerms(
-        flow.channel.gain_u, flow.channel.zero_u, origin, supply_u=flow.channel.supply_u,
-        no_signal_at=flow.channel.no_signal_reading + origin,
-    )  # fmt: skip
-    notes = NoteTerms(
-        ullage_volume_u=volume.u,
-        load_u=load.u,
-        load=load.value,
-        density_u=density.u,
-        ambient_u=ambient.u,
-        back_pressure_u=flow.chamber.zero_u,
-        back_pressure_gain_u=flow.chamber.gain_u,
-        free_jet=flow.chamber.calibration.reference == "gauge",  # its reading moves with the barometer
-        clock_u=dataset.clock_u,
-        opening_u=math.hypot(flow.opening.u, CHAMBER_U),
-        end_u=math.hypot(end.u, CHAMBER_U),
-    )
-    return record, sensor, notes
-
-
-def _effective_end(flow: TankFlow) -> Event:
-    """Return when all liquid would have gone at full flow: the last of a dry tank's leaves together with the gas.
-
-    Midway between the first gas and the chamber's fall; within the middle half of that, however the flow fades.
-    """
-    if not flow.ran_dry or flow.chamber is None:
-        return flow.end
-    time, pressure = _finite(flow.chamber)
-    before = (time >= flow.end.time - 0.5) & (time <= flow.end.time)
-    after = (time > flow.end.time) & (time <= flow.end.time + 1.0)
-    if np.count_nonzero(before) < 4 or np.count_nonzero(after) < 4:
-        return flow.end
-    level = float(np.median(pressure[before]))
-    fallen = np.flatnonzero(running_mean(time[after], pressure[after], 4.0 * HINGE_BLOCK) < FALLEN * level)
-    width = float(time[after][fallen[0]]) - flow.end.time if fallen.size else FADES
-    u = math.hypot(flow.end.u, 0.25 * width / math.sqrt(3.0))
-    return replace(flow.end, time=flow.end.time + 0.5 * width, u=u)
-
-
-def _amounts(dataset: Dataset, flow: TankFlow) -> tuple[Amount, ...]:
-    """Return the one mass of a side; one that counts from the load moves together with the ullage above it."""
-    if flow.expelled is None:
-        return ()
-    weighing, load_u = dataset.weighings.get(flow.tank.name), flow.tank.liquid_load.u
-    by_load = flow.ran_dry
-    if flow.weighed and weighing is not None:
-        by_load = weighing.expelled is None and weighing.residual is not None
-    own = math.sqrt(max(flow.expelled.u**2 - load_u**2, 0.0)) if by_load else flow.expelled.u
-    words = "the load less what stayed aboard" if by_load else "the expelled mass"
-    return (Amount("expelled", words, flow.expelled.value, {"expelled mass": own}, by_load=float(by_load)),)
-
-
 def head_of(plan: Plan, tank: Tank) -> Head | None:
     """Return the liquid column between surface and injector, ``None`` where the plan gives no diameter."""
     if tank.internal_diameter is None:
@@ -403,7 +315,8 @@ def _head_pressure(plan: Plan, tank: Tank) -> float:
     return tank.liquid_density.value * head.gravity * middle
 
 
-def _finite(channel: Channel) -> tuple[Array, Array]:
+def finite_samples(channel: Channel) -> tuple[Array, Array]:
+    """Return times and readings of the samples that are numbers. Shapes (M,), (M,)."""
     good = np.isfinite(channel.reading)
     return channel.time[good], channel.reading[good]
 

@@ -1,0 +1,104 @@
+"""One side of a firing as the discharge that CdA and exponent are taken from.
+
+SI, absolute pressures; times in seconds after T-0. When each side began and ended is found in `firing_tanks`.
+"""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.amounts import Amount
+from analysis.dataset import Dataset
+from analysis.events import Event
+from analysis.firing_tanks import STROKE, TankFlow, finite_samples, head_of
+from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from analysis.run_out import FADES, FALLEN, HINGE_BLOCK
+from analysis.thrust_events import running_mean
+from daq.errors import DataError
+
+CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out
+
+
+def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTerms, NoteTerms]:
+    """Write one side as the discharge that CdA and exponent are taken from.
+
+    Raises
+    ------
+    DataError
+        No chamber pressure, so that nothing is known of what the liquid flowed against.
+    """
+    if flow.chamber is None:
+        raise DataError(f"{flow.tank.name}: no chamber pressure can be believed, so the pressure drop is not known")
+    plan, tank = dataset.plan, flow.tank
+    ambient = plan.site.ambient_pressure
+    density, volume, load = tank.liquid_density, tank.internal_volume, tank.liquid_load
+    good = np.isfinite(flow.channel.reading)
+    at, mean = finite_samples(flow.chamber)
+    amounts, end = _amounts(dataset, flow), _effective_end(flow)
+    record = FlowRecord(
+        time=flow.channel.time[good],
+        pressure=flow.channel.reading[good],
+        back_pressure=np.interp(flow.channel.time[good], at, mean),
+        density=density.value,
+        opening_time=flow.opening.time,
+        end_time=end.time,
+        ullage_volume=tank.ullage_volume,
+        expelled_mass=flow.expelled.value if flow.expelled else None,
+        head=head_of(plan, tank),
+        stroke=STROKE,
+        amounts=amounts,
+        weights=tuple(1.0 for _ in amounts),
+    )
+    gauge = flow.channel.calibration.reference == "gauge"
+    origin = ambient.value if gauge else 0.0
+    sensor = SensorTerms(
+        flow.channel.gain_u, flow.channel.zero_u, origin, supply_u=flow.channel.supply_u,
+        no_signal_at=flow.channel.no_signal_reading + origin,
+    )  # fmt: skip
+    notes = NoteTerms(
+        ullage_volume_u=volume.u,
+        load_u=load.u,
+        load=load.value,
+        density_u=density.u,
+        ambient_u=ambient.u,
+        back_pressure_u=flow.chamber.zero_u,
+        back_pressure_gain_u=flow.chamber.gain_u,
+        free_jet=flow.chamber.calibration.reference == "gauge",  # its reading moves with the barometer
+        clock_u=dataset.clock_u,
+        opening_u=math.hypot(flow.opening.u, CHAMBER_U),
+        end_u=math.hypot(end.u, CHAMBER_U),
+    )
+    return record, sensor, notes
+
+
+def _effective_end(flow: TankFlow) -> Event:
+    """Return when all liquid would have gone at full flow: the last of a dry tank's leaves together with the gas.
+
+    Midway between the first gas and the chamber's fall; within the middle half of that, however the flow fades.
+    """
+    if not flow.ran_dry or flow.chamber is None:
+        return flow.end
+    time, pressure = finite_samples(flow.chamber)
+    before = (time >= flow.end.time - 0.5) & (time <= flow.end.time)
+    after = (time > flow.end.time) & (time <= flow.end.time + 1.0)
+    if np.count_nonzero(before) < 4 or np.count_nonzero(after) < 4:
+        return flow.end
+    level = float(np.median(pressure[before]))
+    fallen = np.flatnonzero(running_mean(time[after], pressure[after], 4.0 * HINGE_BLOCK) < FALLEN * level)
+    width = float(time[after][fallen[0]]) - flow.end.time if fallen.size else FADES
+    u = math.hypot(flow.end.u, 0.25 * width / math.sqrt(3.0))
+    return replace(flow.end, time=flow.end.time + 0.5 * width, u=u)
+
+
+def _amounts(dataset: Dataset, flow: TankFlow) -> tuple[Amount, ...]:
+    """Return the one mass of a side; one that counts from the load moves together with the ullage above it."""
+    if flow.expelled is None:
+        return ()
+    weighing, load_u = dataset.weighings.get(flow.tank.name), flow.tank.liquid_load.u
+    by_load = flow.ran_dry
+    if flow.weighed and weighing is not None:
+        by_load = weighing.expelled is None and weighing.residual is not None
+    own = math.sqrt(max(flow.expelled.u**2 - load_u**2, 0.0)) if by_load else flow.expelled.u
+    words = "the load less what stayed aboard" if by_load else "the expelled mass"
+    return (Amount("expelled", words, flow.expelled.value, {"expelled mass": own}, by_load=float(by_load)),)
