@@ -21,6 +21,8 @@ Array = NDArray[np.float64]
 COARSE = 0.1  # s, means for levels
 NEAR_TOP = 0.97  # of the greatest drive: from here on the tank stands pressurised
 FALLS = (0.90, 0.75, 0.50)  # of it: after this the opening lies behind; the later ones for a tank that cools long
+RISING, RISES = 1.0, 0.01  # s before an opening; share of the drive by which a tank at rest does not rise then
+COOLS, COOLING = 0.2, 0.3  # share of the drive by which fresh gas may cool; s after its summit until it only falls
 BEFORE_T_ZERO = 3.0  # s that a valve may open before its command edge, should that be the wrong edge
 SETTLED = 0.3  # s from mid-stroke until the slope is that of the open valve
 STOPPED, GAS = 0.35, 1.35  # times the slope of flowing liquid: below it stopped, above it gas comes through
@@ -190,14 +192,26 @@ def _opening(time: Array, pressure: Array, back_pressure: float, t_zero_known: b
     reached = float(at[np.argmax(drive >= NEAR_TOP * top)]) if top > 0.0 else 0.0
     start = max(reached, -BEFORE_T_ZERO) if t_zero_known else reached
     last: DataError | None = None
+    filled: Event | None = None  # the end of pressurising, from where fresh gas cools
     for share in FALLS:
         fallen = (at > max(start, float(at[int(np.argmax(drive))]))) & (drive < share * top)
         if not fallen.any():
             break
+        end = float(at[fallen][0]) + 0.8
         try:
-            return opening_time(time, pressure, start=start, end=float(at[fallen][0]) + 0.8, name=name)
+            if filled is None:
+                found = opening_time(time, pressure, start=start, end=end, name=name)
+                before, then = np.interp([found.time - RISING, found.time], at, drive)
+                if then - before < RISES * top:
+                    return found
+                filled = found
+            later = opening_time(time, pressure, start=filled.time + COOLING, end=end, name=name)
+            if np.interp(later.time, at, drive) > (1.0 - COOLS) * top:
+                return later
         except DataError as error:
             last = error
+    if filled is not None:
+        return filled
     raise last or DataError(
         f"{name}: the pressure never fell by a tenth of its {top / 1e5:.2f} bar above the back pressure; the valve did "
         "not open, a supply stayed on, or this is not the tank's sensor"

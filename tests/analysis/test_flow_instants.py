@@ -84,6 +84,21 @@ def test_a_slow_loss_before_the_opening_does_not_hide_it():
     assert found.opening.time == pytest.approx(OPENED, abs=0.02)
 
 
+@pytest.mark.parametrize("dry", [None, 10.0])
+def test_gas_that_cools_after_pressurising_is_not_the_flow(dry):
+    """Compressed gas comes out warm and gives its heat to the wall in seconds, faster at first than later."""
+    time, pressure = record(noise=3e-4, dry=dry)
+    early = np.arange(-8.0, 1.0, 1e-3)
+    time, pressure = np.concatenate([early, time[1000:]]), np.concatenate([early, pressure[1000:]])
+    filling = 35e5 * (1.0 - np.exp(-(time + 8.0) / 0.7))
+    cooling = 35e5 * (1.0 + 0.16 * (np.exp(-(time + 5.0) / 5.0) - np.exp(-(OPENED + 5.0) / 5.0)))
+    fresh = np.minimum(filling * cooling[time >= -5.0][0] / 35e5, cooling)
+    pressure = np.where(time < OPENED, fresh, pressure)
+    found = instants(time, pressure)
+    assert found.opening.time == pytest.approx(OPENED, abs=0.03)
+    assert found.ran_dry is (dry is not None)
+
+
 def test_a_known_command_bounds_the_search():
     time, pressure = record(noise=1e-3)
     found = instants(time - 3.9, pressure, t_zero_known=True)
