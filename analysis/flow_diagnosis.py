@@ -13,7 +13,6 @@ import numpy as np
 from analysis.dataset import Dataset
 from analysis.diagnose import Diagnosis, Ranked
 from analysis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
-from analysis.flow_contradictions import contradictions
 from analysis.flow_record import NoteTerms, SensorTerms, averaged_flow, shifted_flows
 from analysis.flow_side import FlowSide
 from analysis.results import Finding
@@ -29,9 +28,6 @@ Phrase = Callable[[Case, float, float, float], str]  # observed, expected in hea
 
 def diagnosis_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     """Name the likely causes of one flow's departures, and what stays invisible."""
-    against = contradictions(dataset, side)
-    if against:
-        return against  # causes that leave unit, amount and valve as noted would all be wrong
     try:
         case = case_of(dataset, side)
         if case is None:

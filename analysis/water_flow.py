@@ -24,6 +24,7 @@ from analysis.compare import compare, departure_findings
 from analysis.curves import Curve
 from analysis.dataset import Array, Channel, Dataset, iso_time, moved
 from analysis.events import Event
+from analysis.flow_contradictions import contradictions, without_numbers
 from analysis.flow_diagnosis import diagnosis_findings
 from analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor
 from analysis.flow_instants import FlowInstants, flow_instants
@@ -78,6 +79,9 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
             end=replace(instants.end, time=instants.end.time - opening.time),
         )
     side = flow_side(dataset, tank, channel, instants)
+    against = contradictions(dataset, side)
+    if any(finding.severity == "serious" for finding in against):
+        side = without_numbers(side)
     compared = _comparison(dataset, channel, instants)
     findings = [
         *dataset.findings,
@@ -85,7 +89,8 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
         *course_findings(dataset, side),
         *amount_findings(dataset, side),
         *side.findings,
-        *diagnosis_findings(dataset, side),
+        # Causes that leave unit, amount and valve as noted would all be wrong of a flow that contradicts itself.
+        *(against or diagnosis_findings(dataset, side)),
         *departure_findings(
             compared, locked=dataset.prediction_status == "locked", part="flow",
             suspects="start pressure, load, CdA and exponent",

@@ -22,7 +22,7 @@ MINUS, TIMES, NO_BREAK = "\u2212", "\u00d7", "\u00a0"
 _UNIT = r"(?:N·s|lbf·s|kN·s|N|kg|s|ms|bar|mbar|mm²?|%|L|V|mV/V|mA|Hz|ppm|m/s|°C|UTC)(?![\w·])"
 _BREAKABLE = re.compile(rf"(?<=\d) (?={_UNIT})|(?<=\d) (?=±)|(?<=±) |(?<=\b[uk] =) |(?<=\b[uk]) (?==)")
 _ASCII_UNIT = re.compile(r"\b(k?N|lbf)\*(?=s\b)")
-_ASCII_MINUS = re.compile(r"(?<=[a-z] )-(?=\d)|(?<=\()-(?=\d)")  # in sentences; a formula is for copying
+_ASCII_MINUS = re.compile(r"(?<=[a-z,;] )-(?=\d)|(?<=\()-(?=\d)")  # in sentences; a formula is for copying
 
 Reference = Literal["a", "g", "d"]  # absolute, gauge, difference
 

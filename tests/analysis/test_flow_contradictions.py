@@ -10,7 +10,7 @@ from analysis.results import Measured
 from tests.studies.diagnosis import play
 from tests.studies.water_flow_accuracy import reference_campaign
 
-CODES = {"pressure-unit", "amount-implausible", "opened-twice"}
+CODES = {"pressure-unit", "amount-implausible", "opened-twice", "let-off-in-steps"}
 
 
 @pytest.fixture(scope="module")
@@ -19,9 +19,12 @@ def healthy():
 
 
 def contradicted(dataset):
-    findings = analyse(dataset).results.findings
-    assert not any(f.code.startswith("cause-") for f in findings)  # each would be a wrong one
-    return [f for f in findings if f.code in CODES]
+    results = analyse(dataset).results
+    assert not any(f.code.startswith("cause-") for f in results.findings)  # each would be a wrong one
+    said = [f for f in results.findings if f.code in CODES]
+    (tank,) = results.tanks.values()
+    assert (tank.cda is None) == (tank.exponent is None) == any(f.severity == "serious" for f in said)
+    return said
 
 
 def planned_at(dataset, factor):
@@ -86,7 +89,11 @@ def test_a_second_opening_in_the_record_is_said_and_a_vent_is_not(healthy):
     # Down to 70 % of what it was within 0.4 s, and still again.
     share = 1.0 - 0.3 * np.clip((channel.time - end - 0.4 * room) / 0.4, 0.0, 1.0)
     twice = replace(channel, reading=channel.reading * share)
-    (finding,) = contradicted(replace(healthy, channels={**healthy.channels, tag: twice}))
+    again = replace(healthy, channels={**healthy.channels, tag: twice})
+    (finding,) = contradicted(again)
+    assert (finding.code, finding.severity) == ("let-off-in-steps", "note")
+    assert "what was weighed fits the first fall alone" in finding.text
+    (finding,) = contradicted(weighed(again, 1.7))  # as much as left by the second fall
     assert (finding.code, finding.severity) == ("opened-twice", "serious")
     assert end + 0.4 * room - 0.2 < finding.time < end + 0.4 * room + 0.6
     vented = 1.0e5 + (channel.reading - 1.0e5) * np.exp(-np.maximum(channel.time - end - 0.4 * room, 0.0) / 0.7)
