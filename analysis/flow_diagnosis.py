@@ -22,6 +22,7 @@ TOLD, LEAST_SHARE = 3, 0.05  # causes that are named, and the least probability 
 PIECES = 3  # of evidence in a sentence
 TELLING = 1.5  # standard deviations that a cause must move an observable to be evidence
 INVISIBLE_GAIN, INVISIBLE_CLOCK = 0.005, 0.005  # relative errors whose effect is told
+INVISIBLE_BACK = 0.5e5  # Pa, of a back pressure that the plan does not know
 
 Phrase = Callable[[Case, float, float, float], str]  # observed, expected in health, its u
 
@@ -156,8 +157,19 @@ def invisible_finding(dataset: Dataset, side: FlowSide) -> Finding:
     base = flow.cda()
     origin = dataset.plan.site.ambient_pressure.value if side.channel.calibration.reference == "gauge" else 0.0
     still = replace(flow, start_pressure=float(flow.pressure[0]))
-    shifted = dict(shifted_flows(still, SensorTerms(INVISIBLE_GAIN, 0.0, origin), NoteTerms(clock_u=INVISIBLE_CLOCK)))
-    by_gain, by_clock = (100.0 * (shifted[name].cda() / base - 1.0) for name in ("pressure gain", "clock rate"))
+    shifted = dict(
+        shifted_flows(
+            still,
+            SensorTerms(INVISIBLE_GAIN, 0.0, origin),
+            NoteTerms(
+                clock_u=INVISIBLE_CLOCK,
+                back_pressure_u=INVISIBLE_BACK,
+            ),
+        )
+    )
+    by_gain, by_clock, by_back = (
+        100.0 * (shifted[name].cda() / base - 1.0) for name in ("pressure gain", "clock rate", "back pressure")
+    )
     clock = ""
     health = dataset.record.get(side.channel.stream)
     if health is None or health.clock_ppm is None:
@@ -169,6 +181,8 @@ def invisible_finding(dataset: Dataset, side: FlowSide) -> Finding:
     return Finding(
         "needs-external-check", "note", tag, None,
         f"{tag}: needs an external check: a span {100.0 * INVISIBLE_GAIN:g} % high would move CdA by {by_gain:+.2f} % "
-        f"and leave no trace in this record: set the sensor against a dead-weight tester or a shunt{clock}.",
-        decided_by="dead-weight tester or shunt for the span, a second clock for the rate",
+        f"and leave no trace in this record: set the sensor against a dead-weight tester or a shunt{clock}; nor would "
+        f"{INVISIBLE_BACK / 1e5:g} bar more behind the valve than the plan has ({-by_back:+.2f} %): look for a hose or "
+        "a nozzle that throttles.",
+        decided_by="dead-weight tester or shunt for the span, a second clock for the rate, a gauge behind the valve",
     )  # fmt: skip
