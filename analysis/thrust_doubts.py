@@ -234,6 +234,7 @@ def _parted(
         return []
     inside = np.isfinite(found.implied) & np.isfinite(found.thrust)
     inside &= (found.time > burn.span[0] + EDGE) & (found.time < burn.span[1] - EDGE)
+    inside &= ~_clipped(record, found.time)  # said already, and more plainly
     if np.count_nonzero(inside) < 4 * SMOOTH:
         return []
     time = found.time[inside]
@@ -281,6 +282,12 @@ def _parted(
             "coefficient and stiffness are means over that change. Gauge the throat, and look at the chamber's line.",
         )
     ]  # fmt: skip
+
+
+def _clipped(record: ThrustRecord, time: Array) -> Mask:
+    """Tell which blocks hold samples at the converter's or the amplifier's end. (B,)."""
+    at, half = record.time[record.clipped], 0.5 * float(time[1] - time[0])
+    return np.asarray(np.searchsorted(at, time + half) > np.searchsorted(at, time - half))
 
 
 def _by_tanks(flows: Mapping[str, TankFlow], time: Array, total: Array) -> Array | None:

@@ -10,8 +10,9 @@ import pytest
 from analysis import fluids
 from analysis.amounts import DISAGREE, balance
 from analysis.flow_amounts import UNSTATED_RESIDUAL
-from analysis.flow_instants import STRAIGHTENED, UNSURE, USUAL_EXPONENT
+from analysis.flow_instants import UNSURE, USUAL_EXPONENT
 from analysis.flow_record import undithered
+from analysis.meeting import STRAIGHTENED
 from daq.stand import Input
 
 PAGE = (Path(__file__).resolve().parents[2] / "cli" / "guide" / "cold-flow.md").read_text(encoding="utf-8")

@@ -111,6 +111,7 @@ def test_a_saturated_amplifier_gives_a_lower_bound_with_what_the_chamber_suggest
     assert "estimate only" in text
     assert impulse.lower_bound_only
     assert outcomes(told) == NOT_SHOWN
+    assert told.codes("serious") == {"thrust-clipped"}  # nor is the clip told a second time as something else
 
 
 @trap("TR-6")
