@@ -302,7 +302,8 @@ def test_a_hole_cut_into_what_a_capture_process_wrote_is_filled_from_the_whole(t
     assert np.array_equal(table(rows), table(truth))
     assert np.array_equal(rows.ticks, truth.ticks)
     assert rows.filled.sum() > 1000
-    assert np.abs(rows.host_ns - truth.host_ns).max() < 100_000  # both clocks are fits to arrivals
+    # Both clocks are fits to arrivals, these on a busy computer: half a row, so that none stands where another was.
+    assert np.abs(rows.host_ns - truth.host_ns).max() < 500_000
 
 
 def test_all_streams_of_a_device_are_filled_and_believed_together(tmp_path):
