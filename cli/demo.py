@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from cli.record import record_run, seal_and_say
-from cli.screen import CAUTION, heading, now, say, say_all, software, today
+from cli.screen import CAUTION, heading, now, open_page, say, say_all, software, today
 from daq.errors import LinkError
 
 TIME_SCALE = 10.0
@@ -42,7 +42,7 @@ def demo(
     say(CAUTION)
     say(f"Report: {report.resolve()}")
     if show:
-        typer.launch(report.resolve().as_uri())
+        open_page(report)
 
 
 def _run(plan: Path, time_scale: float) -> Path:

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import RunPath, now, say
+from cli.screen import RunPath, now, open_page, say
 
 
 def report(
@@ -24,4 +24,4 @@ def report(
     path = write_report(run, now=now(), revision=revision, for_signature=for_signature)
     say(f"Report: {path}")
     if show:
-        typer.launch(path.resolve().as_uri())
+        open_page(path)

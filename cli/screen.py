@@ -45,6 +45,14 @@ def heading(text: str) -> None:
     typer.secho(text, bold=True)
 
 
+def open_page(path: Path) -> None:
+    """Open a page in the browser; where none can be started, say so."""
+    import webbrowser
+
+    if not webbrowser.open(path.resolve().as_uri()):
+        warn("No browser can be started here: open the report named above in one.")
+
+
 def software() -> str:
     """Return the name and version that results and runs carry."""
     from importlib import metadata
