@@ -53,6 +53,14 @@ uint8_t board_lines(sb_line_state *states);
 uint8_t *board_room(size_t bytes);
 void board_send(size_t bytes);
 
+/* What a board says of lines that it cannot watch; `bits` are theirs. */
+static inline void say_unwatched(node_note *note, uint8_t bits)
+{
+    note->severity = SB_NOTE_LOSS;
+    note->say(NODE_TEXT("a digital line is on a pin without interrupt and not watched, bits "));
+    note->say(static_cast<uint32_t>(bits));
+}
+
 /* The next thing that the board has to say for itself; false when there is none. */
 bool board_remark(node_note *note);
 

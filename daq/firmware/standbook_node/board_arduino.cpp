@@ -268,9 +268,7 @@ bool board_remark(node_note *note)
     if (remarks == 2) {
         remarks = 3;
         if (lines_without_interrupt()) {
-            note->severity = SB_NOTE_LOSS;
-            note->say(NODE_TEXT("a digital line is on a pin without interrupt and not watched, bits "));
-            note->say(static_cast<uint32_t>(lines_without_interrupt()));
+            say_unwatched(note, lines_without_interrupt());
             return true;
         }
     }
