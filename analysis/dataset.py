@@ -59,6 +59,11 @@ class Channel:
         moved = (counts != 0) & np.isfinite(reading)
         return float(np.median(np.abs(reading[moved] / counts[moved]))) if moved.any() else 0.0
 
+    def known(self) -> tuple[Array, Array]:
+        """Return times and readings of the samples that are numbers. Shapes (M,), (M,)."""
+        good = np.isfinite(self.reading)
+        return self.time[good], self.reading[good]
+
     @property
     def gain_u(self) -> float:
         """Relative standard uncertainty of the slope."""
@@ -74,8 +79,11 @@ class Channel:
     def reading_u(self, reading: float, ambient: Quantity) -> float:
         """Return the standard uncertainty of one mean reading [SI], the barometer's included for a gauge sensor."""
         gauge = self.calibration.reference == "gauge"
-        origin = ambient.value if gauge else 0.0
-        return math.hypot(self.gain_u * (reading - origin), self.zero_u, ambient.u if gauge else 0.0)
+        return math.hypot(self.gain_u * (reading - self.origin(ambient)), self.zero_u, ambient.u if gauge else 0.0)
+
+    def origin(self, ambient: Quantity) -> float:
+        """Return at which absolute pressure the sensor itself reads nought: the ambient one if it is a gauge. [Pa]."""
+        return ambient.value if self.calibration.reference == "gauge" else 0.0
 
 
 @dataclass(frozen=True, slots=True)

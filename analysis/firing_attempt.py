@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.dataset import Channel, Dataset
-from analysis.firing_chamber import CHOKED, chamber_burns
+from analysis.firing_chamber import CHOKED
 from analysis.results import Finding
 from analysis.thrust_record import Span, ThrustRecord
 
@@ -56,11 +56,10 @@ def cold_pass(dataset: Dataset, cell: Channel, span: Span) -> Finding | None:
     )  # fmt: skip
 
 
-def loaded_besides(dataset: Dataset, record: ThrustRecord, span: Span) -> list[Finding]:
-    """Say that the cell was loaded at another time too, and whether anything says that it was no thrust."""
+def loaded_besides(record: ThrustRecord, span: Span, *, known: bool) -> list[Finding]:
+    """Say that the cell was loaded at another time too; ``known``: the chamber says that this was no thrust."""
     if not span.others:
         return []
-    known = chamber_burns(dataset) is not None
     begin, end = span.others[0]
     tag = record.cell.tag
     if known:

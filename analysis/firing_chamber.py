@@ -25,8 +25,7 @@ def chamber_burns(dataset: Dataset) -> tuple[float, float] | None:
     ambient = dataset.plan.site.ambient_pressure.value
     found: tuple[float, float] | None = None
     for channel in dataset.measuring("chamber pressure"):
-        good = np.isfinite(channel.reading)
-        time, pressure = channel.time[good], channel.reading[good]
+        time, pressure = channel.known()
         if time.size < 8:
             continue
         mean = running_mean(time, pressure, MEAN_OVER)
@@ -64,9 +63,7 @@ def above_tank(
 
 def pressure_integral(dataset: Dataset, chamber: Channel, begin: float, end: float) -> Measured:
     """Integrate the pressure over what was seen of it; a gap counts as nought, as it does for thrust. [Pa s]."""
-    value = seen(chamber.time, chamber.reading).between(begin, end)
-    mean_u = chamber.reading_u(value / (end - begin), dataset.plan.site.ambient_pressure)
-    return Measured(value, mean_u * (end - begin), "Pa*s")
+    return _integral(dataset, chamber, seen(chamber.time, chamber.reading).between(begin, end), end - begin)
 
 
 def bridged_integral(dataset: Dataset, chamber: Channel, begin: float, end: float) -> Measured | None:
@@ -80,5 +77,9 @@ def bridged_integral(dataset: Dataset, chamber: Channel, begin: float, end: floa
         + float(reading[0]) * (time[0] - begin)
         + float(reading[-1]) * (end - time[-1])
     )
-    mean_u = chamber.reading_u(value / (end - begin), dataset.plan.site.ambient_pressure)
-    return Measured(value, mean_u * (end - begin), "Pa*s")
+    return _integral(dataset, chamber, value, end - begin)
+
+
+def _integral(dataset: Dataset, chamber: Channel, value: float, length: float) -> Measured:
+    mean_u = chamber.reading_u(value / length, dataset.plan.site.ambient_pressure)
+    return Measured(value, mean_u * length, "Pa*s")

@@ -64,7 +64,7 @@ def with_cell_mass(flows: Mapping[str, TankFlow], record: ThrustRecord) -> dict[
     return {**flows, name: replace(flows[name], expelled=Measured(mass, math.hypot(u, other.expelled.u), "kg"))}
 
 
-def without_closed_masses(flows: Mapping[str, TankFlow], record: ThrustRecord) -> dict[str, TankFlow]:
+def with_doubted_masses(flows: Mapping[str, TankFlow], record: ThrustRecord) -> dict[str, TankFlow]:
     """Widen weighed masses that the cell's own step contradicts: which side's scale or note is wrong is not known.
 
     Notes

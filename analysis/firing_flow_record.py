@@ -11,9 +11,10 @@ import numpy as np
 from analysis.amounts import Amount
 from analysis.dataset import Dataset
 from analysis.events import Event
-from analysis.firing_tanks import STROKE, TankFlow, finite_samples, head_of
+from analysis.firing_tanks import STROKE, TankFlow, head_of
 from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
 from analysis.run_out import FADES, FALLEN, HINGE_BLOCK
+from analysis.tank_results import sensor_terms
 from analysis.thrust_events import running_mean
 from daq.errors import DataError
 
@@ -34,7 +35,7 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTer
     ambient = plan.site.ambient_pressure
     density, volume, load = tank.liquid_density, tank.internal_volume, tank.liquid_load
     good = np.isfinite(flow.channel.reading)
-    at, mean = finite_samples(flow.chamber)
+    at, mean = flow.chamber.known()
     amounts, end = _amounts(dataset, flow), _effective_end(flow)
     record = FlowRecord(
         time=flow.channel.time[good],
@@ -50,12 +51,6 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTer
         amounts=amounts,
         weights=tuple(1.0 for _ in amounts),
     )
-    gauge = flow.channel.calibration.reference == "gauge"
-    origin = ambient.value if gauge else 0.0
-    sensor = SensorTerms(
-        flow.channel.gain_u, flow.channel.zero_u, origin, supply_u=flow.channel.supply_u,
-        no_signal_at=flow.channel.no_signal_reading + origin,
-    )  # fmt: skip
     notes = NoteTerms(
         ullage_volume_u=volume.u,
         load_u=load.u,
@@ -69,7 +64,7 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTer
         opening_u=math.hypot(flow.opening.u, CHAMBER_U),
         end_u=math.hypot(end.u, CHAMBER_U),
     )
-    return record, sensor, notes
+    return record, sensor_terms(flow.channel, ambient), notes
 
 
 def _effective_end(flow: TankFlow) -> Event:
@@ -79,7 +74,7 @@ def _effective_end(flow: TankFlow) -> Event:
     """
     if not flow.ran_dry or flow.chamber is None:
         return flow.end
-    time, pressure = finite_samples(flow.chamber)
+    time, pressure = flow.chamber.known()
     before = (time >= flow.end.time - 0.5) & (time <= flow.end.time)
     after = (time > flow.end.time) & (time <= flow.end.time + 1.0)
     if np.count_nonzero(before) < 4 or np.count_nonzero(after) < 4:

@@ -133,8 +133,7 @@ def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -
     near = np.convolve(bad, np.ones(2 * round(NEAR_CLIP / record.interval) + 1), mode="same") > 0.5
     good = inside & ~near & (record.thrust > 0.2 * float(np.max(record.thrust)))
     if chamber is not None and np.count_nonzero(good) > 100:
-        known = np.isfinite(chamber.reading)
-        pressure = np.interp(record.time, chamber.time[known], chamber.reading[known])
+        pressure = np.interp(record.time, *chamber.known())
         slope, level = np.polyfit(pressure[good], record.thrust[good], 1)
         more = float(np.sum(slope * pressure[bad] + level - record.thrust[bad])) * record.interval
         guess = f" Chamber pressure suggests about {max(more, 0.0):,.0f} N*s more, an estimate only."

@@ -121,7 +121,7 @@ def _uphill(flow: TankFlow) -> bool:
 
 def _hides(channel: Channel, opening: float) -> bool:
     """Tell whether rows are missing where a valve opened, so that the instant found may be the gap's end."""
-    time, _ = finite_samples(channel)
+    time, _ = channel.known()
     long = np.flatnonzero(np.diff(time) > LONG_GAP)
     return bool(np.any((time[long] < opening + GAP_NEAR) & (time[long + 1] > opening - GAP_NEAR)))
 
@@ -129,7 +129,7 @@ def _hides(channel: Channel, opening: float) -> bool:
 def _flow(
     dataset: Dataset, tank: Tank, channel: Channel, chamber: Channel | None, start: float, run_out: Event
 ) -> TankFlow:
-    time, pressure = finite_samples(channel)
+    time, pressure = channel.known()
     try:
         opening = opening_time(
             time, pressure, start=start - SEARCH_BEFORE, end=start + 2.0, name=f"{tank.name} opening"
@@ -139,7 +139,7 @@ def _flow(
     stop = replace(run_out, name=f"{tank.name} run-out")
     back = np.full(channel.time.size, dataset.plan.site.ambient_pressure.value)
     if chamber is not None:
-        at, mean = finite_samples(chamber)
+        at, mean = chamber.known()
         back = np.interp(channel.time, at, mean)
     drive = channel.reading - back + _head_pressure(dataset.plan, tank)
     weighed = weighed_mass(dataset, tank)
@@ -201,7 +201,7 @@ def _spare(dataset: Dataset, tank: Tank) -> float | None:
 
 def _steepening(flow: TankFlow) -> float:
     """Return how many times faster a tank's pressure falls just after its knee than just before."""
-    time, pressure = finite_samples(flow.channel)
+    time, pressure = flow.channel.known()
     slopes = []
     for low, high in ((flow.end.time - 0.6, flow.end.time - 0.1), (flow.end.time + 0.05, flow.end.time + 0.22)):
         part = (time >= low) & (time <= high)
@@ -221,7 +221,7 @@ def _ended(dataset: Dataset, flow: TankFlow, dry: bool, end: float) -> TankFlow:
     if spare is not None and spare <= DRY_WITHIN:
         # Dry as well, by the scales: gas, not the valve, ended its flow, between the first run-out and thrust stop.
         return replace(flow, end=_second_run_out(flow, end))
-    time, pressure = finite_samples(flow.channel)
+    time, pressure = flow.channel.known()
     name = f"{flow.tank.name} closing"
     try:
         closing = closing_time(time, pressure, start=flow.end.time - 0.5, end=end + SEARCH_AFTER, name=name)
@@ -241,7 +241,7 @@ def _second_run_out(flow: TankFlow, end: float) -> Event:
     plain = Event(SECOND_RUN_OUT, middle, u, "between first run-out and thrust stop")
     if not _falls_on(flow, end):
         return plain
-    time, pressure = finite_samples(flow.channel)
+    time, pressure = flow.channel.known()
     try:
         found = knee_time(time, pressure, start=end + CLEAR_KNEE, end=end + KNEE_AFTER, name=SECOND_RUN_OUT)
     except DataError:
@@ -251,7 +251,7 @@ def _second_run_out(flow: TankFlow, end: float) -> Event:
 
 def _falls_on(flow: TankFlow, end: float) -> bool:
     """Tell whether a tank's pressure falls on, right after an instant, about as it fell before."""
-    time, pressure = finite_samples(flow.channel)
+    time, pressure = flow.channel.known()
     if float(time[-1]) < end + FALL_OVER:
         return True  # nothing is seen of it
     at, reach = np.array([end - 2.0 * FALL_OVER, end - FALL_OVER, end + 0.1, end + 0.1 + FALL_OVER]), 0.05
@@ -313,12 +313,6 @@ def _head_pressure(plan: Plan, tank: Tank) -> float:
         return 0.0
     middle = 0.5 * (head.start_height + tank.outlet_below_floor.value)
     return tank.liquid_density.value * head.gravity * middle
-
-
-def finite_samples(channel: Channel) -> tuple[Array, Array]:
-    """Return times and readings of the samples that are numbers. Shapes (M,), (M,)."""
-    good = np.isfinite(channel.reading)
-    return channel.time[good], channel.reading[good]
 
 
 def mean_near(channel: Channel, at: float, before: float) -> float:

@@ -62,9 +62,8 @@ def start_transient(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Start
         tag, time, value, span = record.cell.tag, record.time, record.thrust, record.mode_period
         what = "thrust, mean over one stand-mode period"
     else:
-        good = np.isfinite(chamber.reading)
-        tag, time, span = chamber.tag, chamber.time[good], CHAMBER_MEAN
-        value = chamber.reading[good] - dataset.plan.site.ambient_pressure.value
+        tag, span, (time, reading) = chamber.tag, CHAMBER_MEAN, chamber.known()
+        value = reading - dataset.plan.site.ambient_pressure.value
         what = f"chamber pressure above ambient, mean over {1e3 * CHAMBER_MEAN:g} ms"
     try:
         rise = rise_of(time, value, start=burn.start.time, span=span)

@@ -44,7 +44,9 @@ FELL, VENTED = 0.97, 0.3  # of the drive at the end of the flow: between them it
 
 def contradictions(dataset: Dataset, side: FlowSide) -> list[Finding]:
     """Name a wrong unit, an amount that is no flow of this tank, a second fall; empty for a flow that fits."""
-    return [*_unit(dataset, side), *_amount(dataset, side), *_opened_again(dataset, side)]
+    unit = _unit(dataset, side)
+    # Where the pressure is itself in doubt, it says nothing of the amount.
+    return [*unit, *([] if unit else _amount(side)), *_opened_again(dataset, side)]
 
 
 def without_numbers(side: FlowSide) -> FlowSide:
@@ -82,9 +84,9 @@ def _unit(dataset: Dataset, side: FlowSide) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _amount(dataset: Dataset, side: FlowSide) -> list[Finding]:
-    """Hold the amount against what the plan's CdA would have let out, where the pressure is not itself in doubt."""
-    if side.amount is None or side.result.cda is None or _unit(dataset, side):
+def _amount(side: FlowSide) -> list[Finding]:
+    """Hold the amount against what the plan's CdA would have let out."""
+    if side.amount is None or side.result.cda is None:
         return []
     if side.exponent is not None and CHORDS[0] <= side.exponent.chord.value <= CHORDS[1]:
         return []
@@ -109,13 +111,10 @@ def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
     """Find a pressure that stood after the flow, fell, and stood again well above the back pressure."""
     channel, end = side.channel, side.instants.end.time
     last = float(channel.time[-1])
-    good = np.isfinite(channel.reading)
     count = int((last - end - STILL) / BLOCK)
     if count < 3 * round(STILL / BLOCK):
         return []
-    at, mean = block_average(
-        channel.time[good], channel.reading[good], start=end + STILL, end=end + STILL + count * BLOCK, block=BLOCK
-    )
+    at, mean = block_average(*channel.known(), start=end + STILL, end=end + STILL + count * BLOCK, block=BLOCK)
     if not np.isfinite(mean).all():
         return []
     back = dataset.plan.back_pressure().value

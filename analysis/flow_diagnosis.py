@@ -155,18 +155,10 @@ def invisible_finding(dataset: Dataset, side: FlowSide) -> Finding:
     """Say what leaves no trace in such a record, by how much it would move CdA, and what would show it."""
     flow = averaged_flow(side.record)
     base = flow.cda()
-    origin = dataset.plan.site.ambient_pressure.value if side.channel.calibration.reference == "gauge" else 0.0
     still = replace(flow, start_pressure=float(flow.pressure[0]))
-    shifted = dict(
-        shifted_flows(
-            still,
-            SensorTerms(INVISIBLE_GAIN, 0.0, origin),
-            NoteTerms(
-                clock_u=INVISIBLE_CLOCK,
-                back_pressure_u=INVISIBLE_BACK,
-            ),
-        )
-    )
+    sensor = SensorTerms(INVISIBLE_GAIN, 0.0, side.channel.origin(dataset.plan.site.ambient_pressure))
+    notes = NoteTerms(clock_u=INVISIBLE_CLOCK, back_pressure_u=INVISIBLE_BACK)
+    shifted = dict(shifted_flows(still, sensor, notes))
     by_gain, by_clock, by_back = (
         100.0 * (shifted[name].cda() / base - 1.0) for name in ("pressure gain", "clock rate", "back pressure")
     )

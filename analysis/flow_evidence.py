@@ -67,9 +67,7 @@ def evidence_of(dataset: Dataset, side: FlowSide) -> Evidence | None:
         length=end - opening,
         head=record.head,
         load=tank.liquid_load.value,
-        reads_zero_at=(
-            dataset.plan.site.ambient_pressure.value if side.channel.calibration.reference == "gauge" else 0.0
-        ),
+        reads_zero_at=side.channel.origin(dataset.plan.site.ambient_pressure),
     )
     times, means, counts = _means(record)
     observed = np.full(len(NAMES), np.nan)
@@ -338,8 +336,7 @@ def _twin(dataset: Dataset, side: FlowSide, vented: float | None) -> dict[str, t
         means = [float(np.nanmean(c.reading[window.of(c.time)])) for c in (own, twin)]
         both_gauge = gauge and twin.calibration.reference == "gauge"
         barometer = 0.0 if both_gauge else ambient.u
-        origin = ambient.value if twin.calibration.reference == "gauge" else 0.0
-        u = math.hypot(twin.gain_u * (means[1] - origin), twin.zero_u, barometer)
+        u = math.hypot(twin.gain_u * (means[1] - twin.origin(ambient)), twin.zero_u, barometer)
         found = {"twin": (means[1] - means[0], u)}
         other = vented_reading(dataset, twin, opening)
         if vented is not None and other is not None:

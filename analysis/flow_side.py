@@ -34,6 +34,7 @@ from analysis.tank_results import (
     cda_against_plan,
     exponent_against_plan,
     exponent_result,
+    sensor_terms,
     tank_pressure,
     ullage_correlation,
 )
@@ -119,12 +120,6 @@ def _record_of(
         law_end=instants.first_gas,
         step=channel.step,
     )
-    gauge = channel.calibration.reference == "gauge"
-    origin = ambient.value if gauge else 0.0
-    sensor = SensorTerms(
-        channel.gain_u, channel.zero_u, origin, supply_u=channel.supply_u,
-        no_signal_at=channel.no_signal_reading + origin,
-    )  # fmt: skip
     notes = NoteTerms(
         ullage_volume_u=volume.u,
         load=load.value,
@@ -138,7 +133,7 @@ def _record_of(
         opening_u=instants.opening.u,
         end_u=instants.end.u,
     )
-    return record, sensor, notes
+    return record, sensor_terms(channel, ambient), notes
 
 
 def column_of(plan: Plan, tank: Tank) -> tuple[Head, float]:

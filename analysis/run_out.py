@@ -22,8 +22,7 @@ def run_out_of(chamber: Channel | None, start: float, end: float) -> Event:
     """Find the first run-out in the chamber pressure: the tanks' own break comes 0.05 to 0.1 s later, with the gas."""
     if chamber is None:
         return Event("run-out", end, 0.3, "thrust stop, no chamber pressure to find it in")
-    good = np.isfinite(chamber.reading)
-    time, pressure = chamber.time[good], chamber.reading[good]
+    time, pressure = chamber.known()
     level = float(np.median(pressure[(time >= end - 1.2) & (time <= end - 0.7)]))
     late = (time >= end - 0.7) & (time <= end + 0.2)
     fallen = np.flatnonzero(running_mean(time[late], pressure[late], 4.0 * HINGE_BLOCK) < FALLEN * level)

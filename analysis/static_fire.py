@@ -31,7 +31,7 @@ from analysis.firing_causes import firing_diagnosis
 from analysis.firing_chamber import chamber_burns
 from analysis.firing_curves import firing_curves
 from analysis.firing_detail import firing_detail
-from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass, without_closed_masses
+from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass, with_doubted_masses
 from analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
 from analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
 from analysis.impulse import Seen, seen
@@ -52,14 +52,7 @@ from analysis.results import (
 )
 from analysis.supply_checks import supply_findings
 from analysis.thrust_doubts import thrust_doubts
-from analysis.thrust_record import (
-    Span,
-    ThrustRecord,
-    is_thrust,
-    mode_period,
-    rough_span,
-    thrust_record,
-)
+from analysis.thrust_record import Span, ThrustRecord, is_thrust, mode_period, rough_span, thrust_record
 from daq.errors import DataError
 
 PARTED = frozenset({"thrust-not-followed", "chamber-not-followed"})  # nothing new where a unit is wrong
@@ -77,17 +70,18 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         No thrust channel, or nothing in it that could be integrated.
     """
     cell = _cell(dataset)
-    dataset = with_credible_t_zero(dataset, _span_of(dataset, cell, t_zero_known=False))
-    span = _span(dataset, cell)
+    burning = chamber_burns(dataset)
+    dataset = with_credible_t_zero(dataset, _span(dataset, cell, burning, t_zero_known=False))
+    span = _span(dataset, cell, burning, t_zero_known=_timed(dataset))
     if not is_thrust(span, cell.calibration):
         return _nothing(dataset, cell, span, revision, software)
     cold = cold_pass(dataset, cell, span)
     if cold is not None:
-        return _claims_nothing(dataset, cold, revision, software)
-    record, flows, findings = _thrust(dataset, cell, span)
+        return _claims_nothing(dataset, cell, cold, revision, software)
+    record, flows, findings = _thrust(dataset, cell, span, burning)
     if span.reversed:
         return _reversed(dataset, record, span, findings, revision, software)
-    flows = without_closed_masses(with_cell_mass(flows, record), record)
+    flows = with_doubted_masses(with_cell_mass(flows, record), record)
     burn = _burn(dataset, span, record)
     doubts = thrust_doubts(dataset, record, burn, flows)
     if doubts.hidden:  # the end of what the cell shows is not the end of the flow
@@ -110,7 +104,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         ),
         *_unsettled(record),
         *(f for f in doubts.others if f.code not in PARTED or not engine.impossible),
-        *loaded_besides(dataset, record, span),
+        *loaded_besides(record, span, known=burning is not None),
         *_record_findings(dataset, burn, cell),
         *clock_findings(dataset, cell, site),
         *findings,
@@ -161,10 +155,11 @@ def firing_impulse(dataset: Dataset, *, flows: Mapping[str, TankFlow] | None = N
         As for :func:`analyse_static_fire`.
     """
     cell = _cell(dataset)
-    span = _span(dataset, cell)
+    burning = chamber_burns(dataset)
+    span = _span(dataset, cell, burning, t_zero_known=_timed(dataset))
     if span.reversed or not is_thrust(span, cell.calibration):
         return None
-    record = thrust_record(dataset, cell, span, flows) if flows is not None else _thrust(dataset, cell, span)[0]
+    record = _thrust(dataset, cell, span, burning)[0] if flows is None else thrust_record(dataset, cell, span, flows)
     burn = _burn(dataset, span, record)
     return impulses(dataset, record, burn, doubt(dataset, record, burn))[0]
 
@@ -215,22 +210,16 @@ def _cell(dataset: Dataset) -> Channel:
     return cell
 
 
-def _span(dataset: Dataset, cell: Channel) -> Span:
-    return _span_of(dataset, cell, t_zero_known=_timed(dataset))
-
-
-def _span_of(dataset: Dataset, cell: Channel, *, t_zero_known: bool) -> Span:
+def _span(dataset: Dataset, cell: Channel, burning: tuple[float, float] | None, *, t_zero_known: bool) -> Span:
     good = believed(cell)
     return rough_span(
-        cell.time[good], cell.reading[good], mode_period(dataset.stand), t_zero_known=t_zero_known,
-        burning=chamber_burns(dataset),
-    )  # fmt: skip
+        cell.time[good], cell.reading[good], mode_period(dataset.stand), t_zero_known=t_zero_known, burning=burning
+    )
 
 
 def _thrust(
-    dataset: Dataset, cell: Channel, span: Span
+    dataset: Dataset, cell: Channel, span: Span, burning: tuple[float, float] | None
 ) -> tuple[ThrustRecord, dict[str, TankFlow], list[Finding]]:
-    burning = chamber_burns(dataset)
     # A stand that rings on for seconds does not prolong the flow.
     end = min(span.end, burning[1] + RINGS_ON) if burning is not None else span.end
     flows, findings = tank_flows(
@@ -297,11 +286,11 @@ def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, softwar
         "waiting time; valve, igniter and chamber traces around the fire command say what failed. If the engine "
         "burned, check the cell with a known pull.",
     )  # fmt: skip
-    return _claims_nothing(dataset, said, revision, software)
+    return _claims_nothing(dataset, cell, said, revision, software)
 
 
-def _claims_nothing(dataset: Dataset, said: Finding, revision: str, software: str) -> Analysis:
-    first, last = (float(x) for x in _cell(dataset).time[[0, -1]])
+def _claims_nothing(dataset: Dataset, cell: Channel, said: Finding, revision: str, software: str) -> Analysis:
+    first, last = float(cell.time[0]), float(cell.time[-1])
     results = replace(
         bare_results(dataset, revision, software),
         verdicts=verdicts(dataset, None, None),

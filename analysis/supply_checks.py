@@ -22,8 +22,7 @@ def supply_findings(dataset: Dataset, start: float, end: float) -> list[Finding]
     """Say where a recorded supply sagged between two instants, and what hangs on it."""
     said: list[Finding] = []
     for channel in dataset.measuring("supply voltage"):
-        good = np.isfinite(channel.reading)
-        time, reading = channel.time[good], channel.reading[good]
+        time, reading = channel.known()
         before = (time >= start - BEFORE) & (time < start)
         inside = (time >= start) & (time <= end)
         if np.count_nonzero(before) < 8 or np.count_nonzero(inside) < 8:

@@ -8,8 +8,10 @@ from collections.abc import Mapping
 
 from analysis.dataset import Channel, Dataset
 from analysis.exponent import Exponent
+from analysis.flow_record import SensorTerms
 from analysis.results import ExponentResult, Finding, Measured
 from daq.plan import Tank
+from daq.quantity import Quantity
 
 APART = 2.0  # combined standard uncertainties of plan and measurement
 FAR_APART = 3.0  # one good run in twenty lies beyond APART
@@ -20,6 +22,15 @@ def tank_pressure(channel: Channel, value: float, dataset: Dataset) -> Measured 
     if not math.isfinite(value):
         return None
     return Measured(value, channel.reading_u(value, dataset.plan.site.ambient_pressure), "Pa")
+
+
+def sensor_terms(channel: Channel, ambient: Quantity) -> SensorTerms:
+    """Return what is uncertain of a tank's pressure sensor besides its noise."""
+    origin = channel.origin(ambient)
+    return SensorTerms(
+        channel.gain_u, channel.zero_u, origin, supply_u=channel.supply_u,
+        no_signal_at=channel.no_signal_reading + origin,
+    )  # fmt: skip
 
 
 def exponent_result(exponent: Exponent | None) -> ExponentResult | None:

@@ -357,8 +357,7 @@ def _hose_pressure(
     for tank in dataset.plan.tank:
         channel = first_usable(dataset.measuring("tank pressure", tank.name), span.start, span.end)
         if channel is not None:
-            good = np.isfinite(channel.reading)
-            pressures.append(np.interp(time, channel.time[good], channel.reading[good]))
+            pressures.append(np.interp(time, *channel.known()))
     if not pressures:
         return np.zeros(time.size)
     mean = np.mean(pressures, axis=0)
@@ -378,8 +377,7 @@ def _share_without_flows(
     end = span.end + 1.0
     chamber = first_usable(dataset.measuring("chamber pressure"), span.start, span.end)
     if chamber is not None:
-        good = np.isfinite(chamber.reading)
-        pressure = np.interp(time, chamber.time[good], chamber.reading[good])
+        pressure = np.interp(time, *chamber.known())
         flow = np.where(pressure > CHOKED * ambient.value, pressure, 0.0)
         return expelled_share(time, flow, start=start, end=end)
     engine = dataset.plan.engine
