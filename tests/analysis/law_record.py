@@ -1,0 +1,34 @@
+"""Records whose truth is the fitted law itself, so that nothing else can hide an error: 10 L in 10 s from 35 bar."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.blowdown import Discharge, discharge_history
+from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+
+AMBIENT = 101325.0
+EXACT = SensorTerms()
+NO_NOTES = NoteTerms()
+MASS_ONLY = NoteTerms(mass_u=0.02)
+CDA = 1.353e-5  # empties 10 L in about 10 s from 35 bar
+TRUTH = Discharge(35e5, 0.020, 1.48, CDA, 998.2, AMBIENT, 0.031, exponent_drift=-0.31)
+
+
+def make(truth=TRUTH, *, rate=1000.0, duration=9.0, noise=0.0, seed=0, lead=2.5, stroke=0.0):
+    time = np.arange(-lead, duration + 0.1, 1.0 / rate)
+    truth = replace(truth, stroke=stroke)
+    clean = discharge_history(np.minimum(time, duration), truth)
+    end = discharge_history(np.array([duration]), truth)
+    pressure = clean.pressure + noise * np.random.default_rng(seed).standard_normal(time.size)
+    return FlowRecord(
+        time=time,
+        pressure=pressure,
+        back_pressure=truth.back_pressure,
+        density=truth.density,
+        opening_time=0.0,
+        end_time=duration,
+        ullage_volume=truth.ullage_volume,
+        expelled_mass=truth.density * float(end.volume[0] - truth.ullage_volume),
+        head=truth.head,
+    )
