@@ -10,6 +10,7 @@ import pytest
 
 from analysis.diagnose import ALARM, SIGNATURE_SHARE
 from analysis.flow_causes import CHOKED, HEAT
+from analysis.flow_contradictions import AMOUNT_RATIOS, CHORDS, LITTLE, NEAR, PRESSURE_RATIOS
 from analysis.flow_evidence import NAMES, Evidence, predicted
 from analysis.ullage_course import Faults, Vessel, courses, gas_at
 
@@ -64,3 +65,14 @@ def test_the_worked_leak():
     flow = 1e-6 * CHOKED_PER_M2
     assert f"rho = {GAS.density:.1f} kg/m³ that is {1e3 * flow:.1f} g/s through 1 mm²" in page
     assert f"20 L hold {ABOARD:.2f} kg, so {100.0 * flow / ABOARD:.1f} % of the gas" in page
+
+
+def test_a_flow_that_contradicts_itself_is_told_by_the_limits_of_the_code():
+    page = " ".join(PAGE.split())
+    assert f"within {100.0 * NEAR:.0f} % | another unit" in page
+    assert {round(max(ratio, 1.0 / ratio), 1) for ratio in PRESSURE_RATIOS} == {14.5, 10.0, 100.0}
+    assert {round(max(ratio, 1.0 / ratio), 1) for ratio in AMOUNT_RATIOS} == {2.2, 1000.0}
+    assert f"a chord outside {CHORDS[0]:g} to {CHORDS[1]:g}" in page
+    assert LITTLE == 0.1  # "a tenth"
+    first, both = (998.2 * 0.012 * ((30.3 / pressure) ** (1.0 / 1.3) - 1.0) for pressure in (22.2, 17.9))
+    assert f"at 22.2 bar(a) {first:.2f} kg have left, at 17.9 bar(a) {both:.2f} kg" in page
