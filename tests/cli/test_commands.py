@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 import sys
+import webbrowser
 
 import pytest
 import typer
@@ -247,7 +248,7 @@ def reports(analysed):
     folder, _ = analysed
     opened = []
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(typer, "launch", opened.append)
+        patch.setattr(webbrowser, "open", lambda address: bool(opened.append(address)) or True)
         assert run(["report", str(folder), "--revision", "A"]) == 0
         assert run(["report", str(folder), "--open"]) == 0
     paths = [folder / f"analysis/report_rev-{revision}.html" for revision in "AB"]
