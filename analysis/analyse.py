@@ -4,17 +4,17 @@ import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
-from analysis.curves import write_curves
-from analysis.dataset import Dataset
-from analysis.results import Analysis, Results, to_json
-from analysis.run_dataset import load_dataset
-from analysis.static_fire import analyse_static_fire
-from analysis.water_flow import analyse_water_flow
-from daq.calibration import Calibration, read_calibration
-from daq.campaign import CALIBRATIONS
-from daq.errors import ConfigError, DataError
-from daq.revision import next_revision, write_revision
-from daq.run import Run, open_run
+from standbook.analysis.curves import write_curves
+from standbook.analysis.dataset import Dataset
+from standbook.analysis.results import Analysis, Results, to_json
+from standbook.analysis.run_dataset import load_dataset
+from standbook.analysis.static_fire import analyse_static_fire
+from standbook.analysis.water_flow import analyse_water_flow
+from standbook.daq.calibration import Calibration, read_calibration
+from standbook.daq.campaign import CALIBRATIONS
+from standbook.daq.errors import ConfigError, DataError
+from standbook.daq.revision import next_revision, write_revision
+from standbook.daq.run import Run, open_run
 
 RESULTS_FILE = "results.json"
 CURVES_FILE = "curves.parquet"

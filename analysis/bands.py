@@ -9,8 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.emptying import Emptying
-from analysis.prediction import Band, Scalar, rounded, rounded_number
+from standbook.analysis.emptying import Emptying
+from standbook.analysis.prediction import Band, Scalar, rounded, rounded_number
 
 Array = NDArray[np.float64]
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 from scipy.interpolate import CubicHermiteSpline
 
-from daq.errors import DataError
+from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
 

@@ -9,8 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from analysis import fluids
-from analysis.carry_over import (
+from standbook.analysis import fluids
+from standbook.analysis.carry_over import (
     CarriedCda,
     CarriedExponent,
     Side,
@@ -21,14 +21,14 @@ from analysis.carry_over import (
     is_cryogenic,
     plan_lines,
 )
-from analysis.predict import predict
-from analysis.prediction import Prediction
-from analysis.results import Finding, Results, from_json
-from daq.campaign import RUNS, Campaign
-from daq.errors import ConfigError, DataError, RecordError
-from daq.plan import Plan, Tank
-from daq.revision import open_revision, revisions_of
-from daq.run import read_run_files
+from standbook.analysis.predict import predict
+from standbook.analysis.prediction import Prediction
+from standbook.analysis.results import Finding, Results, from_json
+from standbook.daq.campaign import RUNS, Campaign
+from standbook.daq.errors import ConfigError, DataError, RecordError
+from standbook.daq.plan import Plan, Tank
+from standbook.daq.revision import open_revision, revisions_of
+from standbook.daq.run import read_run_files
 
 RESULTS_FILE = "results.json"
 APART = 2.0  # combined standard uncertainties of plan and run

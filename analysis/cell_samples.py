@@ -6,9 +6,9 @@ SI; times in seconds. What is not believed counts as lost, as a gap does; it is 
 import numpy as np
 from scipy.ndimage import median_filter
 
-from analysis.checks import FLAT_RUN, rail_spikes, saturated
-from analysis.dataset import Channel, Mask
-from analysis.results import Finding
+from standbook.analysis.checks import FLAT_RUN, rail_spikes, saturated
+from standbook.analysis.dataset import Channel, Mask
+from standbook.analysis.results import Finding
 
 FROZEN = 0.1  # s of equal counts, between stretches whose noise moves the count
 LIVELY, LOOK = 0.5, 0.25  # share of the samples that differ from the one before; s beside a stretch

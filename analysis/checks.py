@@ -9,9 +9,9 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from analysis.dataset import Channel, Dataset, Mask
-from analysis.results import Finding
-from analysis.windows import between
+from standbook.analysis.dataset import Channel, Dataset, Mask
+from standbook.analysis.results import Finding
+from standbook.analysis.windows import between
 
 BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is
 SAME_INSTANT = 0.01  # s

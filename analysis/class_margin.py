@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.limits import is_met, regulatory_limit
-from analysis.prediction import ClassMargin, ClassNumber, LiftOffCheck, rounded_number
-from analysis.results import Finding, Outcome
-from daq.plan import ImpulseClass, Plan
+from standbook.analysis.limits import is_met, regulatory_limit
+from standbook.analysis.prediction import ClassMargin, ClassNumber, LiftOffCheck, rounded_number
+from standbook.analysis.results import Finding, Outcome
+from standbook.daq.plan import ImpulseClass, Plan
 
 Array = NDArray[np.float64]
 

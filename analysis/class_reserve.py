@@ -11,12 +11,12 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from analysis.firing_results import ClassReserve
-from analysis.limits import guard_factor
-from analysis.predict import impulses_by_load
-from analysis.results import BudgetTerm, Finding, ImpulseResult, Verdict
-from daq.errors import DataError, StandError
-from daq.plan import Plan
+from standbook.analysis.firing_results import ClassReserve
+from standbook.analysis.limits import guard_factor
+from standbook.analysis.predict import impulses_by_load
+from standbook.analysis.results import BudgetTerm, Finding, ImpulseResult, Verdict
+from standbook.daq.errors import DataError, StandError
+from standbook.daq.plan import Plan
 
 FULLEST = 0.95  # of a tank's volume, where the plan names no greatest load
 LEAST_SHARE = 0.2  # of the load; nothing is said of firings that short

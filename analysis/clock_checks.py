@@ -3,8 +3,8 @@
 SI; times in seconds after T-0. The rate itself is found when a run is sealed, from arrivals at the computer.
 """
 
-from analysis.dataset import Channel, Dataset
-from analysis.results import Finding, ImpulseResult
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.results import Finding, ImpulseResult
 
 TELLING = 2.0  # standard uncertainties of the rate
 WORTH = 2e-4  # relative rate; a crystal stays within it and is corrected without a word

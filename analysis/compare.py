@@ -8,8 +8,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.results import Comparison, Finding, Severity
-from analysis.windows import parts_of
+from standbook.analysis.results import Comparison, Finding, Severity
+from standbook.analysis.windows import parts_of
 
 Array = NDArray[np.float64]
 

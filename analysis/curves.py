@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from daq.errors import RecordError
+from standbook.daq.errors import RecordError
 
 SPECTRAL_UNIT = "1/Hz^0.5"  # of an amplitude density; such a curve runs over frequency
 SCHEMA = pa.schema(

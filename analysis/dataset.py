@@ -13,15 +13,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.prediction import Prediction
-from analysis.results import Finding, Gap, Measured, RecordHealth, TZero
-from analysis.windows import parts_of
-from daq.calibration import Calibration
-from daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
-from daq.errors import DataError
-from daq.plan import Plan
-from daq.quantity import Quantity, parse_quantity
-from daq.stand import Input, Stand
+from standbook.analysis.prediction import Prediction
+from standbook.analysis.results import Finding, Gap, Measured, RecordHealth, TZero
+from standbook.analysis.windows import parts_of
+from standbook.daq.calibration import Calibration
+from standbook.daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
+from standbook.daq.errors import DataError
+from standbook.daq.plan import Plan
+from standbook.daq.quantity import Quantity, parse_quantity
+from standbook.daq.stand import Input, Stand
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

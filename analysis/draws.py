@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from analysis.engine import Chamber, CstarTable, Side
-from analysis.prediction import rounded_number
-from analysis.results import BudgetTerm
-from daq.errors import ConfigError
-from daq.plan import Engine, Plan, Site, Tank
-from daq.quantity import Quantity, absolute
+from standbook.analysis.engine import Chamber, CstarTable, Side
+from standbook.analysis.prediction import rounded_number
+from standbook.analysis.results import BudgetTerm
+from standbook.daq.errors import ConfigError
+from standbook.daq.plan import Engine, Plan, Site, Tank
+from standbook.daq.quantity import Quantity, absolute
 
 Array = NDArray[np.float64]
 

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
-from analysis.windows import MAD_TO_SIGMA, block_means, correlation_time
-from daq.errors import DataError
+from standbook.analysis.windows import MAD_TO_SIGMA, block_means, correlation_time
+from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
 Kind = Literal["opening", "closing", "knee"]

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.flow_record import (
+from standbook.analysis.flow_record import (
     Flow,
     FlowRecord,
     NoteTerms,
@@ -22,9 +22,9 @@ from analysis.flow_record import (
     static_pressure,
     thinned,
 )
-from analysis.results import BudgetTerm, Finding, Measured
-from analysis.windows import Window, block_means, correlation_time, effective_sample_size
-from daq.errors import DataError
+from standbook.analysis.results import BudgetTerm, Finding, Measured
+from standbook.analysis.windows import Window, block_means, correlation_time, effective_sample_size
+from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
 

@@ -10,10 +10,10 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import draws
-from analysis.engine import Chamber, Side
-from daq.errors import ConfigError
-from daq.plan import Engine, Plan, Tank
+from standbook.analysis import draws
+from standbook.analysis.engine import Chamber, Side
+from standbook.daq.errors import ConfigError
+from standbook.daq.plan import Engine, Plan, Tank
 
 Array = NDArray[np.float64]
 

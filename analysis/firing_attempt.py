@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.dataset import Channel, Dataset
-from analysis.firing_chamber import CHOKED
-from analysis.results import Finding
-from analysis.thrust_record import Span, ThrustRecord
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.firing_chamber import CHOKED
+from standbook.analysis.results import Finding
+from standbook.analysis.thrust_record import Span, ThrustRecord
 
 EARLY = 0.5  # s; thrust that is up so long before T-0 was not begun by it
 COLD_SHARE = 1.5  # of the weight of all liquid; a greater load on the cell is thrust, whatever the chamber says

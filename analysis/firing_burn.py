@@ -9,13 +9,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.dataset import Array
-from analysis.events import Event
-from analysis.impulse import GAPS_BOUNDED
-from analysis.results import BudgetTerm, Measured, ThrustResult
-from analysis.thrust_events import comes_to_rest, full_window, running_mean, thrust_start_stop
-from analysis.thrust_record import MARGIN, ThrustRecord
-from analysis.windows import Window
+from standbook.analysis.dataset import Array
+from standbook.analysis.events import Event
+from standbook.analysis.impulse import GAPS_BOUNDED
+from standbook.analysis.results import BudgetTerm, Measured, ThrustResult
+from standbook.analysis.thrust_events import comes_to_rest, full_window, running_mean, thrust_start_stop
+from standbook.analysis.thrust_record import MARGIN, ThrustRecord
+from standbook.analysis.windows import Window
 
 PAD = 0.5  # s of nought put before or after a record that begins or ends under thrust, to find its other end
 SETTLED_AFTER, LEVEL_OVER = 0.3, 0.2  # s after the 10 % start, and averaged over

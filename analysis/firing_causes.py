@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.checks import first_usable
-from analysis.compare import block_average
-from analysis.dataset import Channel, Dataset
-from analysis.diagnose import Diagnosis, Ranked, Signature, diagnose
-from analysis.emptying import fire
-from analysis.firing_assumptions import (
+from standbook.analysis.checks import first_usable
+from standbook.analysis.compare import block_average
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.diagnose import Diagnosis, Ranked, Signature, diagnose
+from standbook.analysis.emptying import fire
+from standbook.analysis.firing_assumptions import (
     DRIFT_U,
     SIDES,
     Assumption,
@@ -27,11 +27,11 @@ from analysis.firing_assumptions import (
     moved_by,
     shifts_of,
 )
-from analysis.firing_burn import Burn
-from analysis.firing_tanks import TankFlow, left_aboard, mean_near
-from analysis.results import Finding, ImpulseResult, Severity, TankResult
-from analysis.thrust_record import ThrustRecord
-from daq.plan import Plan
+from standbook.analysis.firing_burn import Burn
+from standbook.analysis.firing_tanks import TankFlow, left_aboard, mean_near
+from standbook.analysis.results import Finding, ImpulseResult, Severity, TankResult
+from standbook.analysis.thrust_record import ThrustRecord
+from standbook.daq.plan import Plan
 
 Array = NDArray[np.float64]
 

@@ -8,11 +8,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from analysis.dataset import Channel, Dataset
-from analysis.firing_tanks import TankFlow
-from analysis.impulse import seen
-from analysis.results import Finding, Measured
-from analysis.thrust_events import running_mean
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.firing_tanks import TankFlow
+from standbook.analysis.impulse import seen
+from standbook.analysis.results import Finding, Measured
+from standbook.analysis.thrust_events import running_mean
 
 CHOKED = 1.5  # chamber over ambient pressure, above which something burns
 MEAN_OVER = 0.02  # s

@@ -7,18 +7,18 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from analysis.checks import first_usable
-from analysis.compare import block_average
-from analysis.curves import Curve, envelope
-from analysis.dataset import Array, Channel, Dataset
-from analysis.firing_burn import Burn
-from analysis.firing_engine import TankSide
-from analysis.firing_flow_record import flow_record
-from analysis.firing_tanks import first_run_out
-from analysis.performance import stiffness_curve
-from analysis.results import ImpulseResult
-from analysis.tank_curves import POINTS, measured_curve, tank_curves
-from analysis.thrust_record import ThrustRecord
+from standbook.analysis.checks import first_usable
+from standbook.analysis.compare import block_average
+from standbook.analysis.curves import Curve, envelope
+from standbook.analysis.dataset import Array, Channel, Dataset
+from standbook.analysis.firing_burn import Burn
+from standbook.analysis.firing_engine import TankSide
+from standbook.analysis.firing_flow_record import flow_record
+from standbook.analysis.firing_tanks import first_run_out
+from standbook.analysis.performance import stiffness_curve
+from standbook.analysis.results import ImpulseResult
+from standbook.analysis.tank_curves import POINTS, measured_curve, tank_curves
+from standbook.analysis.thrust_record import ThrustRecord
 
 LEAD, TAIL = 2.0, 3.0  # s drawn before T-0 and after the window
 

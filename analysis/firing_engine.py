@@ -10,23 +10,23 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis import performance
-from analysis.checks import first_usable
-from analysis.compare import block_average
-from analysis.dataset import Channel, Dataset
-from analysis.engine import specific_impulse
-from analysis.exponent import Exponent, exponent_from_pv
-from analysis.firing_burn import Burn
-from analysis.firing_chamber import above_tank, bridged_integral, pressure_integral
-from analysis.firing_flow_record import flow_record
-from analysis.firing_impulse import EDGE_U
-from analysis.firing_tanks import TankFlow, first_run_out, left_aboard, mean_near
-from analysis.flow_coefficient import DirectCda, direct_cda
-from analysis.load import AGREE, Unloaded
-from analysis.results import EngineResult, Finding, ImpulseResult, Measured, TankResult
-from analysis.tank_results import exponent_against_plan, exponent_result, tank_pressure, ullage_correlation
-from analysis.thrust_record import ThrustRecord
-from daq.errors import DataError
+from standbook.analysis import performance
+from standbook.analysis.checks import first_usable
+from standbook.analysis.compare import block_average
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.engine import specific_impulse
+from standbook.analysis.exponent import Exponent, exponent_from_pv
+from standbook.analysis.firing_burn import Burn
+from standbook.analysis.firing_chamber import above_tank, bridged_integral, pressure_integral
+from standbook.analysis.firing_flow_record import flow_record
+from standbook.analysis.firing_impulse import EDGE_U
+from standbook.analysis.firing_tanks import TankFlow, first_run_out, left_aboard, mean_near
+from standbook.analysis.flow_coefficient import DirectCda, direct_cda
+from standbook.analysis.load import AGREE, Unloaded
+from standbook.analysis.results import EngineResult, Finding, ImpulseResult, Measured, TankResult
+from standbook.analysis.tank_results import exponent_against_plan, exponent_result, tank_pressure, ullage_correlation
+from standbook.analysis.thrust_record import ThrustRecord
+from standbook.daq.errors import DataError
 
 STIFFNESS_OVER = 0.2  # s
 STROKES = 0.15  # s beside start and stop of thrust in which valves may still move; judgement

@@ -8,15 +8,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.amounts import Amount
-from analysis.dataset import Dataset
-from analysis.events import Event
-from analysis.firing_tanks import STROKE, TankFlow, head_of
-from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
-from analysis.run_out import FADES, FALLEN, HINGE_BLOCK
-from analysis.tank_results import sensor_terms
-from analysis.thrust_events import running_mean
-from daq.errors import DataError
+from standbook.analysis.amounts import Amount
+from standbook.analysis.dataset import Dataset
+from standbook.analysis.events import Event
+from standbook.analysis.firing_tanks import STROKE, TankFlow, head_of
+from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.run_out import FADES, FALLEN, HINGE_BLOCK
+from standbook.analysis.tank_results import sensor_terms
+from standbook.analysis.thrust_events import running_mean
+from standbook.daq.errors import DataError
 
 CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out
 

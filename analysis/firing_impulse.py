@@ -9,15 +9,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.checks import first_usable
-from analysis.dataset import Dataset
-from analysis.firing_burn import Burn
-from analysis.impulse import GAPS_BOUNDED, Seen, combined, impulse_result, unseen_at_most, vacuum_terms
-from analysis.limits import verdict
-from analysis.results import BudgetTerm, Finding, ImpulseResult, Verdict
-from analysis.thrust_record import ThrustRecord, impulse_budget
-from daq.errors import DataError
-from daq.plan import ImpulseClass
+from standbook.analysis.checks import first_usable
+from standbook.analysis.dataset import Dataset
+from standbook.analysis.firing_burn import Burn
+from standbook.analysis.impulse import GAPS_BOUNDED, Seen, combined, impulse_result, unseen_at_most, vacuum_terms
+from standbook.analysis.limits import verdict
+from standbook.analysis.results import BudgetTerm, Finding, ImpulseResult, Verdict
+from standbook.analysis.thrust_record import ThrustRecord, impulse_budget
+from standbook.daq.errors import DataError
+from standbook.daq.plan import ImpulseClass
 
 NEAR_CLIP = 0.25  # s beside a clipped sample
 EDGE_U = 0.05  # s; how well start and end of full nozzle flow are known beside their events

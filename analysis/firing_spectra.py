@@ -10,16 +10,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis import spectra
-from analysis.checks import first_usable, saturated, usable
-from analysis.curves import SPECTRAL_UNIT, Curve
-from analysis.dataset import Array, Channel, Dataset
-from analysis.firing_burn import Burn
-from analysis.firing_results import Line, LineName, Stability
-from analysis.results import Finding
-from analysis.spectra import Track
-from analysis.spectra_sentences import spectra_findings
-from analysis.thrust_record import ThrustRecord
+from standbook.analysis import spectra
+from standbook.analysis.checks import first_usable, saturated, usable
+from standbook.analysis.curves import SPECTRAL_UNIT, Curve
+from standbook.analysis.dataset import Array, Channel, Dataset
+from standbook.analysis.firing_burn import Burn
+from standbook.analysis.firing_results import Line, LineName, Stability
+from standbook.analysis.results import Finding
+from standbook.analysis.spectra import Track
+from standbook.analysis.spectra_sentences import spectra_findings
+from standbook.analysis.thrust_record import ThrustRecord
 
 MEASURES = ("chamber pressure", "manifold pressure", "thrust", "tank pressure")
 LEAST_RATE = 40.0  # Hz, below which nothing is looked for

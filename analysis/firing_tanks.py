@@ -11,15 +11,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.blowdown import Head
-from analysis.checks import first_usable
-from analysis.compare import block_average
-from analysis.dataset import Channel, Dataset
-from analysis.events import Event, closing_time, knee_time, opening_time
-from analysis.results import Finding, Measured
-from analysis.run_out import FADES, run_out_of
-from daq.errors import DataError
-from daq.plan import Plan, Tank
+from standbook.analysis.blowdown import Head
+from standbook.analysis.checks import first_usable
+from standbook.analysis.compare import block_average
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.events import Event, closing_time, knee_time, opening_time
+from standbook.analysis.results import Finding, Measured
+from standbook.analysis.run_out import FADES, run_out_of
+from standbook.daq.errors import DataError
+from standbook.daq.plan import Plan, Tank
 
 Array = NDArray[np.float64]
 

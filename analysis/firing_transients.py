@@ -9,19 +9,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.checks import first_usable
-from analysis.compare import block_average
-from analysis.dataset import Channel, Dataset
-from analysis.firing_burn import TEN_PERCENT_U, Burn, force_u
-from analysis.firing_results import BurnByDefinition, Shutdown, StartTransient, Stiffness
-from analysis.firing_tanks import TankFlow
-from analysis.measured import Measured
-from analysis.performance import least_stiffness
-from analysis.results import BudgetTerm
-from analysis.thrust_events import aft_tangent_bisector, thrust_start_stop
-from analysis.thrust_record import ThrustRecord
-from analysis.transients import FALLEN, rise_of, shutdown_begin
-from daq.errors import DataError
+from standbook.analysis.checks import first_usable
+from standbook.analysis.compare import block_average
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.firing_burn import TEN_PERCENT_U, Burn, force_u
+from standbook.analysis.firing_results import BurnByDefinition, Shutdown, StartTransient, Stiffness
+from standbook.analysis.firing_tanks import TankFlow
+from standbook.analysis.measured import Measured
+from standbook.analysis.performance import least_stiffness
+from standbook.analysis.results import BudgetTerm
+from standbook.analysis.thrust_events import aft_tangent_bisector, thrust_start_stop
+from standbook.analysis.thrust_record import ThrustRecord
+from standbook.analysis.transients import FALLEN, rise_of, shutdown_begin
+from standbook.daq.errors import DataError
 
 CHAMBER_MEAN = 0.005  # s; roughness of single samples is no overshoot
 LEVEL_OVER, LEVEL_BEFORE = 0.3, 0.1  # s, of the level before shutdown and how long before the inner burn ends

@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.blowdown import Discharge, discharge_sensitivity
-from analysis.exponent import LAW_MISFIT, Exponent, exponent_from_pv, ranked
-from analysis.flow_coefficient import DirectCda, direct_cda
-from analysis.flow_record import (
+from standbook.analysis.blowdown import Discharge, discharge_sensitivity
+from standbook.analysis.exponent import LAW_MISFIT, Exponent, exponent_from_pv, ranked
+from standbook.analysis.flow_coefficient import DirectCda, direct_cda
+from standbook.analysis.flow_record import (
     Flow,
     FlowRecord,
     NoteTerms,
@@ -26,10 +26,10 @@ from analysis.flow_record import (
     static_pressure,
     thinned,
 )
-from analysis.least_squares import LeastSquares, nonlinear_least_squares
-from analysis.results import BudgetTerm, Finding, Measured
-from analysis.windows import Window, correlation_time, spikes
-from daq.errors import DataError
+from standbook.analysis.least_squares import LeastSquares, nonlinear_least_squares
+from standbook.analysis.results import BudgetTerm, Finding, Measured
+from standbook.analysis.windows import Window, correlation_time, spikes
+from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
 

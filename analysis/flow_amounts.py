@@ -11,14 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.amounts import Amount
-from analysis.checks import usable
-from analysis.dataset import Channel, Dataset
-from analysis.flow_instants import FlowInstants
-from analysis.flow_record import Flow
-from analysis.results import Finding
-from analysis.windows import block_means, correlation_time
-from daq.plan import Tank
+from standbook.analysis.amounts import Amount
+from standbook.analysis.checks import usable
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.flow_instants import FlowInstants
+from standbook.analysis.flow_record import Flow
+from standbook.analysis.results import Finding
+from standbook.analysis.windows import block_means, correlation_time
+from standbook.daq.plan import Tank
 
 Array = NDArray[np.float64]
 

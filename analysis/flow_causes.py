@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.dataset import Dataset
-from analysis.diagnose import Diagnosis, Signature, diagnose
-from analysis.flow_evidence import NAMES, Evidence, evidence_of, predicted, weighed_of
-from analysis.flow_side import FlowSide
-from analysis.ullage_course import Faults, Gas, Vessel, courses, gas_at
+from standbook.analysis.dataset import Dataset
+from standbook.analysis.diagnose import Diagnosis, Signature, diagnose
+from standbook.analysis.flow_evidence import NAMES, Evidence, evidence_of, predicted, weighed_of
+from standbook.analysis.flow_side import FlowSide
+from standbook.analysis.ullage_course import Faults, Gas, Vessel, courses, gas_at
 
 Array = NDArray[np.float64]
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.flow_record import (
+from standbook.analysis.flow_record import (
     Flow,
     FlowRecord,
     NoteTerms,
@@ -19,9 +19,9 @@ from analysis.flow_record import (
     static_pressure,
     thinned,
 )
-from analysis.results import BudgetTerm, Finding
-from analysis.windows import Window
-from daq.errors import DataError
+from standbook.analysis.results import BudgetTerm, Finding
+from standbook.analysis.windows import Window
+from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
 

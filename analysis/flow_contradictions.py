@@ -10,11 +10,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.compare import block_average
-from analysis.dataset import Dataset
-from analysis.flow_side import FlowSide
-from analysis.results import Finding
-from daq.quantity import absolute
+from standbook.analysis.compare import block_average
+from standbook.analysis.dataset import Dataset
+from standbook.analysis.flow_side import FlowSide
+from standbook.analysis.results import Finding
+from standbook.daq.quantity import absolute
 
 NEAR = 0.12  # relative, of a known ratio: a start pressure or a CdA is planned no better
 PRESSURE_RATIOS = {

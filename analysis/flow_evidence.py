@@ -10,16 +10,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.blowdown import Head
-from analysis.checks import usable
-from analysis.compare import block_average
-from analysis.dataset import Channel, Dataset
-from analysis.flow_record import FlowRecord, StaticPressure
-from analysis.flow_side import FlowSide
-from analysis.results import Measured
-from analysis.ullage_course import AFTER, Courses, Faults, Vessel, middle_after_seen
-from analysis.windows import block_means, correlation_time, spikes
-from daq.plan import DETECTED_OPENING
+from standbook.analysis.blowdown import Head
+from standbook.analysis.checks import usable
+from standbook.analysis.compare import block_average
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.flow_record import FlowRecord, StaticPressure
+from standbook.analysis.flow_side import FlowSide
+from standbook.analysis.results import Measured
+from standbook.analysis.ullage_course import AFTER, Courses, Faults, Vessel, middle_after_seen
+from standbook.analysis.windows import block_means, correlation_time, spikes
+from standbook.daq.plan import DETECTED_OPENING
 
 Array = NDArray[np.float64]
 

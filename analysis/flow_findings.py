@@ -6,11 +6,11 @@ SI, absolute pressures; times in seconds after T-0; sentences show bar, kg and s
 import math
 from collections.abc import Iterable
 
-from analysis.amounts import DISAGREE, Amount, Pair
-from analysis.dataset import Channel, Dataset
-from analysis.flow_side import FlowSide
-from analysis.results import Finding
-from daq.plan import Tank
+from standbook.analysis.amounts import DISAGREE, Amount, Pair
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.flow_side import FlowSide
+from standbook.analysis.results import Finding
+from standbook.daq.plan import Tank
 
 HOLD_FALLS, HOLD_RISES = 0.02, 0.01  # of the start pressure over the length of the flow; warm gas settles by less
 CLOSES = DISAGREE  # combined standard uncertainties of two amounts of the same liquid

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.compare import block_average
-from analysis.events import SLOPE_SPANS, Event, opening_time, slope_scatter, slopes_beside
-from analysis.meeting import CLEAR, FINE, meeting, straightened, turn
-from analysis.windows import correlation_time
-from daq.errors import DataError
+from standbook.analysis.compare import block_average
+from standbook.analysis.events import SLOPE_SPANS, Event, opening_time, slope_scatter, slopes_beside
+from standbook.analysis.meeting import CLEAR, FINE, meeting, straightened, turn
+from standbook.analysis.windows import correlation_time
+from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
 

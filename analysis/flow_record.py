@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.amounts import Amount
-from analysis.blowdown import Head
-from analysis.windows import Window, block_means, correlation_time, spikes
-from daq.errors import DataError
+from standbook.analysis.amounts import Amount
+from standbook.analysis.blowdown import Head
+from standbook.analysis.windows import Window, block_means, correlation_time, spikes
+from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
 

@@ -10,17 +10,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis import fluids
-from analysis.amounts import Amount, Balance
-from analysis.blowdown import Head
-from analysis.dataset import Channel, Dataset
-from analysis.exponent import Exponent, exponent_from_pv
-from analysis.firing_tanks import head_of, mean_near
-from analysis.fit import FITTED, JointFit, joint_fit
-from analysis.flow_amounts import observed_amounts
-from analysis.flow_coefficient import DirectCda, direct_cda
-from analysis.flow_instants import FlowInstants, at_rest_since
-from analysis.flow_record import (
+from standbook.analysis import fluids
+from standbook.analysis.amounts import Amount, Balance
+from standbook.analysis.blowdown import Head
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.exponent import Exponent, exponent_from_pv
+from standbook.analysis.firing_tanks import head_of, mean_near
+from standbook.analysis.fit import FITTED, JointFit, joint_fit
+from standbook.analysis.flow_amounts import observed_amounts
+from standbook.analysis.flow_coefficient import DirectCda, direct_cda
+from standbook.analysis.flow_instants import FlowInstants, at_rest_since
+from standbook.analysis.flow_record import (
     FlowRecord,
     NoteTerms,
     SensorTerms,
@@ -29,8 +29,8 @@ from analysis.flow_record import (
     static_pressure,
     thinned,
 )
-from analysis.results import Finding, Measured, TankResult
-from analysis.tank_results import (
+from standbook.analysis.results import Finding, Measured, TankResult
+from standbook.analysis.tank_results import (
     cda_against_plan,
     exponent_against_plan,
     exponent_result,
@@ -38,9 +38,9 @@ from analysis.tank_results import (
     tank_pressure,
     ullage_correlation,
 )
-from analysis.weighed_amounts import WeighedAmounts, weighed_amounts
-from daq.errors import DataError
-from daq.plan import Plan, Tank
+from standbook.analysis.weighed_amounts import WeighedAmounts, weighed_amounts
+from standbook.daq.errors import DataError
+from standbook.daq.plan import Plan, Tank
 
 USUAL_SLENDERNESS, SLENDERNESS_U = 3.0, 0.4  # tank length over diameter; 1.5 to 6 make columns 0.63 to 1.6 as high
 SLOW_VALVE = 0.15  # s between the break of the pressure and the opening that the curve counts from

@@ -6,7 +6,7 @@ density belongs in the plan. The property library is loaded by the functions tha
 
 import math
 
-from daq.errors import DataError
+from standbook.daq.errors import DataError
 
 CELSIUS_ZERO = 273.15  # K
 

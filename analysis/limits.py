@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 from scipy.special import ndtr, ndtri
 
-from analysis.results import Verdict
-from daq.errors import DataError
-from daq.quantity import factor
+from standbook.analysis.results import Verdict
+from standbook.daq.errors import DataError
+from standbook.daq.quantity import factor
 
 _LBF_S = factor("lbf*s", "impulse")  # N*s
 

@@ -11,10 +11,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.prediction import Band, Prediction
-from daq.calibration import Calibration
-from daq.plan import Plan
-from daq.stand import Input, Stand
+from standbook.analysis.prediction import Band, Prediction
+from standbook.daq.calibration import Calibration
+from standbook.daq.plan import Plan
+from standbook.daq.stand import Input, Stand
 
 START_DOUBT: Final = 0.5  # [s] from the fire command to thrust, at most; common practice, no source
 

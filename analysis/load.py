@@ -13,9 +13,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.results import Finding, Measured
-from analysis.windows import Window, correlation_time
-from daq.quantity import factor
+from standbook.analysis.results import Finding, Measured
+from standbook.analysis.windows import Window, correlation_time
+from standbook.daq.quantity import factor
 
 Array = NDArray[np.float64]
 

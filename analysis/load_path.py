@@ -6,10 +6,10 @@ said, since no number can be put to it from the record alone.
 
 import numpy as np
 
-from analysis.firing_results import LoadPath
-from analysis.measured import Measured
-from analysis.results import Finding
-from analysis.thrust_record import ThrustRecord
+from standbook.analysis.firing_results import LoadPath
+from standbook.analysis.measured import Measured
+from standbook.analysis.results import Finding
+from standbook.analysis.thrust_record import ThrustRecord
 
 REACHED = 0.5  # of the greatest thrust or hose pressure; a pull below it is carried far
 USUAL_HOSES = "some tenths of a percent to two percent"  # judgement, from simulated stands

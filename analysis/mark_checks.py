@@ -5,10 +5,10 @@ SI, absolute pressures; times in seconds after T-0. Only differences are used. L
 
 import numpy as np
 
-from analysis.compare import block_average
-from analysis.dataset import Channel, CrewMark, Dataset
-from analysis.results import Finding
-from daq.plan import Mark
+from standbook.analysis.compare import block_average
+from standbook.analysis.dataset import Channel, CrewMark, Dataset
+from standbook.analysis.results import Finding
+from standbook.daq.plan import Mark
 
 ROSE = 0.03  # of a sensor's range
 BEFORE, EARLIEST = 0.3, 0.05  # s before a mark that are averaged; the fewest that will do

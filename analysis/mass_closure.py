@@ -10,14 +10,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.dataset import Dataset
-from analysis.firing_results import MassRoute
-from analysis.firing_tanks import TankFlow, weighed_mass
-from analysis.measured import Measured
-from analysis.performance import mixture_ratio
-from analysis.results import Finding
-from analysis.thrust_record import ThrustRecord
-from daq.quantity import Quantity
+from standbook.analysis.dataset import Dataset
+from standbook.analysis.firing_results import MassRoute
+from standbook.analysis.firing_tanks import TankFlow, weighed_mass
+from standbook.analysis.measured import Measured
+from standbook.analysis.performance import mixture_ratio
+from standbook.analysis.results import Finding
+from standbook.analysis.thrust_record import ThrustRecord
+from standbook.daq.quantity import Quantity
 
 SCALES, CELL, FLOW_AREA = "scales", "step of the load cell", "flow areas of the plan"
 AGREE = 3.0  # combined standard uncertainties

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.checks import saturated
-from analysis.dataset import Channel, Dataset
-from analysis.diagnose import Diagnosis, Signature, diagnose
-from analysis.results import Finding
-from daq.plan import DETECTED_OPENING, Tank
+from standbook.analysis.checks import saturated
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.diagnose import Diagnosis, Signature, diagnose
+from standbook.analysis.results import Finding
+from standbook.daq.plan import DETECTED_OPENING, Tank
 
 NEAR = 1.0  # s averaged before the command, and before the flow's end
 TOP_SHARE = 0.02  # of the samples near the command; as many on one top code are no chance

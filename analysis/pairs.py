@@ -8,12 +8,12 @@ from itertools import combinations
 
 import numpy as np
 
-from analysis.checks import usable
-from analysis.compare import block_average
-from analysis.dataset import Array, Channel, Dataset
-from analysis.results import Finding
-from analysis.supply_checks import common_supply
-from daq.quantity import Quantity
+from standbook.analysis.checks import usable
+from standbook.analysis.compare import block_average
+from standbook.analysis.dataset import Array, Channel, Dataset
+from standbook.analysis.results import Finding
+from standbook.analysis.supply_checks import common_supply
+from standbook.daq.quantity import Quantity
 
 AGREE = 3.0  # combined standard uncertainties
 BLOCK = 0.5  # s

@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 
-from analysis.engine import characteristic_velocity, specific_impulse, thrust_coefficient
-from analysis.results import Finding, Measured, Severity
-from analysis.thrust_events import running_mean
-from daq.plan import Engine
-from daq.quantity import factor
+from standbook.analysis.engine import characteristic_velocity, specific_impulse, thrust_coefficient
+from standbook.analysis.results import Finding, Measured, Severity
+from standbook.analysis.thrust_events import running_mean
+from standbook.daq.plan import Engine
+from standbook.daq.quantity import factor
 
 Array = NDArray[np.float64]
 

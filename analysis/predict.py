@@ -8,17 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 
-from analysis import class_margin, draws, model_findings
-from analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
-from analysis.emptying import Firing, fire
-from analysis.expectation import pad_card, prediction_sentences
-from analysis.predict_flow import predict_flow
-from analysis.prediction import Band, Prediction, Scalar
-from analysis.results import Finding
-from daq.errors import DataError
-from daq.plan import Plan
-from daq.quantity import Quantity
-from daq.stand import Stand
+from standbook.analysis import class_margin, draws, model_findings
+from standbook.analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
+from standbook.analysis.emptying import Firing, fire
+from standbook.analysis.expectation import pad_card, prediction_sentences
+from standbook.analysis.predict_flow import predict_flow
+from standbook.analysis.prediction import Band, Prediction, Scalar
+from standbook.analysis.results import Finding
+from standbook.daq.errors import DataError
+from standbook.daq.plan import Plan
+from standbook.daq.quantity import Quantity
+from standbook.daq.stand import Stand
 
 Array = NDArray[np.float64]
 

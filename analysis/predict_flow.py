@@ -7,13 +7,13 @@ What the gas does after that is not predicted.
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import draws, model_findings
-from analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
-from analysis.emptying import Emptying, flow_out
-from analysis.prediction import Prediction
-from analysis.results import Finding, Severity
-from daq.errors import DataError
-from daq.plan import Plan, Tank
+from standbook.analysis import draws, model_findings
+from standbook.analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
+from standbook.analysis.emptying import Emptying, flow_out
+from standbook.analysis.prediction import Prediction
+from standbook.analysis.results import Finding, Severity
+from standbook.daq.errors import DataError
+from standbook.daq.plan import Plan, Tank
 
 Array = NDArray[np.float64]
 

@@ -13,8 +13,8 @@ from typing import Any, get_args, get_type_hints
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.results import BudgetTerm, Finding, Outcome
-from daq.errors import DataError
+from standbook.analysis.results import BudgetTerm, Finding, Outcome
+from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
 

@@ -10,11 +10,11 @@ from dataclasses import MISSING, dataclass, fields, is_dataclass
 from types import UnionType
 from typing import TYPE_CHECKING, Any, Literal, Union, get_args, get_origin, get_type_hints
 
-from analysis.firing_results import FiringDetail
-from analysis.measured import Measured as Measured
+from standbook.analysis.firing_results import FiringDetail
+from standbook.analysis.measured import Measured as Measured
 
 if TYPE_CHECKING:
-    from analysis.curves import Curve
+    from standbook.analysis.curves import Curve
 
 Severity = Literal["note", "caution", "serious"]  # serious: the number it touches must not be used as it is
 Outcome = Literal["within", "exceeds", "not shown"]

@@ -9,15 +9,24 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from analysis.dataset import CrewMark, Dataset, LineEdge, Played, Weighing, calibrated, iso_time, seconds_after
-from analysis.prediction import Prediction
-from analysis.results import Finding, Gap, Measured, RecordHealth, TZero
-from daq.calibration import Calibration
-from daq.errors import DataError
-from daq.plan import DETECTED_OPENING
-from daq.quantity import Quantity
-from daq.run import Run, StreamData
-from daq.stand import Stand
+from standbook.analysis.dataset import (
+    CrewMark,
+    Dataset,
+    LineEdge,
+    Played,
+    Weighing,
+    calibrated,
+    iso_time,
+    seconds_after,
+)
+from standbook.analysis.prediction import Prediction
+from standbook.analysis.results import Finding, Gap, Measured, RecordHealth, TZero
+from standbook.daq.calibration import Calibration
+from standbook.daq.errors import DataError
+from standbook.daq.plan import DETECTED_OPENING
+from standbook.daq.quantity import Quantity
+from standbook.daq.run import Run, StreamData
+from standbook.daq.stand import Stand
 
 
 def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = None) -> Dataset:

@@ -5,10 +5,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.compare import block_average
-from analysis.dataset import Channel
-from analysis.events import Event
-from analysis.thrust_events import running_mean
+from standbook.analysis.compare import block_average
+from standbook.analysis.dataset import Channel
+from standbook.analysis.events import Event
+from standbook.analysis.thrust_events import running_mean
 
 Array = NDArray[np.float64]
 

@@ -5,9 +5,9 @@ Frequencies in Hz, amplitudes as shares of a channel's mean; times in seconds af
 
 from collections.abc import Iterable, Mapping
 
-from analysis.firing_results import Line, Stability
-from analysis.results import Finding, Severity
-from daq.quantity import Quantity
+from standbook.analysis.firing_results import Line, Stability
+from standbook.analysis.results import Finding, Severity
+from standbook.daq.quantity import Quantity
 
 CHUG_SHARE = 0.005  # of chamber pressure, from which a shared oscillation is a caution
 GROWS = 1.5  # times from first to last, called growth

@@ -9,9 +9,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.bare import bare_results
-from analysis.cell_samples import believed, cell_findings
-from analysis.checks import (
+from standbook.analysis.bare import bare_results
+from standbook.analysis.cell_samples import believed, cell_findings
+from standbook.analysis.checks import (
     channel_findings,
     first_usable,
     gap_findings,
@@ -21,24 +21,30 @@ from analysis.checks import (
     vented_zero_findings,
     without_misled,
 )
-from analysis.class_reserve import class_reserve, reserve_finding
-from analysis.clock_checks import clock_findings
-from analysis.compare import compare, departure_findings
-from analysis.dataset import Channel, Dataset
-from analysis.firing_attempt import cold_pass, loaded_besides, with_credible_t_zero
-from analysis.firing_burn import Burn, beside_gap, burn_of, burn_time, thrust_result
-from analysis.firing_causes import firing_diagnosis
-from analysis.firing_chamber import chamber_burns
-from analysis.firing_curves import firing_curves
-from analysis.firing_detail import firing_detail
-from analysis.firing_engine import engine_of, run_out_findings, tank_sides, with_cell_mass, with_doubted_masses
-from analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
-from analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
-from analysis.impulse import Seen, seen
-from analysis.load import weight_findings
-from analysis.mark_checks import mark_findings
-from analysis.pairs import pair_findings
-from analysis.results import (
+from standbook.analysis.class_reserve import class_reserve, reserve_finding
+from standbook.analysis.clock_checks import clock_findings
+from standbook.analysis.compare import compare, departure_findings
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.firing_attempt import cold_pass, loaded_besides, with_credible_t_zero
+from standbook.analysis.firing_burn import Burn, beside_gap, burn_of, burn_time, thrust_result
+from standbook.analysis.firing_causes import firing_diagnosis
+from standbook.analysis.firing_chamber import chamber_burns
+from standbook.analysis.firing_curves import firing_curves
+from standbook.analysis.firing_detail import firing_detail
+from standbook.analysis.firing_engine import (
+    engine_of,
+    run_out_findings,
+    tank_sides,
+    with_cell_mass,
+    with_doubted_masses,
+)
+from standbook.analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
+from standbook.analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
+from standbook.analysis.impulse import Seen, seen
+from standbook.analysis.load import weight_findings
+from standbook.analysis.mark_checks import mark_findings
+from standbook.analysis.pairs import pair_findings
+from standbook.analysis.results import (
     Analysis,
     Comparison,
     EventResult,
@@ -50,10 +56,10 @@ from analysis.results import (
     WeightCorrection,
     Window,
 )
-from analysis.supply_checks import supply_findings
-from analysis.thrust_doubts import thrust_doubts
-from analysis.thrust_record import Span, ThrustRecord, is_thrust, mode_period, rough_span, thrust_record
-from daq.errors import DataError
+from standbook.analysis.supply_checks import supply_findings
+from standbook.analysis.thrust_doubts import thrust_doubts
+from standbook.analysis.thrust_record import Span, ThrustRecord, is_thrust, mode_period, rough_span, thrust_record
+from standbook.daq.errors import DataError
 
 PARTED = frozenset({"thrust-not-followed", "chamber-not-followed"})  # nothing new where a unit is wrong
 RINGS_ON = 0.3  # s after the chamber's fall in which the thrust ends

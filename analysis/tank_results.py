@@ -6,12 +6,12 @@ SI, absolute pressures.
 import math
 from collections.abc import Mapping
 
-from analysis.dataset import Channel, Dataset
-from analysis.exponent import Exponent
-from analysis.flow_record import SensorTerms
-from analysis.results import ExponentResult, Finding, Measured
-from daq.plan import Tank
-from daq.quantity import Quantity
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.exponent import Exponent
+from standbook.analysis.flow_record import SensorTerms
+from standbook.analysis.results import ExponentResult, Finding, Measured
+from standbook.daq.plan import Tank
+from standbook.daq.quantity import Quantity
 
 APART = 2.0  # combined standard uncertainties of plan and measurement
 FAR_APART = 3.0  # one good run in twenty lies beyond APART

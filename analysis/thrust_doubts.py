@@ -11,16 +11,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.checks import usable
-from analysis.compare import block_average
-from analysis.dataset import Channel, Dataset
-from analysis.firing_burn import Burn
-from analysis.firing_chamber import CHOKED, above_tank
-from analysis.firing_tanks import TankFlow
-from analysis.performance import exit_force
-from analysis.results import Finding, Measured
-from analysis.thrust_events import running_mean
-from analysis.thrust_record import ThrustRecord
+from standbook.analysis.checks import usable
+from standbook.analysis.compare import block_average
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.firing_burn import Burn
+from standbook.analysis.firing_chamber import CHOKED, above_tank
+from standbook.analysis.firing_tanks import TankFlow
+from standbook.analysis.performance import exit_force
+from standbook.analysis.results import Finding, Measured
+from standbook.analysis.thrust_events import running_mean
+from standbook.analysis.thrust_record import ThrustRecord
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -9,9 +9,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.events import Event
-from analysis.windows import Window
-from daq.errors import DataError
+from standbook.analysis.events import Event
+from standbook.analysis.windows import Window
+from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
 

@@ -11,20 +11,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.cell_samples import believed
-from analysis.checks import first_usable, saturated
-from analysis.dataset import Channel, Dataset
-from analysis.firing_chamber import CHOKED
-from analysis.firing_tanks import TankFlow, ends_u, expelled_share_of, weighed_mass
-from analysis.impulse import Seen, noise_u, sample_interval, sampling_u, seen
-from analysis.load import SHAPE_U, Unloaded, Zero, drift_of, expelled_share, unloaded, weight_sign, zero_of
-from analysis.performance import exit_force
-from analysis.results import BudgetTerm, Measured
-from analysis.thrust_events import running_mean
-from analysis.windows import MAD_TO_SIGMA, Window, quiet_window
-from daq.calibration import Calibration
-from daq.errors import DataError
-from daq.stand import Stand
+from standbook.analysis.cell_samples import believed
+from standbook.analysis.checks import first_usable, saturated
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.firing_chamber import CHOKED
+from standbook.analysis.firing_tanks import TankFlow, ends_u, expelled_share_of, weighed_mass
+from standbook.analysis.impulse import Seen, noise_u, sample_interval, sampling_u, seen
+from standbook.analysis.load import SHAPE_U, Unloaded, Zero, drift_of, expelled_share, unloaded, weight_sign, zero_of
+from standbook.analysis.performance import exit_force
+from standbook.analysis.results import BudgetTerm, Measured
+from standbook.analysis.thrust_events import running_mean
+from standbook.analysis.windows import MAD_TO_SIGMA, Window, quiet_window
+from standbook.daq.calibration import Calibration
+from standbook.daq.errors import DataError
+from standbook.daq.stand import Stand
 
 Array = NDArray[np.float64]
 

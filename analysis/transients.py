@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.dataset import Array
-from analysis.measured import Measured
-from analysis.thrust_events import running_mean
-from daq.errors import DataError
+from standbook.analysis.dataset import Array
+from standbook.analysis.measured import Measured
+from standbook.analysis.thrust_events import running_mean
+from standbook.daq.errors import DataError
 
 SETTLED = (0.3, 1.0)  # s after the start; the straight line through it is the settled course
 LOW, HIGH = 0.10, 0.90  # of the settled course

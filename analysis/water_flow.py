@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.bare import bare_results
-from analysis.checks import (
+from standbook.analysis.bare import bare_results
+from standbook.analysis.checks import (
     channel_findings,
     gap_findings,
     gauge_effect,
@@ -20,24 +20,24 @@ from analysis.checks import (
     vented_zero_findings,
     without_misled,
 )
-from analysis.compare import compare, departure_findings
-from analysis.curves import Curve
-from analysis.dataset import Array, Channel, Dataset, iso_time, moved
-from analysis.events import Event
-from analysis.flow_contradictions import contradictions, without_numbers
-from analysis.flow_diagnosis import diagnosis_findings
-from analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor
-from analysis.flow_instants import FlowInstants, flow_instants
-from analysis.flow_side import FlowSide, flow_side
-from analysis.mark_checks import mark_findings
-from analysis.no_flow_causes import no_flow_causes
-from analysis.pairs import pair_findings
-from analysis.results import Analysis, Comparison, EventResult, Finding, TZero, Window
-from analysis.supply_checks import supply_findings
-from analysis.tank_curves import tank_curves
-from analysis.windows import between, lone_spikes
-from daq.errors import DataError
-from daq.plan import DETECTED_OPENING
+from standbook.analysis.compare import compare, departure_findings
+from standbook.analysis.curves import Curve
+from standbook.analysis.dataset import Array, Channel, Dataset, iso_time, moved
+from standbook.analysis.events import Event
+from standbook.analysis.flow_contradictions import contradictions, without_numbers
+from standbook.analysis.flow_diagnosis import diagnosis_findings
+from standbook.analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor
+from standbook.analysis.flow_instants import FlowInstants, flow_instants
+from standbook.analysis.flow_side import FlowSide, flow_side
+from standbook.analysis.mark_checks import mark_findings
+from standbook.analysis.no_flow_causes import no_flow_causes
+from standbook.analysis.pairs import pair_findings
+from standbook.analysis.results import Analysis, Comparison, EventResult, Finding, TZero, Window
+from standbook.analysis.supply_checks import supply_findings
+from standbook.analysis.tank_curves import tank_curves
+from standbook.analysis.windows import between, lone_spikes
+from standbook.daq.errors import DataError
+from standbook.daq.plan import DETECTED_OPENING
 
 ACTS = frozenset(
     {"tank pressure", "manifold pressure", "supply voltage", "liquid mass", "caught mass", "liquid flow",

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.amounts import Amount, Balance, balance
-from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms, averaged_flow, changes, thinned
-from analysis.results import Measured
+from standbook.analysis.amounts import Amount, Balance, balance
+from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms, averaged_flow, changes, thinned
+from standbook.analysis.results import Measured
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from daq.errors import DataError
+from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
 

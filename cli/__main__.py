@@ -1,5 +1,5 @@
-"""``python -m cli`` is ``standbook``."""
+"""``python -m standbook.cli`` is ``standbook``."""
 
-from cli.start import main
+from standbook.cli.start import main
 
 main()

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import RunPath, say
+from standbook.cli.screen import RunPath, say
 
 
 def add(
@@ -16,8 +16,8 @@ def add(
 
     Example: standbook add teasel-2/runs/2031-06-14_HF-02 weighings.toml
     """
-    from daq.additions import WEIGHINGS_FILE
-    from daq.additions import add as add_files
+    from standbook.daq.additions import WEIGHINGS_FILE
+    from standbook.daq.additions import add as add_files
 
     place = add_files(run, files)
     if any(path.name == WEIGHINGS_FILE for path in files):

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import AsJson, RunPath, say, say_all, software
-from daq.errors import EXIT_FINDINGS
+from standbook.cli.screen import AsJson, RunPath, say, say_all, software
+from standbook.daq.errors import EXIT_FINDINGS
 
 
 def analyse(
@@ -21,9 +21,9 @@ def analyse(
 
     Example: standbook analyse teasel-2/runs/2031-06-14_HF-02
     """
-    from analysis.analyse import analyse_run
-    from analysis.report.quick_look import quick_look
-    from analysis.results import to_json
+    from standbook.analysis.analyse import analyse_run
+    from standbook.analysis.report.quick_look import quick_look
+    from standbook.analysis.results import to_json
 
     folder, results = analyse_run(run, calibrations=tuple(calibration or ()), software=software())
     if as_json:

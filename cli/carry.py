@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import RunPath, say, say_all, today
-from daq.errors import EXIT_FINDINGS, ConfigError
+from standbook.cli.screen import RunPath, say, say_all, today
+from standbook.daq.errors import EXIT_FINDINGS, ConfigError
 
 
 def carry(
@@ -29,9 +29,9 @@ def carry(
 
     Example: standbook carry teasel-2/runs/2031-06-02_WF-04 --to teasel-2/plans/HF-02.toml
     """
-    from analysis.carried_runs import carry as carry_run
-    from analysis.carried_runs import read_analysed
-    from daq.campaign import read_campaign
+    from standbook.analysis.carried_runs import carry as carry_run
+    from standbook.analysis.carried_runs import read_analysed
+    from standbook.daq.campaign import read_campaign
 
     if exponent_reason is not None and not exponent_reason.strip():
         raise ConfigError("--exponent-reason is empty; it holds the reason, in words")

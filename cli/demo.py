@@ -8,9 +8,9 @@ from typing import Annotated
 
 import typer
 
-from cli.record import record_run, seal_and_say
-from cli.screen import CAUTION, heading, now, open_page, say, say_all, software, today
-from daq.errors import LinkError
+from standbook.cli.record import record_run, seal_and_say
+from standbook.cli.screen import CAUTION, heading, now, open_page, say, say_all, software, today
+from standbook.daq.errors import LinkError
 
 TIME_SCALE = 10.0
 PORT_WAIT = 60.0  # [s] for the made-up stand to compute its physics
@@ -31,7 +31,7 @@ def demo(
 
     Example: standbook demo
     """
-    from cli.starter import PLAN_FILES, write_campaign
+    from standbook.cli.starter import PLAN_FILES, write_campaign
 
     campaign = write_campaign(folder, today=today())
     say(f"Wrote the campaign {campaign}: the invented engine Teasel-2 on the Quarry Cradle. All of it is a REHEARSAL.")
@@ -46,14 +46,14 @@ def demo(
 
 
 def _run(plan: Path, time_scale: float) -> Path:
-    from analysis.analyse import analyse_run
-    from analysis.carried_runs import predict_in_campaign
-    from analysis.predict import prediction_sentences
-    from analysis.report.quick_look import quick_look
-    from analysis.report.write import write_report
-    from daq.additions import WEIGHINGS_FILE, add
-    from daq.campaign import read_campaign
-    from daq.lock import lock_campaign
+    from standbook.analysis.analyse import analyse_run
+    from standbook.analysis.carried_runs import predict_in_campaign
+    from standbook.analysis.predict import prediction_sentences
+    from standbook.analysis.report.quick_look import quick_look
+    from standbook.analysis.report.write import write_report
+    from standbook.daq.additions import WEIGHINGS_FILE, add
+    from standbook.daq.campaign import read_campaign
+    from standbook.daq.lock import lock_campaign
 
     campaign = read_campaign(plan, today=today())
     heading(f"{campaign.plan.test.number}: {campaign.plan.test.objective}")
@@ -85,7 +85,7 @@ def _run(plan: Path, time_scale: float) -> Path:
 
 def _start_stand(plan: Path, time_scale: float, link: Path, weighings: Path) -> "subprocess.Popen[bytes]":
     # -P: a folder called cli where the user happens to stand is not ours
-    command = [sys.executable, "-P", "-m", "cli", "rehearse", str(plan), "--time-scale", str(time_scale)]
+    command = [sys.executable, "-P", "-m", "standbook.cli", "rehearse", str(plan), "--time-scale", str(time_scale)]
     command += ["--link", str(link), "--weighings", str(weighings)]
     stand = subprocess.Popen(command, stdout=subprocess.DEVNULL)  # noqa: S603 - our own program, no shell
     deadline = time.monotonic() + PORT_WAIT

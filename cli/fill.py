@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import AsJson, RunPath, say, say_all, say_json, software
-from daq.errors import EXIT_FINDINGS
+from standbook.cli.screen import AsJson, RunPath, say, say_all, say_json, software
+from standbook.daq.errors import EXIT_FINDINGS
 
 
 def fill(
@@ -23,7 +23,7 @@ def fill(
 
     Example: standbook fill teasel-2/runs/2031-06-14_HF-02 card.bin
     """
-    from daq.fill import fill as fill_run
+    from standbook.daq.fill import fill as fill_run
 
     filling = fill_run(run, card, device=device, software=software())
     if as_json:

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import say
-from daq.errors import ConfigError
+from standbook.cli.screen import say
+from standbook.daq.errors import ConfigError
 
 
 def guide(
@@ -16,7 +16,7 @@ def guide(
 
     Example: standbook guide first-test-day
     """
-    pages = {page.name.removesuffix(".md"): page for page in (resources.files("cli") / "guide").iterdir()}
+    pages = {page.name.removesuffix(".md"): page for page in (resources.files("standbook.cli") / "guide").iterdir()}
     if topic is None:
         names = sorted(pages)
         width = max(map(len, names))

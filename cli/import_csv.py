@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import PlanPath, now, say, say_all, software, today
+from standbook.cli.screen import PlanPath, now, say, say_all, software, today
 
 
 def import_csv(
@@ -18,8 +18,8 @@ def import_csv(
 
     Example: standbook import flow.csv flow-map.toml teasel-2/plans/WF-03.toml
     """
-    from daq.campaign import read_campaign
-    from daq.foreign import import_csv as import_file
+    from standbook.daq.campaign import read_campaign
+    from standbook.daq.foreign import import_csv as import_file
 
     campaign = read_campaign(plan, today=today())
     folder, summary = import_file(csv, mapping, campaign, now=now(), software=software(), rehearsal=rehearsal)

@@ -14,9 +14,9 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Final
 
-from daq.instant import Clocks, HostClocks, Instant
-from daq.marks import MarkLog
-from daq.plan import Mark
+from standbook.daq.instant import Clocks, HostClocks, Instant
+from standbook.daq.marks import MarkLog
+from standbook.daq.plan import Mark
 
 BACKSPACE: Final = ("\x7f", "\b")
 _LOOK: Final = 0.1  # [s] until a key reader sees that it must end

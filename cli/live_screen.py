@@ -11,8 +11,8 @@ from typing import Final
 
 from rich.text import Text
 
-from cli.big_figures import figure_rows
-from cli.live_words import (
+from standbook.cli.big_figures import figure_rows
+from standbook.cli.live_words import (
     CAUTION_SHORT,
     WITHDRAWN,
     Head,
@@ -35,7 +35,7 @@ from cli.live_words import (
     vessel_value,
     what,
 )
-from daq.live_state import Indication, LiveState, VesselState
+from standbook.daq.live_state import Indication, LiveState, VesselState
 
 LOUD: Final = "bold reverse"
 BOLD: Final = "bold"

@@ -8,7 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from daq.live_state import (
+from standbook.daq.live_state import (
     DiskState,
     ImpulseState,
     Indication,
@@ -19,8 +19,8 @@ from daq.live_state import (
     RedlineState,
     VesselState,
 )
-from daq.plan import Plan
-from daq.quantity import in_unit
+from standbook.daq.plan import Plan
+from standbook.daq.quantity import in_unit
 
 WITHDRAWN: Final = "--"
 CAUTION_SHORT: Final = "A screen reading is never authority to approach."

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import PlanPath, now, say, say_all, today
+from standbook.cli.screen import PlanPath, now, say, say_all, today
 
 
 def lock(
@@ -17,10 +17,10 @@ def lock(
 
     Example: standbook lock teasel-2/plans/HF-02.toml
     """
-    from analysis.carried_runs import predict_in_campaign
-    from analysis.predict import prediction_sentences
-    from daq.campaign import read_campaign
-    from daq.lock import lock_campaign
+    from standbook.analysis.carried_runs import predict_in_campaign
+    from standbook.analysis.predict import prediction_sentences
+    from standbook.daq.campaign import read_campaign
+    from standbook.daq.lock import lock_campaign
 
     campaign = read_campaign(plan, today=today())
     prediction = predict_in_campaign(campaign)

@@ -7,7 +7,7 @@ from contextlib import suppress
 
 import typer
 
-from cli import (
+from standbook.cli import (
     add,
     analyse,
     carry,
@@ -26,7 +26,7 @@ from cli import (
     verify,
     watch,
 )
-from daq.errors import EXIT_FINE, EXIT_USAGE, StandError
+from standbook.daq.errors import EXIT_FINE, EXIT_USAGE, StandError
 
 EXIT_SIGNAL = 128  # plus the number of the signal that ended the command
 SIGPIPE = 13  # where the system has no such signal, the code stays the same

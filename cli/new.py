@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import CAUTION, say, say_all, today
+from standbook.cli.screen import CAUTION, say, say_all, today
 
 
 def new(
@@ -15,7 +15,7 @@ def new(
 
     Example: standbook new teasel-2
     """
-    from cli.starter import write_campaign
+    from standbook.cli.starter import write_campaign
 
     campaign = write_campaign(folder.parent, today=today(), name=folder.name)
     say(f"Wrote {campaign}: an invented stand and engine. Put your own numbers in its place.")

@@ -6,7 +6,7 @@ A pipe that nobody reads any more ends the lines and not the recording.
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from cli.live_words import (
+from standbook.cli.live_words import (
     CAUTION_SHORT,
     Picture,
     age,
@@ -22,7 +22,7 @@ from cli.live_words import (
     t_plus,
     vessel_line,
 )
-from daq.live_state import Indication
+from standbook.daq.live_state import Indication
 
 EVERY: Final = 5.0  # [s]
 CAUTION_EVERY: Final = 60.0  # [s]

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.screen import AsJson, now, say, say_all, say_json, warn
-from daq.errors import ConfigError, FrameError, LinkError
+from standbook.cli.screen import AsJson, now, say, say_all, say_json, warn
+from standbook.daq.errors import ConfigError, FrameError, LinkError
 
 if TYPE_CHECKING:
-    from daq.heard import Heard
+    from standbook.daq.heard import Heard
 
 SECONDS = 10.0
 BAUD = 1_000_000
@@ -48,7 +48,7 @@ def ports(
 
 
 def _list(*, as_json: bool) -> None:
-    from daq.port import list_ports
+    from standbook.daq.port import list_ports
 
     found = list_ports()
     if as_json:
@@ -60,8 +60,8 @@ def _list(*, as_json: bool) -> None:
 
 
 def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json: bool) -> None:
-    from daq.heard import account_for, device_table, listen
-    from daq.port import open_port
+    from standbook.daq.heard import account_for, device_table, listen
+    from standbook.daq.port import open_port
 
     warn(f"Listening on {path} at {baud} bit/s for {seconds:g} s; opening it may have reset the board.")
     with open_port(path, baud) as port:
@@ -84,10 +84,10 @@ def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json:
 
 
 def _save(path: str, campaign: Path, heard: "Heard", baud: int, *, as_json: bool) -> None:
-    from daq.campaign import STAND_FILE
-    from daq.heard import differences
-    from daq.layouts import write_layouts
-    from daq.stand import read_stand
+    from standbook.daq.campaign import STAND_FILE
+    from standbook.daq.heard import differences
+    from standbook.daq.layouts import write_layouts
+    from standbook.daq.stand import read_stand
 
     if heard.is_text:
         raise FrameError(f"{path}: prints text lines, which need no saved layout: stand.toml names their columns")

@@ -1,6 +1,6 @@
 """``standbook predict``: what every gauge should read, and how near the limit the plan comes."""
 
-from cli.screen import AsJson, PlanPath, say, say_all, today
+from standbook.cli.screen import AsJson, PlanPath, say, say_all, today
 
 
 def predict(plan: PlanPath, as_json: AsJson = False) -> None:
@@ -8,9 +8,9 @@ def predict(plan: PlanPath, as_json: AsJson = False) -> None:
 
     Example: standbook predict teasel-2/plans/HF-02.toml
     """
-    from analysis.carried_runs import predict_in_campaign
-    from analysis.predict import prediction_sentences
-    from daq.campaign import read_campaign
+    from standbook.analysis.carried_runs import predict_in_campaign
+    from standbook.analysis.predict import prediction_sentences
+    from standbook.daq.campaign import read_campaign
 
     campaign = read_campaign(plan, today=today())
     prediction = predict_in_campaign(campaign)

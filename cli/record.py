@@ -11,17 +11,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.screen import CAUTION, PlanPath, now, say, say_all, software, today, warn
-from daq.errors import EXIT_FINDINGS, ConfigError, LinkError, StandError
+from standbook.cli.screen import CAUTION, PlanPath, now, say, say_all, software, today, warn
+from standbook.daq.errors import EXIT_FINDINGS, ConfigError, LinkError, StandError
 
 GONE_FOR = 10.0  # [s] without any port until a rehearsal counts as over; one that was unplugged comes back sooner
 
 if TYPE_CHECKING:
-    from cli.showing import Showing
-    from daq.campaign import Campaign
-    from daq.live import Live
-    from daq.lock import Lock
-    from daq.recorder import RecordEnd, Watch
+    from standbook.cli.showing import Showing
+    from standbook.daq.campaign import Campaign
+    from standbook.daq.live import Live
+    from standbook.daq.lock import Lock
+    from standbook.daq.recorder import RecordEnd, Watch
 
 
 def record(
@@ -50,7 +50,7 @@ def record(
 
     Example: standbook record teasel-2/plans/HF-02.toml --port cradle-a=/dev/ttyACM0
     """
-    from daq.campaign import read_campaign
+    from standbook.daq.campaign import read_campaign
 
     campaign = read_campaign(plan, today=today())
     ports = _ports(port or [])
@@ -85,9 +85,9 @@ def record_run(
 
     ``after`` takes what must hold until the run is sealed: words to a terminal that has gone go nowhere.
     """
-    from daq.layouts import load_layouts
-    from daq.recorder import record_devices, resolve_ports
-    from daq.run import RAW, create_run
+    from standbook.daq.layouts import load_layouts
+    from standbook.daq.recorder import record_devices, resolve_ports
+    from standbook.daq.run import RAW, create_run
 
     lock = _lock(campaign, postdiction=postdiction)
     ports = resolve_ports(campaign.stand, given)
@@ -151,11 +151,11 @@ def _showing(
     campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool
 ) -> "Iterator[tuple[Showing, Live]]":
     """Show a recording on the live screen with its keys, or in lines where there is no such terminal."""
-    from cli.keys import KeyMarks, reading_keys
-    from cli.live_words import head_of
-    from cli.showing import Showing, is_screen, live_of
-    from daq.instant import HostClocks
-    from daq.marks import MARKS_FILE
+    from standbook.cli.keys import KeyMarks, reading_keys
+    from standbook.cli.live_words import head_of
+    from standbook.cli.showing import Showing, is_screen, live_of
+    from standbook.daq.instant import HostClocks
+    from standbook.daq.marks import MARKS_FILE
 
     plan, clocks = campaign.plan, HostClocks()
     started = clocks.now().monotonic_ns
@@ -177,7 +177,7 @@ def _showing(
 def seal_and_say(folder: Path) -> bool:
     """Seal a recording and say what is in it; tell whether anything is missing or damaged."""
     try:
-        from daq.seal import seal  # takes long enough to be interrupted
+        from standbook.daq.seal import seal  # takes long enough to be interrupted
 
         summary = seal(folder)
     except (StandError, KeyboardInterrupt):
@@ -189,7 +189,7 @@ def seal_and_say(folder: Path) -> bool:
 
 
 def _lock(campaign: "Campaign", *, postdiction: bool) -> "Lock | None":
-    from daq.lock import check_lock
+    from standbook.daq.lock import check_lock
 
     if postdiction:
         return None

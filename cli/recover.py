@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import AsJson, RunPath, say, say_all, say_json
-from daq.errors import EXIT_FINDINGS
+from standbook.cli.screen import AsJson, RunPath, say, say_all, say_json
+from standbook.daq.errors import EXIT_FINDINGS
 
 
 def recover(
@@ -24,11 +24,11 @@ def recover(
     Example: standbook recover teasel-2/runs/2031-06-14_HF-02
     """
     if into is None:
-        from daq.seal import seal
+        from standbook.daq.seal import seal
 
         summary, place = seal(run), run
     else:
-        from daq.rebuild import rebuild
+        from standbook.daq.rebuild import rebuild
 
         summary, place = rebuild(run, into), into
     if as_json:

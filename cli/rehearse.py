@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.screen import PlanPath, say, say_all, today
-from daq.errors import ConfigError
+from standbook.cli.screen import PlanPath, say, say_all, today
+from standbook.daq.errors import ConfigError
 
 if TYPE_CHECKING:
-    from daq.campaign import Campaign
-    from daq.faults import Fault
-    from daq.plan import LineEdgeName
-    from daq.rehearsal import RehearsalDevice, Table
-    from daq.sent import Sent
+    from standbook.daq.campaign import Campaign
+    from standbook.daq.faults import Fault
+    from standbook.daq.plan import LineEdgeName
+    from standbook.daq.rehearsal import RehearsalDevice, Table
+    from standbook.daq.sent import Sent
 
 NAP = 0.01  # [s] between two looks at whether to stop
 
@@ -32,7 +32,7 @@ FAULT_HELP = (
 
 def _show_faults(value: bool) -> None:
     if value:
-        from daq.faults import names_in_words
+        from standbook.daq.faults import names_in_words
 
         say_all(names_in_words())
         raise typer.Exit
@@ -67,10 +67,10 @@ def rehearse(
 
     Example: standbook rehearse teasel-2/plans/HF-02.toml --link teasel.port --fault brown-out@0.15 --fault unplug@5:2
     """
-    from analysis.scenario.story import draw_for
-    from analysis.scenario.story import rehearse as make_up
-    from daq.campaign import read_campaign
-    from daq.faults import Unplug, parse_fault
+    from standbook.analysis.scenario.story import draw_for
+    from standbook.analysis.scenario.story import rehearse as make_up
+    from standbook.daq.campaign import read_campaign
+    from standbook.daq.faults import Unplug, parse_fault
 
     campaign = read_campaign(plan, today=today())
     asked = [parse_fault(text) for text in fault or ()]
@@ -101,9 +101,9 @@ def _play(
     time_scale: float,
 ) -> None:
     """Play every board of the stand at once, each on a port of its own, and say what left it."""
-    from daq.faults import placed, sentences
-    from daq.rehearsal import RING_BYTES, RehearsalDevice
-    from daq.table_faults import faulty_table
+    from standbook.daq.faults import placed, sentences
+    from standbook.daq.rehearsal import RING_BYTES, RehearsalDevice
+    from standbook.daq.table_faults import faulty_table
 
     # What happens to a board happens to the one that times T-0; a sensor's fault to the board that reads it.
     first = next((table for table in tables if _zero_of(table, campaign.plan.test.t_zero_edge) is not None), tables[0])

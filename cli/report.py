@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import RunPath, now, open_page, say
+from standbook.cli.screen import RunPath, now, open_page, say
 
 
 def report(
@@ -19,7 +19,7 @@ def report(
 
     Example: standbook report teasel-2/runs/2031-06-14_HF-02 --open
     """
-    from analysis.report.write import write_report
+    from standbook.analysis.report.write import write_report
 
     path = write_report(run, now=now(), revision=revision, for_signature=for_signature)
     say(f"Report: {path}")

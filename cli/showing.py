@@ -12,21 +12,21 @@ from typing import Final
 
 from rich.console import Console
 
-from analysis.live_bands import live_prediction
-from cli.keys import KeyMarks, KeyReader
-from cli.live_screen import screen_lines
-from cli.live_words import AlarmBook, Head, Picture, link_alarms
-from cli.painter import Draw, Painter
-from cli.plain_lines import PlainLines
-from cli.screen import warn
-from daq.calibration import Calibration
-from daq.errors import DataError, RecordError
-from daq.live import Live
-from daq.lock import PREDICTION_FILE
-from daq.marks import MARKS_FILE, read_marks
-from daq.plan import Plan
-from daq.recorder import Watch
-from daq.stand import Stand
+from standbook.analysis.live_bands import live_prediction
+from standbook.cli.keys import KeyMarks, KeyReader
+from standbook.cli.live_screen import screen_lines
+from standbook.cli.live_words import AlarmBook, Head, Picture, link_alarms
+from standbook.cli.painter import Draw, Painter
+from standbook.cli.plain_lines import PlainLines
+from standbook.cli.screen import warn
+from standbook.daq.calibration import Calibration
+from standbook.daq.errors import DataError, RecordError
+from standbook.daq.live import Live
+from standbook.daq.lock import PREDICTION_FILE
+from standbook.daq.marks import MARKS_FILE, read_marks
+from standbook.daq.plan import Plan
+from standbook.daq.recorder import Watch
+from standbook.daq.stand import Stand
 
 _BLOCKS: Final = "█▀▄"
 

@@ -9,7 +9,7 @@ def main() -> None:
     """Load the command line and run it."""
     try:
         signal.signal(signal.SIGTERM, _interrupt)
-        from cli.main import main as run
+        from standbook.cli.main import main as run
 
         run()
     except KeyboardInterrupt as stopped:

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.calibration import fit_polynomial
-from daq.campaign import CALIBRATIONS, PLANS, STAND_FILE
-from daq.durable import reason
-from daq.errors import ConfigError, RecordError
-from daq.staged import staged
+from standbook.daq.calibration import fit_polynomial
+from standbook.daq.campaign import CALIBRATIONS, PLANS, STAND_FILE
+from standbook.daq.durable import reason
+from standbook.daq.errors import ConfigError, RecordError
+from standbook.daq.staged import staged
 
 PLAN_FILES = ("WF-03.toml", "WF-04.toml", "HF-02.toml")
 SEED = 20310614  # the scatter of the made-up calibration points
@@ -118,7 +118,7 @@ def write_campaign(folder: Path, *, today: dt.date, name: str = "teasel-2") -> P
 
 
 def _write_files(campaign: Path, today: dt.date) -> None:
-    files = resources.files("cli") / "starter_files"
+    files = resources.files("standbook.cli") / "starter_files"
     for path in (campaign / PLANS, campaign / CALIBRATIONS):
         path.mkdir(parents=True)
     (campaign / STAND_FILE).write_text((files / STAND_FILE).read_text(encoding="utf-8"), encoding="utf-8")

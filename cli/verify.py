@@ -2,8 +2,8 @@
 
 import typer
 
-from cli.screen import AsJson, RunPath, say, say_all, say_json
-from daq.errors import EXIT_FINE
+from standbook.cli.screen import AsJson, RunPath, say, say_all, say_json
+from standbook.daq.errors import EXIT_FINE
 
 
 def verify(run: RunPath, as_json: AsJson = False) -> None:
@@ -13,7 +13,7 @@ def verify(run: RunPath, as_json: AsJson = False) -> None:
 
     Example: standbook verify teasel-2/runs/2031-06-14_HF-02
     """
-    from daq.verify import verify_run
+    from standbook.daq.verify import verify_run
 
     found = verify_run(run)
     if as_json:

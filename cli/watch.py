@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from cli.screen import RunPath, say
-from daq.errors import RecordError
+from standbook.cli.screen import RunPath, say
+from standbook.daq.errors import RecordError
 
 
 def watch(
@@ -22,14 +22,14 @@ def watch(
 
     Example: standbook watch teasel-2/runs/2031-06-14_HF-02
     """
-    from cli.live_words import head_of
-    from cli.showing import Showing, is_screen, live_of, started_at
-    from daq.hold import is_held
-    from daq.layouts import load_layouts
-    from daq.manifest import MANIFEST
-    from daq.onlook import Onlooker
-    from daq.recorder import LOOK_EVERY
-    from daq.run import RAW, read_run_files
+    from standbook.cli.live_words import head_of
+    from standbook.cli.showing import Showing, is_screen, live_of, started_at
+    from standbook.daq.hold import is_held
+    from standbook.daq.layouts import load_layouts
+    from standbook.daq.manifest import MANIFEST
+    from standbook.daq.onlook import Onlooker
+    from standbook.daq.recorder import LOOK_EVERY
+    from standbook.daq.run import RAW, read_run_files
 
     files = read_run_files(run)
     if (run / MANIFEST).exists():

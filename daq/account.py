@@ -8,13 +8,13 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.clock import ClockFit, device_ppm
-from daq.plan import DETECTED_OPENING, Test
-from daq.record import ChannelRecord, ClockRecord, DeviceRecord, Gap, NoteRecord, StreamRecord, TZeroRecord
-from daq.recover import Recovered, Rows, Stream
-from daq.samples import Column
-from daq.stand import Stand
-from daq.tape import Sleep
+from standbook.daq.clock import ClockFit, device_ppm
+from standbook.daq.plan import DETECTED_OPENING, Test
+from standbook.daq.record import ChannelRecord, ClockRecord, DeviceRecord, Gap, NoteRecord, StreamRecord, TZeroRecord
+from standbook.daq.recover import Recovered, Rows, Stream
+from standbook.daq.samples import Column
+from standbook.daq.stand import Stand
+from standbook.daq.tape import Sleep
 
 ASLEEP = "the computer slept"
 RESTARTED = "the device started again; what it measured meanwhile is not known"

@@ -12,14 +12,14 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
-from daq.document import Document, read_document
-from daq.durable import reason
-from daq.errors import ConfigError, RecordError
-from daq.lock import PLAN_FILE
-from daq.manifest import MANIFEST, read_manifest, verify, write_manifest
-from daq.plan import FileName, Plan, read_plan
-from daq.quantity import Mass, Quantity, Residual
-from daq.staged import staged
+from standbook.daq.document import Document, read_document
+from standbook.daq.durable import reason
+from standbook.daq.errors import ConfigError, RecordError
+from standbook.daq.lock import PLAN_FILE
+from standbook.daq.manifest import MANIFEST, read_manifest, verify, write_manifest
+from standbook.daq.plan import FileName, Plan, read_plan
+from standbook.daq.quantity import Mass, Quantity, Residual
+from standbook.daq.staged import staged
 
 ADDITIONS = "additions"
 WEIGHINGS_FILE = "weighings.toml"

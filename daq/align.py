@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from daq.record import AlignmentRecord, EdgeRecord
-from daq.recover import SPOKEN, Recovered
-from daq.stand import Stand
-from daq.wire import MAX_ENCODED
+from standbook.daq.record import AlignmentRecord, EdgeRecord
+from standbook.daq.recover import SPOKEN, Recovered
+from standbook.daq.stand import Stand
+from standbook.daq.wire import MAX_ENCODED
 
 SEARCH = 0.25  # [s] edges farther apart than this are not the same; no link delays by that much
 AGREE = 2e-3  # [s] shifts that differ by less are one: both clocks drift a little between two edges

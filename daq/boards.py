@@ -10,10 +10,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from daq.hello import Hello
-from daq.record import NoteRecord
-from daq.tape import Reel, Tape
-from daq.wire import Decoded
+from standbook.daq.hello import Hello
+from standbook.daq.record import NoteRecord
+from standbook.daq.tape import Reel, Tape
+from standbook.daq.wire import Decoded
 
 SEPARATOR = b"\0"  # a delimiter between two openings, so that no frame runs across
 

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from daq.document import Document, read_document
-from daq.errors import ConfigError, DataError
-from daq.plan import FileName
-from daq.quantity import (
+from standbook.daq.document import Document, read_document
+from standbook.daq.errors import ConfigError, DataError
+from standbook.daq.plan import FileName
+from standbook.daq.quantity import (
     Duration,
     Force,
     ForcePerPressure,

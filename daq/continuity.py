@@ -26,9 +26,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.edges import PlacedEdge, between, by_offset, nearest, nearest_each, place_edges
-from daq.frames import MODULUS, Beat, Edge, SampleBlock, ramps
-from daq.hello import Hello
+from standbook.daq.edges import PlacedEdge, between, by_offset, nearest, nearest_each, place_edges
+from standbook.daq.frames import MODULUS, Beat, Edge, SampleBlock, ramps
+from standbook.daq.hello import Hello
 
 _HALF: Final = MODULUS // 2
 # A frame that comes later than this behind the newest row is no straggler: the device started again.

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from daq.errors import ConfigError
+from standbook.daq.errors import ConfigError
 
 
 class Document(BaseModel):

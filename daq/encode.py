@@ -12,7 +12,7 @@ import numpy as np
 from cobs import cobs
 from numpy.typing import NDArray
 
-from daq.frames import (
+from standbook.daq.frames import (
     BEAT_HEADER,
     BEAT_LINE,
     BEAT_STREAM,
@@ -27,7 +27,7 @@ from daq.frames import (
     NOTE_HEADER,
     SAMPLES_HEADER,
 )
-from daq.hello import MAX_BODY, TYPE_BYTES, TYPE_RANGES, Hello
+from standbook.daq.hello import MAX_BODY, TYPE_BYTES, TYPE_RANGES, Hello
 
 
 def encode_frame(body: bytes) -> bytes:

@@ -14,15 +14,15 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import ClassVar, Final
 
-from daq.errors import ConfigError
-from daq.sensor_faults import Clip as Clip
-from daq.sensor_faults import Fault as Fault
-from daq.sensor_faults import FrozenLine as FrozenLine
-from daq.sensor_faults import OpenWire as OpenWire
-from daq.sensor_faults import Saturation as Saturation
-from daq.sensor_faults import SensorFault as SensorFault
-from daq.sensor_faults import Spike as Spike
-from daq.sensor_faults import SupplySag as SupplySag
+from standbook.daq.errors import ConfigError
+from standbook.daq.sensor_faults import Clip as Clip
+from standbook.daq.sensor_faults import Fault as Fault
+from standbook.daq.sensor_faults import FrozenLine as FrozenLine
+from standbook.daq.sensor_faults import OpenWire as OpenWire
+from standbook.daq.sensor_faults import Saturation as Saturation
+from standbook.daq.sensor_faults import SensorFault as SensorFault
+from standbook.daq.sensor_faults import Spike as Spike
+from standbook.daq.sensor_faults import SupplySag as SupplySag
 
 PACKET: Final = 64  # bytes that a full-speed USB endpoint hands over at once
 

@@ -12,22 +12,22 @@ from typing import Any
 
 import numpy as np
 
-from daq.additions import FILL_FILE, WEIGHINGS_FILE, write_addition
-from daq.card import Card, read_card
-from daq.envelope import Event
-from daq.errors import ConfigError, DataError
-from daq.filled import Fill, filled_path
-from daq.hello import Hello
-from daq.journal import JournalFollower, journals_of
-from daq.layouts import load_layouts
-from daq.manifest import MANIFEST, sha256_of
-from daq.matching import Relation, StreamKey, StreamMatch, matched
-from daq.readings import Supply, needed_supplies, readings_of, supply_of, tagged_columns, with_supply
-from daq.record import TZeroRecord
-from daq.recover import Channel
-from daq.run import RAW, Run, RunFiles, StreamData, open_run, read_run_files, samples_path
-from daq.samples import Piece, read_header, write_samples
-from daq.wire import Decoder
+from standbook.daq.additions import FILL_FILE, WEIGHINGS_FILE, write_addition
+from standbook.daq.card import Card, read_card
+from standbook.daq.envelope import Event
+from standbook.daq.errors import ConfigError, DataError
+from standbook.daq.filled import Fill, filled_path
+from standbook.daq.hello import Hello
+from standbook.daq.journal import JournalFollower, journals_of
+from standbook.daq.layouts import load_layouts
+from standbook.daq.manifest import MANIFEST, sha256_of
+from standbook.daq.matching import Relation, StreamKey, StreamMatch, matched
+from standbook.daq.readings import Supply, needed_supplies, readings_of, supply_of, tagged_columns, with_supply
+from standbook.daq.record import TZeroRecord
+from standbook.daq.recover import Channel
+from standbook.daq.run import RAW, Run, RunFiles, StreamData, open_run, read_run_files, samples_path
+from standbook.daq.samples import Piece, read_header, write_samples
+from standbook.daq.wire import Decoder
 
 
 @dataclass(frozen=True, slots=True)

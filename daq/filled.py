@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from daq.additions import FILL_FILE, additions_of
-from daq.document import Document
-from daq.errors import RecordError
-from daq.record import Gap, TZeroRecord
-from daq.samples import Samples, read_samples
+from standbook.daq.additions import FILL_FILE, additions_of
+from standbook.daq.document import Document
+from standbook.daq.errors import RecordError
+from standbook.daq.record import Gap, TZeroRecord
+from standbook.daq.samples import Samples, read_samples
 
 LOST = "rows lost"
 _Ints = NDArray[np.int64]

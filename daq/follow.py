@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from daq.envelope import Event
-from daq.hello import Hello
-from daq.journal import JournalFollower, journals_of
-from daq.lines import DecodedLines, LineDecoder, LineLayout
-from daq.script import PLAYED_OUT
-from daq.stand import Device
-from daq.wire import KNOWN_HELLOS, Decoded, Decoder
+from standbook.daq.envelope import Event
+from standbook.daq.hello import Hello
+from standbook.daq.journal import JournalFollower, journals_of
+from standbook.daq.lines import DecodedLines, LineDecoder, LineLayout
+from standbook.daq.script import PLAYED_OUT
+from standbook.daq.stand import Device
+from standbook.daq.wire import KNOWN_HELLOS, Decoded, Decoder
 
 FIRST_BYTES: Final = 4096  # kept to describe a port on which nothing valid came
 _BOOTS: Final = 8  # boots whose next row is remembered; an older one does not come again

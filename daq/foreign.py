@@ -16,20 +16,20 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.campaign import Campaign
-from daq.clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
-from daq.coarse_clock import NEAR_ENOUGH, spread
-from daq.durable import reason
-from daq.errors import ConfigError, DataError, RecordError
-from daq.lock import check_lock
-from daq.mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
-from daq.printed import counted
-from daq.quantity import UNITS
-from daq.record import NoteRecord, RecordSummary, TZeroRecord
-from daq.recover import Channel, Recovered, Stream
-from daq.recover_lines import CLOCK_STEP, LATE_STEP, numbered, rows_missing
-from daq.run import RAW, create_run, read_run_files
-from daq.seal import finish
+from standbook.daq.campaign import Campaign
+from standbook.daq.clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
+from standbook.daq.coarse_clock import NEAR_ENOUGH, spread
+from standbook.daq.durable import reason
+from standbook.daq.errors import ConfigError, DataError, RecordError
+from standbook.daq.lock import check_lock
+from standbook.daq.mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
+from standbook.daq.printed import counted
+from standbook.daq.quantity import UNITS
+from standbook.daq.record import NoteRecord, RecordSummary, TZeroRecord
+from standbook.daq.recover import Channel, Recovered, Stream
+from standbook.daq.recover_lines import CLOCK_STEP, LATE_STEP, numbered, rows_missing
+from standbook.daq.run import RAW, create_run, read_run_files
+from standbook.daq.seal import finish
 
 SEPARATORS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}
 LEAST_ROWS = 2

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from daq.errors import FrameError
-from daq.hello import BEAT_HEADER_BYTES, SAMPLES_HEADER_BYTES, TYPE_BYTES, Hello
+from standbook.daq.errors import FrameError
+from standbook.daq.hello import BEAT_HEADER_BYTES, SAMPLES_HEADER_BYTES, TYPE_BYTES, Hello
 
 KIND_HELLO: Final = 0x01
 KIND_SAMPLES: Final = 0x02

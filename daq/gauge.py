@@ -12,12 +12,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.calibration import Calibration
-from daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
-from daq.live_state import Standing
-from daq.quantity import parse_quantity
-from daq.stand import Input
-from daq.timebase import TimeBase
+from standbook.daq.calibration import Calibration
+from standbook.daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
+from standbook.daq.live_state import Standing
+from standbook.daq.quantity import parse_quantity
+from standbook.daq.stand import Input
+from standbook.daq.timebase import TimeBase
 
 WINDOW: Final = 0.1  # [s] of the device, over which a value is averaged
 KEPT: Final = 4.0  # [s] of the device

@@ -12,13 +12,13 @@ from typing import Any, Final, Protocol
 
 import numpy as np
 
-from daq.clock import device_ppm
-from daq.hello import Hello
-from daq.recover import Recovered, decode_all, recover_wire
-from daq.sighting import describe_bytes
-from daq.stand import Device, Stand
-from daq.tape import Reel, Tape
-from daq.wire import Decoded
+from standbook.daq.clock import device_ppm
+from standbook.daq.hello import Hello
+from standbook.daq.recover import Recovered, decode_all, recover_wire
+from standbook.daq.sighting import describe_bytes
+from standbook.daq.stand import Device, Stand
+from standbook.daq.tape import Reel, Tape
+from standbook.daq.wire import Decoded
 
 PATIENCE: Final = 0.1  # [s] a read waits
 SHOWN: Final = 65_536  # bytes that are looked at when nothing valid came

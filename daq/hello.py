@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
-from daq.errors import FrameError
+from standbook.daq.errors import FrameError
 
 FORMAT: Final = 1
 MAX_BODY: Final = 1020  # bytes of kind and content, without CRC

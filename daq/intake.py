@@ -8,17 +8,17 @@ from collections.abc import Collection, Iterable
 
 import numpy as np
 
-from daq.channels import Rails
-from daq.edges import nearest, nearest_each
-from daq.follow import Taken
-from daq.frames import MODULUS, Beat, Edge, SampleBlock
-from daq.gauge import Ring
-from daq.hello import Hello
-from daq.lines import DecodedLines
-from daq.script import PLAYED_OUT
-from daq.stand import Device
-from daq.timebase import Moment, TimeBase
-from daq.wire import Decoded
+from standbook.daq.channels import Rails
+from standbook.daq.edges import nearest, nearest_each
+from standbook.daq.follow import Taken
+from standbook.daq.frames import MODULUS, Beat, Edge, SampleBlock
+from standbook.daq.gauge import Ring
+from standbook.daq.hello import Hello
+from standbook.daq.lines import DecodedLines
+from standbook.daq.script import PLAYED_OUT
+from standbook.daq.stand import Device
+from standbook.daq.timebase import Moment, TimeBase
+from standbook.daq.wire import Decoded
 
 _EDGES = 2**16  # modulus of a line's edge count
 _BOOTS = 2**8

@@ -17,10 +17,10 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from daq import envelope
-from daq.durable import DiskFile, DurableFile, reason, sync_folder
-from daq.envelope import Doubt, Event, Row, Whole
-from daq.errors import RecordError
+from standbook.daq import envelope
+from standbook.daq.durable import DiskFile, DurableFile, reason, sync_folder
+from standbook.daq.envelope import Doubt, Event, Row, Whole
+from standbook.daq.errors import RecordError
 
 if TYPE_CHECKING:  # the capture process writes journals and has no need of numpy
     import numpy as np
@@ -293,7 +293,7 @@ def read_journal(path: Path) -> Journal:
     RecordError
         The file cannot be read, or nothing in it is a journal's.
     """
-    from daq.journal_columns import RecordColumns
+    from standbook.daq.journal_columns import RecordColumns
 
     decoder, records = JournalDecoder(), RecordColumns()
     for rows in _decode(path, decoder, records.take):

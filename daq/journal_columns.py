@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.envelope import HEAD_SIZE, LENGTH_AT, MAX_DATA, PREFIX, ROW_OVERHEAD, Event, Row, row_head
+from standbook.daq.envelope import HEAD_SIZE, LENGTH_AT, MAX_DATA, PREFIX, ROW_OVERHEAD, Event, Row, row_head
 
 # Messages are made of 8-byte words; these are places and sizes in words.
 _WORD: Final = 8

@@ -13,7 +13,7 @@ from functools import partial
 
 import numpy as np
 
-from daq.faults import (
+from standbook.daq.faults import (
     PACKET,
     DoubledChunks,
     DroppedBytes,
@@ -25,7 +25,7 @@ from daq.faults import (
     Stall,
     Unplug,
 )
-from daq.script import Event, Said
+from standbook.daq.script import Event, Said
 
 QUIET = 0.05  # s of device time after which the link has nothing left under way: no damage spans a silence
 _DAMAGING = (DroppedBytes, FlippedBits, DoubledChunks, ReorderedChunks)

@@ -8,11 +8,11 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
-from daq.follow import Seen
-from daq.hello import Hello
-from daq.live_state import LinkState
-from daq.stand import Device
-from daq.status import CaptureStatus
+from standbook.daq.follow import Seen
+from standbook.daq.hello import Hello
+from standbook.daq.live_state import LinkState
+from standbook.daq.stand import Device
+from standbook.daq.status import CaptureStatus
 
 RATE_WINDOW: Final = 1.0  # [s]
 # Capture asks for a sync 0.05 s after a write; its status is up to 0.3 s old.

@@ -8,12 +8,12 @@ vouched for is withdrawn with its reason. Pure: no file, no clock, no terminal; 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
-from daq.alarms import Alarms, at_words
-from daq.calibration import Calibration
-from daq.follow import Taken
-from daq.gauge import WINDOW, Gauge, Look
-from daq.intake import Intake
-from daq.live_state import (
+from standbook.daq.alarms import Alarms, at_words
+from standbook.daq.calibration import Calibration
+from standbook.daq.follow import Taken
+from standbook.daq.gauge import WINDOW, Gauge, Look
+from standbook.daq.intake import Intake
+from standbook.daq.live_state import (
     ImpulseState,
     Indication,
     LiveState,
@@ -22,16 +22,16 @@ from daq.live_state import (
     RedlineState,
     Standing,
 )
-from daq.mark_remarks import MarkRemark
-from daq.marks import CrewMark
-from daq.phase import PhaseWatch, Span
-from daq.plan import Plan
-from daq.redlines import RedlineWatch
-from daq.response import Response, movement, neighbours_of
-from daq.running_impulse import BEHIND, RunningImpulse
-from daq.stand import Stand
-from daq.timebase import Moment
-from daq.vessels import Vessel
+from standbook.daq.mark_remarks import MarkRemark
+from standbook.daq.marks import CrewMark
+from standbook.daq.phase import PhaseWatch, Span
+from standbook.daq.plan import Plan
+from standbook.daq.redlines import RedlineWatch
+from standbook.daq.response import Response, movement, neighbours_of
+from standbook.daq.running_impulse import BEHIND, RunningImpulse
+from standbook.daq.stand import Stand
+from standbook.daq.timebase import Moment
+from standbook.daq.vessels import Vessel
 
 JUDGED_EVERY: Final = 0.05  # [s] of the device, while something flows
 JUDGED_IDLE: Final = 0.1  # [s] of the device, else

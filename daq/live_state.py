@@ -7,7 +7,7 @@ cannot be vouched for is ``None`` with the reason beside it, never the last one 
 from dataclasses import dataclass
 from enum import Enum
 
-from daq.quantity import Reference
+from standbook.daq.quantity import Reference
 
 
 class Standing(Enum):

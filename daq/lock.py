@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daq.campaign import CALIBRATIONS, STAND_FILE, Campaign
-from daq.durable import reason, sync_folder
-from daq.errors import ConfigError, RecordError
-from daq.manifest import sha256_of
-from daq.staged import staged
+from standbook.daq.campaign import CALIBRATIONS, STAND_FILE, Campaign
+from standbook.daq.durable import reason, sync_folder
+from standbook.daq.errors import ConfigError, RecordError
+from standbook.daq.manifest import sha256_of
+from standbook.daq.staged import staged
 
 LOCK_FILE = "lock.json"
 PLAN_FILE = "plan.toml"

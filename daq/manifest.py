@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daq.durable import reason
-from daq.errors import RecordError
-from daq.staged import write_staged
+from standbook.daq.durable import reason
+from standbook.daq.errors import RecordError
+from standbook.daq.staged import write_staged
 
 MANIFEST = "manifest.json"
 FORMAT = 1

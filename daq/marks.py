@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from daq.durable import reason, sync_folder
-from daq.errors import RecordError
-from daq.instant import Clocks
+from standbook.daq.durable import reason, sync_folder
+from standbook.daq.errors import RecordError
+from standbook.daq.instant import Clocks
 
 MARKS_FILE: Final = "marks.jsonl"  # in the run folder
 

@@ -17,15 +17,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.card import Card, CardStart
-from daq.envelope import Event
-from daq.errors import DataError
-from daq.filled import FilledRun, StreamFill, gaps_by_start, span_of, starts_of
-from daq.frames import MODULUS
-from daq.hello import Hello
-from daq.journal import JournalFollower, journals_of
-from daq.record import Gap
-from daq.run import RAW, Run, StreamData
+from standbook.daq.card import Card, CardStart
+from standbook.daq.envelope import Event
+from standbook.daq.errors import DataError
+from standbook.daq.filled import FilledRun, StreamFill, gaps_by_start, span_of, starts_of
+from standbook.daq.frames import MODULUS
+from standbook.daq.hello import Hello
+from standbook.daq.journal import JournalFollower, journals_of
+from standbook.daq.record import Gap
+from standbook.daq.run import RAW, Run, StreamData
 
 LEAST_OVERLAP = 100  # rows; all channels and the clock of so many rows do not agree by chance
 StreamKey = tuple[str, str]  # device, stream

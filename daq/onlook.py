@@ -9,14 +9,14 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 
-from daq.follow import Follower, Taken
-from daq.hello import Hello
-from daq.hold import is_held
-from daq.link_watch import LinkWatch
-from daq.recorder import Watch
-from daq.room import Room
-from daq.stand import Stand
-from daq.status import read_status, status_path
+from standbook.daq.follow import Follower, Taken
+from standbook.daq.hello import Hello
+from standbook.daq.hold import is_held
+from standbook.daq.link_watch import LinkWatch
+from standbook.daq.recorder import Watch
+from standbook.daq.room import Room
+from standbook.daq.stand import Stand
+from standbook.daq.status import read_status, status_path
 
 
 class Onlooker:

@@ -12,8 +12,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from daq.document import Document, read_document
-from daq.quantity import (
+from standbook.daq.document import Document, read_document
+from standbook.daq.quantity import (
     Acceleration,
     Area,
     Density,

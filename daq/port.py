@@ -23,7 +23,7 @@ from typing import Final, Self
 import serial
 from serial.tools import list_ports as driver_list
 
-from daq.errors import LinkError
+from standbook.daq.errors import LinkError
 
 try:
     import fcntl

@@ -5,7 +5,7 @@ import time
 from contextlib import suppress
 from typing import Final
 
-from daq.errors import LinkError
+from standbook.daq.errors import LinkError
 
 DRAIN: Final = 0.25  # s of real time that a reader is given before the port hangs up, so that it is known what it got
 _LOOK_EVERY: Final = 0.002  # [s]

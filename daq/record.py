@@ -10,8 +10,8 @@ from typing import Any, Literal
 
 from pydantic import ValidationError
 
-from daq.document import Document
-from daq.errors import RecordError
+from standbook.daq.document import Document
+from standbook.daq.errors import RecordError
 
 FORMAT = 1
 Severity = Literal["note", "caution", "serious"]

@@ -12,16 +12,16 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.boards import SEPARATOR, boards_in, of_one_board
-from daq.clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
-from daq.continuity import Assembly, Segment, assemble, same_epoch
-from daq.edges import nearest
-from daq.frames import MODULUS, Note, SampleBlock
-from daq.hello import Hello
-from daq.layout_gaps import named_once
-from daq.record import AlignmentRecord, EdgeRecord, NoteRecord, Severity
-from daq.tape import Reel, Sleep, Tape
-from daq.wire import Decoded, Decoder
+from standbook.daq.boards import SEPARATOR, boards_in, of_one_board
+from standbook.daq.clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
+from standbook.daq.continuity import Assembly, Segment, assemble, same_epoch
+from standbook.daq.edges import nearest
+from standbook.daq.frames import MODULUS, Note, SampleBlock
+from standbook.daq.hello import Hello
+from standbook.daq.layout_gaps import named_once
+from standbook.daq.record import AlignmentRecord, EdgeRecord, NoteRecord, Severity
+from standbook.daq.tape import Reel, Sleep, Tape
+from standbook.daq.wire import Decoded, Decoder
 
 SPOKEN = "the device says: "  # how its own notes begin
 FEED_BYTES = 8 << 20  # decoded at a time

@@ -11,13 +11,13 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.clock import Arrivals, BootClock, ClockFit, fit_clock, tolerance_u
-from daq.lines import DecodedLines, LineDecoder, LineLayout
-from daq.printed import counted
-from daq.record import NoteRecord
-from daq.recover import Channel, Hole, Recovered, Rows, Stream
-from daq.stand import TextLines
-from daq.tape import Reel, Sleep, Tape
+from standbook.daq.clock import Arrivals, BootClock, ClockFit, fit_clock, tolerance_u
+from standbook.daq.lines import DecodedLines, LineDecoder, LineLayout
+from standbook.daq.printed import counted
+from standbook.daq.record import NoteRecord
+from standbook.daq.recover import Channel, Hole, Recovered, Rows, Stream
+from standbook.daq.stand import TextLines
+from standbook.daq.tape import Reel, Sleep, Tape
 
 NANOSECONDS = 1_000_000_000
 LATE_STEP = 1.5  # median intervals; a longer clock step has rows missing, where no counter tells

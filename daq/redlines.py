@@ -10,11 +10,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.gauge import Gauge
-from daq.phase import Span
-from daq.plan import Redline
-from daq.quantity import Quantity, Reference
-from daq.timebase import Moment
+from standbook.daq.gauge import Gauge
+from standbook.daq.phase import Span
+from standbook.daq.plan import Redline
+from standbook.daq.quantity import Quantity, Reference
+from standbook.daq.timebase import Moment
 
 # Where a burn ends by itself this is seen in means of a tenth of a second; samples younger than this wait until then,
 # so that the end of the burn does not trip what watches the burn.

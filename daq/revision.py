@@ -6,12 +6,12 @@ A revision's manifest names the run's manifest and the last addition's, so it is
 from collections.abc import Callable
 from pathlib import Path
 
-from daq.additions import additions_of
-from daq.durable import reason
-from daq.errors import RecordError
-from daq.manifest import MANIFEST, verify, write_manifest
-from daq.run import ANALYSIS
-from daq.staged import staged
+from standbook.daq.additions import additions_of
+from standbook.daq.durable import reason
+from standbook.daq.errors import RecordError
+from standbook.daq.manifest import MANIFEST, verify, write_manifest
+from standbook.daq.run import ANALYSIS
+from standbook.daq.staged import staged
 
 _PREFIX = "rev-"
 

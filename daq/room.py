@@ -11,8 +11,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from daq.journal import SUFFIX
-from daq.live_state import DiskState
+from standbook.daq.journal import SUFFIX
+from standbook.daq.live_state import DiskState
 
 WINDOW: Final = 30.0  # [s] over which the present rate is taken
 WARN: Final = 600.0  # [s] left; time to finish a test that has begun, or to hold one that has not

@@ -10,10 +10,10 @@ from typing import Final
 
 import numpy as np
 
-from daq.gauge import Gauge
-from daq.live_state import ImpulseState
-from daq.plan import ImpulseClass
-from daq.timebase import Moment, TimeBase
+from standbook.daq.gauge import Gauge
+from standbook.daq.live_state import ImpulseState
+from standbook.daq.plan import ImpulseClass
+from standbook.daq.timebase import Moment, TimeBase
 
 TARE_FROM: Final = -1.5  # [s] after T-0
 TARE_TO: Final = -0.1  # [s] after T-0; valves and igniter are quiet before

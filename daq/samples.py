@@ -18,10 +18,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from daq.channels import Rails
-from daq.errors import RecordError
-from daq.quantity import dimension_of, parse_unit
-from daq.staged import staged
+from standbook.daq.channels import Rails
+from standbook.daq.errors import RecordError
+from standbook.daq.quantity import dimension_of, parse_unit
+from standbook.daq.staged import staged
 
 FILE_KEY = "standbook"
 FORMAT = 1

@@ -9,17 +9,17 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from daq.account import device_record, find_t_zero, silent_device, stream_record
-from daq.align import align
-from daq.clock import scaled_arrivals
-from daq.durable import reason
-from daq.errors import RecordError
-from daq.hello import Hello
-from daq.hold import is_held
-from daq.layouts import load_layouts
-from daq.manifest import MANIFEST
-from daq.marks import MARKS_FILE, CrewMark, read_marks
-from daq.readings import (
+from standbook.daq.account import device_record, find_t_zero, silent_device, stream_record
+from standbook.daq.align import align
+from standbook.daq.clock import scaled_arrivals
+from standbook.daq.durable import reason
+from standbook.daq.errors import RecordError
+from standbook.daq.hello import Hello
+from standbook.daq.hold import is_held
+from standbook.daq.layouts import load_layouts
+from standbook.daq.manifest import MANIFEST
+from standbook.daq.marks import MARKS_FILE, CrewMark, read_marks
+from standbook.daq.readings import (
     Supply,
     Tagged,
     columns_of,
@@ -29,15 +29,15 @@ from daq.readings import (
     tagged_columns,
     with_supply,
 )
-from daq.record import MarkRecord, NoteRecord, RecordSummary, StreamRecord, TZeroRecord
-from daq.recover import Recovered, Rows, Stream, recover_wire
-from daq.recover_lines import recover_lines
-from daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
-from daq.samples import ROW_GROUP, Piece, SamplesHeader, write_samples
-from daq.staged import clear_staged, write_staged
-from daq.stand import Device, Stand
-from daq.status import missing_journal, read_status
-from daq.tape import Tape, read_tapes
+from standbook.daq.record import MarkRecord, NoteRecord, RecordSummary, StreamRecord, TZeroRecord
+from standbook.daq.recover import Recovered, Rows, Stream, recover_wire
+from standbook.daq.recover_lines import recover_lines
+from standbook.daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
+from standbook.daq.samples import ROW_GROUP, Piece, SamplesHeader, write_samples
+from standbook.daq.staged import clear_staged, write_staged
+from standbook.daq.stand import Device, Stand
+from standbook.daq.status import missing_journal, read_status
+from standbook.daq.tape import Tape, read_tapes
 
 DEFAULT_STREAM = "fast"
 _Ints = NDArray[np.int64]

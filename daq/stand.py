@@ -8,9 +8,9 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from daq.document import Document, read_document
-from daq.plan import FileName
-from daq.quantity import Area, Force, Frequency, Mass, Number, Quantity, Resistance, Share, Voltage
+from standbook.daq.document import Document, read_document
+from standbook.daq.plan import FileName
+from standbook.daq.quantity import Area, Force, Frequency, Mass, Number, Quantity, Resistance, Share, Voltage
 
 Nozzle = Literal["down", "up", "horizontal"]
 SensorKind = Literal["ratiometric", "loop", "bridge", "voltage", "counts"]

@@ -9,8 +9,8 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from daq.errors import ConfigError
-from daq.faults import (
+from standbook.daq.errors import ConfigError
+from standbook.daq.faults import (
     Clip,
     ClockOff,
     Fault,
@@ -21,9 +21,9 @@ from daq.faults import (
     Spike,
     SupplySag,
 )
-from daq.frames import MODULUS
-from daq.script import PlayedStream, Table
-from daq.stand import Input
+from standbook.daq.frames import MODULUS
+from standbook.daq.script import PlayedStream, Table
+from standbook.daq.stand import Input
 
 
 def faulty_table(table: Table, faults: Sequence[Fault], inputs: Iterable[Input] = ()) -> Table:

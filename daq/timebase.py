@@ -10,8 +10,8 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
-from daq.edges import nearest
-from daq.frames import MODULUS
+from standbook.daq.edges import nearest
+from standbook.daq.frames import MODULUS
 
 REMEMBERED: Final = 10  # [s] of arrivals
 

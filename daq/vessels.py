@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from daq.calibration import Calibration
-from daq.gauge import Gauge, Look
-from daq.live_state import Phase, Standing, VesselState
-from daq.quantity import Quantity, Reference
+from standbook.daq.calibration import Calibration
+from standbook.daq.gauge import Gauge, Look
+from standbook.daq.live_state import Phase, Standing, VesselState
+from standbook.daq.quantity import Quantity, Reference
 
 COVERAGE: Final = 3.0  # combined standard uncertainties
 PAST: Final = 0.02  # [s]; two sensors of different latency may read values this far apart in time

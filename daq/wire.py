@@ -21,8 +21,8 @@ import numpy as np
 from cobs import cobs
 from numpy.typing import NDArray
 
-from daq.errors import FrameError
-from daq.frames import (
+from standbook.daq.errors import FrameError
+from standbook.daq.frames import (
     CRC_BYTES,
     KIND_BEAT,
     KIND_EDGE,
@@ -38,7 +38,7 @@ from daq.frames import (
     read_edge,
     read_note,
 )
-from daq.hello import FORMAT, MAX_BODY, SAMPLES_HEADER_BYTES, Hello, WireChannel, WireLine
+from standbook.daq.hello import FORMAT, MAX_BODY, SAMPLES_HEADER_BYTES, Hello, WireChannel, WireLine
 
 __all__ = [
     "FORMAT",

@@ -9,17 +9,17 @@ from itertools import pairwise
 
 import numpy as np
 
-from daq.continuity import assemble, same_epoch
-from daq.encode import encode_frame, encode_samples, hello_body
-from daq.envelope import EMPTY_BATCH, MAX_DATA, ROW_OVERHEAD, Event, Row, row_message, schema_message
-from daq.errors import FrameError, StandError
-from daq.hello import MAX_BODY, Hello
-from daq.journal import JournalDecoder
-from daq.journal_columns import RecordColumns
-from daq.lines import MAX_LINE, LineDecoder, LineLayout
-from daq.recover import recover_wire
-from daq.tape import Reel, Tape
-from daq.wire import KNOWN_HELLOS, MAX_ENCODED, WAITING_BYTES, Decoder
+from standbook.daq.continuity import assemble, same_epoch
+from standbook.daq.encode import encode_frame, encode_samples, hello_body
+from standbook.daq.envelope import EMPTY_BATCH, MAX_DATA, ROW_OVERHEAD, Event, Row, row_message, schema_message
+from standbook.daq.errors import FrameError, StandError
+from standbook.daq.hello import MAX_BODY, Hello
+from standbook.daq.journal import JournalDecoder
+from standbook.daq.journal_columns import RecordColumns
+from standbook.daq.lines import MAX_LINE, LineDecoder, LineLayout
+from standbook.daq.recover import recover_wire
+from standbook.daq.tape import Reel, Tape
+from standbook.daq.wire import KNOWN_HELLOS, MAX_ENCODED, WAITING_BYTES, Decoder
 from tests.wire_reference import hello
 
 SAVED = (hello(("i24", "i16", "u8")), hello(("i32", "u16"), stream=2, interval=12_500))

@@ -3,7 +3,7 @@
 import datetime as dt
 from pathlib import Path
 
-from cli.starter import write_campaign
+from standbook.cli.starter import write_campaign
 
 TODAY = dt.date(2031, 6, 14)
 

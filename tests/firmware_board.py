@@ -9,10 +9,10 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from daq.continuity import assemble
-from daq.hello import Hello
-from daq.pseudo import open_terminal
-from daq.wire import Decoder
+from standbook.daq.continuity import assemble
+from standbook.daq.hello import Hello
+from standbook.daq.pseudo import open_terminal
+from standbook.daq.wire import Decoder
 from tests.firmware_build import environment
 
 WRAP = 2**32

@@ -2,11 +2,10 @@
 
 import os
 import subprocess
-from pathlib import Path
 
 from tests.firmware_tools import require
+from tests.repository import ROOT
 
-ROOT = Path(__file__).resolve().parents[1]
 HOST = ROOT / "tests" / "firmware_host"
 FIRMWARE = ROOT / "daq" / "firmware"
 NODE = FIRMWARE / "standbook_node"

@@ -4,12 +4,12 @@ import dataclasses
 
 import numpy as np
 
-from daq.channels import counts_from_signal, from_si
-from daq.follow import Taken
-from daq.hello import TYPE_RANGES, WireChannel, WireLine
-from daq.live import Live
-from daq.script import PlayedEdge, PlayedStream, Table, script
-from daq.wire import Decoder
+from standbook.daq.channels import counts_from_signal, from_si
+from standbook.daq.follow import Taken
+from standbook.daq.hello import TYPE_RANGES, WireChannel, WireLine
+from standbook.daq.live import Live
+from standbook.daq.script import PlayedEdge, PlayedStream, Table, script
+from standbook.daq.wire import Decoder
 
 STARTED = 5_000_000_000_000  # monotonic [ns]
 READ_EVERY = 20_000_000  # of capture [ns]

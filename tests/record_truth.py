@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from daq.faults import ClockOff
-from daq.script import boots
+from standbook.daq.faults import ClockOff
+from standbook.daq.script import boots
 
 MODULUS = 2**32
 

@@ -5,13 +5,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from cli.starter import write_campaign
-from daq.campaign import read_campaign
-from daq.encode import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
-from daq.envelope import Event
-from daq.hello import Hello, WireChannel, WireLine
-from daq.journal import JournalWriter, next_journal
-from daq.run import create_run
+from standbook.cli.starter import write_campaign
+from standbook.daq.campaign import read_campaign
+from standbook.daq.encode import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
+from standbook.daq.envelope import Event
+from standbook.daq.hello import Hello, WireChannel, WireLine
+from standbook.daq.journal import JournalWriter, next_journal
+from standbook.daq.run import create_run
 
 TODAY = dt.date(2031, 6, 14)
 NOW = dt.datetime(2031, 6, 14, 9, 0, tzinfo=dt.UTC)

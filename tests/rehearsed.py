@@ -5,10 +5,10 @@ import math
 
 import numpy as np
 
-from analysis.dataset import LineEdge, Played, Weighing, dataset_from_counts
-from analysis.results import Measured, TZero
-from daq.channels import Rails
-from daq.quantity import parse_quantity
+from standbook.analysis.dataset import LineEdge, Played, Weighing, dataset_from_counts
+from standbook.analysis.results import Measured, TZero
+from standbook.daq.channels import Rails
+from standbook.daq.quantity import parse_quantity
 
 T_ZERO = TZero("2031-06-14T15:02:11.000000000Z", "fire rising, sampled edge", 3e-4)
 

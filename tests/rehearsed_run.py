@@ -11,19 +11,19 @@ import math
 
 import numpy as np
 
-from analysis.predict import predict
-from cli.rehearse import weighings_text
-from daq.additions import WEIGHINGS_FILE, add
-from daq.envelope import Event
-from daq.faults import ClockOff, placed
-from daq.journal import JournalWriter, next_journal
-from daq.link_faults import on_the_link
-from daq.lock import check_lock, lock_campaign
-from daq.marks import MARKS_FILE
-from daq.run import RAW, create_run
-from daq.script import script
-from daq.seal import seal
-from daq.table_faults import faulty_table
+from standbook.analysis.predict import predict
+from standbook.cli.rehearse import weighings_text
+from standbook.daq.additions import WEIGHINGS_FILE, add
+from standbook.daq.envelope import Event
+from standbook.daq.faults import ClockOff, placed
+from standbook.daq.journal import JournalWriter, next_journal
+from standbook.daq.link_faults import on_the_link
+from standbook.daq.lock import check_lock, lock_campaign
+from standbook.daq.marks import MARKS_FILE
+from standbook.daq.run import RAW, create_run
+from standbook.daq.script import script
+from standbook.daq.seal import seal
+from standbook.daq.table_faults import faulty_table
 
 NOW = dt.datetime(2031, 6, 14, 13, 0, tzinfo=dt.UTC)
 MONOTONIC_NS = 50_000_000_000_000

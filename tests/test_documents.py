@@ -2,18 +2,17 @@
 
 import ast
 import re
-from pathlib import Path
 
 import pytest
 
-from analysis.exponent import LAW_MISFIT
-from analysis.fit import LAW_FREEDOM
-from analysis.predict import SAMPLES
-from daq import errors
-from daq.clock import AGREEMENT
-from daq.envelope import ROW_OVERHEAD
+from standbook.analysis.exponent import LAW_MISFIT
+from standbook.analysis.fit import LAW_FREEDOM
+from standbook.analysis.predict import SAMPLES
+from standbook.daq import errors
+from standbook.daq.clock import AGREEMENT
+from standbook.daq.envelope import ROW_OVERHEAD
+from tests.repository import ROOT
 
-ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 PACKAGES = ("daq", "analysis", "cli")

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from daq.launch import start_capture
-from daq.port import ReadPort
+from standbook.daq.launch import start_capture
+from standbook.daq.port import ReadPort
+from tests.repository import ROOT
 
-ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("daq", "analysis", "cli")
 SENDING = ("write", "send", "pwrite", "tcsend", "sendfile", "ioctl_write", "setDTR", "setRTS", "break_condition")
 # All that this package does with an object of the serial driver.
@@ -54,8 +54,8 @@ def test_the_port_object_has_no_way_to_write():
 
 def test_whoever_opens_a_port_sends_nothing():
     """All modules that can get hold of a port, and the one that makes it; what they do write is named."""
-    openers = {name: tree for name, tree in trees() if any(
-        found in ("daq.port.open_port", "daq.port.ReadPort", "daq.port") for found in imported(tree))}
+    ways = ("standbook.daq.port.open_port", "standbook.daq.port.ReadPort", "standbook.daq.port")
+    openers = {name: tree for name, tree in trees() if any(found in ways for found in imported(tree))}
     assert "daq/capture.py" in openers
     openers["daq/port.py"] = dict(trees())["daq/port.py"]
     sent = {

@@ -3,17 +3,17 @@
 import json
 import math
 import shutil
-from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
 
-from analysis.analyse import analyse_run
-from analysis.results import from_json, to_json
-from cli.main import run as command
-from daq.run import open_run
+from standbook.analysis.analyse import analyse_run
+from standbook.analysis.results import from_json, to_json
+from standbook.cli.main import run as command
+from standbook.daq.run import open_run
+from tests.repository import ROOT
 
-CAMPAIGN = Path(__file__).resolve().parents[1] / "sample_runs" / "teasel-2"
+CAMPAIGN = ROOT / "sample_runs" / "teasel-2"
 RUNS = sorted((CAMPAIGN / "runs").iterdir()) if CAMPAIGN.is_dir() else []
 # Design: results to 9 digits on another computer.
 DIGITS = 1e-9

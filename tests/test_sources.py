@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[1]
+from tests.repository import ROOT
+
 STATUSES = ("confirmed", "from memory", "derived")
 KEY = re.compile(r"(?<![\w\])])\[([A-Z][A-Za-z0-9.-]{2,})\]")
 RAW_PATTERN = re.compile(r"""^[rR][fF]?(?!\"\"\"|''')|^[fF][rR](?!\"\"\"|''')""")  # regular expressions hold no sources

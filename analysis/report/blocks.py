@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from analysis.report import numbers
-from analysis.report.sentences import ranked
-from analysis.results import BudgetTerm, Finding, Measured
+from standbook.analysis.report import numbers
+from standbook.analysis.report.sentences import ranked
+from standbook.analysis.results import BudgetTerm, Finding, Measured
 
 Cell = str | Markup
 

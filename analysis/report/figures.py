@@ -12,9 +12,9 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from scipy import constants
 
-from analysis.curves import Curve
-from analysis.report import drawing, numbers
-from analysis.report.drawing import (
+from standbook.analysis.curves import Curve
+from standbook.analysis.report import drawing, numbers
+from standbook.analysis.report.drawing import (
     BAND,
     BLUE,
     ENVELOPE,
@@ -27,7 +27,7 @@ from analysis.report.drawing import (
     PREDICTED,
     VERMILION,
 )
-from analysis.results import BudgetTerm, EventResult, ImpulseResult, Verdict, Window
+from standbook.analysis.results import BudgetTerm, EventResult, ImpulseResult, Verdict, Window
 
 BAR = constants.bar
 DOTS = 60  # drawn on the pressure-volume figure, so that the fit shows between them

@@ -2,13 +2,23 @@
 
 from collections.abc import Mapping
 
-from analysis.curves import Curve
-from analysis.firing_results import ClassReserve, FiringDetail, Line, Stability
-from analysis.report import numbers, spectrum_figure
-from analysis.report.blocks import Block, Cell, Register, Section, Table, Text, measured_rows, picture, quantity_table
-from analysis.report.context import ReportContext
-from analysis.results import Measured, Results
-from analysis.spectra_sentences import frequencies, limit_words
+from standbook.analysis.curves import Curve
+from standbook.analysis.firing_results import ClassReserve, FiringDetail, Line, Stability
+from standbook.analysis.report import numbers, spectrum_figure
+from standbook.analysis.report.blocks import (
+    Block,
+    Cell,
+    Register,
+    Section,
+    Table,
+    Text,
+    measured_rows,
+    picture,
+    quantity_table,
+)
+from standbook.analysis.report.context import ReportContext
+from standbook.analysis.results import Measured, Results
+from standbook.analysis.spectra_sentences import frequencies, limit_words
 
 Curves = Mapping[str, Curve]
 Rows = list[tuple[str, Measured | None, numbers.Reference | None]]

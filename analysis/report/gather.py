@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from analysis.prediction import Prediction, Scalar
-from analysis.report.context import (
+from standbook.analysis.prediction import Prediction, Scalar
+from standbook.analysis.report.context import (
     CalibrationUsed,
     FileHash,
     Person,
@@ -16,14 +16,14 @@ from analysis.report.context import (
     TankPlan,
     WeighingUsed,
 )
-from analysis.results import Measured, Results
-from daq.calibration import Calibration
-from daq.campaign import CALIBRATIONS, RUNS
-from daq.plan import Plan
-from daq.quantity import Quantity
-from daq.revision import revision_folder
-from daq.run import Run, samples_path
-from daq.stand import Input, Stand
+from standbook.analysis.results import Measured, Results
+from standbook.daq.calibration import Calibration
+from standbook.daq.campaign import CALIBRATIONS, RUNS
+from standbook.daq.plan import Plan
+from standbook.daq.quantity import Quantity
+from standbook.daq.revision import revision_folder
+from standbook.daq.run import Run, samples_path
+from standbook.daq.stand import Input, Stand
 
 WEIGHED = ("caught", "residual", "expelled")
 

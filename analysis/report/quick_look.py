@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator
 
-from analysis.report import numbers
-from analysis.report.foresight import foresight
-from analysis.report.sentences import (
+from standbook.analysis.report import numbers
+from standbook.analysis.report.foresight import foresight
+from standbook.analysis.report.sentences import (
     findings_count,
     headline,
     impulse_words,
@@ -12,7 +12,7 @@ from analysis.report.sentences import (
     ranked,
     verdict_sentence,
 )
-from analysis.results import Measured, Results, TankResult
+from standbook.analysis.results import Measured, Results, TankResult
 
 SHOWN_FINDINGS = 6
 

@@ -2,12 +2,12 @@
 
 from markupsafe import Markup, escape
 
-from analysis.report import numbers
-from analysis.report.blocks import Block, Cell, Code, Register, Section, Table, Text
-from analysis.report.context import CalibrationUsed, ReportContext
-from analysis.report.run_sections import plan_tank_row
-from analysis.report.sentences import CAUTIONS, findings_count, impulse_words, stamp
-from analysis.results import RecordHealth, Results
+from standbook.analysis.report import numbers
+from standbook.analysis.report.blocks import Block, Cell, Code, Register, Section, Table, Text
+from standbook.analysis.report.context import CalibrationUsed, ReportContext
+from standbook.analysis.report.run_sections import plan_tank_row
+from standbook.analysis.report.sentences import CAUTIONS, findings_count, impulse_words, stamp
+from standbook.analysis.results import RecordHealth, Results
 
 FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
 MOST_GAPS = 12  # rows of the gap table; the record holds them all

@@ -6,12 +6,12 @@ from functools import cache
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from analysis.curves import Curve
-from analysis.report import numbers
-from analysis.report.blocks import Register
-from analysis.report.context import ReportContext
-from analysis.report.page import evidence, page_one
-from analysis.results import Results
+from standbook.analysis.curves import Curve
+from standbook.analysis.report import numbers
+from standbook.analysis.report.blocks import Register
+from standbook.analysis.report.context import ReportContext
+from standbook.analysis.report.page import evidence, page_one
+from standbook.analysis.results import Results
 
 TEMPLATE = "report.html.j2"
 STYLESHEET = "style.css"
@@ -62,7 +62,7 @@ def _tie(value: object) -> object:
 @cache
 def _environment() -> Environment:
     return Environment(
-        loader=PackageLoader("analysis.report"),
+        loader=PackageLoader("standbook.analysis.report"),
         autoescape=select_autoescape(enabled_extensions=("j2",)),
         undefined=StrictUndefined,
         finalize=_tie,

@@ -2,10 +2,10 @@
 
 from collections.abc import Mapping
 
-from analysis.compare import ranked
-from analysis.curves import Curve
-from analysis.report import figures, numbers
-from analysis.report.blocks import (
+from standbook.analysis.compare import ranked
+from standbook.analysis.curves import Curve
+from standbook.analysis.report import figures, numbers
+from standbook.analysis.report.blocks import (
     Block,
     Cell,
     Register,
@@ -17,9 +17,9 @@ from analysis.report.blocks import (
     picture,
     quantity_table,
 )
-from analysis.report.context import ReportContext, TankPlan
-from analysis.report.foresight import foresight, side_word
-from analysis.results import Measured, Results, TankResult
+from standbook.analysis.report.context import ReportContext, TankPlan
+from standbook.analysis.report.foresight import foresight, side_word
+from standbook.analysis.results import Measured, Results, TankResult
 
 Curves = Mapping[str, Curve]
 

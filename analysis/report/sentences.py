@@ -5,9 +5,9 @@ Words first: each sentence carries value, limit and consequence. Nothing here co
 
 from collections.abc import Iterable
 
-from analysis.report import numbers
-from analysis.report.context import ReportContext
-from analysis.results import Finding, ImpulseResult, Measured, Results, Severity, Verdict
+from standbook.analysis.report import numbers
+from standbook.analysis.report.context import ReportContext
+from standbook.analysis.results import Finding, ImpulseResult, Measured, Results, Severity, Verdict
 
 PLACES = {"site": "At site ambient", "vacuum": "Referred to vacuum"}
 OUTCOME_WORDS = {"within": "Within", "exceeds": "Exceeds", "not shown": "Not shown"}

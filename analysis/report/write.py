@@ -3,15 +3,15 @@
 import datetime as dt
 from pathlib import Path
 
-from analysis.analyse import CURVES_FILE, RESULTS_FILE, later_calibrations
-from analysis.curves import read_curves
-from analysis.report.gather import context_from_run
-from analysis.report.render import render_report
-from analysis.results import Results, from_json
-from daq.campaign import CALIBRATIONS
-from daq.errors import RecordError
-from daq.revision import open_revision
-from daq.run import open_run
+from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, later_calibrations
+from standbook.analysis.curves import read_curves
+from standbook.analysis.report.gather import context_from_run
+from standbook.analysis.report.render import render_report
+from standbook.analysis.results import Results, from_json
+from standbook.daq.campaign import CALIBRATIONS
+from standbook.daq.errors import RecordError
+from standbook.daq.revision import open_revision
+from standbook.daq.run import open_run
 
 
 def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None, for_signature: bool = False) -> Path:

@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from analysis.scenario.draw import Draw
-from analysis.scenario.stage import Physics
-from daq.calibration import Calibration
-from daq.channels import counts_from_signal, from_si
-from daq.quantity import parse_quantity
-from daq.stand import Input, Stand
+from standbook.analysis.scenario.draw import Draw
+from standbook.analysis.scenario.stage import Physics
+from standbook.daq.calibration import Calibration
+from standbook.daq.channels import counts_from_signal, from_si
+from standbook.daq.quantity import parse_quantity
+from standbook.daq.stand import Input, Stand
 
 Array = NDArray[np.float64]
 TYPE_LIMITS: Mapping[str, tuple[int, int]] = {

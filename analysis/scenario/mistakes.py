@@ -8,11 +8,11 @@ import dataclasses
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from analysis.scenario.draw import Draw
-from daq.calibration import Calibration
-from daq.campaign import Campaign
-from daq.plan import Tank
-from daq.quantity import Quantity
+from standbook.analysis.scenario.draw import Draw
+from standbook.daq.calibration import Calibration
+from standbook.daq.campaign import Campaign
+from standbook.daq.plan import Tank
+from standbook.daq.quantity import Quantity
 
 BOTTLE = 200.0e5  # Pa, a supply that leaks by
 REGULATOR_AREA = 20.0e-6  # m², CdA of a regulator that stands open

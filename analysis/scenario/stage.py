@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
-from analysis.scenario.chamber import thrust as thrust_of
-from analysis.scenario.chamber import vacuum_thrust
-from analysis.scenario.physics import USUAL, Course, Timeline, simulate
-from analysis.scenario.structure import applied_force, cell_force
-from analysis.scenario.world import World
-from daq.stand import Stand
+from standbook.analysis.scenario.chamber import thrust as thrust_of
+from standbook.analysis.scenario.chamber import vacuum_thrust
+from standbook.analysis.scenario.physics import USUAL, Course, Timeline, simulate
+from standbook.analysis.scenario.structure import applied_force, cell_force
+from standbook.analysis.scenario.world import World
+from standbook.daq.stand import Stand
 
 Array = NDArray[np.float64]
 RATE = 4000.0  # Hz; four samples to a reading at 1 kHz

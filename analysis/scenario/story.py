@@ -13,14 +13,14 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.scenario.draw import Draw
-from analysis.scenario.instruments import TYPE_LIMITS, Sampled, clock_rate, sample
-from analysis.scenario.physics import USUAL, Timeline
-from analysis.scenario.stage import Physics, perform
-from analysis.scenario.world import world_of
-from daq.campaign import Campaign
-from daq.rehearsal import PlayedEdge, PlayedStream, Table, WireChannel, WireLine
-from daq.stand import Input
+from standbook.analysis.scenario.draw import Draw
+from standbook.analysis.scenario.instruments import TYPE_LIMITS, Sampled, clock_rate, sample
+from standbook.analysis.scenario.physics import USUAL, Timeline
+from standbook.analysis.scenario.stage import Physics, perform
+from standbook.analysis.scenario.world import world_of
+from standbook.daq.campaign import Campaign
+from standbook.daq.rehearsal import PlayedEdge, PlayedStream, Table, WireChannel, WireLine
+from standbook.daq.stand import Input
 
 Array = NDArray[np.float64]
 TICK_HZ = 1_000_000

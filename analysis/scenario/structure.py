@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from analysis.scenario.world import World
-from daq.stand import Nozzle, Stand
+from standbook.analysis.scenario.world import World
+from standbook.daq.stand import Nozzle, Stand
 
 Array = NDArray[np.float64]
 STEP_OF_MASS = 0.1  # s; the frequency is constant within

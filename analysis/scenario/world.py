@@ -12,11 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from analysis.scenario.draw import Draw
-from daq.errors import ConfigError
-from daq.plan import Engine, Plan, Tank
-from daq.quantity import Quantity
-from daq.stand import Stand
+from standbook.analysis.scenario.draw import Draw
+from standbook.daq.errors import ConfigError
+from standbook.daq.plan import Engine, Plan, Tank
+from standbook.daq.quantity import Quantity
+from standbook.daq.stand import Stand
 
 CRYOGENIC_TEMPERATURE: Mapping[str, float] = {"liquid oxygen": 92.0, "lox": 92.0, "liquid nitrogen": 79.0}  # K
 SLENDERNESS = 3.0  # tank length over diameter where the plan gives no diameter

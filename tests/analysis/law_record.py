@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.blowdown import Discharge, discharge_history
-from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.blowdown import Discharge, discharge_history
+from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
 
 AMBIENT = 101325.0
 EXACT = SensorTerms()

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.curves import Curve, envelope
-from analysis.report.context import (
+from standbook.analysis.curves import Curve, envelope
+from standbook.analysis.report.context import (
     CalibrationUsed,
     FileHash,
     Person,
@@ -21,7 +21,7 @@ from analysis.report.context import (
     TankPlan,
     WeighingUsed,
 )
-from analysis.results import (
+from standbook.analysis.results import (
     BudgetTerm,
     Comparison,
     EngineResult,

@@ -2,8 +2,8 @@
 
 import dataclasses
 
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.world import EngineWorld, TankWorld, World
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.world import EngineWorld, TankWorld, World
 
 NITROGEN_TANK = TankWorld(
     name="fuel",

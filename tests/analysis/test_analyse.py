@@ -5,19 +5,19 @@ import json
 
 import pytest
 
-from analysis.analyse import CURVES_FILE, RESULTS_FILE, analyse_run
-from analysis.curves import read_curves
-from analysis.predict import predict
-from analysis.results import from_json
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.story import rehearse
-from analysis.static_fire import analyse_static_fire
-from daq.additions import add
-from daq.errors import ConfigError
-from daq.hello import Hello, WireLine
-from daq.lock import check_lock, lock_campaign
-from daq.manifest import verify
-from daq.seal import seal
+from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, analyse_run
+from standbook.analysis.curves import read_curves
+from standbook.analysis.predict import predict
+from standbook.analysis.results import from_json
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.story import rehearse
+from standbook.analysis.static_fire import analyse_static_fire
+from standbook.daq.additions import add
+from standbook.daq.errors import ConfigError
+from standbook.daq.hello import Hello, WireLine
+from standbook.daq.lock import check_lock, lock_campaign
+from standbook.daq.manifest import verify
+from standbook.daq.seal import seal
 from tests.recorded_run import NOW, Player, new_run, starter
 from tests.rehearsed import dataset_of
 

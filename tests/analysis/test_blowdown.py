@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import beta, betainc, betaincinv
 
-from analysis.blowdown import (
+from standbook.analysis.blowdown import (
     PARAMETERS,
     Discharge,
     Head,
@@ -22,7 +22,7 @@ from analysis.blowdown import (
     discharge_history,
     discharge_sensitivity,
 )
-from daq.errors import DataError
+from standbook.daq.errors import DataError
 
 DENSITY, CDA, START, VOLUME, END = 998.207, 2e-5, 35e5, 0.01, 0.02
 AMBIENT = 101325.0

@@ -5,11 +5,10 @@ import math
 import re
 import shutil
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-from analysis.carried_runs import (
+from standbook.analysis.carried_runs import (
     Analysed,
     basis_findings,
     carry,
@@ -18,13 +17,14 @@ from analysis.carried_runs import (
     predict_in_campaign,
     read_analysed,
 )
-from cli.main import run as command
-from daq.campaign import read_campaign
-from daq.errors import ConfigError, DataError, RecordError
-from daq.plan import read_plan
+from standbook.cli.main import run as command
+from standbook.daq.campaign import read_campaign
+from standbook.daq.errors import ConfigError, DataError, RecordError
+from standbook.daq.plan import read_plan
 from tests.campaign_fixture import edit
+from tests.repository import ROOT
 
-SAMPLE = Path(__file__).resolve().parents[2] / "sample_runs" / "teasel-2"
+SAMPLE = ROOT / "sample_runs" / "teasel-2"
 WATER_N = 'exponent_basis = "assumed"             #', 'exponent_basis = "water flow"             #'
 
 
@@ -44,7 +44,7 @@ def campaign(tmp_path, monkeypatch):
     shutil.copyfile(SAMPLE / "stand.toml", tmp_path / "stand.toml")
     (tmp_path / "runs").symlink_to(SAMPLE / "runs", target_is_directory=True)
     for name in ("predict", "lock", "carry"):
-        monkeypatch.setattr(f"cli.{name}.today", lambda: DAY)
+        monkeypatch.setattr(f"standbook.cli.{name}.today", lambda: DAY)
     return tmp_path
 
 

@@ -3,15 +3,14 @@
 import math
 import tomllib
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis import fluids
-from analysis.carry_over import (
+from standbook.analysis import fluids
+from standbook.analysis.carry_over import (
     CAVITATES,
     FRICTION_SHARE,
     HEAT_POWER,
@@ -28,10 +27,11 @@ from analysis.carry_over import (
     plan_lines,
     reynolds_u,
 )
-from analysis.compare import INSIDE_ENOUGH, departure
-from analysis.results import Measured
+from standbook.analysis.compare import INSIDE_ENOUGH, departure
+from standbook.analysis.results import Measured
+from tests.repository import ROOT
 
-PAGE = (Path(__file__).resolve().parents[2] / "cli" / "guide" / "prediction.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "cli" / "guide" / "prediction.md").read_text(encoding="utf-8")
 SAID = " ".join(PAGE.split())
 
 CDA = Measured(16.12e-6, 0.11e-6, "m2")

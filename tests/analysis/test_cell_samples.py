@@ -5,9 +5,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.cell_samples import believed, cell_findings, dropped_out, frozen
-from analysis.dataset import Channel
-from daq.campaign import read_campaign
+from standbook.analysis.cell_samples import believed, cell_findings, dropped_out, frozen
+from standbook.analysis.dataset import Channel
+from standbook.daq.campaign import read_campaign
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.checks import (
+from standbook.analysis.checks import (
     channel_findings,
     first_usable,
     gap_findings,
@@ -14,10 +14,10 @@ from analysis.checks import (
     usable,
     vented_zero_findings,
 )
-from analysis.dataset import Channel, Dataset
-from analysis.pairs import pair_findings
-from analysis.results import Gap, RecordHealth
-from daq.campaign import read_campaign
+from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.pairs import pair_findings
+from standbook.analysis.results import Gap, RecordHealth
+from standbook.daq.campaign import read_campaign
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 

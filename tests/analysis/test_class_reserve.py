@@ -5,13 +5,13 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.class_reserve import class_reserve, greatest_share, largest_term, reserve_finding
-from analysis.impulse import impulse_result
-from analysis.limits import guard_factor, verdict
-from analysis.predict import impulses_by_load, predict
-from analysis.results import BudgetTerm
-from daq.campaign import read_campaign
-from daq.errors import DataError
+from standbook.analysis.class_reserve import class_reserve, greatest_share, largest_term, reserve_finding
+from standbook.analysis.impulse import impulse_result
+from standbook.analysis.limits import guard_factor, verdict
+from standbook.analysis.predict import impulses_by_load, predict
+from standbook.analysis.results import BudgetTerm
+from standbook.daq.campaign import read_campaign
+from standbook.daq.errors import DataError
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 

@@ -2,20 +2,20 @@
 
 import math
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from analysis import fluids
-from analysis.amounts import DISAGREE, balance
-from analysis.flow_amounts import UNSTATED_RESIDUAL
-from analysis.flow_instants import UNSURE, USUAL_EXPONENT
-from analysis.flow_record import undithered
-from analysis.meeting import STRAIGHTENED
-from daq.stand import Input
+from standbook.analysis import fluids
+from standbook.analysis.amounts import DISAGREE, balance
+from standbook.analysis.flow_amounts import UNSTATED_RESIDUAL
+from standbook.analysis.flow_instants import UNSURE, USUAL_EXPONENT
+from standbook.analysis.flow_record import undithered
+from standbook.analysis.meeting import STRAIGHTENED
+from standbook.daq.stand import Input
+from tests.repository import ROOT
 
-PAGE = (Path(__file__).resolve().parents[2] / "cli" / "guide" / "cold-flow.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "cli" / "guide" / "cold-flow.md").read_text(encoding="utf-8")
 SAID = " ".join(PAGE.split())
 
 

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.curves import Curve, envelope, read_curves, write_curves
-from daq.errors import RecordError
+from standbook.analysis.curves import Curve, envelope, read_curves, write_curves
+from standbook.daq.errors import RecordError
 
 
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=60), st.integers(1, 80))

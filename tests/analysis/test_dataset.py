@@ -5,11 +5,11 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.dataset import LineEdge, Played, dataset_from_counts, gaps_in, iso_time, moved, seconds_after
-from analysis.results import TZero
-from daq.campaign import read_campaign
-from daq.channels import Rails, counts_from_signal
-from daq.errors import DataError
+from standbook.analysis.dataset import LineEdge, Played, dataset_from_counts, gaps_in, iso_time, moved, seconds_after
+from standbook.analysis.results import TZero
+from standbook.daq.campaign import read_campaign
+from standbook.daq.channels import Rails, counts_from_signal
+from standbook.daq.errors import DataError
 from tests.campaign_fixture import TODAY, campaign
 
 RAILS = Rails(-(2**23), 2**23 - 1)

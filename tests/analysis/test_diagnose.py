@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.diagnose import Signature, diagnose
+from standbook.analysis.diagnose import Signature, diagnose
 
 ONE = np.ones(1)
 

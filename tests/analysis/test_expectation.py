@@ -2,18 +2,18 @@
 
 import dataclasses
 import itertools
-from pathlib import Path
 
 import pytest
 from scipy import constants
 
-from analysis.expectation import pad_card, prediction_sentences
-from analysis.predict import predict
-from daq.document import parse_document
-from daq.plan import Plan
-from daq.stand import read_stand
+from standbook.analysis.expectation import pad_card, prediction_sentences
+from standbook.analysis.predict import predict
+from standbook.daq.document import parse_document
+from standbook.daq.plan import Plan
+from standbook.daq.stand import read_stand
+from tests.repository import ROOT
 
-HERE = Path(__file__).parent / "teasel"
+HERE = ROOT / "tests" / "analysis" / "teasel"
 STAND = read_stand(HERE / "stand.toml")
 
 

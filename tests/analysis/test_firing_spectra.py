@@ -4,16 +4,16 @@ import dataclasses
 
 import pytest
 
-from analysis.report import firing_sections
-from analysis.report.blocks import Picture, Register, Table, Text
-from analysis.report.sentences import OUTCOME_WORDS
-from analysis.scenario.draw import Draw
-from analysis.scenario.stage import perform
-from analysis.scenario.world import world_of
-from analysis.static_fire import analyse_static_fire
-from analysis.tables import curve_table
-from daq.campaign import read_campaign
-from daq.quantity import parse_quantity
+from standbook.analysis.report import firing_sections
+from standbook.analysis.report.blocks import Picture, Register, Table, Text
+from standbook.analysis.report.sentences import OUTCOME_WORDS
+from standbook.analysis.scenario.draw import Draw
+from standbook.analysis.scenario.stage import perform
+from standbook.analysis.scenario.world import world_of
+from standbook.analysis.static_fire import analyse_static_fire
+from standbook.analysis.tables import curve_table
+from standbook.daq.campaign import read_campaign
+from standbook.daq.quantity import parse_quantity
 from tests.analysis import report_fixture as fixture
 from tests.analysis.three_tones import CHUG_HZ, played, with_chug
 from tests.campaign_fixture import TODAY

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.analyse import analyse
-from analysis.results import Measured
+from standbook.analysis.analyse import analyse
+from standbook.analysis.results import Measured
 from tests.studies.diagnosis import play
 from tests.studies.water_flow_accuracy import reference_campaign
 

@@ -7,10 +7,10 @@ second, as gas takes the liquid's place with a time constant of 0.17 s.
 import numpy as np
 import pytest
 
-from analysis.blowdown import Discharge, discharge_history
-from analysis.events import Event
-from analysis.flow_instants import FlowInstants, flow_instants
-from daq.errors import DataError
+from standbook.analysis.blowdown import Discharge, discharge_history
+from standbook.analysis.events import Event
+from standbook.analysis.flow_instants import FlowInstants, flow_instants
+from standbook.daq.errors import DataError
 
 TRUTH = Discharge(35e5, 0.020, 1.48, 1.4e-5, 998.2, 101325.0, 0.033, exponent_drift=-0.31)
 AMBIENT = 101325.0

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.exponent import exponent_from_pv
-from analysis.fit import joint_fit
-from analysis.flow_record import static_pressure
-from daq.errors import DataError
+from standbook.analysis.exponent import exponent_from_pv
+from standbook.analysis.fit import joint_fit
+from standbook.analysis.flow_record import static_pressure
+from standbook.daq.errors import DataError
 from tests.analysis.law_record import EXACT, MASS_ONLY, make
 
 

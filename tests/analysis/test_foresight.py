@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.compare import compare, ranked
-from analysis.report.foresight import foresight, quantity_words, what_moved
-from analysis.report.quick_look import quick_look
-from analysis.results import Comparison, Finding
+from standbook.analysis.compare import compare, ranked
+from standbook.analysis.report.foresight import foresight, quantity_words, what_moved
+from standbook.analysis.report.quick_look import quick_look
+from standbook.analysis.results import Comparison, Finding
 from tests.analysis import report_fixture as fixture
 
 OUT = {

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
-from analysis.results import BudgetTerm
+from standbook.analysis.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
+from standbook.analysis.results import BudgetTerm
 
 DT = 1e-3
 

@@ -13,19 +13,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.blowdown import Discharge, discharge_history
-from analysis.events import closing_time, opening_time
-from analysis.exponent import exponent_from_pv
-from analysis.flow_coefficient import direct_cda
-from analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
-from analysis.impulse import seen
-from analysis.limits import verdict
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.stage import perform
-from analysis.scenario.story import instrument
-from analysis.scenario.world import world_of
-from analysis.static_fire import analyse_static_fire, firing_impulse
-from daq.quantity import factor
+from standbook.analysis.blowdown import Discharge, discharge_history
+from standbook.analysis.events import closing_time, opening_time
+from standbook.analysis.exponent import exponent_from_pv
+from standbook.analysis.flow_coefficient import direct_cda
+from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.impulse import seen
+from standbook.analysis.limits import verdict
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.stage import perform
+from standbook.analysis.scenario.story import instrument
+from standbook.analysis.scenario.world import world_of
+from standbook.analysis.static_fire import analyse_static_fire, firing_impulse
+from standbook.daq.quantity import factor
 from tests.rehearsed import dataset_of
 from tests.studies.impulse_coverage import NEEDED, campaign_for_study
 

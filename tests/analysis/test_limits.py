@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import constants
 
-from analysis.limits import (
+from standbook.analysis.limits import (
     REGULATORY_LIMITS,
     guard_factor,
     is_met,
@@ -16,7 +16,7 @@ from analysis.limits import (
     regulatory_limit,
     verdict,
 )
-from daq.errors import DataError
+from standbook.daq.errors import DataError
 
 LIMIT = 40960.0
 NAME = "14 CFR 101.22 Class 2"

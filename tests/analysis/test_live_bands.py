@@ -6,11 +6,11 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from analysis.live_bands import START_DOUBT, live_bands, live_prediction
-from analysis.predict import predict
-from analysis.prediction import Band
-from cli.starter import write_campaign
-from daq.campaign import read_campaign
+from standbook.analysis.live_bands import START_DOUBT, live_bands, live_prediction
+from standbook.analysis.predict import predict
+from standbook.analysis.prediction import Band
+from standbook.cli.starter import write_campaign
+from standbook.daq.campaign import read_campaign
 
 TODAY = dt.date(2031, 6, 14)
 AMBIENT = 97_800.0  # Pa(a), of the starter plans

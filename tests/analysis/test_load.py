@@ -5,8 +5,8 @@ import re
 import numpy as np
 import pytest
 
-from analysis.impulse import seen
-from analysis.load import (
+from standbook.analysis.impulse import seen
+from standbook.analysis.load import (
     SHAPE_U,
     drift_of,
     expelled_share,
@@ -15,8 +15,8 @@ from analysis.load import (
     weight_sign,
     zero_of,
 )
-from analysis.results import Measured
-from analysis.windows import Window
+from standbook.analysis.results import Measured
+from standbook.analysis.windows import Window
 
 G = 9.80665
 START, END = 0.0, 19.5

@@ -5,11 +5,11 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.checks import gauge_effect
-from analysis.dataset import CrewMark
-from analysis.mark_checks import mark_findings
-from analysis.scenario.draw import Draw
-from analysis.scenario.physics import USUAL
+from standbook.analysis.checks import gauge_effect
+from standbook.analysis.dataset import CrewMark
+from standbook.analysis.mark_checks import mark_findings
+from standbook.analysis.scenario.draw import Draw
+from standbook.analysis.scenario.physics import USUAL
 from tests.rehearsed import dataset_of
 from tests.studies.trap_recordings import Bench, instrument
 

@@ -5,14 +5,14 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.mass_closure import CELL, FLOW_AREA, SCALES
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.stage import on_stand, perform
-from analysis.scenario.story import instrument
-from analysis.scenario.world import world_of
-from analysis.static_fire import analyse_static_fire
-from daq.calibration import StandInteraction
-from daq.campaign import read_campaign
+from standbook.analysis.mass_closure import CELL, FLOW_AREA, SCALES
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.stage import on_stand, perform
+from standbook.analysis.scenario.story import instrument
+from standbook.analysis.scenario.world import world_of
+from standbook.analysis.static_fire import analyse_static_fire
+from standbook.daq.calibration import StandInteraction
+from standbook.daq.campaign import read_campaign
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 from tests.rehearsed import dataset_of, from_late, until

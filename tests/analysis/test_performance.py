@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.performance import (
+from standbook.analysis.performance import (
     cstar,
     isp,
     least_stiffness,
@@ -16,7 +16,7 @@ from analysis.performance import (
     stiffness_finding,
     thrust_coefficient_finding,
 )
-from analysis.results import Measured
+from standbook.analysis.results import Measured
 
 
 def test_specific_impulse_of_the_textbook_example():

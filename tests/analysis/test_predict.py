@@ -2,20 +2,20 @@
 
 import re
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import constants
 
-from analysis.predict import SAMPLES, SEED, predict
-from analysis.prediction import Prediction
-from daq.document import parse_document
-from daq.errors import ConfigError, DataError
-from daq.plan import Plan
-from daq.stand import read_stand
+from standbook.analysis.predict import SAMPLES, SEED, predict
+from standbook.analysis.prediction import Prediction
+from standbook.daq.document import parse_document
+from standbook.daq.errors import ConfigError, DataError
+from standbook.daq.plan import Plan
+from standbook.daq.stand import read_stand
+from tests.repository import ROOT
 
-HERE = Path(__file__).parent / "teasel"
+HERE = ROOT / "tests" / "analysis" / "teasel"
 STAND = read_stand(HERE / "stand.toml")
 FIRING = (HERE / "firing.toml").read_text(encoding="utf-8")
 WATER = (HERE / "water_flow.toml").read_text(encoding="utf-8")

@@ -4,15 +4,15 @@ from dataclasses import replace
 
 import pytest
 
-from analysis.prediction import Prediction, Scalar
-from analysis.report import gather
-from analysis.report.render import render_report
-from daq.additions import Weighing
-from daq.campaign import read_campaign
-from daq.manifest import Manifest
-from daq.quantity import parse_quantity
-from daq.record import RecordSummary
-from daq.run import Run, RunInfo
+from standbook.analysis.prediction import Prediction, Scalar
+from standbook.analysis.report import gather
+from standbook.analysis.report.render import render_report
+from standbook.daq.additions import Weighing
+from standbook.daq.campaign import read_campaign
+from standbook.daq.manifest import Manifest
+from standbook.daq.quantity import parse_quantity
+from standbook.daq.record import RecordSummary
+from standbook.daq.run import Run, RunInfo
 from tests.analysis import report_fixture as fixture
 from tests.campaign_fixture import TODAY, campaign
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.results import (
+from standbook.analysis.results import (
     BudgetTerm,
     Comparison,
     EngineResult,

@@ -5,16 +5,16 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.instruments import clock_rate, true_value
-from analysis.scenario.physics import Timeline
-from analysis.scenario.stage import on_stand, perform
-from analysis.scenario.story import demo_draw, draw_for, instrument, rehearse
-from analysis.scenario.world import noted_plan, world_of
-from daq.campaign import read_campaign
-from daq.channels import readings
-from daq.errors import ConfigError
-from daq.quantity import parse_quantity
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.instruments import clock_rate, true_value
+from standbook.analysis.scenario.physics import Timeline
+from standbook.analysis.scenario.stage import on_stand, perform
+from standbook.analysis.scenario.story import demo_draw, draw_for, instrument, rehearse
+from standbook.analysis.scenario.world import noted_plan, world_of
+from standbook.daq.campaign import read_campaign
+from standbook.daq.channels import readings
+from standbook.daq.errors import ConfigError
+from standbook.daq.quantity import parse_quantity
 from tests.campaign_fixture import TODAY, campaign, edit
 
 SHORT = Timeline(hold=3.0, after=3.0, vent_after=None, vented_before=0.5, pressurising=0.5)

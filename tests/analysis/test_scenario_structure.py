@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.scenario.structure import applied_force, cell_force, ring
-from daq.document import parse_document
-from daq.stand import Stand
+from standbook.analysis.scenario.structure import applied_force, cell_force, ring
+from standbook.daq.document import parse_document
+from standbook.daq.stand import Stand
 from tests.analysis.scenario_fixture import COLD
 
 TIME = np.arange(0.0, 3.0, 1.0 / 4000.0)

@@ -5,16 +5,16 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.analyse import analyse
-from analysis.predict import predict
-from analysis.results import Measured, from_json, to_json
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.stage import on_stand, perform
-from analysis.scenario.story import instrument
-from analysis.scenario.world import world_of
-from analysis.static_fire import analyse_static_fire
-from daq.campaign import read_campaign
-from daq.errors import DataError
+from standbook.analysis.analyse import analyse
+from standbook.analysis.predict import predict
+from standbook.analysis.results import Measured, from_json, to_json
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.stage import on_stand, perform
+from standbook.analysis.scenario.story import instrument
+from standbook.analysis.scenario.world import world_of
+from standbook.analysis.static_fire import analyse_static_fire
+from standbook.daq.campaign import read_campaign
+from standbook.daq.errors import DataError
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 from tests.rehearsed import dataset_of, from_late, until, with_clip, with_gap
@@ -366,7 +366,7 @@ def test_other_kinds_are_recorded_but_not_analysed(campaign, rehearsal):
 
 
 def test_weighed_expelled_mass_may_be_stated_outright(campaign, rehearsal, results):
-    from analysis.dataset import Weighing
+    from standbook.analysis.dataset import Weighing
 
     dataset = dataset_of(campaign, rehearsal)
     stated = {n: Weighing(expelled=Measured(m, 0.02, "kg")) for n, m in rehearsal.truth.expelled_mass.items()}

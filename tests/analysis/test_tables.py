@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from analysis.curves import Curve
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.story import rehearse
-from analysis.tables import channel_table, curve_table, findings_table, results_table
-from daq.campaign import read_campaign
+from standbook.analysis.curves import Curve
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.story import rehearse
+from standbook.analysis.tables import channel_table, curve_table, findings_table, results_table
+from standbook.daq.campaign import read_campaign
 from tests.analysis.report_fixture import firing
 from tests.campaign_fixture import TODAY, campaign
 from tests.rehearsed import dataset_of

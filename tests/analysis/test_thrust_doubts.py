@@ -6,13 +6,13 @@ import math
 import numpy as np
 import pytest
 
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.stage import perform
-from analysis.scenario.story import instrument
-from analysis.scenario.world import world_of
-from analysis.static_fire import analyse_static_fire
-from daq.campaign import read_campaign
-from daq.quantity import parse_quantity
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.stage import perform
+from standbook.analysis.scenario.story import instrument
+from standbook.analysis.scenario.world import world_of
+from standbook.analysis.static_fire import analyse_static_fire
+from standbook.daq.campaign import read_campaign
+from standbook.daq.quantity import parse_quantity
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 from tests.rehearsed import T_ZERO, dataset_of

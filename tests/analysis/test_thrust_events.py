@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.thrust_events import aft_tangent_bisector, full_window, running_mean, thrust_start_stop
-from daq.errors import DataError
+from standbook.analysis.thrust_events import aft_tangent_bisector, full_window, running_mean, thrust_start_stop
+from standbook.daq.errors import DataError
 
 RATE = 2000.0
 MODE = 40.0  # Hz

@@ -6,10 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis import fluids
-from analysis.blowdown import blowdown
-from analysis.flow_evidence import shape
-from analysis.ullage_course import Faults, Vessel, courses, gas_at, middle_after_seen
+from standbook.analysis import fluids
+from standbook.analysis.blowdown import blowdown
+from standbook.analysis.flow_evidence import shape
+from standbook.analysis.ullage_course import Faults, Vessel, courses, gas_at, middle_after_seen
 
 VESSEL = Vessel(
     ullage_volume=0.020, section=math.pi / 4.0 * 0.23**2, density=998.2, back_pressure=1e5, start_pressure=35e5,

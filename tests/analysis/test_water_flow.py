@@ -7,15 +7,15 @@ import re
 import numpy as np
 import pytest
 
-from analysis.analyse import analyse
-from analysis.dataset import Weighing
-from analysis.predict import predict
-from analysis.results import Measured, from_json, to_json
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.story import demo_draw, rehearse
-from analysis.water_flow import analyse_water_flow
-from daq.campaign import read_campaign
-from daq.quantity import parse_quantity
+from standbook.analysis.analyse import analyse
+from standbook.analysis.dataset import Weighing
+from standbook.analysis.predict import predict
+from standbook.analysis.results import Measured, from_json, to_json
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.story import demo_draw, rehearse
+from standbook.analysis.water_flow import analyse_water_flow
+from standbook.daq.campaign import read_campaign
+from standbook.daq.quantity import parse_quantity
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 from tests.rehearsed import dataset_of, from_late, until, with_gap

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.windows import (
+from standbook.analysis.windows import (
     Window,
     block_means,
     correlation_time,
@@ -13,7 +13,7 @@ from analysis.windows import (
     quiet_windows,
     spikes,
 )
-from daq.errors import DataError
+from standbook.daq.errors import DataError
 
 
 def autoregressive(rng, size, rho):

@@ -8,12 +8,12 @@ import math
 
 import numpy as np
 
-from analysis.dataset import Played
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.instruments import sample
-from analysis.scenario.stage import on_stand
-from analysis.scenario.story import instrument
-from daq.channels import Rails
+from standbook.analysis.dataset import Played
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.instruments import sample
+from standbook.analysis.scenario.stage import on_stand
+from standbook.analysis.scenario.story import instrument
+from standbook.daq.channels import Rails
 from tests.rehearsed import dataset_of
 
 CHUG_HZ, CHUG_FROM, CHUG_LAST = 83.0, 14.0, 0.08  # [Hz]; [s]; amplitude over mean chamber pressure at the end

@@ -16,13 +16,13 @@ import tempfile
 import time
 from pathlib import Path
 
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.story import rehearse
-from daq.campaign import read_campaign
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.story import rehearse
+from standbook.daq.campaign import read_campaign
 from tests.rehearsed_run import lock, recorded
+from tests.repository import ROOT
 from tests.studies.water_flow_accuracy import CALIBRATION, PLAN, STAND, TODAY, WHITE_NOISE
 
-ROOT = Path(__file__).resolve().parents[2]
 RATE = 1000.0
 COLUMNS = ("sequence", "ticks", "host_time", "PT-1.counts")  # of 8 bytes each in memory, and `boot` of 4
 WANTED_SECONDS, WANTED_MEMORY = 3.0, 3.0
@@ -51,10 +51,10 @@ def peak() -> float:
 
 def ours(run: Path) -> dict[str, float]:
     """Analyse: Parquet to results, nothing written."""
-    import analysis.analyse as way
-    from analysis.fluids import isentropic_exponent
-    from analysis.run_dataset import load_dataset
-    from daq.run import open_run
+    import standbook.analysis.analyse as way
+    from standbook.analysis.fluids import isentropic_exponent
+    from standbook.analysis.run_dataset import load_dataset
+    from standbook.daq.run import open_run
 
     opened = open_run(run)  # its hashes are the folder's affair
     isentropic_exponent("nitrogen", pressure=30e5, temperature=290.0)  # loads the properties

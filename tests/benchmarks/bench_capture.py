@@ -37,21 +37,21 @@ from pathlib import Path
 import numpy as np
 from cobs import cobs
 
-import daq.recorder
-from cli.record import record_run
-from cli.starter import write_campaign
-from daq.campaign import read_campaign
-from daq.capture import Order, record
-from daq.encode import encode_frame, hello_body, pack_rows
-from daq.envelope import Event
-from daq.frames import KIND_SAMPLES, SAMPLES_HEADER
-from daq.hello import Hello, WireChannel
-from daq.instant import HostClocks
-from daq.journal import read_journal
-from daq.rehearsal import RING_BYTES
-from daq.status import CaptureStatus, StatusBoard
+import standbook.daq.recorder
+from standbook.cli.record import record_run
+from standbook.cli.starter import write_campaign
+from standbook.daq.campaign import read_campaign
+from standbook.daq.capture import Order, record
+from standbook.daq.encode import encode_frame, hello_body, pack_rows
+from standbook.daq.envelope import Event
+from standbook.daq.frames import KIND_SAMPLES, SAMPLES_HEADER
+from standbook.daq.hello import Hello, WireChannel
+from standbook.daq.instant import HostClocks
+from standbook.daq.journal import read_journal
+from standbook.daq.rehearsal import RING_BYTES
+from standbook.daq.status import CaptureStatus, StatusBoard
+from tests.repository import ROOT
 
-ROOT = Path(__file__).resolve().parents[2]
 BURST = 4096  # bytes that a link takes at once
 CATCH_UP = 4.0  # how much faster than its rate a board goes that this computer held up
 LINE_BUFFER = 4000  # bytes that Linux keeps ready for a reader, nearly; the rest of a terminal's 20 kB waits before
@@ -191,7 +191,7 @@ class InsideCapture:
 def watch(folder: Path, ports: list[str], *, inside: bool) -> None:
     """Record as ``standbook record`` does, until a signal; nothing is sealed."""
     if inside:
-        daq.recorder.record_devices = functools.partial(daq.recorder.record_devices, start=InsideCapture)
+        standbook.daq.recorder.record_devices = functools.partial(standbook.daq.recorder.record_devices, start=InsideCapture)
     today = dt.datetime.now().astimezone().date()
     campaign = write_campaign(folder, today=today)
     plan = campaign / "plans/WF-03.toml"

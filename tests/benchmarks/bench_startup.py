@@ -13,8 +13,9 @@ import tempfile
 import time
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
-STANDBOOK = ("-m", "cli")
+from tests.repository import ROOT
+
+STANDBOOK = ("-m", "standbook.cli")
 FINE = (0, 10)  # 10: done, and something needs eyes
 
 

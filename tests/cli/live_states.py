@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from cli.live_words import Head, Picture
-from daq.live_state import (
+from standbook.cli.live_words import Head, Picture
+from standbook.daq.live_state import (
     DiskState,
     ImpulseState,
     Indication,

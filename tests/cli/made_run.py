@@ -8,11 +8,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from cli.main import run
-from cli.starter import write_campaign
+from standbook.cli.main import run
+from standbook.cli.starter import write_campaign
+from tests.repository import ROOT
 
 PATIENCE = 60.0  # [s] for what takes a few on an idle computer
-ROOT = Path(__file__).resolve().parents[2]
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ def small_campaign(folder):
 
 def standbook(*arguments, **more):
     """Start the command as a process of its own."""
-    command = [sys.executable, "-m", "cli", *(str(argument) for argument in arguments)]
+    command = [sys.executable, "-m", "standbook.cli", *(str(argument) for argument in arguments)]
     return subprocess.Popen(command, **{"cwd": ROOT, "text": True, **more})
 
 

@@ -13,11 +13,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from cli.main import run
-from cli.starter import write_campaign
-from daq.encode import encode_samples
-from daq.hello import Hello, WireChannel, WireLine
-from daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
+from standbook.cli.main import run
+from standbook.cli.starter import write_campaign
+from standbook.daq.encode import encode_samples
+from standbook.daq.hello import Hello, WireChannel, WireLine
+from standbook.daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
 from tests.campaign_fixture import edit
 from tests.playing import playing
 
@@ -272,8 +272,8 @@ def test_a_record_that_cannot_answer_is_refused(run_folder, capsys):
 
 
 def test_damaged_parquet_and_parquet_of_strangers_are_refused(run_folder):
-    from daq.errors import RecordError
-    from daq.samples import read_samples
+    from standbook.daq.errors import RecordError
+    from standbook.daq.samples import read_samples
 
     path = next((run_folder / "samples").glob("*.parquet"))
     whole = path.read_bytes()

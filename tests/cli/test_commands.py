@@ -9,10 +9,10 @@ import webbrowser
 import pytest
 import typer
 
-from cli.main import app, run
-from daq.campaign import read_campaign
-from daq.manifest import verify
-from daq.run import check_run
+from standbook.cli.main import app, run
+from standbook.daq.campaign import read_campaign
+from standbook.daq.manifest import verify
+from standbook.daq.run import check_run
 from tests.campaign_fixture import edit
 from tests.cli.made_run import make_run, small_campaign, today
 
@@ -142,7 +142,7 @@ def test_ports_as_json_is_a_list_whatever_is_plugged_in(capsys):
 
 
 def test_ports_says_what_is_plugged_in(capsys, monkeypatch):
-    from daq import port
+    from standbook.daq import port
 
     monkeypatch.setattr(port, "list_ports", lambda: (port.PortInfo("/dev/ttyACM0", "0007", "cradle-a"),))
     assert told(capsys, "ports") == "/dev/ttyACM0  serial 0007  cradle-a\n"

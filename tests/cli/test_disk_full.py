@@ -13,15 +13,15 @@ from contextlib import contextmanager, suppress
 
 import pytest
 
-from cli.main import run
-from daq.follow import Follower
-from daq.hold import is_held
-from daq.journal import journals_of, read_journal
-from daq.launch import start_capture
-from daq.rehearsal import RehearsalDevice
-from daq.room import RESERVE
-from daq.stand import read_stand
-from daq.status import read_status
+from standbook.cli.main import run
+from standbook.daq.follow import Follower
+from standbook.daq.hold import is_held
+from standbook.daq.journal import journals_of, read_journal
+from standbook.daq.launch import start_capture
+from standbook.daq.rehearsal import RehearsalDevice
+from standbook.daq.room import RESERVE
+from standbook.daq.stand import read_stand
+from standbook.daq.status import read_status
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table

@@ -6,16 +6,16 @@ import json
 import numpy as np
 import pytest
 
-from analysis.predict import predict
-from analysis.results import from_json
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.story import rehearse
-from cli.main import run as standbook
-from daq.envelope import Event
-from daq.hello import Hello, WireLine
-from daq.lock import check_lock, lock_campaign
-from daq.run import open_run
-from daq.seal import seal
+from standbook.analysis.predict import predict
+from standbook.analysis.results import from_json
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.story import rehearse
+from standbook.cli.main import run as standbook
+from standbook.daq.envelope import Event
+from standbook.daq.hello import Hello, WireLine
+from standbook.daq.lock import check_lock, lock_campaign
+from standbook.daq.run import open_run
+from standbook.daq.seal import seal
 from tests.recorded_run import NOW, ROWS_PER_FRAME, Player, new_run, starter
 
 FIRST_ROW_OF_HOLE = 8.88  # [s] after T-0

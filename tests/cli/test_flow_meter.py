@@ -5,8 +5,8 @@ import random
 
 import pytest
 
-from analysis.results import from_json
-from cli.main import run
+from standbook.analysis.results import from_json
+from standbook.cli.main import run
 from tests.campaign_fixture import edit
 
 AREA, DENSITY, AMBIENT = 16.2e-6, 998.6, 0.978e5

@@ -7,27 +7,26 @@ import shlex
 import subprocess
 import sys
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
 import typer
 
-from analysis import fluids
-from analysis.compare import departure
-from analysis.engine import characteristic_velocity, specific_impulse, thrust_coefficient
-from analysis.events import MODEL_U
-from analysis.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
-from analysis.limits import guard_factor, verdict
-from analysis.load import Zero, drift_of, unloaded
-from analysis.results import BudgetTerm, Measured, from_json
-from analysis.windows import Window
-from cli.main import app, run
-from daq.channels import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE, signal_from_counts
-from daq.quantity import parse_quantity
-from daq.stand import Input
+from standbook.analysis import fluids
+from standbook.analysis.compare import departure
+from standbook.analysis.engine import characteristic_velocity, specific_impulse, thrust_coefficient
+from standbook.analysis.events import MODEL_U
+from standbook.analysis.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
+from standbook.analysis.limits import guard_factor, verdict
+from standbook.analysis.load import Zero, drift_of, unloaded
+from standbook.analysis.results import BudgetTerm, Measured, from_json
+from standbook.analysis.windows import Window
+from standbook.cli.main import app, run
+from standbook.daq.channels import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE, signal_from_counts
+from standbook.daq.quantity import parse_quantity
+from standbook.daq.stand import Input
+from tests.repository import ROOT
 
-ROOT = Path(__file__).resolve().parents[2]
 PAGES = {path.stem: path.read_text(encoding="utf-8") for path in sorted((ROOT / "cli" / "guide").glob("*.md"))}
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 WANTED = {
@@ -155,7 +154,7 @@ def imported(tmp_path_factory):
     codes, outputs = [], []
     for line in commands.splitlines():
         words = shlex.split(line)
-        start = [sys.executable, "-m", "cli"] if words[0] == "standbook" else [sys.executable]
+        start = [sys.executable, "-m", "standbook.cli"] if words[0] == "standbook" else [sys.executable]
         done = subprocess.run([*start, *words[1:]], cwd=folder, env=environment, capture_output=True, text=True)
         codes.append(done.returncode)
         outputs.append(done.stdout + done.stderr)

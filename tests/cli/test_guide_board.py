@@ -11,16 +11,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import daq
-from daq.clock import tolerance_u
-from daq.encode import beat_body, encode_frame, hello_body, samples_body
-from daq.heard import Heard, StreamHeard
-from daq.hello import Hello, WireChannel, WireLine
-from daq.lines import LineDecoder, LineLayout
-from daq.stand import Input
+from standbook import daq
+from standbook.daq.clock import tolerance_u
+from standbook.daq.encode import beat_body, encode_frame, hello_body, samples_body
+from standbook.daq.heard import Heard, StreamHeard
+from standbook.daq.hello import Hello, WireChannel, WireLine
+from standbook.daq.lines import LineDecoder, LineLayout
+from standbook.daq.stand import Input
 from tests.firmware_tools import require
+from tests.repository import ROOT
 
-ROOT = Path(__file__).resolve().parents[2]
 PAGE = (ROOT / "cli" / "guide" / "board.md").read_text(encoding="utf-8")
 FIRMWARE = ROOT / "daq" / "firmware"
 NODE = FIRMWARE / "standbook_node"

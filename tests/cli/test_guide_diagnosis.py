@@ -3,18 +3,18 @@
 import math
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from analysis.diagnose import ALARM, SIGNATURE_SHARE
-from analysis.flow_causes import CHOKED, HEAT
-from analysis.flow_contradictions import AMOUNT_RATIOS, CHORDS, LITTLE, NEAR, PRESSURE_RATIOS
-from analysis.flow_evidence import NAMES, Evidence, predicted
-from analysis.ullage_course import Faults, Vessel, courses, gas_at
+from standbook.analysis.diagnose import ALARM, SIGNATURE_SHARE
+from standbook.analysis.flow_causes import CHOKED, HEAT
+from standbook.analysis.flow_contradictions import AMOUNT_RATIOS, CHORDS, LITTLE, NEAR, PRESSURE_RATIOS
+from standbook.analysis.flow_evidence import NAMES, Evidence, predicted
+from standbook.analysis.ullage_course import Faults, Vessel, courses, gas_at
+from tests.repository import ROOT
 
-PAGE = (Path(__file__).resolve().parents[2] / "cli" / "guide" / "diagnosis.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "cli" / "guide" / "diagnosis.md").read_text(encoding="utf-8")
 VESSEL = Vessel(
     ullage_volume=0.020, section=math.pi / 4.0 * 0.23**2, density=998.2, back_pressure=1e5, start_pressure=35e5,
     expelled_mass=9.5, length=10.0, head=None, load=9.98, reads_zero_at=1e5,

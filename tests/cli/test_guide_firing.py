@@ -3,24 +3,24 @@
 import math
 import re
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from analysis import spectra
-from analysis.class_reserve import largest_term
-from analysis.firing_results import LineName
-from analysis.firing_spectra import MODE_WITHIN, SMOOTH_BLOCK, SMOOTH_LIMIT, SMOOTH_OVER
-from analysis.firing_transients import CHAMBER_MEAN, DEFINITION_U, STIFFNESS_OVER
-from analysis.performance import least_stiffness
-from analysis.results import BudgetTerm
-from analysis.spectra_sentences import CHUG_SHARE
-from analysis.transients import rise_of
-from daq.calibration import StandInteraction
+from standbook.analysis import spectra
+from standbook.analysis.class_reserve import largest_term
+from standbook.analysis.firing_results import LineName
+from standbook.analysis.firing_spectra import MODE_WITHIN, SMOOTH_BLOCK, SMOOTH_LIMIT, SMOOTH_OVER
+from standbook.analysis.firing_transients import CHAMBER_MEAN, DEFINITION_U, STIFFNESS_OVER
+from standbook.analysis.performance import least_stiffness
+from standbook.analysis.results import BudgetTerm
+from standbook.analysis.spectra_sentences import CHUG_SHARE
+from standbook.analysis.transients import rise_of
+from standbook.daq.calibration import StandInteraction
+from tests.repository import ROOT
 
-GUIDE = Path(__file__).resolve().parents[2] / "cli" / "guide"
+GUIDE = ROOT / "cli" / "guide"
 PAGE = " ".join((GUIDE / "firing-analysis.md").read_text(encoding="utf-8").split())
 
 

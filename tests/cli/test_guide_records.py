@@ -1,13 +1,13 @@
 """The guide's page about doubtful records: its rules are those of the code, and so are its worked numbers."""
 
 import math
-from pathlib import Path
 
-from analysis import checks, impulse, limits, load, mark_checks, supply_checks
-from daq import gauge
-from daq.quantity import factor
+from standbook.analysis import checks, impulse, limits, load, mark_checks, supply_checks
+from standbook.daq import gauge
+from standbook.daq.quantity import factor
+from tests.repository import ROOT
 
-PAGE = " ".join((Path(__file__).parents[2] / "cli/guide/doubtful-records.md").read_text(encoding="utf-8").split())
+PAGE = " ".join((ROOT / "cli/guide/doubtful-records.md").read_text(encoding="utf-8").split())
 
 
 def on_page(*texts):

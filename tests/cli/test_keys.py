@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from cli.keys import Key, KeyMarks, reading_keys
-from daq.errors import RecordError
-from daq.instant import HostClocks, Instant
-from daq.marks import read_marks
-from daq.plan import Mark
+from standbook.cli.keys import Key, KeyMarks, reading_keys
+from standbook.daq.errors import RecordError
+from standbook.daq.instant import HostClocks, Instant
+from standbook.daq.marks import read_marks
+from standbook.daq.plan import Mark
 from tests.cli.made_run import until
 
 PLAN_MARKS = (Mark(key="P", text="fuel tank pressurising"), Mark(key=" ", text="countdown hold"))

@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from cli.plain_lines import EVERY, PlainLines, status_lines
-from daq.live_state import Phase, Standing
+from standbook.cli.plain_lines import EVERY, PlainLines, status_lines
+from standbook.daq.live_state import Phase, Standing
 from tests.cli.live_states import (
     BURN,
     DISAGREE,

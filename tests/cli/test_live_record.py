@@ -13,10 +13,10 @@ from contextlib import contextmanager, suppress
 
 import pytest
 
-from cli.main import run
-from daq.marks import read_marks
-from daq.rehearsal import RehearsalDevice
-from daq.run import check_run
+from standbook.cli.main import run
+from standbook.daq.marks import read_marks
+from standbook.daq.rehearsal import RehearsalDevice
+from standbook.daq.run import check_run
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table

@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from cli.big_figures import figure_rows
-from cli.live_screen import screen_lines
-from cli.live_words import AlarmBook, link_alarms, number_in, seconds
-from daq.live_state import DiskState, MarkState, Phase, Standing
+from standbook.cli.big_figures import figure_rows
+from standbook.cli.live_screen import screen_lines
+from standbook.cli.live_words import AlarmBook, link_alarms, number_in, seconds
+from standbook.daq.live_state import DiskState, MarkState, Phase, Standing
 from tests.cli.live_states import (
     BURN,
     DISAGREE,

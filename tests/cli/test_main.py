@@ -6,19 +6,20 @@ import sys
 
 import pytest
 
-from cli import main
-from cli.main import run
-from daq import port
-from daq.errors import ConfigError, DataError, FrameError, LinkError, RecordError, StandError
-from tests.cli.made_run import ROOT, standbook
+from standbook.cli import main
+from standbook.cli.main import run
+from standbook.daq import port
+from standbook.daq.errors import ConfigError, DataError, FrameError, LinkError, RecordError, StandError
+from tests.cli.made_run import standbook
+from tests.repository import ROOT
 
 HEAVY = {
     "numpy", "pandas", "scipy", "pyarrow", "matplotlib", "CoolProp", "pydantic", "jinja2", "serial",
 }  # fmt: skip
 LIVE = {  # what shows a recording, loaded by the commands that do
-    f"cli.{name}" for name in ("big_figures", "keys", "live_screen", "live_words", "painter", "plain_lines", "showing")
+    f"standbook.cli.{name}" for name in ("big_figures", "keys", "live_screen", "live_words", "painter", "plain_lines", "showing")
 }
-OURS = {"daq", "daq.errors"}  # all of ours, besides the command files, that a start may load
+OURS = {"standbook.daq", "standbook.daq.errors"}  # all of ours, besides the command files, that a start may load
 
 
 def failing(monkeypatch, error):
@@ -56,9 +57,9 @@ def test_an_error_nobody_foresaw_passes_through(monkeypatch):
 )
 def test_a_crash_ends_in_1_with_its_traceback_and_an_interrupt_in_130(error, code, words):
     program = (
-        "import sys, daq.port, cli.main\n"
+        "import sys, standbook.daq.port, standbook.cli.main\n"
         f"def fail(): raise {error}\n"
-        "daq.port.list_ports = fail\nsys.argv[1:] = ['ports']\ncli.main.main()\n"
+        "standbook.daq.port.list_ports = fail\nsys.argv[1:] = ['ports']\nstandbook.cli.main.main()\n"
     )
     done = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == code
@@ -106,12 +107,12 @@ def test_main_takes_its_arguments_from_the_command_line(monkeypatch, capsys):
 
 
 def test_starting_loads_nothing_heavy():
-    program = "import sys, cli.main\nprint(*sorted(sys.modules), sep='\\n')"
+    program = "import sys, standbook.cli.main\nprint(*sorted(sys.modules), sep='\\n')"
     done = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=True)
     loaded = set(done.stdout.split())
-    assert "cli.demo" in loaded
+    assert "standbook.cli.demo" in loaded
     assert loaded & HEAVY == set()
-    assert {name for name in loaded if name.split(".")[0] in ("daq", "analysis")} == OURS
-    assert {name for name in loaded if name.startswith("cli.")} == {
-        f"cli.{path.stem}" for path in (ROOT / "cli").glob("*.py")
-    } - {"cli.__init__", "cli.__main__", "cli.start", "cli.starter"} - LIVE
+    assert {name for name in loaded if name.split(".")[:2] in (["standbook", "daq"], ["standbook", "analysis"])} == OURS
+    assert {name for name in loaded if name.startswith("standbook.cli.")} == {
+        f"standbook.cli.{path.stem}" for path in (ROOT / "cli").glob("*.py")
+    } - {"standbook.cli.__init__", "standbook.cli.__main__", "standbook.cli.start", "standbook.cli.starter"} - LIVE

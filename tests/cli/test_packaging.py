@@ -1,18 +1,19 @@
-"""The wheel: three import names, everything they read beside them, and nothing of the house it was built in."""
+"""The wheel: one import name, everything they read beside them, and nothing of the house it was built in."""
 
 import os
 import shutil
 import subprocess
 import sys
 import zipfile
-from importlib.util import find_spec
 from pathlib import Path, PurePosixPath
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
+from tests.repository import ROOT
+
 PACKAGES = ("analysis", "cli", "daq")
-LEFT_OUT = (".*", "__pycache__", "build", "dist", "*.egg-info")  # what is no part of a fresh clone
+PUBLIC = "standbook/analysis/public.py"  # becomes standbook/__init__.py
+LEFT_OUT = (".git", ".venv", ".*_cache", ".hypothesis", ".coverage*", "__pycache__", "build", "dist", "*.egg-info")  # what is no part of a fresh clone
 
 
 @pytest.fixture(scope="module")
@@ -21,22 +22,11 @@ def wheel(tmp_path_factory):
     folder = tmp_path_factory.mktemp("wheel")
     copy = folder / "sources"
     shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(*LEFT_OUT))
-    # setuptools of 77 knows the licence as the project states it; an older one is left to the isolated build
     command = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--wheel-dir", str(folder), str(copy)]
-    if new_setuptools():
-        command.insert(4, "--no-build-isolation")
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     (built,) = folder.glob("*.whl")
     return built
-
-
-def new_setuptools():
-    if find_spec("setuptools") is None:
-        return False
-    from importlib.metadata import version
-
-    return int(version("setuptools").partition(".")[0]) >= 77
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +46,7 @@ def unpacked(wheel, tmp_path_factory):
 def standbook(unpacked, cwd, *arguments):
     """Run the unpacked wheel from a folder that holds nothing of ours."""
     environment = {**os.environ, "PYTHONPATH": str(unpacked)}
-    command = [sys.executable, "-P", "-m", "cli", *arguments]
+    command = [sys.executable, "-P", "-m", "standbook.cli", *arguments]
     return subprocess.run(command, cwd=cwd, env=environment, capture_output=True, text=True, check=False)
 
 
@@ -65,28 +55,28 @@ def test_it_is_of_every_python_and_every_system(wheel):
     assert wheel.name.endswith("-py3-none-any.whl")
 
 
-def test_three_names_and_the_metadata_stand_at_the_top(names):
+def test_one_name_and_the_metadata_stand_at_the_top(names):
     tops = {PurePosixPath(name).parts[0] for name in names}
-    assert {top for top in tops if not top.endswith(".dist-info")} == set(PACKAGES)
-    assert len(tops) == len(PACKAGES) + 1
+    assert {top for top in tops if not top.endswith(".dist-info")} == {"standbook"}
+    assert len(tops) == 2
 
 
 def test_every_file_of_the_packages_is_in_it_and_no_other(names):
     """What git ignores is not of the packages; what is kept, module or template or page, is."""
     here = {
-        path.relative_to(ROOT).as_posix()
+        f"standbook/{path.relative_to(ROOT).as_posix()}"
         for package in PACKAGES
         for path in (ROOT / package).rglob("*")
         if path.is_file() and "__pycache__" not in path.parts
     }
-    assert {name for name in names if ".dist-info/" not in name} == here
+    assert {name for name in names if ".dist-info/" not in name} == here - {PUBLIC} | {"standbook/__init__.py"}
 
 
 @pytest.mark.parametrize(
     "name",
     [
-        "daq/py.typed", "analysis/py.typed", "cli/py.typed", "cli/guide/cautions.md", "cli/starter_files/stand.toml",
-        "cli/starter_files/HF-02.toml", "analysis/report/templates/report.html.j2",
+        "standbook/daq/py.typed", "standbook/analysis/py.typed", "standbook/cli/py.typed", "standbook/cli/guide/cautions.md", "standbook/cli/starter_files/stand.toml",
+        "standbook/cli/starter_files/HF-02.toml", "standbook/analysis/report/templates/report.html.j2",
     ],
 )  # fmt: skip
 def test_what_the_commands_read_is_inside(names, name):
@@ -102,7 +92,7 @@ def test_the_command_and_the_licence_are_declared(wheel):
     with zipfile.ZipFile(wheel) as archive:
         (info,) = {name.partition("/")[0] for name in archive.namelist() if ".dist-info/" in name}
         assert archive.read(f"{info}/entry_points.txt").decode().split() == [
-            "[console_scripts]", "standbook", "=", "cli.start:main",
+            "[console_scripts]", "standbook", "=", "standbook.cli.start:main",
         ]  # fmt: skip
         metadata = archive.read(f"{info}/METADATA").decode()
         assert "License-Expression: MIT" in metadata
@@ -112,11 +102,11 @@ def test_the_command_and_the_licence_are_declared(wheel):
 
 def test_the_unpacked_wheel_is_what_runs(unpacked, tmp_path):
     environment = {**os.environ, "PYTHONPATH": str(unpacked)}
-    code = "import analysis, cli, daq; print(*(m.__path__[0] for m in (analysis, cli, daq)), sep='\\n')"
+    code = "from standbook import analysis, cli, daq; print(*(m.__path__[0] for m in (analysis, cli, daq)), sep='\\n')"
     done = subprocess.run(
         [sys.executable, "-P", "-c", code], cwd=tmp_path, env=environment, capture_output=True, text=True, check=True
     )
-    assert done.stdout.split() == [str(unpacked / package) for package in PACKAGES]
+    assert done.stdout.split() == [str(unpacked / "standbook" / package) for package in PACKAGES]
 
 
 def test_help_guide_new_and_predict_work_away_from_the_sources(unpacked, tmp_path):
@@ -137,8 +127,8 @@ def test_help_guide_new_and_predict_work_away_from_the_sources(unpacked, tmp_pat
 @pytest.mark.slow
 def test_the_demo_runs_from_the_unpacked_wheel(unpacked, tmp_path):
     """In a folder with a package of the same name, since people stand where they stand."""
-    (tmp_path / "cli").mkdir()
-    (tmp_path / "cli/__init__.py").write_text("raise SystemExit('not ours')\n", encoding="utf-8")
+    (tmp_path / "standbook").mkdir()
+    (tmp_path / "standbook/__init__.py").write_text("raise SystemExit('not ours')\n", encoding="utf-8")
     done = standbook(unpacked, tmp_path, "demo", "--time-scale", "20")
     assert done.returncode == 0, done.stderr
     report = Path(done.stdout.rstrip().rpartition("Report: ")[2])

@@ -5,7 +5,7 @@ import threading
 import pytest
 from rich.text import Text
 
-from cli.painter import Painter
+from standbook.cli.painter import Painter
 from tests.cli.made_run import until
 
 

@@ -11,14 +11,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from cli.main import run
-from daq.faults import DroppedBytes
-from daq.follow import Follower
-from daq.hold import is_held
-from daq.rehearsal import RehearsalDevice
-from daq.run import check_run
-from daq.stand import read_stand
-from daq.status import read_status
+from standbook.cli.main import run
+from standbook.daq.faults import DroppedBytes
+from standbook.daq.follow import Follower
+from standbook.daq.hold import is_held
+from standbook.daq.rehearsal import RehearsalDevice
+from standbook.daq.run import check_run
+from standbook.daq.stand import read_stand
+from standbook.daq.status import read_status
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table

@@ -4,9 +4,9 @@ import json
 
 import pytest
 
-from cli.main import run as command
-from daq.hold import held
-from daq.run import check_run
+from standbook.cli.main import run as command
+from standbook.daq.hold import held
+from standbook.daq.run import check_run
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts
 
 

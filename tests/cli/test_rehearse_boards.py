@@ -7,7 +7,7 @@ import subprocess
 
 import pytest
 
-from cli.main import run
+from standbook.cli.main import run
 from tests.campaign_fixture import edit
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 

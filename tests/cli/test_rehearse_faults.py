@@ -5,8 +5,8 @@ import subprocess
 
 import pytest
 
-from cli.main import run
-from daq.faults import FAULTS
+from standbook.cli.main import run
+from standbook.daq.faults import FAULTS
 from tests.cli.made_run import ended, small_campaign, standbook
 
 

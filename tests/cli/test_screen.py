@@ -4,7 +4,7 @@ import webbrowser
 
 import pytest
 
-from cli.screen import open_page
+from standbook.cli.screen import open_page
 
 
 @pytest.mark.parametrize("found", [True, False])

@@ -5,14 +5,14 @@ import time
 
 import pytest
 
-from cli.live_words import head_of
-from cli.showing import Showing, live_of, started_at
-from daq.campaign import read_campaign
-from daq.follow import Seen
-from daq.instant import HostClocks
-from daq.live_state import DiskState, LinkState
-from daq.marks import MARKS_FILE, MarkLog
-from daq.recorder import Watch
+from standbook.cli.live_words import head_of
+from standbook.cli.showing import Showing, live_of, started_at
+from standbook.daq.campaign import read_campaign
+from standbook.daq.follow import Seen
+from standbook.daq.instant import HostClocks
+from standbook.daq.live_state import DiskState, LinkState
+from standbook.daq.marks import MARKS_FILE, MarkLog
+from standbook.daq.recorder import Watch
 from tests.cli.made_run import small_campaign, today
 
 LINK = LinkState("cradle-a", "recording", 1000.0, 0, 0, 10, 1, 0.0, 0.1)

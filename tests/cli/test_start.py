@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from tests.cli.made_run import ROOT
+from tests.repository import ROOT
 
 # Stops this process with a signal at the import of one module, wherever in the loading that is.
 PROGRAM = """
@@ -22,13 +22,13 @@ class Stopper:
 sys.meta_path.insert(0, Stopper())
 sys.argv = ["standbook", "guide", "cautions"]
 import runpy
-runpy.run_module("cli", run_name="__main__")
+runpy.run_module("standbook.cli", run_name="__main__")
 """
 # As above, run as a module of its own: only then does the interpreter remember what was interrupted in ``exec``.
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-@pytest.mark.parametrize("module", ["cli.main", "typer", "cli.record", "rich.markdown"])
+@pytest.mark.parametrize("module", ["standbook.cli.main", "typer", "standbook.cli.record", "rich.markdown"])
 def test_a_signal_while_modules_are_loading_ends_in_one_sentence(module, number, tmp_path):
     (tmp_path / "program.py").write_text(PROGRAM.format(module=module, number=int(number)), encoding="utf-8")
     done = subprocess.run(
@@ -45,7 +45,7 @@ def test_a_signal_while_modules_are_loading_ends_in_one_sentence(module, number,
 
 def test_without_a_signal_it_runs_the_command():
     done = subprocess.run(
-        [sys.executable, "-m", "cli", "guide"], cwd=ROOT, capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-m", "standbook.cli", "guide"], cwd=ROOT, capture_output=True, text=True, check=False, timeout=60
     )
     assert done.returncode == 0
     assert "cautions" in done.stdout
@@ -57,7 +57,7 @@ import atexit, os, sys
 atexit.register(lambda: os.kill(os.getpid(), {number}))
 sys.argv = ["standbook", "guide"]
 import runpy
-runpy.run_module("cli", run_name="__main__")
+runpy.run_module("standbook.cli", run_name="__main__")
 """
 
 

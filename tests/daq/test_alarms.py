@@ -4,10 +4,10 @@ import dataclasses
 
 import pytest
 
-from daq.alarms import Alarms, at_words
-from daq.campaign import read_campaign
-from daq.gauge import Gauge, Look
-from daq.live_state import Standing
+from standbook.daq.alarms import Alarms, at_words
+from standbook.daq.campaign import read_campaign
+from standbook.daq.gauge import Gauge, Look
+from standbook.daq.live_state import Standing
 from tests.campaign_fixture import TODAY, campaign
 
 SECOND = 1_000_000_000

@@ -5,12 +5,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq.align import AGREE, HELD_BACK, SEARCH, LineEdges, align, delay_bound, line_edges, measure_shift
-from daq.encode import edge_body, encode_frame, encode_samples, hello_body
-from daq.hello import Hello, WireChannel, WireLine
-from daq.recover import recover_wire
-from daq.stand import Device, Input, Stand
-from daq.tape import Reel, Tape
+from standbook.daq.align import AGREE, HELD_BACK, SEARCH, LineEdges, align, delay_bound, line_edges, measure_shift
+from standbook.daq.encode import edge_body, encode_frame, encode_samples, hello_body
+from standbook.daq.hello import Hello, WireChannel, WireLine
+from standbook.daq.recover import recover_wire
+from standbook.daq.stand import Device, Input, Stand
+from standbook.daq.tape import Reel, Tape
 
 SECOND = 1_000_000_000
 

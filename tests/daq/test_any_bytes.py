@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.encode import beat_body, edge_body, encode_frame, hello_body, samples_body
-from daq.recover import recover_wire
-from daq.tape import Reel, Tape
+from standbook.daq.encode import beat_body, edge_body, encode_frame, hello_body, samples_body
+from standbook.daq.recover import recover_wire
+from standbook.daq.tape import Reel, Tape
 from tests.any_bytes import CHECKS, SCHEMA, seeds
 from tests.wire_reference import hello
 
@@ -46,16 +46,16 @@ def test_valid_input_with_parts_replaced_put_in_or_left_out_keeps_the_promises(t
 
 def test_the_promises_can_be_broken(monkeypatch):
     """A check that cannot fail proves nothing: readers that drop, repeat or shift are found out."""
-    monkeypatch.setattr("daq.journal.JournalDecoder.finish", lambda self: [])
+    monkeypatch.setattr("standbook.daq.journal.JournalDecoder.finish", lambda self: [])
     all_of_it = lambda self, count: self._pass(len(self._pending) - self._start)  # noqa: E731
-    monkeypatch.setattr("daq.journal.JournalDecoder._skip", all_of_it)
+    monkeypatch.setattr("standbook.daq.journal.JournalDecoder._skip", all_of_it)
     damaged = b"\x21" + (len(SCHEMA) + 20).to_bytes(2, "little") + SEEDS["journal"][1][3:]
     with pytest.raises(AssertionError):
         CHECKS["journal"](damaged)
-    monkeypatch.setattr("daq.wire.Decoder._wait", lambda *_: None)
+    monkeypatch.setattr("standbook.daq.wire.Decoder._wait", lambda *_: None)
     with pytest.raises(AssertionError):
         CHECKS["frames"](SEEDS["frames"][2])
-    monkeypatch.setattr("daq.lines.LineDecoder._account", lambda self, row, found: -1)
+    monkeypatch.setattr("standbook.daq.lines.LineDecoder._account", lambda self, row, found: -1)
     with pytest.raises(AssertionError):
         CHECKS["lines"](SEEDS["lines"][0])
 

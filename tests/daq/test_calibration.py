@@ -6,8 +6,8 @@ import math
 import numpy as np
 import pytest
 
-from daq.calibration import Pull, StandInteraction, fit_polynomial, fit_pull, read_calibration
-from daq.errors import ConfigError, DataError
+from standbook.daq.calibration import Pull, StandInteraction, fit_polynomial, fit_pull, read_calibration
+from standbook.daq.errors import ConfigError, DataError
 
 
 def digits(found, certified):

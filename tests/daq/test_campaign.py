@@ -5,11 +5,19 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from daq.campaign import read_campaign
-from daq.channels import Rails, check_signal, clipped, counts_from_signal, open_wire, readings, signal_from_counts
-from daq.errors import ConfigError
-from daq.plan import read_plan
-from daq.stand import read_stand
+from standbook.daq.campaign import read_campaign
+from standbook.daq.channels import (
+    Rails,
+    check_signal,
+    clipped,
+    counts_from_signal,
+    open_wire,
+    readings,
+    signal_from_counts,
+)
+from standbook.daq.errors import ConfigError
+from standbook.daq.plan import read_plan
+from standbook.daq.stand import read_stand
 from tests.campaign_fixture import TODAY, campaign, edit
 
 

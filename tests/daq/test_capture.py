@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daq.capture import CaptureEnd, Ending, Limits, capture, reopen_candidates
-from daq.encode import encode_frame, encode_samples, hello_body
-from daq.envelope import Event, Row
-from daq.errors import LinkError
-from daq.hello import Hello, WireChannel
-from daq.instant import Instant
-from daq.journal import JournalWriteError, JournalWriter
-from daq.port import PortInfo
-from daq.recover import recover_wire
-from daq.tape import read_tapes
+from standbook.daq.capture import CaptureEnd, Ending, Limits, capture, reopen_candidates
+from standbook.daq.encode import encode_frame, encode_samples, hello_body
+from standbook.daq.envelope import Event, Row
+from standbook.daq.errors import LinkError
+from standbook.daq.hello import Hello, WireChannel
+from standbook.daq.instant import Instant
+from standbook.daq.journal import JournalWriteError, JournalWriter
+from standbook.daq.port import PortInfo
+from standbook.daq.recover import recover_wire
+from standbook.daq.tape import read_tapes
 
 MS = 1_000_000
 
@@ -249,7 +249,7 @@ def test_a_lost_port_is_looked_for_by_name_and_usb_serial_number(
 
 
 def test_capture_brings_in_neither_arrow_nor_numpy() -> None:
-    program = "import sys, daq.capture; sys.exit(bool({'numpy', 'pyarrow', 'pandas'} & set(sys.modules)))"
+    program = "import sys, standbook.daq.capture; sys.exit(bool({'numpy', 'pyarrow', 'pandas'} & set(sys.modules)))"
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.clock import (
+from standbook.daq.clock import (
     Arrivals,
     BootClock,
     ClockFit,

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.continuity import assemble, same_epoch
-from daq.edges import PlacedEdge
-from daq.encode import beat_body, edge_body, encode_frame, encode_samples
-from daq.frames import Beat, Edge
-from daq.wire import Decoder
+from standbook.daq.continuity import assemble, same_epoch
+from standbook.daq.edges import PlacedEdge
+from standbook.daq.encode import beat_body, edge_body, encode_frame, encode_samples
+from standbook.daq.frames import Beat, Edge
+from standbook.daq.wire import Decoder
 from tests.wire_reference import hello
 
 WRAP = 2**32

@@ -8,18 +8,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cli.rehearse import FAULT_HELP
-from daq import faults as known
-from daq.account import stream_record
-from daq.errors import ConfigError
-from daq.faults import FAULTS, parse_fault, placed, sentences
-from daq.hello import WireChannel, WireLine
-from daq.link_faults import on_the_link
-from daq.recover import recover_wire
-from daq.script import Event, PlayedEdge, PlayedStream, Table, boots, script
-from daq.sent import Ledger, account
-from daq.table_faults import faulty_table
-from daq.tape import Reel, Tape
+from standbook.cli.rehearse import FAULT_HELP
+from standbook.daq import faults as known
+from standbook.daq.account import stream_record
+from standbook.daq.errors import ConfigError
+from standbook.daq.faults import FAULTS, parse_fault, placed, sentences
+from standbook.daq.hello import WireChannel, WireLine
+from standbook.daq.link_faults import on_the_link
+from standbook.daq.recover import recover_wire
+from standbook.daq.script import Event, PlayedEdge, PlayedStream, Table, boots, script
+from standbook.daq.sent import Ledger, account
+from standbook.daq.table_faults import faulty_table
+from standbook.daq.tape import Reel, Tape
 from tests.record_truth import RecordedStream, judge
 
 HZ, RATE = 1_000_000, 500

@@ -4,7 +4,6 @@ import json
 import re
 import shutil
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -12,30 +11,31 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daq.additions import add
-from daq.card import read_card
-from daq.encode import encode_frame, encode_samples, hello_body
-from daq.envelope import Event
-from daq.errors import ConfigError, DataError, RecordError, StandError
-from daq.fill import fill
-from daq.filled import filled_path, merge, read_fills, starts_of
-from daq.hello import WireChannel
-from daq.journal import JournalWriter, read_journal
-from daq.layouts import write_layouts
-from daq.manifest import sha256_of, verify
-from daq.matching import LEAST_OVERLAP, Relation, matched
-from daq.record import Gap
-from daq.run import open_run, samples_path
-from daq.samples import Samples, SamplesHeader, read_samples
-from daq.seal import seal
-from daq.stand import TextLines
+from standbook.daq.additions import add
+from standbook.daq.card import read_card
+from standbook.daq.encode import encode_frame, encode_samples, hello_body
+from standbook.daq.envelope import Event
+from standbook.daq.errors import ConfigError, DataError, RecordError, StandError
+from standbook.daq.fill import fill
+from standbook.daq.filled import filled_path, merge, read_fills, starts_of
+from standbook.daq.hello import WireChannel
+from standbook.daq.journal import JournalWriter, read_journal
+from standbook.daq.layouts import write_layouts
+from standbook.daq.manifest import sha256_of, verify
+from standbook.daq.matching import LEAST_OVERLAP, Relation, matched
+from standbook.daq.record import Gap
+from standbook.daq.run import open_run, samples_path
+from standbook.daq.samples import Samples, SamplesHeader, read_samples
+from standbook.daq.seal import seal
+from standbook.daq.stand import TextLines
 from tests.recorded_run import ROWS_PER_FRAME, Player, fast_hello, new_run, plausible_counts, starter
+from tests.repository import ROOT
 
 ROWS = 2000
 HOLE = set(range(80, 102))  # frames: rows 800 to 1019
 COUNTS = plausible_counts(ROWS)
 SOFTWARE = "standbook test"
-SAMPLE_RUNS = Path(__file__).resolve().parents[2] / "sample_runs"
+SAMPLE_RUNS = ROOT / "sample_runs"
 
 
 def frames(player):
@@ -413,7 +413,7 @@ def test_text_lines_and_imports_cannot_be_filled(tmp_path, monkeypatch):
     printing = replace(opened, stand=opened.stand.model_copy(update={"device": (told,)}))
     elsewhere = replace(opened, info=opened.info.model_copy(update={"source": "imported"}))
     for other, words in ((printing, "cradle-a prints text lines; only wire format 1"), (elsewhere, "imported run")):
-        monkeypatch.setattr("daq.fill.open_run", lambda _folder, other=other: other)
+        monkeypatch.setattr("standbook.daq.fill.open_run", lambda _folder, other=other: other)
         with pytest.raises(DataError, match=words):
             filled(run, whole, device="cradle-a")
 

@@ -10,11 +10,11 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from cli.main import run as command
-from daq.encode import encode_frame, note_body
-from daq.launch import start_capture
-from daq.recover import recover_wire
-from daq.tape import read_tapes
+from standbook.cli.main import run as command
+from standbook.daq.encode import encode_frame, note_body
+from standbook.daq.launch import start_capture
+from standbook.daq.recover import recover_wire
+from standbook.daq.tape import read_tapes
 from tests.firmware_board import (
     KEPT,
     WRAP,

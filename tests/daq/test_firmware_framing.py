@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from cobs import cobs
 
-from daq.errors import FrameError
-from daq.hello import Hello
-from daq.wire import MAX_ENCODED, Decoder
+from standbook.daq.errors import FrameError
+from standbook.daq.hello import Hello
+from standbook.daq.wire import MAX_ENCODED, Decoder
 from tests.firmware_build import HOST, NODE, compile_c, compile_cpp, environment, link
 from tests.firmware_cases import BEAT, CRC, EDGE, HELLO, LONGEST, NOTE, RAW, SAMPLES, cases, framed
 

@@ -6,8 +6,9 @@ import sys
 
 import pytest
 
-from tests.emulator.toolchain import ROOT, TOOLS
+from tests.emulator.toolchain import TOOLS
 from tests.firmware_tools import PACKAGES, REQUIRED, require
+from tests.repository import ROOT
 
 
 def test_what_is_there_is_no_reason_to_skip(monkeypatch):

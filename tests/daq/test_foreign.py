@@ -6,11 +6,11 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from daq.campaign import read_campaign
-from daq.errors import ConfigError, DataError, RecordError
-from daq.foreign import import_csv
-from daq.lock import lock_campaign
-from daq.run import open_run
+from standbook.daq.campaign import read_campaign
+from standbook.daq.errors import ConfigError, DataError, RecordError
+from standbook.daq.foreign import import_csv
+from standbook.daq.lock import lock_campaign
+from standbook.daq.run import open_run
 from tests.recorded_run import TODAY, starter
 
 START = dt.datetime(2031, 6, 14, 9, 58, tzinfo=dt.UTC)
@@ -129,7 +129,7 @@ def test_ctrl_c_while_importing_leaves_no_half_run(files, monkeypatch):
     def stop(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("daq.foreign.finish", stop)
+    monkeypatch.setattr("standbook.daq.foreign.finish", stop)
     with pytest.raises(KeyboardInterrupt):
         files.run()
     assert list((files.campaign.folder / "runs").iterdir()) == []

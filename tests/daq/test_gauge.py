@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from daq.campaign import read_campaign
-from daq.channels import Rails, readings
-from daq.gauge import KEPT, STALE_AFTER, Gauge, Ring, rows_needed
-from daq.live_state import Standing
-from daq.timebase import TimeBase
+from standbook.daq.campaign import read_campaign
+from standbook.daq.channels import Rails, readings
+from standbook.daq.gauge import KEPT, STALE_AFTER, Gauge, Ring, rows_needed
+from standbook.daq.live_state import Standing
+from standbook.daq.timebase import TimeBase
 from tests.campaign_fixture import TODAY, campaign
 from tests.live_play import table_of
 

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq.errors import FrameError
-from daq.hello import MAX_BODY, TYPE_RANGES, Hello, WireChannel, WireLine
+from standbook.daq.errors import FrameError
+from standbook.daq.hello import MAX_BODY, TYPE_RANGES, Hello, WireChannel, WireLine
 from tests.wire_reference import hello
 
 EXAMPLE = (

@@ -3,9 +3,9 @@
 import signal
 import subprocess
 import sys
-from pathlib import Path
 
-from daq.hold import held, is_held
+from standbook.daq.hold import held, is_held
+from tests.repository import ROOT
 
 
 def test_a_folder_is_held_inside_the_block_and_by_several(tmp_path):
@@ -17,10 +17,10 @@ def test_a_folder_is_held_inside_the_block_and_by_several(tmp_path):
 
 
 def test_a_killed_process_holds_nothing(tmp_path):
-    code = "import pathlib, sys, time\nfrom daq.hold import held\n"
+    code = "import pathlib, sys, time\nfrom standbook.daq.hold import held\n"
     code += f"with held(pathlib.Path({str(tmp_path)!r})):\n    print('held', flush=True); time.sleep(60)\n"
     holder = subprocess.Popen(
-        [sys.executable, "-c", code], stdout=subprocess.PIPE, cwd=Path(__file__).resolve().parents[2]
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, cwd=ROOT
     )
     with holder:
         assert holder.stdout.readline() == b"held\n"

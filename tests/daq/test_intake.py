@@ -3,15 +3,15 @@
 import numpy as np
 import pytest
 
-from daq.encode import beat_body, edge_body, encode_frame, hello_body, note_body, samples_body
-from daq.follow import Taken, line_layout
-from daq.frames import MODULUS
-from daq.hello import Hello, WireChannel, WireLine
-from daq.intake import Intake
-from daq.lines import LineDecoder
-from daq.script import PLAYED_OUT
-from daq.stand import Device
-from daq.wire import Decoder
+from standbook.daq.encode import beat_body, edge_body, encode_frame, hello_body, note_body, samples_body
+from standbook.daq.follow import Taken, line_layout
+from standbook.daq.frames import MODULUS
+from standbook.daq.hello import Hello, WireChannel, WireLine
+from standbook.daq.intake import Intake
+from standbook.daq.lines import LineDecoder
+from standbook.daq.script import PLAYED_OUT
+from standbook.daq.stand import Device
+from standbook.daq.wire import Decoder
 
 HZ = 1_000_000
 LINES = (WireLine(0, "fire"), WireLine(1, "valve"))

@@ -17,11 +17,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq import envelope
-from daq.durable import DiskFile
-from daq.envelope import Event, Row
-from daq.errors import RecordError
-from daq.journal import (
+from standbook.daq import envelope
+from standbook.daq.durable import DiskFile
+from standbook.daq.envelope import Event, Row
+from standbook.daq.errors import RecordError
+from standbook.daq.journal import (
     Journal,
     JournalFollower,
     JournalWriteError,
@@ -375,8 +375,8 @@ def test_a_real_file_that_may_grow_no_further_keeps_every_whole_message(tmp_path
     program = f"""
 import sys
 from pathlib import Path
-from daq.envelope import Event
-from daq.journal import JournalWriteError, JournalWriter
+from standbook.daq.envelope import Event
+from standbook.daq.journal import JournalWriteError, JournalWriter
 writer = JournalWriter(Path({str(tmp_path / "a.arrows")!r}), {{}})
 count = 0
 try:

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq import envelope, journal
-from daq.envelope import Event, Row
-from daq.errors import RecordError
-from daq.journal import JournalDecoder, read_journal
-from daq.journal_columns import RecordColumns
+from standbook.daq import envelope, journal
+from standbook.daq.envelope import Event, Row
+from standbook.daq.errors import RecordError
+from standbook.daq.journal import JournalDecoder, read_journal
+from standbook.daq.journal_columns import RecordColumns
 
 START = envelope.schema_message({"device": "cradle-a"}) + envelope.EMPTY_BATCH
 TIMES = st.integers(-(2**63), 2**63 - 1)

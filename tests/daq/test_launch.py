@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from daq.errors import LinkError, RecordError
-from daq.journal import read_journal
-from daq.launch import CaptureHandle, start_capture
+from standbook.daq.errors import LinkError, RecordError
+from standbook.daq.journal import read_journal
+from standbook.daq.launch import CaptureHandle, start_capture
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")
 

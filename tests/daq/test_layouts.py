@@ -5,10 +5,10 @@ import json
 import numpy as np
 import pytest
 
-from daq.errors import ConfigError
-from daq.layouts import LAYOUTS, layouts_path, load_layouts, write_layouts
-from daq.run import open_run
-from daq.seal import seal
+from standbook.daq.errors import ConfigError
+from standbook.daq.layouts import LAYOUTS, layouts_path, load_layouts, write_layouts
+from standbook.daq.run import open_run
+from standbook.daq.seal import seal
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts, starter
 
 SAVED = "2031-06-13T10:00:00+00:00"

@@ -4,11 +4,11 @@ import dataclasses
 
 import pytest
 
-from daq.follow import Seen
-from daq.hello import Hello, WireChannel
-from daq.link_watch import LinkWatch
-from daq.stand import Device
-from daq.status import CaptureStatus
+from standbook.daq.follow import Seen
+from standbook.daq.hello import Hello, WireChannel
+from standbook.daq.link_watch import LinkWatch
+from standbook.daq.stand import Device
+from standbook.daq.status import CaptureStatus
 
 SECOND = 1_000_000_000
 

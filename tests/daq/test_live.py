@@ -6,19 +6,19 @@ import re
 import numpy as np
 import pytest
 
-from analysis.scenario.story import demo_draw, rehearse
-from daq.campaign import read_campaign
-from daq.encode import encode_frame
-from daq.faults import BrownOut
-from daq.follow import Taken
-from daq.frames import KIND_EDGE
-from daq.lines import LineDecoder
-from daq.live import Live
-from daq.live_state import Phase, Standing
-from daq.marks import CrewMark
-from daq.plan import Redline
-from daq.script import script
-from daq.wire import Decoder
+from standbook.analysis.scenario.story import demo_draw, rehearse
+from standbook.daq.campaign import read_campaign
+from standbook.daq.encode import encode_frame
+from standbook.daq.faults import BrownOut
+from standbook.daq.follow import Taken
+from standbook.daq.frames import KIND_EDGE
+from standbook.daq.lines import LineDecoder
+from standbook.daq.live import Live
+from standbook.daq.live_state import Phase, Standing
+from standbook.daq.marks import CrewMark
+from standbook.daq.plan import Redline
+from standbook.daq.script import script
+from standbook.daq.wire import Decoder
 from tests.campaign_fixture import TODAY, campaign
 from tests.live_play import STARTED, Played, column_of, said_of, table_of, with_counts
 
@@ -537,7 +537,7 @@ def test_a_text_board_is_watched_too(stand):
     item = stand.stand.input_tagged("PT-12").model_copy(update={"device": "board", "wire": "p"})
     other = stand.stand.model_copy(update={"device": (device,), "input": (item,)})
     live = Live(stand.plan.model_copy(update={"redline": ()}), other, stand.calibrations, started_ns=STARTED)
-    from daq.follow import line_layout
+    from standbook.daq.follow import line_layout
 
     decoder = LineDecoder(line_layout(device))
     decoder.feed(b"\n")

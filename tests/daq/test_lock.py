@@ -3,11 +3,11 @@ import json
 
 import pytest
 
-from cli.starter import write_campaign
-from daq.campaign import read_campaign
-from daq.errors import ConfigError, RecordError
-from daq.lock import check_lock, lock_campaign, read_lock
-from daq.manifest import sha256_of
+from standbook.cli.starter import write_campaign
+from standbook.daq.campaign import read_campaign
+from standbook.daq.errors import ConfigError, RecordError
+from standbook.daq.lock import check_lock, lock_campaign, read_lock
+from standbook.daq.manifest import sha256_of
 
 TODAY = dt.date(2031, 6, 14)
 NOW = dt.datetime(2031, 6, 14, 9, 30, tzinfo=dt.timezone(dt.timedelta(hours=2)))

@@ -4,9 +4,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daq.errors import RecordError
-from daq.manifest import MANIFEST, covered, read_manifest, sha256_of, verify, write_manifest
-from daq.staged import staged, write_staged
+from standbook.daq.errors import RecordError
+from standbook.daq.manifest import MANIFEST, covered, read_manifest, sha256_of, verify, write_manifest
+from standbook.daq.staged import staged, write_staged
 
 
 @pytest.fixture

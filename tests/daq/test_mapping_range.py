@@ -4,9 +4,9 @@ import datetime as dt
 
 import pytest
 
-from daq.campaign import read_campaign
-from daq.mapping import ANY_RANGE, CsvMapping, imported_calibrations
-from daq.quantity import factor
+from standbook.daq.campaign import read_campaign
+from standbook.daq.mapping import ANY_RANGE, CsvMapping, imported_calibrations
+from standbook.daq.quantity import factor
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 

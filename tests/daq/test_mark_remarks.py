@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from daq.campaign import read_campaign
-from daq.channels import Rails, counts_from_signal, from_si
-from daq.gauge import Gauge, Ring
-from daq.mark_remarks import ROSE, SETTLES, WITHIN, MarkRemark
-from daq.marks import CrewMark
-from daq.plan import Mark
-from daq.timebase import TimeBase
+from standbook.daq.campaign import read_campaign
+from standbook.daq.channels import Rails, counts_from_signal, from_si
+from standbook.daq.gauge import Gauge, Ring
+from standbook.daq.mark_remarks import ROSE, SETTLES, WITHIN, MarkRemark
+from standbook.daq.marks import CrewMark
+from standbook.daq.plan import Mark
+from standbook.daq.timebase import TimeBase
 from tests.campaign_fixture import TODAY, campaign
 
 BAR = 1e5

@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq.errors import RecordError
-from daq.instant import Instant
-from daq.marks import MARKS_FILE, MarkLog, read_marks
+from standbook.daq.errors import RecordError
+from standbook.daq.instant import Instant
+from standbook.daq.marks import MARKS_FILE, MarkLog, read_marks
 
 
 class HandClocks:

@@ -1,8 +1,8 @@
 import pytest
 
-from daq.live_state import Phase
-from daq.phase import LIT_WITHIN, PhaseWatch
-from daq.timebase import Moment, TimeBase
+from standbook.daq.live_state import Phase
+from standbook.daq.phase import LIT_WITHIN, PhaseWatch
+from standbook.daq.timebase import Moment, TimeBase
 
 FULL = 40e5  # chamber [Pa]
 

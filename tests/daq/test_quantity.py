@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import constants
 
-from daq.quantity import UNITS, absolute, dimension_of, factor, in_unit, parse_quantity, parse_unit
+from standbook.daq.quantity import UNITS, absolute, dimension_of, factor, in_unit, parse_quantity, parse_unit
 
 # [AMS55] tables 2.4 and 2.5: the four exact factors everything else is built from (confirmed).
 G0, POUND, INCH, ATMOSPHERE = 9.80665, 0.45359237, 0.0254, 101325.0

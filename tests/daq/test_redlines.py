@@ -3,14 +3,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.campaign import read_campaign
-from daq.channels import Rails
-from daq.gauge import Gauge, Ring
-from daq.phase import Span
-from daq.plan import Redline
-from daq.quantity import parse_quantity
-from daq.redlines import RedlineWatch, limit_of
-from daq.timebase import Moment, TimeBase
+from standbook.daq.campaign import read_campaign
+from standbook.daq.channels import Rails
+from standbook.daq.gauge import Gauge, Ring
+from standbook.daq.phase import Span
+from standbook.daq.plan import Redline
+from standbook.daq.quantity import parse_quantity
+from standbook.daq.redlines import RedlineWatch, limit_of
+from standbook.daq.timebase import Moment, TimeBase
 from tests.campaign_fixture import TODAY, campaign
 
 AMBIENT = parse_quantity("97.8 kPa(a)", "pressure")

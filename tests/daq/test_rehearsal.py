@@ -8,9 +8,9 @@ import time
 import numpy as np
 import pytest
 
-from daq.errors import LinkError
-from daq.faults import BrownOut
-from daq.rehearsal import (
+from standbook.daq.errors import LinkError
+from standbook.daq.faults import BrownOut
+from standbook.daq.rehearsal import (
     PlayedEdge,
     PlayedStream,
     RehearsalDevice,
@@ -19,8 +19,8 @@ from daq.rehearsal import (
     WireLine,
     play,
 )
-from daq.script import PLAYED_OUT, script
-from daq.wire import Decoder
+from standbook.daq.script import PLAYED_OUT, script
+from standbook.daq.wire import Decoder
 
 I16, I24 = (-(2**15), 2**15 - 1), (-(2**23), 2**23 - 1)
 

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from daq.campaign import read_campaign
-from daq.channels import Rails, counts_from_signal, from_si
-from daq.gauge import Gauge, Ring
-from daq.response import END, MOST, MOVED, NOISES, SETTLED, SPAN, Response, movement, neighbours_of
-from daq.timebase import Moment, TimeBase
+from standbook.daq.campaign import read_campaign
+from standbook.daq.channels import Rails, counts_from_signal, from_si
+from standbook.daq.gauge import Gauge, Ring
+from standbook.daq.response import END, MOST, MOVED, NOISES, SETTLED, SPAN, Response, movement, neighbours_of
+from standbook.daq.timebase import Moment, TimeBase
 from tests.campaign_fixture import TODAY, campaign
 
 BAR = 1e5

@@ -1,12 +1,12 @@
 import numpy as np
 import pytest
 
-from daq.campaign import read_campaign
-from daq.channels import Rails, counts_from_signal, from_si
-from daq.gauge import Gauge, Ring
-from daq.plan import ImpulseClass
-from daq.running_impulse import RunningImpulse
-from daq.timebase import Moment, TimeBase
+from standbook.daq.campaign import read_campaign
+from standbook.daq.channels import Rails, counts_from_signal, from_si
+from standbook.daq.gauge import Gauge, Ring
+from standbook.daq.plan import ImpulseClass
+from standbook.daq.running_impulse import RunningImpulse
+from standbook.daq.timebase import Moment, TimeBase
 from tests.campaign_fixture import TODAY, campaign
 
 LIMIT = ImpulseClass.model_validate({"limit": "40960 N*s", "limit_name": "Class 2"})

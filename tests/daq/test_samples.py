@@ -11,9 +11,18 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daq.errors import RecordError
-from daq.samples import NO_RAILS, Column, Piece, SamplesHeader, coarsened, read_header, read_samples, write_samples
-from daq.seal import seal
+from standbook.daq.errors import RecordError
+from standbook.daq.samples import (
+    NO_RAILS,
+    Column,
+    Piece,
+    SamplesHeader,
+    coarsened,
+    read_header,
+    read_samples,
+    write_samples,
+)
+from standbook.daq.seal import seal
 from tests.recorded_run import WALL_NS, Player, fast_hello, new_run, plausible_counts
 
 ROWS = 1000

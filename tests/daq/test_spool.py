@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from daq.envelope import Event
-from daq.journal import JournalWriteError, JournalWriter, read_journal
-from daq.spool import JournalSpool
+from standbook.daq.envelope import Event
+from standbook.daq.journal import JournalWriteError, JournalWriter, read_journal
+from standbook.daq.spool import JournalSpool
 
 PATIENCE = 10.0  # [s] a test that would hang fails instead; nothing waits this long when it passes
 

@@ -4,11 +4,11 @@ import re
 
 import pytest
 
-from daq.campaign import read_campaign
-from daq.gauge import Gauge, Look
-from daq.live_state import Phase, Standing
-from daq.quantity import parse_quantity
-from daq.vessels import COVERAGE, PARTED_FOR, Vessel, in_reference, reading_u
+from standbook.daq.campaign import read_campaign
+from standbook.daq.gauge import Gauge, Look
+from standbook.daq.live_state import Phase, Standing
+from standbook.daq.quantity import parse_quantity
+from standbook.daq.vessels import COVERAGE, PARTED_FOR, Vessel, in_reference, reading_u
 from tests.campaign_fixture import TODAY, campaign
 
 BAR = 1e5

@@ -12,9 +12,9 @@ from cobs import cobs
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq import wire
-from daq.continuity import assemble
-from daq.encode import (
+from standbook.daq import wire
+from standbook.daq.continuity import assemble
+from standbook.daq.encode import (
     beat_body,
     edge_body,
     encode_frame,
@@ -24,10 +24,10 @@ from daq.encode import (
     pack_rows,
     samples_body,
 )
-from daq.errors import FrameError
-from daq.frames import read_beat, read_edge, read_note
-from daq.hello import TYPE_RANGES
-from daq.wire import Beat, Decoder, Edge, Note
+from standbook.daq.errors import FrameError
+from standbook.daq.frames import read_beat, read_edge, read_note
+from standbook.daq.hello import TYPE_RANGES
+from standbook.daq.wire import Beat, Decoder, Edge, Note
 from tests.wire_reference import bodies, crc32, hello, rows_of, sample_rows, uncobs
 
 FULL = bytes(range(1, 255))

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from cli.starter import write_campaign
+from standbook.cli.starter import write_campaign
 from tests.campaign_fixture import edit
 from tests.cli.made_run import ended, standbook
 from tests.emulator.board import PATIENCE, SUPPLY_MV, TOP, Board

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.firmware_tools import require
+from tests.repository import ROOT
 
-ROOT = Path(__file__).resolve().parents[2]
 SKETCHES = ROOT / "daq" / "firmware"
 ARDUINO = Path("/usr/share/arduino/hardware")
 BUILDER = Path("/usr/share/arduino-builder")  # its own recipes

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.carry_over import Ullage, carry_exponent
-from analysis.fluids import chord_isentropic_exponent
-from analysis.results import Measured
-from analysis.ullage_course import gas_at
+from standbook.analysis.carry_over import Ullage, carry_exponent
+from standbook.analysis.fluids import chord_isentropic_exponent
+from standbook.analysis.results import Measured
+from standbook.analysis.ullage_course import gas_at
 
 SEED = 20310602
 STEPS = 600

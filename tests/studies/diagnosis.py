@@ -17,13 +17,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.analyse import analyse
-from analysis.predict import predict
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.mistakes import Mistaken, mistaken
-from analysis.scenario.story import rehearse
-from analysis.scenario.world import world_of
-from daq.quantity import parse_quantity
+from standbook.analysis.analyse import analyse
+from standbook.analysis.predict import predict
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.mistakes import Mistaken, mistaken
+from standbook.analysis.scenario.story import rehearse
+from standbook.analysis.scenario.world import world_of
+from standbook.daq.quantity import parse_quantity
 from tests.rehearsed import dataset_of, with_clip
 from tests.studies.water_flow_accuracy import MASS_SHARE_U, WHITE_NOISE, demo_campaign, reference_campaign
 

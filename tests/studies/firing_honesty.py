@@ -19,13 +19,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.results import Measured
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.stage import on_stand, perform
-from analysis.scenario.story import instrument
-from analysis.scenario.world import noted_plan, world_of
-from analysis.static_fire import analyse_static_fire
-from daq.quantity import parse_quantity
+from standbook.analysis.results import Measured
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.stage import on_stand, perform
+from standbook.analysis.scenario.story import instrument
+from standbook.analysis.scenario.world import noted_plan, world_of
+from standbook.analysis.static_fire import analyse_static_fire
+from standbook.daq.quantity import parse_quantity
 from tests.rehearsed import dataset_of
 from tests.studies.impulse_coverage import campaign_for_study
 

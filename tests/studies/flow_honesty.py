@@ -18,15 +18,15 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import lfilter
 
-from analysis.analyse import analyse
-from analysis.dataset import Played, Weighing, dataset_from_counts
-from analysis.results import Measured, TZero
-from analysis.scenario.physics import Timeline, simulate
-from analysis.scenario.world import TankWorld, World
-from daq.calibration import Calibration
-from daq.channels import Rails
-from daq.plan import Plan
-from daq.stand import Stand
+from standbook.analysis.analyse import analyse
+from standbook.analysis.dataset import Played, Weighing, dataset_from_counts
+from standbook.analysis.results import Measured, TZero
+from standbook.analysis.scenario.physics import Timeline, simulate
+from standbook.analysis.scenario.world import TankWorld, World
+from standbook.daq.calibration import Calibration
+from standbook.daq.channels import Rails
+from standbook.daq.plan import Plan
+from standbook.daq.stand import Stand
 from tests.flow_bound import linearised_bound
 
 T_ZERO = TZero("2031-06-14T15:02:11.000000000Z", "valve rising, sampled edge", 3e-4)

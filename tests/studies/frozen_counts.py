@@ -15,14 +15,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.scenario.story import draw_for, rehearse
-from cli.starter import PLAN_FILES, write_campaign
-from daq.campaign import Campaign, read_campaign
-from daq.channels import Rails
-from daq.gauge import FROZEN_IN_FLOW, FROZEN_NOISE, Gauge, Ring, rows_needed
-from daq.live_state import Standing
-from daq.script import Table
-from daq.timebase import TimeBase
+from standbook.analysis.scenario.story import draw_for, rehearse
+from standbook.cli.starter import PLAN_FILES, write_campaign
+from standbook.daq.campaign import Campaign, read_campaign
+from standbook.daq.channels import Rails
+from standbook.daq.gauge import FROZEN_IN_FLOW, FROZEN_NOISE, Gauge, Ring, rows_needed
+from standbook.daq.live_state import Standing
+from standbook.daq.script import Table
+from standbook.daq.timebase import TimeBase
 
 PIECE = 20  # rows
 LOOK = 0.05  # [s] between two judgements while something flows; 0.1 s else, as the live picture does

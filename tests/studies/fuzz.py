@@ -49,7 +49,7 @@ def inside(target: str, runs: int, work: Path) -> None:
     """Hand one target to the engine, which ends the process."""
     import atheris
 
-    with atheris.instrument_imports(include=["daq"]):
+    with atheris.instrument_imports(include=["standbook.daq"]):
         from tests.any_bytes import CHECKS, seeds
     folder = work / target
     folder.mkdir(parents=True, exist_ok=True)

@@ -16,13 +16,13 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.stage import on_stand, perform
-from analysis.scenario.story import instrument
-from analysis.scenario.world import noted_plan, world_of
-from analysis.static_fire import analyse_static_fire
-from cli.starter import write_campaign
-from daq.campaign import read_campaign
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.stage import on_stand, perform
+from standbook.analysis.scenario.story import instrument
+from standbook.analysis.scenario.world import noted_plan, world_of
+from standbook.analysis.static_fire import analyse_static_fire
+from standbook.cli.starter import write_campaign
+from standbook.daq.campaign import read_campaign
 from tests.rehearsed import dataset_of
 
 TODAY = dt.date(2031, 6, 14)

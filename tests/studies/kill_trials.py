@@ -27,12 +27,12 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from cli.starter import write_campaign
-from daq.errors import StandError
-from daq.hold import is_held
-from daq.journal import journals_of, read_journal
-from daq.rehearsal import RehearsalDevice, Table
-from daq.seal import seal
+from standbook.cli.starter import write_campaign
+from standbook.daq.errors import StandError
+from standbook.daq.hold import is_held
+from standbook.daq.journal import journals_of, read_journal
+from standbook.daq.rehearsal import RehearsalDevice, Table
+from standbook.daq.seal import seal
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table
 from tests.wire_reference import sample_rows
@@ -69,7 +69,7 @@ def run_trial(folder: Path, table: Table, moment: float, *, parent_first: bool) 
     plan = campaign / "plans/WF-03.toml"
     plan.write_text(plan.read_text(encoding="utf-8").replace('"30 min"', '"1 min"'), encoding="utf-8")
     with playing(RehearsalDevice(table)) as port:
-        command = [sys.executable, "-m", "cli", "record", str(plan), "--postdiction", "--rehearsal"]
+        command = [sys.executable, "-m", "standbook.cli", "record", str(plan), "--postdiction", "--rehearsal"]
         with (folder / "said.txt").open("wb") as said:
             recorder = subprocess.Popen(
                 [*command, "--port", f"cradle-a={port}"],

@@ -23,9 +23,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from cli.starter import write_campaign
+from standbook.cli.starter import write_campaign
+from tests.repository import ROOT
 
-ROOT = Path(__file__).resolve().parents[2]
 WIDTH, HEIGHT = 80, 24
 LOOK = 0.05  # [s]
 GRAIN = 0.1  # [s] of T+ on the screen, by which times after T-0 are known here
@@ -85,7 +85,7 @@ def fire(folder: Path, *, faults: tuple[str, ...] = (), more_redlines: bool = Fa
     plan, link = campaign / "plans/HF-02.toml", folder / "port"
     text = plan.read_text(encoding="utf-8").replace('"60 min"', '"1 min"')
     plan.write_text(text + (REDLINES if more_redlines else ""), encoding="utf-8")
-    command = [sys.executable, "-m", "cli"]
+    command = [sys.executable, "-m", "standbook.cli"]
     subprocess.run([*command, "lock", plan], cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
     options = [word for fault in faults for word in ("--fault", fault)]
     stand = subprocess.Popen(

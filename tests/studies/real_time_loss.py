@@ -18,10 +18,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from cli.starter import write_campaign
-from daq.hello import WireChannel, WireLine
-from daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
-from daq.wire import MAX_ENCODED
+from standbook.cli.starter import write_campaign
+from standbook.daq.hello import WireChannel, WireLine
+from standbook.daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
+from standbook.daq.wire import MAX_ENCODED
 
 CHANNELS, RATE, TICK_HZ = 8, 1000, 1_000_000
 
@@ -67,7 +67,7 @@ def play_and_record(folder: Path, seconds: float, *, stop_ms: float = 0.0, board
         buffers = {"ring_bytes": max(board_bytes, MAX_ENCODED + 1), "port_buffer": board_bytes}
     start = time.monotonic()
     with RehearsalDevice(table, linger=2.0, **buffers) as device:
-        command = [sys.executable, "-m", "cli", "record", str(plan), "--postdiction", "--rehearsal"]
+        command = [sys.executable, "-m", "standbook.cli", "record", str(plan), "--postdiction", "--rehearsal"]
         recorder = subprocess.Popen([*command, "--port", f"cradle-a={device.port}"], stdout=subprocess.DEVNULL)
         stopper = _stop_later(campaign, seconds / 2, stop_ms / 1000) if stop_ms else None
         sent = device.run(wait=30.0)

@@ -20,20 +20,20 @@ from pathlib import Path
 import numpy as np
 import pyarrow.parquet as pq
 
-from cli.starter import write_campaign
-from daq import faults as known
-from daq.campaign import read_campaign
-from daq.faults import Fault
-from daq.hello import WireChannel, WireLine
-from daq.layouts import load_layouts, write_layouts
-from daq.record import DeviceRecord
-from daq.recorder import record_devices
-from daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
-from daq.run import create_run, samples_path
-from daq.script import boots
-from daq.seal import seal
-from daq.sent import Sent
-from daq.table_faults import faulty_table
+from standbook.cli.starter import write_campaign
+from standbook.daq import faults as known
+from standbook.daq.campaign import read_campaign
+from standbook.daq.faults import Fault
+from standbook.daq.hello import WireChannel, WireLine
+from standbook.daq.layouts import load_layouts, write_layouts
+from standbook.daq.record import DeviceRecord
+from standbook.daq.recorder import record_devices
+from standbook.daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
+from standbook.daq.run import create_run, samples_path
+from standbook.daq.script import boots
+from standbook.daq.seal import seal
+from standbook.daq.sent import Sent
+from standbook.daq.table_faults import faulty_table
 from tests.record_truth import Judgement, RecordedStream, judge
 
 HZ, RATE, SECONDS, SCALE = 1_000_000, 1000, 8.0, 4.0

@@ -23,18 +23,18 @@ from pathlib import Path
 
 import numpy as np
 
-from cli.live_words import head_of
-from cli.painter import Painter
-from cli.showing import Showing, live_of
-from cli.starter import write_campaign
-from daq import capture
-from daq.campaign import read_campaign
-from daq.follow import Taken
-from daq.launch import CaptureHandle
-from daq.recorder import Watch, record_devices
-from daq.rehearsal import RehearsalDevice
-from daq.status import status_path
-from daq.wire import Decoded
+from standbook.cli.live_words import head_of
+from standbook.cli.painter import Painter
+from standbook.cli.showing import Showing, live_of
+from standbook.cli.starter import write_campaign
+from standbook.daq import capture
+from standbook.daq.campaign import read_campaign
+from standbook.daq.follow import Taken
+from standbook.daq.launch import CaptureHandle
+from standbook.daq.recorder import Watch, record_devices
+from standbook.daq.rehearsal import RehearsalDevice
+from standbook.daq.status import status_path
+from standbook.daq.wire import Decoded
 from tests.studies.real_time_loss import made_up_table
 
 TARGET_DURABLE, TARGET_SCREEN = 0.150, 0.250  # [s]

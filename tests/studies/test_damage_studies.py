@@ -2,7 +2,7 @@
 
 import pytest
 
-from daq.envelope import Event, Row
+from standbook.daq.envelope import Event, Row
 from tests.studies import journal_damage
 from tests.studies.frame_damage import SHARES, damaged_link
 

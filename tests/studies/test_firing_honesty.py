@@ -5,11 +5,11 @@ import dataclasses
 import numpy as np
 import pytest
 
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.stage import perform
-from analysis.scenario.story import instrument
-from analysis.scenario.world import world_of
-from analysis.static_fire import analyse_static_fire
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.stage import perform
+from standbook.analysis.scenario.story import instrument
+from standbook.analysis.scenario.world import world_of
+from standbook.analysis.static_fire import analyse_static_fire
 from tests.rehearsed import dataset_of
 from tests.studies.firing_honesty import (
     NEEDED,

@@ -19,22 +19,22 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.analyse import analyse_run
-from analysis.report.write import write_report
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.mistakes import mistaken
-from analysis.scenario.physics import Timeline
-from analysis.scenario.stage import on_stand, perform
-from analysis.scenario.story import instrument
-from analysis.scenario.world import world_of
-from cli.starter import write_campaign
-from daq import faults
-from daq.campaign import read_campaign
-from daq.channels import counts_from_signal
-from daq.errors import StandError
-from daq.rebuild import rebuild
-from daq.run import samples_path
-from daq.table_faults import faulty_table
+from standbook.analysis.analyse import analyse_run
+from standbook.analysis.report.write import write_report
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.mistakes import mistaken
+from standbook.analysis.scenario.physics import Timeline
+from standbook.analysis.scenario.stage import on_stand, perform
+from standbook.analysis.scenario.story import instrument
+from standbook.analysis.scenario.world import world_of
+from standbook.cli.starter import write_campaign
+from standbook.daq import faults
+from standbook.daq.campaign import read_campaign
+from standbook.daq.channels import counts_from_signal
+from standbook.daq.errors import StandError
+from standbook.daq.rebuild import rebuild
+from standbook.daq.run import samples_path
+from standbook.daq.table_faults import faulty_table
 from tests.analysis.three_tones import HUM, with_chug
 from tests.campaign_fixture import TODAY, edit
 from tests.rehearsed_run import NOW, lock, recorded

@@ -19,12 +19,12 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.analyse import analyse
-from analysis.scenario.draw import Draw, Errors
-from analysis.scenario.story import rehearse
-from cli.starter import write_campaign
-from daq.campaign import read_campaign
-from daq.quantity import parse_quantity
+from standbook.analysis.analyse import analyse
+from standbook.analysis.scenario.draw import Draw, Errors
+from standbook.analysis.scenario.story import rehearse
+from standbook.cli.starter import write_campaign
+from standbook.daq.campaign import read_campaign
+from standbook.daq.quantity import parse_quantity
 from tests.rehearsed import dataset_of
 
 TODAY = dt.date(2031, 6, 14)

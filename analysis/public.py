@@ -1,0 +1,1 @@
+"""What a script or a notebook imports as ``standbook``."""
