@@ -223,9 +223,14 @@ def _carried(
         first = source.ullage_volume
         ratio = math.log1p(expelled / source.liquid_density.value / first)
         exponent = carry_exponent(
-            name, start=found.start, drift=found.drift, here=_ullage(source, run.plan, ratio, here.inlet, end - begin),
-            there=_ullage(target, to, _end_log_ratio(target), there.inlet, long), basis=basis, reason=reason,
-        )  # fmt: skip
+            name,
+            start=found.start,
+            drift=found.drift,
+            here=_ullage(source, run.plan, ratio, here.inlet, end - begin),
+            there=_ullage(target, to, _end_log_ratio(target), there.inlet, long),
+            basis=basis,
+            reason=reason,
+        )
         said = exponent.refusal if exponent.carried is None else None
         remarks += [*exponent.remarks, *([f"{said[:1].upper()}{said[1:]}."] if said is not None else [])]
     lines = plan_lines(cda.carried, f"{basis} {run.number}", exponent, basis, reason)

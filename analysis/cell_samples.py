@@ -81,21 +81,26 @@ def cell_findings(channel: Channel, start: float, end: float) -> list[Finding]:
         first = float(channel.time[stuck][0])
         said.append(
             Finding(
-                "cell-frozen", "caution", channel.tag, first,
+                "cell-frozen",
+                "caution",
+                channel.tag,
+                first,
                 f"{channel.tag}: not one count changed for {np.count_nonzero(stuck) * interval:.2f} s from "
                 f"T{first:+.2f} s, although its noise moves it before: converter or cable stood still. Those samples "
                 "are left out as lost; look at the converter's supply and the logger's notes.",
             )
-        )  # fmt: skip
+        )
     if out.any():
         first = float(channel.time[out][0])
         said.append(
             Finding(
-                "cell-drop-outs", "caution", channel.tag, first,
+                "cell-drop-outs",
+                "caution",
+                channel.tag,
+                first,
                 f"{channel.tag}: {np.count_nonzero(out)} of the samples jumped away from their neighbours for an "
                 f"instant, first at T{first:+.3f} s: a loose contact or interference, no thrust. They are left out as "
                 "lost; check plugs, shield and igniter wiring.",
             )
-        )  # fmt: skip
+        )
     return said
-

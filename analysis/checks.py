@@ -23,13 +23,27 @@ LIVELY_SHARE = 0.5  # of the samples differ from the one before
 ZERO_AGREE = 4.0  # standard uncertainties of a vented reading from the barometer
 ADVICE = frozenset({"exponent-not-as-assumed", "cda-not-as-planned", "run-out-order", "outside-band"})
 WRONG_AS_A_WHOLE = frozenset(
-    {"channels-exchanged", "gauge-as-absolute", "supply-not-as-stated", "thrust-coefficient-impossible",
-     "impulse-per-mass-impossible"}
-)  # fmt: skip
+    {
+        "channels-exchanged",
+        "gauge-as-absolute",
+        "supply-not-as-stated",
+        "thrust-coefficient-impossible",
+        "impulse-per-mass-impossible",
+    }
+)
 SPOIL_EXPONENT = frozenset(
-    {"ullage-leak", "supply-leaks-in", "supply-open", "gas-not-settled", "tank-volume", "load-note", "amount-note",
-     "sensor-zero", "gas-pulled-through"}
-)  # fmt: skip
+    {
+        "ullage-leak",
+        "supply-leaks-in",
+        "supply-open",
+        "gas-not-settled",
+        "tank-volume",
+        "load-note",
+        "amount-note",
+        "sensor-zero",
+        "gas-pulled-through",
+    }
+)
 SI_WORDS = {"Pa": (1e5, "bar"), "N": (1.0, "N"), "K": (1.0, "K"), "V": (1.0, "V")}
 
 
@@ -132,20 +146,27 @@ def _not_responding(dataset: Dataset, channel: Channel, since: float) -> Finding
     end = float(channel.time[-1])
     lasting = "to the end of the record" if until >= end - STUCK else f"until T{until:+.1f} s"
     twins = [
-        c.tag for c in dataset.channels.values()
-        if c.tag != channel.tag and (c.measures, c.tank) == (channel.measures, channel.tank)
+        c.tag
+        for c in dataset.channels.values()
+        if c.tag != channel.tag
+        and (c.measures, c.tank) == (channel.measures, channel.tank)
         and usable(c, since, min(until, end))
-    ]  # fmt: skip
+    ]
     what = f"{channel.tank} {channel.measures}" if channel.tank else channel.measures
-    known = f"{' and '.join(twins)} still tell{'s' if len(twins) == 1 else ''} the {what}" if twins else (
-        f"the {what} is unknown from there on"
-    )  # fmt: skip
+    known = (
+        f"{' and '.join(twins)} still tell{'s' if len(twins) == 1 else ''} the {what}"
+        if twins
+        else (f"the {what} is unknown from there on")
+    )
     return Finding(
-        "not-responding", "serious", channel.tag, since,
+        "not-responding",
+        "serious",
+        channel.tag,
+        since,
         f"{channel.tag}: not responding from T{since:+.1f} s {lasting}: not one count changed for {STUCK:.0f} s or "
         f"more although its pressure must move; {known}. Do not use {channel.tag} to approach. Look for a blocked "
         "sense line, ice, or a frozen converter.",
-    )  # fmt: skip
+    )
 
 
 def _still_until(channel: Channel, since: float) -> float:
@@ -163,12 +184,15 @@ def _clipped(channel: Channel, inside: Mask) -> list[Finding]:
     scale, unit = SI_WORDS.get(_unit(channel), (1.0, ""))
     return [
         Finding(
-            "clipped", "serious", channel.tag, first,
+            "clipped",
+            "serious",
+            channel.tag,
+            first,
             f"{channel.tag}: clipped for {seconds:.3f} s from T{first:+.2f} s at "
             f"{float(np.nanmax(channel.reading[bad])) / scale:,.4g} {unit}; what was beyond is hidden. Give the "
             "channel a wider range.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def interference_findings(dataset: Dataset, start: float, end: float, *, but: str = "") -> list[Finding]:
@@ -181,12 +205,15 @@ def interference_findings(dataset: Dataset, start: float, end: float, *, but: st
         first, number = float(channel.time[spikes][0]), np.count_nonzero(spikes)
         said.append(
             Finding(
-                "interference", "note", channel.tag, first,
+                "interference",
+                "note",
+                channel.tag,
+                first,
                 f"{channel.tag}: {number} lone sample{'s' if number > 1 else ''} at the rail, first T{first:+.3f} s, "
                 "the neighbours far from it: interference such as igniter current, neither ignition nor a peak. The "
                 "counts stay in the record; look at shields and at the igniter's wiring.",
             )
-        )  # fmt: skip
+        )
     return said
 
 
@@ -203,11 +230,14 @@ def _open(channel: Channel, inside: Mask) -> list[Finding]:
     seconds, first = _seconds(channel, bad), float(channel.time[bad][0])
     return [
         Finding(
-            "open-wire", "caution", channel.tag, first,
+            "open-wire",
+            "caution",
+            channel.tag,
+            first,
             f"{channel.tag}: open or shorted wire for {seconds:.3f} s from T{first:+.2f} s; those samples are left "
             "out. Check plug and cable.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def gap_findings(dataset: Dataset, start: float, end: float, *, part: str = "burn") -> list[Finding]:
@@ -219,11 +249,14 @@ def gap_findings(dataset: Dataset, start: float, end: float, *, part: str = "bur
             seconds = sum(gap.seconds for gap in inside)
             said.append(
                 Finding(
-                    "gap", "caution", None, inside[0].start,
+                    "gap",
+                    "caution",
+                    None,
+                    inside[0].start,
                     f"{key}: {len(inside)} gap{'s' if len(inside) > 1 else ''} in the {part}, {seconds:.3f} s in all, "
                     f"the first at T{inside[0].start:+.3f} s. Nothing was put into it.",
                 )
-            )  # fmt: skip
+            )
         elif health.lost_rows:
             said.append(
                 Finding(
@@ -233,11 +266,14 @@ def gap_findings(dataset: Dataset, start: float, end: float, *, part: str = "bur
         if health.boots > 1:
             said.append(
                 Finding(
-                    "device-restarted", "caution", None, None,
+                    "device-restarted",
+                    "caution",
+                    None,
+                    None,
                     f"{key}: the device started {health.boots} times during the record; check its supply, above all at "
                     "igniter current.",
                 )
-            )  # fmt: skip
+            )
     return said
 
 
@@ -262,14 +298,25 @@ def vented_zero_findings(
         )
         if channel.calibration.reference == "absolute" and abs(reading) < 0.2 * ambient.value:
             said.append(
-                Finding("gauge-as-absolute", "serious", channel.tag, start, f"{text} A gauge sensor is described as "
-                        "absolute: correct its calibration before any exponent is used.")
-            )  # fmt: skip
+                Finding(
+                    "gauge-as-absolute",
+                    "serious",
+                    channel.tag,
+                    start,
+                    f"{text} A gauge sensor is described as "
+                    "absolute: correct its calibration before any exponent is used.",
+                )
+            )
         else:
             said.append(
-                Finding("vented-zero", "caution", channel.tag, start, f"{text} Its zero moved: repeat the zero at "
-                        "ambient, before and after.")
-            )  # fmt: skip
+                Finding(
+                    "vented-zero",
+                    "caution",
+                    channel.tag,
+                    start,
+                    f"{text} Its zero moved: repeat the zero at ambient, before and after.",
+                )
+            )
     return said
 
 

@@ -124,9 +124,12 @@ def reserve_finding(reserve: ClassReserve, verdicts: Mapping[str, Verdict]) -> F
         return None
     place = {"site": "at site ambient pressure", "vacuum": "referred to vacuum"}.get(reserve.limited_by, "")
     return Finding(
-        "load-for-class", "note", None, None,
+        "load-for-class",
+        "note",
+        None,
+        None,
         f"With {reserve.greatest_load:.1f} kg of both liquids at the same mixture instead of {reserve.load:.1f} kg, "
         f"this run's impulse carried over by the model would just be within the limit {place}, guarded alike. "
         f"Another firing scatters: plan below that. The largest part of the doubt is {reserve.largest_source}; without "
         f"it the expanded uncertainty would shrink by {reserve.gain:,.0f} N*s.",
-    )  # fmt: skip
+    )

@@ -21,9 +21,12 @@ def clock_findings(dataset: Dataset, cell: Channel, impulse: ImpulseResult | Non
     moved = "" if impulse is None else f": {-relative * impulse.value:+,.0f} N*s of total impulse"
     return [
         Finding(
-            "clock-corrected", "note", None, None,
+            "clock-corrected",
+            "note",
+            None,
+            None,
             f"{cell.stream}: the board's clock ran {100.0 * abs(relative):.2f} % {'slow' if relative < 0 else 'fast'} "
             f"({rate.value:+,.0f} ppm, standard uncertainty {rate.u:.2g} ppm) against the computer over "
             f"{minutes:.0f} min. All times are corrected for it{moved}; what is left of it is in the budget.",
         )
-    ]  # fmt: skip
+    ]

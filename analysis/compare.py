@@ -102,13 +102,16 @@ def departure_findings(
     kind = "the locked 95 % band" if locked else "a 95 % band computed after the run (postdiction)"
     return [
         Finding(
-            "outside-band", _severity(c), None, c.at,
+            "outside-band",
+            _severity(c),
+            None,
+            c.at,
             f"{_sentence_name(name)} lay inside {kind} for {100.0 * c.share_in_band:.0f} % of the {part}; at "
             f"worst, at T{c.at:+.1f} s, it was {c.worst_departure:.2f} times as far from the prediction as the band's "
             f"edge. One of the assumptions behind the band moved: compare {suspects} with the plan.",
         )
         for name, c in outside
-    ]  # fmt: skip
+    ]
 
 
 def _severity(c: Comparison) -> Severity:

@@ -182,11 +182,14 @@ def calibrated(
         if supply is None:
             findings.append(
                 Finding(
-                    "no-supply", "caution", item.tag, None,
+                    "no-supply",
+                    "caution",
+                    item.tag,
+                    None,
                     f"{item.tag}: its supply {item.supply} was not recorded or has no calibration, so the channel "
                     "cannot be read; name the supply's calibration in the plan and analyse again.",
                 )
-            )  # fmt: skip
+            )
             continue
         found = _channel(item, calibrations[item.tag], key, played[key], supply, plan)
         channels[item.tag] = replace(found, supply_u=supply_u)
@@ -195,9 +198,12 @@ def calibrated(
 
 def _uncalibrated(item: Input) -> Finding:
     return Finding(
-        "no-calibration", "note", item.tag, None,
+        "no-calibration",
+        "note",
+        item.tag,
+        None,
         f"{item.tag}: recorded in counts only, the plan names no calibration for it.",
-    )  # fmt: skip
+    )
 
 
 def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> tuple[float | Array | None, float]:
@@ -230,9 +236,18 @@ def _channel(
         value = to_si(calibration.reading(signal[part]), calibration) + ambient
         reading[part] = np.where(opened[part], np.nan, value)
     return Channel(
-        item.tag, item.measures, item.tank, calibration, played.time - latency if latency else played.time, signal,
-        reading, counts, at_rail, opened, key,
-    )  # fmt: skip
+        item.tag,
+        item.measures,
+        item.tank,
+        calibration,
+        played.time - latency if latency else played.time,
+        signal,
+        reading,
+        counts,
+        at_rail,
+        opened,
+        key,
+    )
 
 
 def dataset_from_counts(
@@ -261,9 +276,22 @@ def dataset_from_counts(
         for key, stream in played.items()
     }
     return Dataset(
-        run, plan.test.kind, True, plan, stand, channels, gaps, t_zero, clock_u, record, dict(weighings or {}),
-        prediction, "locked" if prediction is not None else "postdiction", tuple(edges), tuple(findings),
-    )  # fmt: skip
+        run,
+        plan.test.kind,
+        True,
+        plan,
+        stand,
+        channels,
+        gaps,
+        t_zero,
+        clock_u,
+        record,
+        dict(weighings or {}),
+        prediction,
+        "locked" if prediction is not None else "postdiction",
+        tuple(edges),
+        tuple(findings),
+    )
 
 
 def gaps_in(time: Array) -> tuple[Gap, ...]:
@@ -275,11 +303,13 @@ def gaps_in(time: Array) -> tuple[Gap, ...]:
     places = np.flatnonzero(steps > 1.5 * interval)
     return tuple(
         Gap(
-            float(time[k]) + interval, float(time[k + 1]), float(steps[k] - interval),
+            float(time[k]) + interval,
+            float(time[k + 1]),
+            float(steps[k] - interval),
             round(float(steps[k]) / interval) - 1,
         )
         for k in places
-    )  # fmt: skip
+    )
 
 
 def moved(dataset: Dataset, origin: float, t_zero: TZero) -> Dataset:
@@ -295,9 +325,16 @@ def moved(dataset: Dataset, origin: float, t_zero: TZero) -> Dataset:
     findings = tuple(f if f.time is None else replace(f, time=f.time - origin) for f in dataset.findings)
     origin_ns = None if dataset.origin_ns is None else dataset.origin_ns + round(origin * 1e9)
     return replace(
-        dataset, channels=channels, gaps=gaps, record=record, edges=edges, marks=marks, findings=findings,
-        t_zero=t_zero, origin_ns=origin_ns,
-    )  # fmt: skip
+        dataset,
+        channels=channels,
+        gaps=gaps,
+        record=record,
+        edges=edges,
+        marks=marks,
+        findings=findings,
+        t_zero=t_zero,
+        origin_ns=origin_ns,
+    )
 
 
 def _moved_gap(gap: Gap, origin: float) -> Gap:

@@ -135,9 +135,14 @@ def _ranked(observed: Array, covariance: Array, cause: Signature, log_health: fl
     best = int(np.argmax(density))
     distance, _ = _distance(observed, covariance, flat[best : best + 1], doubt[best : best + 1])
     return Ranked(
-        cause.name, 0.0, log_likelihood - log_health, size, math.sqrt(float(by_size @ (sizes - size) ** 2)), flat[best],
+        cause.name,
+        0.0,
+        log_likelihood - log_health,
+        size,
+        math.sqrt(float(by_size @ (sizes - size) ** 2)),
+        flat[best],
         float(distance[0]),
-    )  # fmt: skip
+    )
 
 
 def _refined(values: Array) -> Array:

@@ -233,9 +233,7 @@ def _resting_variance(record: FlowRecord, static: StaticPressure, count: float) 
     return float(residual @ residual) / (blocks - 2) * (1.0 + 2.0 * math.sqrt(2.0 / worth))
 
 
-def _fit(
-    flow: Flow, window: Window, cda: float | None, trust: float = TRUSTED, law_end: float = math.inf
-) -> _Line:
+def _fit(flow: Flow, window: Window, cda: float | None, trust: float = TRUSTED, law_end: float = math.inf) -> _Line:
     """Fit the laws; the static start counts as ``trust`` block means, for slow noise may be off there by more."""
     total, partial = flow.drive_integral()
     end = flow.left() / flow.density if cda is None else cda * math.sqrt(2.0 / flow.density) * total

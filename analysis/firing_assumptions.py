@@ -100,26 +100,54 @@ def _of_tank(plan: Plan, tank: Tank) -> list[Assumption]:
 
     return [
         Assumption(
-            f"exponent-{name}", name, exponent.value, exponent.u, "", 1.0, 2, f"the {name} ullage exponent",
+            f"exponent-{name}",
+            name,
+            exponent.value,
+            exponent.u,
+            "",
+            1.0,
+            2,
+            f"the {name} ullage exponent",
             side(lambda s, by: replace(s, exponent=np.maximum(s.exponent + by, 0.05))),
             "take it from this tank's pressure and weighed liquid, and from a cold flow with the same liquid and gas",
         ),
         Assumption(
-            f"cda-{name}", name, cda.value, cda.u, " mm2", 1e-6, 2, f"the {name} feed CdA",
+            f"cda-{name}",
+            name,
+            cda.value,
+            cda.u,
+            " mm2",
+            1e-6,
+            2,
+            f"the {name} feed CdA",
             side(lambda s, by: replace(s, cda=np.maximum(s.cda + by, 0.05 * s.cda))),
             f"compare the {name} manifold pressure with the water flow, and weigh what stayed aboard",
         ),
         Assumption(
-            f"load-{name}", name, load.value, load.u, " kg", 1.0, 2, f"the {name} load",
+            f"load-{name}",
+            name,
+            load.value,
+            load.u,
+            " kg",
+            1.0,
+            2,
+            f"the {name} load",
             side(lambda s, by: replace(s, load=np.clip(s.load + by, s.residual * 1.01, 0.99 * s.volume * s.density))),
             "hold the cell's reading before and after filling against the notes, and weigh what stayed aboard",
         ),
         Assumption(
-            f"start-{name}", name, start.value, start.u, " bar(a)", 1e5, 2, f"the {name} start pressure",
+            f"start-{name}",
+            name,
+            start.value,
+            start.u,
+            " bar(a)",
+            1e5,
+            2,
+            f"the {name} start pressure",
             side(lambda s, by: replace(s, start_pressure=np.maximum(s.start_pressure + by, 1e5))),
             "read the tank sensors at rest just before T-0, both of a pair, and their zero at ambient",
         ),
-    ]  # fmt: skip
+    ]
 
 
 def _of_engine(engine: Engine) -> list[Assumption]:
@@ -131,17 +159,37 @@ def _of_engine(engine: Engine) -> list[Assumption]:
 
     return [
         Assumption(
-            "cstar", None, cstar.value, cstar.u, "", 1.0, 3, "the c* efficiency",
+            "cstar",
+            None,
+            cstar.value,
+            cstar.u,
+            "",
+            1.0,
+            3,
+            "the c* efficiency",
             chamber(lambda c, by: replace(c, cstar_efficiency=np.maximum(c.cstar_efficiency + by, 0.1))),
             "measure the throat after the run: a throat as drawn leaves c*",
         ),
         Assumption(
-            "throat", None, area, 2.0 * area * throat.relative_u, " mm2", 1e-6, 1, "the throat area",
+            "throat",
+            None,
+            area,
+            2.0 * area * throat.relative_u,
+            " mm2",
+            1e-6,
+            1,
+            "the throat area",
             chamber(lambda c, by: replace(c, throat_area=np.maximum(c.throat_area + by, 0.1 * c.throat_area))),
             "gauge the throat after the run and look for deposits or erosion",
         ),
         Assumption(
-            "thrust-coefficient", None, coefficient.value, coefficient.u, "", 1.0, 3,
+            "thrust-coefficient",
+            None,
+            coefficient.value,
+            coefficient.u,
+            "",
+            1.0,
+            3,
             "the thrust coefficient efficiency (or the cell's span, alignment or load path)",
             chamber(
                 lambda c, by: replace(
@@ -150,7 +198,7 @@ def _of_engine(engine: Engine) -> list[Assumption]:
             ),
             "hang a check weight on the cell after the run, hoses on and pressurised",
         ),
-    ]  # fmt: skip
+    ]
 
 
 def shifts_of(assumption: Assumption) -> Array:
@@ -170,15 +218,23 @@ def broadcast(models: Models, number: int) -> Models:
     def side(s: DriftingSide) -> DriftingSide:
         return replace(
             s,
-            drift=wide(s.drift), volume=wide(s.volume), load=wide(s.load), residual=wide(s.residual),
-            density=wide(s.density), start_pressure=wide(s.start_pressure), exponent=wide(s.exponent), cda=wide(s.cda),
-        )  # fmt: skip
+            drift=wide(s.drift),
+            volume=wide(s.volume),
+            load=wide(s.load),
+            residual=wide(s.residual),
+            density=wide(s.density),
+            start_pressure=wide(s.start_pressure),
+            exponent=wide(s.exponent),
+            cda=wide(s.cda),
+        )
 
     c = models.chamber
     chamber = replace(
-        c, throat_area=wide(c.throat_area), cstar_efficiency=wide(c.cstar_efficiency),
+        c,
+        throat_area=wide(c.throat_area),
+        cstar_efficiency=wide(c.cstar_efficiency),
         thrust_coefficient_efficiency=wide(c.thrust_coefficient_efficiency),
-    )  # fmt: skip
+    )
     return Models(side(models.oxidiser), side(models.fuel), chamber)
 
 

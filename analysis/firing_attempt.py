@@ -23,11 +23,14 @@ def with_credible_t_zero(dataset: Dataset, span: Span) -> Dataset:
     if not (span.start < -EARLY and span.end > 0.0):
         return dataset
     said = Finding(
-        "t-zero-in-burn", "caution", None, span.start,
+        "t-zero-in-burn",
+        "caution",
+        None,
+        span.start,
         f"Thrust was up {-span.start:.2f} s before T-0 ({dataset.t_zero.source}): that instant is not the fire "
         "command. It is left out: times still count from it, but nothing is searched from there, and there is no "
         "delay and no comparison with a prediction. Look at the line or the instant that T-0 is taken from.",
-    )  # fmt: skip
+    )
     return replace(dataset, t_zero=None, prediction=None, findings=(*dataset.findings, said))
 
 
@@ -48,12 +51,15 @@ def cold_pass(dataset: Dataset, cell: Channel, span: Span) -> Finding | None:
     seen = " and ".join(f"{tag} never rose above {top / 1e5:.2f} bar(a)" for tag, top in greatest.items())
     seen = seen or "what the cell felt did not end with the flow"
     return Finding(
-        "no-ignition", "serious", cell.tag, span.start,
+        "no-ignition",
+        "serious",
+        cell.tag,
+        span.start,
         f"No ignition: {seen}, and {cell.tag} moved by {span.height:,.0f} N, no more than the {weight:,.0f} N that all "
         "propellant weighs. Propellant passed unburned, or the zero moved; no impulse is given. After a misfire keep "
         "away for the waiting time: unburned propellant may lie in chamber and stand. Valve, igniter and chamber "
         "traces around the fire command say what failed.",
-    )  # fmt: skip
+    )
 
 
 def loaded_besides(record: ThrustRecord, span: Span, *, known: bool) -> list[Finding]:
@@ -65,12 +71,17 @@ def loaded_besides(record: ThrustRecord, span: Span, *, known: bool) -> list[Fin
     if known:
         why = "the chamber did not burn then: a check weight, a pull or a person at the stand. It is not counted"
     else:
-        why = ("no chamber pressure says whether that was thrust, and it is not counted. If it was, the impulse is too "
-               "small: import or record each firing by itself, or add a chamber sensor")  # fmt: skip
+        why = (
+            "no chamber pressure says whether that was thrust, and it is not counted. If it was, the impulse is too "
+            "small: import or record each firing by itself, or add a chamber sensor"
+        )
     return [
         Finding(
-            "loaded-besides", "note" if known else "serious", tag, begin,
+            "loaded-besides",
+            "note" if known else "serious",
+            tag,
+            begin,
             f"{tag}: it was loaded {'once' if len(span.others) == 1 else f'{len(span.others)} times'} besides the "
             f"burn, first from T{begin:+.1f} s to T{end:+.1f} s; {why}.",
         )
-    ]  # fmt: skip
+    ]

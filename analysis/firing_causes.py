@@ -72,7 +72,7 @@ def firing_diagnosis(
     left_band : bool
         Some quantity left its predicted band, so that a ranking is owed even where the plan's own uncertainties
         explain it.
-    """  # fmt: skip
+    """
     seen = _seen(dataset, record, burn, flows, impulse, first_out)
     if seen is None or dataset.plan.engine is None:
         return []
@@ -153,9 +153,13 @@ def _row(time: Array, values: Array, at: float) -> Array:
 
 
 def _seen(
-    dataset: Dataset, record: ThrustRecord, burn: Burn, flows: Mapping[str, TankFlow], impulse: ImpulseResult | None,
+    dataset: Dataset,
+    record: ThrustRecord,
+    burn: Burn,
+    flows: Mapping[str, TankFlow],
+    impulse: ImpulseResult | None,
     first_out: float | None,
-) -> Seen | None:  # fmt: skip
+) -> Seen | None:
     begin, end = burn.inner(first_out)
     if burn.start is None or end - begin < 10.0 * BLOCK:
         return None
@@ -221,9 +225,15 @@ def _level(time: Array, value: Array, at: float) -> float:
 
 
 def _finding(
-    assumption: Assumption, cause: Ranked, number: int, told: Diagnosis, seen: Seen, tanks: Mapping[str, TankResult],
-    *, alarm: bool,
-) -> Finding:  # fmt: skip
+    assumption: Assumption,
+    cause: Ranked,
+    number: int,
+    told: Diagnosis,
+    seen: Seen,
+    tanks: Mapping[str, TankResult],
+    *,
+    alarm: bool,
+) -> Finding:
     value, moved = assumption.value, assumption.value + cause.size
     now, planned, u = (f"{x / assumption.scale:.{assumption.digits}f}" for x in (moved, value, cause.size_u))
     words = f"{assumption.words} was about {now} ± {u}{assumption.unit}, not the plan's {planned}{assumption.unit}"

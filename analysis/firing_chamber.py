@@ -52,12 +52,15 @@ def above_tank(
         u = math.hypot(own.reading_u(tank, ambient), chamber.reading_u(level, ambient)) if part.any() else 0.0
         if level > tank + 3.0 * u:
             return Finding(
-                "chamber-above-tank", "serious", chamber.tag, begin,
+                "chamber-above-tank",
+                "serious",
+                chamber.tag,
+                begin,
                 f"{chamber.tag} reads {level / 1e5:.2f} bar(a) in the middle of the burn and {own.tag}, the {name} "
                 f"tank that feeds the chamber, {tank / 1e5:.2f} bar(a): no liquid flows uphill. The two are exchanged, "
                 "or one of them is in another unit, or gauge taken for absolute. c*, thrust coefficient, CdA and "
                 "stiffness are not given. Check both with a reference gauge, correct stand.toml or the calibration.",
-            )  # fmt: skip
+            )
     return None
 
 

@@ -80,9 +80,15 @@ def _cumulative(record: ThrustRecord, burn: Burn, impulse: ImpulseResult | None)
 def _tank(dataset: Dataset, burn: Burn, side: TankSide, low: float, high: float) -> dict[str, Curve]:
     record = flow_record(dataset, side.flow)[0] if side.exponent is not None else None
     return tank_curves(
-        side.flow.channel, side.flow.tank.name, low, high, prediction=dataset.prediction, delay=burn.prediction_delay,
-        record=record, exponent=side.exponent,
-    )  # fmt: skip
+        side.flow.channel,
+        side.flow.tank.name,
+        low,
+        high,
+        prediction=dataset.prediction,
+        delay=burn.prediction_delay,
+        record=record,
+        exponent=side.exponent,
+    )
 
 
 def _stiffness(dataset: Dataset, chamber: Channel, sides: Mapping[str, TankSide], burn: Burn) -> Curve | None:

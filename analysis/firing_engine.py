@@ -77,8 +77,11 @@ def with_doubted_masses(flows: Mapping[str, TankFlow], record: ThrustRecord) -> 
     if not record.weighed or record.sign == 0 or zero.after is None or any(w is None for w in weights):
         return dict(flows)
     c = record.cell.calibration
-    u = math.hypot(record.factor * math.hypot(zero.before.u, zero.after.u, c.zero_uncertainty * c.scale),
-                   record.weight.u, c.slope_u() * record.weight.value)  # fmt: skip
+    u = math.hypot(
+        record.factor * math.hypot(zero.before.u, zero.after.u, c.zero_uncertainty * c.scale),
+        record.weight.u,
+        c.slope_u() * record.weight.value,
+    )
     apart = abs(record.factor * zero.step - record.sign * record.weight.value)
     if apart <= AGREE * u:
         return dict(flows)
@@ -104,10 +107,13 @@ def tank_sides(dataset: Dataset, flows: Mapping[str, TankFlow]) -> tuple[dict[st
 
 def _no_joint_fit() -> Finding:
     return Finding(
-        "no-joint-fit", "note", None, None,
+        "no-joint-fit",
+        "note",
+        None,
+        None,
         "A firing's CdA comes from weighed mass alone: the joint fit that cross-checks it in a water flow needs a "
         "constant back pressure. Hold it against the water flow of the same side.",
-    )  # fmt: skip
+    )
 
 
 def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
@@ -157,10 +163,13 @@ def _not_weighed(flow: TankFlow) -> Finding:
     name = flow.tank.name
     known = "the load less the unusable residual" if flow.ran_dry else "the cell's step between the zeros, if at all"
     return Finding(
-        "not-weighed", "note", name, None,
+        "not-weighed",
+        "note",
+        name,
+        None,
         f"{name}: what stayed aboard was not weighed, so its expelled mass comes from {known}. Drain, weigh, and add "
         "the weighing to the run; CdA, mixture ratio and specific impulse rest on it.",
-    )  # fmt: skip
+    )
 
 
 def run_out_findings(dataset: Dataset, flows: Mapping[str, TankFlow]) -> list[Finding]:
@@ -177,12 +186,15 @@ def run_out_findings(dataset: Dataset, flows: Mapping[str, TankFlow]) -> list[Fi
     rest = "" if left is None else f"; {left.value:.2f} kg of {wanted.liquid} stayed aboard"
     return [
         Finding(
-            "run-out-order", "caution", dry, flows[dry].end.time,
+            "run-out-order",
+            "caution",
+            dry,
+            flows[dry].end.time,
             f"{dry.capitalize()} ran out first, at T{flows[dry].end.time:+.2f} s, although the plan intended "
             f"{wanted.name} first{rest}. What stays aboard gives no impulse: correct the exponent or the load of one "
             "side before the next firing.",
         )
-    ]  # fmt: skip
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,11 +246,14 @@ def engine_of(
     else:
         said.append(
             Finding(
-                "no-chamber-pressure", "caution", None, None,
+                "no-chamber-pressure",
+                "caution",
+                None,
+                None,
                 "No chamber pressure sensor can be believed over the burn, so c*, thrust coefficient, CdA and "
                 "stiffness are not known, and nothing but the cell itself vouches for the thrust.",
             )
-        )  # fmt: skip
+        )
     if coefficient is None and impulse is not None and whole:
         # The plan's mass serves where none was weighed: a wrong unit is a factor of four and more.
         mass = record.weight.value / record.weight_per_mass
@@ -312,9 +327,15 @@ def _stiffness(
         _, below = block_average(chamber.time, chamber.reading, start=begin, end=end, block=0.02)
         middle = float(np.nanmean(below)) if np.isfinite(below).any() else ambient.value
         least = performance.least_stiffness(
-            time, above, below, start=begin, end=end, span=STIFFNESS_OVER,
-            u_upstream=source.reading_u(middle, ambient), u_chamber=chamber.reading_u(middle, ambient),
-        )  # fmt: skip
+            time,
+            above,
+            below,
+            start=begin,
+            end=end,
+            span=STIFFNESS_OVER,
+            u_upstream=source.reading_u(middle, ambient),
+            u_chamber=chamber.reading_u(middle, ambient),
+        )
         if least is None:
             continue
         found[name] = least[0]

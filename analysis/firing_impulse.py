@@ -47,19 +47,25 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[
             began = f"at T{record.time[0]:+.3f} s, after T-0 or {began}"
         said.append(
             Finding(
-                "late-start", "serious", tag, float(record.time[0]),
+                "late-start",
+                "serious",
+                tag,
+                float(record.time[0]),
                 f"{tag}: the record begins {began}. What came before is not known: the impulse is a lower bound. "
                 "Record from pad opening.",
             )
-        )  # fmt: skip
+        )
     if burn.stop is None:
         said.append(
             Finding(
-                "early-end", "serious", tag, float(record.time[-1]),
+                "early-end",
+                "serious",
+                tag,
+                float(record.time[-1]),
                 f"{tag}: the record ends at T{record.time[-1]:+.3f} s with thrust still up. What came after is not "
                 "known: the impulse is a lower bound.",
             )
-        )  # fmt: skip
+        )
     said += [*_clipped(dataset, record, start, end), *more]
     lost = 0.0 if record.late else seen.lost(start, end)
     unseen = 0.0
@@ -69,11 +75,14 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[
         unseen = _bounded(dataset, seen, burn, start)
         said.append(
             Finding(
-                "gap-bounded", "caution", tag, None,
+                "gap-bounded",
+                "caution",
+                tag,
+                None,
                 f"{tag}: {1e3 * lost:.0f} ms of thrust were lost between {between} and the end of thrust. Nothing was "
                 f"put into the gaps; they hide at most {unseen:,.0f} N*s, which is added to the upper bound.",
             )
-        )  # fmt: skip
+        )
     hidden = any(f.severity == "serious" for f in said)
     return Doubt(hidden, 0.0 if hidden else unseen, tuple(said))
 
@@ -108,17 +117,23 @@ def _long_gap(
     anew = [gap for gap in dataset.gaps.get(record.cell.stream, ()) if gap.rows == 0 and gap.end > start]
     if anew and anew[0].start < burn.thrust_end and dataset.record[record.cell.stream].boots > 1:
         return Finding(
-            "boot-changed", "serious", tag, anew[0].start,
+            "boot-changed",
+            "serious",
+            tag,
+            anew[0].start,
             f"{tag}: the board started anew: nothing stands for {lost:.2f} s of thrust from T{first.start:+.2f} s on, "
             f"and what it measured meanwhile is nowhere.{guess} What was seen is a lower bound of the impulse, so the "
             "class is not shown. Repeat the run; look at the board's supply first, above all at igniter current.",
-        )  # fmt: skip
+        )
     return Finding(
-        "gap-unbounded", "serious", tag, first.start,
+        "gap-unbounded",
+        "serious",
+        tag,
+        first.start,
         f"{tag}: {lost:.3f} s of thrust were lost between {between} and the end of thrust, the first at "
         f"T{first.start:+.3f} s; more than {1e3 * GAPS_BOUNDED:.0f} ms cannot be charged.{guess} The impulse is a "
         "lower bound; repeat the run.",
-    )  # fmt: skip
+    )
 
 
 def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -> list[Finding]:
@@ -139,11 +154,14 @@ def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -
         guess = f" Chamber pressure suggests about {max(more, 0.0):,.0f} N*s more, an estimate only."
     return [
         Finding(
-            "thrust-clipped", "serious", record.cell.tag, float(record.time[bad][0]),
+            "thrust-clipped",
+            "serious",
+            record.cell.tag,
+            float(record.time[bad][0]),
             f"{record.cell.tag}: clipped for {seconds:.3f} s of the burn at "
             f"{float(np.max(record.thrust[bad])):,.0f} N.{guess} The impulse is a lower bound.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def impulses(dataset: Dataset, record: ThrustRecord, burn: Burn, hidden: Doubt) -> tuple[ImpulseResult, ImpulseResult]:
@@ -194,15 +212,21 @@ def verdicts(
             found[place] = _undecided(rule, f"Total impulse {words} is not known, so nothing is shown about the limit")
             continue
         if codes:
-            found[place] = _undecided(rule, f"A serious finding ({codes}) says that total impulse {words} must not be "
-                                      "used as it is")  # fmt: skip
+            found[place] = _undecided(
+                rule, f"A serious finding ({codes}) says that total impulse {words} must not be used as it is"
+            )
             continue
         try:
             found[place] = verdict(
-                impulse.value, impulse.u, limit=rule.limit.value, limit_name=rule.limit_name,
-                guard_share=rule.guard_share, lower_bound_only=impulse.lower_bound_only, unseen=impulse.unseen,
+                impulse.value,
+                impulse.u,
+                limit=rule.limit.value,
+                limit_name=rule.limit_name,
+                guard_share=rule.guard_share,
+                lower_bound_only=impulse.lower_bound_only,
+                unseen=impulse.unseen,
                 ambient=words,
-            )  # fmt: skip
+            )
         except DataError as error:
             found[place] = _undecided(rule, str(error))
     return found

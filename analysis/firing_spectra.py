@@ -90,8 +90,11 @@ def stability_of(dataset: Dataset, record: ThrustRecord, burn: Burn, first_out: 
         filter_declared=dataset.stand.input_tagged(chamber.tag).filter_corner is not None,
         lines=tuple(lines),
     )
-    slow = {s.channel.tag: s.rate for s in stretches if any(line.name == "alias" and line.channel == s.channel.tag
-                                                            for line in lines)}  # fmt: skip
+    slow = {
+        s.channel.tag: s.rate
+        for s in stretches
+        if any(line.name == "alias" and line.channel == s.channel.tag for line in lines)
+    }
     return FoundStability(result, _curves(stretches), spectra_findings(result, dataset.plan.site.mains, slow))
 
 
@@ -102,11 +105,14 @@ def _channels(dataset: Dataset) -> list[Channel]:
 def _too_short(begin: float, end: float) -> tuple[Finding, ...]:
     return (
         Finding(
-            "no-spectra", "note", None, None,
+            "no-spectra",
+            "note",
+            None,
+            None,
             f"The settled burn lasts {max(end - begin, 0.0):.2f} s, too short for a spectrum: nothing is said about "
             "oscillations.",
         ),
-    )  # fmt: skip
+    )
 
 
 def _stretch(dataset: Dataset, channel: Channel, record: ThrustRecord, begin: float, end: float) -> Stretch | None:
@@ -179,10 +185,13 @@ def _whole_modes(lines: list[Line]) -> list[Line]:
         last = max((k for k in found if k.end >= end - spectra.LONGEST_PART), key=lambda k: k.amplitude_at_end)
         whole.append(
             replace(
-                first, start=begin, end=end, frequency_at_end=last.frequency_at_end,
+                first,
+                start=begin,
+                end=end,
+                frequency_at_end=last.frequency_at_end,
                 amplitude_at_end=last.amplitude_at_end,
             )
-        )  # fmt: skip
+        )
     return [line for line in lines if line.name != "stand mode"] + whole
 
 
@@ -299,8 +308,9 @@ def line_words(line: Line) -> str:
 
 def _line(stretch: Stretch, track: Track, name: LineName, source: str) -> Line:
     frequency = track.frequency_at(stretch.time)
-    filled = np.interp(stretch.time, stretch.time[np.isfinite(stretch.value)],
-                       stretch.value[np.isfinite(stretch.value)])  # fmt: skip
+    filled = np.interp(
+        stretch.time, stretch.time[np.isfinite(stretch.value)], stretch.value[np.isfinite(stretch.value)]
+    )
     at, amplitude = spectra.envelope_of(stretch.time, filled, frequency, block=ENVELOPE_BLOCK)
     inside = (at >= track.start) & (at <= track.end)
     start = track.start
@@ -312,9 +322,16 @@ def _line(stretch: Stretch, track: Track, name: LineName, source: str) -> Line:
     if inside.any() and last > GROWS * track.amplitude[0]:  # larger at its end than on the mean of its last part
         last = max(last, float(np.max(amplitude[inside])))
     return Line(
-        name, stretch.channel.tag, start, track.end, float(track.frequency[0]), float(track.frequency[-1]),
-        float(track.amplitude[0] / level[0]), last / float(level[-1]), source,
-    )  # fmt: skip
+        name,
+        stretch.channel.tag,
+        start,
+        track.end,
+        float(track.frequency[0]),
+        float(track.frequency[-1]),
+        float(track.amplitude[0] / level[0]),
+        last / float(level[-1]),
+        source,
+    )
 
 
 def _levels(stretch: Stretch) -> tuple[Array, Array]:

@@ -88,11 +88,14 @@ def tank_flows(
         if channel is None:
             findings.append(
                 Finding(
-                    "no-tank-pressure", "caution", tank.name, None,
+                    "no-tank-pressure",
+                    "caution",
+                    tank.name,
+                    None,
                     f"{tank.name}: no pressure sensor of this tank can be believed over the burn, so its CdA and "
                     "exponent are not known.",
                 )
-            )  # fmt: skip
+            )
             continue
         flow = _flow(dataset, tank, channel, chamber, start, run_out)
         whole = begins and ends and not _hides(channel, flow.opening.time)
@@ -255,8 +258,10 @@ def _falls_on(flow: TankFlow, end: float) -> bool:
     if float(time[-1]) < end + FALL_OVER:
         return True  # nothing is seen of it
     at, reach = np.array([end - 2.0 * FALL_OVER, end - FALL_OVER, end + 0.1, end + 0.1 + FALL_OVER]), 0.05
-    level = [float(np.mean(pressure[np.abs(time - t) <= reach])) if np.any(np.abs(time - t) <= reach) else math.nan
-             for t in at]  # fmt: skip
+    level = [
+        float(np.mean(pressure[np.abs(time - t) <= reach])) if np.any(np.abs(time - t) <= reach) else math.nan
+        for t in at
+    ]
     before, after = level[0] - level[1], level[2] - level[3]
     return bool(after > FLOWS_ON * before > 0.0)
 

@@ -70,10 +70,13 @@ def start_transient(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Start
     except DataError:
         rise = None
     return StartTransient(
-        delay, rise.rise if rise else None, rise.overshoot if rise else None, tag,
+        delay,
+        rise.rise if rise else None,
+        rise.overshoot if rise else None,
+        tag,
         f"delay: T-0 to 10 % of the greatest mean thrust; rise: 10 to 90 % of the settled course of {what}; overshoot: "
         "its greatest over that course, which is the straight line from 0.3 to 1.0 s drawn back",
-    )  # fmt: skip
+    )
 
 
 def shutdown(record: ThrustRecord, burn: Burn, scale: Scale, *, first_out: float | None) -> Shutdown | None:
@@ -166,9 +169,15 @@ def _stiffness(
 
     middle = float(np.nanmean(below)) if np.isfinite(below).any() else ambient.value
     least = least_stiffness(
-        time, above, below, start=begin, end=end, span=STIFFNESS_OVER,
-        u_upstream=source.reading_u(middle, ambient), u_chamber=chamber.reading_u(middle, ambient),
-    )  # fmt: skip
+        time,
+        above,
+        below,
+        start=begin,
+        end=end,
+        span=STIFFNESS_OVER,
+        u_upstream=source.reading_u(middle, ambient),
+        u_chamber=chamber.reading_u(middle, ambient),
+    )
     first, last = mean_over(begin, begin + STIFFNESS_OVER), mean_over(end - STIFFNESS_OVER, end)
     if least is None or first is None or last is None:
         return None

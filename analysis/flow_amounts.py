@@ -76,9 +76,13 @@ def _weighings(dataset: Dataset, tank: Tank) -> list[Amount]:
         found.append(Amount("caught", "the mass caught", weighing.caught.value, {"caught mass": weighing.caught.u}))
     if weighing.expelled is not None:
         found.append(
-            Amount("expelled", "the mass stated as expelled", weighing.expelled.value,
-                   {"expelled mass": weighing.expelled.u})
-        )  # fmt: skip
+            Amount(
+                "expelled",
+                "the mass stated as expelled",
+                weighing.expelled.value,
+                {"expelled mass": weighing.expelled.u},
+            )
+        )
     if weighing.residual is not None:
         mass, rest_u = tank.liquid_load.value - weighing.residual.value, weighing.residual.u
         words = "the load less what was drained"
@@ -125,12 +129,15 @@ def _weighed_tank(
         terms[f"{channel.tag} jet"] = abs(step) * (1.0 - float(drive[1] / drive[0]))
         said.append(
             Finding(
-                "weighed-tank-feels-jet", "caution", channel.tag, instants.opening.time,
+                "weighed-tank-feels-jet",
+                "caution",
+                channel.tag,
+                instants.opening.time,
                 f"{channel.tag}: the weighed tank's reading stepped by {step:+.3f} kg when the valve opened, "
                 f"{step_u:.3f} kg is its noise: the cell feels the jet or the pipe; what that may change is in its "
                 "uncertainty, let the jet leave across the cell or through a loose hose.",
             )
-        )  # fmt: skip
+        )
     span = (float(time[0]), float(time[-1]))
     return Amount(channel.tag, f"the weighed tank ({channel.tag})", left, terms, span), said
 
@@ -172,9 +179,14 @@ def _flow_meter(
         **_supply_term(channel, mass),
     }
     amount = Amount(
-        channel.tag, f"the flow meter {channel.tag}", mass, terms, (float(time[0]), float(time[-1])),
-        density_power=1.0 if of_volume else 0.0, clock_power=1.0,
-    )  # fmt: skip
+        channel.tag,
+        f"the flow meter {channel.tag}",
+        mass,
+        terms,
+        (float(time[0]), float(time[-1])),
+        density_power=1.0 if of_volume else 0.0,
+        clock_power=1.0,
+    )
     return amount, said
 
 
@@ -206,9 +218,14 @@ def _venturi(
         **{source: 0.5 * u for source, u in _supply_term(channel, mass).items()},
     }
     amount = Amount(
-        channel.tag, f"the venturi {channel.tag}", mass, terms, (float(time[0]), float(time[-1])),
-        density_power=0.5, clock_power=1.0,
-    )  # fmt: skip
+        channel.tag,
+        f"the venturi {channel.tag}",
+        mass,
+        terms,
+        (float(time[0]), float(time[-1])),
+        density_power=0.5,
+        clock_power=1.0,
+    )
     return amount, _meter_zero(channel, instants)
 
 
@@ -283,12 +300,15 @@ def _creeping(channel: Channel, bent: _Line, left: float) -> list[Finding]:
     way = "rose" if change > 0.0 else "fell"
     return [
         Finding(
-            "flow-area-creeps", "caution", channel.tag, None,
+            "flow-area-creeps",
+            "caution",
+            channel.tag,
+            None,
             f"{channel.tag}: by the weighed tank the flow area {way} by {100.0 * abs(change):.1f} % while the valve "
             f"stood open (standard uncertainty {100.0 * u:.1f} %): a valve that still moves or debris, so one CdA "
             "does not describe this flow; look at the valve's actuator, then repeat.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _meter_zero(channel: Channel, instants: FlowInstants) -> list[Finding]:
@@ -302,32 +322,44 @@ def _meter_zero(channel: Channel, instants: FlowInstants) -> list[Finding]:
     unit, scale = channel.calibration.reading_unit, channel.calibration.scale
     return [
         Finding(
-            "meter-not-at-zero", "caution", channel.tag, instants.opening.time - STILL,
+            "meter-not-at-zero",
+            "caution",
+            channel.tag,
+            instants.opening.time - STILL,
             f"{channel.tag}: with the valve closed it reads {mean / scale:.4g} {unit}, {OFF_ZERO * u / scale:.2g} "
             f"{unit} is explained by its calibration: liquid already flowed, or its zero moved and its amount with it.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _unusable(channel: Channel) -> Finding:
     return Finding(
-        "amount-not-usable", "caution", channel.tag, None,
+        "amount-not-usable",
+        "caution",
+        channel.tag,
+        None,
         f"{channel.tag}: clipped, open or stuck during the flow, so its amount of liquid is left out; look at its "
         "wire and range.",
-    )  # fmt: skip
+    )
 
 
 def _too_short(channel: Channel) -> Finding:
     return Finding(
-        "amount-not-usable", "note", channel.tag, None,
+        "amount-not-usable",
+        "note",
+        channel.tag,
+        None,
         f"{channel.tag}: too few samples while the valve was open or the bucket at rest, so its amount of liquid is "
         "left out.",
-    )  # fmt: skip
+    )
 
 
 def _no_difference(channel: Channel) -> Finding:
     return Finding(
-        "amount-not-usable", "caution", channel.tag, None,
+        "amount-not-usable",
+        "caution",
+        channel.tag,
+        None,
         f"{channel.tag}: shows no pressure difference during the flow, so its amount of liquid is left out: look for "
         "swapped or closed sense lines.",
-    )  # fmt: skip
+    )

@@ -76,12 +76,15 @@ def _unit(dataset: Dataset, side: FlowSide) -> list[Finding]:
     decide = "read a mechanical gauge beside it, then correct calibration or mapping"
     return [
         Finding(
-            "pressure-unit", "serious", side.channel.tag, None,
+            "pressure-unit",
+            "serious",
+            side.channel.tag,
+            None,
             f"{side.channel.tag}: the tank stood at {seen / 1e5:.2f} bar(g) before the opening, {seen / planned:.3g} "
             f"times the {planned / 1e5:.2f} bar(g) of the plan: {words}. No CdA and no exponent is given; {decide}.",
             decided_by=decide,
         )
-    ]  # fmt: skip
+    ]
 
 
 def _amount(side: FlowSide) -> list[Finding]:
@@ -98,13 +101,16 @@ def _amount(side: FlowSide) -> list[Finding]:
     meant = words or "hardly any liquid left: an empty tank, a valve that passed gas, or a bucket not under the outlet"
     return [
         Finding(
-            "amount-implausible", "serious", side.tank.name, None,
+            "amount-implausible",
+            "serious",
+            side.tank.name,
+            None,
             f"{side.tank.name}: {side.amount.value:.3f} kg is {ratio:.3g} times what this pressure would have driven "
             f"through the plan's {1e6 * side.tank.feed_cda.value:.2f} mm2: {meant}. No CdA and no exponent is given; "
             f"{decide}.",
             decided_by=decide,
         )
-    ]  # fmt: skip
+    ]
 
 
 def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
@@ -142,21 +148,27 @@ def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
         fits = "" if amount is None else ", and what was weighed fits the first fall alone: gas was let off"
         return [
             Finding(
-                "let-off-in-steps", "note", side.tank.name, float(at[steepest]),
+                "let-off-in-steps",
+                "note",
+                side.tank.name,
+                float(at[steepest]),
                 f"{seen}{fits}. Causes of departures are not looked for, since the pressure after the flow tells of "
                 "them; hold the tank for some seconds before it is vented.",
             )
-        ]  # fmt: skip
+        ]
     decide = "look at the valve's command, and repeat with one opening or weigh after each"
     return [
         Finding(
-            "opened-twice", "serious", side.tank.name, float(at[steepest]),
+            "opened-twice",
+            "serious",
+            side.tank.name,
+            float(at[steepest]),
             f"{seen}. By these pressures {one:.2f} kg left in the first fall and {both:.2f} kg in both, and "
             f"{amount.value:.2f} kg were weighed: the valve opened a second time. No CdA and no exponent is given; "
             f"{decide}.",
             decided_by=decide,
         )
-    ]  # fmt: skip
+    ]
 
 
 def _by_pressure(side: FlowSide, pressure: float) -> float:

@@ -37,10 +37,13 @@ def diagnosis_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     except (DataError, np.linalg.LinAlgError) as error:
         return [
             Finding(
-                "not-diagnosed", "note", side.tank.name, None,
+                "not-diagnosed",
+                "note",
+                side.tank.name,
+                None,
                 f"{side.tank.name}: causes of departures could not be held against each other: {error}.",
             )
-        ]  # fmt: skip
+        ]
     return [*_named(case, told), invisible_finding(dataset, side)]
 
 
@@ -57,22 +60,28 @@ def _named(case: Case, told: Diagnosis) -> list[Finding]:
         )
         return [
             Finding(
-                "cause-not-known", "caution", tank, None,
+                "cause-not-known",
+                "caution",
+                tank,
+                None,
                 f"{tank}: none of the {len(told.causes)} causes on the list explains this flow by itself, though two "
                 f"at once may: {seen}. Nearest is that {_said(case, likely[0])}; check notes, sensors and "
                 "valves one by one, and repeat the flow.",
                 decided_by="a repeated flow with notes and sensors checked",
             )
-        ]  # fmt: skip
+        ]
     return [
         Finding(
-            f"cause-{cause.name}", "caution", tank, None,
+            f"cause-{cause.name}",
+            "caution",
+            tank,
+            None,
             f"{tank}: likely cause {rank} ({100.0 * min(cause.share, 0.99):.0f} %): {_said(case, cause)}: "
             f"{_evidence(case, told, cause)}. To decide: {BY_NAME[cause.name].decide}.",
             decided_by=BY_NAME[cause.name].decide,
         )
         for rank, cause in enumerate(likely, start=1)
-    ]  # fmt: skip
+    ]
 
 
 def _said(case: Case, cause: Ranked) -> str:
@@ -171,10 +180,13 @@ def invisible_finding(dataset: Dataset, side: FlowSide) -> Finding:
         )
     tag = side.channel.tag
     return Finding(
-        "needs-external-check", "note", tag, None,
+        "needs-external-check",
+        "note",
+        tag,
+        None,
         f"{tag}: needs an external check: a span {100.0 * INVISIBLE_GAIN:g} % high would move CdA by {by_gain:+.2f} % "
         f"and leave no trace in this record: set the sensor against a dead-weight tester or a shunt{clock}; nor would "
         f"{INVISIBLE_BACK / 1e5:g} bar more behind the valve than the plan has ({-by_back:+.2f} %): look for a hose or "
         "a nozzle that throttles.",
         decided_by="dead-weight tester or shunt for the span, a second clock for the rate, a gauge behind the valve",
-    )  # fmt: skip
+    )

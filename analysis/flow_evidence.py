@@ -30,10 +30,25 @@ HOLD_CLEAR, LEAST_HOLD = 0.3, 1.2  # s after the flow
 HOLDS = (AFTER - HOLD_CLEAR, 2.0, LEAST_HOLD)  # s tried, the longest on which a straight line holds
 VALVE_DELAY, VALVE_DELAY_U = 0.2, 0.2  # s from the command to the middle of a usual stroke
 NAMES = (
-    "start exponent", "chord exponent", "misfit 1", "misfit 2", "misfit 3", "misfit 4", "misfit 5", "before", "after",
-    "ambient reading", "closure", "area", "lateness", "manifold", "weighed", "twin", "twin at ambient",
+    "start exponent",
+    "chord exponent",
+    "misfit 1",
+    "misfit 2",
+    "misfit 3",
+    "misfit 4",
+    "misfit 5",
+    "before",
+    "after",
+    "ambient reading",
+    "closure",
+    "area",
+    "lateness",
+    "manifold",
+    "weighed",
+    "twin",
+    "twin at ambient",
     "left aboard",
-)  # fmt: skip
+)
 """Order of the observables."""
 GAS = 9  # the first so many follow from the pressure during the flow and beside it
 _AT = {name: k for k, name in enumerate(NAMES)}
@@ -82,8 +97,10 @@ def evidence_of(dataset: Dataset, side: FlowSide) -> Evidence | None:
         observed[_AT[name]], u[_AT[name]] = value, own
     noise = np.diag(u**2)
     noise[: GAS - 2, : GAS - 2] += _noise_of_shape(times, means, counts, static, vessel)
-    for moved in (replace(record, opening_time=opening + side.instants.opening.u),
-                  replace(record, end_time=end + side.instants.end.u)):  # fmt: skip
+    for moved in (
+        replace(record, opening_time=opening + side.instants.opening.u),
+        replace(record, end_time=end + side.instants.end.u),
+    ):
         at, shifted, _ = _means(moved)
         other = shape(at, shifted[np.newaxis], np.array([static.value]), replace(vessel, length=float(at[-1] + at[0])))
         change = np.append(other[0, : GAS - 2] - shaped[0, : GAS - 2], other[0, -1] - shaped[0, -1])
@@ -171,9 +188,11 @@ def _interpolated(at: Array, time: Array, values: Array) -> Array:
     low = np.clip(np.searchsorted(time, at) - 2, first, last - 3)
     x = (at - time[low]) / (time[first + 1] - time[first])
     w = (
-        -(x - 1) * (x - 2) * (x - 3) / 6.0, x * (x - 2) * (x - 3) / 2.0,
-        -x * (x - 1) * (x - 3) / 2.0, x * (x - 1) * (x - 2) / 6.0,
-    )  # fmt: skip
+        -(x - 1) * (x - 2) * (x - 3) / 6.0,
+        x * (x - 2) * (x - 3) / 2.0,
+        -x * (x - 1) * (x - 3) / 2.0,
+        x * (x - 1) * (x - 2) / 6.0,
+    )
     return np.asarray(sum(w[k] * values[:, low + k] for k in range(4)))
 
 

@@ -27,31 +27,40 @@ def amount_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     if not side.amounts:
         return [
             Finding(
-                "not-weighed", "caution", tank.name, None,
+                "not-weighed",
+                "caution",
+                tank.name,
+                None,
                 f"{tank.name}: no exponent and no CdA without an amount of liquid, for many pairs of the two draw the "
                 "same pressure curve: weigh what was caught or drain and weigh what stayed aboard, add that to the run "
                 "as a weighings file and analyse again, or record a flow meter, a weighed tank or a venturi next time.",
             )
-        ]  # fmt: skip
+        ]
     said = _disagreements(side)
     amount, load = side.amount, tank.liquid_load
     if amount is not None and amount.value > load.value + CLOSES * math.hypot(amount.u, load.u):
         said.append(
             Finding(
-                "caught-more-than-loaded", "serious", tank.name, None,
+                "caught-more-than-loaded",
+                "serious",
+                tank.name,
+                None,
                 f"{tank.name}: {amount.value:.3f} kg left although only {load.value:.3f} kg were loaded: one of the "
                 "two is wrong, and CdA and exponent with it. Weigh bucket and load again.",
             )
-        )  # fmt: skip
+        )
     if [a.name for a in side.amounts] == ["run-out"]:
         said.append(
             Finding(
-                "amount-from-load", "caution", tank.name, None,
+                "amount-from-load",
+                "caution",
+                tank.name,
+                None,
                 f"{tank.name}: nothing was weighed or metered, so the liquid that left is the plan's load less what "
                 f"cannot leave, {side.amounts[0].mass:.3f} kg: if the load was not weighed as the plan has it, CdA "
                 "and exponent are off by as much; catch and weigh next time.",
             )
-        )  # fmt: skip
+        )
     return said
 
 
@@ -59,21 +68,27 @@ def no_flow(tank: Tank, why: Iterable[tuple[Channel, str]]) -> list[Finding]:
     """Say why no pressure sensor shows a flow that could be analysed."""
     return [
         Finding(
-            "no-flow-found", "serious", channel.tag, None,
+            "no-flow-found",
+            "serious",
+            channel.tag,
+            None,
             f"{channel.tag}: no flow of the {tank.name} tank can be taken from it: {reason}. CdA and exponent are not "
             "known from this sensor.",
         )
         for channel, reason in why
-    ]  # fmt: skip
+    ]
 
 
 def no_sensor(tank: Tank) -> Finding:
     """Say that nothing can be taken from a record without the tank's pressure."""
     return Finding(
-        "no-tank-pressure", "serious", tank.name, None,
+        "no-tank-pressure",
+        "serious",
+        tank.name,
+        None,
         f"{tank.name}: no calibrated pressure channel of this tank was recorded, so neither CdA nor exponent is known: "
         "name its calibration in the plan, or give a later one with --calibration, and analyse again.",
-    )  # fmt: skip
+    )
 
 
 def _disagreements(side: FlowSide) -> list[Finding]:
@@ -92,12 +107,13 @@ def _disagreements(side: FlowSide) -> list[Finding]:
         Finding(
             "mass-does-not-close" if _weighed_only(amounts[p.first], amounts[p.second]) else "amounts-disagree",
             "caution" if held.left_out is not None else "serious",
-            tank.name, None,
+            tank.name,
+            None,
             f"{tank.name}: {_apart(side, p)}, {p.apart:.1f} standard uncertainties of the difference ({CLOSES:.0f} may "
             f"happen): {fate}. Look for spilt or left liquid, weigh again, check the calibration of meter and scale.",
         )
         for p in held.pairs
-    ]  # fmt: skip
+    ]
 
 
 def _weighed_only(first: Amount, second: Amount) -> bool:
@@ -126,29 +142,38 @@ def _end_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
         planned = f", planned were {flow.close_after.value:.1f} s" if flow.close_after is not None else ""
         return [
             Finding(
-                "ran-dry", "caution", tank.name, instants.end.time,
+                "ran-dry",
+                "caution",
+                tank.name,
+                instants.end.time,
                 f"{tank.name}: the plan closes the valve early, but gas came through after {seconds:.1f} s of flow"
                 f"{planned}: when the last liquid left is less sure than a closing, which widens the uncertainty of "
                 "CdA. Close the valve earlier or load more, and look whether the load was short.",
             )
-        ]  # fmt: skip
+        ]
     if instants.ran_dry:
         return [
             Finding(
-                "ran-to-run-out", "note", tank.name, instants.end.time,
+                "ran-to-run-out",
+                "note",
+                tank.name,
+                instants.end.time,
                 f"{tank.name}: as planned the flow ran until gas broke through, after {seconds:.1f} s: when the last "
                 f"liquid left is known to {1e3 * instants.end.u:.0f} ms (standard uncertainty), which is in that of "
                 "CdA; a valve closed earlier would give a surer CdA.",
             )
-        ]  # fmt: skip
+        ]
     if flow.end == "run-out":
         return [
             Finding(
-                "closed-before-run-out", "note", tank.name, instants.end.time,
+                "closed-before-run-out",
+                "note",
+                tank.name,
+                instants.end.time,
                 f"{tank.name}: the plan runs the tank dry, but the valve closed after {seconds:.1f} s with liquid "
                 "aboard; CdA gains by it, the time to run-out is not known.",
             )
-        ]  # fmt: skip
+        ]
     return []
 
 
@@ -170,8 +195,11 @@ def _hold_findings(side: FlowSide) -> list[Finding]:
     )
     return [
         Finding(
-            "pressure-not-held", "caution", side.channel.tag, static.window.start,
+            "pressure-not-held",
+            "caution",
+            side.channel.tag,
+            static.window.start,
             f"{side.channel.tag}: at rest before the opening the pressure {way} by {abs(static.drift) / 1e5:.3f} "
             f"bar/s, over the length of the flow {100.0 * abs(share):.1f} % of it: {why}.",
         )
-    ]  # fmt: skip
+    ]

@@ -104,9 +104,14 @@ def flow_instants(
     open_piece, flow_piece = (min(piece, FLOW_SHARE * length) for piece in (OPEN_PIECE, FLOW_PIECE))
     # Wide pieces: a sensor's own slow noise moves the bend of short ones by tenths of a second.
     opening = meeting(
-        time, pressure, opening, ((STILL_PIECE, open_piece), (LONG_STILL, long_piece)), (1, 3),
-        first=at_rest_since(time, pressure, opening.time), last=left.time - CLEAR,
-    )  # fmt: skip
+        time,
+        pressure,
+        opening,
+        ((STILL_PIECE, open_piece), (LONG_STILL, long_piece)),
+        (1, 3),
+        first=at_rest_since(time, pressure, opening.time),
+        last=left.time - CLEAR,
+    )
     if not left.ran_dry:
         hinge = left.time + HINGE * left.span
         rough = Event(f"{name} closed", hinge, ROUGH_SHARE * left.span, "slope against that of the flowing liquid")

@@ -90,10 +90,19 @@ def flow_side(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInst
         direct, exponent, joint, found = _fitted(dataset, channel, tank, weighed, sensor, notes, static)
         said += found
     return FlowSide(
-        tank, channel, instants, amount, amounts, weighed.balance if weighed else None,
-        weighed.cda_by if weighed else {}, record, static, exponent,
-        _result(dataset, tank, channel, instants, weighed, static, direct, exponent, joint), tuple(said),
-    )  # fmt: skip
+        tank,
+        channel,
+        instants,
+        amount,
+        amounts,
+        weighed.balance if weighed else None,
+        weighed.cda_by if weighed else {},
+        record,
+        static,
+        exponent,
+        _result(dataset, tank, channel, instants, weighed, static, direct, exponent, joint),
+        tuple(said),
+    )
 
 
 def _record_of(
@@ -179,9 +188,13 @@ def _fitted(
         # The joint fit knows one soft mass over all of the flow.
         single = replace(record, amounts=(), weights=())
         joint = joint_fit(
-            single, sensor=sensor, notes=replace(notes, mass_u=weighed.left.u), isentropic_exponent=isentropic,
-            channel=channel.tag, direct=direct,
-        )  # fmt: skip
+            single,
+            sensor=sensor,
+            notes=replace(notes, mass_u=weighed.left.u),
+            isentropic_exponent=isentropic,
+            channel=channel.tag,
+            direct=direct,
+        )
         said += [*joint.findings, *_valve_findings(channel, record, joint)]
     except DataError as error:
         what = "The exponent is not known" if exponent is None else "The joint fit could not check CdA and exponent"
@@ -221,12 +234,15 @@ def _bound_findings(
         return []
     return [
         Finding(
-            "exponent-above-isentropic", "caution", channel.tag, None,
+            "exponent-above-isentropic",
+            "caution",
+            channel.tag,
+            None,
             f"{tank.name}: the chord exponent {chord.value:.3f} (standard uncertainty {chord.u:.3f}) is above the "
             f"{highest:.3f} of {tank.pressurant} that keeps its heat between the same pressures: the gas loses heat or "
             "leaks, or ullage, mass or the pressure's zero is off; weigh the fill and read the sensor at ambient.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _valve_findings(channel: Channel, record: FlowRecord, joint: JointFit) -> list[Finding]:
@@ -240,12 +256,15 @@ def _valve_findings(channel: Channel, record: FlowRecord, joint: JointFit) -> li
         return []
     return [
         Finding(
-            "valve-slow", "caution", channel.tag, record.opening_time,
+            "valve-slow",
+            "caution",
+            channel.tag,
+            record.opening_time,
             f"{channel.tag}: the flow counts from {1e3 * abs(late):.0f} ms {'after' if late > 0.0 else 'before'} the "
             "instant at which the pressure broke: a valve that took long to open, or a wrong mass or ullage volume; "
             "CdA takes the whole stroke for full flow, so open faster, or look at the valve's travel.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _unknown(tank: Tank, what: str, error: DataError) -> Finding:

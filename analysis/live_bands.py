@@ -47,9 +47,7 @@ def live_prediction(
     )
 
 
-def live_bands(
-    prediction: Prediction, stand: Stand, calibrations: Mapping[str, Calibration]
-) -> Bands:
+def live_bands(prediction: Prediction, stand: Stand, calibrations: Mapping[str, Calibration]) -> Bands:
     """Return what gives a tag's lowest and highest predicted value at a time after T-0.
 
     Parameters

@@ -176,26 +176,61 @@ def weight_findings(
     if sign == 0:
         if abs(moved) < UNEXPLAINED_SHARE * weight.value:
             return []
-        return [_weight_finding("weight-felt", tag, f"{story} Are the tanks on the cell? The stand file says the cell "
-                f"does not feel them. Correct stand.toml, or explain the zero, before the impulse is used.", zero)]
+        return [
+            _weight_finding(
+                "weight-felt",
+                tag,
+                f"{story} Are the tanks on the cell? The stand file says the cell "
+                f"does not feel them. Correct stand.toml, or explain the zero, before the impulse is used.",
+                zero,
+            )
+        ]
     if moved * sign < 0.0 and abs(moved) > UNEXPLAINED_SHARE * weight.value:
-        return [_weight_finding("weight-sign", tag, f"{story} It moved the wrong way for this stand: check the nozzle "
-                f"direction in stand.toml and the polarity of the cell before the impulse is used.", zero)]
+        return [
+            _weight_finding(
+                "weight-sign",
+                tag,
+                f"{story} It moved the wrong way for this stand: check the nozzle "
+                f"direction in stand.toml and the polarity of the cell before the impulse is used.",
+                zero,
+            )
+        ]
     confused = _confused_unit(abs(moved), weight.value, u)
     if confused is not None:
         name, ratio = confused
-        return [_weight_finding("weight-unit", tag, f"{story} That is {weight.value / moved:.2f} times as much, and "
+        return [
+            _weight_finding(
+                "weight-unit",
+                tag,
+                f"{story} That is {weight.value / moved:.2f} times as much, and "
                 f"{ratio:.3f} is the {name} ratio: the propellant that left is a check weight, and {tag} reads low by "
-                f"that. Is its calibration in the other unit? Correct it, then analyse again with it.", zero)]
+                f"that. Is its calibration in the other unit? Correct it, then analyse again with it.",
+                zero,
+            )
+        ]
     if abs(moved) < (1.0 - UNEXPLAINED_SHARE) * weight.value and abs(moved - sign * weight.value) > AGREE * u:
-        return [_weight_finding("weight-not-felt", tag, f"{story} Does the cell carry the tanks? The stand file says "
-                f"it does. Correct stand.toml, or explain the zero, before the impulse is used.", zero)]
+        return [
+            _weight_finding(
+                "weight-not-felt",
+                tag,
+                f"{story} Does the cell carry the tanks? The stand file says "
+                f"it does. Correct stand.toml, or explain the zero, before the impulse is used.",
+                zero,
+            )
+        ]
     apart = moved - sign * weight.value
     if abs(apart) > AGREE * u:
-        return [Finding("weight-mismatch", "caution", tag, zero.after.window.start,
+        return [
+            Finding(
+                "weight-mismatch",
+                "caution",
+                tag,
+                zero.after.window.start,
                 f"{story} That is {abs(apart):,.1f} N apart, {abs(apart) / u:.1f} standard uncertainties: the zero "
                 f"drifted, a weighing is wrong, or liquid left between shutdown and the second zero. The difference is "
-                f"in the budget; check zeros and weighings.")]
+                f"in the budget; check zeros and weighings.",
+            )
+        ]
     return []
 
 
@@ -216,7 +251,10 @@ def _weight_finding(code: str, tag: str, text: str, zero: Unloaded) -> Finding:
 def _one_zero(tag: str, sign: int) -> Finding:
     weight = "the weight that left is taken from the masses and " if sign else ""
     return Finding(
-        "one-zero", "caution", tag, None,
+        "one-zero",
+        "caution",
+        tag,
+        None,
         f"{tag}: quiet only before or only after the burn, so {weight}drift of the zero is not seen; it is charged at "
         "the calibration's zero uncertainty. Record from well before T-0 until at least 5 s after shutdown.",
     )

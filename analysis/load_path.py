@@ -33,29 +33,38 @@ def load_path_findings(record: ThrustRecord) -> list[Finding]:
     if not c.known:
         return [
             Finding(
-                "load-path-not-measured", "note", tag, None,
+                "load-path-not-measured",
+                "note",
+                tag,
+                None,
                 f"{tag}: its calibration has no [stand_interaction], so hoses and flexures beside the cell are taken "
                 f"to carry nothing; they usually carry {USUAL_HOSES} of the thrust, and none of it is in the budget. "
                 "Pull the stand against a reference cell, hoses connected and pressurised.",
             )
-        ]  # fmt: skip
+        ]
     path, said = load_path(record), []
     greatest, hoses = float(np.max(record.thrust)), float(np.max(np.abs(record.hose_pressure)))
     if path.highest_force is not None and path.highest_force < REACHED * greatest:
         said.append(
             Finding(
-                "pull-too-low", "note", tag, None,
+                "pull-too-low",
+                "note",
+                tag,
+                None,
                 f"{tag}: the in-place pull went to {path.highest_force:,.0f} N, the firing to {greatest:,.0f} N; the "
                 "stand factor is carried beyond it. Pull at least to half of the greatest thrust.",
             )
-        )  # fmt: skip
+        )
     if path.highest_line is not None and hoses > 1e5 and path.highest_line < REACHED * hoses:
         said.append(
             Finding(
-                "pull-without-pressure", "note", tag, None,
+                "pull-without-pressure",
+                "note",
+                tag,
+                None,
                 f"{tag}: lines were at {path.highest_line / 1e5:.1f} bar(g) in the in-place pull, and "
                 f"changed by {hoses / 1e5:.1f} bar in the firing; what hoses push and shunt grows with pressure, so "
                 "pull with lines pressurised.",
             )
-        )  # fmt: skip
+        )
     return said

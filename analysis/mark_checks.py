@@ -37,9 +37,10 @@ def _at(dataset: Dataset, mark: CrewMark, expected: Mark) -> list[Finding]:
         return []
     place = dataset.channels[wanted].tank
     elsewhere = {
-        tag: at for tag, at in rises.items()
+        tag: at
+        for tag, at in rises.items()
         if tag == still or (tag != wanted and (place is None or dataset.channels[tag].tank != place))
-    }  # fmt: skip
+    }
     starts = [at for tag, at in rises.items() if tag == wanted or tag in elsewhere]
     if not starts:
         return []
@@ -51,20 +52,26 @@ def _at(dataset: Dataset, mark: CrewMark, expected: Mark) -> list[Finding]:
     if rises.get(wanted, np.inf) <= first + SETTLES:
         return [
             Finding(
-                "mark-contradicted", "caution", wrong[0], mark.time,
+                "mark-contradicted",
+                "caution",
+                wrong[0],
+                mark.time,
                 f"{when} together with {wanted}, which alone should have: a valve or a cross-connection joins both "
                 "places, or a sensor sits on the wrong one. Pressurise one place at a time and look again.",
             )
-        ]  # fmt: skip
+        ]
     one = still if still in wrong else wrong[0]
     return [
         Finding(
-            "channels-exchanged", "serious", one, mark.time,
+            "channels-exchanged",
+            "serious",
+            one,
+            mark.time,
             f"{when}, {wanted} should have and did not: {one} and {wanted} are exchanged, at the plug or in "
             "stand.toml. Numbers of both places are not to be used, and the stand is not ready with them: correct it, "
             "pressurise one place at a time, and analyse again.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _rise(channel: Channel, at: float) -> float | None:

@@ -59,8 +59,9 @@ def cell_mass(record: ThrustRecord, dataset: Dataset, relative_gain_u: float) ->
     hoses = c.stand_interaction.line_load.u * record.hose_pressure_after
     u = math.hypot(
         record.factor * math.hypot(zero.before.u, zero.after.u, c.zero_uncertainty * c.scale, hoses),
-        relative_gain_u * force, force * gravity.relative_u,
-    )  # fmt: skip
+        relative_gain_u * force,
+        force * gravity.relative_u,
+    )
     return Measured(force / gravity.value, u / gravity.value, "kg")
 
 
@@ -85,8 +86,9 @@ def flow_area_mass(dataset: Dataset, flow: TankFlow) -> Measured:
     assert flow.chamber is not None  # noqa: S101 - the caller asked only flows that have one
     tank_mean = float(np.nanmean(flow.channel.reading[flowing]))
     chamber_mean = float(np.nanmean(np.interp(time[flowing], flow.chamber.time, flow.chamber.reading)))
-    pressures = math.hypot(flow.channel.reading_u(tank_mean, _still(dataset)),
-                           flow.chamber.reading_u(chamber_mean, _still(dataset)))  # fmt: skip
+    pressures = math.hypot(
+        flow.channel.reading_u(tank_mean, _still(dataset)), flow.chamber.reading_u(chamber_mean, _still(dataset))
+    )
     if flow.channel.calibration.reference != flow.chamber.calibration.reference:
         pressures = math.hypot(pressures, ambient.u)  # two gauge sensors move together with the barometer
     rate = flow.rate[flowing]
@@ -105,12 +107,15 @@ def closure_findings(routes: tuple[MassRoute, ...]) -> list[Finding]:
             continue
         said.append(
             Finding(
-                "mass-not-closed", "note", None, None,
+                "mass-not-closed",
+                "note",
+                None,
+                None,
                 f"By the {route.route} {route.total.value:.2f} kg left, {100.0 * closure.value:+.1f} % against the "
                 f"scales with u = {100.0 * closure.u:.1f} %: a flow area differs from the plan's, a weighing is wrong, "
                 "or liquid left unmeasured.",
             )
-        )  # fmt: skip
+        )
     return said
 
 

@@ -70,12 +70,15 @@ def _clipped(channel: Channel, tank: Tank, end: float) -> Finding | None:
     last = float(channel.time[marked][-1])
     decide = "read the pressure on a mechanical gauge, give the channel a wider range, and repeat"
     return Finding(
-        "cause-sensor-clipped", "caution", tank.name, last,
+        "cause-sensor-clipped",
+        "caution",
+        tank.name,
+        last,
         f"{tank.name}: likely cause 1 (99 %): {channel.tag} is clipped: {int(marked.sum())} samples stand on one "
         f"top code, {top / 1e5:.2f} bar(a), until T{last:+.2f} s, so start pressure and opening are hidden, and an "
         f"exponent and an opening taken from the rest would be wrong. To decide: {decide}.",
         decided_by=decide,
-    )  # fmt: skip
+    )
 
 
 def _fall(channel: Channel, end: float) -> _Fall | None:
@@ -107,10 +110,15 @@ def _of_fall(dataset: Dataset, tank: Tank, fall: _Fall) -> list[Finding]:
     held[..., 1] = max(share, 0.1)
     shut = np.zeros((2, 2, 2))
     told = diagnose(
-        observed, covariance, healthy, weight,
-        [Signature("supply-open", sizes, held, healthy, weight),
-         Signature("valve-not-opened", np.array([0.0, 1.0]), shut, healthy, weight)],
-    )  # fmt: skip
+        observed,
+        covariance,
+        healthy,
+        weight,
+        [
+            Signature("supply-open", sizes, held, healthy, weight),
+            Signature("valve-not-opened", np.array([0.0, 1.0]), shut, healthy, weight),
+        ],
+    )
     return _named(tank, fall, told, caught.value, grown) if told.alarm else []
 
 
@@ -136,10 +144,13 @@ def _named(tank: Tank, fall: _Fall, told: Diagnosis, caught: float, grown: float
         what, decide = words[cause.name]
         said.append(
             Finding(
-                f"cause-{cause.name}", "caution", tank.name, None,
+                f"cause-{cause.name}",
+                "caution",
+                tank.name,
+                None,
                 f"{tank.name}: likely cause {rank} ({100.0 * min(cause.share, 0.99):.0f} %): {what}: {seen}. To "
                 f"decide: {decide}.",
                 decided_by=decide,
             )
-        )  # fmt: skip
+        )
     return said

@@ -37,9 +37,10 @@ def pair_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
     # One that clips, is open or stands still is named as such, and its twin serves.
     channels = [c for c in dataset.channels.values() if c.measures in PAIRED and usable(c, start, end)]
     twins = [
-        (one, other) for one, other in combinations(channels, 2)
+        (one, other)
+        for one, other in combinations(channels, 2)
         if (one.measures, one.tank) == (other.measures, other.tank)
-    ]  # fmt: skip
+    ]
     parted = [found for one, other in twins if (found := _parted(one, other, ambient, start, end))]
     crossed: list[_Parted] = []
     said: list[Finding] = []
@@ -81,18 +82,24 @@ def _blocks(channel: Channel, start: float, end: float) -> tuple[Array, Array]:
 def _disagrees(pair: _Parted) -> Finding:
     one, other = pair.one.tag, pair.other.tag
     return Finding(
-        "pair-disagrees", "caution", one, pair.at,
+        "pair-disagrees",
+        "caution",
+        one,
+        pair.at,
         f"{one} and {other} measure the same pressure but differ by {pair.apart / 1e5:+.2f} bar at T{pair.at:+.1f} s; "
         f"{pair.allowed / 1e5:.2f} bar is explained by their calibrations. {one} is used; one of them is wrong: repeat "
         "the zero and the gauge check of both.",
-    )  # fmt: skip
+    )
 
 
 def _exchanged(first: _Parted, second: _Parted) -> Finding:
     one, other, third, fourth = first.one.tag, first.other.tag, second.one.tag, second.other.tag
     return Finding(
-        "channels-exchanged", "serious", one, first.at,
+        "channels-exchanged",
+        "serious",
+        one,
+        first.at,
         f"{one} follows {fourth} and {third} follows {other}, crosswise to what the stand file says: {one} and {third},"
         f" or {other} and {fourth}, are exchanged. Numbers of both places are not to be used: pressurise one place at "
         "a time, correct plug or stand.toml, and analyse again.",
-    )  # fmt: skip
+    )

@@ -77,7 +77,14 @@ def stiffness_curve(upstream: Array, chamber: Array) -> Array:
 
 
 def least_stiffness(
-    time: Array, upstream: Array, chamber: Array, *, start: float, end: float, span: float, u_upstream: float,
+    time: Array,
+    upstream: Array,
+    chamber: Array,
+    *,
+    start: float,
+    end: float,
+    span: float,
+    u_upstream: float,
     u_chamber: float,
 ) -> tuple[Measured, float] | None:
     """Find the least mean stiffness over ``span`` seconds and when it was.
@@ -90,7 +97,7 @@ def least_stiffness(
         Where to look, and over how long to average. [s]
     u_upstream, u_chamber : float
         Standard uncertainties of the two pressures. [Pa]
-    """  # fmt: skip
+    """
     inside = (time >= start) & (time <= end) & np.isfinite(upstream) & np.isfinite(chamber)
     if np.count_nonzero(inside) < 8 or end - start < 2.0 * span:
         return None
@@ -110,11 +117,14 @@ def stiffness_finding(tank: str, least: Measured, at: float, *, of_feed: bool) -
     severity: Severity = "caution" if least.value < STIFFNESS_LEAST else "note"
     what = "feed drop" if of_feed else "injector drop"
     return Finding(
-        "stiffness-low", severity, tank, at,
+        "stiffness-low",
+        severity,
+        tank,
+        at,
         f"{tank}: {what} over chamber pressure falls to {least.value:.2f} at T{at:+.1f} s, below the usual "
         f"{STIFFNESS_USUAL:.2f}: chamber and feed line may begin to oscillate together. Look for a growing line in the "
         "chamber pressure near the end; a higher tank pressure or a smaller injector raises it.",
-    )  # fmt: skip
+    )
 
 
 def thrust_coefficient_finding(tag: str, coefficient: Measured) -> Finding | None:
@@ -125,10 +135,13 @@ def thrust_coefficient_finding(tag: str, coefficient: Measured) -> Finding | Non
     guess = _unit_guess(coefficient.value, CREDIBLE_THRUST_COEFFICIENT, usual=1.4)  # of small nozzles
     hint = f" A factor of {guess[1]:.3f}, the {guess[0]} ratio, would explain it." if guess else ""
     return Finding(
-        "thrust-coefficient-impossible", "serious", tag, None,
+        "thrust-coefficient-impossible",
+        "serious",
+        tag,
+        None,
         f"Thrust coefficient {coefficient.value:.2f} is impossible here, {low:g} to {high:g} is credible.{hint} Check "
         f"{tag} with a known weight and the chamber sensor with a gauge before any number is used.",
-    )  # fmt: skip
+    )
 
 
 def impulse_per_mass_finding(tag: str, value: float, engine: Engine) -> Finding | None:
@@ -142,11 +155,14 @@ def impulse_per_mass_finding(tag: str, value: float, engine: Engine) -> Finding 
     guess = _unit_guess(share, CREDIBLE_ISP_SHARE, usual=0.85)
     hint = f" A factor of {guess[1]:.3f}, the {guess[0]} ratio, would explain it." if guess else ""
     return Finding(
-        "impulse-per-mass-impossible", "serious", tag, None,
+        "impulse-per-mass-impossible",
+        "serious",
+        tag,
+        None,
         f"Impulse over the expelled weight is {value:.0f} s, {100.0 * share:.0f} % of what the plan's engine gives in "
         f"vacuum; {100.0 * low:.0f} to {100.0 * high:.0f} % is credible.{hint} Check {tag} with a known weight and "
         "look for propellant that left unburned before the impulse is used.",
-    )  # fmt: skip
+    )
 
 
 def _unit_guess(value: float, credible: tuple[float, float], *, usual: float) -> tuple[str, float] | None:

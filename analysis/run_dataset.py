@@ -62,9 +62,14 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
         why = run.record.t_zero_missing or "the plan names no event"
         findings.append(
-            Finding("no-t-zero", "caution", None, None, f"There is no T-0 ({why}): times count from the first row, and "
-                    "the prediction is a postdiction.")
-        )  # fmt: skip
+            Finding(
+                "no-t-zero",
+                "caution",
+                None,
+                None,
+                f"There is no T-0 ({why}): times count from the first row, and the prediction is a postdiction.",
+            )
+        )
     return Dataset(
         run=run.folder.name,
         kind=run.info.kind,
@@ -113,11 +118,13 @@ def _health(run: Run, stream: StreamData, device: str, origin: int) -> RecordHea
     known = run.record.devices[device]
     gaps = tuple(
         Gap(
-            (gap.start_ns - origin) * 1e-9, (gap.end_ns - origin) * 1e-9, (gap.end_ns - gap.start_ns) * 1e-9,
+            (gap.start_ns - origin) * 1e-9,
+            (gap.end_ns - origin) * 1e-9,
+            (gap.end_ns - gap.start_ns) * 1e-9,
             gap.rows or 0,
         )
         for gap in stream.gaps
-    )  # fmt: skip
+    )
     clock = known.clock
     return RecordHealth(
         rows=stream.sequence.size,
@@ -142,12 +149,15 @@ def _fill_findings(run: Run, streams: Mapping[str, StreamData], origin: int) -> 
             places = f" in {len(part.runs)} places" if len(part.runs) > 1 else ""
             said.append(
                 Finding(
-                    "rows-filled", "note", None, start,
+                    "rows-filled",
+                    "note",
+                    None,
+                    start,
                     f"{part.rows:,} row{'s' if part.rows > 1 else ''} of {key} from T{start:+.2f} s{places} "
                     f"{'were' if part.rows > 1 else 'was'} filled from {added.name} (card copy {added.fill.source}); "
                     f"{part.overlap_rows:,} overlapping rows agreed.",
                 )
-            )  # fmt: skip
+            )
     return said
 
 
@@ -166,9 +176,12 @@ def _measured(quantity: Quantity | None) -> Measured | None:
 def _notes(run: Run, origin: int) -> list[Finding]:
     return [
         Finding(
-            "device-note", note.severity, None, None if note.host_ns is None else (note.host_ns - origin) * 1e-9,
+            "device-note",
+            note.severity,
+            None,
+            None if note.host_ns is None else (note.host_ns - origin) * 1e-9,
             f"{name}: {note.text}",
         )
         for name, device in run.record.devices.items()
         for note in device.notes
-    ]  # fmt: skip
+    ]

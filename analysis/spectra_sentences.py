@@ -21,17 +21,29 @@ def spectra_findings(found: Stability, mains: Quantity | None, slow: Mapping[str
     """
     shared = [line for line in found.lines if line.name == "coherent" and line.channel == found.channel]
     said = [_shared(line, found) for line in shared]
-    said += [_doubtful(line, found) for line in found.lines if line.name == "undecided" and line.source and
-             line.channel == found.channel and line.coherence is not None and _is_mode(line)]  # fmt: skip
-    said += [_alone(line, found) for line in found.lines if line.name == "undecided" and
-             line.channel == found.channel and not _is_mode(line)]  # fmt: skip
+    said += [
+        _doubtful(line, found)
+        for line in found.lines
+        if line.name == "undecided"
+        and line.source
+        and line.channel == found.channel
+        and line.coherence is not None
+        and _is_mode(line)
+    ]
+    said += [
+        _alone(line, found)
+        for line in found.lines
+        if line.name == "undecided" and line.channel == found.channel and not _is_mode(line)
+    ]
     if found.smooth_share < ROUGH_BELOW:
         said.append(_rough(found))
     hum = [line for line in found.lines if line.name == "mains"]
     if hum and mains is not None:
         said.append(_hum(hum, found))
-    said += [_images(tag, rate, [k for k in found.lines if k.channel == tag and k.name == "alias"])
-             for tag, rate in slow.items()]  # fmt: skip
+    said += [
+        _images(tag, rate, [k for k in found.lines if k.channel == tag and k.name == "alias"])
+        for tag, rate in slow.items()
+    ]
     return tuple(said)
 
 
@@ -44,9 +56,11 @@ def frequencies(line: Line) -> str:
 def limit_words(found: Stability) -> str:
     """Say above which frequency nothing is claimed, and why."""
     why = "corner of its filter" if found.filter_declared else "two fifths of its sampling rate"
-    more = "" if found.filter_declared else (
-        "; no filter is declared in stand.toml, so a line may be the image of one above half that rate"
-    )  # fmt: skip
+    more = (
+        ""
+        if found.filter_declared
+        else ("; no filter is declared in stand.toml, so a line may be the image of one above half that rate")
+    )
     return f"Nothing is claimed above {found.highest_frequency:.0f} Hz, the {why} on {found.channel}{more}."
 
 
@@ -66,23 +80,29 @@ def _shared(line: Line, found: Stability) -> Finding:
     severity: Severity = "caution" if loud >= CHUG_SHARE else "note"
     assert line.coherence is not None  # noqa: S101 - it made the name
     return Finding(
-        "chug", severity, line.channel, line.start,
+        "chug",
+        severity,
+        line.channel,
+        line.start,
         f"{frequencies(line)} Hz in the chamber pressure from T{line.start:+.1f} s on, {_growth(line)}; chamber and "
         f"{line.source} are coherent there ({line.coherence:.2f}; chance reaches {line.coherence_needed:.2f} once in a "
         "hundred) and neither mains nor the stand vibrates so: chamber and feed really oscillate together. Look at the "
         f"injector stiffness at that time before the next firing; a stiffer injector damps it. {limit_words(found)}",
         decided_by="a run with a smaller injector or higher tank pressure, same sensors",
-    )  # fmt: skip
+    )
 
 
 def _doubtful(line: Line, found: Stability) -> Finding:
     return Finding(
-        "chug-or-stand", "caution", line.channel, line.start,
+        "chug-or-stand",
+        "caution",
+        line.channel,
+        line.start,
         f"{frequencies(line)} Hz in the chamber pressure from T{line.start:+.1f} s on, {_growth(line)}: that is where "
         f"the stand's mode lies, and chamber and feed are coherent there too. This record cannot tell the two apart. "
         f"{limit_words(found)}",
         decided_by="a tap on the stand with the chamber sensor recording",
-    )  # fmt: skip
+    )
 
 
 def _alone(line: Line, found: Stability) -> Finding:
@@ -94,20 +114,26 @@ def _alone(line: Line, found: Stability) -> Finding:
             f"{line.coherence_needed:.2f})"
         )
     return Finding(
-        "line-unexplained", "note", line.channel, line.start,
+        "line-unexplained",
+        "note",
+        line.channel,
+        line.start,
         f"{frequencies(line)} Hz in the chamber pressure from T{line.start:+.1f} s to T{line.end:+.1f} s, "
         f"{_growth(line)}; {why}, and it is neither mains nor a stand mode of stand.toml. It is not named. "
         f"{limit_words(found)}",
-    )  # fmt: skip
+    )
 
 
 def _rough(found: Stability) -> Finding:
     return Finding(
-        "combustion-rough", "caution", found.channel, found.greatest_at,
+        "combustion-rough",
+        "caution",
+        found.channel,
+        found.greatest_at,
         f"Chamber pressure left its mean by more than {100.0 * found.smooth_limit:.0f} % in "
         f"{100.0 * (1.0 - found.smooth_share):.0f} % of the settled burn; over one second it fluctuated by up to "
         f"{100.0 * found.greatest_rms_share:.1f} % rms, about T{found.greatest_at:+.1f} s.",
-    )  # fmt: skip
+    )
 
 
 def _hum(lines: Iterable[Line], found: Stability) -> Finding:
@@ -120,10 +146,13 @@ def _hum(lines: Iterable[Line], found: Stability) -> Finding:
     mode = f" {frequencies(modes[0])} Hz on {modes[0].channel} is the stand's mode." if modes else ""
     listed = f"{' and '.join(str(place) for place in places)} Hz on {', '.join(tags)}"
     return Finding(
-        "mains-hum", "note", loudest.channel, None,
+        "mains-hum",
+        "note",
+        loudest.channel,
+        None,
         f"Mains hum, not the engine: {listed}, most on {loudest.channel} with {share:.1f} % of its mean.{mode} Hum "
         "sums to nothing in the impulse. Look at shields and grounds.",
-    )  # fmt: skip
+    )
 
 
 def _images(tag: str, rate: float, lines: Iterable[Line]) -> Finding:
@@ -131,8 +160,11 @@ def _images(tag: str, rate: float, lines: Iterable[Line]) -> Finding:
     listed = "; ".join(f"{frequencies(line)} Hz of {line.source}" for line in lines)
     first = min(line.start for line in lines)
     return Finding(
-        "aliased", "caution", tag, first,
+        "aliased",
+        "caution",
+        tag,
+        first,
         f"{tag} is sampled at {rate:.0f} Hz and shows images of what it cannot hold: {listed}. Nothing oscillates at "
         f"those frequencies. Put a low-pass filter at {rate / 4.0:.0f} Hz or below in front of the converter, and take "
         "no frequency from this channel.",
-    )  # fmt: skip
+    )

@@ -103,7 +103,10 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         *dataset.findings,
         *hidden.findings,
         *weight_findings(
-            cell.tag, record.zero, sign=record.sign, factor=record.factor,
+            cell.tag,
+            record.zero,
+            sign=record.sign,
+            factor=record.factor,
             weight=record.weight if record.weighed else None,
             relative_gain_u=relative_gain_u(site.budget, site.value),
             drift_u=cell.calibration.zero_uncertainty * cell.calibration.scale,
@@ -119,12 +122,18 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         *engine.findings,
         *in_detail,
         *firing_diagnosis(
-            dataset, record, burn, flows, site, {name: side.result for name, side in sides.items()},
-            first_out=first_out, left_band=bool(departure_findings(compared, locked=True)),
+            dataset,
+            record,
+            burn,
+            flows,
+            site,
+            {name: side.result for name, side in sides.items()},
+            first_out=first_out,
+            left_band=bool(departure_findings(compared, locked=True)),
         ),
         *departure_findings(compared, locked=dataset.prediction_status == "locked"),
         *prediction_findings(dataset),
-    ]  # fmt: skip
+    ]
     findings = without_misled(findings)
     known = {*dataset.findings, *hidden.findings}
     against = [f for f in findings if f.severity == "serious" and f.channel == cell.tag and f not in known]
@@ -201,9 +210,15 @@ def comparisons(
         # The band of a running sum is no wider than the start transient at first.
         first = begin + SUM_FROM * (end - begin) if name == "cumulative impulse" else begin
         result = compare(
-            time, value, predicted_time=prediction.time + burn.prediction_delay, nominal=band.nominal, low=band.low,
-            high=band.high, start=first, end=end,
-        )  # fmt: skip
+            time,
+            value,
+            predicted_time=prediction.time + burn.prediction_delay,
+            nominal=band.nominal,
+            low=band.low,
+            high=band.high,
+            start=first,
+            end=end,
+        )
         if result is not None:
             found[name] = result
     return found
@@ -229,7 +244,10 @@ def _thrust(
     # A stand that rings on for seconds does not prolong the flow.
     end = min(span.end, burning[1] + RINGS_ON) if burning is not None else span.end
     flows, findings = tank_flows(
-        dataset, start=span.start, end=max(end, span.start + 0.1), begins=not span.up_at_first_sample,
+        dataset,
+        start=span.start,
+        end=max(end, span.start + 0.1),
+        begins=not span.up_at_first_sample,
         ends=not span.still_up_at_end,
     )
     return thrust_record(dataset, cell, span, flows), flows, findings
@@ -262,11 +280,14 @@ def _reversed(
     inside = (record.time >= span.start) & (record.time <= span.end)
     mean = float(record.thrust[inside].mean())
     said = Finding(
-        "cell-reversed", "serious", tag, span.start,
+        "cell-reversed",
+        "serious",
+        tag,
+        span.start,
         f"{tag}: reads {mean:,.0f} N during the burn; thrust must be positive. The cell or its sign in the "
         "calibration is reversed: check with a known pull along the thrust line. No sign is turned here, so no impulse "
         "is given.",
-    )  # fmt: skip
+    )
     results = replace(
         _frame(dataset, record, revision, software),
         verdicts=verdicts(dataset, None, None),
@@ -286,12 +307,15 @@ def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, softwar
         seen = f"{chamber.tag} reached {top / 1e5:.2f} bar(a)"
     dead = " Not one count changed: cell, plug or converter is dead." if not np.any(np.diff(cell.counts)) else ""
     said = Finding(
-        "no-thrust", "serious", tag, None,
+        "no-thrust",
+        "serious",
+        tag,
+        None,
         f"{tag}: nothing that could be thrust: its mean never leaves rest by more than {span.height:,.1f} N.{dead} "
         f"The record spans T{first:+.1f} s to T{last:+.1f} s; in it {seen}. After a misfire keep away for the "
         "waiting time; valve, igniter and chamber traces around the fire command say what failed. If the engine "
         "burned, check the cell with a known pull.",
-    )  # fmt: skip
+    )
     return _claims_nothing(dataset, cell, said, revision, software)
 
 
@@ -313,13 +337,16 @@ def _unsettled(record: ThrustRecord) -> list[Finding]:
     length = after.window.end - after.window.start
     return [
         Finding(
-            "zero-unsettled", "serious", record.cell.tag, after.window.start,
+            "zero-unsettled",
+            "serious",
+            record.cell.tag,
+            after.window.start,
             f"{record.cell.tag}: the second zero still moves by {change:+,.1f} N within {length:g} s from "
             f"T{after.window.start:+.1f} s: thrust tails off, liquid runs out or the cell drifts, so what is taken for "
             "rest is none and the impulse may be wrong by more than its uncertainty. Record until the cell has stood "
             "still for 5 s.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _events(

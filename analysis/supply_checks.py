@@ -39,11 +39,14 @@ def supply_findings(dataset: Dataset, start: float, end: float) -> list[Finding]
             meaning = "stand.toml divides no sensor by it: name it there as the supply of those that hang on it"
         said.append(
             Finding(
-                "supply-sagged", "caution", channel.tag, float(time[low][0]),
+                "supply-sagged",
+                "caution",
+                channel.tag,
+                float(time[low][0]),
                 f"{channel.tag}: the sensor supply sagged by {100.0 * sag:.1f} % from T{time[low][0]:+.2f} s, for "
                 f"{seconds:.1f} s of the run. {meaning}. Look at supply, cable and what else draws current then.",
             )
-        )  # fmt: skip
+        )
     return said
 
 

@@ -52,7 +52,7 @@ def measured_curve(
         SI.
     prediction, name, delay
         As for `predicted_columns`.
-    """  # fmt: skip
+    """
     inside = (time >= low) & (time <= high)
     at, least, mean, most = envelope(time[inside], value[inside], POINTS)
     columns = {"low": least, "mean": mean, "high": most}
@@ -84,7 +84,7 @@ def tank_curves(
         As for `predicted_columns`.
     record, exponent : FlowRecord, Exponent, optional
         The flow and the law fitted to it; both or none.
-    """  # fmt: skip
+    """
     quantity = f"tank pressure/{tank}"
     measured = measured_curve(
         channel.time, channel.reading, low, high, "Pa", prediction=prediction, name=quantity, delay=delay

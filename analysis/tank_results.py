@@ -28,9 +28,12 @@ def sensor_terms(channel: Channel, ambient: Quantity) -> SensorTerms:
     """Return what is uncertain of a tank's pressure sensor besides its noise."""
     origin = channel.origin(ambient)
     return SensorTerms(
-        channel.gain_u, channel.zero_u, origin, supply_u=channel.supply_u,
+        channel.gain_u,
+        channel.zero_u,
+        origin,
+        supply_u=channel.supply_u,
         no_signal_at=channel.no_signal_reading + origin,
-    )  # fmt: skip
+    )
 
 
 def exponent_result(exponent: Exponent | None) -> ExponentResult | None:
@@ -57,13 +60,16 @@ def exponent_against_plan(tank: Tank, tag: str, exponent: Exponent) -> list[Find
     effect = "falls faster than predicted, and less of this liquid flows" if apart > 0 else "holds up better"
     return [
         Finding(
-            "exponent-not-as-assumed", "caution" if abs(apart) > APART * u else "note", tag, None,
+            "exponent-not-as-assumed",
+            "caution" if abs(apart) > APART * u else "note",
+            tag,
+            None,
             f"{tank.name}: the ullage exponent was {chord.value:.3f} (standard uncertainty {chord.u:.3f}), {side} "
             f"the {plan.value:g} that the plan has ({tank.exponent_basis}), by {abs(apart) / u:.1f} combined standard "
             f"uncertainties: the tank pressure {effect}. Use the measured value, with its basis, in the next plan for "
             "this gas, fill and temperature.",
         )
-    ]  # fmt: skip
+    ]
 
 
 def cda_against_plan(tank: Tank, cda: Measured) -> list[Finding]:
@@ -75,10 +81,13 @@ def cda_against_plan(tank: Tank, cda: Measured) -> list[Finding]:
     side, effect = ("above", "larger, so the tank empties sooner") if apart > 0 else ("below", "smaller")
     return [
         Finding(
-            "cda-not-as-planned", "caution" if abs(apart) > FAR_APART * u else "note", tank.name, None,
+            "cda-not-as-planned",
+            "caution" if abs(apart) > FAR_APART * u else "note",
+            tank.name,
+            None,
             f"{tank.name}: CdA was {1e6 * cda.value:.2f} mm2 (standard uncertainty {1e6 * cda.u:.2f} mm2), {side} the "
             f"{1e6 * plan.value:.2f} mm2 of the plan ({tank.cda_basis}) by {abs(apart) / u:.1f} combined standard "
             f"uncertainties: the flow is {effect}. Look for a valve not fully open, debris or a bypass; if the "
             "hardware is as it should be, use the measured value in the next plan.",
         )
-    ]  # fmt: skip
+    ]

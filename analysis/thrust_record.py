@@ -159,12 +159,17 @@ def rough_span(
     others = [piece for piece in loaded if piece[-1] < first or piece[0] > last]
     rest = mean[before] if np.count_nonzero(before) >= 8 else mean[-8:]
     return Span(
-        float(time[first]), float(time[last]), bool(away[top] < 0.0), first == 0 or late, last + 1 == time.size,
-        float(np.max(np.abs(away[first : last + 1]))), MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest)))),
+        float(time[first]),
+        float(time[last]),
+        bool(away[top] < 0.0),
+        first == 0 or late,
+        last + 1 == time.size,
+        float(np.max(np.abs(away[first : last + 1]))),
+        MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest)))),
         tuple((float(time[piece[0]]), float(time[piece[-1]])) for piece in others),
         max((_midway(time, piece[-1], first) for piece in others if piece[-1] < first), default=-math.inf),
         min((_midway(time, last, piece[0]) for piece in others if piece[0] > last), default=math.inf),
-    )  # fmt: skip
+    )
 
 
 def _pieces(time: Array, up: NDArray[np.int64]) -> list[NDArray[np.int64]]:
@@ -223,9 +228,12 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     if before is None and after is not None:
         # Only the end is known: the first zero is the second less what the weight made of it.
         before = Zero(
-            after.value - expected.value, math.hypot(after.u, expected.u), after.deviation, after.correlation,
+            after.value - expected.value,
+            math.hypot(after.u, expected.u),
+            after.deviation,
+            after.correlation,
             after.window,
-        )  # fmt: skip
+        )
         after, step = None, Measured(expected.value, 0.0, "N")
     else:
         step = expected
@@ -237,15 +245,34 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     if span.up_at_first_sample or span.still_up_at_end:
         shape_u = CUT_SHAPE_U
     zero = unloaded(
-        before=before, after=after, share=share, line_load=line,
-        line_load_after=interaction.line_load.value * hose_after, expected_step=step,
-    )  # fmt: skip
+        before=before,
+        after=after,
+        share=share,
+        line_load=line,
+        line_load_after=interaction.line_load.value * hose_after,
+        expected_step=step,
+    )
     late = span.up_at_first_sample or (dataset.t_zero is not None and float(time[0]) > 0.0)
     return ThrustRecord(
-        cell, time, signal, reading, factor * (reading - zero.reading), saturated(cell)[good], zero, hose, hose_after,
-        sign, factor, weight, weighed, plan.site.gravity.value, sample_interval(time), mode_period(stand), shape_u,
+        cell,
+        time,
+        signal,
+        reading,
+        factor * (reading - zero.reading),
+        saturated(cell)[good],
+        zero,
+        hose,
+        hose_after,
+        sign,
+        factor,
+        weight,
+        weighed,
+        plan.site.gravity.value,
+        sample_interval(time),
+        mode_period(stand),
+        shape_u,
         late,
-    )  # fmt: skip
+    )
 
 
 def expelled_weight(dataset: Dataset, flows: Mapping[str, TankFlow], *, ended: bool) -> tuple[Measured, bool]:
@@ -337,9 +364,13 @@ def _zero_windows(time: Array, reading: Array, start: float, end: float) -> tupl
     def look(low: float, high: float, *, latest: bool) -> Window | None:
         for length in ZERO_LENGTHS:
             found = quiet_window(
-                time, reading, start=max(low, float(time[0])), end=min(high, float(time[-1])), length=length,
+                time,
+                reading,
+                start=max(low, float(time[0])),
+                end=min(high, float(time[-1])),
+                length=length,
                 latest=latest,
-            )  # fmt: skip
+            )
             if found is not None:
                 return found
         return None
@@ -349,9 +380,7 @@ def _zero_windows(time: Array, reading: Array, start: float, end: float) -> tupl
     return before, after
 
 
-def _hose_pressure(
-    dataset: Dataset, time: Array, windows: tuple[Window | None, Window | None], span: Span
-) -> Array:
+def _hose_pressure(dataset: Dataset, time: Array, windows: tuple[Window | None, Window | None], span: Span) -> Array:
     """Return the mean pressure of the tanks less its mean during the first zero, which hoses push with. [Pa]."""
     pressures = []
     for tank in dataset.plan.tank:
@@ -365,9 +394,7 @@ def _hose_pressure(
     return np.asarray(mean - (_mean(time, mean, reference) if reference else mean[0]))
 
 
-def _share_without_flows(
-    dataset: Dataset, time: Array, tared: Array, step: float, start: float, span: Span
-) -> Array:
+def _share_without_flows(dataset: Dataset, time: Array, tared: Array, step: float, start: float, span: Span) -> Array:
     """Return the expelled share where a tank or the chamber is not known: by chamber pressure, else by thrust.
 
     Flow is in proportion to absolute chamber pressure, and so is thrust plus what ambient pressure takes from it;

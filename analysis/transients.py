@@ -72,9 +72,11 @@ def rise_of(time: Array, value: Array, *, start: float, span: float) -> Rise:
     course = level + slope * (at - start)
     top = float(np.max(np.where(at >= high, part / course, -math.inf)))
     return Rise(
-        low, high, Measured(high - low, math.sqrt(2.0) * each, "s"),
+        low,
+        high,
+        Measured(high - low, math.sqrt(2.0) * each, "s"),
         Measured(top - 1.0, EXPECTED_GREATEST * scatter / float(level), "1"),
-    )  # fmt: skip
+    )
 
 
 def shutdown_begin(time: Array, thrust: Array, *, after: float, level: float, span: float) -> Measured:

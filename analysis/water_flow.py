@@ -40,9 +40,16 @@ from standbook.daq.errors import DataError
 from standbook.daq.plan import DETECTED_OPENING
 
 ACTS = frozenset(
-    {"tank pressure", "manifold pressure", "supply voltage", "liquid mass", "caught mass", "liquid flow",
-     "venturi pressure"}
-)  # fmt: skip
+    {
+        "tank pressure",
+        "manifold pressure",
+        "supply voltage",
+        "liquid mass",
+        "caught mass",
+        "liquid flow",
+        "venturi pressure",
+    }
+)
 """What channels of a cold flow measure that it moves."""
 STILL_BEFORE = 1.0  # s before the opening in which a sensor must not clip, else what opened is only its range
 MOST_GAP, AFTER_END = 1.2, 3.0  # s; with one of 2 s simulated flows ended there, up to 1 s did no harm
@@ -92,11 +99,13 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
         # Causes that leave unit, amount and valve as noted would all be wrong of a flow that contradicts itself.
         *(against or diagnosis_findings(dataset, side)),
         *departure_findings(
-            compared, locked=dataset.prediction_status == "locked", part="flow",
+            compared,
+            locked=dataset.prediction_status == "locked",
+            part="flow",
             suspects="start pressure, load, CdA and exponent",
         ),
         *prediction_findings(dataset),
-    ]  # fmt: skip
+    ]
     results = replace(
         bare_results(dataset, revision, software),
         window=Window(instants.opening.time, instants.end.time),
@@ -129,10 +138,13 @@ def _first_with_flow(
             continue
         try:
             instants = flow_instants(
-                time, reading, back_pressure=back,
-                t_zero_known=dataset.t_zero is not None, name=f"{tank.name} valve",
+                time,
+                reading,
+                back_pressure=back,
+                t_zero_known=dataset.t_zero is not None,
+                name=f"{tank.name} valve",
                 run_out_planned=dataset.plan.flow.end == "run-out",
-            )  # fmt: skip
+            )
         except DataError as error:
             passed.append((channel, str(error)))
             continue
@@ -267,15 +279,27 @@ def _comparison(dataset: Dataset, channel: Channel, instants: FlowInstants) -> d
         return {}
     opening = instants.opening.time
     result = compare(
-        channel.time, channel.reading, predicted_time=dataset.prediction.time + opening, nominal=band.nominal,
-        low=band.low, high=band.high, start=opening + SETTLED, end=instants.end.time - ENDING,
-    )  # fmt: skip
+        channel.time,
+        channel.reading,
+        predicted_time=dataset.prediction.time + opening,
+        nominal=band.nominal,
+        low=band.low,
+        high=band.high,
+        start=opening + SETTLED,
+        end=instants.end.time - ENDING,
+    )
     return {name: result} if result is not None else {}
 
 
 def _curves(dataset: Dataset, side: FlowSide) -> dict[str, Curve]:
     begin, end = side.instants.opening.time, side.instants.end.time
     return tank_curves(
-        side.channel, side.tank.name, begin - LEAD, end + TAIL, prediction=dataset.prediction, delay=begin,
-        record=side.record if side.exponent is not None else None, exponent=side.exponent,
-    )  # fmt: skip
+        side.channel,
+        side.tank.name,
+        begin - LEAD,
+        end + TAIL,
+        prediction=dataset.prediction,
+        delay=begin,
+        record=side.record if side.exponent is not None else None,
+        exponent=side.exponent,
+    )

@@ -122,9 +122,15 @@ def record_run(
 
             try:
                 end = record_devices(
-                    campaign.stand, ports, folder / RAW, stop=stop, report=report, taken=live.take, tell=showing.tell,
+                    campaign.stand,
+                    ports,
+                    folder / RAW,
+                    stop=stop,
+                    report=report,
+                    taken=live.take,
+                    tell=showing.tell,
                     layouts=layouts,
-                )  # fmt: skip
+                )
             except StandError as error:
                 showing.close()
                 if isinstance(error, _MadeUpError) or frames == 0:
@@ -147,9 +153,7 @@ def record_run(
 
 
 @contextmanager
-def _showing(
-    campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool
-) -> "Iterator[tuple[Showing, Live]]":
+def _showing(campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool) -> "Iterator[tuple[Showing, Live]]":
     """Show a recording on the live screen with its keys, or in lines where there is no such terminal."""
     from standbook.cli.keys import KeyMarks, reading_keys
     from standbook.cli.live_words import head_of

@@ -46,24 +46,61 @@ class Sensor:
 
 def _ratiometric(tag: str, serial: str, full: float) -> Sensor:
     return Sensor(
-        tag, "r02", f"pressure transducer, 0 to {full:g} bar, ratiometric 0.5-4.5 V", f"PT-{serial}", "V/V", "bar(g)",
-        0.0, full, 0.1, full / 0.8, 0.0004 * full, "test gauge on a hand pump, clean dry nitrogen", "0.12 %",
-        0.001 * full, "0.5 ms",
-    )  # fmt: skip
+        tag,
+        "r02",
+        f"pressure transducer, 0 to {full:g} bar, ratiometric 0.5-4.5 V",
+        f"PT-{serial}",
+        "V/V",
+        "bar(g)",
+        0.0,
+        full,
+        0.1,
+        full / 0.8,
+        0.0004 * full,
+        "test gauge on a hand pump, clean dry nitrogen",
+        "0.12 %",
+        0.001 * full,
+        "0.5 ms",
+    )
 
 
 def _loop(tag: str, serial: str, full: float) -> Sensor:
     return Sensor(
-        tag, "r02", f"pressure transmitter, 0 to {full:g} bar, 4-20 mA", f"PT-{serial}", "mA", "bar(g)",
-        0.0, full, 4.0, full / 16.0, 0.0005 * full, "test gauge on a hand pump, clean dry nitrogen", "0.12 %",
-        0.0012 * full, "1.0 ms",
-    )  # fmt: skip
+        tag,
+        "r02",
+        f"pressure transmitter, 0 to {full:g} bar, 4-20 mA",
+        f"PT-{serial}",
+        "mA",
+        "bar(g)",
+        0.0,
+        full,
+        4.0,
+        full / 16.0,
+        0.0005 * full,
+        "test gauge on a hand pump, clean dry nitrogen",
+        "0.12 %",
+        0.0012 * full,
+        "1.0 ms",
+    )
 
 
 SENSORS = (
     Sensor(
-        "LC-1", "r04", "load cell, tension and compression, 5 kN", "LC-2207", "mV/V", "N", -1000.0, 5000.0, 0.0,
-        2500.0, 1.5, "reference cell in the thrust line, lines connected and pressurised", "0.40 %", 2.0, "0.3 ms",
+        "LC-1",
+        "r04",
+        "load cell, tension and compression, 5 kN",
+        "LC-2207",
+        "mV/V",
+        "N",
+        -1000.0,
+        5000.0,
+        0.0,
+        2500.0,
+        1.5,
+        "reference cell in the thrust line, lines connected and pressurised",
+        "0.40 %",
+        2.0,
+        "0.3 ms",
         '\n[stand_interaction]              # hoses and flexures, from the in-place pull\nfactor = "1.000 +/- 0.003"\n'
         'line_load = "0.0 +/- 0.05 N/bar"\nalignment = "0.10 %"\n',
     ),
@@ -76,14 +113,38 @@ SENSORS = (
     _ratiometric("PT-31", "4431", 40.0),
     _loop("PT-32", "9041", 40.0),
     Sensor(
-        "TC-11", "r01", "thermocouple amplifier, 10 mV/K", "TC-0611", "V", "degC", -200.0, 100.0, 2.5, 100.0, 0.5,
-        "ice bath and boiling liquid nitrogen", "0.50 %", 1.0,
+        "TC-11",
+        "r01",
+        "thermocouple amplifier, 10 mV/K",
+        "TC-0611",
+        "V",
+        "degC",
+        -200.0,
+        100.0,
+        2.5,
+        100.0,
+        0.5,
+        "ice bath and boiling liquid nitrogen",
+        "0.50 %",
+        1.0,
     ),
     Sensor(
-        "VS-1", "r01", "sensor supply, sensed at the stand", "VS-0001", "V", "V", 4.0, 6.0, 0.0, 1.0, 0.0005,
-        "bench multimeter", "0.03 %", 0.0003,
+        "VS-1",
+        "r01",
+        "sensor supply, sensed at the stand",
+        "VS-0001",
+        "V",
+        "V",
+        4.0,
+        6.0,
+        0.0,
+        1.0,
+        0.0005,
+        "bench multimeter",
+        "0.03 %",
+        0.0003,
     ),
-)  # fmt: skip
+)
 
 
 def write_campaign(folder: Path, *, today: dt.date, name: str = "teasel-2") -> Path:

@@ -194,9 +194,7 @@ def read_additions(folder: Path, plan: Plan) -> dict[str, Weighing]:
             source = f"{ADDITIONS}/{place.name}, by {weighings.by}"
             for row in weighings.weighing:
                 told = {
-                    key: value
-                    for key in ("caught", "residual", "expelled")
-                    if (value := getattr(row, key)) is not None
+                    key: value for key in ("caught", "residual", "expelled") if (value := getattr(row, key)) is not None
                 }
                 found[row.tank] = replace(found.get(row.tank, Weighing()), **told, source=source)
     return found

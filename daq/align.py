@@ -147,20 +147,14 @@ def _aligned(device: Recovered, reference: Recovered, stand: Stand) -> Recovered
     measured = [
         (line, shift)
         for line in dict.fromkeys(edge.line for edge in reference.edges)
-        if (
-            shift := measure_shift(
-                line_edges(reference, line), line_edges(device, line), search=SEARCH * scale
-            )
-        )
+        if (shift := measure_shift(line_edges(reference, line), line_edges(device, line), search=SEARCH * scale))
         is not None
     ]
     if not measured:
         bound = scale * max(delay_bound(stand.device_named(d.device).baud) for d in (device, reference))
         return replace(device, alignment=AlignmentRecord(reference=reference.device, bound_s=bound))
     line, shift = max(measured, key=lambda found: (found[1].edges, -found[1].u))
-    told = AlignmentRecord(
-        reference=reference.device, line=line, edges=shift.edges, shift_s=shift.seconds, u_s=shift.u
-    )
+    told = AlignmentRecord(reference=reference.device, line=line, edges=shift.edges, shift_s=shift.seconds, u_s=shift.u)
     return replace(shifted(device, -round(1e9 * shift.seconds)), alignment=told)
 
 

@@ -23,9 +23,7 @@ def boards_in(pieces: Sequence[Decoded]) -> set[tuple[str, str]]:
     return {_board(hello) for piece in pieces for hello, _ in piece.hellos}
 
 
-def of_one_board(
-    tape: Tape, reel: Reel, pieces: Sequence[Decoded], serial: str
-) -> tuple[Reel, list[NoteRecord]]:
+def of_one_board(tape: Tape, reel: Reel, pieces: Sequence[Decoded], serial: str) -> tuple[Reel, list[NoteRecord]]:
     """Blank the bytes of all boards but one.
 
     Parameters
@@ -54,9 +52,9 @@ def of_one_board(
     """
     told = [(hello, end) for piece in pieces for hello, end in piece.hellos]
     right = max(
-        dict.fromkeys(_board(hello) for hello, _ in told), key=lambda b: (bool(serial) and b[0] == serial,
-                                                                          b[1] == tape.device)
-    )  # fmt: skip
+        dict.fromkeys(_board(hello) for hello, _ in told),
+        key=lambda b: (bool(serial) and b[0] == serial, b[1] == tape.device),
+    )
     stream = bytearray(reel.stream)
     starts = np.cumsum([0, *(len(one.stream) + len(SEPARATOR) for one in tape.reels)]).tolist()
     left_out: dict[tuple[str, str], int] = {}

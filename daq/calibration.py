@@ -149,9 +149,14 @@ def fit_pull(points: tuple[Pull, ...]) -> PullFit:
         raise DataError("the cell reads less as the reference reads more: one of them is reversed")
     hoses = len(columns) == 3
     return PullFit(
-        float(1.0 / found[1]), float(u[1] / found[1] ** 2), float(found[2]) if hoses else None,
-        float(u[2]) if hoses else 0.0, float(np.sqrt(variance)), float(np.max(np.abs(force))), float(np.max(line)),
-    )  # fmt: skip
+        float(1.0 / found[1]),
+        float(u[1] / found[1] ** 2),
+        float(found[2]) if hoses else None,
+        float(u[2]) if hoses else 0.0,
+        float(np.sqrt(variance)),
+        float(np.max(np.abs(force))),
+        float(np.max(line)),
+    )
 
 
 class StandInteraction(Document):

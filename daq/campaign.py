@@ -124,9 +124,7 @@ def _read_calibrations(plan: Plan, folder: Path, name: str) -> tuple[dict[str, C
     return found, problems
 
 
-def check(
-    plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], *, name: str, today: dt.date
-) -> list[str]:
+def check(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], *, name: str, today: dt.date) -> list[str]:
     """List what does not fit between plan, stand and calibrations, one sentence each."""
     tags = {item.tag for item in stand.input}
     tanks = {tank.name for tank in plan.tank}
@@ -145,15 +143,21 @@ def check(
                 f'{name}: redline "{line.name}" states a pressure, but {line.tag} reads {calibration.reading_unit}'
             )
     named += [("calibrations", calibration.tag) for calibration in calibrations.values()]
-    problems += [f"{name}: {where} names unknown tag {tag}; the stand has {', '.join(sorted(tags))}"
-                 for where, tag in named if tag not in tags]
+    problems += [
+        f"{name}: {where} names unknown tag {tag}; the stand has {', '.join(sorted(tags))}"
+        for where, tag in named
+        if tag not in tags
+    ]
     edge = plan.test.t_zero_edge
     if edge is not None and edge.device not in {device.name for device in stand.device}:
-        problems.append(f'{name}: test.t_zero names unknown device {edge.device}')
+        problems.append(f"{name}: test.t_zero names unknown device {edge.device}")
     if plan.test.kind == "static fire" and not stand.measuring("thrust"):
         problems.append(f'{name}: a static fire needs an input that measures "thrust"; {STAND_FILE} has none')
-    problems += [f"{name}: tank {tank} has no input that measures its pressure; add one to {STAND_FILE}"
-                 for tank in sorted(tanks) if not stand.measuring("tank pressure", tank)]
+    problems += [
+        f"{name}: tank {tank} has no input that measures its pressure; add one to {STAND_FILE}"
+        for tank in sorted(tanks)
+        if not stand.measuring("tank pressure", tank)
+    ]
     for item in stand.input:
         problems += _check_calibration(item.tag, stand, calibrations, plan, name, today)
     return problems

@@ -274,9 +274,7 @@ def _link_identity(port: str) -> tuple[int, int] | None:
 
 
 def _progress(spool: JournalSpool) -> Progress:
-    return Progress(
-        spool.data_bytes, spool.dropped_bytes, spool.written_ns, spool.synced_ns, spool.longest_sync_ns
-    )
+    return Progress(spool.data_bytes, spool.dropped_bytes, spool.written_ns, spool.synced_ns, spool.longest_sync_ns)
 
 
 def reopen_candidates(port: str, serial_number: str | None, present: Sequence[PortInfo]) -> tuple[str, ...]:

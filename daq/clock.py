@@ -208,9 +208,7 @@ def _lowest_at(instant: NDArray[np.float64], delay: NDArray[np.float64], where: 
     return int(at[np.argmin(delay[at])])
 
 
-def hull_slope_u(
-    instant: NDArray[np.float64], delay: NDArray[np.float64], hull: Hull, *, resolution: float
-) -> float:
+def hull_slope_u(instant: NDArray[np.float64], delay: NDArray[np.float64], hull: Hull, *, resolution: float) -> float:
     r"""Give the standard uncertainty of a hull's slope.
 
     Parameters

@@ -115,9 +115,7 @@ class _Frames:
         )
 
 
-def assemble(
-    blocks: Sequence[SampleBlock], beats: Sequence[Beat], edges: Sequence[Edge], hello: Hello
-) -> Assembly:
+def assemble(blocks: Sequence[SampleBlock], beats: Sequence[Beat], edges: Sequence[Edge], hello: Hello) -> Assembly:
     """Put the frames of ``hello``'s stream in order and say what is missing.
 
     Parameters
@@ -224,9 +222,7 @@ def _in_wire_order(blocks: Sequence[SampleBlock], channels: int) -> _Frames:
     ).in_wire_order()
 
 
-def _boot_runs(
-    frames: _Frames, beats: Sequence[Beat], edges: Sequence[Edge]
-) -> Iterator[tuple[int, int, int]]:
+def _boot_runs(frames: _Frames, beats: Sequence[Beat], edges: Sequence[Edge]) -> Iterator[tuple[int, int, int]]:
     """Give (boot byte, first offset, offset past the last) of each stay in one boot."""
     messages: list[Beat | Edge] = [*beats, *edges]
     offset = np.concatenate([frames.end, [message.offset for message in messages]]).astype(np.int64)
@@ -330,9 +326,7 @@ def _contradiction(frames: _Frames, first: _Ints, ticks: _Ints, interval: int) -
     piece = _straight(frames, first, ticks, interval)
     order, repeat = _repeats(piece)
     later, earlier = order[repeat], order[np.flatnonzero(repeat) - 1]
-    differs = (piece.ticks[later] != piece.ticks[earlier]) | (
-        piece.counts[later] != piece.counts[earlier]
-    ).any(axis=1)
+    differs = (piece.ticks[later] != piece.ticks[earlier]) | (piece.counts[later] != piece.counts[earlier]).any(axis=1)
     if not differs.any():
         return None
     return int(np.searchsorted(piece.row, later[differs].min(), side="right")) - 1

@@ -81,9 +81,7 @@ def place_edges(
     return tuple(sorted(found, key=lambda edge: (edge.ticks, edge.line))), lost
 
 
-def _place(
-    messages: Sequence[Beat | Edge], frame_end: NDArray[np.int64], frame_ticks: NDArray[np.int64]
-) -> list[int]:
+def _place(messages: Sequence[Beat | Edge], frame_end: NDArray[np.int64], frame_ticks: NDArray[np.int64]) -> list[int]:
     """Unwrap the ticks of messages to those of the samples frame nearest on the wire."""
     offset = np.array([message.offset for message in messages], np.int64)
     ticks = np.array([message.ticks for message in messages], np.int64)

@@ -114,9 +114,7 @@ def encode_samples(
         A count does not fit its channel's type, or so many rows do not fit a frame.
     """
     if not 1 <= rows_per_frame <= hello.max_rows:
-        raise ValueError(
-            f"a frame of stream {hello.name!r} takes 1 to {hello.max_rows} rows, not {rows_per_frame}"
-        )
+        raise ValueError(f"a frame of stream {hello.name!r} takes 1 to {hello.max_rows} rows, not {rows_per_frame}")
     rows = pack_rows(hello, counts)
     starts = range(0, len(rows), rows_per_frame)
     lines = np.broadcast_to(np.asarray(lines_per_frame), (len(starts),)).tolist()
@@ -125,9 +123,7 @@ def encode_samples(
     frames = []
     for start, levels in zip(starts, lines, strict=True):
         stop = min(start + rows_per_frame, len(rows))
-        header = _samples_header(
-            hello, layout, sequence + start, ticks + start * interval, levels, stop - start
-        )
+        header = _samples_header(hello, layout, sequence + start, ticks + start * interval, levels, stop - start)
         body = header + content[start * size : stop * size]
         frames.append(cobs.encode(body + zlib.crc32(body).to_bytes(CRC_BYTES, "little")) + b"\0")
     return frames
@@ -159,9 +155,7 @@ def pack_rows(hello: Hello, counts: NDArray[np.integer]) -> NDArray[np.uint8]:
     return rows
 
 
-def _samples_header(
-    hello: Hello, layout: int, sequence: int, ticks: int, lines: int, count: int
-) -> bytes:
+def _samples_header(hello: Hello, layout: int, sequence: int, ticks: int, lines: int, count: int) -> bytes:
     return SAMPLES_HEADER.pack(
         KIND_SAMPLES,
         hello.stream,

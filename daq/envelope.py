@@ -202,9 +202,7 @@ def schema_message(meta: Mapping[str, str]) -> bytes:
         typed = _Table([_Scalar("i", width), _Scalar("B", signed)] if kind == _INT else [])
         no_dictionary = None
         fields.append(
-            _Table(
-                [_Text(name.encode()), _Scalar("B", 0), _Scalar("B", kind), typed, no_dictionary, _Vector([])]
-            )
+            _Table([_Text(name.encode()), _Scalar("B", 0), _Scalar("B", kind), typed, no_dictionary, _Vector([])])
         )
     pairs = _Vector([_Table([_Text(METADATA_KEY.encode()), _Text(text)])])
     message = _message(_SCHEMA, _Table([_Scalar("h", 0), _Vector(fields), pairs]), 0)
@@ -283,13 +281,15 @@ def row_message(offset: int, row: Row) -> bytes:
     if length > MAX_DATA:
         raise ValueError(f"{length} bytes in one record, at most {MAX_DATA} fit")
     times = (row.arrival_ns, row.wall_ns, row.boottime_ns)
-    return b"".join((
-        row_head(length),
-        _FIXED.pack(*times, row.event, 0, length),
-        row.data,
-        bytes(-length % 8),
-        _CRC.pack(_checksum(offset, times, row.event, row.data)),
-    ))
+    return b"".join(
+        (
+            row_head(length),
+            _FIXED.pack(*times, row.event, 0, length),
+            row.data,
+            bytes(-length % 8),
+            _CRC.pack(_checksum(offset, times, row.event, row.data)),
+        )
+    )
 
 
 def examine_batch(buffer: bytes | bytearray, offset: int, start: int = 0) -> Whole | Doubt:

@@ -185,9 +185,7 @@ def span_of(first: int, last: int, gaps: Sequence[Gap]) -> tuple[int, int]:
     return min([first, *begins]), max([last + 1, *ends])
 
 
-def _left(
-    samples: Samples, filled: NDArray[np.bool_], spans: Sequence[slice], gaps: Sequence[Gap]
-) -> Iterator[Gap]:
+def _left(samples: Samples, filled: NDArray[np.bool_], spans: Sequence[slice], gaps: Sequence[Gap]) -> Iterator[Gap]:
     """Name what is still missing, in the record's order; gaps that nothing was put into stay as they are."""
     sorted_gaps = gaps_by_start(gaps, len(spans))
     if sorted_gaps is None:

@@ -97,9 +97,7 @@ def import_csv(
     device = _device(table, ticks, tick_hz, mapping)
     t_zero, missing = _t_zero(table, ticks, device, mapping, csv_path)
     lock = check_lock(campaign)
-    folder = create_run(
-        campaign, lock, rehearsal=rehearsal, now=mapping.start, software=software, source="imported"
-    )
+    folder = create_run(campaign, lock, rehearsal=rehearsal, now=mapping.start, software=software, source="imported")
     try:
         shutil.copyfile(csv_path, folder / RAW / csv_path.name)
         shutil.copyfile(mapping_path, folder / RAW / MAPPING_FILE)

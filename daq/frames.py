@@ -184,9 +184,7 @@ class SampleFrames:
         """Keep the frames marked."""
         if which.all():
             return self
-        return SampleFrames(
-            self.flat, self.offsets[which], self.lengths[which], self.ends[which], self.header[which]
-        )
+        return SampleFrames(self.flat, self.offsets[which], self.lengths[which], self.ends[which], self.header[which])
 
     def bodies(self) -> Iterator[bytes]:
         """Give each body with its CRC as bytes of its own."""

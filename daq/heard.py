@@ -232,9 +232,12 @@ def _streams(device: Recovered, hellos: Sequence[Hello]) -> list[StreamHeard]:
     for stream in device.streams:
         wires = [channel.wire for channel in stream.channels]
         hello = next(
-            h for h in hellos if h.name == stream.told and [channel.name for channel in h.channels] == wires
+            h
+            for h in hellos
+            if h.name == stream.told
+            and [channel.name for channel in h.channels] == wires
             and h.interval_ticks == stream.interval_ticks
-        )  # fmt: skip
+        )
         rows = sum(part.sequence.size for part in stream.segments)
         lost = sum(hole.rows for part in stream.segments for hole in part.holes)
         found.append(StreamHeard(hello, rows, lost))

@@ -129,9 +129,7 @@ class Hello:
             "name": self.name,
             "interval_ticks": self.interval_ticks,
             "layout": self.layout,
-            "channels": [
-                {"name": c.name, "type": c.type, "min": c.minimum, "max": c.maximum} for c in self.channels
-            ],
+            "channels": [{"name": c.name, "type": c.type, "min": c.minimum, "max": c.maximum} for c in self.channels],
             "lines": [{"line": line.line, "name": line.name} for line in self.lines],
         }
         if self.time_scale != 1.0:
@@ -196,8 +194,7 @@ class Hello:
                     for entry in _objects(fields, "channels")
                 ),
                 lines=tuple(
-                    WireLine(_get(entry, "line", int), _get(entry, "name", str))
-                    for entry in _objects(fields, "lines")
+                    WireLine(_get(entry, "line", int), _get(entry, "name", str)) for entry in _objects(fields, "lines")
                 ),
                 time_scale=float(scale),
                 rehearsal=rehearsal,

@@ -114,9 +114,11 @@ class Intake:
     def _take_edges(
         self, decoded: Decoded, hellos: tuple[Hello, ...], arrival_ns: int
     ) -> tuple[tuple[Moment, bool], ...]:
-        numbers = [(slot, line.line) for slot, line in enumerate(hellos[-1].lines) if line.name == self._line] if (
-            hellos and self._line is not None
-        ) else []
+        numbers = (
+            [(slot, line.line) for slot, line in enumerate(hellos[-1].lines) if line.name == self._line]
+            if (hellos and self._line is not None)
+            else []
+        )
         if not numbers:
             return ()
         slot, number = numbers[0]

@@ -125,8 +125,7 @@ class LineDecoder:
         self._row = re.compile(_CELL + b"(?:," + _CELL + b"){%d}" % (len(layout.columns) - 1))
         self._header = tuple(name.encode() for name in layout.columns)
         self._clock, self._counter, self._boot = (
-            None if name is None else layout.columns.index(name)
-            for name in (layout.clock, layout.counter, layout.boot)
+            None if name is None else layout.columns.index(name) for name in (layout.clock, layout.counter, layout.boot)
         )
         self._roles = [index for index in (self._clock, self._counter, self._boot) if index is not None]
         self._tail = b""

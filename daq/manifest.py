@@ -149,8 +149,9 @@ def _spelling(body: Mapping[str, Any]) -> bytes:
     """Write a manifest in its only spelling, the hash of the rest last."""
     plain = {key: dict(sorted(v.items())) if isinstance(v, Mapping) else v for key, v in body.items()}
     inner = json.dumps(plain, indent=1, ensure_ascii=False)
-    return (json.dumps({**plain, "sha256": hashlib.sha256(inner.encode()).hexdigest()}, indent=1, ensure_ascii=False)
-            + "\n").encode()
+    return (
+        json.dumps({**plain, "sha256": hashlib.sha256(inner.encode()).hexdigest()}, indent=1, ensure_ascii=False) + "\n"
+    ).encode()
 
 
 def _relative(path: Path, folder: Path) -> str:

@@ -174,9 +174,7 @@ def imported_stand(stand: Stand, mapping: CsvMapping) -> Stand:
 
 def _as_counts(item: Input, column: str) -> Input:
     place = {"device": DEVICE, "stream": STREAM, "wire": column}
-    return item.model_copy(
-        update={**place, "kind": "counts", "volt_per_count": None, "supply": None, "burden": None}
-    )
+    return item.model_copy(update={**place, "kind": "counts", "volt_per_count": None, "supply": None, "burden": None})
 
 
 def imported_calibrations(calibrations: MappingOf[str, Calibration], mapping: CsvMapping) -> dict[str, Calibration]:
@@ -191,16 +189,20 @@ def imported_calibrations(calibrations: MappingOf[str, Calibration], mapping: Cs
 def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date) -> Calibration:
     scale = parse_unit(use.unit, dimension_of(use.unit))[0]
     ratio = base.scale / scale if base is not None else 1.0
-    known = {} if base is None else {
-        "sensor": base.sensor,
-        "sensor_serial": base.sensor_serial,
-        "reference_standard": base.reference_standard,
-        "reference_uncertainty": base.reference_uncertainty,
-        "zero_uncertainty": base.zero_uncertainty * ratio,
-        "hysteresis_uncertainty": base.hysteresis_uncertainty,
-        "latency": base.latency,
-        "stand_interaction": base.stand_interaction,
-    }  # fmt: skip
+    known = (
+        {}
+        if base is None
+        else {
+            "sensor": base.sensor,
+            "sensor_serial": base.sensor_serial,
+            "reference_standard": base.reference_standard,
+            "reference_uncertainty": base.reference_uncertainty,
+            "zero_uncertainty": base.zero_uncertainty * ratio,
+            "hysteresis_uncertainty": base.hysteresis_uncertainty,
+            "latency": base.latency,
+            "stand_interaction": base.stand_interaction,
+        }
+    )
     if use.share is not None:
         known["reference_uncertainty"] = Quantity(use.share, 0.0, "share", None, f"{100.0 * use.share:g} %")
     lowest, highest = _range(base, use.unit)

@@ -299,7 +299,7 @@ class Plan(Document):
         if self.test.kind == "static fire":
             self._check_static_fire(names)
         elif self.test.kind in ("water flow", "nitrogen flow") and len(names) != 1:
-            raise ValueError(f'a {self.test.kind} empties one tank; this plan has {len(names)} [[tank]] tables')
+            raise ValueError(f"a {self.test.kind} empties one tank; this plan has {len(names)} [[tank]] tables")
         return self
 
     def _check_static_fire(self, names: list[str]) -> None:

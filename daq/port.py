@@ -174,9 +174,7 @@ def _open_descriptor(path: str, baud: int) -> ReadPort:
     except BaseException:
         os.close(fd)
         raise
-    return ReadPort(
-        path, lambda timeout: _receive_descriptor(fd, timeout), lambda: os.close(fd), is_pseudo=is_pseudo
-    )
+    return ReadPort(path, lambda timeout: _receive_descriptor(fd, timeout), lambda: os.close(fd), is_pseudo=is_pseudo)
 
 
 def _lock(fd: int, path: str) -> None:

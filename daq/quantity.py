@@ -246,4 +246,3 @@ Voltage = Annotated[Quantity, _field("voltage")]
 Resistance = Annotated[Quantity, _field("resistance", "positive")]
 Number = Annotated[Quantity, _field("number")]
 Share = Annotated[Quantity, _field("share", "not negative")]
-

@@ -90,11 +90,7 @@ def supply_of(one: Tagged, counts: Sequence[NDArray[np.integer]], host_ns: _Ints
 
 def with_supply(tagged: Sequence[Tagged], supplies: Mapping[str, Supply]) -> list[Tagged]:
     """Leave out the columns whose supply was not recorded."""
-    return [
-        one
-        for one in tagged
-        if not one.item.supply or one.item.supply[0].isdigit() or one.item.supply in supplies
-    ]
+    return [one for one in tagged if not one.item.supply or one.item.supply[0].isdigit() or one.item.supply in supplies]
 
 
 def readings_of(

@@ -308,9 +308,7 @@ def _first_look(followers: list[Follower], watch: Watch, ports: Mapping[str, str
     for follower, seen in zip(followers, watch.devices, strict=True):
         device = follower.device
         if seen.frames == 0:
-            raise LinkError(
-                no_frame_sentence(device.name, ports[device.name], device.baud, follower.first_bytes, LOOK)
-            )
+            raise LinkError(no_frame_sentence(device.name, ports[device.name], device.baud, follower.first_bytes, LOOK))
         if seen.rows == 0 and not follower.hellos and device.format == "wire 1":
             raise FrameError(
                 f"{device.name}: {seen.frames} valid frames on {ports[device.name]} in {LOOK:g} s, but no hello that "

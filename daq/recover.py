@@ -147,8 +147,7 @@ def recover_wire(
     return Recovered(
         device=tape.device,
         streams=tuple(
-            _stream(name, assembly, of, boots)
-            for name, assembly, of in zip(names, assemblies, keys, strict=True)
+            _stream(name, assembly, of, boots) for name, assembly, of in zip(names, assemblies, keys, strict=True)
         ),
         clock=clock,
         boots=len({key for of in keys for key in of}),

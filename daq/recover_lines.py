@@ -165,22 +165,17 @@ def _segments(
     columns = [(k, name) for k, name in enumerate(layout.columns) if name not in roles]
     found = [counted(values[:, k]) for k, _ in columns]
     channels = tuple(
-        Channel(name, "text", None, None, column.resolution)
-        for (_, name), column in zip(columns, found, strict=True)
+        Channel(name, "text", None, None, column.resolution) for (_, name), column in zip(columns, found, strict=True)
     )
     counts = np.column_stack([column.counts for column in found]) if found else np.empty((len(values), 0), np.int64)
     bounds = np.cumsum([len(part.values) for part in parts])[:-1]
     return tuple(
         _rows(key, part, own, rows, asleep, interval, layout)
-        for key, (part, own, rows, asleep) in enumerate(
-            zip(parts, ticks, np.split(counts, bounds), slept, strict=True)
-        )
+        for key, (part, own, rows, asleep) in enumerate(zip(parts, ticks, np.split(counts, bounds), slept, strict=True))
     ), channels
 
 
-def _rows(
-    key: int, part: _Part, ticks: _Ints, counts: _Ints, slept: _Ints, interval: int, layout: LineLayout
-) -> Rows:
+def _rows(key: int, part: _Part, ticks: _Ints, counts: _Ints, slept: _Ints, interval: int, layout: LineLayout) -> Rows:
     if layout.counter is not None:
         lost, exact, reason = part.lost_before.copy(), True, "rows lost"
     elif layout.clock is not None:
@@ -197,9 +192,7 @@ def rows_missing(ticks: _Ints, interval: int) -> _Ints:
     return np.where(steps > LATE_STEP * interval, np.rint(steps / interval).astype(np.int64) - 1, 0)
 
 
-def numbered(
-    key: int, boot: int, ticks: _Ints, counts: _Ints, lost: _Ints, *, exact: bool, reason: str
-) -> Rows:
+def numbered(key: int, boot: int, ticks: _Ints, counts: _Ints, lost: _Ints, *, exact: bool, reason: str) -> Rows:
     """Give rows their numbers from zero on, leaving out those of rows missing before each."""
     sequence = np.arange(len(counts)) + np.cumsum(lost)
     holes = tuple(

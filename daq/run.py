@@ -142,9 +142,15 @@ class Run:
         samples = whole.samples
         rails = {column.name: column.rails for column in samples.header.columns}
         return StreamData(
-            samples.sequence, samples.boot, samples.ticks, samples.host_ns, samples.counts, rails, whole.filled,
+            samples.sequence,
+            samples.boot,
+            samples.ticks,
+            samples.host_ns,
+            samples.counts,
+            rails,
+            whole.filled,
             whole.gaps,
-        )  # fmt: skip
+        )
 
     def for_counts(self, calibration: Calibration) -> Calibration:
         """Adapt another revision of a calibration to the counts of this run, for a later analysis.

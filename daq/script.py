@@ -98,18 +98,12 @@ class Table:
 
     def first(self, ticks: int) -> "Table":
         """Return the part before a time after the first row."""
-        streams = [
-            dataclasses.replace(s, counts=s.counts[: -(-ticks // s.interval_ticks)]) for s in self.streams
-        ]
-        return dataclasses.replace(
-            self, streams=tuple(streams), edges=tuple(e for e in self.edges if e.ticks < ticks)
-        )
+        streams = [dataclasses.replace(s, counts=s.counts[: -(-ticks // s.interval_ticks)]) for s in self.streams]
+        return dataclasses.replace(self, streams=tuple(streams), edges=tuple(e for e in self.edges if e.ticks < ticks))
 
     def rest(self, ticks: int, *, boot: int, start_ticks: int) -> "Table":
         """Return the part from a time after the first row on, as another boot would send it."""
-        streams = [
-            dataclasses.replace(s, counts=s.counts[-(-ticks // s.interval_ticks) :]) for s in self.streams
-        ]
+        streams = [dataclasses.replace(s, counts=s.counts[-(-ticks // s.interval_ticks) :]) for s in self.streams]
         edges = [dataclasses.replace(e, ticks=e.ticks - ticks) for e in self.edges if e.ticks >= ticks]
         return dataclasses.replace(
             self,

@@ -171,9 +171,7 @@ def place_marks(
         host = min((mark.boottime_ns + offset for offset in offsets), key=lambda at: abs(at - mark.wall_ns), default=0)
         host = int(scaled_arrivals(np.array([host if offsets else mark.wall_ns]), _origin(tapes), scale)[0])
         placed.append(
-            MarkRecord(
-                number=mark.number, text=mark.text, key=mark.key, by=mark.by, host_ns=host, struck=mark.struck
-            )
+            MarkRecord(number=mark.number, text=mark.text, key=mark.key, by=mark.by, host_ns=host, struck=mark.struck)
         )
     return tuple(placed)
 
@@ -181,9 +179,7 @@ def place_marks(
 def _recover(tape: Tape, device: Device, stand: Stand, origin_ns: int, layouts: Sequence[Hello]) -> Recovered:
     tolerance = device.clock_tolerance.value
     if device.text_lines is None:
-        return recover_wire(
-            tape, origin_ns=origin_ns, tolerance=tolerance, serial=device.serial, layouts=layouts
-        )
+        return recover_wire(tape, origin_ns=origin_ns, tolerance=tolerance, serial=device.serial, layouts=layouts)
     streams = {item.stream for item in stand.input if item.device == device.name}
     name = streams.pop() if len(streams) == 1 else DEFAULT_STREAM
     return recover_lines(tape, device.text_lines, stream=name, tolerance=tolerance)

@@ -121,9 +121,7 @@ def account(
     """
     whole = ledger.whole()
     skipped = {boot.table.boot & 0xFF: boot.skipped for boot in boots}
-    went = [
-        Part(of.stream, first + skipped[of.boot][of.stream], count) for of in whole for first, count in of.ranges
-    ]
+    went = [Part(of.stream, first + skipped[of.boot][of.stream], count) for of in whole for first, count in of.ranges]
     told = (went, planned, dropped)
     masks = {stream: [_mask(parts, stream, size) for parts in told] for stream, size in rows.items()}
     return Sent(

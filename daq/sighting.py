@@ -43,8 +43,7 @@ def no_frame_sentence(device: str, port: str, baud: int, data: bytes, seconds: f
     if not data:
         advice = "check power and cable of the board, and that it is not waiting to be told to start"
     return (
-        f"{device}: no valid frame on {port} at {baud} bit/s for {seconds:g} s; seen: {describe_bytes(data)};"
-        f" {advice}"
+        f"{device}: no valid frame on {port} at {baud} bit/s for {seconds:g} s; seen: {describe_bytes(data)}; {advice}"
     )
 
 

@@ -59,9 +59,7 @@ def faulty_table(table: Table, faults: Sequence[Fault], inputs: Iterable[Input] 
     return table
 
 
-def _with_sensor_fault(
-    table: Table, fault: SensorFault, wires: dict[str, Input], item: Input | None = None
-) -> Table:
+def _with_sensor_fault(table: Table, fault: SensorFault, wires: dict[str, Input], item: Input | None = None) -> Table:
     """Do it to the fault's own tag, or to another input that it reaches."""
     item = item or wires.get(fault.tag)
     for index, stream in enumerate(table.streams):

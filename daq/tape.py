@@ -114,9 +114,7 @@ def read_tapes(folder: Path) -> dict[str, Tape]:
         raise RecordError(lost[0] if lost else f"{folder}: no journal; nothing was recorded here")
     offsets = _wall_offsets([journal for found in journals.values() for journal in found])
     return {
-        device: _tape(
-            device, found, offsets, [*_missing(folder, device), *map(_serious, unreadable.get(device, []))]
-        )
+        device: _tape(device, found, offsets, [*_missing(folder, device), *map(_serious, unreadable.get(device, []))])
         for device, found in journals.items()
     }
 
@@ -148,9 +146,7 @@ def _tape(device: str, journals: Sequence[Journal], offsets: Mapping[str, int], 
         notes += _notes(journal, arrival)
         sleeps += _sleeps(journal, arrival)
     torn = sum(journal.torn_bytes for journal in journals)
-    return Tape(
-        device, tuple(reels), tuple(notes), torn, tuple(sleeps), tuple(dict.fromkeys(offsets.values()))
-    )
+    return Tape(device, tuple(reels), tuple(notes), torn, tuple(sleeps), tuple(dict.fromkeys(offsets.values())))
 
 
 def _sleeps(journal: Journal, arrival: NDArray[np.int64]) -> Iterator[Sleep]:

@@ -108,12 +108,16 @@ class Verification:
         """Return it for a machine to read."""
         streams = [
             {
-                "device": s.device, "stream": s.stream, "whole": s.is_whole, "rows": s.rows, "filled": s.filled,
+                "device": s.device,
+                "stream": s.stream,
+                "whole": s.is_whole,
+                "rows": s.rows,
+                "filled": s.filled,
                 "sequences": [list(span) for span in s.sequences],
                 "gaps": [gap.model_dump(mode="json") for gap in s.gaps],
             }
             for s in self.streams
-        ]  # fmt: skip
+        ]
         told = {key: list(value) for key, value in asdict(replace(self, streams=())).items() if key not in _OWN}
         return {"sealed": self.sealed, "exit_code": self.exit_code, "streams": streams, **told}
 
@@ -365,9 +369,7 @@ def _unsealed(folder: Path) -> Verification:
             sequences = tuple((int(part.sequence[0]), int(part.sequence[-1])) for part in stream.segments)
             account = stream_record(device, stream, ())
             at = None if t_zero is None else t_zero.host_ns
-            streams.append(
-                StreamCheck(device.device, stream.name, account.rows, 0, sequences, account.gaps, at)
-            )
+            streams.append(StreamCheck(device.device, stream.name, account.rows, 0, sequences, account.gaps, at))
     absent = {device.name for device in files.stand.device} - {device.device for device in devices}
     told += [f"{name}: there is no journal of it" for name in sorted(absent)]
     return Verification(False, tuple(streams), (), tuple(told), ())

@@ -132,16 +132,25 @@ class Vessel:
         agree = None if len(good) < 2 and not self.apart else not self.apart
         if why:
             words = f"{self.name}: unknown; {why}; use the mechanical gauge"
-            return VesselState(self.name, tags, None, calibration.reading_unit, calibration.reference,
-                               max(ages, default=None), agree, words)
+            return VesselState(
+                self.name,
+                tags,
+                None,
+                calibration.reading_unit,
+                calibration.reference,
+                max(ages, default=None),
+                agree,
+                words,
+            )
         values = [self._common(gauge, looks[gauge.tag]) for gauge in good]
         value = sum(values) / len(values)
         words = (
             f"{self.name} {value / calibration.scale:z.1f} {calibration.reading_unit}, {max(ages):.1f} s old, "
             f"{_listed([g.tag for g in good])} agree, {self._moved(good, phase)}; confirm with the mechanical gauge"
         )
-        return VesselState(self.name, tags, value, calibration.reading_unit, calibration.reference, max(ages),
-                           agree, words)
+        return VesselState(
+            self.name, tags, value, calibration.reading_unit, calibration.reference, max(ages), agree, words
+        )
 
     def _why_unknown(self, good: Sequence[Gauge], standings: dict[str, Standing], phase: Phase) -> str:
         if self.apart:

@@ -287,9 +287,7 @@ class Decoder:
                 continue
             right = group.well_formed(hello)
             if not right.all():
-                found.refuse(
-                    f"stream {hello.name!r}: row count and frame length disagree", int((~right).sum())
-                )
+                found.refuse(f"stream {hello.name!r}: row count and frame length disagree", int((~right).sum()))
             if right.any():
                 found.blocks.append(group.take(right).block(hello))
 

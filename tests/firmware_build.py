@@ -57,8 +57,16 @@ def build_board(folder, sketch="standbook_node", *, flags=(), instead=None):
     files = sorted(path for path in (FIRMWARE / sketch).iterdir() if path.suffix in {".c", ".cpp", ".ino"})
     files = [(instead or {}).get(path.name, path) for path in files]
     # Not -Wconversion: the core's own types differ between boards. Not -O1: half the time to compile.
-    warnings = ("-Wall", "-Wextra", "-Werror", f"-I{shim}", f"-I{FIRMWARE / sketch}", "-include", shim / "Arduino.h",
-                "-O0")  # fmt: skip
+    warnings = (
+        "-Wall",
+        "-Wextra",
+        "-Werror",
+        f"-I{shim}",
+        f"-I{FIRMWARE / sketch}",
+        "-include",
+        shim / "Arduino.h",
+        "-O0",
+    )
     under = folder.parent / "shim.o"  # the same for all boards of a session
     objects = [under if under.is_file() else compile_cpp(shim / "shim.cpp", under, warnings=warnings[:-1])]
     for number, path in enumerate(files):

@@ -18,8 +18,13 @@ AS_ADVISED = 0xFFFF  # a room: whatever the header's SB_WIRE_BYTES gives for the
 LONGEST = 1020
 
 TYPES = ("u8", "i16", "u16", "i24", "i32")  # numbered as the driver is told them
-LIMITS = {"u8": (0, 255), "i16": (-32768, 32767), "u16": (0, 65535),
-          "i24": (-8388608, 8388607), "i32": (-2147483648, 2147483647)}  # fmt: skip
+LIMITS = {
+    "u8": (0, 255),
+    "i16": (-32768, 32767),
+    "u16": (0, 65535),
+    "i24": (-8388608, 8388607),
+    "i32": (-2147483648, 2147483647),
+}
 BYTES = {"u8": 1, "i16": 2, "u16": 2, "i24": 3, "i32": 4}
 LETTERS = "abcdefghijklmnopqrstuvwxyz0123456789_- .()µ°é漢🚀"
 AWKWARD = '"\\/<>&\x7f'
@@ -162,12 +167,20 @@ def _hello(dice):
 
 def _hello_json(texts, channels, lines, boot, tick_hz, stream, streams, interval, skew):
     told = {
-        "format": 1, "device": texts["device"], "serial": texts["serial"], "firmware": texts["firmware"],
-        "boot": boot, "tick_hz": tick_hz, "stream": stream, "streams": streams, "name": texts["name"],
-        "interval_ticks": interval, "layout": layout(channels, interval),
+        "format": 1,
+        "device": texts["device"],
+        "serial": texts["serial"],
+        "firmware": texts["firmware"],
+        "boot": boot,
+        "tick_hz": tick_hz,
+        "stream": stream,
+        "streams": streams,
+        "name": texts["name"],
+        "interval_ticks": interval,
+        "layout": layout(channels, interval),
         "channels": [{"name": name, "type": kind, "min": low, "max": high} for name, kind, low, high in channels],
         "lines": [{"line": number, "name": name} for number, name in lines],
-    }  # fmt: skip
+    }
     if skew:
         told["skew_ticks"] = skew
     return json.dumps(told, separators=(",", ":"), ensure_ascii=False).encode()
@@ -218,8 +231,9 @@ def _spoil(dice, kinds, counts):
 
 
 def _edge(dice):
-    fields = struct.pack("<BBBHI", dice.randrange(8), dice.randrange(256), dice.randrange(2), dice.randrange(65536),
-                         _u32(dice))  # fmt: skip
+    fields = struct.pack(
+        "<BBBHI", dice.randrange(8), dice.randrange(256), dice.randrange(2), dice.randrange(65536), _u32(dice)
+    )
     return _case(dice, EDGE, fields, b"\x03" + fields)
 
 

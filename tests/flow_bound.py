@@ -37,10 +37,25 @@ def linearised_bound(drawn):
     pressure, left = _curve(start, time, tank)
     by_pressure, by_left = _derivatives(start, time, tank)
     slope, flow = np.gradient(pressure, time), np.gradient(left, time)
-    names = list(dict.fromkeys([
-        *CURVE[:7], "end", "rest slope", "hold slope", "hold bend", "gain", "zero", "ambient", "volume", "load",
-        "density", "clock", *(f"own {kind}" for kind in spec.amounts),
-    ]))  # fmt: skip
+    names = list(
+        dict.fromkeys(
+            [
+                *CURVE[:7],
+                "end",
+                "rest slope",
+                "hold slope",
+                "hold bend",
+                "gain",
+                "zero",
+                "ambient",
+                "volume",
+                "load",
+                "density",
+                "clock",
+                *(f"own {kind}" for kind in spec.amounts),
+            ]
+        )
+    )
     rho = start[-1]
     gauge, reference = float(spec.gauge), 1.0e5 if spec.gauge else 0.0
     rows = []
@@ -88,11 +103,20 @@ def linearised_bound(drawn):
         _amount(add, spec, kind, time, left, flow, rho, lambda k: of_curve(by_left[k], time[k], flow[k]), t0, end)
         add(1.0, {f"own {kind}": 1.0})
     priors = {
-        "c": BEND_U, "d": BEND_U, "e": BEND_U, "gain": spec.gain_u, "zero": spec.zero_u * spec.full_scale,
-        "ambient": spec.ambient_u, "volume": spec.volume_u * spec.volume, "load": spec.load_u * spec.load,
-        "density": spec.density_u, "clock": spec.clock_tolerance / math.sqrt(3.0), "hold slope": 0.05 * pressure[-1],
-        "hold bend": 0.02 * pressure[-1], "rest slope": 0.02 * pressure[0],
-    }  # fmt: skip
+        "c": BEND_U,
+        "d": BEND_U,
+        "e": BEND_U,
+        "gain": spec.gain_u,
+        "zero": spec.zero_u * spec.full_scale,
+        "ambient": spec.ambient_u,
+        "volume": spec.volume_u * spec.volume,
+        "load": spec.load_u * spec.load,
+        "density": spec.density_u,
+        "clock": spec.clock_tolerance / math.sqrt(3.0),
+        "hold slope": 0.05 * pressure[-1],
+        "hold bend": 0.02 * pressure[-1],
+        "rest slope": 0.02 * pressure[0],
+    }
     if depleted is not None:
         priors["end"] = KNEE_U
     for name, u in priors.items():

@@ -82,8 +82,17 @@ QUIET = {"voltage": 5.0, "temperature": 288.15}  # [SI] where a test does not sa
 
 
 def table_of(
-    campaign, seconds, courses=None, *, edges=(), device="cradle-a", noise=4.0, seed=1, start_ticks=0,
-    lines=("fire", "valve"), rate=RATE,
+    campaign,
+    seconds,
+    courses=None,
+    *,
+    edges=(),
+    device="cradle-a",
+    noise=4.0,
+    seed=1,
+    start_ticks=0,
+    lines=("fire", "valve"),
+    rate=RATE,
 ):
     """Make a table for one device of the stand from readings.
 
@@ -108,7 +117,12 @@ def table_of(
         channels.append(WireChannel(item.wire, kind, low, high))
     hz = 1_000_000
     return Table(
-        device=device, serial="0007", firmware="test", boot=3, tick_hz=hz, start_ticks=start_ticks,
+        device=device,
+        serial="0007",
+        firmware="test",
+        boot=3,
+        tick_hz=hz,
+        start_ticks=start_ticks,
         streams=(PlayedStream(1, "fast", hz // rate, tuple(channels), np.column_stack(columns)),),
         lines=tuple(WireLine(number, name) for number, name in enumerate(lines)),
         edges=tuple(PlayedEdge(round(at * hz), lines.index(line), level) for at, line, level in edges),

@@ -47,8 +47,15 @@ class Judgement:
 
     @property
     def faults(self):
-        return (self.wrong + self.invented + self.withheld + self.undeclared + self.overdeclared + self.overlaps
-                + abs(self.duplicates))  # fmt: skip
+        return (
+            self.wrong
+            + self.invented
+            + self.withheld
+            + self.undeclared
+            + self.overdeclared
+            + self.overlaps
+            + abs(self.duplicates)
+        )
 
     @property
     def worst_restart(self):

@@ -37,8 +37,15 @@ def dataset_of(campaign, rehearsal, *, plan=None, stand=None, prediction=None, w
     played |= extra or {}
     tolerance = max(d.clock_tolerance.value for d in stand.device)
     return dataset_from_counts(
-        plan or campaign.plan, stand, campaign.calibrations, played, t_zero=T_ZERO, weighings=weighings,
-        prediction=prediction, clock_u=tolerance / math.sqrt(3.0), edges=edges,
+        plan or campaign.plan,
+        stand,
+        campaign.calibrations,
+        played,
+        t_zero=T_ZERO,
+        weighings=weighings,
+        prediction=prediction,
+        clock_u=tolerance / math.sqrt(3.0),
+        edges=edges,
     )
 
 

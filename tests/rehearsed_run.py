@@ -114,9 +114,16 @@ def _write_marks(run, marks, later):
     for number, (text, key, at) in enumerate(marks, start=1):
         monotonic = MONOTONIC_NS + round(later + 1e9 * at)
         lines.append(
-            json.dumps({
-                "n": number, "text": text, "key": key, "by": "test", "monotonic_ns": monotonic,
-                "boottime_ns": monotonic, "wall_ns": monotonic + WALL_NS,
-            })
-        )  # fmt: skip
+            json.dumps(
+                {
+                    "n": number,
+                    "text": text,
+                    "key": key,
+                    "by": "test",
+                    "monotonic_ns": monotonic,
+                    "boottime_ns": monotonic,
+                    "wall_ns": monotonic + WALL_NS,
+                }
+            )
+        )
     (run / MARKS_FILE).write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -88,8 +88,12 @@ def test_a_package_keeps_out_what_is_not_its_subject(package, banned):
 
 
 def test_only_the_port_module_imports_the_serial_driver():
-    users = [p.relative_to(ROOT).as_posix() for k in PACKAGES for p in modules(k) if any(
-        name.split(".")[0] == "serial" for name in imported(p))]
+    users = [
+        p.relative_to(ROOT).as_posix()
+        for k in PACKAGES
+        for p in modules(k)
+        if any(name.split(".")[0] == "serial" for name in imported(p))
+    ]
     assert users == ["daq/port.py"]
 
 

@@ -17,8 +17,17 @@ PACKAGES = ("daq", "analysis", "cli")
 SENDING = ("write", "send", "pwrite", "tcsend", "sendfile", "ioctl_write", "setDTR", "setRTS", "break_condition")
 # All that this package does with an object of the serial driver.
 DRIVER = {
-    "port", "baudrate", "dtr", "exclusive", "inter_byte_timeout", "timeout", "open", "close", "read", "in_waiting",
-}  # fmt: skip
+    "port",
+    "baudrate",
+    "dtr",
+    "exclusive",
+    "inter_byte_timeout",
+    "timeout",
+    "open",
+    "close",
+    "read",
+    "in_waiting",
+}
 NETWORK = {"socket", "socketserver", "http", "asyncio", "ssl", "xmlrpc", "wsgiref", "ftplib", "smtplib"}
 LISTENING = {"bind", "listen", "accept", "create_server", "serve_forever", "start_server"}
 PATIENCE = 20.0  # [s]

@@ -38,8 +38,9 @@ def spectrum(curves: Mapping[str, Curve], steady: Stability) -> str | None:
         axes.set_xlim(2.0, float(known[steady.channel].time[-1]))
         axes.set_xlabel("frequency, Hz")
         axes.set_ylabel("amplitude density over mean,\n1/√Hz")
-        axes.axvspan(steady.highest_frequency, axes.get_xlim()[1], facecolor="none", edgecolor=GREY, hatch="////",
-                     linewidth=0.0)  # fmt: skip
+        axes.axvspan(
+            steady.highest_frequency, axes.get_xlim()[1], facecolor="none", edgecolor=GREY, hatch="////", linewidth=0.0
+        )
         _mark(axes, _distinct(steady.lines))
         axes.legend(loc="lower left", ncols=2)
         return drawing.to_svg(figure, "spectrum", "Spectra of chamber pressure and other channels with named lines")
@@ -58,7 +59,13 @@ def _mark(axes: Axes, lines: list[Line]) -> None:
         at = line.frequency_at_end
         axes.axvline(at, color=GREY, linewidth=0.7, linestyle=(0, (1, 2)), zorder=1)
         axes.annotate(
-            f"{frequencies(line)} {SHORT[line.name]}", xy=(at, 1.0), xycoords=axes.get_xaxis_transform(),
-            xytext=(2, -2 - 10 * (row % ROWS)), textcoords="offset points", va="top", ha="left", fontsize=FONT - 1.5,
+            f"{frequencies(line)} {SHORT[line.name]}",
+            xy=(at, 1.0),
+            xycoords=axes.get_xaxis_transform(),
+            xytext=(2, -2 - 10 * (row % ROWS)),
+            textcoords="offset points",
+            va="top",
+            ha="left",
+            fontsize=FONT - 1.5,
             color=INK,
-        )  # fmt: skip
+        )

@@ -64,10 +64,22 @@ class Errors:
     def sensors_only(cls) -> "Errors":
         """Keep the hardware as noted; sensors, load path, clock and weighings in error."""
         hardware = (
-            "load", "volume", "liquid_density", "ambient_pressure", "start_pressure", "gravity", "residual",
-            "feed_cda", "cstar_efficiency", "thrust_coefficient", "throat", "expansion", "heat_transfer",
-            "gas_temperature", "valve",
-        )  # fmt: skip
+            "load",
+            "volume",
+            "liquid_density",
+            "ambient_pressure",
+            "start_pressure",
+            "gravity",
+            "residual",
+            "feed_cda",
+            "cstar_efficiency",
+            "thrust_coefficient",
+            "throat",
+            "expansion",
+            "heat_transfer",
+            "gas_temperature",
+            "valve",
+        )
         return dataclasses.replace(cls(), **dict.fromkeys(hardware, 0.0))
 
 

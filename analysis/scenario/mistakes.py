@@ -70,9 +70,10 @@ def _exchanged(campaign: Campaign, tag: str, other: str) -> Campaign:
     places = {tag: two, other: one}
     inputs = tuple(
         item.model_copy(update={key: getattr(places[item.tag], key) for key in ("device", "stream", "wire")})
-        if item.tag in places else item
+        if item.tag in places
+        else item
         for item in campaign.stand.input
-    )  # fmt: skip
+    )
     return dataclasses.replace(campaign, stand=campaign.stand.model_copy(update={"input": inputs}))
 
 

@@ -199,9 +199,7 @@ class _Solver:
         # Sized so that choked flow would empty the ullage with the stated time constant.
         area = state.gas_volume / (w.vent_time * 0.68 * math.sqrt(gas.specific_constant * w.gas_temperature))
         opened = step((time - self.venting) / 0.3)
-        return opened * opening_flow(
-            area, state.pressure, self.world.ambient_pressure, energy, gas.heat_capacity_ratio
-        )
+        return opened * opening_flow(area, state.pressure, self.world.ambient_pressure, energy, gas.heat_capacity_ratio)
 
     # --- from event to event ---------------------------------------------------------------------------
 
@@ -352,9 +350,7 @@ class _Solver:
         return Course(
             time=time,
             tanks=tanks,
-            chamber_pressure=np.array(
-                [m.chamber.pressure if m.chamber else self.world.back_pressure for m in moments]
-            ),
+            chamber_pressure=np.array([m.chamber.pressure if m.chamber else self.world.back_pressure for m in moments]),
             oxidiser_flow=flow.get("oxidiser", still),
             fuel_flow=flow.get("fuel", still),
             nozzle_flow=np.array([m.chamber.outflow if m.chamber else 0.0 for m in moments]),

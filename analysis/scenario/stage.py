@@ -94,9 +94,7 @@ def _expelled(liquid: Mapping[str, Array]) -> Array:
     return np.asarray(sum(mass[0] - mass for mass in liquid.values()), dtype=np.float64)
 
 
-def _with_pressurising(
-    time: Array, pressure: Array, k: int, tanks: int, world: World, timeline: Timeline
-) -> Array:
+def _with_pressurising(time: Array, pressure: Array, k: int, tanks: int, world: World, timeline: Timeline) -> Array:
     """Draw the rise from ambient before the hold, one tank after the other.
 
     It is drawn, not computed: a crew takes minutes where the record shows seconds.

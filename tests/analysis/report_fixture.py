@@ -380,9 +380,7 @@ CONTEXT = ReportContext(
     signature_allowed=True,
     locked_at="2031-06-13T18:02:44Z",
     weighings=(
-        WeighingUsed(
-            "oxidiser", "residual", Measured(0.98, 0.03, "kg"), "DAQ", "additions/001"
-        ),
+        WeighingUsed("oxidiser", "residual", Measured(0.98, 0.03, "kg"), "DAQ", "additions/001"),
         WeighingUsed("fuel", "residual", Measured(0.25, 0.01, "kg"), "DAQ", ""),
     ),
     predicted=(

@@ -29,8 +29,10 @@ def test_weights_go_as_the_inverse_squares_of_what_is_not_shared():
     values = np.array([AREA, AREA])
     for shared in (0.0, 0.02):
         changes = {
-            "a": np.array([0.002, 0.0]) * AREA, "b": np.array([0.0, 0.004]) * AREA, "s": np.full(2, shared * AREA),
-        }  # fmt: skip
+            "a": np.array([0.002, 0.0]) * AREA,
+            "b": np.array([0.0, 0.004]) * AREA,
+            "s": np.full(2, shared * AREA),
+        }
         assert balance(values, changes).weights == pytest.approx((0.8, 0.2), rel=1e-4)
 
 

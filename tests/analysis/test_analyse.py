@@ -48,9 +48,19 @@ def run(folder, campaign, rehearsal):
     table = rehearsal.table
     (stream,) = table.streams
     hello = Hello(
-        "cradle-a", "0007", "1.0.0", 17, table.tick_hz, stream.number, 1, stream.name, stream.interval_ticks,
-        stream.channels, (WireLine(0, "fire"),), 1.0,
-    )  # fmt: skip
+        "cradle-a",
+        "0007",
+        "1.0.0",
+        17,
+        table.tick_hz,
+        stream.number,
+        1,
+        stream.name,
+        stream.interval_ticks,
+        stream.channels,
+        (WireLine(0, "fire"),),
+        1.0,
+    )
     edges = [(table.start_ticks + e.ticks, e.level) for e in table.edges if table.lines[e.line].name == "fire"]
     sequence = table.start_ticks // stream.interval_ticks
     Player(run, hello).play(
@@ -106,8 +116,12 @@ def test_weighings_added_later_enter_a_new_revision_and_leave_the_first(run, reh
 def test_a_later_calibration_recomputes_from_counts(run, campaign, first, tmp_path):
     old = (campaign.folder / "calibrations" / "LC-1_r04.toml").read_text(encoding="utf-8")
     new = tmp_path / "LC-1_r05.toml"
-    new.write_text(old.replace('revision = "r04"', 'revision = "r05"')
-                   .replace('factor = "1.000 +/- 0.003"', 'factor = "1.010 +/- 0.003"'), encoding="utf-8")  # fmt: skip
+    new.write_text(
+        old.replace('revision = "r04"', 'revision = "r05"').replace(
+            'factor = "1.000 +/- 0.003"', 'factor = "1.010 +/- 0.003"'
+        ),
+        encoding="utf-8",
+    )
     _, found = analyse_run(run, calibrations=[new], software=SOFTWARE)
     assert "LC-1_r05, instead of LC-1_r04" in next(f.text for f in found.findings if f.code == "later-calibration")
     # the weighings added in between shift the shape of the expelled mass a little

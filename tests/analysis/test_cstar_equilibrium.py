@@ -15,8 +15,22 @@ ct = pytest.importorskip(
 
 CHAMBER = 20e5  # Pa, where the table was computed
 KEPT = {
-    "H2", "H", "O", "O2", "OH", "H2O", "HO2", "H2O2", "CO", "CO2", "CH4", "CH3", "C2H4", "CH2O", "HCO",
-}  # fmt: skip
+    "H2",
+    "H",
+    "O",
+    "O2",
+    "OH",
+    "H2O",
+    "HO2",
+    "H2O2",
+    "CO",
+    "CO2",
+    "CH4",
+    "CH3",
+    "C2H4",
+    "CH2O",
+    "HCO",
+}
 # Enthalpy of what is loaded, J/mol, against the elements at 298.15 K. Oxygen as a liquid at 90.17 K and water as a
 # liquid: seen in a published input file of an equilibrium program. Liquid 2-propanol: -318.2 kJ/mol, seen in a public
 # data page. Heat of mixing alcohol and water (below 1 kJ/mol) is left out.

@@ -12,9 +12,16 @@ from tests.rehearsed import dataset_of
 from tests.studies.water_flow_accuracy import demo_campaign
 
 NAMES = (
-    "tank pressure/oxidiser", "start pressure/oxidiser", "tank pressure/fuel", "start pressure/fuel",
-    "chamber pressure", "thrust", "run-out", "left aboard/oxidiser", "left aboard/fuel",
-)  # fmt: skip
+    "tank pressure/oxidiser",
+    "start pressure/oxidiser",
+    "tank pressure/fuel",
+    "start pressure/fuel",
+    "chamber pressure",
+    "thrust",
+    "run-out",
+    "left aboard/oxidiser",
+    "left aboard/fuel",
+)
 INSTANTS = np.append(np.array(SHARES) * 19.0, 19.5)
 
 
@@ -40,9 +47,18 @@ def expanded():
 
 
 ALL = [
-    "exponent-oxidiser", "cda-oxidiser", "load-oxidiser", "start-oxidiser", "exponent-fuel", "cda-fuel", "load-fuel",
-    "start-fuel", "cstar", "throat", "thrust-coefficient",
-]  # fmt: skip
+    "exponent-oxidiser",
+    "cda-oxidiser",
+    "load-oxidiser",
+    "start-oxidiser",
+    "exponent-fuel",
+    "cda-fuel",
+    "load-fuel",
+    "start-fuel",
+    "cstar",
+    "throat",
+    "thrust-coefficient",
+]
 
 
 def test_all_assumptions_are_on_the_list(campaign):

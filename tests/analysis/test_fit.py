@@ -121,9 +121,12 @@ def test_every_fact_that_does_not_hold_is_told():
 
     def codes(**broken):
         names = (
-            "converged", "covariance usable", "inside its bounds", "agrees with the direct CdA",
+            "converged",
+            "covariance usable",
+            "inside its bounds",
+            "agrees with the direct CdA",
             "start pressure known",
-        )  # fmt: skip
+        )
         facts = dict.fromkeys(names, True)
         facts |= {name.replace("_", " "): value for name, value in broken.items()}
         said = joint_findings(facts, 0.3, Measured(CDA, 1e-7, "m2"), direct, "fuel")

@@ -15,11 +15,29 @@ from tests.studies.flow_honesty import draw_spec, play
 
 STREAMS = {"liquid mass": "LC-2", "liquid flow": "FM-1", "venturi pressure": "DP-1"}
 QUIET = {
-    "volume": 20e-3, "ratio": 1.6, "start_pressure": 30e5, "duration": 8.0, "gas": "nitrogen", "rate": 500.0,
-    "bits": 18, "full_scale": 50e5, "gauge": True, "white": 5e-4, "correlated": 0.0, "latency": 2e-3, "hold": 4.0,
-    "stroke": 0.08, "heat_factor": 0.65, "clock_tolerance": 50e-6, "gas_temperature": 294.0, "left_share": 0.1,
-    "gain_u": 1e-3, "zero_u": 3e-4, "volume_u": 2e-3, "load_u": 2e-3,
-}  # fmt: skip
+    "volume": 20e-3,
+    "ratio": 1.6,
+    "start_pressure": 30e5,
+    "duration": 8.0,
+    "gas": "nitrogen",
+    "rate": 500.0,
+    "bits": 18,
+    "full_scale": 50e5,
+    "gauge": True,
+    "white": 5e-4,
+    "correlated": 0.0,
+    "latency": 2e-3,
+    "hold": 4.0,
+    "stroke": 0.08,
+    "heat_factor": 0.65,
+    "clock_tolerance": 50e-6,
+    "gas_temperature": 294.0,
+    "left_share": 0.1,
+    "gain_u": 1e-3,
+    "zero_u": 3e-4,
+    "volume_u": 2e-3,
+    "load_u": 2e-3,
+}
 
 
 def made(**changes):
@@ -223,8 +241,13 @@ def test_spikes_of_one_sample_in_a_hundred_move_cda_by_less_than_a_fifth_of_a_pe
 
 def test_a_venturi_pressure_needs_its_area_and_the_area_its_uncertainty():
     typed = {
-        "device": "box", "wire": "w1", "tag": "DP-1", "measures": "venturi pressure", "tank": "tank", "kind": "counts",
-    }  # fmt: skip
+        "device": "box",
+        "wire": "w1",
+        "tag": "DP-1",
+        "measures": "venturi pressure",
+        "tank": "tank",
+        "kind": "counts",
+    }
     with pytest.raises(ValueError, match="go together"):
         Input.model_validate(typed)
     with pytest.raises(ValueError, match="needs its uncertainty"):
@@ -237,9 +260,8 @@ def test_a_second_of_rest_is_required(early):
     channel = dataset.channels["PT-1"]
     late = channel.time > -0.6
     short = {
-        name: getattr(channel, name)[late]
-        for name in ("time", "signal", "reading", "counts", "clipped", "open_wire")
-    }  # fmt: skip
+        name: getattr(channel, name)[late] for name in ("time", "signal", "reading", "counts", "clipped", "open_wire")
+    }
     cut = dataclasses.replace(dataset, channels={"PT-1": dataclasses.replace(channel, **short)})
     results = analyse(cut).results
     assert tank(results).exponent is None

@@ -25,9 +25,13 @@ def leaking(campaign):
 def test_each_of_some_causes_is_among_the_first_two(campaign):
     """The study runs all of them, twenty times each; these are at the sizes of its table."""
     trials = (
-        Played("amount-note", 0.05, 0.05), Played("valve-creeps", 0.02, 0.02), Played("gas-pulled-through", 0.3, 0.3),
-        Played("sensor-zero", 0.03, 0.03), Played("supply-open", 1.0, 1.0), Played("sensor-clipped", 0.9, 0.9),
-    )  # fmt: skip
+        Played("amount-note", 0.05, 0.05),
+        Played("valve-creeps", 0.02, 0.02),
+        Played("gas-pulled-through", 0.3, 0.3),
+        Played("sensor-zero", 0.03, 0.03),
+        Played("supply-open", 1.0, 1.0),
+        Played("sensor-clipped", 0.9, 0.9),
+    )
     _, right = confusion(campaign, trials, 1)
     assert right == {trial.name: 1 for trial in trials}
 

@@ -119,6 +119,7 @@ def test_an_end_known_no_better_than_a_tenth_of_the_flow_is_called_unsure():
     sure = instants(*record(noise=1e-3))
     assert sure.why_unsure() is None
     end = Event("valve closed", 5.0, 0.2, "line")
-    assert "0.20 s (standard uncertainty) only, beyond 10% of it" in FlowInstants(
-        Event("valve open", 4.0, 0.01, "line"), end, ran_dry=False
-    ).why_unsure()
+    assert (
+        "0.20 s (standard uncertainty) only, beyond 10% of it"
+        in FlowInstants(Event("valve open", 4.0, 0.01, "line"), end, ran_dry=False).why_unsure()
+    )

@@ -17,10 +17,14 @@ OUT = {
     "tank pressure/fuel": Comparison(0.59, 1.31, 1.9, True),
 }
 MOVED = Finding(
-    "assumption-exponent-oxidiser", "caution", "oxidiser", None,
+    "assumption-exponent-oxidiser",
+    "caution",
+    "oxidiser",
+    None,
     "Assumption that moved, rank 1 (85 %): the oxidiser ullage exponent was about 1.70 ± 0.02, not the plan's 1.45 "
-    "(this tank's own record gives 1.73): 0.88 kg of oxidiser left aboard. To decide: weigh.", decided_by="weigh",
-)  # fmt: skip
+    "(this tank's own record gives 1.73): 0.88 kg of oxidiser left aboard. To decide: weigh.",
+    decided_by="weigh",
+)
 LOW = "Assumption that moved, rank 2 (12 %): the c* efficiency was low: x."
 SECOND = replace(MOVED, code="assumption-cstar", text=LOW)
 
@@ -31,8 +35,11 @@ def run_with(comparison, *findings, kind="static fire", prediction="locked"):
 
 def test_quantities_are_ranked_farthest_first():
     assert [name for name, _ in ranked(OUT)] == [
-        "tank pressure/oxidiser", "tank pressure/fuel", "thrust", "chamber pressure",
-    ]  # fmt: skip
+        "tank pressure/oxidiser",
+        "tank pressure/fuel",
+        "thrust",
+        "chamber pressure",
+    ]
 
 
 def test_three_sentences_say_coverage_departures_and_what_moved():
@@ -60,10 +67,13 @@ def test_where_nothing_was_ranked_that_is_said_only_if_something_left_its_band()
 
 def test_a_cold_flow_names_its_likely_cause():
     cause = Finding(
-        "cause-leak", "caution", "fuel", None,
+        "cause-leak",
+        "caution",
+        "fuel",
+        None,
         "fuel: likely cause 1 (64 %): gas leaks from the ullage: it fell before the opening. To decide: shut in.",
         decided_by="shut in and watch",
-    )  # fmt: skip
+    )
     kept, _, moved = foresight(run_with(OUT, cause, kind="water flow", prediction="postdiction"))
     assert "postdiction" in kept
     assert "of the flow" in kept

@@ -87,8 +87,14 @@ def test_record_that_starts_late_or_ends_early_counts_as_lost():
 def test_vacuum_adds_exit_area_times_ambient_times_duration():
     # eps * pi/4 d² * pa * t worked by hand: 3.4 * 8.04248e-4 * 97800 * 19.5 = 5214.855
     added, terms = vacuum_terms(
-        throat_diameter=0.032, throat_diameter_u=0.05e-3, expansion_ratio=3.4, expansion_ratio_u=0.03,
-        ambient=97_800.0, ambient_u=100.0, duration=19.5, duration_u=0.0,
+        throat_diameter=0.032,
+        throat_diameter_u=0.05e-3,
+        expansion_ratio=3.4,
+        expansion_ratio_u=0.03,
+        ambient=97_800.0,
+        ambient_u=100.0,
+        duration=19.5,
+        duration_u=0.0,
     )
     assert added == pytest.approx(5214.855, abs=0.001)
     assert {t.source: t.u for t in terms}["throat area"] == pytest.approx(added * 2 * 0.05 / 32.0)

@@ -62,9 +62,7 @@ def plain():
 @FEW
 @given(st.floats(0.2, 5.0))
 def test_all_pressures_scaled_move_the_flow_area_by_the_root_and_the_exponent_not_at_all(scale):
-    record = dataclasses.replace(
-        flow(), pressure=scale * flow().pressure, back_pressure=scale * flow().back_pressure
-    )
+    record = dataclasses.replace(flow(), pressure=scale * flow().pressure, back_pressure=scale * flow().back_pressure)
     sensor = dataclasses.replace(SENSOR, zero_u=scale * SENSOR.zero_u)
     notes = dataclasses.replace(NOTES, ambient_u=scale * NOTES.ambient_u)
     (direct, exponent), (was, exponent_was) = found(record, sensor, notes), plain()
@@ -188,10 +186,15 @@ def in_unit(campaign, tag, unit, dimension):
     bare = unit.partition("(")[0]
     k = c.scale / factor(bare, dimension)
     return with_calibration(
-        campaign, tag, reading_unit=unit, coefficients=tuple(k * x for x in c.coefficients),
-        covariance=tuple(tuple(k * k * x for x in row) for row in c.covariance), lowest=k * c.lowest,
-        highest=k * c.highest, zero_uncertainty=k * c.zero_uncertainty,
-    ), None  # fmt: skip
+        campaign,
+        tag,
+        reading_unit=unit,
+        coefficients=tuple(k * x for x in c.coefficients),
+        covariance=tuple(tuple(k * k * x for x in row) for row in c.covariance),
+        lowest=k * c.lowest,
+        highest=k * c.highest,
+        zero_uncertainty=k * c.zero_uncertainty,
+    ), None
 
 
 def turned(campaign):
@@ -216,9 +219,11 @@ def numbers(results):
         "vacuum": (results.impulse_vacuum.value, results.impulse_vacuum.u),
         "peak": (results.thrust.peak.value, results.thrust.peak.u),
         **{f"{name} {k}": (m.value, m.u) for name, of in tanks.items() for k, m in enumerate(of)},
-        **{k: (getattr(engine, k).value, getattr(engine, k).u)
-           for k in ("cstar", "isp", "thrust_coefficient", "mixture_ratio")},
-    }  # fmt: skip
+        **{
+            k: (getattr(engine, k).value, getattr(engine, k).u)
+            for k in ("cstar", "isp", "thrust_coefficient", "mixture_ratio")
+        },
+    }
     return {f"{key}/{which}": x for key, pair in named.items() for which, x in zip(("value", "u"), pair, strict=True)}
 
 

@@ -45,8 +45,10 @@ def test_a_falling_pressure_lies_between_low_now_and_high_before(prediction, ban
 
 def test_every_tag_has_the_band_of_what_it_measures(prediction, bands):
     for tag, name, off in (
-        ("PT-21", "tank pressure/fuel", AMBIENT), ("PT-31", "chamber pressure", AMBIENT), ("LC-1", "thrust", 0.0),
-    ):  # fmt: skip
+        ("PT-21", "tank pressure/fuel", AMBIENT),
+        ("PT-31", "chamber pressure", AMBIENT),
+        ("LC-1", "thrust", 0.0),
+    ):
         low, high = bands(tag, 10.0)
         assert low < at(prediction, name, 10.0 - START_DOUBT / 2)[0] - off + 1.0
         assert low <= at(prediction, name, 10.0)[1] - off <= high
@@ -87,8 +89,10 @@ def test_the_weight_that_has_left_is_that_of_the_liquid(campaign, prediction):
     found = live_prediction(prediction.to_json(), campaign.plan, campaign.stand, campaign.calibrations)
     assert found.expelled_weight(0.0) == 0.0
     # by hand: nominal loads 10.66 and 7.03 kg, what the prediction has aboard at 10 s
-    aboard = sum(np.interp(10.0, prediction.time, prediction.quantities[f"liquid mass/{t}"].nominal)
-                 for t in ("oxidiser", "fuel"))  # fmt: skip
+    aboard = sum(
+        np.interp(10.0, prediction.time, prediction.quantities[f"liquid mass/{t}"].nominal)
+        for t in ("oxidiser", "fuel")
+    )
     assert found.expelled_weight(10.0) == pytest.approx(9.80665 * (10.66 + 7.03 - aboard), rel=1e-6)
     assert 30.0 < found.expelled_weight(10.0) < 10.0 * 17.69
 

@@ -46,8 +46,11 @@ def test_sign_of_the_three_geometries():
 def test_thrust_is_recovered_whichever_way_the_nozzle_points(sign):
     time, thrust, flow, _, reading = firing(sign)
     zero = unloaded(
-        before=zero_of(time, reading, BEFORE), after=zero_of(time, reading, AFTER),
-        share=expelled_share(time, flow, start=START, end=END), line_load=np.zeros(time.size), line_load_after=0.0,
+        before=zero_of(time, reading, BEFORE),
+        after=zero_of(time, reading, AFTER),
+        share=expelled_share(time, flow, start=START, end=END),
+        line_load=np.zeros(time.size),
+        line_load_after=0.0,
         expected_step=Measured(0.0, 0.0, "N"),
     )
     assert zero.step == pytest.approx(sign * 17.2 * G, abs=0.3)
@@ -67,8 +70,11 @@ def test_weight_left_in_would_have_been_five_percent():
 def test_without_a_zero_after_the_step_comes_from_the_masses():
     time, thrust, flow, _, reading = firing(1)
     zero = unloaded(
-        before=zero_of(time, reading, BEFORE), after=None,
-        share=expelled_share(time, flow, start=START, end=END), line_load=np.zeros(time.size), line_load_after=0.0,
+        before=zero_of(time, reading, BEFORE),
+        after=None,
+        share=expelled_share(time, flow, start=START, end=END),
+        line_load=np.zeros(time.size),
+        line_load_after=0.0,
         expected_step=Measured(17.2 * G, 1.0, "N"),
     )
     assert zero.step_u == 1.0
@@ -99,8 +105,11 @@ def test_shape_allowance_covers_a_flow_that_is_two_percent_off_at_its_ends():
 def judged(sign_in_file, sign_in_truth, *, mass=17.2, after=AFTER):
     time, _, flow, _, reading = firing(sign_in_truth)
     zero = unloaded(
-        before=zero_of(time, reading, BEFORE), after=zero_of(time, reading, after),
-        share=expelled_share(time, flow, start=START, end=END), line_load=np.zeros(time.size), line_load_after=0.0,
+        before=zero_of(time, reading, BEFORE),
+        after=zero_of(time, reading, after),
+        share=expelled_share(time, flow, start=START, end=END),
+        line_load=np.zeros(time.size),
+        line_load_after=0.0,
         expected_step=Measured(0.0, 0.0, "N"),
     )
     weight = Measured(mass * G, 0.04 * G, "N")

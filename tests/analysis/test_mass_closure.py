@@ -58,10 +58,15 @@ def test_without_errors_every_route_closes(found, silent):
 
 def test_a_flow_area_unlike_the_plans_is_said_with_its_closure(campaign, silent):
     tanks = tuple(
-        tank.model_copy(update={"feed_cda": dataclasses.replace(tank.feed_cda, value=0.85 * tank.feed_cda.value,
-                                                                u=0.005 * tank.feed_cda.value)})
+        tank.model_copy(
+            update={
+                "feed_cda": dataclasses.replace(
+                    tank.feed_cda, value=0.85 * tank.feed_cda.value, u=0.005 * tank.feed_cda.value
+                )
+            }
+        )
         for tank in campaign.plan.tank
-    )  # fmt: skip
+    )
     plan = campaign.plan.model_copy(update={"tank": tanks})
     results = analyse_static_fire(dataset_of(campaign, silent, plan=plan)).results
     route = routes(results.firing)[FLOW_AREA]

@@ -59,9 +59,7 @@ def test_least_stiffness_is_found_where_it_is():
     time = np.arange(0.0, 20.0, 1e-3)
     chamber = 2.3e6 - 5.0e4 * time
     upstream = chamber * (1.0 + 0.38 - 0.009 * time)
-    least, at = least_stiffness(
-        time, upstream, chamber, start=0.0, end=19.9, span=0.2, u_upstream=1e4, u_chamber=1e4
-    )
+    least, at = least_stiffness(time, upstream, chamber, start=0.0, end=19.9, span=0.2, u_upstream=1e4, u_chamber=1e4)
     assert at == pytest.approx(19.8, abs=0.05)
     assert least.value == pytest.approx(0.38 - 0.009 * at, abs=1e-4)
     # both sensors 0.1 bar, upstream stands 1.2 times as high: 1e4 hypot(1, 1.2) / Pc

@@ -166,10 +166,21 @@ def test_figures_keep_their_text_as_text(firing):
 def test_a_firing_shows_every_section_in_order(firing):
     titles = re.findall(r"<h2>([^<]+)</h2>", firing)
     assert titles == [
-        "Thrust", "Events", "Load cell before correction", "Impulse and its doubt", "Tanks", "Engine",
-        "Prediction against record", "Findings", "Calibrations", "Health of the record", "Plan, loads and people",
-        "How to compute it again", "Cautions", "Files and hashes",
-    ]  # fmt: skip
+        "Thrust",
+        "Events",
+        "Load cell before correction",
+        "Impulse and its doubt",
+        "Tanks",
+        "Engine",
+        "Prediction against record",
+        "Findings",
+        "Calibrations",
+        "Health of the record",
+        "Plan, loads and people",
+        "How to compute it again",
+        "Cautions",
+        "Files and hashes",
+    ]
 
 
 def test_every_section_opens_with_a_sentence(firing, water):
@@ -180,13 +191,27 @@ def test_every_section_opens_with_a_sentence(firing, water):
 def test_page_one_holds_what_a_signatory_must_see(firing):
     sheet = Reader(firing[firing.index('id="page-one"') : firing.index('class="evidence"')]).text
     for said in (
-        "Teasel-2", "2031-06-14_HF-02", "32,780 ± 460 N·s", "k = 2", "7,370 lbf·s", "Within",
-        "14 CFR 101.22 Class 2: 40,960 N·s", "more than 99.9 %", "does not bound the next",
-        "Prediction locked on 2031-06-13 18:02:44 UTC", "2 findings above a note", "nozzle down, tanks on the load",
-        "10.66 kg (u = 0.10 kg) oxidiser and 7.030 kg (u = 0.040 kg) fuel: liquid oxygen", "standbook 0.1.0",
-        "2031-06-14 15:02:11 UTC", fixture.SHA,
-        "Signatory", "Witness to the loads", "95 % one-sided", "no reading on this page is authority",
-    ):  # fmt: skip
+        "Teasel-2",
+        "2031-06-14_HF-02",
+        "32,780 ± 460 N·s",
+        "k = 2",
+        "7,370 lbf·s",
+        "Within",
+        "14 CFR 101.22 Class 2: 40,960 N·s",
+        "more than 99.9 %",
+        "does not bound the next",
+        "Prediction locked on 2031-06-13 18:02:44 UTC",
+        "2 findings above a note",
+        "nozzle down, tanks on the load",
+        "10.66 kg (u = 0.10 kg) oxidiser and 7.030 kg (u = 0.040 kg) fuel: liquid oxygen",
+        "standbook 0.1.0",
+        "2031-06-14 15:02:11 UTC",
+        fixture.SHA,
+        "Signatory",
+        "Witness to the loads",
+        "95 % one-sided",
+        "no reading on this page is authority",
+    ):
         assert said in sheet, said
 
 

@@ -14,9 +14,16 @@ from tests.analysis import report_fixture as fixture
 INSTALL = "apt-get update && apt-get install -y chromium poppler-utils"
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-)  # fmt: skip
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--hide-scrollbars",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
 MEASURE = """<script>
 const wide = [...document.querySelectorAll('main *')].filter(e => e.getBoundingClientRect().right > 1280.5);
 const cut = [...document.querySelectorAll('main, main div, main section, main table')].filter(
@@ -43,8 +50,13 @@ def crowded():
     """Every text of page one longer than any crew would write it."""
     findings = tuple(Finding(f"f{k}", "serious", None, 1.0, LONG * 3) for k in range(9))
     base = fixture.lower_bound()
-    results = replace(base, article="Teasel-2 with the long chamber, second injector, third rebuild after the rain",
-                      stand="the-quarry-cradle-with-the-long-name", findings=findings, rehearsal=False)  # fmt: skip
+    results = replace(
+        base,
+        article="Teasel-2 with the long chamber, second injector, third rebuild after the rain",
+        stand="the-quarry-cradle-with-the-long-name",
+        findings=findings,
+        rehearsal=False,
+    )
     tanks = tuple(
         replace(tank, liquid=f"{tank.liquid}, from the second delivery of June") for tank in fixture.PLAN.tanks
     )

@@ -27,10 +27,21 @@ def prediction():
         "mass flow at start": Scalar(1.229, 1.19, 1.27, 1.23, 0.02, "kg/s"),
     }
     return Prediction(
-        number="HF-02", kind="static fire", article="Teasel-2", samples=500, seed=1, ambient_pressure=97.8e3,
-        time=gather_array(), quantities={}, scalars=scalars, contributions=(), main_number="impulse",
-        class_margin=None, lift_off=None, findings=(),
-    )  # fmt: skip
+        number="HF-02",
+        kind="static fire",
+        article="Teasel-2",
+        samples=500,
+        seed=1,
+        ambient_pressure=97.8e3,
+        time=gather_array(),
+        quantities={},
+        scalars=scalars,
+        contributions=(),
+        main_number="impulse",
+        class_margin=None,
+        lift_off=None,
+        findings=(),
+    )
 
 
 def gather_array():
@@ -45,17 +56,26 @@ def made(tmp_path_factory):
 
 def run_of(made, *, rehearsal=False):
     info = RunInfo(
-        number="HF-02", kind="static fire", rehearsal=rehearsal, software="standbook 0.1.0",
-        created_utc="2031-06-14T14:00:00Z", prediction="locked",
+        number="HF-02",
+        kind="static fire",
+        rehearsal=rehearsal,
+        software="standbook 0.1.0",
+        created_utc="2031-06-14T14:00:00Z",
+        prediction="locked",
         lock={"plan_sha256": "ab" * 32, "locked_at_utc": "2031-06-13T18:02:44Z"},
-    )  # fmt: skip
+    )
     weighing = Weighing(residual=parse_quantity("0.98 +/- 0.03 kg", "mass"), source="additions/001, by DAQ")
     return Run(
-        folder=made.folder / "runs" / "2031-06-14_HF-02", info=info, plan=made.plan, stand=made.stand,
-        calibrations=made.calibrations, prediction_text=prediction().to_json(),
-        record=RecordSummary(devices={}, t_zero=None), weighings={"oxidiser": weighing},
+        folder=made.folder / "runs" / "2031-06-14_HF-02",
+        info=info,
+        plan=made.plan,
+        stand=made.stand,
+        calibrations=made.calibrations,
+        prediction_text=prediction().to_json(),
+        record=RecordSummary(devices={}, t_zero=None),
+        weighings={"oxidiser": weighing},
         manifest=Manifest("cd" * 32, {"plan.toml": "ab" * 32, "raw/x": "ef" * 32}, {}),
-    )  # fmt: skip
+    )
 
 
 def test_the_plan_arrives_with_uncertainties_in_si(made):

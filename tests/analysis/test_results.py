@@ -32,17 +32,20 @@ from standbook.analysis.results import (
 numbers = st.floats(allow_nan=False, allow_infinity=False)
 
 
-
-
 measured = st.builds(Measured, numbers, numbers, st.just("N"))
 verdicts = st.builds(
-    Verdict, st.sampled_from(["within", "exceeds", "not shown"]), numbers, st.text(), numbers,
-    st.none() | numbers, st.none() | numbers, st.none() | numbers, st.text(),
-)  # fmt: skip
-budget = st.lists(st.builds(BudgetTerm, st.text(), numbers), max_size=3).map(tuple)
-impulses = st.builds(
-    ImpulseResult, numbers, numbers, st.just("N*s"), numbers, numbers, st.booleans(), numbers, budget
+    Verdict,
+    st.sampled_from(["within", "exceeds", "not shown"]),
+    numbers,
+    st.text(),
+    numbers,
+    st.none() | numbers,
+    st.none() | numbers,
+    st.none() | numbers,
+    st.text(),
 )
+budget = st.lists(st.builds(BudgetTerm, st.text(), numbers), max_size=3).map(tuple)
+impulses = st.builds(ImpulseResult, numbers, numbers, st.just("N*s"), numbers, numbers, st.booleans(), numbers, budget)
 tanks = st.builds(
     TankResult,
     cda=st.none() | measured,
@@ -58,9 +61,13 @@ tanks = st.builds(
     facts=st.dictionaries(st.text(), st.booleans(), max_size=2),
 )
 findings = st.builds(
-    Finding, st.text(), st.sampled_from(["note", "caution", "serious"]), st.none() | st.text(), st.none() | numbers,
+    Finding,
     st.text(),
-)  # fmt: skip
+    st.sampled_from(["note", "caution", "serious"]),
+    st.none() | st.text(),
+    st.none() | numbers,
+    st.text(),
+)
 results = st.builds(
     Results,
     run=st.text(),
@@ -78,31 +85,42 @@ results = st.builds(
     record=st.dictionaries(
         st.text(),
         st.builds(
-            RecordHealth, st.integers(), st.integers(),
+            RecordHealth,
+            st.integers(),
+            st.integers(),
             st.lists(st.builds(Gap, numbers, numbers, numbers, st.integers()), max_size=2).map(tuple),
-            st.integers(), st.none() | measured, st.integers(), st.integers(),
+            st.integers(),
+            st.none() | measured,
+            st.integers(),
+            st.integers(),
         ),
         max_size=2,
     ),
     tare=st.dictionaries(st.text(), st.builds(Tare, measured, st.none() | measured, st.none() | numbers), max_size=1),
-    weight_correction=st.none() | st.builds(
-        WeightCorrection, st.booleans(), st.integers(-1, 1), st.none() | measured, numbers
-    ),
+    weight_correction=st.none()
+    | st.builds(WeightCorrection, st.booleans(), st.integers(-1, 1), st.none() | measured, numbers),
     impulse=st.none() | impulses,
     impulse_vacuum=st.none() | impulses,
-    thrust=st.none() | st.builds(
+    thrust=st.none()
+    | st.builds(
         ThrustResult, st.none() | measured, st.none() | measured, st.none() | measured, st.none() | measured, st.text()
     ),
     burn_time=st.none() | measured,
     verdicts=st.dictionaries(st.sampled_from(["site", "vacuum"]), verdicts, max_size=2),
     tanks=st.dictionaries(st.text(), tanks, max_size=2),
-    engine=st.none() | st.builds(
-        EngineResult, st.none() | measured, st.none() | measured, st.none() | measured, st.none() | measured,
-        st.none() | measured, st.dictionaries(st.text(), measured, max_size=2),
+    engine=st.none()
+    | st.builds(
+        EngineResult,
+        st.none() | measured,
+        st.none() | measured,
+        st.none() | measured,
+        st.none() | measured,
+        st.none() | measured,
+        st.dictionaries(st.text(), measured, max_size=2),
     ),
     comparison=st.dictionaries(st.text(), st.builds(Comparison, numbers, numbers, numbers), max_size=2),
     findings=st.lists(findings, max_size=3).map(tuple),
-)  # fmt: skip
+)
 
 
 @given(results)

@@ -56,8 +56,10 @@ def finding(results, code):
 
 
 def test_impulse_and_vacuum_impulse_hold_the_truth(results, rehearsal):
-    for found, true in ((results.impulse, rehearsal.truth.impulse_site),
-                        (results.impulse_vacuum, rehearsal.truth.impulse_vacuum)):
+    for found, true in (
+        (results.impulse, rehearsal.truth.impulse_site),
+        (results.impulse_vacuum, rehearsal.truth.impulse_vacuum),
+    ):
         # 3 u: a fixed seed, so this either holds for good or the budget or the value is wrong
         assert abs(found.value - true) < 3.0 * found.u
         assert found.u / found.value < 0.007

@@ -18,10 +18,22 @@ from tests.campaign_fixture import campaign as write
 from tests.rehearsed import T_ZERO, dataset_of
 
 SEED = 4
-DOUBTS = frozenset({
-    "thrust-lost", "thrust-not-followed", "chamber-not-followed", "thrust-flat-top", "cell-leapt", "beyond-calibration",
-    "gain-not-known", "thrust-interrupted", "loaded-besides", "no-ignition", "t-zero-in-burn", "chamber-above-tank",
-})  # fmt: skip
+DOUBTS = frozenset(
+    {
+        "thrust-lost",
+        "thrust-not-followed",
+        "chamber-not-followed",
+        "thrust-flat-top",
+        "cell-leapt",
+        "beyond-calibration",
+        "gain-not-known",
+        "thrust-interrupted",
+        "loaded-besides",
+        "no-ignition",
+        "t-zero-in-burn",
+        "chamber-above-tank",
+    }
+)
 
 
 @pytest.fixture(scope="module")

@@ -93,8 +93,9 @@ def test_pounds_taken_for_newtons_are_told_by_coefficient_and_by_the_weight_that
 @trap("TR-4")
 def test_exchanged_cables_are_told_by_the_mark_and_by_the_twins(told):
     marked = [f.text for f in told.results.findings if f.code == "channels-exchanged"]
-    assert any('At the mark "fuel tank pressurising"' in text and "PT-11 rose, PT-21 should have" in text
-               for text in marked)  # fmt: skip
+    assert any(
+        'At the mark "fuel tank pressurising"' in text and "PT-11 rose, PT-21 should have" in text for text in marked
+    )
     assert any("PT-11 follows PT-22 and PT-21 follows PT-12" in text for text in marked)
     assert all("not to be used" in text for text in marked)
     assert told.codes("caution") == set()  # no conclusion from pressures of the other place

@@ -12,9 +12,17 @@ from standbook.analysis.flow_evidence import shape
 from standbook.analysis.ullage_course import Faults, Vessel, courses, gas_at, middle_after_seen
 
 VESSEL = Vessel(
-    ullage_volume=0.020, section=math.pi / 4.0 * 0.23**2, density=998.2, back_pressure=1e5, start_pressure=35e5,
-    expelled_mass=9.5, length=10.0, head=None, load=9.98, reads_zero_at=1e5,
-)  # fmt: skip
+    ullage_volume=0.020,
+    section=math.pi / 4.0 * 0.23**2,
+    density=998.2,
+    back_pressure=1e5,
+    start_pressure=35e5,
+    expelled_mass=9.5,
+    length=10.0,
+    head=None,
+    load=9.98,
+    reads_zero_at=1e5,
+)
 TIMES = np.linspace(0.05, 9.95, 120)
 
 
@@ -50,9 +58,16 @@ def test_the_course_is_that_of_the_forward_model(gas):
     start, chord = exponents(found)
     length = math.log1p(9.5 / 998.2 / 0.020)
     other = blowdown(
-        TIMES, start_pressure=35e5, ullage_volume=0.020, exponent=start, exponent_drift=(chord - start) / length,
-        cda=float(found.cda[0]), density=998.2, back_pressure=1e5, end_volume=0.032,
-    )  # fmt: skip
+        TIMES,
+        start_pressure=35e5,
+        ullage_volume=0.020,
+        exponent=start,
+        exponent_drift=(chord - start) / length,
+        cda=float(found.cda[0]),
+        density=998.2,
+        back_pressure=1e5,
+        end_volume=0.032,
+    )
     # The step of 0.075 s is what is left.
     assert np.interp(TIMES, found.time, found.reading[0]) == pytest.approx(other.pressure, rel=1.5e-3)
 

@@ -64,9 +64,12 @@ def ours(run: Path) -> dict[str, float]:
     assert tank.cda is not None
     assert tank.exponent is not None
     return {
-        "seconds": took, "processor": used, "memory": peak() - before, "cda": tank.cda.value,
+        "seconds": took,
+        "processor": used,
+        "memory": peak() - before,
+        "cda": tank.cda.value,
         "exponent": tank.exponent.chord.value,
-    }  # fmt: skip
+    }
 
 
 def straightforward(run: Path) -> dict[str, float]:
@@ -98,9 +101,12 @@ def straightforward(run: Path) -> dict[str, float]:
 
     found, _ = curve_fit(model, time_, value, p0=[1.2e-5, 1.3, float(value[0])])
     return {
-        "seconds": time.perf_counter() - begin, "processor": time.process_time() - used, "memory": peak() - before,
-        "cda": found[0], "exponent": found[1],
-    }  # fmt: skip
+        "seconds": time.perf_counter() - begin,
+        "processor": time.process_time() - used,
+        "memory": peak() - before,
+        "cda": found[0],
+        "exponent": found[1],
+    }
 
 
 def apart(which: str, run: Path) -> dict[str, float]:

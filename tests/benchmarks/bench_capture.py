@@ -83,9 +83,7 @@ class Board:
         channels = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(8))
         interval = max(1, round(1e6 * 16.5 / self.rate))  # 16 bytes a row, and its share of the frame
         name, serial = DEVICES[self.number], f"{self.number + 7:04d}"
-        self.hello = Hello(
-            name, serial, "1.0.0", 1, 1_000_000, 1, 1, "fast", interval, channels, (), rehearsal=True
-        )  # fmt: skip
+        self.hello = Hello(name, serial, "1.0.0", 1, 1_000_000, 1, 1, "fast", interval, channels, (), rehearsal=True)
         counts = np.random.default_rng(self.number).integers(-9000, 9000, (self.hello.max_rows, 8), dtype=np.int32)
         self._rows = pack_rows(self.hello, counts).tobytes()
         self.master, slave = os.openpty()
@@ -191,7 +189,9 @@ class InsideCapture:
 def watch(folder: Path, ports: list[str], *, inside: bool) -> None:
     """Record as ``standbook record`` does, until a signal; nothing is sealed."""
     if inside:
-        standbook.daq.recorder.record_devices = functools.partial(standbook.daq.recorder.record_devices, start=InsideCapture)
+        standbook.daq.recorder.record_devices = functools.partial(
+            standbook.daq.recorder.record_devices, start=InsideCapture
+        )
     today = dt.datetime.now().astimezone().date()
     campaign = write_campaign(folder, today=today)
     plan = campaign / "plans/WF-03.toml"

@@ -71,9 +71,15 @@ class Bench:
         assert heard.damaged == 0
         rows = start.sequence.size
         return Run(
-            rows, start.lost, self.seconds, heard.hellos, (told["cycles"] - told["slept"]) / rows,
-            told["in_interrupts"] / rows, told["untouched_ram"], told["sent"] / self.seconds,
-        )  # fmt: skip
+            rows,
+            start.lost,
+            self.seconds,
+            heard.hellos,
+            (told["cycles"] - told["slept"]) / rows,
+            told["in_interrupts"] / rows,
+            told["untouched_ram"],
+            told["sent"] / self.seconds,
+        )
 
     def greatest(self, **defines: int) -> "Greatest":
         """Search the greatest sustained rate."""
@@ -123,19 +129,28 @@ def main() -> None:
         binary = build_sketch("standbook_node", Path(made) / "shipped")
         shipped = bench.run()
         assert shipped is not None
-        print(f"flash {binary.flash_bytes:,} of {FLASH_BYTES:,} bytes; RAM of variables {binary.ram_bytes:,} of "
-              f"{RAM_BYTES:,}, never reached by variables or stack {shipped.untouched}")  # fmt: skip
-        print(f"as shipped: {_told(shipped)}; cycles a row: {shipped.interrupts:,.0f} in interrupts, awake for "
-              f"{shipped.awake:,.0f}")  # fmt: skip
+        print(
+            f"flash {binary.flash_bytes:,} of {FLASH_BYTES:,} bytes; RAM of variables {binary.ram_bytes:,} of "
+            f"{RAM_BYTES:,}, never reached by variables or stack {shipped.untouched}"
+        )
+        print(
+            f"as shipped: {_told(shipped)}; cycles a row: {shipped.interrupts:,.0f} in interrupts, awake for "
+            f"{shipped.awake:,.0f}"
+        )
         for divider in (128, 32):
             for baud in BAUDS:
                 found = bench.greatest(NODE_BAUD=baud, NODE_ADC_DIVIDER=divider)
-                print(f"{INPUTS} channels, converter clock {HZ // divider / 1e3:,.0f} kHz, {baud:,} bit/s: "
-                      f"{_told(found.run)}; {found.beyond}", flush=True)  # fmt: skip
+                print(
+                    f"{INPUTS} channels, converter clock {HZ // divider / 1e3:,.0f} kHz, {baud:,} bit/s: "
+                    f"{_told(found.run)}; {found.beyond}",
+                    flush=True,
+                )
         found = bench.greatest(NODE_BAUD=FASTEST, NODE_ADC_DIVIDER=16)
         full = found.next_run or found.run
-        print(f"processor alone: {_told(found.run)}; {found.beyond}; fully loaded it takes {full.awake:,.0f} cycles a "
-              f"row, {full.interrupts:,.0f} of them in interrupts")  # fmt: skip
+        print(
+            f"processor alone: {_told(found.run)}; {found.beyond}; fully loaded it takes {full.awake:,.0f} cycles a "
+            f"row, {full.interrupts:,.0f} of them in interrupts"
+        )
 
 
 def _told(run: Run) -> str:

@@ -177,9 +177,11 @@ def bytes_per_value(path):
 
 def speed(length=120.0):
     print(f"{length:g} s each; processor seconds, ratio to the plain one; bytes on the disk for a value")
-    print(f"{'type':5}{'ch':>3}{'rows':>5}{'frame':>6}{'record':>7} |{'decode':>8}{'plain':>7}{'ratio':>6} |{'file':>7}"
-          f"{'plain':>7}{'ratio':>6} |{'counts':>7}{'ratio':>6} |{'readings too':>13} |{'counts':>7}{'reading':>8}"
-          f"{'sequence':>9}{'ticks':>7}{'host':>6}")
+    print(
+        f"{'type':5}{'ch':>3}{'rows':>5}{'frame':>6}{'record':>7} |{'decode':>8}{'plain':>7}{'ratio':>6} |{'file':>7}"
+        f"{'plain':>7}{'ratio':>6} |{'counts':>7}{'ratio':>6} |{'readings too':>13} |{'counts':>7}{'reading':>8}"
+        f"{'sequence':>9}{'ticks':>7}{'host':>6}"
+    )
     for kind, channels, per_frame, rate in CASES:
         with tempfile.TemporaryDirectory() as name:
             folder, path = Path(name), Path(name) / "samples.parquet"
@@ -195,10 +197,13 @@ def speed(length=120.0):
             same(counts, path, plain, least)
             frame, record = len(stream) * per_frame / len(counts), joined(per_frame, rate)
             cost = bytes_per_value(path)
-            print(f"{kind:5}{channels:3}{per_frame:5}{frame:6.0f}{record:7} |{decode:8.3f}{loop:7.3f}"
-                  f"{loop / decode:6.1f} |{bare:7.3f}{script:7.3f}{script / bare:6.1f} |{short:7.3f}"
-                  f"{short / bare:6.1f} |{full:13.3f} |{cost['counts']:7.2f}{cost['readings']:8.2f}"
-                  f"{cost['sequence']:9.2f}{cost['ticks']:7.2f}{cost['host_time']:6.2f}", flush=True)
+            print(
+                f"{kind:5}{channels:3}{per_frame:5}{frame:6.0f}{record:7} |{decode:8.3f}{loop:7.3f}"
+                f"{loop / decode:6.1f} |{bare:7.3f}{script:7.3f}{script / bare:6.1f} |{short:7.3f}"
+                f"{short / bare:6.1f} |{full:13.3f} |{cost['counts']:7.2f}{cost['readings']:8.2f}"
+                f"{cost['sequence']:9.2f}{cost['ticks']:7.2f}{cost['host_time']:6.2f}",
+                flush=True,
+            )
 
 
 def same(counts, ours, plain, least):

@@ -42,10 +42,12 @@ def cold(run: Path, repeats: int) -> tuple[float, float]:
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(shutil.copytree(run, Path(folder) / "runs" / run.name, ignore=shutil.ignore_patterns("analysis")))
         analyse, report = zip(
-            *((seconds(*STANDBOOK, "analyse", str(copy)), seconds(*STANDBOOK, "report", str(copy)))
-              for _ in range(repeats)),
+            *(
+                (seconds(*STANDBOOK, "analyse", str(copy)), seconds(*STANDBOOK, "report", str(copy)))
+                for _ in range(repeats)
+            ),
             strict=True,
-        )  # fmt: skip
+        )
     return statistics.median(analyse), statistics.median(report)
 
 

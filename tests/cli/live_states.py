@@ -51,34 +51,66 @@ OTHERS = (
 )
 VESSELS = (
     VesselState(
-        "oxidiser tank", ("PT-11", "PT-12"), 22.7 * BAR, "bar(g)", "gauge", 0.12, True,
+        "oxidiser tank",
+        ("PT-11", "PT-12"),
+        22.7 * BAR,
+        "bar(g)",
+        "gauge",
+        0.12,
+        True,
         "oxidiser tank 22.7 bar(g), 0.1 s old, PT-11 and PT-12 agree; confirm with the mechanical gauge",
     ),
     VesselState(
-        "fuel tank", ("PT-21", "PT-22"), 21.9 * BAR, "bar(g)", "gauge", 0.12, True,
+        "fuel tank",
+        ("PT-21", "PT-22"),
+        21.9 * BAR,
+        "bar(g)",
+        "gauge",
+        0.12,
+        True,
         "fuel tank 21.9 bar(g), 0.1 s old, PT-21 and PT-22 agree; confirm with the mechanical gauge",
     ),
     VesselState(
-        "chamber", ("PT-31", "PT-32"), 16.4 * BAR, "bar(g)", "gauge", 0.12, True,
+        "chamber",
+        ("PT-31", "PT-32"),
+        16.4 * BAR,
+        "bar(g)",
+        "gauge",
+        0.12,
+        True,
         "chamber 16.4 bar(g), 0.1 s old, PT-31 and PT-32 agree",
     ),
-)  # fmt: skip
+)
 NO_LIGHT = RedlineState("no light", "NO LIGHT", "PT-31", True, None, None, "PT-31 below 5 bar(g)")
 IMPULSE = ImpulseState(19_876.0, 40_960.0, "14 CFR 101.22 Class 2", "indication only: before weight correction")
 MARK = MarkState(1, "fuel tank pressurising", -61.2, struck=False, remark="PT-21 rose, PT-11 stayed")
 
 BURN = LiveState(
-    elapsed=83.4, since_t_zero=10.2, phase=Phase.BURN, phase_seconds=10.1, rehearsal=True,
-    channels=(LC_1, PT_11, PT_21, PT_31, *OTHERS), vessels=VESSELS, redlines=(NO_LIGHT,), impulse=IMPULSE,
-    marks=(MARK,), alarms=(),
-)  # fmt: skip
+    elapsed=83.4,
+    since_t_zero=10.2,
+    phase=Phase.BURN,
+    phase_seconds=10.1,
+    rehearsal=True,
+    channels=(LC_1, PT_11, PT_21, PT_31, *OTHERS),
+    vessels=VESSELS,
+    redlines=(NO_LIGHT,),
+    impulse=IMPULSE,
+    marks=(MARK,),
+    alarms=(),
+)
 DISAGREE = replace(
-    VESSELS[0], value=None, agree=False,
+    VESSELS[0],
+    value=None,
+    agree=False,
     sentence="oxidiser tank: unknown; PT-11 0.0 bar(g) and PT-12 9.4 bar(g) disagree. Do not use for approach",
-)  # fmt: skip
+)
 SAFING = replace(
-    BURN, phase=Phase.SAFING, phase_seconds=31.0, since_t_zero=51.0, vessels=(DISAGREE, *VESSELS[1:]),
-)  # fmt: skip
+    BURN,
+    phase=Phase.SAFING,
+    phase_seconds=31.0,
+    since_t_zero=51.0,
+    vessels=(DISAGREE, *VESSELS[1:]),
+)
 
 
 def picture(state=BURN, *, links=(LINK,), disk=DISK, alarms=(), newest="", head=HEAD):

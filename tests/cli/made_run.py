@@ -72,24 +72,38 @@ def make_run(folder, number, *, time_scale):
     plan, link, weighings = campaign / f"plans/{number}.toml", folder / "port", folder / "weighings.toml"
     link.symlink_to("/dev/pts/left-behind")  # by an earlier device that was killed
     stand = standbook(
-        "rehearse", plan, "--time-scale", time_scale, "--link", link, "--weighings", weighings,
+        "rehearse",
+        plan,
+        "--time-scale",
+        time_scale,
+        "--link",
+        link,
+        "--weighings",
+        weighings,
         stdout=subprocess.PIPE,
-    )  # fmt: skip
+    )
     with ended(stand):
         assert run(["lock", str(plan)]) == 0
         until(lambda: link.exists(), "the made-up stand's port")
         assert str(link.readlink()).startswith("/dev/")
         recorder = standbook(
-            "record", plan, "--rehearsal", "--port", f"cradle-a={link}",
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        )  # fmt: skip
+            "record",
+            plan,
+            "--rehearsal",
+            "--port",
+            f"cradle-a={link}",
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
         with ended(recorder):
             said = recorder.communicate(timeout=PATIENCE)
             told = stand.communicate(timeout=PATIENCE)
     assert not link.is_symlink()
     (made,) = (campaign / "runs").iterdir()
     return MadeRun(
-        campaign, made, weighings,
+        campaign,
+        made,
+        weighings,
         subprocess.CompletedProcess(recorder.args, recorder.returncode, *said),
         subprocess.CompletedProcess(stand.args, stand.returncode, *told),
-    )  # fmt: skip
+    )

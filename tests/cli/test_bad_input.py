@@ -63,9 +63,12 @@ TYPED = {
     "calibration missing": ("HF-02", '"LC-1_r04"', '"LC-1_r09"', "calibration LC-1_r09 is missing"),
     "two inputs with one tag": ("../stand", 'tag = "PT-12"', 'tag = "PT-11"', "two inputs share the tag PT-11"),
     "calibration out of date": (
-        "../calibrations/LC-1_r04", "valid_until = 2", "valid_until = 1", "is before date",
+        "../calibrations/LC-1_r04",
+        "valid_until = 2",
+        "valid_until = 1",
+        "is before date",
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("command", ["predict", "lock", "record", "rehearse"])

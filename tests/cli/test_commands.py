@@ -18,9 +18,24 @@ from tests.cli.made_run import make_run, small_campaign, today
 
 COMMANDS = sorted(command.name for command in app.registered_commands)
 ALL = [
-    "add", "analyse", "carry", "demo", "fill", "guide", "import", "lock", "new", "ports", "predict", "record",
-    "recover", "rehearse", "report", "verify", "watch",
-]  # fmt: skip
+    "add",
+    "analyse",
+    "carry",
+    "demo",
+    "fill",
+    "guide",
+    "import",
+    "lock",
+    "new",
+    "ports",
+    "predict",
+    "record",
+    "recover",
+    "rehearse",
+    "report",
+    "verify",
+    "watch",
+]
 # What one look at a page may not fetch: anything by name of a host, and any picture or script beside the file.
 FETCHED = re.compile(r"""(?:src|href)\s*=\s*["'](?!#|data:)|url\((?!["']?(?:#|data:))|https?://(?!www\.w3\.org/)""")
 

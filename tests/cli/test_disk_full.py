@@ -64,9 +64,7 @@ def recording(disk):
     campaign = small_campaign(disk)
     with playing(RehearsalDevice(made_up_table(SECONDS))) as port:
         arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal"]
-        process = standbook(
-            *arguments, "--port", f"cradle-a={port}", stdout=subprocess.PIPE, stderr=subprocess.PIPE
-        )
+        process = standbook(*arguments, "--port", f"cradle-a={port}", stdout=subprocess.PIPE, stderr=subprocess.PIPE)
         with ended(process):
             runs = campaign / "runs"
             found = until(

@@ -37,9 +37,19 @@ def play(run, rehearsal, drop):
     table = rehearsal.table
     (stream,) = table.streams
     hello = Hello(
-        "cradle-a", "0007", "1.0.0", 17, table.tick_hz, stream.number, 1, stream.name, stream.interval_ticks,
-        stream.channels, (WireLine(0, "fire"),), 1.0,
-    )  # fmt: skip
+        "cradle-a",
+        "0007",
+        "1.0.0",
+        17,
+        table.tick_hz,
+        stream.number,
+        1,
+        stream.name,
+        stream.interval_ticks,
+        stream.channels,
+        (WireLine(0, "fire"),),
+        1.0,
+    )
     edges = [(table.start_ticks + e.ticks, e.level) for e in table.edges if table.lines[e.line].name == "fire"]
     sequence = table.start_ticks // stream.interval_ticks
     counts = stream.counts.astype("int64")

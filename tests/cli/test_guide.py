@@ -190,11 +190,21 @@ def test_worked_zero_and_weight():
     window = Window(0.0, 1.0)
     before, after = (Zero(value, 0.07, 1.0, 1.0, window) for value in (-731.2, -569.6))
     weight = 16.48 * 9.80665
-    empty = unloaded(before=before, after=after, share=np.array([0.5]), line_load=np.zeros(1), line_load_after=0.0,
-                     expected_step=Measured(weight, 0.5, "N"))  # fmt: skip
+    empty = unloaded(
+        before=before,
+        after=after,
+        share=np.array([0.5]),
+        line_load=np.zeros(1),
+        line_load_after=0.0,
+        expected_step=Measured(weight, 0.5, "N"),
+    )
     assert abs(drift_of(empty, Measured(weight, 0.0, "N"))) < 0.05
-    on_page(f"{empty.step:+.1f} N", f"{weight:.1f} N left", f"{empty.reading[0]:.1f} N",
-            f"{1250.0 - empty.reading[0]:,.1f} N")  # fmt: skip
+    on_page(
+        f"{empty.step:+.1f} N",
+        f"{weight:.1f} N left",
+        f"{empty.reading[0]:.1f} N",
+        f"{1250.0 - empty.reading[0]:,.1f} N",
+    )
 
 
 def test_worked_impulse_budget_vacuum_and_gap():
@@ -204,11 +214,24 @@ def test_worked_impulse_budget_vacuum_and_gap():
     shares = [BudgetTerm(str(k), share * impulse) for k, share in enumerate((0.004, 0.003, 0.001))]
     noise = BudgetTerm("noise", noise_u(20.0, 1e-3, time.size))
     result = impulse_result(impulse, [*shares, noise], lower_bound_only=False, unseen=0.0)
-    on_page(f"{impulse:,.0f} N·s", "127.0, 95.2 and 31.8 N·s", f"adds {noise.u:.1f} N·s", f"u = {result.u:.1f} N·s",
-            f"U = {result.expanded:.1f} N·s")  # fmt: skip
+    on_page(
+        f"{impulse:,.0f} N·s",
+        "127.0, 95.2 and 31.8 N·s",
+        f"adds {noise.u:.1f} N·s",
+        f"u = {result.u:.1f} N·s",
+        f"U = {result.expanded:.1f} N·s",
+    )
     assert [round(term.u, 2) for term in shares] == [127.0, 95.25, 31.75]
-    added, _ = vacuum_terms(throat_diameter=0.032, throat_diameter_u=0.0, expansion_ratio=3.4, expansion_ratio_u=0.0,
-                            ambient=97.8e3, ambient_u=0.0, duration=19.34, duration_u=0.0)  # fmt: skip
+    added, _ = vacuum_terms(
+        throat_diameter=0.032,
+        throat_diameter_u=0.0,
+        expansion_ratio=3.4,
+        expansion_ratio_u=0.0,
+        ambient=97.8e3,
+        ambient_u=0.0,
+        duration=19.34,
+        duration_u=0.0,
+    )
     on_page(f"{added:,.0f} N·s more")
     kept = (time < 3.0) | (time > 3.03)
     holed = seen(time[kept], thrust[kept])
@@ -218,8 +241,12 @@ def test_worked_impulse_budget_vacuum_and_gap():
 
 def test_worked_cda():
     cda = 8.248 / (math.sqrt(2.0 * 998.6) * math.sqrt(9.0e5) * 12.0)
-    on_page(f"= {1e6 * cda:.2f} mm²", f"{math.sqrt(2 * 998.6):.2f} x {math.sqrt(9e5):.1f} x 12.00",
-            f"gives {100 * 0.020 / 8.248:.2f} %", f"{100 * 0.06 / 9:.2f} %, {50 * 0.06 / 9:.2f} %")  # fmt: skip
+    on_page(
+        f"= {1e6 * cda:.2f} mm²",
+        f"{math.sqrt(2 * 998.6):.2f} x {math.sqrt(9e5):.1f} x 12.00",
+        f"gives {100 * 0.020 / 8.248:.2f} %",
+        f"{100 * 0.06 / 9:.2f} %, {50 * 0.06 / 9:.2f} %",
+    )
 
 
 def test_worked_exponent():
@@ -228,8 +255,13 @@ def test_worked_exponent():
     ratio = math.log(end / gas)
     chord = math.log(10.083 / 5.710) / ratio
     gauge = math.log((10.083 - 0.978) / (5.710 - 0.978)) / ratio
-    on_page(f"{gas:.3f} L", f"ln({end:.3f} / {gas:.3f}) = {ratio:.4f}", f"= {chord:.3f}.",
-            f"law says {1.442 - 0.322 * ratio:.3f}.", f"by mistake, {gauge:.3f}")  # fmt: skip
+    on_page(
+        f"{gas:.3f} L",
+        f"ln({end:.3f} / {gas:.3f}) = {ratio:.4f}",
+        f"= {chord:.3f}.",
+        f"law says {1.442 - 0.322 * ratio:.3f}.",
+        f"by mistake, {gauge:.3f}",
+    )
     for gas_name, pressure in (("nitrogen", 10.083e5), ("helium", 32e5)):
         exponent = fluids.isentropic_exponent(gas_name, pressure=pressure, temperature=291.15)
         on_page(f": {exponent:.3f}")
@@ -250,19 +282,27 @@ def test_worked_verdicts():
 
     within, open_, over = judged(40_000.0), judged(40_000.0, 200.0), judged(41_900.0)
     assert (within.outcome, open_.outcome, over.outcome) == ("within", "not shown", "exceeds")
-    on_page(f"upper bound {within.upper_bound:,.0f} N·s, **within**", f"{100 * within.probability_within:.1f} %",
-            f"up to {math.floor(40960.0 - 500.0 * guard_factor(0.95)):,} N·s",
-            f"{open_.upper_bound:,.0f} N·s, **not shown**",
-            f"lower bound {over.lower_bound:,.0f} N·s, **exceeds**", f"is {guard_factor(0.95):.3f} for")  # fmt: skip
+    on_page(
+        f"upper bound {within.upper_bound:,.0f} N·s, **within**",
+        f"{100 * within.probability_within:.1f} %",
+        f"up to {math.floor(40960.0 - 500.0 * guard_factor(0.95)):,} N·s",
+        f"{open_.upper_bound:,.0f} N·s, **not shown**",
+        f"lower bound {over.lower_bound:,.0f} N·s, **exceeds**",
+        f"is {guard_factor(0.95):.3f} for",
+    )
 
 
 def test_worked_engine_numbers_and_comparison():
     throat, integral = math.pi / 4.0 * 0.032**2, 15.97e5 * 19.34
-    on_page(f"{1e6 * throat:.2f} mm²", f"{integral / 1e6:.3f} MPa·s",
-            f"c* = {characteristic_velocity(integral, throat, 16.36):,.0f} m/s",
-            f"Isp = {specific_impulse(32_573.0, 16.48):.1f} s",
-            f"CF = {thrust_coefficient(32_573.0, throat, integral):.3f}",
-            f"O/F = {9.78 / 6.70:.2f}", f"stiffness {(14.40 - 12.70) / 12.70:.3f}")  # fmt: skip
+    on_page(
+        f"{1e6 * throat:.2f} mm²",
+        f"{integral / 1e6:.3f} MPa·s",
+        f"c* = {characteristic_velocity(integral, throat, 16.36):,.0f} m/s",
+        f"Isp = {specific_impulse(32_573.0, 16.48):.1f} s",
+        f"CF = {thrust_coefficient(32_573.0, throat, integral):.3f}",
+        f"O/F = {9.78 / 6.70:.2f}",
+        f"stiffness {(14.40 - 12.70) / 12.70:.3f}",
+    )
     one = [np.array([value]) for value in (9.85, 9.60, 9.40, 9.80)]
     on_page(f"= {departure(*one)[0]:.2f} half-widths")
 
@@ -295,11 +335,14 @@ def test_wiring_anti_alias_filter():
     first, second = passed(940.0, small), passed(940.0, large)
     assert shown_at(940.0, 1000.0) == 60.0
     assert shown_at(60.0, 80.0) == 20.0
-    on_wiring(f"corner at {small:.0f} Hz and a latency of {1e3 * RESISTOR * CAPACITOR:.2f} ms",
-              f"{first:.3f} of it ({20 * math.log10(first):.1f} dB) pass", f"At 41 Hz {passed(41.0, small):.3f} of",
-              f"the corner is {large:.1f} Hz, {second:.3f} ({20 * math.log10(second):.1f} dB) of the 940 Hz",
-              f"the latency is {1e3 * RESISTOR * 1e-6:.1f} ms",
-              f"{large:.1f} Hz let {passed(60.0, large):.3f} of it")  # fmt: skip
+    on_wiring(
+        f"corner at {small:.0f} Hz and a latency of {1e3 * RESISTOR * CAPACITOR:.2f} ms",
+        f"{first:.3f} of it ({20 * math.log10(first):.1f} dB) pass",
+        f"At 41 Hz {passed(41.0, small):.3f} of",
+        f"the corner is {large:.1f} Hz, {second:.3f} ({20 * math.log10(second):.1f} dB) of the 940 Hz",
+        f"the latency is {1e3 * RESISTOR * 1e-6:.1f} ms",
+        f"{large:.1f} Hz let {passed(60.0, large):.3f} of it",
+    )
     # what a filter delays it does not lose: a pulse through one RC keeps its area (trapezoid, to its own error)
     time = np.arange(0.0, 0.1, 1e-6)
     risen = 1.0 - np.exp(-time / (RESISTOR * CAPACITOR))
@@ -313,20 +356,30 @@ def test_wiring_open_wire_is_pulled_down_in_time():
     # from the top of the range to where the code calls a wire open
     falls = (1e6 + RESISTOR) * CAPACITOR * math.log(0.9 / OPEN_BELOW)
     assert falls < 0.5
-    on_wiring("within half a second", f"Below {100 * OPEN_BELOW:.0f} % or above {100 * OPEN_ABOVE:.0f} % of",
-              f"Below {OPEN_LOOP_MILLIAMPERE} mA")  # fmt: skip
+    on_wiring(
+        "within half a second",
+        f"Below {100 * OPEN_BELOW:.0f} % or above {100 * OPEN_ABOVE:.0f} % of",
+        f"Below {OPEN_LOOP_MILLIAMPERE} mA",
+    )
 
 
 def test_wiring_loop():
-    on_wiring(f"150 ohm give {0.004 * 150:.3f} V at 4 mA and {0.020 * 150:.3f} V at 20 mA",
-              f"take {0.020**2 * 150:.2f} W", f"{0.016 * 220:.2f} V instead of {0.016 * 150:.2f} V",
-              f"22 mA ({0.022 * 220:.2f} V)", f"carry {1e3 * (24 - 5.5) / RESISTOR:.1f} mA",
-              f"a leak of 1 uA in them is {1e3 * 1e-6 * RESISTOR:.1f} mV, one count")  # fmt: skip
+    on_wiring(
+        f"150 ohm give {0.004 * 150:.3f} V at 4 mA and {0.020 * 150:.3f} V at 20 mA",
+        f"take {0.020**2 * 150:.2f} W",
+        f"{0.016 * 220:.2f} V instead of {0.016 * 150:.2f} V",
+        f"22 mA ({0.022 * 220:.2f} V)",
+        f"carry {1e3 * (24 - 5.5) / RESISTOR:.1f} mA",
+        f"a leak of 1 uA in them is {1e3 * 1e-6 * RESISTOR:.1f} mV, one count",
+    )
     assert abs(1e-6 * RESISTOR / FIVE_VOLT_COUNT - 1.0) < 0.05
     burden, cable = 0.022 * 150, 0.022 * 2 * 30 * OHM_PER_METRE
     room = ((24.0 - 10.0) / 0.022 - 150) / (2 * OHM_PER_METRE)
-    on_wiring(f"10 + {burden:.2f} + {cable:.2f} = {10 + burden + cable:.2f} V", f"room for {1e-3 * room:.1f} km",
-              f"leaves the transmitter {11.5 - burden - cable:.2f} V")  # fmt: skip
+    on_wiring(
+        f"10 + {burden:.2f} + {cable:.2f} = {10 + burden + cable:.2f} V",
+        f"room for {1e-3 * room:.1f} km",
+        f"leaves the transmitter {11.5 - burden - cable:.2f} V",
+    )
 
 
 def test_wiring_bridge():
@@ -335,9 +388,13 @@ def test_wiring_bridge():
     count = parse_quantity(cell["volt_per_count"], "voltage").value
     lead = 2 * 20 * OHM_PER_METRE
     low = lead / (350 + lead)
-    on_wiring(f"{1e9 * count:.3f} nV, {5000 * count / 0.010:.4f} N a count", f"350 / {350 + lead:.1f} of the",
-              f"{100 * low:.2f} % less", f"cable are {100 * low * 0.0039 * 20:.3f} % of thrust",
-              f"{0.010 * 200:.1f} V at 5 kN")  # fmt: skip
+    on_wiring(
+        f"{1e9 * count:.3f} nV, {5000 * count / 0.010:.4f} N a count",
+        f"350 / {350 + lead:.1f} of the",
+        f"{100 * low:.2f} % less",
+        f"cable are {100 * low * 0.0039 * 20:.3f} % of thrust",
+        f"{0.010 * 200:.1f} V at 5 kN",
+    )
     assert 80 / 2 < 41  # the stand's mode, against half of the row rate
 
 
@@ -347,28 +404,54 @@ def test_wiring_supply_and_ground():
     on_wiring(f"gives {share:.2f} of its supply", f"reads {wrong:.2f} bar: {24.0 - wrong:.2f} bar too low")
     # with the divider of the page, in counts of one converter, its reference divides out
     wired = {"device": "cradle-a", "volt_per_count": "4.8828125 mV"}
-    item = Input.model_validate({**wired, "wire": "ain1", "tag": "PT-31", "measures": "chamber pressure",
-                                 "kind": "ratiometric", "supply": "VS-1"})  # fmt: skip
-    supply = Input.model_validate({**wired, "wire": "ain0", "tag": "VS-1", "measures": "supply voltage",
-                                   "kind": "voltage", "amplifier_gain": "0.5"})  # fmt: skip
+    item = Input.model_validate(
+        {
+            **wired,
+            "wire": "ain1",
+            "tag": "PT-31",
+            "measures": "chamber pressure",
+            "kind": "ratiometric",
+            "supply": "VS-1",
+        }
+    )
+    supply = Input.model_validate(
+        {
+            **wired,
+            "wire": "ain0",
+            "tag": "VS-1",
+            "measures": "supply voltage",
+            "kind": "voltage",
+            "amplifier_gain": "0.5",
+        }
+    )
     for reference in (4.6, 5.0):
         counts = np.array([share * 4.8 / reference * 1024]), np.array([0.5 * 4.8 / reference * 1024])
         volts = signal_from_counts(supply, counts[1], 1.0)
         assert signal_from_counts(item, counts[0], volts) == pytest.approx(share, rel=1e-12)
     drop = 0.010 * 30 * OHM_PER_METRE
-    on_wiring(f"own 0 V by {1e3 * drop:.1f} mV", f"{drop / 4 * 60:.2f} bar too high",
-              f"arrives is {2e3 * drop:.1f} mV, {100 * 2 * drop / 5:.1f} %,",
-              f"lamp. 5 V over 4.7 kohm are {5 / 4.7:.1f} mA",
-              f"2.2 kohm is {(12 - 1.2) / 2.2:.1f} mA")  # fmt: skip
+    on_wiring(
+        f"own 0 V by {1e3 * drop:.1f} mV",
+        f"{drop / 4 * 60:.2f} bar too high",
+        f"arrives is {2e3 * drop:.1f} mV, {100 * 2 * drop / 5:.1f} %,",
+        f"lamp. 5 V over 4.7 kohm are {5 / 4.7:.1f} mA",
+        f"2.2 kohm is {(12 - 1.2) / 2.2:.1f} mA",
+    )
     farads = 30 * 100e-12
-    on_wiring(f"30 m are {1e9 * farads:.0f} nF", f"corner of {1e-3 * corner(100, farads):.0f} kHz",
-              f"350 ohm bridge {1e-3 * corner(350, farads):.0f} kHz", f"have {1e-3 * corner(1e4, farads):.1f} kHz",
-              f"({1e3 * OHM_PER_METRE:.1f} ohm/km)")  # fmt: skip
+    on_wiring(
+        f"30 m are {1e9 * farads:.0f} nF",
+        f"corner of {1e-3 * corner(100, farads):.0f} kHz",
+        f"350 ohm bridge {1e-3 * corner(350, farads):.0f} kHz",
+        f"have {1e-3 * corner(1e4, farads):.1f} kHz",
+        f"({1e3 * OHM_PER_METRE:.1f} ohm/km)",
+    )
 
 
 def test_wiring_table_of_counts():
-    cells = {row.split("|")[1].strip(): [cell.strip() for cell in row.split("|")[2:-1]]
-             for row in PAGES["wiring"].splitlines() if re.match(r"\| (\d+-\d+ bar|5 kN)", row)}  # fmt: skip
+    cells = {
+        row.split("|")[1].strip(): [cell.strip() for cell in row.split("|")[2:-1]]
+        for row in PAGES["wiring"].splitlines()
+        if re.match(r"\| (\d+-\d+ bar|5 kN)", row)
+    }
     assert len(cells) == 5
     for name, (span, ten, sixteen) in cells.items():
         if name.startswith("5 kN"):
@@ -387,9 +470,12 @@ def test_wiring_what_ten_bits_are_worth():
     u = bar / math.sqrt(12)
     rest = 330 / 2  # the demo's U of its impulse, as the report page prints it
     assert "32,570 ± 330 N·s, k = 2" in PAGES["report"]
-    on_wiring(f"{bar:.4f} / 3.46 = {u:.3f} bar", f"make {math.hypot(0.06, u):.3f} bar",
-              f"one count is {100 * bar / 9:.1f} %",
-              f"half a count, {newton / 2:.1f} N: over 19.34 s up to {newton / 2 * 19.34:.0f} N·s, "
-              f"u = {newton / 2 * 19.34 / math.sqrt(3):.0f} N·s, beside the {rest:.0f} N·s",
-              f"two counts of the chip are {2 * newton:.0f} N, {100 * 2 * newton / (32_573 / 19.34):.1f} % of a mean "
-              f"thrust of {32_573 / 19.34:,.0f} N")  # fmt: skip
+    on_wiring(
+        f"{bar:.4f} / 3.46 = {u:.3f} bar",
+        f"make {math.hypot(0.06, u):.3f} bar",
+        f"one count is {100 * bar / 9:.1f} %",
+        f"half a count, {newton / 2:.1f} N: over 19.34 s up to {newton / 2 * 19.34:.0f} N·s, "
+        f"u = {newton / 2 * 19.34 / math.sqrt(3):.0f} N·s, beside the {rest:.0f} N·s",
+        f"two counts of the chip are {2 * newton:.0f} N, {100 * 2 * newton / (32_573 / 19.34):.1f} % of a mean "
+        f"thrust of {32_573 / 19.34:,.0f} N",
+    )

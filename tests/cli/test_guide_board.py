@@ -64,9 +64,19 @@ def greatest_rate(baud, channels):
 
 
 def hello(count, **changes):
-    told = {"device": "cradle-a", "serial": "0007", "firmware": "1.0.0", "boot": 17, "tick_hz": 1_000_000, "stream": 1,
-            "streams": 1, "name": "fast", "interval_ticks": 1000, "lines": (WireLine(0, "fire"),),
-            "channels": tuple(WireChannel(f"ain{k}", "u16", 0, 1023) for k in range(count))}  # fmt: skip
+    told = {
+        "device": "cradle-a",
+        "serial": "0007",
+        "firmware": "1.0.0",
+        "boot": 17,
+        "tick_hz": 1_000_000,
+        "stream": 1,
+        "streams": 1,
+        "name": "fast",
+        "interval_ticks": 1000,
+        "lines": (WireLine(0, "fire"),),
+        "channels": tuple(WireChannel(f"ain{k}", "u16", 0, 1023) for k in range(count)),
+    }
     return Hello(**{**told, **changes})
 
 
@@ -77,11 +87,15 @@ def test_board_numbers_as_shipped_are_those_of_the_config_file():
     assert (channels, rows, rate, baud) == (4, 16, 1000, 500_000)
     assert int(setting("NODE_ADC_DIVIDER")) == DIVIDER
     body, sent = 15 + rows * 2 * channels, math.ceil(rate * row_bytes(channels, rows))
-    on_page(f"the body has {body} bytes, the frame {frame(body)}; {rate:,} rows a second are {rate / rows:.1f} frames",
-            f"{sent:,} bytes a second", f"hello ({260 + 50 * channels}) and beats ({10 * 24})",
-            f"{sent + other_bytes(channels):,} bytes a second of the {baud // 10:,} that {baud:,} baud",
-            f"cost {row_bytes(channels, 1):.0f} bytes instead of {row_bytes(channels, rows):.1f}",
-            f"{1000 * rows / rate:.0f} ms as shipped", f"({baud} as shipped;")  # fmt: skip
+    on_page(
+        f"the body has {body} bytes, the frame {frame(body)}; {rate:,} rows a second are {rate / rows:.1f} frames",
+        f"{sent:,} bytes a second",
+        f"hello ({260 + 50 * channels}) and beats ({10 * 24})",
+        f"{sent + other_bytes(channels):,} bytes a second of the {baud // 10:,} that {baud:,} baud",
+        f"cost {row_bytes(channels, 1):.0f} bytes instead of {row_bytes(channels, rows):.1f}",
+        f"{1000 * rows / rate:.0f} ms as shipped",
+        f"({baud} as shipped;",
+    )
 
 
 @pytest.mark.parametrize("channels", CHANNELS)
@@ -98,9 +112,12 @@ def test_board_sizes_of_frames_are_those_that_the_encoder_makes(channels):
 
 
 def test_board_table_of_rows_a_second_follows_from_the_formula():
-    rows = {cells[0]: cells[1:] for cells in (
-        [cell.strip() for cell in line.strip("|").split("|")] for line in PAGE.splitlines() if line.startswith("| ")
-    )}  # fmt: skip
+    rows = {
+        cells[0]: cells[1:]
+        for cells in (
+            [cell.strip() for cell in line.strip("|").split("|")] for line in PAGE.splitlines() if line.startswith("| ")
+        )
+    }
     assert rows["channels"] == [str(c) for c in CHANNELS]
     assert rows["bytes a row"] == [f"{row_bytes(c, batch(c)):.1f}" for c in CHANNELS]
     for baud in BAUDS:
@@ -109,9 +126,12 @@ def test_board_table_of_rows_a_second_follows_from_the_formula():
     assert rows["converter"] == [f"{rate:,}" for rate in chip]
     assert all(chip[c - 1] < greatest_rate(500_000, c) for c in CHANNELS)  # "the converter is the limit, not the link"
     assert all(chip[c - 1] > greatest_rate(115_200, c) for c in CHANNELS)
-    on_page(f"{1e6 * CONVERSION / CHIP_HZ:.0f} us a channel, and {1e6 * ROW_CYCLES / CHIP_HZ:.0f} us a row",
-            f"At {CHIP_HZ // DIVIDER // 1000} kHz and", f"four channels at most {chip[3]:,} times",
-            f"{1e6 * CONVERSION / CHIP_HZ:.0f} us apart")  # fmt: skip
+    on_page(
+        f"{1e6 * CONVERSION / CHIP_HZ:.0f} us a channel, and {1e6 * ROW_CYCLES / CHIP_HZ:.0f} us a row",
+        f"At {CHIP_HZ // DIVIDER // 1000} kHz and",
+        f"four channels at most {chip[3]:,} times",
+        f"{1e6 * CONVERSION / CHIP_HZ:.0f} us apart",
+    )
 
 
 def test_board_speeds_of_the_link_that_the_chip_makes():
@@ -126,20 +146,35 @@ def test_board_table_agrees_with_what_the_compiler_lets_through(channels, rate, 
     require("avr-gcc", f"{CORE}/boards.txt")
     each = " ".join(f'CHANNEL("ain{k}", A{k}, SB_U16, 0, 1023)' for k in range(channels))
     done = subprocess.run(
-        [shutil.which("avr-g++"), "-std=gnu++11", "-fsyntax-only", "-mmcu=atmega328p", f"-DF_CPU={CHIP_HZ}L",
-         "-DARDUINO=10819", f"-I{CORE}/cores/arduino", f"-I{CORE}/variants/eightanaloginputs",
-         f"-DNODE_CHANNELS(CHANNEL)={each}", f"-DNODE_BATCH_ROWS={batch(channels)}", f"-DNODE_RATE={rate}",
-         str(NODE / "board_avr_rows.cpp")], capture_output=True, text=True, check=False,
-    )  # fmt: skip
+        [
+            shutil.which("avr-g++"),
+            "-std=gnu++11",
+            "-fsyntax-only",
+            "-mmcu=atmega328p",
+            f"-DF_CPU={CHIP_HZ}L",
+            "-DARDUINO=10819",
+            f"-I{CORE}/cores/arduino",
+            f"-I{CORE}/variants/eightanaloginputs",
+            f"-DNODE_CHANNELS(CHANNEL)={each}",
+            f"-DNODE_BATCH_ROWS={batch(channels)}",
+            f"-DNODE_RATE={rate}",
+            str(NODE / "board_avr_rows.cpp"),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert (done.returncode == 0) == fits, done.stderr
     assert fits or "lower NODE_RATE" in done.stderr
 
 
 def test_board_what_a_clock_is_worth():
     impulse = 32_573.0
-    on_page(f"of {impulse:,.0f} N·s that is {impulse * 5e-3:.0f} N·s",
-            f"uncertainty {impulse * tolerance_u(5e-3):.0f} N·s",
-            f"makes {impulse * 50e-6:.1f} and {impulse * tolerance_u(50e-6):.1f} N·s")  # fmt: skip
+    on_page(
+        f"of {impulse:,.0f} N·s that is {impulse * 5e-3:.0f} N·s",
+        f"uncertainty {impulse * tolerance_u(5e-3):.0f} N·s",
+        f"makes {impulse * 50e-6:.1f} and {impulse * tolerance_u(50e-6):.1f} N·s",
+    )
 
 
 def test_board_pins_of_three_volts():
@@ -147,8 +182,10 @@ def test_board_pins_of_three_volts():
     assert 4.5 * share < 3.3
     on_page(f"make {4.5 * share:.2f} V of 4.5 V", f'"{share:.4f}"', f"make {100 * 0.022:.2f} V at 22 mA")
     source = 1e4 * share  # ohm, of the two in parallel
-    on_page(f"the two are {source / 1e3:.2f} kohm: a corner of {1 / (2 * math.pi * source * 1e-7):.0f} Hz, "
-            f"{1e3 * source * 1e-7:.2f} ms")  # fmt: skip
+    on_page(
+        f"the two are {source / 1e3:.2f} kohm: a corner of {1 / (2 * math.pi * source * 1e-7):.0f} Hz, "
+        f"{1e3 * source * 1e-7:.2f} ms"
+    )
 
 
 def test_board_text_line_is_one_that_the_program_reads_and_costs_what_is_said():
@@ -160,13 +197,23 @@ def test_board_text_line_is_one_that_the_program_reads_and_costs_what_is_said():
     line = text + b"*%02X\n" % check
     assert len(line) == int(said[2])
     counts = 4
-    layout = LineLayout(("boot", "row", "us", *(f"ain{k}" for k in range(counts))), clock="us", clock_hz=1e6,
-                        clock_modulus=2**32, counter="row", boot="boot")  # fmt: skip
+    layout = LineLayout(
+        ("boot", "row", "us", *(f"ain{k}" for k in range(counts))),
+        clock="us",
+        clock_hz=1e6,
+        clock_modulus=2**32,
+        counter="row",
+        boot="boot",
+    )
     decoder = LineDecoder(layout)
     decoder.feed(b"\n")
     assert decoder.feed(line).values.shape == (1, 3 + counts)
-    on_page(f"{len(line)} bytes instead of {row_bytes(counts, 16):.1f} for", f"carry {115_200 // 10 // len(line)} such",
-            f"{math.floor(greatest_rate(115_200, counts)):,} rows in frames", f"one in {2**32:,}")  # fmt: skip
+    on_page(
+        f"{len(line)} bytes instead of {row_bytes(counts, 16):.1f} for",
+        f"carry {115_200 // 10 // len(line)} such",
+        f"{math.floor(greatest_rate(115_200, counts)):,} rows in frames",
+        f"one in {2**32:,}",
+    )
 
 
 def test_board_names_settings_notes_and_files_that_the_firmware_has():
@@ -188,8 +235,13 @@ def test_board_names_settings_notes_and_files_that_the_firmware_has():
 
 def test_board_command_finds_the_folder():
     script = re.search(r'python -c "(.+)"', PAGE)[1]
-    told = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True,
-                          env={**os.environ, "PYTHONPATH": str(ROOT)}).stdout.strip()  # fmt: skip
+    told = subprocess.run(
+        [sys.executable, "-c", script],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    ).stdout.strip()
     assert Path(told) == Path(daq.__file__).parent / "firmware"
     assert (Path(told) / "standbook_node" / "standbook_node.ino").is_file()
     assert (Path(told) / "standbook_lines" / "standbook_lines.ino").is_file()
@@ -198,11 +250,22 @@ def test_board_command_finds_the_folder():
 def test_board_what_was_heard_is_in_the_command_s_words():
     shown = " ".join(re.search(r"```console\n(.*?)```", PAGE, re.DOTALL)[1].split())
     channels = tuple(WireChannel(f"ain{k}", "i16" if k else "i24", 0, 1023) for k in range(11))
-    made_up = hello(1, firmware="rehearsal 1", channels=channels, rehearsal=True,
-                    lines=(WireLine(0, "fire"), WireLine(1, "valve")))  # fmt: skip
-    heard = Heard(seconds=20.0, received_bytes=498_074, frames=1202, damaged_frames=0, damaged_bytes=0,
-                  hellos=(made_up,), streams=(StreamHeard(made_up, 19_700, 0),), clock_ppm=-5.2, clock_u_ppm=21.0,
-                  notes=(), instead="")  # fmt: skip
+    made_up = hello(
+        1, firmware="rehearsal 1", channels=channels, rehearsal=True, lines=(WireLine(0, "fire"), WireLine(1, "valve"))
+    )
+    heard = Heard(
+        seconds=20.0,
+        received_bytes=498_074,
+        frames=1202,
+        damaged_frames=0,
+        damaged_bytes=0,
+        hellos=(made_up,),
+        streams=(StreamHeard(made_up, 19_700, 0),),
+        clock_ppm=-5.2,
+        clock_u_ppm=21.0,
+        notes=(),
+        instead="",
+    )
     assert shown == " ".join(" ".join(heard.sentences()).split())
 
 

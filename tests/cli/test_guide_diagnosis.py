@@ -16,9 +16,17 @@ from tests.repository import ROOT
 
 PAGE = (ROOT / "cli" / "guide" / "diagnosis.md").read_text(encoding="utf-8")
 VESSEL = Vessel(
-    ullage_volume=0.020, section=math.pi / 4.0 * 0.23**2, density=998.2, back_pressure=1e5, start_pressure=35e5,
-    expelled_mass=9.5, length=10.0, head=None, load=9.98, reads_zero_at=1e5,
-)  # fmt: skip
+    ullage_volume=0.020,
+    section=math.pi / 4.0 * 0.23**2,
+    density=998.2,
+    back_pressure=1e5,
+    start_pressure=35e5,
+    expelled_mass=9.5,
+    length=10.0,
+    head=None,
+    load=9.98,
+    reads_zero_at=1e5,
+)
 GAS = gas_at("nitrogen", start_pressure=35e5, end_pressure=21e5, temperature=293.15)
 CHOKED_PER_M2 = CHOKED * math.sqrt(35e5 * GAS.density)  # kg/s through one square metre
 ABOARD = GAS.density * 0.020  # kg of gas

@@ -32,8 +32,12 @@ def test_lines_stand_out_as_the_page_says():
     rate, time = 1000.0, np.arange(5000) / 1000.0
     found = spectra.spectrum(np.random.default_rng(1).standard_normal(time.size), rate)
     threshold = chi2.isf(spectra.CHANCE / 500, 2.0 * found.averages) / (2.0 * found.averages)
-    on_page(f"worth {found.averages:.1f} independent ones", f"must stand {threshold:.1f} times above",
-            f"median over {spectra.BACKGROUND} bins", f"at most {spectra.LONGEST_PART:g} s")  # fmt: skip
+    on_page(
+        f"worth {found.averages:.1f} independent ones",
+        f"must stand {threshold:.1f} times above",
+        f"median over {spectra.BACKGROUND} bins",
+        f"at most {spectra.LONGEST_PART:g} s",
+    )
     # just below that a line is none, well above it is one: the same numbers in the code's own peaks
     assert spectra.peaks(found) == ()
     swing = 20.0 + 0.5 * np.sin(2 * np.pi * 83.0 * time) + 0.01 * np.random.default_rng(2).standard_normal(time.size)
@@ -44,9 +48,14 @@ def test_lines_stand_out_as_the_page_says():
 def test_names_of_lines():
     mode = 41.0 * math.sqrt(75.0 / (75.0 - 16.5))
     image = spectra.folded(np.array([60.0, 83.0, 41.0, mode]), 80.0)
-    on_page(f"becomes {mode:.1f} Hz when 16.5 kg have left", f"60 Hz shows at {image[0]:.0f} Hz",
-            f"83 Hz at {image[1]:.0f} Hz", f"at {image[2]:.0f} down to {image[3]:.1f} Hz",
-            f"within {100 * MODE_WITHIN:.0f} %", f"from {100 * CHUG_SHARE:.1f} % of chamber pressure")  # fmt: skip
+    on_page(
+        f"becomes {mode:.1f} Hz when 16.5 kg have left",
+        f"60 Hz shows at {image[0]:.0f} Hz",
+        f"83 Hz at {image[1]:.0f} Hz",
+        f"at {image[2]:.0f} down to {image[3]:.1f} Hz",
+        f"within {100 * MODE_WITHIN:.0f} %",
+        f"from {100 * CHUG_SHARE:.1f} % of chamber pressure",
+    )
     averages = spectra.spectrum(np.random.default_rng(1).standard_normal(5000), 1000.0).averages
     on_page(f"squared coherence of {spectra.chance_coherence(averages):.2f} once in a hundred")
     assert set(LineName.__args__) == {"mains", "stand mode", "coherent", "alias", "undecided"}
@@ -57,8 +66,13 @@ def test_smooth_combustion():
     pressure = 20e5 * (1.0 + np.where(time < 2.0, 0.08, 0.0) * np.sin(2 * np.pi * 83.0 * time))
     share = spectra.smooth_share(time, pressure, limit=SMOOTH_LIMIT, block=SMOOTH_BLOCK, over=SMOOTH_OVER)
     worst, _ = spectra.worst_stretch(time, pressure / 20e5 - 1.0, 1.0)
-    on_page(f"is {100 * worst:.1f} % rms", f"smooth for {100 * share:.0f} %", f"within {100 * SMOOTH_LIMIT:.0f} % of",
-            f"blocks of {SMOOTH_BLOCK:g} s", f"mean over {SMOOTH_OVER:g} s")  # fmt: skip
+    on_page(
+        f"is {100 * worst:.1f} % rms",
+        f"smooth for {100 * share:.0f} %",
+        f"within {100 * SMOOTH_LIMIT:.0f} % of",
+        f"blocks of {SMOOTH_BLOCK:g} s",
+        f"mean over {SMOOTH_OVER:g} s",
+    )
 
 
 def test_start_and_burn_times():
@@ -72,9 +86,15 @@ def test_start_and_burn_times():
 def test_stiffness_and_its_uncertainty():
     time = np.linspace(0.0, 2.0, 200)
     least, _ = least_stiffness(
-        time, np.full(200, 14.40e5), np.full(200, 12.70e5), start=0.0, end=2.0, span=STIFFNESS_OVER,
-        u_upstream=6e3, u_chamber=6e3,
-    )  # fmt: skip
+        time,
+        np.full(200, 14.40e5),
+        np.full(200, 12.70e5),
+        start=0.0,
+        end=2.0,
+        span=STIFFNESS_OVER,
+        u_upstream=6e3,
+        u_chamber=6e3,
+    )
     on_page(f"{least.value:.3f}, u = {least.u:.3f}", f"over {STIFFNESS_OVER:g} s")
 
 
@@ -85,12 +105,12 @@ def test_closure():
 
 def test_the_pull_of_the_files_page():
     (block,) = (
-        text for text in re.findall(r"```toml\n(.*?)```", (GUIDE / "files.md").read_text(encoding="utf-8"), re.DOTALL)
+        text
+        for text in re.findall(r"```toml\n(.*?)```", (GUIDE / "files.md").read_text(encoding="utf-8"), re.DOTALL)
         if "[stand_interaction]" in text
-    )  # fmt: skip
+    )
     found = StandInteraction.model_validate(tomllib.loads(block)["stand_interaction"])
-    on_page(f"f = {found.factor.value:.4f} (u = {found.factor.u:.4f})",
-            f"k = {found.line_load.value * 1e5:.2f} N/bar")  # fmt: skip
+    on_page(f"f = {found.factor.value:.4f} (u = {found.factor.u:.4f})", f"k = {found.line_load.value * 1e5:.2f} N/bar")
 
 
 def test_what_removing_a_source_gains():

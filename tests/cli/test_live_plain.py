@@ -84,13 +84,19 @@ def test_phases_links_and_marks_are_said_when_they_change():
     marked = replace(later(QUIET, 0.3), marks=(MARK,))
     struck = replace(later(QUIET, 0.4), marks=(replace(MARK, struck=True),))
     steps = [
-        picture(later(QUIET, 0.1), links=[lost]), picture(later(QUIET, 0.2)), picture(marked), picture(marked),
+        picture(later(QUIET, 0.1), links=[lost]),
+        picture(later(QUIET, 0.2)),
+        picture(marked),
+        picture(marked),
         picture(struck),
-    ]  # fmt: skip
+    ]
     said = [line.partition("  T+")[2].partition("  ")[2] for line in shown(picture(QUIET), *steps)[len(begun) :]]
     assert [line.partition("  ")[0] for line in said] == [
-        "cradle-a PORT LOST", "cradle-a recording", "mark 1 T-61.2 s", "mark 1 T-61.2 s"
-    ]  # fmt: skip
+        "cradle-a PORT LOST",
+        "cradle-a recording",
+        "mark 1 T-61.2 s",
+        "mark 1 T-61.2 s",
+    ]
     assert "(STRUCK OUT)" in said[-1]
     after = shown(picture(QUIET), picture(replace(later(QUIET, 0.1), phase=Phase.SAFING, phase_seconds=0.0)))
     assert "phase SAFING 0.0 s" in after[len(begun)]

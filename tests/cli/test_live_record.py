@@ -76,9 +76,15 @@ def recording(campaign, port, *more, person=None):
         ends = dict.fromkeys(("stdin", "stdout", "stderr"), person.slave)
         ends |= {"start_new_session": True, "preexec_fn": lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0)}
     process = standbook(
-        "record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal", "--port", f"cradle-a={port}", *more,
+        "record",
+        campaign / "plans/WF-03.toml",
+        "--postdiction",
+        "--rehearsal",
+        "--port",
+        f"cradle-a={port}",
+        *more,
         **ends,
-    )  # fmt: skip
+    )
     with ended(process):
         yield process
 

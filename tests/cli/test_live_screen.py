@@ -54,19 +54,34 @@ def styled(shown, **console):
 def test_everything_that_a_crew_watches_stands_on_80_by_24():
     shown = text(picture())
     for part in (
-        "HF-02 static fire", "REHEARSAL", "BURN 10.1 s", "T+10.2 s", "recording 83.4 s",
-        "LC-1 thrust", "PT-11 oxidiser tank", "PT-21 fuel tank", "PT-31 chamber",
-        "bar(g)   0.1 s old", "inside 1750 to 1930", "OUTSIDE 22.1-23.2",
-        "PT-12 22.7 bar(g)", "TC-11 -182.9 degC", "VS-1 4.987 V",
+        "HF-02 static fire",
+        "REHEARSAL",
+        "BURN 10.1 s",
+        "T+10.2 s",
+        "recording 83.4 s",
+        "LC-1 thrust",
+        "PT-11 oxidiser tank",
+        "PT-21 fuel tank",
+        "PT-31 chamber",
+        "bar(g)   0.1 s old",
+        "inside 1750 to 1930",
+        "OUTSIDE 22.1-23.2",
+        "PT-12 22.7 bar(g)",
+        "TC-11 -182.9 degC",
+        "VS-1 4.987 V",
         "oxidiser tank 22.7 bar(g); PT-11, PT-12 agree, 0.1 s old",
-        "impulse 19,876 N*s of 40,960 N*s = 48.5 % (14 CFR 101.22 Class 2)", "indication only",
+        "impulse 19,876 N*s of 40,960 N*s = 48.5 % (14 CFR 101.22 Class 2)",
+        "indication only",
         "ARMED  no light: PT-31 below 5 bar(g)",
         "cradle-a recording  1,010 rows/s  lost 0  damaged 0  on disk 0.1 s ago",
         "disk 81.3 GB free, room for 90.0 h",
         "mark 1 T-61.2 s  fuel tank pressurising; PT-21 rose, PT-11 stayed",
-        "A screen reading is never authority to approach.", "Ctrl-C", "P = fuel tank pressurising",
-        "space = mark", "backspace = strike out",
-    ):  # fmt: skip
+        "A screen reading is never authority to approach.",
+        "Ctrl-C",
+        "P = fuel tank pressurising",
+        "space = mark",
+        "backspace = strike out",
+    ):
         assert part in shown, part
     for rows in zip(*[figure_rows(value, 19) for value in ("1802", "22.7", "21.9", "16.4")], strict=True):
         assert "".join(row.ljust(20) for row in rows).rstrip() in shown
@@ -210,10 +225,13 @@ def test_a_larger_terminal_has_larger_figures():
 
 
 @given(
-    width=st.integers(20, 200), height=st.integers(5, 70), state=st.sampled_from([BURN, SAFING]),
-    alarms=st.lists(st.text("abc ", min_size=1, max_size=120), max_size=6), links=st.integers(0, 4),
+    width=st.integers(20, 200),
+    height=st.integers(5, 70),
+    state=st.sampled_from([BURN, SAFING]),
+    alarms=st.lists(st.text("abc ", min_size=1, max_size=120), max_size=6),
+    links=st.integers(0, 4),
     blocks=st.booleans(),
-)  # fmt: skip
+)
 def test_no_terminal_is_overfilled(width, height, state, alarms, links, blocks):
     lines = screen_lines(picture(state, links=(LINK,) * links, alarms=alarms), width, height, blocks=blocks)
     assert len(lines) <= height
@@ -228,9 +246,7 @@ def test_the_word_is_never_used():
 
 def test_a_lost_link_is_an_alarm_in_words_and_one_that_has_played_out_is_not():
     lost = replace(LINK, state="lost", message="the port is gone")
-    assert link_alarms([lost], DISK, ()) == {
-        "link cradle-a": "cradle-a PORT LOST: nothing new comes. the port is gone"
-    }
+    assert link_alarms([lost], DISK, ()) == {"link cradle-a": "cradle-a PORT LOST: nothing new comes. the port is gone"}
     assert link_alarms([lost], DISK, ["cradle-a"]) == {}
     assert link_alarms([LINK], replace(DISK, warning="the disk is nearly full"), ()) == {
         "disk": "the disk is nearly full"
@@ -254,18 +270,26 @@ def test_what_happened_earlier_and_is_called_later_stands_before_and_is_the_newe
     assert (set(new), book.newest) == ({"full", "LOW at T+4.08 s"}, "LOW at T+4.08 s")
     alarms, _, over = book.take(ordered={"frozen": "PT-11 at T+4.20 s"})
     assert (alarms, set(over), book.newest) == (
-        ("PT-11 at T+4.20 s",), {"full", "LOW at T+4.08 s"}, "PT-11 at T+4.20 s",
-    )  # fmt: skip
+        ("PT-11 at T+4.20 s",),
+        {"full", "LOW at T+4.08 s"},
+        "PT-11 at T+4.20 s",
+    )
 
 
 @pytest.mark.parametrize(
     ("value", "unit", "written"),
     [
-        (2.271e6, "bar(g)", "22.7"), (-1e3, "bar(g)", "0.0"), (-2e4, "bar(g)", "-0.2"), (1802.4, "N", "1802"),
-        (-0.3, "N", "0"), (90.25, "degC", "-182.9"), (6.894757e6, "psi(a)", "1000"), (97_800.0, "kPa(a)", "97.8"),
+        (2.271e6, "bar(g)", "22.7"),
+        (-1e3, "bar(g)", "0.0"),
+        (-2e4, "bar(g)", "-0.2"),
+        (1802.4, "N", "1802"),
+        (-0.3, "N", "0"),
+        (90.25, "degC", "-182.9"),
+        (6.894757e6, "psi(a)", "1000"),
+        (97_800.0, "kPa(a)", "97.8"),
         (4.9871, "V", "4.987"),
     ],
-)  # fmt: skip
+)
 def test_numbers_are_written_in_the_unit_of_their_calibration(value, unit, written):
     assert number_in(value, unit) == written
 

@@ -14,10 +14,19 @@ from tests.cli.made_run import standbook
 from tests.repository import ROOT
 
 HEAVY = {
-    "numpy", "pandas", "scipy", "pyarrow", "matplotlib", "CoolProp", "pydantic", "jinja2", "serial",
-}  # fmt: skip
+    "numpy",
+    "pandas",
+    "scipy",
+    "pyarrow",
+    "matplotlib",
+    "CoolProp",
+    "pydantic",
+    "jinja2",
+    "serial",
+}
 LIVE = {  # what shows a recording, loaded by the commands that do
-    f"standbook.cli.{name}" for name in ("big_figures", "keys", "live_screen", "live_words", "painter", "plain_lines", "showing")
+    f"standbook.cli.{name}"
+    for name in ("big_figures", "keys", "live_screen", "live_words", "painter", "plain_lines", "showing")
 }
 OURS = {"standbook.daq", "standbook.daq.errors"}  # all of ours, besides the command files, that a start may load
 

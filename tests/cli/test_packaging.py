@@ -13,7 +13,17 @@ from tests.repository import ROOT
 
 PACKAGES = ("analysis", "cli", "daq")
 PUBLIC = "standbook/analysis/public.py"  # becomes standbook/__init__.py
-LEFT_OUT = (".git", ".venv", ".*_cache", ".hypothesis", ".coverage*", "__pycache__", "build", "dist", "*.egg-info")  # what is no part of a fresh clone
+LEFT_OUT = (
+    ".git",
+    ".venv",
+    ".*_cache",
+    ".hypothesis",
+    ".coverage*",
+    "__pycache__",
+    "build",
+    "dist",
+    "*.egg-info",
+)  # what is no part of a fresh clone
 
 
 @pytest.fixture(scope="module")
@@ -75,10 +85,15 @@ def test_every_file_of_the_packages_is_in_it_and_no_other(names):
 @pytest.mark.parametrize(
     "name",
     [
-        "standbook/daq/py.typed", "standbook/analysis/py.typed", "standbook/cli/py.typed", "standbook/cli/guide/cautions.md", "standbook/cli/starter_files/stand.toml",
-        "standbook/cli/starter_files/HF-02.toml", "standbook/analysis/report/templates/report.html.j2",
+        "standbook/daq/py.typed",
+        "standbook/analysis/py.typed",
+        "standbook/cli/py.typed",
+        "standbook/cli/guide/cautions.md",
+        "standbook/cli/starter_files/stand.toml",
+        "standbook/cli/starter_files/HF-02.toml",
+        "standbook/analysis/report/templates/report.html.j2",
     ],
-)  # fmt: skip
+)
 def test_what_the_commands_read_is_inside(names, name):
     assert name in names
 
@@ -92,8 +107,11 @@ def test_the_command_and_the_licence_are_declared(wheel):
     with zipfile.ZipFile(wheel) as archive:
         (info,) = {name.partition("/")[0] for name in archive.namelist() if ".dist-info/" in name}
         assert archive.read(f"{info}/entry_points.txt").decode().split() == [
-            "[console_scripts]", "standbook", "=", "standbook.cli.start:main",
-        ]  # fmt: skip
+            "[console_scripts]",
+            "standbook",
+            "=",
+            "standbook.cli.start:main",
+        ]
         metadata = archive.read(f"{info}/METADATA").decode()
         assert "License-Expression: MIT" in metadata
         assert "Requires-Python: >=3.11" in metadata

@@ -39,8 +39,9 @@ def test_a_killed_recording_ends_in_10_and_says_what_is_not_proven(tmp_path, cap
     said = told(capsys, "recover", folder, code=10).out
     assert "cradle-a_001.arrows: not closed; recording ended abruptly" in said
     assert "not whole" in said
-    assert any("not closed" in text for text in json.loads(told(capsys, "verify", folder, "--json", code=10).out)
-               ["findings"])  # fmt: skip
+    assert any(
+        "not closed" in text for text in json.loads(told(capsys, "verify", folder, "--json", code=10).out)["findings"]
+    )
 
 
 def test_a_run_that_is_still_recorded_is_not_recovered(run, capsys):

@@ -47,8 +47,10 @@ def test_two_boards_play_at_once_and_are_recorded_aligned_on_the_line_that_both_
     faults = ("--fault", "frozen-line=PT-12@5", "--fault", "brown-out@3:1")
     stand = standbook("rehearse", plan, "--link", link, "--time-scale", 4, *faults, stdout=subprocess.PIPE)
     with ended(stand):
-        ports = [until(lambda name=name: p if (p := tmp_path / f"port-{name}").is_symlink() else None, "the link")
-                 for name in ("cradle-a", "cradle-b")]  # fmt: skip
+        ports = [
+            until(lambda name=name: p if (p := tmp_path / f"port-{name}").is_symlink() else None, "the link")
+            for name in ("cradle-a", "cradle-b")
+        ]
         options = [word for port in ports for word in ("--port", f"{port.name.removeprefix('port-')}={port}")]
         recorder = standbook(
             "record", plan, "--postdiction", "--rehearsal", *options, stdout=subprocess.PIPE, stderr=subprocess.PIPE

@@ -33,7 +33,7 @@ def campaign(tmp_path):
 def showing(campaign, tmp_path):
     live, trouble = live_of(
         campaign.plan, campaign.stand, campaign.calibrations, tmp_path, started_ns=time.monotonic_ns()
-    )  # fmt: skip
+    )
     assert trouble == ""
     one = Showing(live, head_of(campaign.plan, takes_keys=False), tmp_path, plain=True)
     yield one

@@ -45,7 +45,12 @@ def test_a_signal_while_modules_are_loading_ends_in_one_sentence(module, number,
 
 def test_without_a_signal_it_runs_the_command():
     done = subprocess.run(
-        [sys.executable, "-m", "standbook.cli", "guide"], cwd=ROOT, capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-m", "standbook.cli", "guide"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
     )
     assert done.returncode == 0
     assert "cautions" in done.stdout
@@ -65,7 +70,11 @@ runpy.run_module("standbook.cli", run_name="__main__")
 def test_a_signal_after_the_work_is_done_spoils_no_exit_code(number):
     done = subprocess.run(
         [sys.executable, "-c", LATE.format(number=int(number))],
-        cwd=ROOT, capture_output=True, text=True, check=False, timeout=60,
-    )  # fmt: skip
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
     assert (done.returncode, done.stderr) == (0, "")
     assert "cautions" in done.stdout

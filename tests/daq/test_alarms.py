@@ -13,8 +13,13 @@ from tests.campaign_fixture import TODAY, campaign
 SECOND = 1_000_000_000
 TAGS = ("PT-11", "PT-12", "PT-21")
 GOOD, STALE, OPEN, CLIPPED, STILL, APART, NONE = (
-    Standing.INDICATED, Standing.STALE, Standing.OPEN_WIRE, Standing.CLIPPED, Standing.NOT_RESPONDING,
-    Standing.DISAGREES, Standing.NO_DATA,
+    Standing.INDICATED,
+    Standing.STALE,
+    Standing.OPEN_WIRE,
+    Standing.CLIPPED,
+    Standing.NOT_RESPONDING,
+    Standing.DISAGREES,
+    Standing.NO_DATA,
 )
 
 
@@ -37,9 +42,7 @@ class Watch:
 
     def at(self, seconds, *standings, age=0.05, played_out=frozenset()):
         looks = {tag: Look(one, None, 0.0, 0, age) for tag, one in zip(TAGS, standings, strict=True)}
-        self.alarms.note(
-            dict(zip(TAGS, standings, strict=True)), looks, round(seconds * SECOND), played_out=played_out
-        )
+        self.alarms.note(dict(zip(TAGS, standings, strict=True)), looks, round(seconds * SECOND), played_out=played_out)
         return [(pytest.approx(ns / SECOND, abs=1e-6), text) for ns, text in self.alarms.standing()]
 
 

@@ -127,9 +127,7 @@ def test_the_spread_of_the_shift_is_what_its_uncertainty_claims():
 
 
 def test_devices_without_a_shared_edge_say_how_far_apart_they_may_be():
-    _, other = align(
-        [device("cradle-a", delay=2e-3), device("cradle-b", delay=9e-3, line="valve")], stand()
-    )
+    _, other = align([device("cradle-a", delay=2e-3), device("cradle-b", delay=9e-3, line="valve")], stand())
     # Longest frame 1,029 bytes at 115,200 bit/s, ten bits a byte: 89.3 ms.
     assert other.alignment.bound_s == pytest.approx(0.0893 + HELD_BACK, abs=1e-4)
     assert other.alignment.bound_s == delay_bound(115_200)

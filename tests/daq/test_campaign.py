@@ -190,5 +190,10 @@ def test_a_current_loop_is_read_over_its_burden(folder):
 
 def test_counts_at_a_rail_are_clipped():
     assert clipped(np.array([-32768, -32767, -32766, 0, 32766, 32767]), Rails(-32768, 32767)).tolist() == [
-        True, True, False, False, True, True,
-    ]  # fmt: skip
+        True,
+        True,
+        False,
+        False,
+        True,
+        True,
+    ]

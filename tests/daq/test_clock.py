@@ -21,10 +21,22 @@ from standbook.daq.clock import (
 
 # Twelve pairs with a true rate of 50 ppm and offset plus least delay of 2 001 000 µs (own set, made by hand).
 DEVICE_US = np.arange(12) * 10_000_000
-HOST_US = np.array([
-    2001700, 12001500, 22003400, 32002800, 42007200, 52004400,
-    62004000, 72006100, 82005450, 92008000, 102006000, 112007600,
-])  # fmt: skip
+HOST_US = np.array(
+    [
+        2001700,
+        12001500,
+        22003400,
+        32002800,
+        42007200,
+        52004400,
+        62004000,
+        72006100,
+        82005450,
+        92008000,
+        102006000,
+        112007600,
+    ]
+)
 
 
 def arrivals(device_s, host_s, *, tick_hz=1_000_000, boot=0, first_tick=0):

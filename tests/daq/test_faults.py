@@ -31,14 +31,19 @@ def played(seconds=6.0, seed=3, start_ticks=2_000_000):
     fast = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(3))
     slow = (WireChannel("t0", "i16", -32768, 32767),)
     return Table(
-        "cradle-a", "0007", "1", 17, HZ, start_ticks,
+        "cradle-a",
+        "0007",
+        "1",
+        17,
+        HZ,
+        start_ticks,
         (
             PlayedStream(1, "fast", HZ // RATE, fast, random.integers(-30000, 30000, (rows, 3)).astype(np.int32)),
             PlayedStream(2, "slow", 10_000, slow, random.integers(-99, 99, (rows // 5, 1)).astype(np.int32)),
         ),
         (WireLine(0, "fire"),),
         (PlayedEdge(2_000_000, 0, 1),),
-    )  # fmt: skip
+    )
 
 
 def carried(table, faults, *, linger=0.5):
@@ -73,8 +78,12 @@ def _reel(chunks, pace):
 def recorded(table, faults, tape):
     layouts = []
     if any(isinstance(fault, known.NoHello) for fault in faults):
-        layouts = [table.hello(layout, 1.0) for boot in boots(table, faults) for stream in boot.table.streams
-                   for _, layout in boot.layouts(stream)]  # fmt: skip
+        layouts = [
+            table.hello(layout, 1.0)
+            for boot in boots(table, faults)
+            for stream in boot.table.streams
+            for _, layout in boot.layouts(stream)
+        ]
     found = recover_wire(tape, origin_ns=5_000_000_000, tolerance=5e-5, layouts=layouts)
     return found, [_stream(found, stream) for stream in found.streams if stream.segments]
 
@@ -266,8 +275,10 @@ COMBINED = st.lists(
         st.builds(known.NoHello),
         anywhen(known.LayoutChange),
     ),
-    min_size=2, max_size=5, unique_by=type,
-)  # fmt: skip
+    min_size=2,
+    max_size=5,
+    unique_by=type,
+)
 
 
 @settings(max_examples=30, deadline=None)
@@ -329,9 +340,10 @@ def test_a_spike_is_one_sample_at_the_rail():
 
 def test_a_supply_sags_with_all_that_hang_on_it():
     inputs = [
-        _Input("LC-1", "ain0", "bridge"), _Input("PT-11", "ain1", "ratiometric", "VS-1"),
+        _Input("LC-1", "ain0", "bridge"),
+        _Input("PT-11", "ain1", "ratiometric", "VS-1"),
         _Input("VS-1", "ain2", "voltage"),
-    ]  # fmt: skip
+    ]
     table = played()
     found = faulty_table(table, [known.SupplySag(tag="VS-1", at=2.0, level=4.0)], inputs).streams[0].counts
     before = table.streams[0].counts

@@ -102,9 +102,7 @@ def test_a_hole_is_filled_sample_exact_and_the_sealed_record_stays_as_it_was(tmp
     assert np.flatnonzero(rows.filled).tolist() == list(range(800, 1020))
     assert rows.gaps == ()
     assert filling.missing == {}
-    assert filling.sentences()[0] == (
-        "cradle-a/fast: 220 rows filled from card.bin; 1780 overlapping rows agreed"
-    )
+    assert filling.sentences()[0] == ("cradle-a/fast: 220 rows filled from card.bin; 1780 overlapping rows agreed")
     assert {name: content for name, content in files_of(run).items() if name in before} == before
 
 
@@ -114,8 +112,11 @@ def test_the_addition_keeps_the_rows_the_card_and_where_they_came_from(tmp_path,
     assert place.name == "001"
     verify(place)
     assert sorted(path.name for path in place.iterdir()) == [
-        "card.bin", "cradle-a_fast.parquet", "fill.json", "manifest.json",
-    ]  # fmt: skip
+        "card.bin",
+        "cradle-a_fast.parquet",
+        "fill.json",
+        "manifest.json",
+    ]
     assert (place / "card.bin").read_bytes() == whole
     said = json.loads((place / "fill.json").read_text())
     assert said["streams"] == {

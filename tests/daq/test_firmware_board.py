@@ -42,8 +42,11 @@ def node(bench):
 
 def test_rows_ticks_hellos_beats_and_edges_are_right_across_the_end_of_the_32_bit_clock(node, tmp_path):
     clock = WRAP - 5_000_000
-    told = Told(all_it_sends(node, seconds=12, clock=clock, eeprom=tmp_path / "cells",
-                             lines="2:3000000:0,2:3000400:1,2:5200000:0"))  # fmt: skip
+    told = Told(
+        all_it_sends(
+            node, seconds=12, clock=clock, eeprom=tmp_path / "cells", lines="2:3000000:0,2:3000400:1,2:5200000:0"
+        )
+    )
     hello, rows = told.hello, told.rows
     assert (hello.device, hello.serial, hello.boot, hello.tick_hz) == ("cradle-a", "0007", 1, 1_000_000)
     assert [(c.name, c.type, c.minimum, c.maximum) for c in hello.channels] == [
@@ -92,8 +95,9 @@ def test_a_link_that_takes_nothing_for_a_while_costs_rows_that_are_counted_and_t
 
 
 def test_a_loop_that_is_held_up_costs_rows_that_are_counted_and_told_and_no_edge(node, tmp_path):
-    told = Told(all_it_sends(node, seconds=14, eeprom=tmp_path / "cells", late="3000000:50000",
-                             lines="2:3010000:0,2:3040000:1"))  # fmt: skip
+    told = Told(
+        all_it_sends(node, seconds=14, eeprom=tmp_path / "cells", late="3000000:50000", lines="2:3010000:0,2:3040000:1")
+    )
     gaps = told.rows.gaps.tolist()
     spoken = told.said(r"overrun: (\d+) rows skipped, (\d+) since boot")
     assert sum(rows for _, rows in gaps) == sum(now for now, _ in spoken) == spoken[-1][1]

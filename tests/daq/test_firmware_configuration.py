@@ -129,10 +129,22 @@ def complaints(defines, chip="atmega328p", variant="standard", hz=16_000_000):
     said = ""
     for source in sorted(NODE.glob("board_avr*.cpp")):
         done = subprocess.run(
-            [shutil.which("avr-g++"), "-std=gnu++11", "-fsyntax-only", f"-mmcu={chip}", f"-DF_CPU={hz}L",
-             "-DARDUINO=10819", f"-I{CORE}/cores/arduino", f"-I{CORE}/variants/{variant}",
-             *(f"-D{define}" for define in defines), str(source)], capture_output=True, text=True, check=False,
-        )  # fmt: skip
+            [
+                shutil.which("avr-g++"),
+                "-std=gnu++11",
+                "-fsyntax-only",
+                f"-mmcu={chip}",
+                f"-DF_CPU={hz}L",
+                "-DARDUINO=10819",
+                f"-I{CORE}/cores/arduino",
+                f"-I{CORE}/variants/{variant}",
+                *(f"-D{define}" for define in defines),
+                str(source),
+            ],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
         said += done.stderr if done.returncode else ""
     return said
 

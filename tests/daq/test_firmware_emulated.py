@@ -33,14 +33,20 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system h
 
 NODE = Wiring("cradle-a", "0007", 500_000, ("ain0", "ain1", "ain2", "ain3"), "fire")  # as node_config.h ships
 INPUTS, RATE, BATCH, FIRE_PIN = (0, 1, 2, 3), 1000, 16, 2
-LINES = Wiring("lines-a", "", 115_200, ("ain0", "ain1"), text_lines="""\
+LINES = Wiring(
+    "lines-a",
+    "",
+    115_200,
+    ("ain0", "ain1"),
+    text_lines="""\
 columns = ["boot", "row", "us", "ain0", "ain1"]
 clock = "us"
 clock_hz = 1000000
 clock_modulus = 4294967296
 counter = "row"
 boot = "boot"
-""")  # as the sketch itself says in its head
+""",
+)  # as the sketch itself says in its head
 FIRE_AT = 4.0  # [s]
 INSTANT = 50e-6  # [s] that a busy chip may be late for its own timer
 SEEN = {  # by the board, in millivolts
@@ -75,9 +81,7 @@ def record_emulated(bench, folder, seconds, *actions, wiring=NODE, binary=None):
     """Record a board through a link for so many seconds of its time; return the run and what the emulator knows."""
     plan, link = write_emulated_campaign(folder, wiring), folder / "port"
     elf = (binary or bench.node).elf
-    with emulated(
-        bench.runner, elf, folder, trace(folder), link=link, actions=[*actions, (seconds, "tell")]
-    ) as board:
+    with emulated(bench.runner, elf, folder, trace(folder), link=link, actions=[*actions, (seconds, "tell")]) as board:
         run = record_board(plan, wiring, link, board)
         return run, board.end()
 
@@ -274,16 +278,30 @@ def test_the_sketch_that_prints_lines_is_recorded_row_for_row_through_a_reset(be
 def test_listening_says_what_the_board_is_and_how_fast_its_clock_runs(bench, tmp_path):
     # A clock that is half a per cent fast, as a ceramic resonator may be: 3 s show that beyond doubt.
     with emulated(bench.runner, bench.node.elf, tmp_path, trace(tmp_path), pace=1.005) as board:
-        listener = standbook("ports", "--listen", board.port, "--baud", NODE.baud, "--seconds", 4, "--json",
-                             stdout=subprocess.PIPE, stderr=subprocess.PIPE)  # fmt: skip
+        listener = standbook(
+            "ports",
+            "--listen",
+            board.port,
+            "--baud",
+            NODE.baud,
+            "--seconds",
+            4,
+            "--json",
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
         with ended(listener):
             out, err = listener.communicate(timeout=PATIENCE)
         account = board.end()
     assert listener.returncode == 0, err
     told = json.loads(out)
     assert [told[key] for key in ("device", "serial", "boot", "rehearsal", "lines")] == [
-        NODE.device, NODE.serial, 1, False, ["fire"],
-    ]  # fmt: skip
+        NODE.device,
+        NODE.serial,
+        1,
+        False,
+        ["fire"],
+    ]
     (stream,) = told["streams"]
     assert [channel["name"] for channel in stream["channels"]] == list(NODE.wires)
     assert stream["rate"] == RATE

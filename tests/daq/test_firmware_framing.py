@@ -32,8 +32,14 @@ def driver_in(folder, *, source=NODE, as_cpp=False):
 
 def answers(driver, asked):
     """Run a driver over cases; its answers, and what it said."""
-    done = subprocess.run([driver], input=b"".join(case.sent() for case in asked), capture_output=True,
-                          env=environment(), timeout=PATIENCE, check=False)  # fmt: skip
+    done = subprocess.run(
+        [driver],
+        input=b"".join(case.sent() for case in asked),
+        capture_output=True,
+        env=environment(),
+        timeout=PATIENCE,
+        check=False,
+    )
     found, at, out = [], 0, done.stdout
     while at + 2 <= len(out):
         (length,) = struct.unpack_from("<H", out, at)
@@ -98,8 +104,11 @@ def test_hellos_of_the_firmware_tell_the_layout_number_of_their_channels(tmp_pat
             taken += 1
     assert taken > 500
     # Names that the format does not allow and the cases hold on purpose; never the JSON, never its layout number.
-    assert [said for said in refusals if "must be 1 to 64 printable" not in said and "may not hold" not in said
-            and "does not fit a frame" not in said] == []  # fmt: skip
+    assert [
+        said
+        for said in refusals
+        if "must be 1 to 64 printable" not in said and "may not hold" not in said and "does not fit a frame" not in said
+    ] == []
 
 
 def test_a_full_block_at_the_end_has_no_optional_01_and_is_read_with_one_too():

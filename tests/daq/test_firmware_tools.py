@@ -39,8 +39,18 @@ def test_where_they_must_run_a_missing_tool_is_a_failure(monkeypatch):
 
 @pytest.mark.parametrize("must_run", [False, True])
 def test_the_emulated_tests_themselves_do_so(tmp_path, must_run):
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--no-cov", "-k", "fits_its_chip",
-               "tests/daq/test_firmware_emulated.py"]  # fmt: skip
+    command = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-q",
+        "-p",
+        "no:cacheprovider",
+        "--no-cov",
+        "-k",
+        "fits_its_chip",
+        "tests/daq/test_firmware_emulated.py",
+    ]
     environment = {**os.environ, "PATH": str(tmp_path), REQUIRED: "1" if must_run else ""}
     done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False)
     assert done.returncode == (1 if must_run else 0), done.stdout + done.stderr

@@ -49,9 +49,9 @@ def noisy(rows, mean=8000.0, noise=5.0, seed=3):
 def test_the_value_is_the_mean_of_the_last_tenth_of_a_second_as_the_analysis_calibrates_it(stand):
     counts = noisy(1000)
     gauge = gauge_with(stand, "PT-11", counts, supply_counts=noisy(1000, 26666.0))
-    want = readings(
-        stand.stand, stand.calibrations, {"PT-11": counts[-100:], "VS-1": noisy(1000, 26666.0)[-100:]}
-    )["PT-11"]
+    want = readings(stand.stand, stand.calibrations, {"PT-11": counts[-100:], "VS-1": noisy(1000, 26666.0)[-100:]})[
+        "PT-11"
+    ]
     look = gauge.look(NOW)
     assert look.standing is Standing.INDICATED
     assert look.value == pytest.approx(want.mean(), rel=1e-12)

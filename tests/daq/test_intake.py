@@ -32,8 +32,17 @@ class Board:
         """Boot, or take up another layout of the same boot."""
         wires = tuple(WireChannel(name, "i16", -32768, 32767) for name in channels)
         self.hello = Hello(
-            device="cradle-a", serial="0007", firmware="test", boot=boot, tick_hz=HZ, stream=1, streams=1, name="fast",
-            interval_ticks=1000, channels=wires, lines=LINES,
+            device="cradle-a",
+            serial="0007",
+            firmware="test",
+            boot=boot,
+            tick_hz=HZ,
+            stream=1,
+            streams=1,
+            name="fast",
+            interval_ticks=1000,
+            channels=wires,
+            lines=LINES,
         )
         self.boot, self.ticks, self.sequence = boot, ticks, 0
         return self.say(hello_body(self.hello))

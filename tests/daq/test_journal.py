@@ -233,9 +233,7 @@ def test_damaged_metadata_costs_no_record(tmp_path: Path, whole: bytes) -> None:
 
 
 @pytest.mark.parametrize("tail", [bytes(5000), b"\xff" * 5000, b"\0" * 3, b"text\r\n" * 50, envelope.PREFIX])
-def test_zeros_or_rubbish_after_the_last_message_are_the_end_so_far(
-    tmp_path: Path, whole: bytes, tail: bytes
-) -> None:
+def test_zeros_or_rubbish_after_the_last_message_are_the_end_so_far(tmp_path: Path, whole: bytes, tail: bytes) -> None:
     end = boundaries(whole)[-3]  # before `closed` and the end of the stream
     path = tmp_path / "tail.arrows"
     path.write_bytes(whole[:end] + tail)

@@ -228,4 +228,3 @@ def test_what_is_no_journal_is_refused_although_its_first_message_claims_a_long_
     path.write_bytes(b"\xff\xff\xff\xff" + struct.pack("<i", 60_000) + b"{" * 70_000)
     with pytest.raises(RecordError, match="not a journal"):
         read_journal(path)
-

@@ -46,7 +46,7 @@ def told(**changes):
         (b"[" * 100_000, "not readable JSON"),
         (b"[]", "is no layouts file of format 1"),
         (json.dumps(told(format=2)).encode(), "is no layouts file of format 1"),
-        (json.dumps(told(device="cradle-b")).encode(), 'is of device \'cradle-b\', not of "cradle-a"'),
+        (json.dumps(told(device="cradle-b")).encode(), "is of device 'cradle-b', not of \"cradle-a\""),
         (json.dumps(told(hellos=[])).encode(), "holds no hello"),
         (json.dumps(told(hellos=[3])).encode(), "hello 1: hello is not a JSON object"),
         (json.dumps(told(hellos=[{**told()["hellos"][0], "layout": 7}])).encode(), "hello 1: .*layout says 7"),

@@ -249,9 +249,7 @@ def test_a_vessel_with_one_sensor_is_unknown_whatever_it_reads(stand, firing):
 def test_sensors_that_never_moved_vouch_for_nothing_in_safing(stand):
     table = table_of(stand, 4.0, {"LC-1": 0.0}, edges=[(1.0, "fire", 1), (3.0, "fire", 0)])
     chamber = np.where(np.arange(4000) < 1200, 0.0, 20e5)
-    table = table_of(
-        stand, 4.0, {"PT-31": chamber, "PT-32": chamber}, edges=[(1.0, "fire", 1), (3.0, "fire", 0)]
-    )
+    table = table_of(stand, 4.0, {"PT-31": chamber, "PT-32": chamber}, edges=[(1.0, "fire", 1), (3.0, "fire", 0)])
     played = Played(stand, "cradle-a").play(said_of(table))
     last = played.states[-1][1]
     assert last.phase is Phase.SAFING
@@ -268,8 +266,10 @@ def test_t_zero_is_restored_from_a_beat_when_the_edge_frame_is_damaged(stand):
     edges = [item.frame for item in script(table) if Decoder().feed(b"\0" + item.frame).edges]
     assert len(edges) == 1
     whole.play(said_of(table))
-    damaged.play((at, piece.replace(edges[0], edges[0][:4] + bytes([edges[0][4] ^ 1]) + edges[0][5:]))
-                 for at, piece in said_of(table))
+    damaged.play(
+        (at, piece.replace(edges[0], edges[0][:4] + bytes([edges[0][4] ^ 1]) + edges[0][5:]))
+        for at, piece in said_of(table)
+    )
     assert damaged.decoder.feed(b"").edges == ()
     times = [played.live._phase.t_zero.ticks for played in (whole, damaged)]
     assert times == [2**32 - 2_000_000 + 1_234_567] * 2
@@ -299,12 +299,13 @@ def test_a_rehearsal_is_marked_before_any_board_has_said_so(stand):
 
 
 def chamber_low(at):
-    return lambda counts: counts.__setitem__(slice(from_t_zero(at), None), counts[: 100].mean())
+    return lambda counts: counts.__setitem__(slice(from_t_zero(at), None), counts[:100].mean())
 
 
 def test_no_light_is_called_once_it_should_burn(stand, firing):
     table = firing.table
     for tag in ("LC-1", "PT-31", "PT-32"):
+
         def dead(counts):
             counts[from_t_zero(0.0) :] = np.resize(counts[: from_t_zero(0.0)], counts.size - from_t_zero(0.0))
 
@@ -424,12 +425,20 @@ def test_a_process_that_was_held_up_counts_every_sample_that_came_meanwhile(stan
     """It last looked at T+3 s, six seconds late, and then finds those six seconds at once: more than a ring holds."""
     lines = with_redlines(
         stand,
-        {"name": "low", "phase": "burn", "tag": "PT-31", "below": "5 bar(g)", "after": "0.8 s",
-         "persist": [40, 50], "call": "LOW"},
+        {
+            "name": "low",
+            "phase": "burn",
+            "tag": "PT-31",
+            "below": "5 bar(g)",
+            "after": "0.8 s",
+            "persist": [40, 50],
+            "call": "LOW",
+        },
     )
     table = firing.table
     table = with_counts(
-        table, column_of(lines, "PT-31"),
+        table,
+        column_of(lines, "PT-31"),
         lambda counts: counts.__setitem__(slice(from_t_zero(3.5), from_t_zero(4.0)), counts[:500]),
     )
     held, whole = (Played(lines, "cradle-a") for _ in range(2))
@@ -530,7 +539,8 @@ def test_a_mark_after_which_nothing_rises_says_so_and_one_without_a_plan_says_no
 def test_a_text_board_is_watched_too(stand):
     device = stand.stand.device[0].model_validate(
         {
-            "name": "board", "format": "text lines",
+            "name": "board",
+            "format": "text lines",
             "text_lines": {"columns": ["t", "p"], "clock": "t", "clock_hz": 1000.0},
         }
     )

@@ -25,8 +25,13 @@ def test_a_mark_is_in_the_file_with_the_three_clocks_when_drop_returns(tmp_path)
     mark = log.drop("fuel tank pressurising", key="P")
     line = json.loads((tmp_path / MARKS_FILE).read_text())
     assert line == {
-        "n": 1, "text": "fuel tank pressurising", "key": "P", "by": "screen",
-        "monotonic_ns": 10**9, "boottime_ns": 7 + 10**9, "wall_ns": 10**18 + 10**9,
+        "n": 1,
+        "text": "fuel tank pressurising",
+        "key": "P",
+        "by": "screen",
+        "monotonic_ns": 10**9,
+        "boottime_ns": 7 + 10**9,
+        "wall_ns": 10**18 + 10**9,
     }
     assert (mark.number, mark.monotonic_ns, mark.struck) == (1, 10**9, False)
     assert read_marks(tmp_path / MARKS_FILE) == (mark,)

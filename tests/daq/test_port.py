@@ -201,7 +201,8 @@ def test_a_folder_is_not_a_port(tmp_path: Path) -> None:
 def test_a_port_without_permission_names_the_group(pty: Pty) -> None:
     Path(pty.path).chmod(0o600)
     program = (
-        "import grp, os, sys; from standbook.daq.errors import LinkError; from standbook.daq.port import open_port; os.setuid(65534)\n"
+        "import grp, os, sys; from standbook.daq.errors import LinkError; from standbook.daq.port import open_port\n"
+        "os.setuid(65534)\n"
         "try: open_port(sys.argv[1], 115200)\nexcept LinkError as error: sys.stdout.write(str(error))"
     )
     done = subprocess.run([sys.executable, "-c", program, pty.path], capture_output=True, text=True, check=True)

@@ -7,7 +7,7 @@ from standbook.daq.printed import calibration_of_counts, counted, input_of_count
 from tests.recorded_run import starter
 
 
-@given(st.lists(st.decimals(-10**6, 10**6, places=4), min_size=1, max_size=30))
+@given(st.lists(st.decimals(-(10**6), 10**6, places=4), min_size=1, max_size=30))
 def test_printed_decimals_come_back_to_the_last_bit(texts):
     values = np.array([float(text) for text in texts])
     column = counted(values)

@@ -107,9 +107,7 @@ def test_a_unit_alone_carries_its_reference():
         dimension_of("furlong")
 
 
-@given(
-    value=st.floats(-1e6, 1e6), u=st.floats(0, 1e3), unit=st.sampled_from(sorted(UNITS["mass"]))
-)
+@given(value=st.floats(-1e6, 1e6), u=st.floats(0, 1e3), unit=st.sampled_from(sorted(UNITS["mass"])))
 def test_what_is_written_is_what_is_read(value, u, unit):
     q = parse_quantity(f"{value!r} +/- {u!r} {unit}", "mass")
     assert q.value == value * UNITS["mass"][unit]

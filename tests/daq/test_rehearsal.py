@@ -133,9 +133,7 @@ def test_hello_comes_each_second_and_beats_ten_times():
 
 
 def test_edges_are_said_counted_and_repeated_in_beats():
-    found = decoded(
-        said.frame for said in script(table(edges=(PlayedEdge(250_123, 0, 1), PlayedEdge(700_000, 0, 0))))
-    )
+    found = decoded(said.frame for said in script(table(edges=(PlayedEdge(250_123, 0, 1), PlayedEdge(700_000, 0, 0)))))
     assert [(e.line, e.level, e.edges, e.ticks) for e in found.edges] == [(0, 1, 1, 20_250_123), (0, 0, 2, 20_700_000)]
     assert [beat.lines for beat in found.beats] == [0, 0, 1, 1, 1, 1, 0, 0, 0, 0]
     assert found.beats[3].edges[0] == (1, 20_250_123)

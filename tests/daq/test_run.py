@@ -136,9 +136,18 @@ def test_a_damaged_run_file_is_one_sentence(tmp_path):
 
 
 KINDS = (
-    "run.json", "plan.toml", "stand.toml", "calibrations/LC-1_r04.toml", "prediction.json", "lock.json", "record.json",
-    "marks.jsonl", "manifest.json", "raw/cradle-a_001.arrows", "samples/cradle-a_fast.parquet",
-)  # fmt: skip
+    "run.json",
+    "plan.toml",
+    "stand.toml",
+    "calibrations/LC-1_r04.toml",
+    "prediction.json",
+    "lock.json",
+    "record.json",
+    "marks.jsonl",
+    "manifest.json",
+    "raw/cradle-a_001.arrows",
+    "samples/cradle-a_fast.parquet",
+)
 
 
 @settings(deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -69,9 +69,7 @@ def test_before_t_zero_there_is_no_value(stand):
 
 
 def test_a_gap_adds_nothing_and_makes_it_at_least(stand):
-    state = Cell(stand).run(
-        lambda t: 1000.0 if t >= 0 else 0.0, 8.0, until=4.0, keep=lambda t: not 1.0 <= t < 1.5
-    )
+    state = Cell(stand).run(lambda t: 1000.0 if t >= 0 else 0.0, 8.0, until=4.0, keep=lambda t: not 1.0 <= t < 1.5)
     assert state.value == pytest.approx(3500.0, abs=2.5)
     assert state.sentence.startswith("an indication, at least: 0.501 s of LC-1 missing")
 

@@ -382,7 +382,7 @@ def test_a_device_of_the_stand_that_never_spoke_is_said(tmp_path):
     assert any("there is no journal of it" in line for line in summary.sentences())
 
 
-TEXT_STAND = '''
+TEXT_STAND = """
 name = "quarry-cradle"
 nozzle = "down"
 tanks_on_cell = true
@@ -408,7 +408,7 @@ wire = "f"
 tag = "LC-1"
 measures = "thrust"
 kind = "counts"
-'''
+"""
 
 
 def text_run(tmp_path, counter):
@@ -510,9 +510,18 @@ def test_a_stream_whose_name_has_a_dash_keeps_it_and_takes_no_inputs_of_another(
 def test_a_supply_in_another_stream_scales_by_its_reading_at_each_instant(run):
     hello = fast_hello(channels=2)
     slow = Hello(
-        "cradle-a", "0007", "1.0.0", 17, 1_000_000, 2, 2, "slow", 100_000,
-        (WireChannel("ain10", "i16", -32_768, 32_767),), hello.lines,
-    )  # fmt: skip
+        "cradle-a",
+        "0007",
+        "1.0.0",
+        17,
+        1_000_000,
+        2,
+        2,
+        "slow",
+        100_000,
+        (WireChannel("ain10", "i16", -32_768, 32_767),),
+        hello.lines,
+    )
     stand = run / "stand.toml"
     place = stand.read_text().index('wire = "ain10"')
     stand.write_text(stand.read_text()[:place] + 'stream = "slow"\n' + stand.read_text()[place:])

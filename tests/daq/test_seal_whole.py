@@ -216,24 +216,35 @@ def test_t_zero_is_the_same_to_the_tick_when_the_edge_frame_was_damaged(tmp_path
 def mark(number, seconds, text, **more):
     at = MONOTONIC_NS + round(seconds * 1e9)
     return {
-        "n": number, "text": text, "key": "P", "by": "screen", "monotonic_ns": at, "boottime_ns": at,
-        "wall_ns": at - MONOTONIC_NS + WALL_NS, **more,
-    }  # fmt: skip
+        "n": number,
+        "text": text,
+        "key": "P",
+        "by": "screen",
+        "monotonic_ns": at,
+        "boottime_ns": at,
+        "wall_ns": at - MONOTONIC_NS + WALL_NS,
+        **more,
+    }
 
 
 def test_marks_lie_on_the_clock_of_the_record_and_a_strike_out_is_kept(run):
     Player(run, fast_hello()).play(plausible_counts(2000), edges=[(1_000_000, 1)]).write()
     lines = [
-        mark(1, 0.4, "fuel tank pressurising"), mark(2, 1.5, "wrong key"), mark(3, 1.6, "x", strikes=2),
+        mark(1, 0.4, "fuel tank pressurising"),
+        mark(2, 1.5, "wrong key"),
+        mark(3, 1.6, "x", strikes=2),
         mark(4, 1.7, ""),
-    ]  # fmt: skip
+    ]
     text = "".join(json.dumps(line) + "\n" for line in lines)
     (run / MARKS_FILE).write_text(text + '{"n":5,"te')  # torn by a crash
     summary = seal(run)
     first, second, _ = summary.marks
     assert (first.number, first.text, first.struck, first.host_ns) == (
-        1, "fuel tank pressurising", False, WALL_NS + 400_000_000,
-    )  # fmt: skip
+        1,
+        "fuel tank pressurising",
+        False,
+        WALL_NS + 400_000_000,
+    )
     assert (second.number, second.struck) == (2, True)
     assert summary.t_zero.host_ns == pytest.approx(WALL_NS + SECOND + DELAY_NS, abs=5000)
     assert summary.sentences()[-3:] == (

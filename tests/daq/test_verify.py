@@ -59,8 +59,12 @@ def test_a_whole_run_is_one_line_a_stream_and_exit_code_0(whole):
     assert (found.findings, found.changed) == ((), ())
     assert "samples: 300 rows as in the record and in a fresh decode of the journals" in found.checks
     assert [text.partition(":")[0] for text in found.checks[:5]] == [
-        "manifest", "additions/001", "additions/002", "analysis/rev-A", "analysis/rev-B",
-    ]  # fmt: skip
+        "manifest",
+        "additions/001",
+        "additions/002",
+        "analysis/rev-A",
+        "analysis/rev-B",
+    ]
     assert found.to_json()["streams"][0]["sequences"] == [[0, 299]]
 
 

@@ -47,9 +47,7 @@ class Tank:
     def state(self, phase=Phase.STANDBY, **standings):
         found = {tag: look.standing for tag, look in self.looks.items()}
         if self.vessel.apart:
-            found = {
-                tag: Standing.DISAGREES if one is Standing.INDICATED else one for tag, one in found.items()
-            }
+            found = {tag: Standing.DISAGREES if one is Standing.INDICATED else one for tag, one in found.items()}
         found.update({tag.replace("_", "-"): standing for tag, standing in standings.items()})
         return self.vessel.state(self.looks, found, phase)
 

@@ -13,8 +13,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no way is known
 
 # Leaves a file while it holds, as an inhibitor does with its lock.
 HOLDER = (
-    "import pathlib, sys; p = pathlib.Path({path!r}); p.touch();"
-    "print('held', flush=True); sys.stdin.read(); p.unlink()"
+    "import pathlib, sys; p = pathlib.Path({path!r}); p.touch();print('held', flush=True); sys.stdin.read(); p.unlink()"
 )
 
 

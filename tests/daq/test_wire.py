@@ -78,12 +78,8 @@ def mixed_stream(fast=None, slow=None):
     fast = fast or hello(("i24", "i16", "u8"))
     slow = slow or hello(("i32", "u16"), stream=2, interval=12_500)
     generator = np.random.default_rng(4)
-    fast_rows = np.column_stack(
-        [generator.integers(*TYPE_RANGES[c.type], 47, endpoint=True) for c in fast.channels]
-    )
-    slow_rows = np.column_stack(
-        [generator.integers(*TYPE_RANGES[c.type], 4, endpoint=True) for c in slow.channels]
-    )
+    fast_rows = np.column_stack([generator.integers(*TYPE_RANGES[c.type], 47, endpoint=True) for c in fast.channels])
+    slow_rows = np.column_stack([generator.integers(*TYPE_RANGES[c.type], 4, endpoint=True) for c in slow.channels])
     a = encode_samples(fast, 1000, 5_000_000, 1, fast_rows, 10)
     b = encode_samples(slow, 80, 5_000_300, 0, slow_rows, 2)
     return [

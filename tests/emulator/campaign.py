@@ -112,8 +112,16 @@ class Recorded:
 
 def record_board(plan: Path, wiring: Wiring, port: Path, board: Board) -> Recorded:
     """Record a board with the command itself, as a process of its own, until the board comes to its "tell"."""
-    recorder = standbook("record", plan, "--postdiction", "--plain", "--port", f"{wiring.device}={port}",
-                         stdout=subprocess.PIPE, stderr=subprocess.PIPE)  # fmt: skip
+    recorder = standbook(
+        "record",
+        plan,
+        "--postdiction",
+        "--plain",
+        "--port",
+        f"{wiring.device}={port}",
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
     with ended(recorder):
         board.wait_until_told()
         recorder.send_signal(signal.SIGINT)

@@ -64,8 +64,10 @@ def hear(sent: bytes, stream: int = 1) -> Heard:
     for boot in dict.fromkeys(block.boot for block in blocks):
         mine = [block for block in blocks if block.boot == boot]
         within = [np.arange(block.rows) - np.repeat(block.frame_row, block.frame_count) for block in mine]
-        ticks = [np.repeat(block.frame_ticks, block.frame_count) + block.interval_ticks * rows
-                 for block, rows in zip(mine, within, strict=True)]  # fmt: skip
+        ticks = [
+            np.repeat(block.frame_ticks, block.frame_count) + block.interval_ticks * rows
+            for block, rows in zip(mine, within, strict=True)
+        ]
         starts[boot] = Start(
             boot,
             np.concatenate([block.sequence for block in mine]),

@@ -13,8 +13,15 @@ from tests.repository import ROOT
 SKETCHES = ROOT / "daq" / "firmware"
 ARDUINO = Path("/usr/share/arduino/hardware")
 BUILDER = Path("/usr/share/arduino-builder")  # its own recipes
-TOOLS = ("gcc", "avr-gcc", "avr-size", "arduino-builder", f"{ARDUINO}/arduino/avr/boards.txt",
-         "/usr/include/simavr/sim_avr.h", "/usr/include/libelf.h")  # fmt: skip
+TOOLS = (
+    "gcc",
+    "avr-gcc",
+    "avr-size",
+    "arduino-builder",
+    f"{ARDUINO}/arduino/avr/boards.txt",
+    "/usr/include/simavr/sim_avr.h",
+    "/usr/include/libelf.h",
+)
 BOARD = "arduino:avr:uno"  # an ATmega328P at 16 MHz
 FLASH_BYTES, RAM_BYTES = 32_768, 2_048  # of that chip
 # The compiler has no DECIMAL_DIG under the name that the core's headers use in C++.
@@ -62,9 +69,26 @@ def build_sketch(
             (sources / file).write_text(text, encoding="utf-8")
     sketch = sources / f"{name}.ino"
     flags = [f"-prefs=compiler.{kind}.extra_flags={more}" for kind in ("c", "cpp")]
-    command = ["arduino-builder", "-compile", "-hardware", str(ARDUINO), "-hardware", str(BUILDER), "-tools",
-               str(BUILDER), "-fqbn", BOARD, "-warnings", "all", "-build-path", str(folder), "-build-cache",
-               str(cache), *flags, str(sketch)]  # fmt: skip
+    command = [
+        "arduino-builder",
+        "-compile",
+        "-hardware",
+        str(ARDUINO),
+        "-hardware",
+        str(BUILDER),
+        "-tools",
+        str(BUILDER),
+        "-fqbn",
+        BOARD,
+        "-warnings",
+        "all",
+        "-build-path",
+        str(folder),
+        "-build-cache",
+        str(cache),
+        *flags,
+        str(sketch),
+    ]
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=folder)
     assert done.returncode == 0, f"{name} does not build:\n{done.stdout}{done.stderr}"
     elf = folder / f"{name}.ino.elf"

@@ -98,9 +98,13 @@ def one(random: np.random.Generator) -> tuple[float, float]:
         )
         sides.append(Ullage("water", pressurant, float(run.log_volume[-1]), start, run.duration, chord))
     found = carry_exponent(
-        "fuel", start=Measured(float(n0), 0.0, "1"), drift=Measured(float(c), 0.0, "1"), here=sides[0], there=sides[1],
+        "fuel",
+        start=Measured(float(n0), 0.0, "1"),
+        drift=Measured(float(c), 0.0, "1"),
+        here=sides[0],
+        there=sides[1],
         basis="water flow",
-    )  # fmt: skip
+    )
     assert found.carried is not None
     return found.carried.value - float(-hot.log_pressure[-1] / hot.log_volume[-1]), found.carried.u
 

@@ -67,12 +67,17 @@ def draw_spec(seed):
 
     while True:
         spec = Spec(
-            seed=seed, size=log_even(0.25, 2.5), slower=log_even(0.4, 2.0), pressure=float(random.uniform(0.75, 1.2)),
-            fill=float(random.uniform(0.75, 1.15)), doubt=log_even(0.5, 2.0), noise=log_even(0.5, 3.0),
+            seed=seed,
+            size=log_even(0.25, 2.5),
+            slower=log_even(0.4, 2.0),
+            pressure=float(random.uniform(0.75, 1.2)),
+            fill=float(random.uniform(0.75, 1.15)),
+            doubt=log_even(0.5, 2.0),
+            noise=log_even(0.5, 3.0),
             correlated=float(random.integers(2)) * log_even(1.0, 6.0),
             nozzle=str(random.choice(["down", "up", "horizontal"])),
             clock=str(random.choice(["50 ppm", "50 ppm", "5000 ppm"])),
-        )  # fmt: skip
+        )
         if 0.25 < spec.thrust < 1.6:
             return spec
 
@@ -121,12 +126,17 @@ def campaign_of(spec, campaign):
             "nozzle": spec.nozzle,
             "moving_mass": scaled(mass, max(1.0, spec.size)),
             "device": tuple(
-                device.model_copy(update={"clock_tolerance": dataclasses.replace(
-                    device.clock_tolerance, value=1e-6 * float(spec.clock.split()[0]), text=spec.clock)})
+                device.model_copy(
+                    update={
+                        "clock_tolerance": dataclasses.replace(
+                            device.clock_tolerance, value=1e-6 * float(spec.clock.split()[0]), text=spec.clock
+                        )
+                    }
+                )
                 for device in campaign.stand.device
             ),
         }
-    )  # fmt: skip
+    )
     calibrations = {tag: doubted(c, spec.doubt) for tag, c in campaign.calibrations.items()}
     return dataclasses.replace(campaign, plan=plan, stand=stand, calibrations=calibrations)
 
@@ -136,10 +146,11 @@ def doubted(calibration, times):
     path = calibration.stand_interaction
     path = path.model_copy(
         update={
-            "factor": wider(path.factor, times), "line_load": wider(path.line_load, times),
+            "factor": wider(path.factor, times),
+            "line_load": wider(path.line_load, times),
             "alignment": scaled(path.alignment, times),
         }
-    )  # fmt: skip
+    )
     return calibration.model_copy(
         update={
             "reference_uncertainty": scaled(calibration.reference_uncertainty, times),
@@ -198,8 +209,11 @@ def found_numbers(results):
     found = {
         "impulse": Measured(site.value, site.u, "N*s"),
         "impulse in vacuum": Measured(vacuum.value, vacuum.u, "N*s"),
-        "c*": engine.cstar, "Isp": engine.isp, "CF": engine.thrust_coefficient, "O/F": engine.mixture_ratio,
-    }  # fmt: skip
+        "c*": engine.cstar,
+        "Isp": engine.isp,
+        "CF": engine.thrust_coefficient,
+        "O/F": engine.mixture_ratio,
+    }
     for name, tank in results.tanks.items():
         found[f"CdA {name}"] = tank.cda
         found[f"n {name}"] = tank.exponent.chord if tank.exponent else None
@@ -294,8 +308,15 @@ def honesty(rows, name):
     over = [row.relative_u[name] / row.bound[name] for row in rows if name in row.relative_u and name in row.bound]
     # the interval is value +- 1.96 u
     inside = float(np.mean(np.abs(pulls) <= 1.959964))
-    return Honesty(name, pulls.size, inside, float(np.std(pulls, ddof=1)), float(np.mean(pulls)), float(u),
-                   float(np.median(over)) if over else None)  # fmt: skip
+    return Honesty(
+        name,
+        pulls.size,
+        inside,
+        float(np.std(pulls, ddof=1)),
+        float(np.mean(pulls)),
+        float(u),
+        float(np.median(over)) if over else None,
+    )
 
 
 def table(rows):

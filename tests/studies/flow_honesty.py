@@ -99,20 +99,36 @@ def draw_spec(seed):
     kinds = tuple(kind for kind in AMOUNTS if kind in kinds)
     white = log_even(2e-4, 2.5e-3)
     return Spec(
-        seed=seed, volume=volume, ratio=ratio, start_pressure=pressure, duration=log_even(2.0, 60.0),
-        gas=str(random.choice(GASES)), rate=log_even(50.0, 10e3), bits=int(random.integers(10, 25)),
-        full_scale=pressure / random.uniform(0.4, 0.85), gauge=bool(random.integers(2)),
-        white=white, correlated=white * float(random.integers(2)), correlation_time=log_even(0.02, 0.1),
-        gain_u=log_even(5e-4, 5e-3), zero_u=log_even(2e-4, 1.5e-3), volume_u=log_even(1e-3, 1e-2),
-        load_u=log_even(1e-3, 5e-3), density_u=log_even(2e-4, 1e-3), ambient_u=log_even(50.0, 500.0),
-        clock_tolerance=float(random.choice([50e-6, 50e-6, 5e-3])), latency=log_even(1e-3, 20e-3),
-        hold=float(random.uniform(1.6, 6.0)), stroke=log_even(0.04, 0.2),
+        seed=seed,
+        volume=volume,
+        ratio=ratio,
+        start_pressure=pressure,
+        duration=log_even(2.0, 60.0),
+        gas=str(random.choice(GASES)),
+        rate=log_even(50.0, 10e3),
+        bits=int(random.integers(10, 25)),
+        full_scale=pressure / random.uniform(0.4, 0.85),
+        gauge=bool(random.integers(2)),
+        white=white,
+        correlated=white * float(random.integers(2)),
+        correlation_time=log_even(0.02, 0.1),
+        gain_u=log_even(5e-4, 5e-3),
+        zero_u=log_even(2e-4, 1.5e-3),
+        volume_u=log_even(1e-3, 1e-2),
+        load_u=log_even(1e-3, 5e-3),
+        density_u=log_even(2e-4, 1e-3),
+        ambient_u=log_even(50.0, 500.0),
+        clock_tolerance=float(random.choice([50e-6, 50e-6, 5e-3])),
+        latency=log_even(1e-3, 20e-3),
+        hold=float(random.uniform(1.6, 6.0)),
+        stroke=log_even(0.04, 0.2),
         heat_factor=float(np.clip(0.65 * math.exp(0.6 * random.standard_normal()), 0.3, 3.0)),
-        gas_temperature=ROOM + 2.0 * float(random.standard_normal()) + 1.0, amounts=kinds,
+        gas_temperature=ROOM + 2.0 * float(random.standard_normal()) + 1.0,
+        amounts=kinds,
         amount_u={kind: log_even(1e-3, 1e-2) for kind in AMOUNTS},
         left_share=0.02 if "run-out" in kinds else float(random.uniform(0.05, 0.2)),
         diameter=(4.0 * volume / (math.pi * random.uniform(1.5, 5.0))) ** (1.0 / 3.0),
-    )  # fmt: skip
+    )
 
 
 def cda_for(spec):
@@ -144,16 +160,35 @@ def play(spec):
     density = DENSITY * (1.0 + spec.density_u * normal())
     cda = cda_for(spec)
     tank = TankWorld(
-        name="tank", gas=spec.gas, volume=spec.volume, diameter=spec.diameter, liquid_density=density, load=spec.load,
-        residual=spec.left_share * spec.load if spec.runs_dry else 0.0, outlet_head=0.1,
-        start_pressure=spec.start_pressure, cda=cda, liquid_temperature=ROOM, gas_temperature=spec.gas_temperature,
-        wall_temperature=ROOM, heat_factor=spec.heat_factor, valve_delay=0.15, valve_stroke=spec.stroke,
-    )  # fmt: skip
+        name="tank",
+        gas=spec.gas,
+        volume=spec.volume,
+        diameter=spec.diameter,
+        liquid_density=density,
+        load=spec.load,
+        residual=spec.left_share * spec.load if spec.runs_dry else 0.0,
+        outlet_head=0.1,
+        start_pressure=spec.start_pressure,
+        cda=cda,
+        liquid_temperature=ROOM,
+        gas_temperature=spec.gas_temperature,
+        wall_temperature=ROOM,
+        heat_factor=spec.heat_factor,
+        valve_delay=0.15,
+        valve_stroke=spec.stroke,
+    )
     world = World(
-        kind="water flow", tanks=(tank,), engine=None, ambient_pressure=ambient, back_pressure=ambient,
-        ambient_temperature=ROOM, gravity=9.80665, closes_early=not spec.runs_dry,
-        close_at_share=spec.left_share, seed=spec.seed,
-    )  # fmt: skip
+        kind="water flow",
+        tanks=(tank,),
+        engine=None,
+        ambient_pressure=ambient,
+        back_pressure=ambient,
+        ambient_temperature=ROOM,
+        gravity=9.80665,
+        closes_early=not spec.runs_dry,
+        close_at_share=spec.left_share,
+        seed=spec.seed,
+    )
     course = simulate(world, Timeline(hold=spec.hold + 0.2, after=7.0, vent_after=6.0))
     true = course.tanks["tank"]
     end = min(course.events.get("depletion/tank", math.inf), course.events["closing"])
@@ -185,10 +220,15 @@ def play(spec):
         played[f"box/{stream}"] = Played(
             times * (1.0 + rate), {sensor.tag: counts}, {sensor.tag: Rails(0, 2**sensor.bits - 1)}
         )
-    stand = Stand.model_validate({
-        "name": "bench", "nozzle": "horizontal", "tanks_on_cell": False, "input": tuple(inputs),
-        "device": ({"name": "box", "serial": "1", "clock_tolerance": f"{1e6 * spec.clock_tolerance} ppm"},),
-    })  # fmt: skip
+    stand = Stand.model_validate(
+        {
+            "name": "bench",
+            "nozzle": "horizontal",
+            "tanks_on_cell": False,
+            "input": tuple(inputs),
+            "device": ({"name": "box", "serial": "1", "clock_tolerance": f"{1e6 * spec.clock_tolerance} ppm"},),
+        }
+    )
     weighing = Weighing(
         caught=_measured(left, spec.amount_u["caught"] * spec.expelled, normal) if "caught" in spec.amounts else None,
         residual=_measured(float(true.liquid_mass[-1]), spec.amount_u["drained"] * spec.expelled, normal)
@@ -196,9 +236,14 @@ def play(spec):
         else None,
     )
     dataset = dataset_from_counts(
-        _plan(spec, notes, noted_ambient, cda, tank, random), stand, calibrations, played, t_zero=T_ZERO,
-        weighings={"tank": weighing}, clock_u=spec.clock_tolerance / math.sqrt(3.0),
-    )  # fmt: skip
+        _plan(spec, notes, noted_ambient, cda, tank, random),
+        stand,
+        calibrations,
+        played,
+        t_zero=T_ZERO,
+        weighings={"tank": weighing},
+        clock_u=spec.clock_tolerance / math.sqrt(3.0),
+    )
     return Drawn(spec, dataset, course, world, cda, chord, left)
 
 
@@ -253,9 +298,17 @@ def _pressure_sensor(spec, course, true, ambient, random):
 
     unit = "bar(g)" if spec.gauge else "bar(a)"
     return Sensor(
-        "PT-1", unit, spec.rate, spec.bits, spec.full_scale / 1e5, spec.gain_u, spec.zero_u * spec.full_scale / 1e5,
-        spec.latency, read, {"tag": "PT-1", "measures": "tank pressure", "tank": "tank"},
-    )  # fmt: skip
+        "PT-1",
+        unit,
+        spec.rate,
+        spec.bits,
+        spec.full_scale / 1e5,
+        spec.gain_u,
+        spec.zero_u * spec.full_scale / 1e5,
+        spec.latency,
+        read,
+        {"tag": "PT-1", "measures": "tank pressure", "tank": "tank"},
+    )
 
 
 def _amount_sensor(spec, kind, course, true, density, random):
@@ -288,34 +341,64 @@ def _amount_sensor(spec, kind, course, true, density, random):
 
 
 def _calibration(sensor, step):
-    return Calibration.model_validate({
-        "tag": sensor.tag, "revision": "r01", "sensor": "drawn", "sensor_serial": "", "date": dt.date(2031, 6, 1),
-        "valid_until": dt.date(2032, 6, 1), "signal_unit": "counts", "reading_unit": sensor.unit,
-        "lowest": -0.05 * sensor.full, "highest": 1.05 * sensor.full, "pivot": 0.0,
-        "coefficients": (-0.05 * sensor.full, step), "covariance": ((0.0, 0.0), (0.0, 0.0)),
-        "reference_uncertainty": f"{100.0 * sensor.gain_u} %", "zero_uncertainty": sensor.zero_u,
-        "latency": f"{1e3 * sensor.latency} ms",
-    })  # fmt: skip
+    return Calibration.model_validate(
+        {
+            "tag": sensor.tag,
+            "revision": "r01",
+            "sensor": "drawn",
+            "sensor_serial": "",
+            "date": dt.date(2031, 6, 1),
+            "valid_until": dt.date(2032, 6, 1),
+            "signal_unit": "counts",
+            "reading_unit": sensor.unit,
+            "lowest": -0.05 * sensor.full,
+            "highest": 1.05 * sensor.full,
+            "pivot": 0.0,
+            "coefficients": (-0.05 * sensor.full, step),
+            "covariance": ((0.0, 0.0), (0.0, 0.0)),
+            "reference_uncertainty": f"{100.0 * sensor.gain_u} %",
+            "zero_uncertainty": sensor.zero_u,
+            "latency": f"{1e3 * sensor.latency} ms",
+        }
+    )
 
 
 def _plan(spec, notes, ambient, cda, tank, random):
     residual = tank.residual
     typed = f"{residual * (1.0 + 0.1 * random.standard_normal())} +/- {0.1 * residual} kg" if spec.runs_dry else "0 kg"
-    return Plan.model_validate({
-        "test": {"number": "WF-1", "kind": "water flow", "stand": "bench", "article": "tank", "objective": "CdA",
-                 "t_zero": "box valve rising"},
-        "site": {"ambient_pressure": f"{ambient} +/- {spec.ambient_u} Pa(a)", "ambient_temperature": "20 +/- 1 degC"},
-        "tank": ({
-            "name": "tank", "liquid": "water", "pressurant": spec.gas,
-            "liquid_density": f"{DENSITY} +/- {DENSITY * spec.density_u} kg/m3",
-            "internal_volume": f"{notes['volume']} +/- {spec.volume_u * spec.volume} m3",
-            "liquid_load": f"{notes['load']} +/- {spec.load_u * spec.load} kg",
-            "unusable_residual": typed, "internal_diameter": f"{spec.diameter} m", "outlet_below_floor": "0.1 m",
-            "start_pressure": f"{spec.start_pressure} Pa(a)", "ullage_exponent": "1.3 +/- 0.3",
-            "feed_cda": f"{cda} +/- {0.1 * cda} m2",
-        },),
-        "flow": {"end": "run-out" if spec.runs_dry else "valve closed early"},
-    })  # fmt: skip
+    return Plan.model_validate(
+        {
+            "test": {
+                "number": "WF-1",
+                "kind": "water flow",
+                "stand": "bench",
+                "article": "tank",
+                "objective": "CdA",
+                "t_zero": "box valve rising",
+            },
+            "site": {
+                "ambient_pressure": f"{ambient} +/- {spec.ambient_u} Pa(a)",
+                "ambient_temperature": "20 +/- 1 degC",
+            },
+            "tank": (
+                {
+                    "name": "tank",
+                    "liquid": "water",
+                    "pressurant": spec.gas,
+                    "liquid_density": f"{DENSITY} +/- {DENSITY * spec.density_u} kg/m3",
+                    "internal_volume": f"{notes['volume']} +/- {spec.volume_u * spec.volume} m3",
+                    "liquid_load": f"{notes['load']} +/- {spec.load_u * spec.load} kg",
+                    "unusable_residual": typed,
+                    "internal_diameter": f"{spec.diameter} m",
+                    "outlet_below_floor": "0.1 m",
+                    "start_pressure": f"{spec.start_pressure} Pa(a)",
+                    "ullage_exponent": "1.3 +/- 0.3",
+                    "feed_cda": f"{cda} +/- {0.1 * cda} m2",
+                },
+            ),
+            "flow": {"end": "run-out" if spec.runs_dry else "valve closed early"},
+        }
+    )
 
 
 @dataclass(frozen=True)
@@ -344,9 +427,15 @@ def run(seed):
     bound = linearised_bound(drawn)
     chord = tank.exponent.chord if tank.exponent else None
     return Outcome(
-        drawn.spec, tank.cda.value / drawn.cda - 1.0, tank.cda.u / drawn.cda, bound[0],
-        chord.value - drawn.chord if chord else nan, chord.u if chord else nan, bound[1], codes,
-    )  # fmt: skip
+        drawn.spec,
+        tank.cda.value / drawn.cda - 1.0,
+        tank.cda.u / drawn.cda,
+        bound[0],
+        chord.value - drawn.chord if chord else nan,
+        chord.u if chord else nan,
+        bound[1],
+        codes,
+    )
 
 
 @dataclass(frozen=True)
@@ -367,16 +456,20 @@ def figures(error, u, bound):
     pull = error[given] / u[given]
     over = u[given] / bound[given]
     return Figures(
-        int(given.sum()), float(np.mean(np.abs(pull) <= 1.96)), float(np.sqrt(np.mean(pull**2))), float(np.mean(pull)),
-        float(np.median(over)), float(np.mean(over <= 1.3)),
-    )  # fmt: skip
+        int(given.sum()),
+        float(np.mean(np.abs(pull) <= 1.96)),
+        float(np.sqrt(np.mean(pull**2))),
+        float(np.mean(pull)),
+        float(np.median(over)),
+        float(np.mean(over <= 1.3)),
+    )
 
 
 def pooled(outcomes):
     """Return the figures of CdA and of the chord exponent."""
-    columns = np.array([
-        (o.cda_error, o.cda_u, o.cda_bound, o.chord_error, o.chord_u, o.chord_bound) for o in outcomes
-    ]).T  # fmt: skip
+    columns = np.array(
+        [(o.cda_error, o.cda_u, o.cda_bound, o.chord_error, o.chord_u, o.chord_bound) for o in outcomes]
+    ).T
     return figures(*columns[:3]), figures(*columns[3:])
 
 

@@ -20,8 +20,25 @@ from pathlib import Path
 RUNS = {"hello": 6_000_000, "lines": 2_000_000, "journal": 1_200_000, "frames": 1_000_000}
 LONGEST = {"hello": 1019, "lines": 600, "journal": 1500, "frames": 2000}  # bytes of an input
 MEMORY_MB, SECONDS = 1024, 10  # a single input may take no more
-WORDS = ('"format":1', '"boot":', '"min":', '"type":"', '"time_scale":', '"rehearsal":true', "NaN", "Infinity", "1e999",
-         "\\\\u001b", "\\\\ud800", "null", "true", "[[", "{}", "i24", "u16")
+WORDS = (
+    '"format":1',
+    '"boot":',
+    '"min":',
+    '"type":"',
+    '"time_scale":',
+    '"rehearsal":true',
+    "NaN",
+    "Infinity",
+    "1e999",
+    "\\\\u001b",
+    "\\\\ud800",
+    "null",
+    "true",
+    "[[",
+    "{}",
+    "i24",
+    "u16",
+)
 
 
 def search(target: str, runs: int, work: Path) -> int:

@@ -66,9 +66,10 @@ def precise(campaign):
     reference = dataclasses.replace(c.reference_uncertainty, value=c.reference_uncertainty.value / 10.0)
     cell = c.model_copy(
         update={
-            "reference_uncertainty": reference, "stand_interaction": c.stand_interaction.model_copy(update=tenth),
+            "reference_uncertainty": reference,
+            "stand_interaction": c.stand_interaction.model_copy(update=tenth),
         }
-    )  # fmt: skip
+    )
     return dataclasses.replace(campaign, calibrations={**campaign.calibrations, "LC-1": cell})
 
 
@@ -104,12 +105,14 @@ def pulls(campaign, physics, nozzle, runs, seed=0):
         results = analyse_static_fire(dataset_of(campaign, rehearsal, plan=plan, stand=stand)).results
         truth = rehearsal.truth
         site, vacuum = results.impulse, results.impulse_vacuum
-        rows.append((
-            (site.value - truth.impulse_site) / site.u,
-            (vacuum.value - truth.impulse_vacuum) / vacuum.u,
-            100.0 * (site.value / truth.impulse_site - 1.0),
-            100.0 * site.u / site.value,
-        ))  # fmt: skip
+        rows.append(
+            (
+                (site.value - truth.impulse_site) / site.u,
+                (vacuum.value - truth.impulse_vacuum) / vacuum.u,
+                100.0 * (site.value / truth.impulse_site - 1.0),
+                100.0 * site.u / site.value,
+            )
+        )
     return Pulls(*np.array(rows).T)
 
 

@@ -90,8 +90,9 @@ def fire(folder: Path, *, faults: tuple[str, ...] = (), more_redlines: bool = Fa
     options = [word for fault in faults for word in ("--fault", fault)]
     stand = subprocess.Popen(
         [*command, "rehearse", plan, "--time-scale", str(time_scale), "--link", link, *options],
-        cwd=ROOT, stdout=subprocess.DEVNULL,
-    )  # fmt: skip
+        cwd=ROOT,
+        stdout=subprocess.DEVNULL,
+    )
     try:
         _until(lambda: link.is_symlink() or stand.poll() is not None, "the made-up stand")
         record = [*command, "record", plan, "--rehearsal", "--port", f"cradle-a={link}"]

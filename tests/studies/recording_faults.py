@@ -83,8 +83,9 @@ def combination(seed: int, seconds: float = SECONDS) -> list[Fault]:
     return found
 
 
-def played_live(folder: Path, faults: Sequence[Fault], *, scale: float = SCALE, seed: int = 1,
-                seconds: float = SECONDS) -> tuple[Judgement, DeviceRecord, Sent]:  # fmt: skip
+def played_live(
+    folder: Path, faults: Sequence[Fault], *, scale: float = SCALE, seed: int = 1, seconds: float = SECONDS
+) -> tuple[Judgement, DeviceRecord, Sent]:
     """Play, record, seal and judge one case."""
     plain = write_campaign(folder, today=dt.datetime.now().astimezone().date())
     plan = plain / "plans/WF-03.toml"
@@ -93,8 +94,12 @@ def played_live(folder: Path, faults: Sequence[Fault], *, scale: float = SCALE, 
     campaign = read_campaign(plan, today=dt.datetime.now().astimezone().date())
     table = faulty_table(table, faults, campaign.stand.input)
     if any(isinstance(fault, known.NoHello) for fault in faults):
-        hellos = [table.hello(layout, scale) for boot in boots(table, faults) for stream in boot.table.streams
-                  for _, layout in boot.layouts(stream)]  # fmt: skip
+        hellos = [
+            table.hello(layout, scale)
+            for boot in boots(table, faults)
+            for stream in boot.table.streams
+            for _, layout in boot.layouts(stream)
+        ]
         write_layouts(plain, "cradle-a", hellos, "2031-06-14T09:00:00Z")
     now = dt.datetime.now().astimezone()
     run = create_run(campaign, None, rehearsal=True, now=now, software="standbook study")
@@ -107,17 +112,22 @@ def played_live(folder: Path, faults: Sequence[Fault], *, scale: float = SCALE, 
 
     sent: list[Sent] = []
     over = threading.Event()
-    with RehearsalDevice(table, time_scale=scale, faults=faults, linger=0.5, ring_bytes=round(4096 * scale),
-                         moved=moved) as device:  # fmt: skip
+    with RehearsalDevice(
+        table, time_scale=scale, faults=faults, linger=0.5, ring_bytes=round(4096 * scale), moved=moved
+    ) as device:
         moved(device.port)
         player = threading.Thread(target=lambda: (sent.append(device.run(over, wait=60.0)), over.set()))
         player.start()
         try:
             record_devices(
-                campaign.stand, {"cradle-a": str(link)}, run / "raw",
-                stop=_a_moment_after(over), report=lambda _watch: None, tell=lambda _sentence: None,
+                campaign.stand,
+                {"cradle-a": str(link)},
+                run / "raw",
+                stop=_a_moment_after(over),
+                report=lambda _watch: None,
+                tell=lambda _sentence: None,
                 layouts={"cradle-a": load_layouts(run, "cradle-a")},
-            )  # fmt: skip
+            )
         finally:
             over.set()
             player.join()
@@ -181,8 +191,10 @@ def main() -> None:
         differs = judgement.faults + (judgement.worst_restart > RESTART * SCALE)
         wrong, count, worst = wrong + bool(differs), count + 1, max(worst, judgement.worst_restart)
         print(f"{'DIFFERS' if differs else 'equal  '} {name}: {judgement}", flush=True)
-    print(f"{count} cases, {wrong} differ from the truth; across restarts at most {worst:.3f} s off (device time, "
-          f"{SCALE:g} x); {time.monotonic() - begin:.0f} s")  # fmt: skip
+    print(
+        f"{count} cases, {wrong} differ from the truth; across restarts at most {worst:.3f} s off (device time, "
+        f"{SCALE:g} x); {time.monotonic() - begin:.0f} s"
+    )
     if wrong:
         raise SystemExit(1)
 

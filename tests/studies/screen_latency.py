@@ -105,9 +105,7 @@ def measure(folder: Path, seconds: float) -> Delays:
             time.sleep(0.01)
         newest = [-1]
         rows: list[tuple[int, int]] = []  # sequence of the newest row of a piece, when capture saw it [ns]
-        live, _ = live_of(
-            campaign.plan, campaign.stand, campaign.calibrations, folder, started_ns=time.monotonic_ns()
-        )
+        live, _ = live_of(campaign.plan, campaign.stand, campaign.calibrations, folder, started_ns=time.monotonic_ns())
         head = head_of(campaign.plan, takes_keys=False)
         showing = Showing(live, head, folder, plain=True)
         showing._lines = None
@@ -125,9 +123,14 @@ def measure(folder: Path, seconds: float) -> Delays:
             return watch.all_silent or watch.elapsed > seconds + 20.0
 
         record_devices(
-            campaign.stand, {"cradle-a": str(link)}, raw, stop=stop, report=showing.report, taken=taken,
+            campaign.stand,
+            {"cradle-a": str(link)},
+            raw,
+            stop=stop,
+            report=showing.report,
+            taken=taken,
             start=_start_timed,
-        )  # fmt: skip
+        )
         showing.close()
     finally:
         player.terminate()

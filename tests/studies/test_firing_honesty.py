@@ -51,10 +51,18 @@ def test_without_errors_the_numbers_are_the_true_ones(campaign, seed):
     results = analyse_static_fire(dataset_of(other, rehearsal, plan=noted(other.plan, physics.world, silent))).results
     true, found = true_numbers(rehearsal.truth, results), found_numbers(results)
     for name, within in {
-        "impulse": 5e-4, "impulse in vacuum": 5e-4, "Isp": 1e-3, "CF": 1e-3, "O/F": 1e-3,
+        "impulse": 5e-4,
+        "impulse in vacuum": 5e-4,
+        "Isp": 1e-3,
+        "CF": 1e-3,
+        "O/F": 1e-3,
         # flow beside the valve instants is known to half of itself, and they to 0.02 s, of 8 s in the shorter burn
-        "c*": 0.003, "CdA oxidiser": 0.013, "CdA fuel": 0.006, "n oxidiser": 0.005, "n fuel": 0.012,
-    }.items():  # fmt: skip
+        "c*": 0.003,
+        "CdA oxidiser": 0.013,
+        "CdA fuel": 0.006,
+        "n oxidiser": 0.005,
+        "n fuel": 0.012,
+    }.items():
         assert found[name].value == pytest.approx(true[name], rel=within), name
 
 

@@ -24,9 +24,13 @@ def test_the_drawn_stands_span_what_they_should():
     assert {s.gas for s in specs} == set(GASES)
     assert {kind for s in specs for kind in s.amounts} == set(AMOUNTS)
     for name, low, high in (
-        ("volume", 5e-3, 60e-3), ("ratio", 1.2, 3.5), ("start_pressure", 10e5, 60e5), ("duration", 2.0, 60.0),
-        ("rate", 50.0, 10e3), ("bits", 10, 24),
-    ):  # fmt: skip
+        ("volume", 5e-3, 60e-3),
+        ("ratio", 1.2, 3.5),
+        ("start_pressure", 10e5, 60e5),
+        ("duration", 2.0, 60.0),
+        ("rate", 50.0, 10e3),
+        ("bits", 10, 24),
+    ):
         values = np.array([getattr(s, name) for s in specs])
         assert low <= values.min() < low + 0.1 * (high - low)
         assert high - 0.1 * (high - low) < values.max() <= high

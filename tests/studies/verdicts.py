@@ -103,9 +103,13 @@ class Bench:
 def judged(impulse, limit):
     """Return the outcome against a limit."""
     return verdict(
-        impulse.value, impulse.u, limit=limit, limit_name="study", lower_bound_only=impulse.lower_bound_only,
+        impulse.value,
+        impulse.u,
+        limit=limit,
+        limit_name="study",
+        lower_bound_only=impulse.lower_bound_only,
         unseen=impulse.unseen,
-    ).outcome  # fmt: skip
+    ).outcome
 
 
 def outcomes(bench, runs):

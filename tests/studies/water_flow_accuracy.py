@@ -150,8 +150,10 @@ def reference_campaign():
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         for path, text in (
-            ("stand.toml", STAND), ("calibrations/PT-1_r01.toml", CALIBRATION), ("plans/WF-R.toml", PLAN),
-        ):  # fmt: skip
+            ("stand.toml", STAND),
+            ("calibrations/PT-1_r01.toml", CALIBRATION),
+            ("plans/WF-R.toml", PLAN),
+        ):
             (place / path).parent.mkdir(exist_ok=True)
             (place / path).write_text(text, encoding="utf-8")
         return read_campaign(place / "plans" / "WF-R.toml", today=TODAY)
@@ -188,14 +190,16 @@ def accuracy(campaign, play, runs, seed=0):
         found, truth = results.tanks[tank.name], made_up.truth
         cda, chord = found.cda, found.exponent.chord
         true_cda, true_chord = truth.cda[tank.name], truth.exponent_chord[tank.name]
-        rows.append((
-            100.0 * (cda.value / true_cda - 1.0),
-            (cda.value - true_cda) / cda.u,
-            chord.value - true_chord,
-            (chord.value - true_chord) / chord.u,
-            100.0 * cda.u / true_cda,
-            chord.u,
-        ))  # fmt: skip
+        rows.append(
+            (
+                100.0 * (cda.value / true_cda - 1.0),
+                (cda.value - true_cda) / cda.u,
+                chord.value - true_chord,
+                (chord.value - true_chord) / chord.u,
+                100.0 * cda.u / true_cda,
+                chord.u,
+            )
+        )
         codes.update({f"{f.severity} {f.code}" for f in results.findings if f.code not in EXPECTED})
     return Accuracy(*np.array(rows).T, codes)
 
