@@ -67,8 +67,8 @@ def rehearse(
 
     Example: standbook rehearse teasel-2/plans/HF-02.toml --link teasel.port --fault brown-out@0.15 --fault unplug@5:2
     """
-    from standbook.analysis.scenario.story import draw_for
-    from standbook.analysis.scenario.story import rehearse as make_up
+    from standbook.analysis.simulation.story import draw_for
+    from standbook.analysis.simulation.story import rehearse as make_up
     from standbook.daq.campaign import read_campaign
     from standbook.daq.faults import Unplug, parse_fault
 

@@ -2,8 +2,8 @@
 
 import dataclasses
 
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.world import EngineWorld, TankWorld, World
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.world import EngineWorld, TankWorld, World
 
 NITROGEN_TANK = TankWorld(
     name="fuel",

@@ -7,9 +7,9 @@ import pytest
 from standbook.analysis.report import firing_sections
 from standbook.analysis.report.blocks import Picture, Register, Table, Text
 from standbook.analysis.report.sentences import OUTCOME_WORDS
-from standbook.analysis.scenario.draw import Draw
-from standbook.analysis.scenario.stage import perform
-from standbook.analysis.scenario.world import world_of
+from standbook.analysis.simulation.draw import Draw
+from standbook.analysis.simulation.stage import perform
+from standbook.analysis.simulation.world import world_of
 from standbook.analysis.static_fire import analyse_static_fire
 from standbook.analysis.tables import curve_table
 from standbook.daq.campaign import read_campaign

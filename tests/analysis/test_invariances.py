@@ -20,10 +20,10 @@ from standbook.analysis.flow_coefficient import direct_cda
 from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
 from standbook.analysis.impulse import seen
 from standbook.analysis.limits import verdict
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.stage import perform
-from standbook.analysis.scenario.story import instrument
-from standbook.analysis.scenario.world import world_of
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.stage import perform
+from standbook.analysis.simulation.story import instrument
+from standbook.analysis.simulation.world import world_of
 from standbook.analysis.static_fire import analyse_static_fire, firing_impulse
 from standbook.daq.quantity import factor
 from tests.rehearsed import dataset_of

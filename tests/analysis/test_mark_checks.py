@@ -8,8 +8,8 @@ import pytest
 from standbook.analysis.checks import gauge_effect
 from standbook.analysis.dataset import CrewMark
 from standbook.analysis.mark_checks import mark_findings
-from standbook.analysis.scenario.draw import Draw
-from standbook.analysis.scenario.physics import USUAL
+from standbook.analysis.simulation.draw import Draw
+from standbook.analysis.simulation.physics import USUAL
 from tests.rehearsed import dataset_of
 from tests.studies.trap_recordings import Bench, instrument
 

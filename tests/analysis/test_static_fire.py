@@ -8,10 +8,10 @@ import pytest
 from standbook.analysis.analyse import analyse
 from standbook.analysis.predict import predict
 from standbook.analysis.results import Measured, from_json, to_json
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.stage import on_stand, perform
-from standbook.analysis.scenario.story import instrument
-from standbook.analysis.scenario.world import world_of
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.stage import on_stand, perform
+from standbook.analysis.simulation.story import instrument
+from standbook.analysis.simulation.world import world_of
 from standbook.analysis.static_fire import analyse_static_fire
 from standbook.daq.campaign import read_campaign
 from standbook.daq.errors import DataError

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from standbook.analysis.curves import Curve
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.story import rehearse
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.story import rehearse
 from standbook.analysis.tables import channel_table, curve_table, findings_table, results_table
 from standbook.daq.campaign import read_campaign
 from tests.analysis.report_fixture import firing

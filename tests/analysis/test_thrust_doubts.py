@@ -6,10 +6,10 @@ import math
 import numpy as np
 import pytest
 
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.stage import perform
-from standbook.analysis.scenario.story import instrument
-from standbook.analysis.scenario.world import world_of
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.stage import perform
+from standbook.analysis.simulation.story import instrument
+from standbook.analysis.simulation.world import world_of
 from standbook.analysis.static_fire import analyse_static_fire
 from standbook.daq.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity

@@ -11,8 +11,8 @@ from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset import Weighing
 from standbook.analysis.predict import predict
 from standbook.analysis.results import Measured, from_json, to_json
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.story import demo_draw, rehearse
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.story import demo_draw, rehearse
 from standbook.analysis.water_flow import analyse_water_flow
 from standbook.daq.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity

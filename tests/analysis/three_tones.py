@@ -9,10 +9,10 @@ import math
 import numpy as np
 
 from standbook.analysis.dataset import Played
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.instruments import sample
-from standbook.analysis.scenario.stage import on_stand
-from standbook.analysis.scenario.story import instrument
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.instruments import sample
+from standbook.analysis.simulation.stage import on_stand
+from standbook.analysis.simulation.story import instrument
 from standbook.daq.channels import Rails
 from tests.rehearsed import dataset_of
 

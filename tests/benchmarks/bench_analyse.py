@@ -16,8 +16,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.story import rehearse
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.story import rehearse
 from standbook.daq.campaign import read_campaign
 from tests.rehearsed_run import lock, recorded
 from tests.repository import ROOT

@@ -8,8 +8,8 @@ import pytest
 
 from standbook.analysis.predict import predict
 from standbook.analysis.results import from_json
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.story import rehearse
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.story import rehearse
 from standbook.cli.main import run as standbook
 from standbook.daq.envelope import Event
 from standbook.daq.hello import Hello, WireLine

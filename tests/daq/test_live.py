@@ -6,7 +6,7 @@ import re
 import numpy as np
 import pytest
 
-from standbook.analysis.scenario.story import demo_draw, rehearse
+from standbook.analysis.simulation.story import demo_draw, rehearse
 from standbook.daq.campaign import read_campaign
 from standbook.daq.encode import encode_frame
 from standbook.daq.faults import BrownOut

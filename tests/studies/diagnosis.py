@@ -19,10 +19,10 @@ import numpy as np
 
 from standbook.analysis.analyse import analyse
 from standbook.analysis.predict import predict
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.mistakes import Mistaken, mistaken
-from standbook.analysis.scenario.story import rehearse
-from standbook.analysis.scenario.world import world_of
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.mistakes import Mistaken, mistaken
+from standbook.analysis.simulation.story import rehearse
+from standbook.analysis.simulation.world import world_of
 from standbook.daq.quantity import parse_quantity
 from tests.rehearsed import dataset_of, with_clip
 from tests.studies.water_flow_accuracy import MASS_SHARE_U, WHITE_NOISE, demo_campaign, reference_campaign

@@ -21,8 +21,8 @@ from scipy.signal import lfilter
 from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset import Played, Weighing, dataset_from_counts
 from standbook.analysis.results import Measured, TZero
-from standbook.analysis.scenario.physics import Timeline, simulate
-from standbook.analysis.scenario.world import TankWorld, World
+from standbook.analysis.simulation.physics import Timeline, simulate
+from standbook.analysis.simulation.world import TankWorld, World
 from standbook.daq.calibration import Calibration
 from standbook.daq.channels import Rails
 from standbook.daq.plan import Plan

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.scenario.story import draw_for, rehearse
+from standbook.analysis.simulation.story import draw_for, rehearse
 from standbook.cli.starter import PLAN_FILES, write_campaign
 from standbook.daq.campaign import Campaign, read_campaign
 from standbook.daq.channels import Rails

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from standbook.analysis.scenario.draw import Errors
+from standbook.analysis.simulation.draw import Errors
 from tests.studies.impulse_coverage import NOZZLES, campaign_for_study, clean_errors, pooled, pulls, truths
 from tests.studies.verdicts import CASES, Bench, hidden_outcomes, outcomes
 

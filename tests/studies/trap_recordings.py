@@ -21,12 +21,12 @@ import numpy as np
 
 from standbook.analysis.analyse import analyse_run
 from standbook.analysis.report.write import write_report
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.mistakes import mistaken
-from standbook.analysis.scenario.physics import Timeline
-from standbook.analysis.scenario.stage import on_stand, perform
-from standbook.analysis.scenario.story import instrument
-from standbook.analysis.scenario.world import world_of
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.mistakes import mistaken
+from standbook.analysis.simulation.physics import Timeline
+from standbook.analysis.simulation.stage import on_stand, perform
+from standbook.analysis.simulation.story import instrument
+from standbook.analysis.simulation.world import world_of
 from standbook.cli.starter import write_campaign
 from standbook.daq import faults
 from standbook.daq.campaign import read_campaign

@@ -16,10 +16,10 @@ import numpy as np
 
 from standbook.analysis.firing_tanks import tank_flows, weighed_mass
 from standbook.analysis.limits import verdict
-from standbook.analysis.scenario.draw import Draw
-from standbook.analysis.scenario.stage import on_stand
-from standbook.analysis.scenario.story import instrument
-from standbook.analysis.scenario.world import noted_plan
+from standbook.analysis.simulation.draw import Draw
+from standbook.analysis.simulation.stage import on_stand
+from standbook.analysis.simulation.story import instrument
+from standbook.analysis.simulation.world import noted_plan
 from standbook.analysis.static_fire import firing_impulse
 from tests.rehearsed import dataset_of, from_late, with_clip, with_gap
 from tests.studies.impulse_coverage import NEEDED, NOZZLES, PHYSICS, campaign_for_study, truths

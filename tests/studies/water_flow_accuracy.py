@@ -20,8 +20,8 @@ from pathlib import Path
 import numpy as np
 
 from standbook.analysis.analyse import analyse
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.story import rehearse
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.story import rehearse
 from standbook.cli.starter import write_campaign
 from standbook.daq.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity

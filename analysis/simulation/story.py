@@ -13,11 +13,11 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.scenario.draw import Draw
-from standbook.analysis.scenario.instruments import TYPE_LIMITS, Sampled, clock_rate, sample
-from standbook.analysis.scenario.physics import USUAL, Timeline
-from standbook.analysis.scenario.stage import Physics, perform
-from standbook.analysis.scenario.world import world_of
+from standbook.analysis.simulation.draw import Draw
+from standbook.analysis.simulation.instruments import TYPE_LIMITS, Sampled, clock_rate, sample
+from standbook.analysis.simulation.physics import USUAL, Timeline
+from standbook.analysis.simulation.stage import Physics, perform
+from standbook.analysis.simulation.world import world_of
 from standbook.daq.campaign import Campaign
 from standbook.daq.rehearsal import PlayedEdge, PlayedStream, Table, WireChannel, WireLine
 from standbook.daq.stand import Input

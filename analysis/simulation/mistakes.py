@@ -8,7 +8,7 @@ import dataclasses
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from standbook.analysis.scenario.draw import Draw
+from standbook.analysis.simulation.draw import Draw
 from standbook.daq.calibration import Calibration
 from standbook.daq.campaign import Campaign
 from standbook.daq.plan import Tank
@@ -136,7 +136,7 @@ HARDWARE: Mapping[str, Callable[[Campaign, str, float], Mapping[str, float]]] = 
     "slow-valve": lambda _, __, size: {"valve_stroke": size},
     "area-changed": lambda campaign, tank, size: {"cda": (1.0 + size) * campaign.plan.tank_named(tank).feed_cda.value},
 }
-"""True values of a tank, by their names in `analysis.scenario.world`."""
+"""True values of a tank, by their names in `analysis.simulation.world`."""
 
 NOTES: Mapping[str, Callable[[Tank, float], Tank]] = {"tank-volume": _volume_note, "load-note": _load_note}
 SENSOR: Mapping[str, Callable[[Calibration, float], Calibration]] = {

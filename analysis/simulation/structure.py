@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from standbook.analysis.scenario.world import World
+from standbook.analysis.simulation.world import World
 from standbook.daq.stand import Nozzle, Stand
 
 Array = NDArray[np.float64]

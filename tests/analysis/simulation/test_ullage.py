@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from standbook.analysis.scenario.gas import opening_flow, real_gas
-from standbook.analysis.scenario.ullage import ALUMINIUM_DENSITY, Tank, liquid_flux
+from standbook.analysis.simulation.gas import opening_flow, real_gas
+from standbook.analysis.simulation.ullage import ALUMINIUM_DENSITY, Tank, liquid_flux
 from tests.analysis.scenario_fixture import HELIUM_TANK, NITROGEN_TANK
 
 GRAVITY = 9.80665

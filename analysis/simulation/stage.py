@@ -1,6 +1,6 @@
 """The course of a test on an even time axis, with what the solver left out: roughness, jet, ringing stand.
 
-This is the expensive part of a rehearsal; sensors, converter and notes (:mod:`analysis.scenario.instruments`)
+This is the expensive part of a rehearsal; sensors, converter and notes (:mod:`analysis.simulation.instruments`)
 can be drawn many times over one of these. SI, absolute pressures, seconds after T-0.
 """
 
@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
-from standbook.analysis.scenario.chamber import thrust as thrust_of
-from standbook.analysis.scenario.chamber import vacuum_thrust
-from standbook.analysis.scenario.physics import USUAL, Course, Timeline, simulate
-from standbook.analysis.scenario.structure import applied_force, cell_force
-from standbook.analysis.scenario.world import World
+from standbook.analysis.simulation.chamber import thrust as thrust_of
+from standbook.analysis.simulation.chamber import vacuum_thrust
+from standbook.analysis.simulation.physics import USUAL, Course, Timeline, simulate
+from standbook.analysis.simulation.structure import applied_force, cell_force
+from standbook.analysis.simulation.world import World
 from standbook.daq.stand import Stand
 
 Array = NDArray[np.float64]

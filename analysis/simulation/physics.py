@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 from scipy.interpolate import PchipInterpolator
 
-from standbook.analysis.scenario.chamber import AIR_ENERGY, Chamber, ChamberState
-from standbook.analysis.scenario.chamber import STATES as CHAMBER_STATES
-from standbook.analysis.scenario.gas import opening_flow
-from standbook.analysis.scenario.ullage import STATES, Tank, TankState
-from standbook.analysis.scenario.world import World
+from standbook.analysis.simulation.chamber import AIR_ENERGY, Chamber, ChamberState
+from standbook.analysis.simulation.chamber import STATES as CHAMBER_STATES
+from standbook.analysis.simulation.gas import opening_flow
+from standbook.analysis.simulation.ullage import STATES, Tank, TankState
+from standbook.analysis.simulation.world import World
 
 Array = NDArray[np.float64]
 RELATIVE_TOLERANCE = 1e-8

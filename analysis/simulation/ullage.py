@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.scenario.gas import RealGas, opening_flow, real_gas
-from standbook.analysis.scenario.world import TankWorld
+from standbook.analysis.simulation.gas import RealGas, opening_flow, real_gas
+from standbook.analysis.simulation.world import TankWorld
 
 WALL_CONSTANT = 0.13  # Nu = C Ra^(1/3), vertical wall [McA54], from memory
 SURFACE_CONSTANT = 0.14  # the same for a horizontal surface, from memory

@@ -6,8 +6,8 @@ import math
 import numpy as np
 import pytest
 
-from standbook.analysis.scenario.chamber import Chamber, thrust, vacuum_thrust
-from standbook.analysis.scenario.physics import HALF_GAS_TIME, Timeline, simulate, step
+from standbook.analysis.simulation.chamber import Chamber, thrust, vacuum_thrust
+from standbook.analysis.simulation.physics import HALF_GAS_TIME, Timeline, simulate, step
 from tests.analysis.scenario_fixture import COLD, ENGINE, HOT
 
 

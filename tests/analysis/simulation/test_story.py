@@ -5,12 +5,12 @@ import dataclasses
 import numpy as np
 import pytest
 
-from standbook.analysis.scenario.draw import Draw, Errors
-from standbook.analysis.scenario.instruments import clock_rate, true_value
-from standbook.analysis.scenario.physics import Timeline
-from standbook.analysis.scenario.stage import on_stand, perform
-from standbook.analysis.scenario.story import demo_draw, draw_for, instrument, rehearse
-from standbook.analysis.scenario.world import noted_plan, world_of
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.instruments import clock_rate, true_value
+from standbook.analysis.simulation.physics import Timeline
+from standbook.analysis.simulation.stage import on_stand, perform
+from standbook.analysis.simulation.story import demo_draw, draw_for, instrument, rehearse
+from standbook.analysis.simulation.world import noted_plan, world_of
 from standbook.daq.campaign import read_campaign
 from standbook.daq.channels import readings
 from standbook.daq.errors import ConfigError

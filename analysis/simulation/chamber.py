@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.scenario.gas import opening_flow
-from standbook.analysis.scenario.world import EngineWorld
+from standbook.analysis.simulation.gas import opening_flow
+from standbook.analysis.simulation.world import EngineWorld
 
 STATES = 3
 RATIO = 1.2  # heat-capacity ratio of burned gas, a usual value for this mixture [-]

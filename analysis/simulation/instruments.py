@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from standbook.analysis.scenario.draw import Draw
-from standbook.analysis.scenario.stage import Physics
+from standbook.analysis.simulation.draw import Draw
+from standbook.analysis.simulation.stage import Physics
 from standbook.daq.calibration import Calibration
 from standbook.daq.channels import counts_from_signal, from_si
 from standbook.daq.quantity import parse_quantity

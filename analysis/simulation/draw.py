@@ -87,7 +87,7 @@ class Errors:
 class Draw:
     """One set of drawn errors.
 
-    ``fixed`` sets true values outright, by their names in :mod:`analysis.scenario.world`
+    ``fixed`` sets true values outright, by their names in :mod:`analysis.simulation.world`
     (``"oxidiser.cda"``, ``"cstar_efficiency"``); a story uses it, a study does not.
     """
 

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from standbook.analysis.scenario.structure import applied_force, cell_force, ring
+from standbook.analysis.simulation.structure import applied_force, cell_force, ring
 from standbook.daq.document import parse_document
 from standbook.daq.stand import Stand
 from tests.analysis.scenario_fixture import COLD

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from standbook.analysis.scenario.draw import Draw
+from standbook.analysis.simulation.draw import Draw
 from standbook.daq.errors import ConfigError
 from standbook.daq.plan import Engine, Plan, Tank
 from standbook.daq.quantity import Quantity
