@@ -14,7 +14,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Final
 
-from standbook.daq.instant import Clocks, HostClocks, Instant
+from standbook.daq.host_clock import Clocks, HostClocks, Instant
 from standbook.daq.marks import MarkLog
 from standbook.daq.plan import Mark
 

@@ -158,7 +158,7 @@ def _showing(campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool
     from standbook.cli.keys import KeyMarks, reading_keys
     from standbook.cli.live_words import head_of
     from standbook.cli.showing import Showing, is_screen, live_of
-    from standbook.daq.instant import HostClocks
+    from standbook.daq.host_clock import HostClocks
     from standbook.daq.marks import MARKS_FILE
 
     plan, clocks = campaign.plan, HostClocks()

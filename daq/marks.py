@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from standbook.daq.durable import reason, sync_folder
 from standbook.daq.errors import RecordError
-from standbook.daq.instant import Clocks
+from standbook.daq.host_clock import Clocks
 
 MARKS_FILE: Final = "marks.jsonl"  # in the run folder
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from standbook.daq.durable import reason
 from standbook.daq.envelope import Event
 from standbook.daq.errors import RecordError
-from standbook.daq.instant import STEP_NS
+from standbook.daq.host_clock import STEP_NS
 from standbook.daq.journal import SUFFIX, Journal, journal_name, journals_of, read_journal
 from standbook.daq.record import NoteRecord, Severity
 from standbook.daq.status import missing_journal

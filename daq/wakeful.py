@@ -1,7 +1,7 @@
 """Keeping the computer awake while something is recorded, by the way that its system has for it.
 
 A helper program holds the request and ends with this process, however that ends. Nothing here can keep a laptop
-awake whose lid, battery or firmware decides otherwise; capture sees a sleep and declares it (``daq.instant``).
+awake whose lid, battery or firmware decides otherwise; capture sees a sleep and declares it (``daq.host_clock``).
 """
 
 import select

@@ -46,7 +46,7 @@ from standbook.daq.encode import encode_frame, hello_body, pack_rows
 from standbook.daq.envelope import Event
 from standbook.daq.frames import KIND_SAMPLES, SAMPLES_HEADER
 from standbook.daq.hello import Hello, WireChannel
-from standbook.daq.instant import HostClocks
+from standbook.daq.host_clock import HostClocks
 from standbook.daq.journal import read_journal
 from standbook.daq.rehearsal import RING_BYTES
 from standbook.daq.status import CaptureStatus, StatusBoard

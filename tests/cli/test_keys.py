@@ -11,7 +11,7 @@ import pytest
 
 from standbook.cli.keys import Key, KeyMarks, reading_keys
 from standbook.daq.errors import RecordError
-from standbook.daq.instant import HostClocks, Instant
+from standbook.daq.host_clock import HostClocks, Instant
 from standbook.daq.marks import read_marks
 from standbook.daq.plan import Mark
 from tests.cli.made_run import until

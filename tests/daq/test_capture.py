@@ -13,7 +13,7 @@ from standbook.daq.encode import encode_frame, encode_samples, hello_body
 from standbook.daq.envelope import Event, Row
 from standbook.daq.errors import LinkError
 from standbook.daq.hello import Hello, WireChannel
-from standbook.daq.instant import Instant
+from standbook.daq.host_clock import Instant
 from standbook.daq.journal import JournalWriteError, JournalWriter
 from standbook.daq.port import PortInfo
 from standbook.daq.recover import recover_wire

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standbook.daq.errors import RecordError
-from standbook.daq.instant import Instant
+from standbook.daq.host_clock import Instant
 from standbook.daq.marks import MARKS_FILE, MarkLog, read_marks
 
 

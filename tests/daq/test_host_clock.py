@@ -4,7 +4,7 @@ import itertools
 
 import pytest
 
-from standbook.daq.instant import HostClocks, Instant, clock_step
+from standbook.daq.host_clock import HostClocks, Instant, clock_step
 
 SECOND = 1_000_000_000
 START = Instant(5 * SECOND, 1_900_000_000 * SECOND, 7 * SECOND)
