@@ -10,8 +10,8 @@ from standbook.analysis.results import Analysis, Results, to_json
 from standbook.analysis.run_dataset import load_dataset
 from standbook.analysis.static_fire import analyse_static_fire
 from standbook.analysis.water_flow import analyse_water_flow
-from standbook.daq.calibration import Calibration, read_calibration
-from standbook.daq.campaign import CALIBRATIONS
+from standbook.daq.config.calibration import Calibration, read_calibration
+from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.revision import next_revision, write_revision
 from standbook.daq.run import Run, open_run

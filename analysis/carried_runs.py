@@ -24,9 +24,9 @@ from standbook.analysis.carry_over import (
 from standbook.analysis.predict import predict
 from standbook.analysis.prediction import Prediction
 from standbook.analysis.results import Finding, Results, from_json
-from standbook.daq.campaign import RUNS, Campaign
+from standbook.daq.config.campaign import RUNS, Campaign
+from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import ConfigError, DataError, RecordError
-from standbook.daq.plan import Plan, Tank
 from standbook.daq.revision import open_revision, revisions_of
 from standbook.daq.run import read_run_files
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from standbook.analysis.limits import is_met, regulatory_limit
 from standbook.analysis.prediction import ClassMargin, ClassNumber, LiftOffCheck, rounded_number
 from standbook.analysis.results import Finding, Outcome
-from standbook.daq.plan import ImpulseClass, Plan
+from standbook.daq.config.plan import ImpulseClass, Plan
 
 Array = NDArray[np.float64]
 

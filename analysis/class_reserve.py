@@ -15,8 +15,8 @@ from standbook.analysis.firing_results import ClassReserve
 from standbook.analysis.limits import guard_factor
 from standbook.analysis.predict import impulses_by_load
 from standbook.analysis.results import BudgetTerm, Finding, ImpulseResult, Verdict
+from standbook.daq.config.plan import Plan
 from standbook.daq.errors import DataError, StandError
-from standbook.daq.plan import Plan
 
 FULLEST = 0.95  # of a tank's volume, where the plan names no greatest load
 LEAST_SHARE = 0.2  # of the load; nothing is said of firings that short

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 from standbook.analysis.prediction import Prediction
 from standbook.analysis.results import Finding, Gap, Measured, RecordHealth, TZero
 from standbook.analysis.windows import parts_of
-from standbook.daq.calibration import Calibration
-from standbook.daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si
+from standbook.daq.config.stand import Input, Stand
 from standbook.daq.errors import DataError
-from standbook.daq.plan import Plan
 from standbook.daq.quantity import Quantity, parse_quantity
-from standbook.daq.stand import Input, Stand
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

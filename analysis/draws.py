@@ -14,8 +14,8 @@ from scipy.special import ndtri
 from standbook.analysis.engine import Chamber, CstarTable, Side
 from standbook.analysis.prediction import rounded_number
 from standbook.analysis.results import BudgetTerm
+from standbook.daq.config.plan import Engine, Plan, Site, Tank
 from standbook.daq.errors import ConfigError
-from standbook.daq.plan import Engine, Plan, Site, Tank
 from standbook.daq.quantity import Quantity, absolute
 
 Array = NDArray[np.float64]

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from standbook.analysis import draws
 from standbook.analysis.engine import Chamber, Side
+from standbook.daq.config.plan import Engine, Plan, Tank
 from standbook.daq.errors import ConfigError
-from standbook.daq.plan import Engine, Plan, Tank
 
 Array = NDArray[np.float64]
 

@@ -16,8 +16,8 @@ from standbook.analysis.impulse import GAPS_BOUNDED, Seen, combined, impulse_res
 from standbook.analysis.limits import verdict
 from standbook.analysis.results import BudgetTerm, Finding, ImpulseResult, Verdict
 from standbook.analysis.thrust_record import ThrustRecord, impulse_budget
+from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.errors import DataError
-from standbook.daq.plan import ImpulseClass
 
 NEAR_CLIP = 0.25  # s beside a clipped sample
 EDGE_U = 0.05  # s; how well start and end of full nozzle flow are known beside their events

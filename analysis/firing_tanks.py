@@ -18,8 +18,8 @@ from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.events import Event, closing_time, knee_time, opening_time
 from standbook.analysis.results import Finding, Measured
 from standbook.analysis.run_out import FADES, run_out_of
+from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
-from standbook.daq.plan import Plan, Tank
 
 Array = NDArray[np.float64]
 

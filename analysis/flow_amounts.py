@@ -18,7 +18,7 @@ from standbook.analysis.flow_instants import FlowInstants
 from standbook.analysis.flow_record import Flow
 from standbook.analysis.results import Finding
 from standbook.analysis.windows import block_means, correlation_time
-from standbook.daq.plan import Tank
+from standbook.daq.config.plan import Tank
 
 Array = NDArray[np.float64]
 

@@ -19,7 +19,7 @@ from standbook.analysis.flow_side import FlowSide
 from standbook.analysis.results import Measured
 from standbook.analysis.ullage_course import AFTER, Courses, Faults, Vessel, middle_after_seen
 from standbook.analysis.windows import block_means, correlation_time, spikes
-from standbook.daq.plan import DETECTED_OPENING
+from standbook.daq.config.plan import DETECTED_OPENING
 
 Array = NDArray[np.float64]
 

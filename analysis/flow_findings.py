@@ -10,7 +10,7 @@ from standbook.analysis.amounts import DISAGREE, Amount, Pair
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.flow_side import FlowSide
 from standbook.analysis.results import Finding
-from standbook.daq.plan import Tank
+from standbook.daq.config.plan import Tank
 
 HOLD_FALLS, HOLD_RISES = 0.02, 0.01  # of the start pressure over the length of the flow; warm gas settles by less
 CLOSES = DISAGREE  # combined standard uncertainties of two amounts of the same liquid

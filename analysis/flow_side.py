@@ -39,8 +39,8 @@ from standbook.analysis.tank_results import (
     ullage_correlation,
 )
 from standbook.analysis.weighed_amounts import WeighedAmounts, weighed_amounts
+from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
-from standbook.daq.plan import Plan, Tank
 
 USUAL_SLENDERNESS, SLENDERNESS_U = 3.0, 0.4  # tank length over diameter; 1.5 to 6 make columns 0.63 to 1.6 as high
 SLOW_VALVE = 0.15  # s between the break of the pressure and the opening that the curve counts from

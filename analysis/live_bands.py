@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.prediction import Band, Prediction
-from standbook.daq.calibration import Calibration
-from standbook.daq.plan import Plan
-from standbook.daq.stand import Input, Stand
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.stand import Input, Stand
 
 START_DOUBT: Final = 0.5  # [s] from the fire command to thrust, at most; common practice, no source
 

@@ -8,7 +8,7 @@ import numpy as np
 from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Channel, CrewMark, Dataset
 from standbook.analysis.results import Finding
-from standbook.daq.plan import Mark
+from standbook.daq.config.plan import Mark
 
 ROSE = 0.03  # of a sensor's range
 BEFORE, EARLIEST = 0.3, 0.05  # s before a mark that are averaged; the fewest that will do

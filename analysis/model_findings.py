@@ -12,8 +12,8 @@ from scipy.constants import bar
 from standbook.analysis.engine import critical_pressure_ratio
 from standbook.analysis.prediction import Scalar
 from standbook.analysis.results import Finding
-from standbook.daq.plan import Engine, Plan
-from standbook.daq.stand import Stand
+from standbook.daq.config.plan import Engine, Plan
+from standbook.daq.config.stand import Stand
 
 LEAST_STIFFNESS = 0.20  # rules of thumb for feed drop over chamber pressure run from 0.10 to 0.30
 COMBUSTION_GAMMA = 1.2  # of the gas in the throat, for the choking check alone

@@ -13,7 +13,7 @@ from standbook.analysis.checks import saturated
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.diagnose import Diagnosis, Signature, diagnose
 from standbook.analysis.results import Finding
-from standbook.daq.plan import DETECTED_OPENING, Tank
+from standbook.daq.config.plan import DETECTED_OPENING, Tank
 
 NEAR = 1.0  # s averaged before the command, and before the flow's end
 TOP_SHARE = 0.02  # of the samples near the command; as many on one top code are no chance

@@ -14,7 +14,7 @@ from scipy.constants import g as standard_gravity
 from standbook.analysis.engine import characteristic_velocity, specific_impulse, thrust_coefficient
 from standbook.analysis.results import Finding, Measured, Severity
 from standbook.analysis.thrust_events import running_mean
-from standbook.daq.plan import Engine
+from standbook.daq.config.plan import Engine
 from standbook.daq.quantity import factor
 
 Array = NDArray[np.float64]

@@ -15,10 +15,10 @@ from standbook.analysis.expectation import pad_card, prediction_sentences
 from standbook.analysis.predict_flow import predict_flow
 from standbook.analysis.prediction import Band, Prediction, Scalar
 from standbook.analysis.results import Finding
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
-from standbook.daq.plan import Plan
 from standbook.daq.quantity import Quantity
-from standbook.daq.stand import Stand
 
 Array = NDArray[np.float64]
 

@@ -12,8 +12,8 @@ from standbook.analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelo
 from standbook.analysis.emptying import Emptying, flow_out
 from standbook.analysis.prediction import Prediction
 from standbook.analysis.results import Finding, Severity
+from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
-from standbook.daq.plan import Plan, Tank
 
 Array = NDArray[np.float64]
 

@@ -21,12 +21,12 @@ from standbook.analysis.dataset import (
 )
 from standbook.analysis.prediction import Prediction
 from standbook.analysis.results import Finding, Gap, Measured, RecordHealth, TZero
-from standbook.daq.calibration import Calibration
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.plan import DETECTED_OPENING
+from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
-from standbook.daq.plan import DETECTED_OPENING
 from standbook.daq.quantity import Quantity
 from standbook.daq.run import Run, StreamData
-from standbook.daq.stand import Stand
 
 
 def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = None) -> Dataset:

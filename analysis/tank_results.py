@@ -10,7 +10,7 @@ from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.exponent import Exponent
 from standbook.analysis.flow_record import SensorTerms
 from standbook.analysis.results import ExponentResult, Finding, Measured
-from standbook.daq.plan import Tank
+from standbook.daq.config.plan import Tank
 from standbook.daq.quantity import Quantity
 
 APART = 2.0  # combined standard uncertainties of plan and measurement

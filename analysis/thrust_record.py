@@ -22,9 +22,9 @@ from standbook.analysis.performance import exit_force
 from standbook.analysis.results import BudgetTerm, Measured
 from standbook.analysis.thrust_events import running_mean
 from standbook.analysis.windows import MAD_TO_SIGMA, Window, quiet_window
-from standbook.daq.calibration import Calibration
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
-from standbook.daq.stand import Stand
 
 Array = NDArray[np.float64]
 

@@ -36,8 +36,8 @@ from standbook.analysis.results import Analysis, Comparison, EventResult, Findin
 from standbook.analysis.supply_checks import supply_findings
 from standbook.analysis.tank_curves import tank_curves
 from standbook.analysis.windows import between, lone_spikes
+from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.errors import DataError
-from standbook.daq.plan import DETECTED_OPENING
 
 ACTS = frozenset(
     {

@@ -31,7 +31,7 @@ def carry(
     """
     from standbook.analysis.carried_runs import carry as carry_run
     from standbook.analysis.carried_runs import read_analysed
-    from standbook.daq.campaign import read_campaign
+    from standbook.daq.config.campaign import read_campaign
 
     if exponent_reason is not None and not exponent_reason.strip():
         raise ConfigError("--exponent-reason is empty; it holds the reason, in words")

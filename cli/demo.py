@@ -52,7 +52,7 @@ def _run(plan: Path, time_scale: float) -> Path:
     from standbook.analysis.report.quick_look import quick_look
     from standbook.analysis.report.write import write_report
     from standbook.daq.additions import WEIGHINGS_FILE, add
-    from standbook.daq.campaign import read_campaign
+    from standbook.daq.config.campaign import read_campaign
     from standbook.daq.lock import lock_campaign
 
     campaign = read_campaign(plan, today=today())

@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from standbook.daq.config.plan import Plan
 from standbook.daq.live_state import (
     DiskState,
     ImpulseState,
@@ -19,7 +20,6 @@ from standbook.daq.live_state import (
     RedlineState,
     VesselState,
 )
-from standbook.daq.plan import Plan
 from standbook.daq.quantity import in_unit
 
 WITHDRAWN: Final = "--"

@@ -19,7 +19,7 @@ def lock(
     """
     from standbook.analysis.carried_runs import predict_in_campaign
     from standbook.analysis.predict import prediction_sentences
-    from standbook.daq.campaign import read_campaign
+    from standbook.daq.config.campaign import read_campaign
     from standbook.daq.lock import lock_campaign
 
     campaign = read_campaign(plan, today=today())

@@ -86,10 +86,10 @@ def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json:
 
 
 def _save(path: str, campaign: Path, heard: "Heard", baud: int, *, as_json: bool) -> None:
-    from standbook.daq.campaign import STAND_FILE
+    from standbook.daq.config.campaign import STAND_FILE
+    from standbook.daq.config.stand import read_stand
     from standbook.daq.heard import differences
     from standbook.daq.layouts import write_layouts
-    from standbook.daq.stand import read_stand
 
     if heard.is_text:
         raise FrameError(f"{path}: prints text lines, which need no saved layout: stand.toml names their columns")

@@ -10,7 +10,7 @@ def predict(plan: PlanPath, as_json: AsJson = False) -> None:
     """
     from standbook.analysis.carried_runs import predict_in_campaign
     from standbook.analysis.predict import prediction_sentences
-    from standbook.daq.campaign import read_campaign
+    from standbook.daq.config.campaign import read_campaign
 
     campaign = read_campaign(plan, today=today())
     prediction = predict_in_campaign(campaign)

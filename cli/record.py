@@ -18,7 +18,7 @@ GONE_FOR = 10.0  # [s] without any port until a rehearsal counts as over; one th
 
 if TYPE_CHECKING:
     from standbook.cli.showing import Showing
-    from standbook.daq.campaign import Campaign
+    from standbook.daq.config.campaign import Campaign
     from standbook.daq.live import Live
     from standbook.daq.lock import Lock
     from standbook.daq.recorder import RecordEnd, Watch
@@ -50,7 +50,7 @@ def record(
 
     Example: standbook record teasel-2/plans/HF-02.toml --port cradle-a=/dev/ttyACM0
     """
-    from standbook.daq.campaign import read_campaign
+    from standbook.daq.config.campaign import read_campaign
 
     campaign = read_campaign(plan, today=today())
     ports = _ports(port or [])

@@ -14,9 +14,9 @@ from standbook.cli.screen import PlanPath, say, say_all, today
 from standbook.daq.errors import ConfigError
 
 if TYPE_CHECKING:
-    from standbook.daq.campaign import Campaign
+    from standbook.daq.config.campaign import Campaign
+    from standbook.daq.config.plan import LineEdgeName
     from standbook.daq.faults import Fault
-    from standbook.daq.plan import LineEdgeName
     from standbook.daq.rehearsal import RehearsalDevice, Table
     from standbook.daq.sent import Sent
 
@@ -69,7 +69,7 @@ def rehearse(
     """
     from standbook.analysis.simulation.story import draw_for
     from standbook.analysis.simulation.story import rehearse as make_up
-    from standbook.daq.campaign import read_campaign
+    from standbook.daq.config.campaign import read_campaign
     from standbook.daq.faults import Unplug, parse_fault
 
     campaign = read_campaign(plan, today=today())

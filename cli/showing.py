@@ -19,14 +19,14 @@ from standbook.cli.live_words import AlarmBook, Head, Picture, link_alarms
 from standbook.cli.painter import Draw, Painter
 from standbook.cli.plain_lines import PlainLines
 from standbook.cli.screen import warn
-from standbook.daq.calibration import Calibration
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError, RecordError
 from standbook.daq.live import Live
 from standbook.daq.lock import PREDICTION_FILE
 from standbook.daq.marks import MARKS_FILE, read_marks
-from standbook.daq.plan import Plan
 from standbook.daq.recorder import Watch
-from standbook.daq.stand import Stand
 
 _BLOCKS: Final = "█▀▄"
 

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.calibration import fit_polynomial
-from standbook.daq.campaign import CALIBRATIONS, PLANS, STAND_FILE
+from standbook.daq.config.calibration import fit_polynomial
+from standbook.daq.config.campaign import CALIBRATIONS, PLANS, STAND_FILE
 from standbook.daq.durable import reason
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.staged import staged

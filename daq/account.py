@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.clock import ClockFit, device_ppm
-from standbook.daq.plan import DETECTED_OPENING, Test
+from standbook.daq.config.plan import DETECTED_OPENING, Test
+from standbook.daq.config.stand import Stand
 from standbook.daq.record import ChannelRecord, ClockRecord, DeviceRecord, Gap, NoteRecord, StreamRecord, TZeroRecord
 from standbook.daq.recover import Recovered, Rows, Stream
 from standbook.daq.samples import Column
-from standbook.daq.stand import Stand
 from standbook.daq.tape import Sleep
 
 ASLEEP = "the computer slept"

@@ -12,12 +12,12 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
-from standbook.daq.document import Document, read_document
+from standbook.daq.config.plan import FileName, Plan, read_plan
+from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.durable import reason
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.lock import PLAN_FILE
 from standbook.daq.manifest import MANIFEST, read_manifest, verify, write_manifest
-from standbook.daq.plan import FileName, Plan, read_plan
 from standbook.daq.quantity import Mass, Quantity, Residual
 from standbook.daq.staged import staged
 

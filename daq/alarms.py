@@ -7,9 +7,9 @@ words; a lost link is said by whoever watches the link.
 from collections.abc import Mapping, Set
 from dataclasses import dataclass
 
+from standbook.daq.config.stand import Stand
 from standbook.daq.gauge import Gauge, Look
 from standbook.daq.live_state import Standing
-from standbook.daq.stand import Stand
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from standbook.daq.additions import FILL_FILE, additions_of
-from standbook.daq.document import Document
+from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
 from standbook.daq.record import Gap, TZeroRecord
 from standbook.daq.samples import Samples, read_samples

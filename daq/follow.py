@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from standbook.daq.config.stand import Device
 from standbook.daq.envelope import Event
 from standbook.daq.hello import Hello
 from standbook.daq.journal import JournalFollower, journals_of
 from standbook.daq.lines import DecodedLines, LineDecoder, LineLayout
 from standbook.daq.script import PLAYED_OUT
-from standbook.daq.stand import Device
 from standbook.daq.wire import KNOWN_HELLOS, Decoded, Decoder
 
 FIRST_BYTES: Final = 4096  # kept to describe a port on which nothing valid came

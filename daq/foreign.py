@@ -1,7 +1,7 @@
 """Import of a CSV that another logger made: as a run of a plan, with the same samples, record and manifest.
 
 The file and its mapping are kept in ``raw``; everything is checked before anything is written. How imported values
-are represented is told in ``daq.mapping``.
+are represented is told in ``daq.config.csv_mapping``.
 """
 
 import codecs
@@ -16,14 +16,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.campaign import Campaign
 from standbook.daq.clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
 from standbook.daq.coarse_clock import NEAR_ENOUGH, spread
+from standbook.daq.config.campaign import Campaign
+from standbook.daq.config.csv_mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
+from standbook.daq.config.printed_counts import counted
 from standbook.daq.durable import reason
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.lock import check_lock
-from standbook.daq.mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
-from standbook.daq.printed import counted
 from standbook.daq.quantity import UNITS
 from standbook.daq.record import NoteRecord, RecordSummary, TZeroRecord
 from standbook.daq.recover import Channel, Recovered, Stream

@@ -12,11 +12,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.calibration import Calibration
-from standbook.daq.channels import Rails, clipped, open_wire, signal_from_counts, to_si
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si
+from standbook.daq.config.stand import Input
 from standbook.daq.live_state import Standing
 from standbook.daq.quantity import parse_quantity
-from standbook.daq.stand import Input
 from standbook.daq.timebase import TimeBase
 
 WINDOW: Final = 0.1  # [s] of the device, over which a value is averaged

@@ -13,10 +13,10 @@ from typing import Any, Final, Protocol
 import numpy as np
 
 from standbook.daq.clock import device_ppm
+from standbook.daq.config.stand import Device, Stand
 from standbook.daq.hello import Hello
 from standbook.daq.recover import Recovered, decode_all, recover_wire
 from standbook.daq.sighting import describe_bytes
-from standbook.daq.stand import Device, Stand
 from standbook.daq.tape import Reel, Tape
 from standbook.daq.wire import Decoded
 

@@ -8,7 +8,8 @@ from collections.abc import Collection, Iterable
 
 import numpy as np
 
-from standbook.daq.channels import Rails
+from standbook.daq.config.signal_conversion import Rails
+from standbook.daq.config.stand import Device
 from standbook.daq.edges import nearest, nearest_each
 from standbook.daq.follow import Taken
 from standbook.daq.frames import MODULUS, Beat, Edge, SampleBlock
@@ -16,7 +17,6 @@ from standbook.daq.gauge import Ring
 from standbook.daq.hello import Hello
 from standbook.daq.lines import DecodedLines
 from standbook.daq.script import PLAYED_OUT
-from standbook.daq.stand import Device
 from standbook.daq.timebase import Moment, TimeBase
 from standbook.daq.wire import Decoded
 

@@ -9,7 +9,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 from standbook.daq.alarms import Alarms, at_words
-from standbook.daq.calibration import Calibration
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.stand import Stand
 from standbook.daq.follow import Taken
 from standbook.daq.gauge import WINDOW, Gauge, Look
 from standbook.daq.intake import Intake
@@ -25,11 +27,9 @@ from standbook.daq.live_state import (
 from standbook.daq.mark_remarks import MarkRemark
 from standbook.daq.marks import CrewMark
 from standbook.daq.phase import PhaseWatch, Span
-from standbook.daq.plan import Plan
 from standbook.daq.redlines import RedlineWatch
 from standbook.daq.response import Response, movement, neighbours_of
 from standbook.daq.running_impulse import BEHIND, RunningImpulse
-from standbook.daq.stand import Stand
 from standbook.daq.timebase import Moment
 from standbook.daq.vessels import Vessel
 

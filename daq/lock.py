@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from standbook.daq.campaign import CALIBRATIONS, STAND_FILE, Campaign
+from standbook.daq.config.campaign import CALIBRATIONS, STAND_FILE, Campaign
 from standbook.daq.durable import reason, sync_folder
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.manifest import sha256_of

@@ -7,9 +7,9 @@ used, so a pressure's reference does not matter.
 from collections.abc import Mapping
 from typing import Final
 
+from standbook.daq.config.plan import Mark
 from standbook.daq.gauge import Gauge
 from standbook.daq.marks import CrewMark
-from standbook.daq.plan import Mark
 
 ROSE: Final = 0.03  # of full range
 SETTLES: Final = 0.3  # [s] of the device from the first rise to the sentence: what is coupled has risen by then

@@ -10,14 +10,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.calibration import Calibration
-from standbook.daq.channels import signal_from_counts, to_si
-from standbook.daq.printed import printed
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.printed_counts import printed
+from standbook.daq.config.signal_conversion import signal_from_counts, to_si
+from standbook.daq.config.stand import Input, Stand
 from standbook.daq.quantity import parse_quantity
 from standbook.daq.recover import Channel
 from standbook.daq.run import RunFiles
 from standbook.daq.samples import Column, coarsened
-from standbook.daq.stand import Input, Stand
 
 _Ints = NDArray[np.int64]
 

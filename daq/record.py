@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from pydantic import ValidationError
 
-from standbook.daq.document import Document
+from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
 
 FORMAT = 1

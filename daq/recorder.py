@@ -14,6 +14,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
+from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import ConfigError, FrameError, LinkError, RecordError, StandError
 from standbook.daq.follow import Follower, Seen, Taken
 from standbook.daq.hello import Hello
@@ -23,7 +24,6 @@ from standbook.daq.live_state import DiskState, LinkState
 from standbook.daq.port import PortInfo, list_ports
 from standbook.daq.room import Room
 from standbook.daq.sighting import LOOK, no_frame_sentence
-from standbook.daq.stand import Device, Stand
 from standbook.daq.wakeful import kept_awake
 
 LOOK_EVERY: Final = 0.1  # [s]

@@ -1,6 +1,6 @@
 """From a board's text lines to rows, on the computer's clock: the second input beside wire format 1.
 
-Printed numbers become whole counts of a stated resolution (``daq.printed``). Every opening of the port begins a new
+Printed numbers become whole counts of a stated resolution (``daq.config.printed_counts``). Every opening of the port begins a new
 segment: how often the board's clock rolled over meanwhile is not known.
 """
 
@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.clock import Arrivals, BootClock, ClockFit, fit_clock, tolerance_u
+from standbook.daq.config.printed_counts import counted
+from standbook.daq.config.stand import TextLines
 from standbook.daq.lines import DecodedLines, LineDecoder, LineLayout
-from standbook.daq.printed import counted
 from standbook.daq.record import NoteRecord
 from standbook.daq.recover import Channel, Hole, Recovered, Rows, Stream
-from standbook.daq.stand import TextLines
 from standbook.daq.tape import Reel, Sleep, Tape
 
 NANOSECONDS = 1_000_000_000

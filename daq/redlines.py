@@ -10,9 +10,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.config.plan import Redline
 from standbook.daq.gauge import Gauge
 from standbook.daq.phase import Span
-from standbook.daq.plan import Redline
 from standbook.daq.quantity import Quantity, Reference
 from standbook.daq.timebase import Moment
 

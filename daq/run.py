@@ -25,10 +25,14 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from standbook.daq.additions import ADDITIONS, Weighing, read_additions
-from standbook.daq.calibration import Calibration, read_calibration
-from standbook.daq.campaign import CALIBRATIONS, RUNS, STAND_FILE, Campaign
-from standbook.daq.channels import Rails
-from standbook.daq.document import Document
+from standbook.daq.config.calibration import Calibration, read_calibration
+from standbook.daq.config.campaign import CALIBRATIONS, RUNS, STAND_FILE, Campaign
+from standbook.daq.config.csv_mapping import MAPPING_FILE, imported_calibrations, imported_stand, read_mapping
+from standbook.daq.config.plan import DETECTED_OPENING, Plan, TestKind, read_plan
+from standbook.daq.config.printed_counts import calibration_of_counts, input_of_counts
+from standbook.daq.config.signal_conversion import Rails
+from standbook.daq.config.stand import Stand, read_stand
+from standbook.daq.config.toml_document import Document
 from standbook.daq.durable import reason
 from standbook.daq.errors import RecordError
 from standbook.daq.filled import AddedFill, merge, read_fills
@@ -36,13 +40,9 @@ from standbook.daq.layouts import saved_files
 from standbook.daq.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
 from standbook.daq.manifest import MANIFEST, Manifest, read_manifest, write_manifest
 from standbook.daq.manifest import verify as verify_manifest
-from standbook.daq.mapping import MAPPING_FILE, imported_calibrations, imported_stand, read_mapping
-from standbook.daq.plan import DETECTED_OPENING, Plan, TestKind, read_plan
-from standbook.daq.printed import calibration_of_counts, input_of_counts
 from standbook.daq.record import Gap, RecordSummary, read_record
 from standbook.daq.samples import read_samples
 from standbook.daq.staged import staged
-from standbook.daq.stand import Stand, read_stand
 
 RUN_FILE = "run.json"
 RECORD_FILE = "record.json"

@@ -10,9 +10,9 @@ from typing import Final
 
 import numpy as np
 
+from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.gauge import Gauge
 from standbook.daq.live_state import ImpulseState
-from standbook.daq.plan import ImpulseClass
 from standbook.daq.timebase import Moment, TimeBase
 
 TARE_FROM: Final = -1.5  # [s] after T-0

@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from standbook.daq.channels import Rails
+from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.errors import RecordError
 from standbook.daq.quantity import dimension_of, parse_unit
 from standbook.daq.staged import staged

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from standbook.daq.account import device_record, find_t_zero, silent_device, stream_record
 from standbook.daq.align import align
 from standbook.daq.clock import scaled_arrivals
+from standbook.daq.config.stand import Device, Stand
 from standbook.daq.durable import reason
 from standbook.daq.errors import RecordError
 from standbook.daq.hello import Hello
@@ -35,7 +36,6 @@ from standbook.daq.recover_lines import recover_lines
 from standbook.daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
 from standbook.daq.samples import ROW_GROUP, Piece, SamplesHeader, write_samples
 from standbook.daq.staged import clear_staged, write_staged
-from standbook.daq.stand import Device, Stand
 from standbook.daq.status import missing_journal, read_status
 from standbook.daq.tape import Tape, read_tapes
 

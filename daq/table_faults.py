@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from standbook.daq.config.stand import Input
 from standbook.daq.errors import ConfigError
 from standbook.daq.faults import (
     Clip,
@@ -23,7 +24,6 @@ from standbook.daq.faults import (
 )
 from standbook.daq.frames import MODULUS
 from standbook.daq.script import PlayedStream, Table
-from standbook.daq.stand import Input
 
 
 def faulty_table(table: Table, faults: Sequence[Fault], inputs: Iterable[Input] = ()) -> Table:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from standbook.daq.calibration import Calibration
+from standbook.daq.config.calibration import Calibration
 from standbook.daq.gauge import Gauge, Look
 from standbook.daq.live_state import Phase, Standing, VesselState
 from standbook.daq.quantity import Quantity, Reference

@@ -4,7 +4,7 @@ import dataclasses
 
 import numpy as np
 
-from standbook.daq.channels import counts_from_signal, from_si
+from standbook.daq.config.signal_conversion import counts_from_signal, from_si
 from standbook.daq.follow import Taken
 from standbook.daq.hello import TYPE_RANGES, WireChannel, WireLine
 from standbook.daq.live import Live

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from standbook.cli.starter import write_campaign
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.encode import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
 from standbook.daq.envelope import Event
 from standbook.daq.hello import Hello, WireChannel, WireLine

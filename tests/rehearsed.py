@@ -7,7 +7,7 @@ import numpy as np
 
 from standbook.analysis.dataset import LineEdge, Played, Weighing, dataset_from_counts
 from standbook.analysis.results import Measured, TZero
-from standbook.daq.channels import Rails
+from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.quantity import parse_quantity
 
 T_ZERO = TZero("2031-06-14T15:02:11.000000000Z", "fire rising, sampled edge", 3e-4)

@@ -17,13 +17,13 @@ from standbook.analysis.report.context import (
     WeighingUsed,
 )
 from standbook.analysis.results import Measured, Results
-from standbook.daq.calibration import Calibration
-from standbook.daq.campaign import CALIBRATIONS, RUNS
-from standbook.daq.plan import Plan
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.campaign import CALIBRATIONS, RUNS
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.stand import Input, Stand
 from standbook.daq.quantity import Quantity
 from standbook.daq.revision import revision_folder
 from standbook.daq.run import Run, samples_path
-from standbook.daq.stand import Input, Stand
 
 WEIGHED = ("caught", "residual", "expelled")
 

@@ -8,7 +8,7 @@ from standbook.analysis.curves import read_curves
 from standbook.analysis.report.gather import context_from_run
 from standbook.analysis.report.render import render_report
 from standbook.analysis.results import Results, from_json
-from standbook.daq.campaign import CALIBRATIONS
+from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import RecordError
 from standbook.daq.revision import open_revision
 from standbook.daq.run import open_run

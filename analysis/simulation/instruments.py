@@ -15,10 +15,10 @@ from scipy.signal import lfilter
 
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.stage import Physics
-from standbook.daq.calibration import Calibration
-from standbook.daq.channels import counts_from_signal, from_si
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.signal_conversion import counts_from_signal, from_si
+from standbook.daq.config.stand import Input, Stand
 from standbook.daq.quantity import parse_quantity
-from standbook.daq.stand import Input, Stand
 
 Array = NDArray[np.float64]
 TYPE_LIMITS: Mapping[str, tuple[int, int]] = {

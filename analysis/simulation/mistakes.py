@@ -9,9 +9,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from standbook.analysis.simulation.draw import Draw
-from standbook.daq.calibration import Calibration
-from standbook.daq.campaign import Campaign
-from standbook.daq.plan import Tank
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.campaign import Campaign
+from standbook.daq.config.plan import Tank
 from standbook.daq.quantity import Quantity
 
 BOTTLE = 200.0e5  # Pa, a supply that leaks by

@@ -17,7 +17,7 @@ from standbook.analysis.simulation.chamber import vacuum_thrust
 from standbook.analysis.simulation.physics import USUAL, Course, Timeline, simulate
 from standbook.analysis.simulation.structure import applied_force, cell_force
 from standbook.analysis.simulation.world import World
-from standbook.daq.stand import Stand
+from standbook.daq.config.stand import Stand
 
 Array = NDArray[np.float64]
 RATE = 4000.0  # Hz; four samples to a reading at 1 kHz

@@ -18,9 +18,9 @@ from standbook.analysis.simulation.instruments import TYPE_LIMITS, Sampled, cloc
 from standbook.analysis.simulation.physics import USUAL, Timeline
 from standbook.analysis.simulation.stage import Physics, perform
 from standbook.analysis.simulation.world import world_of
-from standbook.daq.campaign import Campaign
+from standbook.daq.config.campaign import Campaign
+from standbook.daq.config.stand import Input
 from standbook.daq.rehearsal import PlayedEdge, PlayedStream, Table, WireChannel, WireLine
-from standbook.daq.stand import Input
 
 Array = NDArray[np.float64]
 TICK_HZ = 1_000_000

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from standbook.analysis.simulation.world import World
-from standbook.daq.stand import Nozzle, Stand
+from standbook.daq.config.stand import Nozzle, Stand
 
 Array = NDArray[np.float64]
 STEP_OF_MASS = 0.1  # s; the frequency is constant within

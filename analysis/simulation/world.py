@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 
 from standbook.analysis.simulation.draw import Draw
+from standbook.daq.config.plan import Engine, Plan, Tank
+from standbook.daq.config.stand import Stand
 from standbook.daq.errors import ConfigError
-from standbook.daq.plan import Engine, Plan, Tank
 from standbook.daq.quantity import Quantity
-from standbook.daq.stand import Stand
 
 CRYOGENIC_TEMPERATURE: Mapping[str, float] = {"liquid oxygen": 92.0, "lox": 92.0, "liquid nitrogen": 79.0}  # K
 SLENDERNESS = 3.0  # tank length over diameter where the plan gives no diameter

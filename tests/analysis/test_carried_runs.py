@@ -18,9 +18,9 @@ from standbook.analysis.carried_runs import (
     read_analysed,
 )
 from standbook.cli.main import run as command
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.plan import read_plan
 from standbook.daq.errors import ConfigError, DataError, RecordError
-from standbook.daq.plan import read_plan
 from tests.campaign_fixture import edit
 from tests.repository import ROOT
 

@@ -7,7 +7,7 @@ import pytest
 
 from standbook.analysis.cell_samples import believed, cell_findings, dropped_out, frozen
 from standbook.analysis.dataset import Channel
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 

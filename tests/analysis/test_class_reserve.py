@@ -10,7 +10,7 @@ from standbook.analysis.impulse import impulse_result
 from standbook.analysis.limits import guard_factor, verdict
 from standbook.analysis.predict import impulses_by_load, predict
 from standbook.analysis.results import BudgetTerm
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import DataError
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write

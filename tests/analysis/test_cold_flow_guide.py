@@ -12,7 +12,7 @@ from standbook.analysis.flow_amounts import UNSTATED_RESIDUAL
 from standbook.analysis.flow_instants import UNSURE, USUAL_EXPONENT
 from standbook.analysis.flow_record import undithered
 from standbook.analysis.meeting import STRAIGHTENED
-from standbook.daq.stand import Input
+from standbook.daq.config.stand import Input
 from tests.repository import ROOT
 
 PAGE = (ROOT / "cli" / "guide" / "cold-flow.md").read_text(encoding="utf-8")

@@ -5,7 +5,7 @@ import math
 import pytest
 from scipy.optimize import brentq, minimize_scalar
 
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 

@@ -7,8 +7,8 @@ import pytest
 
 from standbook.analysis.dataset import LineEdge, Played, dataset_from_counts, gaps_in, iso_time, moved, seconds_after
 from standbook.analysis.results import TZero
-from standbook.daq.campaign import read_campaign
-from standbook.daq.channels import Rails, counts_from_signal
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.signal_conversion import Rails, counts_from_signal
 from standbook.daq.errors import DataError
 from tests.campaign_fixture import TODAY, campaign
 

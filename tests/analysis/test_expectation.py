@@ -8,9 +8,9 @@ from scipy import constants
 
 from standbook.analysis.expectation import pad_card, prediction_sentences
 from standbook.analysis.predict import predict
-from standbook.daq.document import parse_document
-from standbook.daq.plan import Plan
-from standbook.daq.stand import read_stand
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.stand import read_stand
+from standbook.daq.config.toml_document import parse_document
 from tests.repository import ROOT
 
 HERE = ROOT / "tests" / "analysis" / "teasel"

@@ -12,7 +12,7 @@ from standbook.analysis.simulation.stage import perform
 from standbook.analysis.simulation.world import world_of
 from standbook.analysis.static_fire import analyse_static_fire
 from standbook.analysis.tables import curve_table
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
 from tests.analysis import report_fixture as fixture
 from tests.analysis.three_tones import CHUG_HZ, played, with_chug

@@ -10,7 +10,7 @@ from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset import Weighing
 from standbook.analysis.results import Measured
 from standbook.analysis.water_flow import analyse_water_flow
-from standbook.daq.stand import Input
+from standbook.daq.config.stand import Input
 from tests.studies.flow_honesty import draw_spec, play
 
 STREAMS = {"liquid mass": "LC-2", "liquid flow": "FM-1", "venturi pressure": "DP-1"}

@@ -10,7 +10,7 @@ from standbook.analysis.live_bands import START_DOUBT, live_bands, live_predicti
 from standbook.analysis.predict import predict
 from standbook.analysis.prediction import Band
 from standbook.cli.starter import write_campaign
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 
 TODAY = dt.date(2031, 6, 14)
 AMBIENT = 97_800.0  # Pa(a), of the starter plans

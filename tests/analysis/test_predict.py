@@ -9,10 +9,10 @@ from scipy import constants
 
 from standbook.analysis.predict import SAMPLES, SEED, predict
 from standbook.analysis.prediction import Prediction
-from standbook.daq.document import parse_document
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.stand import read_stand
+from standbook.daq.config.toml_document import parse_document
 from standbook.daq.errors import ConfigError, DataError
-from standbook.daq.plan import Plan
-from standbook.daq.stand import read_stand
 from tests.repository import ROOT
 
 HERE = ROOT / "tests" / "analysis" / "teasel"

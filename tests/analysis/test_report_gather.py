@@ -8,7 +8,7 @@ from standbook.analysis.prediction import Prediction, Scalar
 from standbook.analysis.report import gather
 from standbook.analysis.report.render import render_report
 from standbook.daq.additions import Weighing
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.manifest import Manifest
 from standbook.daq.quantity import parse_quantity
 from standbook.daq.record import RecordSummary

@@ -13,7 +13,7 @@ from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
 from standbook.analysis.static_fire import analyse_static_fire
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import DataError
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write

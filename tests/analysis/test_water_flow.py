@@ -14,7 +14,7 @@ from standbook.analysis.results import Measured, from_json, to_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import demo_draw, rehearse
 from standbook.analysis.water_flow import analyse_water_flow
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write

@@ -13,7 +13,7 @@ from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.instruments import sample
 from standbook.analysis.simulation.stage import on_stand
 from standbook.analysis.simulation.story import instrument
-from standbook.daq.channels import Rails
+from standbook.daq.config.signal_conversion import Rails
 from tests.rehearsed import dataset_of
 
 CHUG_HZ, CHUG_FROM, CHUG_LAST = 83.0, 14.0, 0.08  # [Hz]; [s]; amplitude over mean chamber pressure at the end

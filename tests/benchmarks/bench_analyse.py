@@ -18,7 +18,7 @@ from pathlib import Path
 
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from tests.rehearsed_run import lock, recorded
 from tests.repository import ROOT
 from tests.studies.water_flow_accuracy import CALIBRATION, PLAN, STAND, TODAY, WHITE_NOISE

@@ -40,8 +40,8 @@ from cobs import cobs
 import standbook.daq.recorder
 from standbook.cli.record import record_run
 from standbook.cli.starter import write_campaign
-from standbook.daq.campaign import read_campaign
 from standbook.daq.capture import Order, record
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.encode import encode_frame, hello_body, pack_rows
 from standbook.daq.envelope import Event
 from standbook.daq.frames import KIND_SAMPLES, SAMPLES_HEADER

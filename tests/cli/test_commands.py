@@ -10,7 +10,7 @@ import pytest
 import typer
 
 from standbook.cli.main import app, run
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.manifest import verify
 from standbook.daq.run import check_run
 from tests.campaign_fixture import edit

@@ -22,9 +22,9 @@ from standbook.analysis.load import Zero, drift_of, unloaded
 from standbook.analysis.results import BudgetTerm, Measured, from_json
 from standbook.analysis.windows import Window
 from standbook.cli.main import app, run
-from standbook.daq.channels import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE, signal_from_counts
+from standbook.daq.config.signal_conversion import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE, signal_from_counts
+from standbook.daq.config.stand import Input
 from standbook.daq.quantity import parse_quantity
-from standbook.daq.stand import Input
 from tests.repository import ROOT
 
 PAGES = {path.stem: path.read_text(encoding="utf-8") for path in sorted((ROOT / "cli" / "guide").glob("*.md"))}

@@ -13,11 +13,11 @@ import pytest
 
 from standbook import daq
 from standbook.daq.clock import tolerance_u
+from standbook.daq.config.stand import Input
 from standbook.daq.encode import beat_body, encode_frame, hello_body, samples_body
 from standbook.daq.heard import Heard, StreamHeard
 from standbook.daq.hello import Hello, WireChannel, WireLine
 from standbook.daq.lines import LineDecoder, LineLayout
-from standbook.daq.stand import Input
 from tests.firmware_tools import require
 from tests.repository import ROOT
 

@@ -17,7 +17,7 @@ from standbook.analysis.performance import least_stiffness
 from standbook.analysis.results import BudgetTerm
 from standbook.analysis.spectra_sentences import CHUG_SHARE
 from standbook.analysis.transients import rise_of
-from standbook.daq.calibration import StandInteraction
+from standbook.daq.config.calibration import StandInteraction
 from tests.repository import ROOT
 
 GUIDE = ROOT / "cli" / "guide"

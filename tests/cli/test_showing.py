@@ -7,7 +7,7 @@ import pytest
 
 from standbook.cli.live_words import head_of
 from standbook.cli.showing import Showing, live_of, started_at
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.follow import Seen
 from standbook.daq.host_clock import HostClocks
 from standbook.daq.live_state import DiskState, LinkState

@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from standbook.daq.alarms import Alarms, at_words
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.gauge import Gauge, Look
 from standbook.daq.live_state import Standing
 from tests.campaign_fixture import TODAY, campaign

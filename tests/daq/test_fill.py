@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from standbook.daq.additions import add
 from standbook.daq.card import read_card
+from standbook.daq.config.stand import TextLines
 from standbook.daq.encode import encode_frame, encode_samples, hello_body
 from standbook.daq.envelope import Event
 from standbook.daq.errors import ConfigError, DataError, RecordError, StandError
@@ -27,7 +28,6 @@ from standbook.daq.record import Gap
 from standbook.daq.run import open_run, samples_path
 from standbook.daq.samples import Samples, SamplesHeader, read_samples
 from standbook.daq.seal import seal
-from standbook.daq.stand import TextLines
 from tests.recorded_run import ROWS_PER_FRAME, Player, fast_hello, new_run, plausible_counts, starter
 from tests.repository import ROOT
 

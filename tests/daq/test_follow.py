@@ -3,13 +3,13 @@ import dataclasses
 import numpy as np
 import pytest
 
+from standbook.daq.config.stand import Device
 from standbook.daq.encode import beat_body, encode_frame, encode_samples, hello_body
 from standbook.daq.envelope import Event
 from standbook.daq.follow import Follower
 from standbook.daq.hello import Hello, WireChannel
 from standbook.daq.journal import JournalWriter, journal_name
 from standbook.daq.lines import DecodedLines
-from standbook.daq.stand import Device
 from standbook.daq.wire import KNOWN_HELLOS
 
 DEVICE = Device.model_validate({"name": "a"})

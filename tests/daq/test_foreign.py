@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.foreign import import_csv
 from standbook.daq.lock import lock_campaign

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from standbook.daq.campaign import read_campaign
-from standbook.daq.channels import Rails, readings
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.signal_conversion import Rails, readings
 from standbook.daq.gauge import KEPT, STALE_AFTER, Gauge, Ring, rows_needed
 from standbook.daq.live_state import Standing
 from standbook.daq.timebase import TimeBase

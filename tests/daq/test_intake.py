@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from standbook.daq.config.stand import Device
 from standbook.daq.encode import beat_body, edge_body, encode_frame, hello_body, note_body, samples_body
 from standbook.daq.follow import Taken, line_layout
 from standbook.daq.frames import MODULUS
@@ -10,7 +11,6 @@ from standbook.daq.hello import Hello, WireChannel, WireLine
 from standbook.daq.intake import Intake
 from standbook.daq.lines import LineDecoder
 from standbook.daq.script import PLAYED_OUT
-from standbook.daq.stand import Device
 from standbook.daq.wire import Decoder
 
 HZ = 1_000_000

@@ -4,10 +4,10 @@ import dataclasses
 
 import pytest
 
+from standbook.daq.config.stand import Device
 from standbook.daq.follow import Seen
 from standbook.daq.hello import Hello, WireChannel
 from standbook.daq.link_watch import LinkWatch
-from standbook.daq.stand import Device
 from standbook.daq.status import CaptureStatus
 
 SECOND = 1_000_000_000

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from standbook.analysis.simulation.story import demo_draw, rehearse
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.plan import Redline
 from standbook.daq.encode import encode_frame
 from standbook.daq.faults import BrownOut
 from standbook.daq.follow import Taken
@@ -16,7 +17,6 @@ from standbook.daq.lines import LineDecoder
 from standbook.daq.live import Live
 from standbook.daq.live_state import Phase, Standing
 from standbook.daq.marks import CrewMark
-from standbook.daq.plan import Redline
 from standbook.daq.script import script
 from standbook.daq.wire import Decoder
 from tests.campaign_fixture import TODAY, campaign

@@ -4,7 +4,7 @@ import json
 import pytest
 
 from standbook.cli.starter import write_campaign
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.lock import check_lock, lock_campaign, read_lock
 from standbook.daq.manifest import sha256_of

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from standbook.daq.campaign import read_campaign
-from standbook.daq.channels import Rails, counts_from_signal, from_si
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.plan import Mark
+from standbook.daq.config.signal_conversion import Rails, counts_from_signal, from_si
 from standbook.daq.gauge import Gauge, Ring
 from standbook.daq.mark_remarks import ROSE, SETTLES, WITHIN, MarkRemark
 from standbook.daq.marks import CrewMark
-from standbook.daq.plan import Mark
 from standbook.daq.timebase import TimeBase
 from tests.campaign_fixture import TODAY, campaign
 

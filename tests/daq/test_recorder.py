@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 import standbook.daq.recorder
+from standbook.daq.config.stand import Device, Stand
 from standbook.daq.encode import encode_frame, encode_samples, hello_body
 from standbook.daq.envelope import Event
 from standbook.daq.errors import LinkError, RecordError, StandError
@@ -20,7 +21,6 @@ from standbook.daq.hello import Hello, WireChannel
 from standbook.daq.journal import JournalWriter, next_journal, read_journal
 from standbook.daq.recorder import RecordEnd, Watch, record_devices
 from standbook.daq.room import RESERVE, Room
-from standbook.daq.stand import Device, Stand
 from standbook.daq.status import CaptureStatus
 
 ROWS = 20  # a look

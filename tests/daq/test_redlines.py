@@ -3,11 +3,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.daq.campaign import read_campaign
-from standbook.daq.channels import Rails
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.plan import Redline
+from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.gauge import Gauge, Ring
 from standbook.daq.phase import Span
-from standbook.daq.plan import Redline
 from standbook.daq.quantity import parse_quantity
 from standbook.daq.redlines import RedlineWatch, limit_of
 from standbook.daq.timebase import Moment, TimeBase

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from standbook.daq.campaign import read_campaign
-from standbook.daq.channels import Rails, counts_from_signal, from_si
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.signal_conversion import Rails, counts_from_signal, from_si
 from standbook.daq.gauge import Gauge, Ring
 from standbook.daq.response import END, MOST, MOVED, NOISES, SETTLED, SPAN, Response, movement, neighbours_of
 from standbook.daq.timebase import Moment, TimeBase

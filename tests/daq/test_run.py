@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from standbook.daq.additions import add
-from standbook.daq.calibration import read_calibration
+from standbook.daq.config.calibration import read_calibration
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.lock import check_lock, lock_campaign
 from standbook.daq.manifest import sha256_of, verify

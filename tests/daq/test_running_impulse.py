@@ -1,10 +1,10 @@
 import numpy as np
 import pytest
 
-from standbook.daq.campaign import read_campaign
-from standbook.daq.channels import Rails, counts_from_signal, from_si
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.plan import ImpulseClass
+from standbook.daq.config.signal_conversion import Rails, counts_from_signal, from_si
 from standbook.daq.gauge import Gauge, Ring
-from standbook.daq.plan import ImpulseClass
 from standbook.daq.running_impulse import RunningImpulse
 from standbook.daq.timebase import Moment, TimeBase
 from tests.campaign_fixture import TODAY, campaign

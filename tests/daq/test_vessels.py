@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.gauge import Gauge, Look
 from standbook.daq.live_state import Phase, Standing
 from standbook.daq.quantity import parse_quantity

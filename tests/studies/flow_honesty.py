@@ -23,10 +23,10 @@ from standbook.analysis.dataset import Played, Weighing, dataset_from_counts
 from standbook.analysis.results import Measured, TZero
 from standbook.analysis.simulation.physics import Timeline, simulate
 from standbook.analysis.simulation.world import TankWorld, World
-from standbook.daq.calibration import Calibration
-from standbook.daq.channels import Rails
-from standbook.daq.plan import Plan
-from standbook.daq.stand import Stand
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.signal_conversion import Rails
+from standbook.daq.config.stand import Stand
 from tests.flow_bound import linearised_bound
 
 T_ZERO = TZero("2031-06-14T15:02:11.000000000Z", "valve rising, sampled edge", 3e-4)

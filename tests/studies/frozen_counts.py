@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from standbook.analysis.simulation.story import draw_for, rehearse
 from standbook.cli.starter import PLAN_FILES, write_campaign
-from standbook.daq.campaign import Campaign, read_campaign
-from standbook.daq.channels import Rails
+from standbook.daq.config.campaign import Campaign, read_campaign
+from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.gauge import FROZEN_IN_FLOW, FROZEN_NOISE, Gauge, Ring, rows_needed
 from standbook.daq.live_state import Standing
 from standbook.daq.script import Table

@@ -22,7 +22,7 @@ from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import noted_plan, world_of
 from standbook.analysis.static_fire import analyse_static_fire
 from standbook.cli.starter import write_campaign
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from tests.rehearsed import dataset_of
 
 TODAY = dt.date(2031, 6, 14)

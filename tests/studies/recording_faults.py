@@ -22,7 +22,7 @@ import pyarrow.parquet as pq
 
 from standbook.cli.starter import write_campaign
 from standbook.daq import faults as known
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.faults import Fault
 from standbook.daq.hello import WireChannel, WireLine
 from standbook.daq.layouts import load_layouts, write_layouts

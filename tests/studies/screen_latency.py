@@ -28,7 +28,7 @@ from standbook.cli.painter import Painter
 from standbook.cli.showing import Showing, live_of
 from standbook.cli.starter import write_campaign
 from standbook.daq import capture
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.follow import Taken
 from standbook.daq.launch import CaptureHandle
 from standbook.daq.recorder import Watch, record_devices

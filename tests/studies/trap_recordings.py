@@ -29,8 +29,8 @@ from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
 from standbook.cli.starter import write_campaign
 from standbook.daq import faults
-from standbook.daq.campaign import read_campaign
-from standbook.daq.channels import counts_from_signal
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.signal_conversion import counts_from_signal
 from standbook.daq.errors import StandError
 from standbook.daq.rebuild import rebuild
 from standbook.daq.run import samples_path

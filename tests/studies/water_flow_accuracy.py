@@ -23,7 +23,7 @@ from standbook.analysis.analyse import analyse
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
 from standbook.cli.starter import write_campaign
-from standbook.daq.campaign import read_campaign
+from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
 from tests.rehearsed import dataset_of
 

@@ -11,8 +11,8 @@ from standbook.analysis.simulation.physics import Timeline
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import demo_draw, draw_for, instrument, rehearse
 from standbook.analysis.simulation.world import noted_plan, world_of
-from standbook.daq.campaign import read_campaign
-from standbook.daq.channels import readings
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.signal_conversion import readings
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import parse_quantity
 from tests.campaign_fixture import TODAY, campaign, edit

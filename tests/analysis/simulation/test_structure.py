@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from standbook.analysis.simulation.structure import applied_force, cell_force, ring
-from standbook.daq.document import parse_document
-from standbook.daq.stand import Stand
+from standbook.daq.config.stand import Stand
+from standbook.daq.config.toml_document import parse_document
 from tests.analysis.scenario_fixture import COLD
 
 TIME = np.arange(0.0, 3.0, 1.0 / 4000.0)

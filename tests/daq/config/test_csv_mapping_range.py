@@ -4,8 +4,8 @@ import datetime as dt
 
 import pytest
 
-from standbook.daq.campaign import read_campaign
-from standbook.daq.mapping import ANY_RANGE, CsvMapping, imported_calibrations
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.csv_mapping import ANY_RANGE, CsvMapping, imported_calibrations
 from standbook.daq.quantity import factor
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from standbook.daq.document import Document, read_document
+from standbook.daq.config.plan import FileName
+from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, DataError
-from standbook.daq.plan import FileName
 from standbook.daq.quantity import (
     Duration,
     Force,

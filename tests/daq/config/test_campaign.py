@@ -5,8 +5,9 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from standbook.daq.campaign import read_campaign
-from standbook.daq.channels import (
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.plan import read_plan
+from standbook.daq.config.signal_conversion import (
     Rails,
     check_signal,
     clipped,
@@ -15,9 +16,8 @@ from standbook.daq.channels import (
     readings,
     signal_from_counts,
 )
+from standbook.daq.config.stand import read_stand
 from standbook.daq.errors import ConfigError
-from standbook.daq.plan import read_plan
-from standbook.daq.stand import read_stand
 from tests.campaign_fixture import TODAY, campaign, edit
 
 

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.daq.printed import calibration_of_counts, counted, input_of_counts, printed
+from standbook.daq.config.printed_counts import calibration_of_counts, counted, input_of_counts, printed
 from tests.recorded_run import starter
 
 

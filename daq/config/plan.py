@@ -12,7 +12,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from standbook.daq.document import Document, read_document
+from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.quantity import (
     Acceleration,
     Area,

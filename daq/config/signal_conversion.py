@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.calibration import Calibration
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.stand import Input, Stand
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import TEMPERATURE_ZERO, parse_quantity
-from standbook.daq.stand import Input, Stand
 
 SIGNAL_OF_KIND: Mapping[str, str] = {
     "ratiometric": "V/V",

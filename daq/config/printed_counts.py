@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.calibration import Calibration
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.stand import Input
 from standbook.daq.quantity import Quantity
-from standbook.daq.stand import Input
 
 MOST_DECIMALS = 12
 EXACT_BELOW = 2.0**53  # whole numbers that doubles hold

@@ -27,11 +27,11 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from standbook.daq.calibration import Calibration
-from standbook.daq.document import Document, read_document
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.stand import Device, Input, Stand
+from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import Quantity, Share, dimension_of, parse_quantity, parse_unit
-from standbook.daq.stand import Device, Input, Stand
 
 MAPPING_FILE = "mapping.toml"
 REVISION = "imported"

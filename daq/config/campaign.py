@@ -15,11 +15,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from standbook.daq.calibration import Calibration, read_calibration
-from standbook.daq.channels import check_signal
+from standbook.daq.config.calibration import Calibration, read_calibration
+from standbook.daq.config.plan import Plan, read_plan
+from standbook.daq.config.signal_conversion import check_signal
+from standbook.daq.config.stand import Stand, read_stand
 from standbook.daq.errors import ConfigError
-from standbook.daq.plan import Plan, read_plan
-from standbook.daq.stand import Stand, read_stand
 
 STAND_FILE = "stand.toml"
 PLANS = "plans"

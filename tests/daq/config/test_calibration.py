@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from standbook.daq.calibration import Pull, StandInteraction, fit_polynomial, fit_pull, read_calibration
+from standbook.daq.config.calibration import Pull, StandInteraction, fit_polynomial, fit_pull, read_calibration
 from standbook.daq.errors import ConfigError, DataError
 
 

@@ -8,8 +8,8 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from standbook.daq.document import Document, read_document
-from standbook.daq.plan import FileName
+from standbook.daq.config.plan import FileName
+from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.quantity import Area, Force, Frequency, Mass, Number, Quantity, Resistance, Share, Voltage
 
 Nozzle = Literal["down", "up", "horizontal"]
