@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from standbook.daq.config.calibration import fit_polynomial
 from standbook.daq.config.campaign import CALIBRATIONS, PLANS, STAND_FILE
-from standbook.daq.durable import reason
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.staged import staged
+from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.durable_file import reason
 
 PLAN_FILES = ("WF-03.toml", "WF-04.toml", "HF-02.toml")
 SEED = 20310614  # the scatter of the made-up calibration points

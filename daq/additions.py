@@ -14,12 +14,12 @@ from pydantic import Field, model_validator
 
 from standbook.daq.config.plan import FileName, Plan, read_plan
 from standbook.daq.config.toml_document import Document, read_document
-from standbook.daq.durable import reason
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.lock import PLAN_FILE
-from standbook.daq.manifest import MANIFEST, read_manifest, verify, write_manifest
 from standbook.daq.quantity import Mass, Quantity, Residual
-from standbook.daq.staged import staged
+from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.durable_file import reason
+from standbook.daq.storage.manifest import MANIFEST, read_manifest, verify, write_manifest
 
 ADDITIONS = "additions"
 WEIGHINGS_FILE = "weighings.toml"

@@ -25,12 +25,12 @@ from typing import Final, Protocol
 
 from standbook.daq.envelope import Event
 from standbook.daq.errors import EXIT_FINE, LinkError, RecordError, StandError
-from standbook.daq.hold import held
 from standbook.daq.host_clock import Clocks, HostClocks, Instant, clock_step
 from standbook.daq.journal import JournalWriteError, JournalWriter, next_journal
 from standbook.daq.port import PortInfo, ReadPort, list_ports, open_port
 from standbook.daq.spool import JournalSink, JournalSpool
 from standbook.daq.status import CaptureStatus, Progress, StatusBoard
+from standbook.daq.storage.folder_lock import held
 
 RETRY: Final = 0.25  # [s] between two attempts to open a lost port again
 

@@ -20,13 +20,13 @@ from standbook.daq.filled import Fill, filled_path
 from standbook.daq.hello import Hello
 from standbook.daq.journal import JournalFollower, journals_of
 from standbook.daq.layouts import load_layouts
-from standbook.daq.manifest import MANIFEST, sha256_of
 from standbook.daq.matching import Relation, StreamKey, StreamMatch, matched
 from standbook.daq.readings import Supply, needed_supplies, readings_of, supply_of, tagged_columns, with_supply
 from standbook.daq.record import TZeroRecord
 from standbook.daq.recover import Channel
 from standbook.daq.run import RAW, Run, RunFiles, StreamData, open_run, read_run_files, samples_path
 from standbook.daq.samples import Piece, read_header, write_samples
+from standbook.daq.storage.manifest import MANIFEST, sha256_of
 from standbook.daq.wire import Decoder
 
 

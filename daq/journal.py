@@ -18,9 +18,9 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from standbook.daq import envelope
-from standbook.daq.durable import DiskFile, DurableFile, reason, sync_folder
 from standbook.daq.envelope import Doubt, Event, Row, Whole
 from standbook.daq.errors import RecordError
+from standbook.daq.storage.durable_file import DiskFile, DurableFile, reason, sync_folder
 
 if TYPE_CHECKING:  # the capture process writes journals and has no need of numpy
     import numpy as np

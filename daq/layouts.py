@@ -10,10 +10,10 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from standbook.daq.durable import reason
 from standbook.daq.errors import ConfigError, FrameError
 from standbook.daq.hello import Hello
-from standbook.daq.staged import write_staged
+from standbook.daq.storage.atomic_write import write_staged
+from standbook.daq.storage.durable_file import reason
 
 LAYOUTS = "layouts"  # the folder, in a campaign and in a run
 FORMAT = 1

@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import Any
 
 from standbook.daq.config.campaign import CALIBRATIONS, STAND_FILE, Campaign
-from standbook.daq.durable import reason, sync_folder
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.manifest import sha256_of
-from standbook.daq.staged import staged
+from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.durable_file import reason, sync_folder
+from standbook.daq.storage.manifest import sha256_of
 
 LOCK_FILE = "lock.json"
 PLAN_FILE = "plan.toml"

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from standbook.daq.durable import reason, sync_folder
 from standbook.daq.errors import RecordError
 from standbook.daq.host_clock import Clocks
+from standbook.daq.storage.durable_file import reason, sync_folder
 
 MARKS_FILE: Final = "marks.jsonl"  # in the run folder
 

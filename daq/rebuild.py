@@ -7,13 +7,13 @@ folder is only read. What changed since it was sealed is copied as it is and nam
 import shutil
 from pathlib import Path
 
-from standbook.daq.durable import reason
 from standbook.daq.errors import RecordError, StandError
-from standbook.daq.manifest import MANIFEST, covered, read_manifest, sha256_of
 from standbook.daq.record import NoteRecord, RecordSummary
 from standbook.daq.run import ASIDE, RAW, RECORD_FILE, SAMPLES, read_run_files
 from standbook.daq.seal import seal
-from standbook.daq.staged import staged
+from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.durable_file import reason
+from standbook.daq.storage.manifest import MANIFEST, covered, read_manifest, sha256_of
 
 
 def rebuild(folder: Path, into: Path) -> RecordSummary:

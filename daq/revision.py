@@ -7,11 +7,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from standbook.daq.additions import additions_of
-from standbook.daq.durable import reason
 from standbook.daq.errors import RecordError
-from standbook.daq.manifest import MANIFEST, verify, write_manifest
 from standbook.daq.run import ANALYSIS
-from standbook.daq.staged import staged
+from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.durable_file import reason
+from standbook.daq.storage.manifest import MANIFEST, verify, write_manifest
 
 _PREFIX = "rev-"
 

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.errors import RecordError
 from standbook.daq.quantity import dimension_of, parse_unit
-from standbook.daq.staged import staged
+from standbook.daq.storage.atomic_write import staged
 
 FILE_KEY = "standbook"
 FORMAT = 1

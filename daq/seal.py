@@ -13,12 +13,9 @@ from standbook.daq.account import device_record, find_t_zero, silent_device, str
 from standbook.daq.align import align
 from standbook.daq.clock import scaled_arrivals
 from standbook.daq.config.stand import Device, Stand
-from standbook.daq.durable import reason
 from standbook.daq.errors import RecordError
 from standbook.daq.hello import Hello
-from standbook.daq.hold import is_held
 from standbook.daq.layouts import load_layouts
-from standbook.daq.manifest import MANIFEST
 from standbook.daq.marks import MARKS_FILE, CrewMark, read_marks
 from standbook.daq.readings import (
     Supply,
@@ -35,8 +32,11 @@ from standbook.daq.recover import Recovered, Rows, Stream, recover_wire
 from standbook.daq.recover_lines import recover_lines
 from standbook.daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
 from standbook.daq.samples import ROW_GROUP, Piece, SamplesHeader, write_samples
-from standbook.daq.staged import clear_staged, write_staged
 from standbook.daq.status import missing_journal, read_status
+from standbook.daq.storage.atomic_write import clear_staged, write_staged
+from standbook.daq.storage.durable_file import reason
+from standbook.daq.storage.folder_lock import is_held
+from standbook.daq.storage.manifest import MANIFEST
 from standbook.daq.tape import Tape, read_tapes
 
 DEFAULT_STREAM = "fast"

@@ -11,7 +11,7 @@ from dataclasses import MISSING, asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Final
 
-from standbook.daq.durable import replace_file
+from standbook.daq.storage.durable_file import replace_file
 
 PERIOD: Final = 0.25  # [s] between two writings while data flows
 

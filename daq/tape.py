@@ -13,13 +13,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.durable import reason
 from standbook.daq.envelope import Event
 from standbook.daq.errors import RecordError
 from standbook.daq.host_clock import STEP_NS
 from standbook.daq.journal import SUFFIX, Journal, journal_name, journals_of, read_journal
 from standbook.daq.record import NoteRecord, Severity
 from standbook.daq.status import missing_journal
+from standbook.daq.storage.durable_file import reason
 
 NAMED_AT_MOST = 5  # missing journals, each in a sentence of its own
 LONGEST_NUMBER = 5  # digits of a journal's number that are believed; more openings than that nobody makes

@@ -16,14 +16,14 @@ from standbook.daq.account import find_t_zero, stream_record
 from standbook.daq.additions import ADDITIONS, additions_of
 from standbook.daq.errors import EXIT_FINDINGS, EXIT_FINE, RecordError, StandError
 from standbook.daq.filled import gaps_by_start, merge, read_fills, starts_of
-from standbook.daq.hold import is_held
-from standbook.daq.manifest import MANIFEST, Manifest, verify
 from standbook.daq.record import DeviceRecord, Gap, RecordSummary, read_record, t_plus
 from standbook.daq.recover import Recovered, Stream
 from standbook.daq.revision import revision_folder, revisions_of
 from standbook.daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, check_run, read_run_files, samples_path
 from standbook.daq.samples import Samples, read_samples
 from standbook.daq.seal import recover
+from standbook.daq.storage.folder_lock import is_held
+from standbook.daq.storage.manifest import MANIFEST, Manifest, verify
 from standbook.daq.tape import read_tapes
 
 GAPS_TOLD = 3  # in one line; the rest are counted

@@ -16,12 +16,12 @@ import pytest
 from standbook.cli.main import run
 from standbook.daq.config.stand import read_stand
 from standbook.daq.follow import Follower
-from standbook.daq.hold import is_held
 from standbook.daq.journal import journals_of, read_journal
 from standbook.daq.launch import start_capture
 from standbook.daq.rehearsal import RehearsalDevice
 from standbook.daq.room import RESERVE
 from standbook.daq.status import read_status
+from standbook.daq.storage.folder_lock import is_held
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table

@@ -22,12 +22,12 @@ from standbook.daq.filled import filled_path, merge, read_fills, starts_of
 from standbook.daq.hello import WireChannel
 from standbook.daq.journal import JournalWriter, read_journal
 from standbook.daq.layouts import write_layouts
-from standbook.daq.manifest import sha256_of, verify
 from standbook.daq.matching import LEAST_OVERLAP, Relation, matched
 from standbook.daq.record import Gap
 from standbook.daq.run import open_run, samples_path
 from standbook.daq.samples import Samples, SamplesHeader, read_samples
 from standbook.daq.seal import seal
+from standbook.daq.storage.manifest import sha256_of, verify
 from tests.recorded_run import ROWS_PER_FRAME, Player, fast_hello, new_run, plausible_counts, starter
 from tests.repository import ROOT
 

@@ -18,7 +18,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standbook.daq import envelope
-from standbook.daq.durable import DiskFile
 from standbook.daq.envelope import Event, Row
 from standbook.daq.errors import RecordError
 from standbook.daq.journal import (
@@ -30,6 +29,7 @@ from standbook.daq.journal import (
     next_journal,
     read_journal,
 )
+from standbook.daq.storage.durable_file import DiskFile
 
 META = {"device": "cradle-a", "port": "/dev/ttyACM0", "opening": "1"}
 ROWS = (

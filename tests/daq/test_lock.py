@@ -7,7 +7,7 @@ from standbook.cli.starter import write_campaign
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.lock import check_lock, lock_campaign, read_lock
-from standbook.daq.manifest import sha256_of
+from standbook.daq.storage.manifest import sha256_of
 
 TODAY = dt.date(2031, 6, 14)
 NOW = dt.datetime(2031, 6, 14, 9, 30, tzinfo=dt.timezone(dt.timedelta(hours=2)))

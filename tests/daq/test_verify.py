@@ -8,17 +8,17 @@ import pytest
 
 from standbook.daq.account import RESTARTED
 from standbook.daq.additions import add
-from standbook.daq.durable import DiskFile
 from standbook.daq.encode import encode_frame, encode_samples
 from standbook.daq.envelope import Event
 from standbook.daq.errors import RecordError
 from standbook.daq.fill import fill
-from standbook.daq.manifest import MANIFEST
 from standbook.daq.record import Gap, read_record
 from standbook.daq.revision import write_revision
 from standbook.daq.run import check_run, seal_run
 from standbook.daq.samples import Piece, read_samples, write_samples
 from standbook.daq.seal import seal
+from standbook.daq.storage.durable_file import DiskFile
+from standbook.daq.storage.manifest import MANIFEST
 from standbook.daq.verify import StreamCheck, verify_run
 from tests.daq.test_foreign import Files
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts
@@ -104,7 +104,7 @@ def test_files_that_went_missing_or_came_since_are_found(whole, tmp_path):
 
 
 def test_an_addition_that_names_no_parent_is_no_part_of_the_chain(whole, tmp_path):
-    from standbook.daq.manifest import write_manifest
+    from standbook.daq.storage.manifest import write_manifest
 
     run = copy_of(whole, tmp_path)
     shutil.rmtree(run / "analysis")

@@ -29,10 +29,10 @@ import pyarrow as pa
 
 from standbook.cli.starter import write_campaign
 from standbook.daq.errors import StandError
-from standbook.daq.hold import is_held
 from standbook.daq.journal import journals_of, read_journal
 from standbook.daq.rehearsal import RehearsalDevice, Table
 from standbook.daq.seal import seal
+from standbook.daq.storage.folder_lock import is_held
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table
 from tests.wire_reference import sample_rows

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from standbook.daq.durable import reason
 from standbook.daq.errors import RecordError
-from standbook.daq.staged import write_staged
+from standbook.daq.storage.atomic_write import write_staged
+from standbook.daq.storage.durable_file import reason
 
 MANIFEST = "manifest.json"
 FORMAT = 1

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from standbook.daq.durable import reason, sync_folder
 from standbook.daq.errors import RecordError
+from standbook.daq.storage.durable_file import reason, sync_folder
 
 
 @contextmanager

@@ -5,8 +5,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from standbook.daq.errors import RecordError
-from standbook.daq.manifest import MANIFEST, covered, read_manifest, sha256_of, verify, write_manifest
-from standbook.daq.staged import staged, write_staged
+from standbook.daq.storage.atomic_write import staged, write_staged
+from standbook.daq.storage.manifest import MANIFEST, covered, read_manifest, sha256_of, verify, write_manifest
 
 
 @pytest.fixture

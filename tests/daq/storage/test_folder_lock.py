@@ -4,7 +4,7 @@ import signal
 import subprocess
 import sys
 
-from standbook.daq.hold import held, is_held
+from standbook.daq.storage.folder_lock import held, is_held
 from tests.repository import ROOT
 
 
@@ -17,7 +17,7 @@ def test_a_folder_is_held_inside_the_block_and_by_several(tmp_path):
 
 
 def test_a_killed_process_holds_nothing(tmp_path):
-    code = "import pathlib, sys, time\nfrom standbook.daq.hold import held\n"
+    code = "import pathlib, sys, time\nfrom standbook.daq.storage.folder_lock import held\n"
     code += f"with held(pathlib.Path({str(tmp_path)!r})):\n    print('held', flush=True); time.sleep(60)\n"
     holder = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, cwd=ROOT)
     with holder:
