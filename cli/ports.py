@@ -89,7 +89,7 @@ def _save(path: str, campaign: Path, heard: "Heard", baud: int, *, as_json: bool
     from standbook.daq.config.campaign import STAND_FILE
     from standbook.daq.config.stand import read_stand
     from standbook.daq.heard import differences
-    from standbook.daq.layouts import write_layouts
+    from standbook.daq.wire.saved_layouts import write_layouts
 
     if heard.is_text:
         raise FrameError(f"{path}: prints text lines, which need no saved layout: stand.toml names their columns")

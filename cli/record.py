@@ -85,9 +85,9 @@ def record_run(
 
     ``after`` takes what must hold until the run is sealed: words to a terminal that has gone go nowhere.
     """
-    from standbook.daq.layouts import load_layouts
     from standbook.daq.recorder import record_devices, resolve_ports
     from standbook.daq.run import RAW, create_run
+    from standbook.daq.wire.saved_layouts import load_layouts
 
     lock = _lock(campaign, postdiction=postdiction)
     ports = resolve_ports(campaign.stand, given)

@@ -18,7 +18,7 @@ import numpy as np
 from standbook.daq.config.stand import Stand
 from standbook.daq.record import AlignmentRecord, EdgeRecord
 from standbook.daq.recover import SPOKEN, Recovered
-from standbook.daq.wire import MAX_ENCODED
+from standbook.daq.wire.decoder import MAX_ENCODED
 
 SEARCH = 0.25  # [s] edges farther apart than this are not the same; no link delays by that much
 AGREE = 2e-3  # [s] shifts that differ by less are one: both clocks drift a little between two edges

@@ -10,10 +10,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from standbook.daq.hello import Hello
 from standbook.daq.record import NoteRecord
 from standbook.daq.tape import Reel, Tape
-from standbook.daq.wire import Decoded
+from standbook.daq.wire.decoder import Decoded
+from standbook.daq.wire.hello import Hello
 
 SEPARATOR = b"\0"  # a delimiter between two openings, so that no frame runs across
 

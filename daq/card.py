@@ -12,12 +12,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.edges import PlacedEdge
 from standbook.daq.errors import ConfigError, DataError, RecordError
-from standbook.daq.hello import Hello
 from standbook.daq.journal import SUFFIX, read_journal
 from standbook.daq.recover import assemble_all, decode_all, full_boots
 from standbook.daq.storage.durable_file import reason
+from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.line_edges import PlacedEdge
 
 _Ints = NDArray[np.int64]
 

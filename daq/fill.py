@@ -17,9 +17,7 @@ from standbook.daq.card import Card, read_card
 from standbook.daq.envelope import Event
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.filled import Fill, filled_path
-from standbook.daq.hello import Hello
 from standbook.daq.journal import JournalFollower, journals_of
-from standbook.daq.layouts import load_layouts
 from standbook.daq.matching import Relation, StreamKey, StreamMatch, matched
 from standbook.daq.readings import Supply, needed_supplies, readings_of, supply_of, tagged_columns, with_supply
 from standbook.daq.record import TZeroRecord
@@ -27,7 +25,9 @@ from standbook.daq.recover import Channel
 from standbook.daq.run import RAW, Run, RunFiles, StreamData, open_run, read_run_files, samples_path
 from standbook.daq.samples import Piece, read_header, write_samples
 from standbook.daq.storage.manifest import MANIFEST, sha256_of
-from standbook.daq.wire import Decoder
+from standbook.daq.wire.decoder import Decoder
+from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.saved_layouts import load_layouts
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,11 +11,11 @@ from typing import Final
 
 from standbook.daq.config.stand import Device
 from standbook.daq.envelope import Event
-from standbook.daq.hello import Hello
 from standbook.daq.journal import JournalFollower, journals_of
-from standbook.daq.lines import DecodedLines, LineDecoder, LineLayout
 from standbook.daq.script import PLAYED_OUT
-from standbook.daq.wire import KNOWN_HELLOS, Decoded, Decoder
+from standbook.daq.wire.decoder import KNOWN_HELLOS, Decoded, Decoder
+from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.text_lines import DecodedLines, LineDecoder, LineLayout
 
 FIRST_BYTES: Final = 4096  # kept to describe a port on which nothing valid came
 _BOOTS: Final = 8  # boots whose next row is remembered; an older one does not come again

@@ -14,11 +14,11 @@ import numpy as np
 
 from standbook.daq.clock import device_ppm
 from standbook.daq.config.stand import Device, Stand
-from standbook.daq.hello import Hello
 from standbook.daq.recover import Recovered, decode_all, recover_wire
-from standbook.daq.sighting import describe_bytes
 from standbook.daq.tape import Reel, Tape
-from standbook.daq.wire import Decoded
+from standbook.daq.wire.byte_survey import describe_bytes
+from standbook.daq.wire.decoder import Decoded
+from standbook.daq.wire.hello import Hello
 
 PATIENCE: Final = 0.1  # [s] a read waits
 SHOWN: Final = 65_536  # bytes that are looked at when nothing valid came

@@ -10,15 +10,15 @@ import numpy as np
 
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.config.stand import Device
-from standbook.daq.edges import nearest, nearest_each
 from standbook.daq.follow import Taken
-from standbook.daq.frames import MODULUS, Beat, Edge, SampleBlock
 from standbook.daq.gauge import Ring
-from standbook.daq.hello import Hello
-from standbook.daq.lines import DecodedLines
 from standbook.daq.script import PLAYED_OUT
 from standbook.daq.timebase import Moment, TimeBase
-from standbook.daq.wire import Decoded
+from standbook.daq.wire.decoder import Decoded
+from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.line_edges import nearest, nearest_each
+from standbook.daq.wire.messages import MODULUS, Beat, Edge, SampleBlock
+from standbook.daq.wire.text_lines import DecodedLines
 
 _EDGES = 2**16  # modulus of a line's edge count
 _BOOTS = 2**8

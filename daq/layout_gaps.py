@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.continuity import Assembly, Segment
+from standbook.daq.wire.stream_assembly import Assembly, Segment
 
 _Ints = NDArray[np.int64]
 _Key = tuple[int, int, int]  # stream, which start of the device, boot

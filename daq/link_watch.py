@@ -10,9 +10,9 @@ from typing import Final
 
 from standbook.daq.config.stand import Device
 from standbook.daq.follow import Seen
-from standbook.daq.hello import Hello
 from standbook.daq.live_state import LinkState
 from standbook.daq.status import CaptureStatus
+from standbook.daq.wire.hello import Hello
 
 RATE_WINDOW: Final = 1.0  # [s]
 # Capture asks for a sync 0.05 s after a write; its status is up to 0.3 s old.

@@ -21,11 +21,11 @@ from standbook.daq.card import Card, CardStart
 from standbook.daq.envelope import Event
 from standbook.daq.errors import DataError
 from standbook.daq.filled import FilledRun, StreamFill, gaps_by_start, span_of, starts_of
-from standbook.daq.frames import MODULUS
-from standbook.daq.hello import Hello
 from standbook.daq.journal import JournalFollower, journals_of
 from standbook.daq.record import Gap
 from standbook.daq.run import RAW, Run, StreamData
+from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.messages import MODULUS
 
 LEAST_OVERLAP = 100  # rows; all channels and the clock of so many rows do not agree by chance
 StreamKey = tuple[str, str]  # device, stream

@@ -11,12 +11,12 @@ from types import MappingProxyType
 
 from standbook.daq.config.stand import Stand
 from standbook.daq.follow import Follower, Taken
-from standbook.daq.hello import Hello
 from standbook.daq.link_watch import LinkWatch
 from standbook.daq.recorder import Watch
 from standbook.daq.room import Room
 from standbook.daq.status import read_status, status_path
 from standbook.daq.storage.folder_lock import is_held
+from standbook.daq.wire.hello import Hello
 
 
 class Onlooker:

@@ -17,14 +17,14 @@ from typing import Final
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import ConfigError, FrameError, LinkError, RecordError, StandError
 from standbook.daq.follow import Follower, Seen, Taken
-from standbook.daq.hello import Hello
 from standbook.daq.launch import Capturing, start_capture
 from standbook.daq.link_watch import LinkWatch
 from standbook.daq.live_state import DiskState, LinkState
 from standbook.daq.port import PortInfo, list_ports
 from standbook.daq.room import Room
-from standbook.daq.sighting import LOOK, no_frame_sentence
 from standbook.daq.wakeful import kept_awake
+from standbook.daq.wire.byte_survey import LOOK, no_frame_sentence
+from standbook.daq.wire.hello import Hello
 
 LOOK_EVERY: Final = 0.1  # [s]
 BARE_EVERY: Final = 10.0  # [s] between two lines once the screen has failed

@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 
 from standbook.daq.boards import SEPARATOR, boards_in, of_one_board
 from standbook.daq.clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
-from standbook.daq.continuity import Assembly, Segment, assemble, same_epoch
-from standbook.daq.edges import nearest
-from standbook.daq.frames import MODULUS, Note, SampleBlock
-from standbook.daq.hello import Hello
 from standbook.daq.layout_gaps import named_once
 from standbook.daq.record import AlignmentRecord, EdgeRecord, NoteRecord, Severity
 from standbook.daq.tape import Reel, Sleep, Tape
-from standbook.daq.wire import Decoded, Decoder
+from standbook.daq.wire.decoder import Decoded, Decoder
+from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.line_edges import nearest
+from standbook.daq.wire.messages import MODULUS, Note, SampleBlock
+from standbook.daq.wire.stream_assembly import Assembly, Segment, assemble, same_epoch
 
 SPOKEN = "the device says: "  # how its own notes begin
 FEED_BYTES = 8 << 20  # decoded at a time

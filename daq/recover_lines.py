@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from standbook.daq.clock import Arrivals, BootClock, ClockFit, fit_clock, tolerance_u
 from standbook.daq.config.printed_counts import counted
 from standbook.daq.config.stand import TextLines
-from standbook.daq.lines import DecodedLines, LineDecoder, LineLayout
 from standbook.daq.record import NoteRecord
 from standbook.daq.recover import Channel, Hole, Recovered, Rows, Stream
 from standbook.daq.tape import Reel, Sleep, Tape
+from standbook.daq.wire.text_lines import DecodedLines, LineDecoder, LineLayout
 
 NANOSECONDS = 1_000_000_000
 LATE_STEP = 1.5  # median intervals; a longer clock step has rows missing, where no counter tells

@@ -16,15 +16,15 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from standbook.daq.encode import encode_frame, note_body
 from standbook.daq.errors import LinkError
 from standbook.daq.faults import ClockOff, Fault
-from standbook.daq.hello import WireChannel, WireLine
 from standbook.daq.link_faults import on_the_link
 from standbook.daq.pseudo import drained, open_terminal, unread
 from standbook.daq.script import Event, Part, PlayedEdge, PlayedStream, Said, Table, boots, script
 from standbook.daq.sent import Ledger, Sent, account
-from standbook.daq.wire import MAX_ENCODED
+from standbook.daq.wire.decoder import MAX_ENCODED
+from standbook.daq.wire.encoder import encode_frame, note_body
+from standbook.daq.wire.hello import WireChannel, WireLine
 
 __all__ = [
     "PlayedEdge",

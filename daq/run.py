@@ -35,7 +35,6 @@ from standbook.daq.config.stand import Stand, read_stand
 from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
 from standbook.daq.filled import AddedFill, merge, read_fills
-from standbook.daq.layouts import saved_files
 from standbook.daq.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
 from standbook.daq.record import Gap, RecordSummary, read_record
 from standbook.daq.samples import read_samples
@@ -43,6 +42,7 @@ from standbook.daq.storage.atomic_write import staged
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST, Manifest, read_manifest, write_manifest
 from standbook.daq.storage.manifest import verify as verify_manifest
+from standbook.daq.wire.saved_layouts import saved_files
 
 RUN_FILE = "run.json"
 RECORD_FILE = "record.json"

@@ -15,9 +15,9 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.encode import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
 from standbook.daq.faults import BrownOut, Fault, LayoutChange, NoHello
-from standbook.daq.hello import Hello, WireChannel, WireLine
+from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
+from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 
 FRAME_SECONDS = 0.02  # rows are gathered this long into one samples frame
 BEAT_SECONDS, HELLO_SECONDS = 0.1, 1.0

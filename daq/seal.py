@@ -14,8 +14,6 @@ from standbook.daq.align import align
 from standbook.daq.clock import scaled_arrivals
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import RecordError
-from standbook.daq.hello import Hello
-from standbook.daq.layouts import load_layouts
 from standbook.daq.marks import MARKS_FILE, CrewMark, read_marks
 from standbook.daq.readings import (
     Supply,
@@ -38,6 +36,8 @@ from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.folder_lock import is_held
 from standbook.daq.storage.manifest import MANIFEST
 from standbook.daq.tape import Tape, read_tapes
+from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.saved_layouts import load_layouts
 
 DEFAULT_STREAM = "fast"
 _Ints = NDArray[np.int64]

@@ -22,8 +22,8 @@ from standbook.daq.faults import (
     Spike,
     SupplySag,
 )
-from standbook.daq.frames import MODULUS
 from standbook.daq.script import PlayedStream, Table
+from standbook.daq.wire.messages import MODULUS
 
 
 def faulty_table(table: Table, faults: Sequence[Fault], inputs: Iterable[Input] = ()) -> Table:

@@ -10,8 +10,8 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
-from standbook.daq.edges import nearest
-from standbook.daq.frames import MODULUS
+from standbook.daq.wire.line_edges import nearest
+from standbook.daq.wire.messages import MODULUS
 
 REMEMBERED: Final = 10  # [s] of arrivals
 

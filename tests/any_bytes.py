@@ -9,17 +9,17 @@ from itertools import pairwise
 
 import numpy as np
 
-from standbook.daq.continuity import assemble, same_epoch
-from standbook.daq.encode import encode_frame, encode_samples, hello_body
 from standbook.daq.envelope import EMPTY_BATCH, MAX_DATA, ROW_OVERHEAD, Event, Row, row_message, schema_message
 from standbook.daq.errors import FrameError, StandError
-from standbook.daq.hello import MAX_BODY, Hello
 from standbook.daq.journal import JournalDecoder
 from standbook.daq.journal_columns import RecordColumns
-from standbook.daq.lines import MAX_LINE, LineDecoder, LineLayout
 from standbook.daq.recover import recover_wire
 from standbook.daq.tape import Reel, Tape
-from standbook.daq.wire import KNOWN_HELLOS, MAX_ENCODED, WAITING_BYTES, Decoder
+from standbook.daq.wire.decoder import KNOWN_HELLOS, MAX_ENCODED, WAITING_BYTES, Decoder
+from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
+from standbook.daq.wire.hello import MAX_BODY, Hello
+from standbook.daq.wire.stream_assembly import assemble, same_epoch
+from standbook.daq.wire.text_lines import MAX_LINE, LineDecoder, LineLayout
 from tests.wire_reference import hello
 
 SAVED = (hello(("i24", "i16", "u8")), hello(("i32", "u16"), stream=2, interval=12_500))

@@ -9,10 +9,10 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from standbook.daq.continuity import assemble
-from standbook.daq.hello import Hello
 from standbook.daq.pseudo import open_terminal
-from standbook.daq.wire import Decoder
+from standbook.daq.wire.decoder import Decoder
+from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.stream_assembly import assemble
 from tests.firmware_build import environment
 
 WRAP = 2**32

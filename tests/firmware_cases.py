@@ -1,7 +1,7 @@
 """Random cases for the firmware's framing, and what each must give: an encoder that is independent of it.
 
 From the format's text with ``struct``, ``json``, ``zlib.crc32`` and the cobs package; it shares no line with
-``daq.encode`` and knows nothing of the C.
+``daq.wire.encoder`` and knows nothing of the C.
 """
 
 import json

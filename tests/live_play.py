@@ -6,10 +6,10 @@ import numpy as np
 
 from standbook.daq.config.signal_conversion import counts_from_signal, from_si
 from standbook.daq.follow import Taken
-from standbook.daq.hello import TYPE_RANGES, WireChannel, WireLine
 from standbook.daq.live import Live
 from standbook.daq.script import PlayedEdge, PlayedStream, Table, script
-from standbook.daq.wire import Decoder
+from standbook.daq.wire.decoder import Decoder
+from standbook.daq.wire.hello import TYPE_RANGES, WireChannel, WireLine
 
 STARTED = 5_000_000_000_000  # monotonic [ns]
 READ_EVERY = 20_000_000  # of capture [ns]

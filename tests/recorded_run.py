@@ -7,11 +7,11 @@ import numpy as np
 
 from standbook.cli.starter import write_campaign
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.encode import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
 from standbook.daq.envelope import Event
-from standbook.daq.hello import Hello, WireChannel, WireLine
 from standbook.daq.journal import JournalWriter, next_journal
 from standbook.daq.run import create_run
+from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
+from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 
 TODAY = dt.date(2031, 6, 14)
 NOW = dt.datetime(2031, 6, 14, 9, 0, tzinfo=dt.UTC)

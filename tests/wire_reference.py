@@ -4,7 +4,7 @@ It shares no line with the package: COBS by its definition, CRC-32 bit by bit fr
 a table), fields by hand. Slow, obvious, and the judge of the fast one.
 """
 
-from standbook.daq.hello import Hello, WireChannel, WireLine
+from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 
 _TABLE = []
 for _value in range(256):

@@ -14,10 +14,10 @@ from standbook.analysis.simulation.story import rehearse
 from standbook.analysis.static_fire import analyse_static_fire
 from standbook.daq.additions import add
 from standbook.daq.errors import ConfigError
-from standbook.daq.hello import Hello, WireLine
 from standbook.daq.lock import check_lock, lock_campaign
 from standbook.daq.seal import seal
 from standbook.daq.storage.manifest import verify
+from standbook.daq.wire.hello import Hello, WireLine
 from tests.recorded_run import NOW, Player, new_run, starter
 from tests.rehearsed import dataset_of
 

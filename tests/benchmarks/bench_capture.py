@@ -42,14 +42,14 @@ from standbook.cli.record import record_run
 from standbook.cli.starter import write_campaign
 from standbook.daq.capture import Order, record
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.encode import encode_frame, hello_body, pack_rows
 from standbook.daq.envelope import Event
-from standbook.daq.frames import KIND_SAMPLES, SAMPLES_HEADER
-from standbook.daq.hello import Hello, WireChannel
 from standbook.daq.host_clock import HostClocks
 from standbook.daq.journal import read_journal
 from standbook.daq.rehearsal import RING_BYTES
 from standbook.daq.status import CaptureStatus, StatusBoard
+from standbook.daq.wire.encoder import encode_frame, hello_body, pack_rows
+from standbook.daq.wire.hello import Hello, WireChannel
+from standbook.daq.wire.messages import KIND_SAMPLES, SAMPLES_HEADER
 from tests.repository import ROOT
 
 BURST = 4096  # bytes that a link takes at once

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.wire import Decoder
+from standbook.daq.wire.decoder import Decoder
 from tests.campaign_fixture import TODAY, campaign
 from tests.live_play import Played, said_of, table_of
 

@@ -31,14 +31,14 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from standbook.daq.encode import encode_frame, encode_samples, hello_body
 from standbook.daq.envelope import Event
-from standbook.daq.hello import TYPE_RANGES
 from standbook.daq.journal import JournalWriter
 from standbook.daq.recover import Recovered, recover_wire
 from standbook.daq.samples import ROW_GROUP, Column, Piece, SamplesHeader, coarsened, write_samples
 from standbook.daq.tape import read_tapes
-from standbook.daq.wire import Decoder
+from standbook.daq.wire.decoder import Decoder
+from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
+from standbook.daq.wire.hello import TYPE_RANGES
 from tests.benchmarks.bench_wire import plain_loop, seconds
 from tests.wire_reference import hello
 

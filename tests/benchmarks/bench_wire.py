@@ -13,9 +13,9 @@ import zlib
 import numpy as np
 from cobs import cobs
 
-from standbook.daq.encode import encode_frame, encode_samples, hello_body
-from standbook.daq.hello import TYPE_RANGES
-from standbook.daq.wire import BLOCK_BYTES, Decoder
+from standbook.daq.wire.decoder import BLOCK_BYTES, Decoder
+from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
+from standbook.daq.wire.hello import TYPE_RANGES
 from tests.wire_reference import hello
 
 HEADER = struct.Struct("<BBBHBBII")

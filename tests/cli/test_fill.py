@@ -12,10 +12,10 @@ from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
 from standbook.cli.main import run as standbook
 from standbook.daq.envelope import Event
-from standbook.daq.hello import Hello, WireLine
 from standbook.daq.lock import check_lock, lock_campaign
 from standbook.daq.run import open_run
 from standbook.daq.seal import seal
+from standbook.daq.wire.hello import Hello, WireLine
 from tests.recorded_run import NOW, ROWS_PER_FRAME, Player, new_run, starter
 
 FIRST_ROW_OF_HOLE = 8.88  # [s] after T-0

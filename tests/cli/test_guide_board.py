@@ -14,10 +14,10 @@ import pytest
 from standbook import daq
 from standbook.daq.clock import tolerance_u
 from standbook.daq.config.stand import Input
-from standbook.daq.encode import beat_body, encode_frame, hello_body, samples_body
 from standbook.daq.heard import Heard, StreamHeard
-from standbook.daq.hello import Hello, WireChannel, WireLine
-from standbook.daq.lines import LineDecoder, LineLayout
+from standbook.daq.wire.encoder import beat_body, encode_frame, hello_body, samples_body
+from standbook.daq.wire.hello import Hello, WireChannel, WireLine
+from standbook.daq.wire.text_lines import LineDecoder, LineLayout
 from tests.firmware_tools import require
 from tests.repository import ROOT
 

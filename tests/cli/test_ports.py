@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 
 from standbook.cli.main import run as command
-from standbook.daq.encode import encode_frame, encode_samples, hello_body
 from standbook.daq.heard import account_for, listen
-from standbook.daq.hello import WireChannel
-from standbook.daq.layouts import load_layouts
 from standbook.daq.port import open_port
 from standbook.daq.tape import Reel
+from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
+from standbook.daq.wire.hello import WireChannel
+from standbook.daq.wire.saved_layouts import load_layouts
 from tests.recorded_run import fast_hello, plausible_counts, starter
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")

@@ -7,10 +7,10 @@ from hypothesis import strategies as st
 
 from standbook.daq.align import AGREE, HELD_BACK, SEARCH, LineEdges, align, delay_bound, line_edges, measure_shift
 from standbook.daq.config.stand import Device, Input, Stand
-from standbook.daq.encode import edge_body, encode_frame, encode_samples, hello_body
-from standbook.daq.hello import Hello, WireChannel, WireLine
 from standbook.daq.recover import recover_wire
 from standbook.daq.tape import Reel, Tape
+from standbook.daq.wire.encoder import edge_body, encode_frame, encode_samples, hello_body
+from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 
 SECOND = 1_000_000_000
 

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.daq.encode import beat_body, edge_body, encode_frame, hello_body, samples_body
 from standbook.daq.recover import recover_wire
 from standbook.daq.tape import Reel, Tape
+from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, hello_body, samples_body
 from tests.any_bytes import CHECKS, SCHEMA, seeds
 from tests.wire_reference import hello
 
@@ -52,10 +52,10 @@ def test_the_promises_can_be_broken(monkeypatch):
     damaged = b"\x21" + (len(SCHEMA) + 20).to_bytes(2, "little") + SEEDS["journal"][1][3:]
     with pytest.raises(AssertionError):
         CHECKS["journal"](damaged)
-    monkeypatch.setattr("standbook.daq.wire.Decoder._wait", lambda *_: None)
+    monkeypatch.setattr("standbook.daq.wire.decoder.Decoder._wait", lambda *_: None)
     with pytest.raises(AssertionError):
         CHECKS["frames"](SEEDS["frames"][2])
-    monkeypatch.setattr("standbook.daq.lines.LineDecoder._account", lambda self, row, found: -1)
+    monkeypatch.setattr("standbook.daq.wire.text_lines.LineDecoder._account", lambda self, row, found: -1)
     with pytest.raises(AssertionError):
         CHECKS["lines"](SEEDS["lines"][0])
 

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 
 from standbook.daq.capture import CaptureEnd, Ending, Limits, capture, reopen_candidates
-from standbook.daq.encode import encode_frame, encode_samples, hello_body
 from standbook.daq.envelope import Event, Row
 from standbook.daq.errors import LinkError
-from standbook.daq.hello import Hello, WireChannel
 from standbook.daq.host_clock import Instant
 from standbook.daq.journal import JournalWriteError, JournalWriter
 from standbook.daq.port import PortInfo
 from standbook.daq.recover import recover_wire
 from standbook.daq.tape import read_tapes
+from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
+from standbook.daq.wire.hello import Hello, WireChannel
 
 MS = 1_000_000
 

@@ -13,13 +13,13 @@ from standbook.daq import faults as known
 from standbook.daq.account import stream_record
 from standbook.daq.errors import ConfigError
 from standbook.daq.faults import FAULTS, parse_fault, placed, sentences
-from standbook.daq.hello import WireChannel, WireLine
 from standbook.daq.link_faults import on_the_link
 from standbook.daq.recover import recover_wire
 from standbook.daq.script import Event, PlayedEdge, PlayedStream, Table, boots, script
 from standbook.daq.sent import Ledger, account
 from standbook.daq.table_faults import faulty_table
 from standbook.daq.tape import Reel, Tape
+from standbook.daq.wire.hello import WireChannel, WireLine
 from tests.record_truth import RecordedStream, judge
 
 HZ, RATE = 1_000_000, 500

@@ -14,20 +14,20 @@ from hypothesis import strategies as st
 from standbook.daq.additions import add
 from standbook.daq.card import read_card
 from standbook.daq.config.stand import TextLines
-from standbook.daq.encode import encode_frame, encode_samples, hello_body
 from standbook.daq.envelope import Event
 from standbook.daq.errors import ConfigError, DataError, RecordError, StandError
 from standbook.daq.fill import fill
 from standbook.daq.filled import filled_path, merge, read_fills, starts_of
-from standbook.daq.hello import WireChannel
 from standbook.daq.journal import JournalWriter, read_journal
-from standbook.daq.layouts import write_layouts
 from standbook.daq.matching import LEAST_OVERLAP, Relation, matched
 from standbook.daq.record import Gap
 from standbook.daq.run import open_run, samples_path
 from standbook.daq.samples import Samples, SamplesHeader, read_samples
 from standbook.daq.seal import seal
 from standbook.daq.storage.manifest import sha256_of, verify
+from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
+from standbook.daq.wire.hello import WireChannel
+from standbook.daq.wire.saved_layouts import write_layouts
 from tests.recorded_run import ROWS_PER_FRAME, Player, fast_hello, new_run, plausible_counts, starter
 from tests.repository import ROOT
 

@@ -9,8 +9,8 @@ import pytest
 from cobs import cobs
 
 from standbook.daq.errors import FrameError
-from standbook.daq.hello import Hello
-from standbook.daq.wire import MAX_ENCODED, Decoder
+from standbook.daq.wire.decoder import MAX_ENCODED, Decoder
+from standbook.daq.wire.hello import Hello
 from tests.firmware_build import HOST, NODE, compile_c, compile_cpp, environment, link
 from tests.firmware_cases import BEAT, CRC, EDGE, HELLO, LONGEST, NOTE, RAW, SAMPLES, cases, framed
 

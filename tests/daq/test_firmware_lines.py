@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from standbook.cli.main import run as command
-from standbook.daq.lines import LineDecoder, LineLayout
+from standbook.daq.wire.text_lines import LineDecoder, LineLayout
 from tests.firmware_board import WRAP, all_it_sends, plugged_in, read_from
 from tests.firmware_build import FIRMWARE, build_board
 

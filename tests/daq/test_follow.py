@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from standbook.daq.config.stand import Device
-from standbook.daq.encode import beat_body, encode_frame, encode_samples, hello_body
 from standbook.daq.envelope import Event
 from standbook.daq.follow import Follower
-from standbook.daq.hello import Hello, WireChannel
 from standbook.daq.journal import JournalWriter, journal_name
-from standbook.daq.lines import DecodedLines
-from standbook.daq.wire import KNOWN_HELLOS
+from standbook.daq.wire.decoder import KNOWN_HELLOS
+from standbook.daq.wire.encoder import beat_body, encode_frame, encode_samples, hello_body
+from standbook.daq.wire.hello import Hello, WireChannel
+from standbook.daq.wire.text_lines import DecodedLines
 
 DEVICE = Device.model_validate({"name": "a"})
 TEXT = Device.model_validate(

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 
 from standbook.daq.config.stand import Device
-from standbook.daq.encode import beat_body, edge_body, encode_frame, hello_body, note_body, samples_body
 from standbook.daq.follow import Taken, line_layout
-from standbook.daq.frames import MODULUS
-from standbook.daq.hello import Hello, WireChannel, WireLine
 from standbook.daq.intake import Intake
-from standbook.daq.lines import LineDecoder
 from standbook.daq.script import PLAYED_OUT
-from standbook.daq.wire import Decoder
+from standbook.daq.wire.decoder import Decoder
+from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, hello_body, note_body, samples_body
+from standbook.daq.wire.hello import Hello, WireChannel, WireLine
+from standbook.daq.wire.messages import MODULUS
+from standbook.daq.wire.text_lines import LineDecoder
 
 HZ = 1_000_000
 LINES = (WireLine(0, "fire"), WireLine(1, "valve"))

@@ -9,16 +9,16 @@ import pytest
 from standbook.analysis.simulation.story import demo_draw, rehearse
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import Redline
-from standbook.daq.encode import encode_frame
 from standbook.daq.faults import BrownOut
 from standbook.daq.follow import Taken
-from standbook.daq.frames import KIND_EDGE
-from standbook.daq.lines import LineDecoder
 from standbook.daq.live import Live
 from standbook.daq.live_state import Phase, Standing
 from standbook.daq.marks import CrewMark
 from standbook.daq.script import script
-from standbook.daq.wire import Decoder
+from standbook.daq.wire.decoder import Decoder
+from standbook.daq.wire.encoder import encode_frame
+from standbook.daq.wire.messages import KIND_EDGE
+from standbook.daq.wire.text_lines import LineDecoder
 from tests.campaign_fixture import TODAY, campaign
 from tests.live_play import STARTED, Played, column_of, said_of, table_of, with_counts
 

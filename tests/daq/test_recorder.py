@@ -13,15 +13,15 @@ import pytest
 
 import standbook.daq.recorder
 from standbook.daq.config.stand import Device, Stand
-from standbook.daq.encode import encode_frame, encode_samples, hello_body
 from standbook.daq.envelope import Event
 from standbook.daq.errors import LinkError, RecordError, StandError
 from standbook.daq.follow import Follower, Taken
-from standbook.daq.hello import Hello, WireChannel
 from standbook.daq.journal import JournalWriter, next_journal, read_journal
 from standbook.daq.recorder import RecordEnd, Watch, record_devices
 from standbook.daq.room import RESERVE, Room
 from standbook.daq.status import CaptureStatus
+from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
+from standbook.daq.wire.hello import Hello, WireChannel
 
 ROWS = 20  # a look
 

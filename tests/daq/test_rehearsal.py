@@ -20,7 +20,7 @@ from standbook.daq.rehearsal import (
     play,
 )
 from standbook.daq.script import PLAYED_OUT, script
-from standbook.daq.wire import Decoder
+from standbook.daq.wire.decoder import Decoder
 
 I16, I24 = (-(2**15), 2**15 - 1), (-(2**23), 2**23 - 1)
 

@@ -6,13 +6,13 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from standbook.daq.encode import encode_frame
 from standbook.daq.envelope import Event
 from standbook.daq.errors import RecordError
-from standbook.daq.hello import Hello, WireChannel
 from standbook.daq.run import open_run
 from standbook.daq.seal import seal
 from standbook.daq.storage.manifest import MANIFEST
+from standbook.daq.wire.encoder import encode_frame
+from standbook.daq.wire.hello import Hello, WireChannel
 from tests.recorded_run import NOW, ROWS_PER_FRAME, WALL_NS, Player, fast_hello, new_run, plausible_counts, starter
 
 START_NS = WALL_NS

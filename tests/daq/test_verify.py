@@ -8,7 +8,6 @@ import pytest
 
 from standbook.daq.account import RESTARTED
 from standbook.daq.additions import add
-from standbook.daq.encode import encode_frame, encode_samples
 from standbook.daq.envelope import Event
 from standbook.daq.errors import RecordError
 from standbook.daq.fill import fill
@@ -20,6 +19,7 @@ from standbook.daq.seal import seal
 from standbook.daq.storage.durable_file import DiskFile
 from standbook.daq.storage.manifest import MANIFEST
 from standbook.daq.verify import StreamCheck, verify_run
+from standbook.daq.wire.encoder import encode_frame, encode_samples
 from tests.daq.test_foreign import Files
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.daq.hello import Hello
 from standbook.daq.recover import decode_all
-from standbook.daq.wire import Beat, Edge, Note
+from standbook.daq.wire.decoder import Beat, Edge, Note
+from standbook.daq.wire.hello import Hello
 
 OVERRUN = re.compile(r"overrun: (\d+) rows skipped")
 

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.daq.continuity import assemble
-from standbook.daq.encode import encode_samples
-from standbook.daq.wire import Decoder
+from standbook.daq.wire.decoder import Decoder
+from standbook.daq.wire.encoder import encode_samples
+from standbook.daq.wire.stream_assembly import assemble
 from tests.wire_reference import hello
 
 SHARES = (0.01, 0.1)

@@ -18,11 +18,11 @@ import numpy as np
 
 from standbook.daq.envelope import Event, Row
 from standbook.daq.errors import RecordError
-from standbook.daq.hello import WireChannel, WireLine
 from standbook.daq.journal import JournalFollower, JournalWriter, read_journal
 from standbook.daq.recover import Recovered, recover_wire
 from standbook.daq.script import PlayedEdge, PlayedStream, Table, script
 from standbook.daq.tape import read_tapes
+from standbook.daq.wire.hello import WireChannel, WireLine
 
 JOINED = 0.015  # capture joins reads for so long [s]
 CHANNELS, RATE, TICK_HZ = 4, 500, 1_000_000

@@ -19,9 +19,9 @@ import numpy as np
 import pandas as pd
 
 from standbook.cli.starter import write_campaign
-from standbook.daq.hello import WireChannel, WireLine
 from standbook.daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
-from standbook.daq.wire import MAX_ENCODED
+from standbook.daq.wire.decoder import MAX_ENCODED
+from standbook.daq.wire.hello import WireChannel, WireLine
 
 CHANNELS, RATE, TICK_HZ = 8, 1000, 1_000_000
 

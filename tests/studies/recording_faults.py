@@ -24,8 +24,6 @@ from standbook.cli.starter import write_campaign
 from standbook.daq import faults as known
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.faults import Fault
-from standbook.daq.hello import WireChannel, WireLine
-from standbook.daq.layouts import load_layouts, write_layouts
 from standbook.daq.record import DeviceRecord
 from standbook.daq.recorder import record_devices
 from standbook.daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
@@ -34,6 +32,8 @@ from standbook.daq.script import boots
 from standbook.daq.seal import seal
 from standbook.daq.sent import Sent
 from standbook.daq.table_faults import faulty_table
+from standbook.daq.wire.hello import WireChannel, WireLine
+from standbook.daq.wire.saved_layouts import load_layouts, write_layouts
 from tests.record_truth import Judgement, RecordedStream, judge
 
 HZ, RATE, SECONDS, SCALE = 1_000_000, 1000, 8.0, 4.0

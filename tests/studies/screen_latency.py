@@ -34,7 +34,7 @@ from standbook.daq.launch import CaptureHandle
 from standbook.daq.recorder import Watch, record_devices
 from standbook.daq.rehearsal import RehearsalDevice
 from standbook.daq.status import status_path
-from standbook.daq.wire import Decoded
+from standbook.daq.wire.decoder import Decoded
 from tests.studies.real_time_loss import made_up_table
 
 TARGET_DURABLE, TARGET_SCREEN = 0.150, 0.250  # [s]

@@ -48,7 +48,7 @@ def no_frame_sentence(device: str, port: str, baud: int, data: bytes, seconds: f
 
 
 def _count_frames(data: bytes) -> tuple[int, int]:
-    from standbook.daq.wire import Decoder  # brings numpy along, which a look at silence has no need of
+    from standbook.daq.wire.decoder import Decoder  # brings numpy along, which a look at silence has no need of
 
     decoded = Decoder().feed(data)
     return decoded.frames, decoded.damaged_frames

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.daq.continuity import assemble, same_epoch
-from standbook.daq.edges import PlacedEdge
-from standbook.daq.encode import beat_body, edge_body, encode_frame, encode_samples
-from standbook.daq.frames import Beat, Edge
-from standbook.daq.wire import Decoder
+from standbook.daq.wire.decoder import Decoder
+from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, encode_samples
+from standbook.daq.wire.line_edges import PlacedEdge
+from standbook.daq.wire.messages import Beat, Edge
+from standbook.daq.wire.stream_assembly import assemble, same_epoch
 from tests.wire_reference import hello
 
 WRAP = 2**32

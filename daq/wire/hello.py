@@ -2,7 +2,7 @@
 
 Numbers are as on the wire: ticks of the device clock, raw counts. A hello describes one stream. Anything
 a hello gets wrong is refused in one sentence; nothing is repaired or guessed. No byte framing here
-(``daq.wire``) and no calibration: a channel's counts become a quantity elsewhere.
+(``daq.wire.decoder``) and no calibration: a channel's counts become a quantity elsewhere.
 """
 
 import json

@@ -13,7 +13,7 @@ What cannot be known from the frames alone, and is not claimed:
   they stay with the earlier segment;
 - more than 2**31 rows, or 2**31 ticks of departure from the nominal interval, lost in one piece; how often the
   32-bit sequence rolled over before the first frame;
-- what ``daq.edges`` says of edges;
+- what ``daq.wire.line_edges`` says of edges;
 - which 2**32 ticks the recording began in, when the true row rate departs from the nominal so far that it
   makes half a rollover since boot (36 min at 1 MHz: 1 % after 60 h). Ticks stay right among themselves;
   ``same_epoch`` puts several streams of a device on one count.
@@ -26,9 +26,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.edges import PlacedEdge, between, by_offset, nearest, nearest_each, place_edges
-from standbook.daq.frames import MODULUS, Beat, Edge, SampleBlock, ramps
-from standbook.daq.hello import Hello
+from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.line_edges import PlacedEdge, between, by_offset, nearest, nearest_each, place_edges
+from standbook.daq.wire.messages import MODULUS, Beat, Edge, SampleBlock, ramps
 
 _HALF: Final = MODULUS // 2
 # A frame that comes later than this behind the newest row is no straggler: the device started again.

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.daq.lines import MAX_LINE, LineDecoder, LineLayout
+from standbook.daq.wire.text_lines import MAX_LINE, LineDecoder, LineLayout
 
 PLAIN = LineLayout(("a", "b", "c"))
 CLOCKED = LineLayout(("us", "force"), clock="us", clock_modulus=2**32, clock_hz=1e6)

@@ -12,7 +12,8 @@ import numpy as np
 from cobs import cobs
 from numpy.typing import NDArray
 
-from standbook.daq.frames import (
+from standbook.daq.wire.hello import MAX_BODY, TYPE_BYTES, TYPE_RANGES, Hello
+from standbook.daq.wire.messages import (
     BEAT_HEADER,
     BEAT_LINE,
     BEAT_STREAM,
@@ -27,7 +28,6 @@ from standbook.daq.frames import (
     NOTE_HEADER,
     SAMPLES_HEADER,
 )
-from standbook.daq.hello import MAX_BODY, TYPE_BYTES, TYPE_RANGES, Hello
 
 
 def encode_frame(body: bytes) -> bytes:

@@ -4,7 +4,7 @@ import random
 
 import pytest
 
-from standbook.daq.sighting import describe_bytes, no_frame_sentence
+from standbook.daq.wire.byte_survey import describe_bytes, no_frame_sentence
 
 
 def test_silence_is_called_silence() -> None:
@@ -25,7 +25,7 @@ def test_random_bytes_are_neither() -> None:
 
 
 def test_valid_frames_are_counted_and_damaged_ones_too() -> None:
-    from standbook.daq.encode import encode_frame, note_body
+    from standbook.daq.wire.encoder import encode_frame, note_body
 
     frame = encode_frame(note_body(severity=0, boot=1, ticks=5, text="hello"))
     assert describe_bytes(b"\0" + frame * 3).startswith("3 valid frames in")

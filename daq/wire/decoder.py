@@ -3,7 +3,7 @@
 On the wire a frame is ``COBS(body + CRC)`` and one ``0x00``; the CRC is CRC-32/ISO-HDLC of the body, little-endian.
 Feed the decoder any pieces of the stream, as small or large as they come; the records that come out are the
 same. Nothing is guessed: a frame whose CRC is wrong is counted and dropped, rows of an unknown layout wait for
-their hello. No port, file or clock here; 32-bit numbers are unwrapped in ``daq.continuity``.
+their hello. No port, file or clock here; 32-bit numbers are unwrapped in ``daq.wire.stream_assembly``.
 
 Every fed byte is accounted for: accepted frames, ``damaged_bytes``, ``leading_bytes``, ``torn_bytes``, and one
 delimiter per piece.
@@ -22,7 +22,8 @@ from cobs import cobs
 from numpy.typing import NDArray
 
 from standbook.daq.errors import FrameError
-from standbook.daq.frames import (
+from standbook.daq.wire.hello import FORMAT, MAX_BODY, SAMPLES_HEADER_BYTES, Hello, WireChannel, WireLine
+from standbook.daq.wire.messages import (
     CRC_BYTES,
     KIND_BEAT,
     KIND_EDGE,
@@ -38,7 +39,6 @@ from standbook.daq.frames import (
     read_edge,
     read_note,
 )
-from standbook.daq.hello import FORMAT, MAX_BODY, SAMPLES_HEADER_BYTES, Hello, WireChannel, WireLine
 
 __all__ = [
     "FORMAT",

@@ -14,8 +14,8 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.frames import MODULUS, Beat, Edge
-from standbook.daq.hello import WireLine
+from standbook.daq.wire.hello import WireLine
+from standbook.daq.wire.messages import MODULUS, Beat, Edge
 
 _EDGE_MODULUS: Final = 2**16
 _M = TypeVar("_M", Beat, Edge)

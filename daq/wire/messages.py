@@ -1,8 +1,8 @@
 """The messages inside wire format 1: bodies to records, sample rows to arrays of counts.
 
-Numbers are raw: ticks and sequences modulo 2**32, counts as sent; ``daq.continuity`` unwraps them.
+Numbers are raw: ticks and sequences modulo 2**32, counts as sent; ``daq.wire.stream_assembly`` unwraps them.
 ``offset`` and ``frame_end`` are byte offsets in the fed stream, just past a frame's delimiter. Bytes become
-bodies in ``daq.wire``; nothing here looks at a checksum.
+bodies in ``daq.wire.decoder``; nothing here looks at a checksum.
 """
 
 import struct
@@ -15,7 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from standbook.daq.errors import FrameError
-from standbook.daq.hello import BEAT_HEADER_BYTES, SAMPLES_HEADER_BYTES, TYPE_BYTES, Hello
+from standbook.daq.wire.hello import BEAT_HEADER_BYTES, SAMPLES_HEADER_BYTES, TYPE_BYTES, Hello
 
 KIND_HELLO: Final = 0x01
 KIND_SAMPLES: Final = 0x02

@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from standbook.daq.errors import ConfigError, FrameError
-from standbook.daq.hello import Hello
 from standbook.daq.storage.atomic_write import write_staged
 from standbook.daq.storage.durable_file import reason
+from standbook.daq.wire.hello import Hello
 
 LAYOUTS = "layouts"  # the folder, in a campaign and in a run
 FORMAT = 1

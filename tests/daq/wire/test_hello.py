@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standbook.daq.errors import FrameError
-from standbook.daq.hello import MAX_BODY, TYPE_RANGES, Hello, WireChannel, WireLine
+from standbook.daq.wire.hello import MAX_BODY, TYPE_RANGES, Hello, WireChannel, WireLine
 from tests.wire_reference import hello
 
 EXAMPLE = (
