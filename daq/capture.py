@@ -23,10 +23,10 @@ from functools import partial
 from pathlib import Path
 from typing import Final, Protocol
 
-from standbook.daq.envelope import Event
 from standbook.daq.errors import EXIT_FINE, LinkError, RecordError, StandError
 from standbook.daq.host_clock import Clocks, HostClocks, Instant, clock_step
-from standbook.daq.journal import JournalWriteError, JournalWriter, next_journal
+from standbook.daq.journal.reader import JournalWriteError, JournalWriter, next_journal
+from standbook.daq.journal.record_format import Event
 from standbook.daq.port import PortInfo, ReadPort, list_ports, open_port
 from standbook.daq.spool import JournalSink, JournalSpool
 from standbook.daq.status import CaptureStatus, Progress, StatusBoard

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.errors import ConfigError, DataError, RecordError
-from standbook.daq.journal import SUFFIX, read_journal
+from standbook.daq.journal.reader import SUFFIX, read_journal
 from standbook.daq.recover import assemble_all, decode_all, full_boots
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.wire.hello import Hello

@@ -14,10 +14,10 @@ import numpy as np
 
 from standbook.daq.additions import FILL_FILE, WEIGHINGS_FILE, write_addition
 from standbook.daq.card import Card, read_card
-from standbook.daq.envelope import Event
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.filled import Fill, filled_path
-from standbook.daq.journal import JournalFollower, journals_of
+from standbook.daq.journal.reader import JournalFollower, journals_of
+from standbook.daq.journal.record_format import Event
 from standbook.daq.matching import Relation, StreamKey, StreamMatch, matched
 from standbook.daq.readings import Supply, needed_supplies, readings_of, supply_of, tagged_columns, with_supply
 from standbook.daq.record import TZeroRecord

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final, Protocol
 
 from standbook.daq.errors import LinkError, RecordError, StandError
-from standbook.daq.journal import journals_of
+from standbook.daq.journal.reader import journals_of
 from standbook.daq.status import CaptureStatus, read_status, status_path
 
 _LOOK_EVERY: Final = 0.02  # [s]

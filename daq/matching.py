@@ -18,10 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.card import Card, CardStart
-from standbook.daq.envelope import Event
 from standbook.daq.errors import DataError
 from standbook.daq.filled import FilledRun, StreamFill, gaps_by_start, span_of, starts_of
-from standbook.daq.journal import JournalFollower, journals_of
+from standbook.daq.journal.reader import JournalFollower, journals_of
+from standbook.daq.journal.record_format import Event
 from standbook.daq.record import Gap
 from standbook.daq.run import RAW, Run, StreamData
 from standbook.daq.wire.hello import Hello

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from standbook.daq.journal import SUFFIX
+from standbook.daq.journal.reader import SUFFIX
 from standbook.daq.live_state import DiskState
 
 WINDOW: Final = 30.0  # [s] over which the present rate is taken

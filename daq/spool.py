@@ -12,8 +12,8 @@ from collections import deque
 from collections.abc import Callable
 from typing import Final, Protocol
 
-from standbook.daq.envelope import Event, Row
-from standbook.daq.journal import JournalWriteError
+from standbook.daq.journal.reader import JournalWriteError
+from standbook.daq.journal.record_format import Event, Row
 
 ROOM: Final = 16 << 20  # bytes waiting; 16 s of a 1 MB/s stream, minutes of a usual one
 

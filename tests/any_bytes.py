@@ -9,10 +9,18 @@ from itertools import pairwise
 
 import numpy as np
 
-from standbook.daq.envelope import EMPTY_BATCH, MAX_DATA, ROW_OVERHEAD, Event, Row, row_message, schema_message
 from standbook.daq.errors import FrameError, StandError
-from standbook.daq.journal import JournalDecoder
-from standbook.daq.journal_columns import RecordColumns
+from standbook.daq.journal.bulk_reader import RecordColumns
+from standbook.daq.journal.reader import JournalDecoder
+from standbook.daq.journal.record_format import (
+    EMPTY_BATCH,
+    MAX_DATA,
+    ROW_OVERHEAD,
+    Event,
+    Row,
+    row_message,
+    schema_message,
+)
 from standbook.daq.recover import recover_wire
 from standbook.daq.tape import Reel, Tape
 from standbook.daq.wire.decoder import KNOWN_HELLOS, MAX_ENCODED, WAITING_BYTES, Decoder

@@ -14,9 +14,9 @@ import numpy as np
 from standbook.analysis.predict import predict
 from standbook.cli.rehearse import weighings_text
 from standbook.daq.additions import WEIGHINGS_FILE, add
-from standbook.daq.envelope import Event
 from standbook.daq.faults import ClockOff, placed
-from standbook.daq.journal import JournalWriter, next_journal
+from standbook.daq.journal.reader import JournalWriter, next_journal
+from standbook.daq.journal.record_format import Event
 from standbook.daq.link_faults import on_the_link
 from standbook.daq.lock import check_lock, lock_campaign
 from standbook.daq.marks import MARKS_FILE

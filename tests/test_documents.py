@@ -10,7 +10,7 @@ from standbook.analysis.fit import LAW_FREEDOM
 from standbook.analysis.predict import SAMPLES
 from standbook.daq import errors
 from standbook.daq.clock import AGREEMENT
-from standbook.daq.envelope import ROW_OVERHEAD
+from standbook.daq.journal.record_format import ROW_OVERHEAD
 from tests.repository import ROOT
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -31,8 +31,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from standbook.daq.envelope import Event
-from standbook.daq.journal import JournalWriter
+from standbook.daq.journal.reader import JournalWriter
+from standbook.daq.journal.record_format import Event
 from standbook.daq.recover import Recovered, recover_wire
 from standbook.daq.samples import ROW_GROUP, Column, Piece, SamplesHeader, coarsened, write_samples
 from standbook.daq.tape import read_tapes

@@ -16,7 +16,7 @@ import pytest
 from standbook.cli.main import run
 from standbook.daq.config.stand import read_stand
 from standbook.daq.follow import Follower
-from standbook.daq.journal import journals_of, read_journal
+from standbook.daq.journal.reader import journals_of, read_journal
 from standbook.daq.launch import start_capture
 from standbook.daq.rehearsal import RehearsalDevice
 from standbook.daq.room import RESERVE

@@ -11,7 +11,7 @@ from standbook.analysis.results import from_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
 from standbook.cli.main import run as standbook
-from standbook.daq.envelope import Event
+from standbook.daq.journal.record_format import Event
 from standbook.daq.lock import check_lock, lock_campaign
 from standbook.daq.run import open_run
 from standbook.daq.seal import seal

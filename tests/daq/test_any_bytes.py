@@ -46,9 +46,9 @@ def test_valid_input_with_parts_replaced_put_in_or_left_out_keeps_the_promises(t
 
 def test_the_promises_can_be_broken(monkeypatch):
     """A check that cannot fail proves nothing: readers that drop, repeat or shift are found out."""
-    monkeypatch.setattr("standbook.daq.journal.JournalDecoder.finish", lambda self: [])
+    monkeypatch.setattr("standbook.daq.journal.reader.JournalDecoder.finish", lambda self: [])
     all_of_it = lambda self, count: self._pass(len(self._pending) - self._start)  # noqa: E731
-    monkeypatch.setattr("standbook.daq.journal.JournalDecoder._skip", all_of_it)
+    monkeypatch.setattr("standbook.daq.journal.reader.JournalDecoder._skip", all_of_it)
     damaged = b"\x21" + (len(SCHEMA) + 20).to_bytes(2, "little") + SEEDS["journal"][1][3:]
     with pytest.raises(AssertionError):
         CHECKS["journal"](damaged)

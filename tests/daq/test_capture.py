@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from standbook.daq.capture import CaptureEnd, Ending, Limits, capture, reopen_candidates
-from standbook.daq.envelope import Event, Row
 from standbook.daq.errors import LinkError
 from standbook.daq.host_clock import Instant
-from standbook.daq.journal import JournalWriteError, JournalWriter
+from standbook.daq.journal.reader import JournalWriteError, JournalWriter
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.port import PortInfo
 from standbook.daq.recover import recover_wire
 from standbook.daq.tape import read_tapes

@@ -15,10 +15,10 @@ import pytest
 
 import standbook.daq.capture
 from standbook.daq.capture import Ending, Order, main, record
-from standbook.daq.envelope import Event
 from standbook.daq.errors import LinkError, RecordError
 from standbook.daq.host_clock import HostClocks
-from standbook.daq.journal import JournalFollower, journals_of, read_journal
+from standbook.daq.journal.reader import JournalFollower, journals_of, read_journal
+from standbook.daq.journal.record_format import Event
 from standbook.daq.launch import CaptureHandle, start_capture
 from standbook.daq.port import PortInfo
 from standbook.daq.status import CaptureStatus, StatusBoard, read_status

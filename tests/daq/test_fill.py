@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from standbook.daq.additions import add
 from standbook.daq.card import read_card
 from standbook.daq.config.stand import TextLines
-from standbook.daq.envelope import Event
 from standbook.daq.errors import ConfigError, DataError, RecordError, StandError
 from standbook.daq.fill import fill
 from standbook.daq.filled import filled_path, merge, read_fills, starts_of
-from standbook.daq.journal import JournalWriter, read_journal
+from standbook.daq.journal.reader import JournalWriter, read_journal
+from standbook.daq.journal.record_format import Event
 from standbook.daq.matching import LEAST_OVERLAP, Relation, matched
 from standbook.daq.record import Gap
 from standbook.daq.run import open_run, samples_path

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from standbook.daq.errors import LinkError, RecordError
-from standbook.daq.journal import read_journal
+from standbook.daq.journal.reader import read_journal
 from standbook.daq.launch import CaptureHandle, start_capture
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")

@@ -13,10 +13,10 @@ import pytest
 
 import standbook.daq.recorder
 from standbook.daq.config.stand import Device, Stand
-from standbook.daq.envelope import Event
 from standbook.daq.errors import LinkError, RecordError, StandError
 from standbook.daq.follow import Follower, Taken
-from standbook.daq.journal import JournalWriter, next_journal, read_journal
+from standbook.daq.journal.reader import JournalWriter, next_journal, read_journal
+from standbook.daq.journal.record_format import Event
 from standbook.daq.recorder import RecordEnd, Watch, record_devices
 from standbook.daq.room import RESERVE, Room
 from standbook.daq.status import CaptureStatus

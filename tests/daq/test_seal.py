@@ -6,8 +6,8 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from standbook.daq.envelope import Event
 from standbook.daq.errors import RecordError
+from standbook.daq.journal.record_format import Event
 from standbook.daq.run import open_run
 from standbook.daq.seal import seal
 from standbook.daq.storage.manifest import MANIFEST

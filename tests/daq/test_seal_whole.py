@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from standbook.daq.envelope import Event
 from standbook.daq.errors import RecordError
+from standbook.daq.journal.record_format import Event
 from standbook.daq.marks import MARKS_FILE
 from standbook.daq.record import read_record
 from standbook.daq.run import open_run

@@ -8,9 +8,9 @@ import pytest
 
 from standbook.daq.account import RESTARTED
 from standbook.daq.additions import add
-from standbook.daq.envelope import Event
 from standbook.daq.errors import RecordError
 from standbook.daq.fill import fill
+from standbook.daq.journal.record_format import Event
 from standbook.daq.record import Gap, read_record
 from standbook.daq.revision import write_revision
 from standbook.daq.run import check_run, seal_run

@@ -16,9 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
-from standbook.daq.envelope import Event, Row
 from standbook.daq.errors import RecordError
-from standbook.daq.journal import JournalFollower, JournalWriter, read_journal
+from standbook.daq.journal.reader import JournalFollower, JournalWriter, read_journal
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.recover import Recovered, recover_wire
 from standbook.daq.script import PlayedEdge, PlayedStream, Table, script
 from standbook.daq.tape import read_tapes

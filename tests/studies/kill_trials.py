@@ -29,7 +29,7 @@ import pyarrow as pa
 
 from standbook.cli.starter import write_campaign
 from standbook.daq.errors import StandError
-from standbook.daq.journal import journals_of, read_journal
+from standbook.daq.journal.reader import journals_of, read_journal
 from standbook.daq.rehearsal import RehearsalDevice, Table
 from standbook.daq.seal import seal
 from standbook.daq.storage.folder_lock import is_held

@@ -2,7 +2,7 @@
 
 import pytest
 
-from standbook.daq.envelope import Event, Row
+from standbook.daq.journal.record_format import Event, Row
 from tests.studies import journal_damage
 from tests.studies.frame_damage import SHARES, damaged_link
 

@@ -1,9 +1,9 @@
 """The records of a journal as columns, whole stretches of it at a time.
 
 Undamaged records follow each other without a gap, so where they stand is known from their lengths alone, and numpy can
-check and read many at once. Every check of ``daq.envelope`` is made here too, and padding after events and checksums
+check and read many at once. Every check of ``daq.journal.record_format`` is made here too, and padding after events and checksums
 must be zero. A stretch ends at the first message that is anything else than a whole, right row; what to make of that
-one is decided in ``daq.journal``, record by record.
+one is decided in ``daq.journal.reader``, record by record.
 
 Times are integer nanoseconds, places and lengths bytes. This module opens no file.
 """
@@ -18,7 +18,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.envelope import HEAD_SIZE, LENGTH_AT, MAX_DATA, PREFIX, ROW_OVERHEAD, Event, Row, row_head
+from standbook.daq.journal.record_format import (
+    HEAD_SIZE,
+    LENGTH_AT,
+    MAX_DATA,
+    PREFIX,
+    ROW_OVERHEAD,
+    Event,
+    Row,
+    row_head,
+)
 
 # Messages are made of 8-byte words; these are places and sizes in words.
 _WORD: Final = 8

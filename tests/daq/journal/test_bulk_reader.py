@@ -8,19 +8,23 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.daq import envelope, journal
-from standbook.daq.envelope import Event, Row
 from standbook.daq.errors import RecordError
-from standbook.daq.journal import JournalDecoder, read_journal
-from standbook.daq.journal_columns import RecordColumns
+from standbook.daq.journal import reader, record_format
+from standbook.daq.journal.bulk_reader import RecordColumns
+from standbook.daq.journal.reader import JournalDecoder, read_journal
+from standbook.daq.journal.record_format import Event, Row
 
-START = envelope.schema_message({"device": "cradle-a"}) + envelope.EMPTY_BATCH
+START = record_format.schema_message({"device": "cradle-a"}) + record_format.EMPTY_BATCH
 TIMES = st.integers(-(2**63), 2**63 - 1)
 # Data that could pass for a message: a prefix, a whole other journal's start, a row that stands elsewhere.
 DATA = st.one_of(
     st.binary(max_size=60),
-    st.sampled_from([b"", envelope.PREFIX * 3, b"\xff" * 40, envelope.END_OF_STREAM, envelope.EMPTY_BATCH, bytes(32)]),
-    st.builds(lambda at, data: envelope.row_message(at, Row(1, 2, 3, Event.DATA, data)), TIMES, st.binary(max_size=9)),
+    st.sampled_from(
+        [b"", record_format.PREFIX * 3, b"\xff" * 40, record_format.END_OF_STREAM, record_format.EMPTY_BATCH, bytes(32)]
+    ),
+    st.builds(
+        lambda at, data: record_format.row_message(at, Row(1, 2, 3, Event.DATA, data)), TIMES, st.binary(max_size=9)
+    ),
 )
 ROWS = st.lists(st.builds(Row, TIMES, TIMES, TIMES, st.sampled_from([Event.DATA] * 6 + list(Event)), DATA), max_size=25)
 
@@ -30,8 +34,8 @@ def written(rows, *, closed=True, between=b""):
     content = bytearray(START)
     for number, row in enumerate(rows):
         content += between if number % 5 == 4 else b""
-        content += envelope.row_message(len(content), row)
-    return content + envelope.END_OF_STREAM if closed else content
+        content += record_format.row_message(len(content), row)
+    return content + record_format.END_OF_STREAM if closed else content
 
 
 def account(decoder):
@@ -111,7 +115,7 @@ def edited(content, what, number):
 @given(
     rows=ROWS,
     closed=st.booleans(),
-    between=st.sampled_from([b"", b"", envelope.EMPTY_BATCH, envelope.END_OF_STREAM, bytes(8)]),
+    between=st.sampled_from([b"", b"", record_format.EMPTY_BATCH, record_format.END_OF_STREAM, bytes(8)]),
     edits=st.lists(EDIT, max_size=4),
     places=st.lists(st.integers(0, 2**16), max_size=4),
 )
@@ -137,7 +141,7 @@ def test_an_undamaged_stretch_is_taken_in_one_go():
 
 def test_a_torn_message_at_the_end_waits_for_its_rest():
     content = written(PLAIN, closed=False)
-    last = len(envelope.row_message(0, PLAIN[-1]))
+    last = len(record_format.row_message(0, PLAIN[-1]))
     for missing in range(1, last + 1):
         count, length = RecordColumns().take(content[len(START) : -missing], len(START))
         assert (count, length) == (len(PLAIN) - 1, len(content) - len(START) - last)
@@ -145,8 +149,8 @@ def test_a_torn_message_at_the_end_waits_for_its_rest():
 
 def test_each_bit_of_a_message_counts_as_it_does_one_by_one():
     content = written(PLAIN[:3])
-    start = len(START) + len(envelope.row_message(0, PLAIN[0]))
-    stop = start + len(envelope.row_message(0, PLAIN[1]))
+    start = len(START) + len(record_format.row_message(0, PLAIN[0]))
+    stop = start + len(record_format.row_message(0, PLAIN[1]))
     kept = set()
     for bit in range(8 * start, 8 * stop):
         content[bit // 8] ^= 1 << bit % 8
@@ -158,29 +162,29 @@ def test_each_bit_of_a_message_counts_as_it_does_one_by_one():
 @pytest.mark.parametrize("event", [0, 7, 100, 255])
 def test_an_event_that_is_none_ends_the_stretch_although_the_checksum_is_right(event):
     content = written(PLAIN[:4])
-    start = len(START) + len(envelope.row_message(0, PLAIN[0]))
+    start = len(START) + len(record_format.row_message(0, PLAIN[0]))
     row = PLAIN[1]
     signed = event - 256 if event > 127 else event
     checked = struct.pack("<qqqqqq", start, *row[:3], signed, len(row.data))
-    content[start + envelope.HEAD_SIZE + 24] = event
-    place = start + len(envelope.row_message(0, row)) - 8
+    content[start + record_format.HEAD_SIZE + 24] = event
+    place = start + len(record_format.row_message(0, row)) - 8
     struct.pack_into("<I", content, place, zlib.crc32(row.data, zlib.crc32(checked)))
     assert check(content) == [PLAIN[0], *PLAIN[2:4]]
     assert RecordColumns().take(content[len(START) :], len(START))[0] == 1
 
 
-@pytest.mark.parametrize("length", [2**63 - 1, 2**63 - 8, -1, -(2**63), envelope.MAX_DATA + 1])
+@pytest.mark.parametrize("length", [2**63 - 1, 2**63 - 8, -1, -(2**63), record_format.MAX_DATA + 1])
 def test_a_length_that_no_record_has_ends_the_stretch(length):
     content = written(PLAIN[:4])
-    start = len(START) + len(envelope.row_message(0, PLAIN[0]))
-    struct.pack_into("<q", content, start + envelope.LENGTH_AT, length)
+    start = len(START) + len(record_format.row_message(0, PLAIN[0]))
+    struct.pack_into("<q", content, start + record_format.LENGTH_AT, length)
     assert check(content) == [PLAIN[0], *PLAIN[2:4]]
 
 
 def test_a_record_longer_than_any_ends_the_stretch_although_all_else_is_right(monkeypatch):
     with monkeypatch.context() as patched:
-        patched.setattr(envelope, "MAX_DATA", 2 * envelope.MAX_DATA)
-        content = written([PLAIN[0], PLAIN[1]._replace(data=bytes(envelope.MAX_DATA // 2 + 1)), PLAIN[2]])
+        patched.setattr(record_format, "MAX_DATA", 2 * record_format.MAX_DATA)
+        content = written([PLAIN[0], PLAIN[1]._replace(data=bytes(record_format.MAX_DATA // 2 + 1)), PLAIN[2]])
     assert check(content) == [PLAIN[0], PLAIN[2]]
     assert RecordColumns().take(content[len(START) :], len(START))[0] == 1
 
@@ -209,7 +213,7 @@ def test_the_whole_file_reads_the_same_by_any_block(tmp_path, monkeypatch, block
     content = written(rows)
     content[len(content) // 2] ^= 0x10
     path.write_bytes(content)
-    monkeypatch.setattr(journal, "_BLOCK", block)
+    monkeypatch.setattr(reader, "_BLOCK", block)
     found = read_journal(path)
     rows, told = one_by_one([bytes(content)])
     assert (found.events.size, found.whole_bytes, dict(found.meta), list(found.damage)) == told

@@ -1,7 +1,7 @@
 """The journal: the one append-only file that capture writes and everything else reads.
 
 One file per opening of a port, created new, never appended to later. Its bytes are those of
-``daq.envelope``: a plain Arrow IPC stream when undamaged. The writer makes each message in memory and writes
+``daq.journal.record_format``: a plain Arrow IPC stream when undamaged. The writer makes each message in memory and writes
 it until it is whole; the reader follows whole messages by offset and never raises for damage: a torn tail or
 zeros are the end so far, and after damaged bytes it finds the next whole message, so that one hit costs one
 message. A cut between two messages looks like a normal end, hence only a ``closed`` record proves one.
@@ -17,9 +17,9 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from standbook.daq import envelope
-from standbook.daq.envelope import Doubt, Event, Row, Whole
 from standbook.daq.errors import RecordError
+from standbook.daq.journal import record_format
+from standbook.daq.journal.record_format import Doubt, Event, Row, Whole
 from standbook.daq.storage.durable_file import DiskFile, DurableFile, reason, sync_folder
 
 if TYPE_CHECKING:  # the capture process writes journals and has no need of numpy
@@ -59,7 +59,7 @@ class JournalWriter:
         self.path = path
         self.size = 0  # bytes of whole messages
         self._ended = False
-        start = envelope.schema_message(meta) + envelope.EMPTY_BATCH
+        start = record_format.schema_message(meta) + record_format.EMPTY_BATCH
         try:
             self._file = create(path)
         except FileExistsError:
@@ -87,7 +87,7 @@ class JournalWriter:
         ValueError
             More than ``envelope.MAX_DATA`` bytes, or the journal is closed.
         """
-        self._write(envelope.row_message(self.size, Row(arrival_ns, wall_ns, boottime_ns, event, data)))
+        self._write(record_format.row_message(self.size, Row(arrival_ns, wall_ns, boottime_ns, event, data)))
 
     def sync(self) -> None:
         """Return when the disk holds all records.
@@ -107,7 +107,7 @@ class JournalWriter:
         if self._ended:
             return
         try:
-            self._write(envelope.END_OF_STREAM)
+            self._write(record_format.END_OF_STREAM)
             self.sync()
         finally:
             self._ended = True
@@ -222,9 +222,9 @@ class JournalDecoder:
             if self._lost and not self._next_candidate():
                 return rows
             if self._at == 0:
-                verdict = envelope.examine_schema(self._pending)
+                verdict = record_format.examine_schema(self._pending)
             else:
-                verdict = envelope.examine_batch(self._pending, self._at, self._start)
+                verdict = record_format.examine_batch(self._pending, self._at, self._start)
             if isinstance(verdict, Whole):
                 if verdict.row is not None:
                     rows.append(verdict.row)
@@ -254,9 +254,9 @@ class JournalDecoder:
 
     def _next_candidate(self) -> bool:
         """Pass what cannot start a message: whole messages start on multiples of 8 in the file."""
-        found = self._pending.find(envelope.PREFIX, self._start)
+        found = self._pending.find(record_format.PREFIX, self._start)
         while found >= 0 and (self._at + found - self._start) % 8:
-            found = self._pending.find(envelope.PREFIX, found + 1)
+            found = self._pending.find(record_format.PREFIX, found + 1)
         last = max(self._start, len(self._pending) - 7)  # a prefix may be cut in two
         self._pass((found if found >= 0 else last) - self._start)
         return found >= 0
@@ -293,7 +293,7 @@ def read_journal(path: Path) -> Journal:
     RecordError
         The file cannot be read, or nothing in it is a journal's.
     """
-    from standbook.daq.journal_columns import RecordColumns
+    from standbook.daq.journal.bulk_reader import RecordColumns
 
     decoder, records = JournalDecoder(), RecordColumns()
     for rows in _decode(path, decoder, records.take):
@@ -328,7 +328,7 @@ def _decode(path: Path, decoder: JournalDecoder, take: Take) -> Iterator[list[Ro
     except OSError as error:
         raise RecordError(f"{path}: cannot read the journal: {reason(error)}") from error
     yield decoder.finish()
-    if first and decoder.whole_end == 0 and envelope.examine_schema(first) is not Doubt.PARTIAL:
+    if first and decoder.whole_end == 0 and record_format.examine_schema(first) is not Doubt.PARTIAL:
         raise RecordError(f"{path}: not a journal; give a file that capture wrote (it ends in {SUFFIX})")
 
 

@@ -17,10 +17,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.daq import envelope
-from standbook.daq.envelope import Event, Row
 from standbook.daq.errors import RecordError
-from standbook.daq.journal import (
+from standbook.daq.journal import record_format
+from standbook.daq.journal.reader import (
     Journal,
     JournalFollower,
     JournalWriteError,
@@ -29,6 +28,7 @@ from standbook.daq.journal import (
     next_journal,
     read_journal,
 )
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.storage.durable_file import DiskFile
 
 META = {"device": "cradle-a", "port": "/dev/ttyACM0", "opening": "1"}
@@ -232,7 +232,7 @@ def test_damaged_metadata_costs_no_record(tmp_path: Path, whole: bytes) -> None:
     assert journal.damage[0].offset == 0
 
 
-@pytest.mark.parametrize("tail", [bytes(5000), b"\xff" * 5000, b"\0" * 3, b"text\r\n" * 50, envelope.PREFIX])
+@pytest.mark.parametrize("tail", [bytes(5000), b"\xff" * 5000, b"\0" * 3, b"text\r\n" * 50, record_format.PREFIX])
 def test_zeros_or_rubbish_after_the_last_message_are_the_end_so_far(tmp_path: Path, whole: bytes, tail: bytes) -> None:
     end = boundaries(whole)[-3]  # before `closed` and the end of the stream
     path = tmp_path / "tail.arrows"
@@ -349,9 +349,9 @@ def test_a_closed_journal_takes_no_more_and_closing_again_does_nothing(tmp_path:
 
 def test_a_record_too_long_is_the_callers_bug(tmp_path: Path) -> None:
     writer = JournalWriter(tmp_path / "a.arrows", META)
-    writer.append(1, 2, 3, Event.DATA, bytes(envelope.MAX_DATA))
+    writer.append(1, 2, 3, Event.DATA, bytes(record_format.MAX_DATA))
     with pytest.raises(ValueError, match="at most 1048576 fit"):
-        writer.append(1, 2, 3, Event.DATA, bytes(envelope.MAX_DATA + 1))
+        writer.append(1, 2, 3, Event.DATA, bytes(record_format.MAX_DATA + 1))
     writer.close()
     with pytest.raises(ValueError, match="journal metadata needs"):
         JournalWriter(tmp_path / "b.arrows", {"device": "x" * 70_000})
@@ -373,8 +373,8 @@ def test_a_real_file_that_may_grow_no_further_keeps_every_whole_message(tmp_path
     program = f"""
 import sys
 from pathlib import Path
-from standbook.daq.envelope import Event
-from standbook.daq.journal import JournalWriteError, JournalWriter
+from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.reader import JournalWriteError, JournalWriter
 writer = JournalWriter(Path({str(tmp_path / "a.arrows")!r}), {{}})
 count = 0
 try:
