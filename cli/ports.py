@@ -48,7 +48,7 @@ def ports(
 
 
 def _list(*, as_json: bool) -> None:
-    from standbook.daq.port import list_ports
+    from standbook.daq.capture.serial_port import list_ports
 
     found = list_ports()
     if as_json:
@@ -60,8 +60,8 @@ def _list(*, as_json: bool) -> None:
 
 
 def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json: bool) -> None:
+    from standbook.daq.capture.serial_port import open_port
     from standbook.daq.heard import account_for, device_table, listen
-    from standbook.daq.port import open_port
 
     warn(f"Listening on {path} at {baud} bit/s for {seconds:g} s; opening it may have reset the board.")
     with open_port(path, baud) as port:

@@ -25,7 +25,7 @@ SHOWN: Final = 65_536  # bytes that are looked at when nothing valid came
 
 
 class Source(Protocol):
-    """What can be listened to; ``daq.port.ReadPort`` is one."""
+    """What can be listened to; ``daq.capture.serial_port.ReadPort`` is one."""
 
     def read(self, timeout: float) -> bytes:
         """Wait for bytes, at most ``timeout`` seconds."""

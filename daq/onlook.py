@@ -9,12 +9,12 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 
+from standbook.daq.capture.disk_space import Room
+from standbook.daq.capture.process_status import read_status, status_path
 from standbook.daq.config.stand import Stand
 from standbook.daq.follow import Follower, Taken
 from standbook.daq.link_watch import LinkWatch
 from standbook.daq.recorder import Watch
-from standbook.daq.room import Room
-from standbook.daq.status import read_status, status_path
 from standbook.daq.storage.folder_lock import is_held
 from standbook.daq.wire.hello import Hello
 

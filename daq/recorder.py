@@ -14,15 +14,15 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
+from standbook.daq.capture.disk_space import Room
+from standbook.daq.capture.launcher import Capturing, start_capture
+from standbook.daq.capture.serial_port import PortInfo, list_ports
+from standbook.daq.capture.sleep_inhibitor import kept_awake
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import ConfigError, FrameError, LinkError, RecordError, StandError
 from standbook.daq.follow import Follower, Seen, Taken
-from standbook.daq.launch import Capturing, start_capture
 from standbook.daq.link_watch import LinkWatch
 from standbook.daq.live_state import DiskState, LinkState
-from standbook.daq.port import PortInfo, list_ports
-from standbook.daq.room import Room
-from standbook.daq.wakeful import kept_awake
 from standbook.daq.wire.byte_survey import LOOK, no_frame_sentence
 from standbook.daq.wire.hello import Hello
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from standbook.daq.account import device_record, find_t_zero, silent_device, stream_record
 from standbook.daq.align import align
+from standbook.daq.capture.process_status import missing_journal, read_status
 from standbook.daq.clock import scaled_arrivals
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import RecordError
@@ -30,7 +31,6 @@ from standbook.daq.recover import Recovered, Rows, Stream, recover_wire
 from standbook.daq.recover_lines import recover_lines
 from standbook.daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
 from standbook.daq.samples import ROW_GROUP, Piece, SamplesHeader, write_samples
-from standbook.daq.status import missing_journal, read_status
 from standbook.daq.storage.atomic_write import clear_staged, write_staged
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.folder_lock import is_held

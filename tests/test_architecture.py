@@ -94,7 +94,7 @@ def test_only_the_port_module_imports_the_serial_driver():
         for p in modules(k)
         if any(name.split(".")[0] == "serial" for name in imported(p))
     ]
-    assert users == ["daq/port.py"]
+    assert users == ["daq/capture/serial_port.py"]
 
 
 @pytest.mark.parametrize("package", PACKAGES)

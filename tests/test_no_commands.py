@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from standbook.daq.launch import start_capture
-from standbook.daq.port import ReadPort
+from standbook.daq.capture.launcher import start_capture
+from standbook.daq.capture.serial_port import ReadPort
 from tests.repository import ROOT
 
 PACKAGES = ("daq", "analysis", "cli")
@@ -63,21 +63,25 @@ def test_the_port_object_has_no_way_to_write():
 
 def test_whoever_opens_a_port_sends_nothing():
     """All modules that can get hold of a port, and the one that makes it; what they do write is named."""
-    ways = ("standbook.daq.port.open_port", "standbook.daq.port.ReadPort", "standbook.daq.port")
+    ways = (
+        "standbook.daq.capture.serial_port.open_port",
+        "standbook.daq.capture.serial_port.ReadPort",
+        "standbook.daq.capture.serial_port",
+    )
     openers = {name: tree for name, tree in trees() if any(found in ways for found in imported(tree))}
-    assert "daq/capture.py" in openers
-    openers["daq/port.py"] = dict(trees())["daq/port.py"]
+    assert "daq/capture/process.py" in openers
+    openers["daq/capture/serial_port.py"] = dict(trees())["daq/capture/serial_port.py"]
     sent = {
         f"{name}: {whose}.{what}"
         for name, tree in openers.items()
         for what, whose in calls(tree)
         if what.startswith(SENDING)
     }
-    assert sent == {"daq/capture.py: sys.stderr.write"}
+    assert sent == {"daq/capture/process.py: sys.stderr.write"}
 
 
 def test_the_serial_driver_is_only_opened_read_and_closed():
-    tree = dict(trees())["daq/port.py"]
+    tree = dict(trees())["daq/capture/serial_port.py"]
     used = {
         node.attr
         for node in ast.walk(tree)

@@ -40,13 +40,13 @@ from cobs import cobs
 import standbook.daq.recorder
 from standbook.cli.record import record_run
 from standbook.cli.starter import write_campaign
-from standbook.daq.capture import Order, record
+from standbook.daq.capture.process import Order, record
+from standbook.daq.capture.process_status import CaptureStatus, StatusBoard
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.host_clock import HostClocks
 from standbook.daq.journal.reader import read_journal
 from standbook.daq.journal.record_format import Event
 from standbook.daq.rehearsal import RING_BYTES
-from standbook.daq.status import CaptureStatus, StatusBoard
 from standbook.daq.wire.encoder import encode_frame, hello_body, pack_rows
 from standbook.daq.wire.hello import Hello, WireChannel
 from standbook.daq.wire.messages import KIND_SAMPLES, SAMPLES_HEADER

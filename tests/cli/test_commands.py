@@ -153,18 +153,20 @@ def test_a_second_lock_is_refused_unless_asked_for_and_keeps_the_older_one(tmp_p
 
 def test_ports_as_json_is_a_list_whatever_is_plugged_in(capsys):
     found = json.loads(told(capsys, "ports", "--json"))
-    assert [sorted(port) for port in found["ports"]] == [["description", "port", "serial"]] * len(found["ports"])
+    assert [sorted(serial_port) for serial_port in found["ports"]] == [["description", "port", "serial"]] * len(
+        found["ports"]
+    )
 
 
 def test_ports_says_what_is_plugged_in(capsys, monkeypatch):
-    from standbook.daq import port
+    from standbook.daq.capture import serial_port
 
-    monkeypatch.setattr(port, "list_ports", lambda: (port.PortInfo("/dev/ttyACM0", "0007", "cradle-a"),))
+    monkeypatch.setattr(serial_port, "list_ports", lambda: (serial_port.PortInfo("/dev/ttyACM0", "0007", "cradle-a"),))
     assert told(capsys, "ports") == "/dev/ttyACM0  serial 0007  cradle-a\n"
     assert json.loads(told(capsys, "ports", "--json")) == {
         "ports": [{"port": "/dev/ttyACM0", "serial": "0007", "description": "cradle-a"}]
     }
-    monkeypatch.setattr(port, "list_ports", tuple)
+    monkeypatch.setattr(serial_port, "list_ports", tuple)
     assert "standbook rehearse PLAN" in told(capsys, "ports")
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from standbook.cli import main
 from standbook.cli.main import run
-from standbook.daq import port
+from standbook.daq.capture import serial_port
 from standbook.daq.errors import ConfigError, DataError, FrameError, LinkError, RecordError, StandError
 from tests.cli.made_run import standbook
 from tests.repository import ROOT
@@ -35,7 +35,7 @@ def failing(monkeypatch, error):
     def fail():
         raise error
 
-    monkeypatch.setattr(port, "list_ports", fail)
+    monkeypatch.setattr(serial_port, "list_ports", fail)
 
 
 @pytest.mark.parametrize(
@@ -66,9 +66,9 @@ def test_an_error_nobody_foresaw_passes_through(monkeypatch):
 )
 def test_a_crash_ends_in_1_with_its_traceback_and_an_interrupt_in_130(error, code, words):
     program = (
-        "import sys, standbook.daq.port, standbook.cli.main\n"
+        "import sys, standbook.daq.capture.serial_port, standbook.cli.main\n"
         f"def fail(): raise {error}\n"
-        "standbook.daq.port.list_ports = fail\nsys.argv[1:] = ['ports']\nstandbook.cli.main.main()\n"
+        "standbook.daq.capture.serial_port.list_ports = fail\nsys.argv[1:] = ['ports']\nstandbook.cli.main.main()\n"
     )
     done = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == code

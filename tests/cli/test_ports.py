@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from standbook.cli.main import run as command
+from standbook.daq.capture.serial_port import open_port
 from standbook.daq.heard import account_for, listen
-from standbook.daq.port import open_port
 from standbook.daq.tape import Reel
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import WireChannel

@@ -12,12 +12,12 @@ import pandas as pd
 import pytest
 
 from standbook.cli.main import run
+from standbook.daq.capture.process_status import read_status
 from standbook.daq.config.stand import read_stand
 from standbook.daq.faults import DroppedBytes
 from standbook.daq.follow import Follower
 from standbook.daq.rehearsal import RehearsalDevice
 from standbook.daq.run import check_run
-from standbook.daq.status import read_status
 from standbook.daq.storage.folder_lock import is_held
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing

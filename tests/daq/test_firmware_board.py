@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from standbook.cli.main import run as command
-from standbook.daq.launch import start_capture
+from standbook.daq.capture.launcher import start_capture
 from standbook.daq.recover import recover_wire
 from standbook.daq.tape import read_tapes
 from standbook.daq.wire.encoder import encode_frame, note_body

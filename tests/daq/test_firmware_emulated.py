@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from standbook.daq.port import open_port
+from standbook.daq.capture.serial_port import open_port
 from tests.cli.made_run import ended, standbook
 from tests.emulator.board import HZ, PATIENCE, SUPPLY_MV, TOP, counts_of, emulated, write_trace
 from tests.emulator.campaign import (

@@ -4,10 +4,10 @@ import dataclasses
 
 import pytest
 
+from standbook.daq.capture.process_status import CaptureStatus
 from standbook.daq.config.stand import Device
 from standbook.daq.follow import Seen
 from standbook.daq.link_watch import LinkWatch
-from standbook.daq.status import CaptureStatus
 from standbook.daq.wire.hello import Hello, WireChannel
 
 SECOND = 1_000_000_000

@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 
 import standbook.daq.recorder
+from standbook.daq.capture.disk_space import RESERVE, Room
+from standbook.daq.capture.process_status import CaptureStatus
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import LinkError, RecordError, StandError
 from standbook.daq.follow import Follower, Taken
 from standbook.daq.journal.reader import JournalWriter, next_journal, read_journal
 from standbook.daq.journal.record_format import Event
 from standbook.daq.recorder import RecordEnd, Watch, record_devices
-from standbook.daq.room import RESERVE, Room
-from standbook.daq.status import CaptureStatus
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import Hello, WireChannel
 

@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from standbook.daq.capture.process_status import status_path
 from standbook.daq.errors import RecordError
 from standbook.daq.journal.record_format import Event
 from standbook.daq.marks import MARKS_FILE
 from standbook.daq.record import read_record
 from standbook.daq.run import open_run
 from standbook.daq.seal import seal
-from standbook.daq.status import status_path
 from tests.recorded_run import MONOTONIC_NS, NOW, WALL_NS, Player, fast_hello, new_run, plausible_counts, starter
 
 SECOND = 1_000_000_000

@@ -27,13 +27,13 @@ from standbook.cli.live_words import head_of
 from standbook.cli.painter import Painter
 from standbook.cli.showing import Showing, live_of
 from standbook.cli.starter import write_campaign
-from standbook.daq import capture
+from standbook.daq.capture import process
+from standbook.daq.capture.launcher import CaptureHandle
+from standbook.daq.capture.process_status import status_path
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.follow import Taken
-from standbook.daq.launch import CaptureHandle
 from standbook.daq.recorder import Watch, record_devices
 from standbook.daq.rehearsal import RehearsalDevice
-from standbook.daq.status import status_path
 from standbook.daq.wire.decoder import Decoded
 from tests.studies.real_time_loss import made_up_table
 
@@ -161,7 +161,7 @@ def _delays(rows, times, painter) -> Delays:
 
 
 def _start_timed(device: str, port: str, baud: int, folder: Path) -> CaptureHandle:
-    """Start capture as ``daq.launch`` does, with clocks in it."""
+    """Start capture as ``daq.capture.launcher`` does, with clocks in it."""
     status = status_path(folder, device)
     command = [sys.executable, "-m", "tests.studies.screen_latency", "--capture", "--device", device, "--port", port]
     command += ["--baud", str(baud), "--folder", str(folder), "--status", str(status)]
@@ -186,7 +186,7 @@ def _capture_timed(arguments: list[str], folder: Path) -> int:
 
     for name in times:
         setattr(os, name, timed(name))
-    code = capture.main(arguments)
+    code = process.main(arguments)
     (folder / TIMES).write_text(json.dumps(times), "utf-8")
     return code
 

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from standbook.daq.capture.launcher import CaptureHandle, start_capture
 from standbook.daq.errors import LinkError, RecordError
 from standbook.daq.journal.reader import read_journal
-from standbook.daq.launch import CaptureHandle, start_capture
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")
 

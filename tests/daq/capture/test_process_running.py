@@ -13,15 +13,15 @@ from pathlib import Path
 
 import pytest
 
-import standbook.daq.capture
-from standbook.daq.capture import Ending, Order, main, record
+import standbook.daq.capture.process
+from standbook.daq.capture.launcher import CaptureHandle, start_capture
+from standbook.daq.capture.process import Ending, Order, main, record
+from standbook.daq.capture.process_status import CaptureStatus, StatusBoard, read_status
+from standbook.daq.capture.serial_port import PortInfo
 from standbook.daq.errors import LinkError, RecordError
 from standbook.daq.host_clock import HostClocks
 from standbook.daq.journal.reader import JournalFollower, journals_of, read_journal
 from standbook.daq.journal.record_format import Event
-from standbook.daq.launch import CaptureHandle, start_capture
-from standbook.daq.port import PortInfo
-from standbook.daq.status import CaptureStatus, StatusBoard, read_status
 
 PATIENCE = 20.0  # [s] until a test that would hang fails; nothing takes this long when it passes
 
@@ -202,7 +202,7 @@ def test_a_lost_pseudo_terminal_is_not_opened_again_by_its_number(
     while heirs[-1].path != first.path:  # something else on this computer let go of a lower one
         assert len(heirs) < 50
         heirs.append(Pty())
-    time.sleep(3 * standbook.daq.capture.RETRY)
+    time.sleep(3 * standbook.daq.capture.process.RETRY)
     status = handle.status()
     for heir in heirs:
         heir.close()
@@ -241,7 +241,7 @@ def test_a_disk_that_fills_ends_the_capture_in_order_with_one_sentence(tmp_path:
     program = (
         "import resource, signal, sys; signal.signal(signal.SIGXFSZ, signal.SIG_IGN);"
         f"resource.setrlimit(resource.RLIMIT_FSIZE, ({limit}, {limit}));"
-        "from standbook.daq.capture import main; sys.exit(main(sys.argv[1:]))"
+        "from standbook.daq.capture.process import main; sys.exit(main(sys.argv[1:]))"
     )
     arguments = ["--device", "cradle-a", "--port", pty.path, "--baud", "115200", "--folder", str(tmp_path)]
     process = subprocess.Popen([sys.executable, "-c", program, *arguments], stderr=subprocess.PIPE)
@@ -275,7 +275,7 @@ def test_a_disk_that_fills_ends_the_capture_in_order_with_one_sentence(tmp_path:
 @pytest.fixture
 def calm(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Keep ``main`` from changing the priority and the signal handlers of the test run."""
-    monkeypatch.setattr("standbook.daq.capture._come_first", lambda: None)
+    monkeypatch.setattr("standbook.daq.capture.process._come_first", lambda: None)
     kept = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     yield
     for number, handler in kept.items():
@@ -327,7 +327,7 @@ def test_it_asks_to_come_first_and_takes_a_refusal(monkeypatch: pytest.MonkeyPat
 
     monkeypatch.setattr(os, "sched_setscheduler", refuse, raising=False)
     monkeypatch.setattr(os, "nice", refuse, raising=False)
-    standbook.daq.capture._come_first()
+    standbook.daq.capture.process._come_first()
     assert len(asked) == 2
     assert asked[-1] == -10
 
@@ -336,15 +336,15 @@ def test_it_asks_to_come_first_and_takes_a_refusal(monkeypatch: pytest.MonkeyPat
 def test_a_port_that_moved_is_found_by_its_usb_serial_number(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     first, second = Pty(), Pty()
     present = [PortInfo(first.path, "0007", "node")]
-    monkeypatch.setattr(standbook.daq.capture, "list_ports", lambda: tuple(present))
-    really_open = standbook.daq.capture.open_port
+    monkeypatch.setattr(standbook.daq.capture.process, "list_ports", lambda: tuple(present))
+    really_open = standbook.daq.capture.process.open_port
 
     def open_as_hardware(path: str, baud: int) -> object:
         port = really_open(path, baud)
         port.is_pseudo = False
         return port
 
-    monkeypatch.setattr(standbook.daq.capture, "open_port", open_as_hardware)
+    monkeypatch.setattr(standbook.daq.capture.process, "open_port", open_as_hardware)
     pauses: list[float] = []
 
     def pause(seconds: float) -> None:
@@ -362,6 +362,6 @@ def test_a_port_that_moved_is_found_by_its_usb_serial_number(tmp_path: Path, mon
     board.end("stopped", 0)
     second.close()
     assert end.ending is Ending.STOPPED
-    assert pauses == [standbook.daq.capture.RETRY]
+    assert pauses == [standbook.daq.capture.process.RETRY]
     assert read_journal(tmp_path / "cradle-a_002.arrows").meta["port"] == second.path
     assert read_journal(tmp_path / "cradle-a_002.arrows").meta["usb_serial_number"] == "0007"

@@ -12,9 +12,9 @@ import time
 from pathlib import Path
 from typing import Final, Protocol
 
+from standbook.daq.capture.process_status import CaptureStatus, read_status, status_path
 from standbook.daq.errors import LinkError, RecordError, StandError
 from standbook.daq.journal.reader import journals_of
-from standbook.daq.status import CaptureStatus, read_status, status_path
 
 _LOOK_EVERY: Final = 0.02  # [s]
 _BRANCHES: Final = {branch.exit_code: branch for branch in (LinkError, RecordError)}
@@ -166,7 +166,7 @@ def start_capture(device: str, port: str, baud: int, folder: Path, *, status: Pa
         At once; call ``wait_until_recording`` to know that it works.
     """
     status = status or status_path(folder, device)
-    command = [sys.executable, "-P", "-m", "standbook.daq.capture", "--device", device, "--port", port]
+    command = [sys.executable, "-P", "-m", "standbook.daq.capture.process", "--device", device, "--port", port]
     command += ["--baud", str(baud), "--folder", str(folder), "--status", str(status)]
     process = subprocess.Popen(  # noqa: S603  # our own program, no shell
         command,

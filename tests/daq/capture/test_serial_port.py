@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-import standbook.daq.port
+import standbook.daq.capture.serial_port
+from standbook.daq.capture.serial_port import PortInfo, list_ports, open_port
 from standbook.daq.errors import LinkError
-from standbook.daq.port import PortInfo, list_ports, open_port
 from tests.repository import ROOT
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")
@@ -56,7 +56,7 @@ def three_ports(monkeypatch: pytest.MonkeyPatch) -> None:
             self.device, self.serial_number, self.description = device, serial_number, description
 
     found = [Found("/dev/ttyACM1", "0007", "Cradle node"), Found("/dev/ttyACM0", "", "n/a"), Found("COM9", None, "")]
-    monkeypatch.setattr(standbook.daq.port.driver_list, "comports", lambda: iter(found))
+    monkeypatch.setattr(standbook.daq.capture.serial_port.driver_list, "comports", lambda: iter(found))
 
 
 def test_what_is_sent_is_read(pty: Pty) -> None:
@@ -149,7 +149,7 @@ def test_a_missing_port_is_named_with_those_present(three_ports: None) -> None:
 
 
 def test_a_computer_without_ports_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(standbook.daq.port.driver_list, "comports", lambda: iter(()))
+    monkeypatch.setattr(standbook.daq.capture.serial_port.driver_list, "comports", lambda: iter(()))
     with pytest.raises(LinkError, match=r"^/dev/ttyNONE7: no such port; no serial port is present$"):
         open_port("/dev/ttyNONE7", BAUD)
 
@@ -170,7 +170,7 @@ def test_a_port_opened_twice_is_busy_and_free_again_after_closing(pty: Pty) -> N
 
 def test_a_port_that_another_process_holds_is_busy_for_root_too(pty: Pty) -> None:
     program = (
-        "import sys; from standbook.daq.port import open_port; port = open_port(sys.argv[1], 115200);"
+        "import sys; from standbook.daq.capture.serial_port import open_port; port = open_port(sys.argv[1], 115200);"
         "sys.stdout.write('open'); sys.stdout.flush(); sys.stdin.read()"
     )
     with subprocess.Popen(
@@ -201,7 +201,7 @@ def test_a_folder_is_not_a_port(tmp_path: Path) -> None:
 def test_a_port_without_permission_names_the_group(pty: Pty) -> None:
     Path(pty.path).chmod(0o600)
     program = (
-        "import grp, os, sys; from standbook.daq.errors import LinkError; from standbook.daq.port import open_port\n"
+        "import grp, os, sys; from standbook.daq.errors import LinkError; from standbook.daq.capture.serial_port import open_port\n"
         "os.setuid(65534)\n"
         "try: open_port(sys.argv[1], 115200)\nexcept LinkError as error: sys.stdout.write(str(error))"
     )

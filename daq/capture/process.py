@@ -5,7 +5,7 @@ clocks. ``record`` opens the port, opens it again after an unplugging, and start
 Times are integer nanoseconds in records and seconds elsewhere. Bytes are not looked at here, nothing is ever
 sent to the device, and nothing that reads a journal can hold this process up.
 
-Run it as ``python -m standbook.daq.capture --device NAME --port PATH --baud N --folder DIR``; SIGINT and SIGTERM are
+Run it as ``python -m standbook.daq.capture.process --device NAME --port PATH --baud N --folder DIR``; SIGINT and SIGTERM are
 the normal stop.
 """
 
@@ -23,13 +23,13 @@ from functools import partial
 from pathlib import Path
 from typing import Final, Protocol
 
+from standbook.daq.capture.process_status import CaptureStatus, Progress, StatusBoard
+from standbook.daq.capture.serial_port import PortInfo, ReadPort, list_ports, open_port
+from standbook.daq.capture.write_queue import JournalSink, JournalSpool
 from standbook.daq.errors import EXIT_FINE, LinkError, RecordError, StandError
 from standbook.daq.host_clock import Clocks, HostClocks, Instant, clock_step
 from standbook.daq.journal.reader import JournalWriteError, JournalWriter, next_journal
 from standbook.daq.journal.record_format import Event
-from standbook.daq.port import PortInfo, ReadPort, list_ports, open_port
-from standbook.daq.spool import JournalSink, JournalSpool
-from standbook.daq.status import CaptureStatus, Progress, StatusBoard
 from standbook.daq.storage.folder_lock import held
 
 RETRY: Final = 0.25  # [s] between two attempts to open a lost port again
@@ -332,7 +332,9 @@ def _come_first() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one capture process; return its exit code."""
-    parser = argparse.ArgumentParser(prog="python -m standbook.daq.capture", description="Record one serial port.")
+    parser = argparse.ArgumentParser(
+        prog="python -m standbook.daq.capture.process", description="Record one serial port."
+    )
     parser.add_argument("--device", required=True, help="name of the device in stand.toml")
     parser.add_argument("--port", required=True, help="path of the serial port")
     parser.add_argument("--baud", required=True, type=int, help="speed in bit/s")

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from standbook.daq.status import CaptureStatus, StatusBoard, missing_journal, read_status
+from standbook.daq.capture.process_status import CaptureStatus, StatusBoard, missing_journal, read_status
 
 
 def test_a_status_that_is_missing_torn_or_foreign_is_no_status(tmp_path: Path) -> None:

@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from standbook.daq.capture import CaptureEnd, Ending, Limits, capture, reopen_candidates
+from standbook.daq.capture.process import CaptureEnd, Ending, Limits, capture, reopen_candidates
+from standbook.daq.capture.serial_port import PortInfo
 from standbook.daq.errors import LinkError
 from standbook.daq.host_clock import Instant
 from standbook.daq.journal.reader import JournalWriteError, JournalWriter
 from standbook.daq.journal.record_format import Event, Row
-from standbook.daq.port import PortInfo
 from standbook.daq.recover import recover_wire
 from standbook.daq.tape import read_tapes
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
@@ -249,7 +249,9 @@ def test_a_lost_port_is_looked_for_by_name_and_usb_serial_number(
 
 
 def test_capture_brings_in_neither_arrow_nor_numpy() -> None:
-    program = "import sys, standbook.daq.capture; sys.exit(bool({'numpy', 'pyarrow', 'pandas'} & set(sys.modules)))"
+    program = (
+        "import sys, standbook.daq.capture.process; sys.exit(bool({'numpy', 'pyarrow', 'pandas'} & set(sys.modules)))"
+    )
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
 
 
