@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.live import Live
     from standbook.daq.lock import Lock
-    from standbook.daq.recorder import RecordEnd, Watch
+    from standbook.daq.recording.recorder import RecordEnd, Watch
 
 
 def record(
@@ -85,7 +85,7 @@ def record_run(
 
     ``after`` takes what must hold until the run is sealed: words to a terminal that has gone go nowhere.
     """
-    from standbook.daq.recorder import record_devices, resolve_ports
+    from standbook.daq.recording.recorder import record_devices, resolve_ports
     from standbook.daq.run import RAW, create_run
     from standbook.daq.wire.saved_layouts import load_layouts
 

@@ -26,7 +26,7 @@ from standbook.daq.errors import DataError, RecordError
 from standbook.daq.live import Live
 from standbook.daq.lock import PREDICTION_FILE
 from standbook.daq.marks import MARKS_FILE, read_marks
-from standbook.daq.recorder import Watch
+from standbook.daq.recording.recorder import Watch
 
 _BLOCKS: Final = "█▀▄"
 

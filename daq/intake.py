@@ -10,8 +10,8 @@ import numpy as np
 
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.config.stand import Device
-from standbook.daq.follow import Taken
 from standbook.daq.gauge import Ring
+from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.script import PLAYED_OUT
 from standbook.daq.timebase import Moment, TimeBase
 from standbook.daq.wire.decoder import Decoded

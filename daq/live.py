@@ -12,7 +12,6 @@ from standbook.daq.alarms import Alarms, at_words
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
-from standbook.daq.follow import Taken
 from standbook.daq.gauge import WINDOW, Gauge, Look
 from standbook.daq.intake import Intake
 from standbook.daq.live_state import (
@@ -27,6 +26,7 @@ from standbook.daq.live_state import (
 from standbook.daq.mark_remarks import MarkRemark
 from standbook.daq.marks import CrewMark
 from standbook.daq.phase import PhaseWatch, Span
+from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.redlines import RedlineWatch
 from standbook.daq.response import Response, movement, neighbours_of
 from standbook.daq.running_impulse import BEHIND, RunningImpulse

@@ -37,7 +37,7 @@ from pathlib import Path
 import numpy as np
 from cobs import cobs
 
-import standbook.daq.recorder
+import standbook.daq.recording.recorder
 from standbook.cli.record import record_run
 from standbook.cli.starter import write_campaign
 from standbook.daq.capture.process import Order, record
@@ -189,8 +189,8 @@ class InsideCapture:
 def watch(folder: Path, ports: list[str], *, inside: bool) -> None:
     """Record as ``standbook record`` does, until a signal; nothing is sealed."""
     if inside:
-        standbook.daq.recorder.record_devices = functools.partial(
-            standbook.daq.recorder.record_devices, start=InsideCapture
+        standbook.daq.recording.recorder.record_devices = functools.partial(
+            standbook.daq.recording.recorder.record_devices, start=InsideCapture
         )
     today = dt.datetime.now().astimezone().date()
     campaign = write_campaign(folder, today=today)

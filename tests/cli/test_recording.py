@@ -15,7 +15,7 @@ from standbook.cli.main import run
 from standbook.daq.capture.process_status import read_status
 from standbook.daq.config.stand import read_stand
 from standbook.daq.faults import DroppedBytes
-from standbook.daq.follow import Follower
+from standbook.daq.recording.journal_follower import Follower
 from standbook.daq.rehearsal import RehearsalDevice
 from standbook.daq.run import check_run
 from standbook.daq.storage.folder_lock import is_held

@@ -8,11 +8,11 @@ import pytest
 from standbook.cli.live_words import head_of
 from standbook.cli.showing import Showing, live_of, started_at
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.follow import Seen
 from standbook.daq.host_clock import HostClocks
 from standbook.daq.live_state import DiskState, LinkState
 from standbook.daq.marks import MARKS_FILE, MarkLog
-from standbook.daq.recorder import Watch
+from standbook.daq.recording.journal_follower import Seen
+from standbook.daq.recording.recorder import Watch
 from tests.cli.made_run import small_campaign, today
 
 LINK = LinkState("cradle-a", "recording", 1000.0, 0, 0, 10, 1, 0.0, 0.1)

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from standbook.daq.config.stand import Device
-from standbook.daq.follow import Taken, line_layout
 from standbook.daq.intake import Intake
+from standbook.daq.recording.journal_follower import Taken, line_layout
 from standbook.daq.script import PLAYED_OUT
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, hello_body, note_body, samples_body

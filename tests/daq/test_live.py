@@ -10,10 +10,10 @@ from standbook.analysis.simulation.story import demo_draw, rehearse
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import Redline
 from standbook.daq.faults import BrownOut
-from standbook.daq.follow import Taken
 from standbook.daq.live import Live
 from standbook.daq.live_state import Phase, Standing
 from standbook.daq.marks import CrewMark
+from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.script import script
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import encode_frame
@@ -547,7 +547,7 @@ def test_a_text_board_is_watched_too(stand):
     item = stand.stand.input_tagged("PT-12").model_copy(update={"device": "board", "wire": "p"})
     other = stand.stand.model_copy(update={"device": (device,), "input": (item,)})
     live = Live(stand.plan.model_copy(update={"redline": ()}), other, stand.calibrations, started_ns=STARTED)
-    from standbook.daq.follow import line_layout
+    from standbook.daq.recording.journal_follower import line_layout
 
     decoder = LineDecoder(line_layout(device))
     decoder.feed(b"\n")

@@ -25,7 +25,7 @@ from standbook.daq import faults as known
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.faults import Fault
 from standbook.daq.record import DeviceRecord
-from standbook.daq.recorder import record_devices
+from standbook.daq.recording.recorder import record_devices
 from standbook.daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
 from standbook.daq.run import create_run, samples_path
 from standbook.daq.script import boots

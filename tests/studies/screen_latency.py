@@ -31,8 +31,8 @@ from standbook.daq.capture import process
 from standbook.daq.capture.launcher import CaptureHandle
 from standbook.daq.capture.process_status import status_path
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.follow import Taken
-from standbook.daq.recorder import Watch, record_devices
+from standbook.daq.recording.journal_follower import Taken
+from standbook.daq.recording.recorder import Watch, record_devices
 from standbook.daq.rehearsal import RehearsalDevice
 from standbook.daq.wire.decoder import Decoded
 from tests.studies.real_time_loss import made_up_table

@@ -11,15 +11,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import standbook.daq.recorder
+import standbook.daq.recording.recorder
 from standbook.daq.capture.disk_space import RESERVE, Room
 from standbook.daq.capture.process_status import CaptureStatus
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import LinkError, RecordError, StandError
-from standbook.daq.follow import Follower, Taken
 from standbook.daq.journal.reader import JournalWriter, next_journal, read_journal
 from standbook.daq.journal.record_format import Event
-from standbook.daq.recorder import RecordEnd, Watch, record_devices
+from standbook.daq.recording.journal_follower import Follower, Taken
+from standbook.daq.recording.recorder import RecordEnd, Watch, record_devices
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import Hello, WireChannel
 
@@ -165,7 +165,7 @@ def awake(monkeypatch: pytest.MonkeyPatch) -> None:
     def nothing(_tell: Callable[[str], None]) -> Iterator[None]:
         yield
 
-    monkeypatch.setattr(standbook.daq.recorder, "kept_awake", nothing)
+    monkeypatch.setattr(standbook.daq.recording.recorder, "kept_awake", nothing)
 
 
 def test_links_show_rate_ages_and_counts(tmp_path: Path) -> None:
@@ -174,7 +174,7 @@ def test_links_show_rate_ages_and_counts(tmp_path: Path) -> None:
     assert end.trouble is None
     assert scene.told == []
     for link in scene.watches[-1].links:
-        assert link.rate == pytest.approx(ROWS / standbook.daq.recorder.LOOK_EVERY)
+        assert link.rate == pytest.approx(ROWS / standbook.daq.recording.recorder.LOOK_EVERY)
         assert (link.state, link.lost_rows, link.openings, link.message) == ("recording", 0, 1, "")
         assert link.data_age == pytest.approx(0.0, abs=1e-6)
         assert link.sync_age == pytest.approx(0.0, abs=1e-6)
@@ -254,7 +254,7 @@ def test_nothing_of_a_device_is_judged_once_reading_along_has_failed(
 
 def test_a_stop_that_cannot_be_asked_leaves_ctrl_c(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     heard: list[int] = []
-    monkeypatch.setattr(standbook.daq.recorder, "_signals", lambda: heard)
+    monkeypatch.setattr(standbook.daq.recording.recorder, "_signals", lambda: heard)
     scene = Scene(tmp_path)
     scene.events[40] = lambda: heard.append(2)
     scene.record(stop=lambda _: 1 / 0)
@@ -279,7 +279,7 @@ def test_a_sentence_nobody_takes_goes_to_standard_error(capsys: pytest.CaptureFi
     def broken(_: str) -> None:
         raise OSError
 
-    telling = standbook.daq.recorder._Telling(broken)
+    telling = standbook.daq.recording.recorder._Telling(broken)
     telling.say("one")
     telling.say("two")
     assert capsys.readouterr().err == "standbook: one\nstandbook: two\n"

@@ -10,8 +10,8 @@ from typing import Final
 
 from standbook.daq.capture.process_status import CaptureStatus
 from standbook.daq.config.stand import Device
-from standbook.daq.follow import Seen
 from standbook.daq.live_state import LinkState
+from standbook.daq.recording.journal_follower import Seen
 from standbook.daq.wire.hello import Hello
 
 RATE_WINDOW: Final = 1.0  # [s]

@@ -6,8 +6,8 @@ import pytest
 
 from standbook.daq.capture.process_status import CaptureStatus
 from standbook.daq.config.stand import Device
-from standbook.daq.follow import Seen
-from standbook.daq.link_watch import LinkWatch
+from standbook.daq.recording.journal_follower import Seen
+from standbook.daq.recording.link_health import LinkWatch
 from standbook.daq.wire.hello import Hello, WireChannel
 
 SECOND = 1_000_000_000

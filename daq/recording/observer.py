@@ -12,9 +12,9 @@ from types import MappingProxyType
 from standbook.daq.capture.disk_space import Room
 from standbook.daq.capture.process_status import read_status, status_path
 from standbook.daq.config.stand import Stand
-from standbook.daq.follow import Follower, Taken
-from standbook.daq.link_watch import LinkWatch
-from standbook.daq.recorder import Watch
+from standbook.daq.recording.journal_follower import Follower, Taken
+from standbook.daq.recording.link_health import LinkWatch
+from standbook.daq.recording.recorder import Watch
 from standbook.daq.storage.folder_lock import is_held
 from standbook.daq.wire.hello import Hello
 
