@@ -1,6 +1,6 @@
 """What the record shows at the crew's marks: whether the channel that the plan names rose, or another in its place.
 
-SI, absolute pressures; times in seconds after T-0. Only differences are used. Live, `daq.mark_remarks` says the same.
+SI, absolute pressures; times in seconds after T-0. Only differences are used. Live, `daq.live.mark_response` says the same.
 """
 
 import numpy as np

@@ -35,7 +35,7 @@ from standbook.cli.live_words import (
     vessel_value,
     what,
 )
-from standbook.daq.live_state import Indication, LiveState, VesselState
+from standbook.daq.live.live_state import Indication, LiveState, VesselState
 
 LOUD: Final = "bold reverse"
 BOLD: Final = "bold"

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from standbook.daq.config.plan import Plan
-from standbook.daq.live_state import (
+from standbook.daq.live.live_state import (
     DiskState,
     ImpulseState,
     Indication,

@@ -22,7 +22,7 @@ from standbook.cli.live_words import (
     t_plus,
     vessel_line,
 )
-from standbook.daq.live_state import Indication
+from standbook.daq.live.live_state import Indication
 
 EVERY: Final = 5.0  # [s]
 CAUTION_EVERY: Final = 60.0  # [s]

@@ -19,7 +19,7 @@ GONE_FOR = 10.0  # [s] without any port until a rehearsal counts as over; one th
 if TYPE_CHECKING:
     from standbook.cli.showing import Showing
     from standbook.daq.config.campaign import Campaign
-    from standbook.daq.live import Live
+    from standbook.daq.live.live_model import Live
     from standbook.daq.lock import Lock
     from standbook.daq.recording.recorder import RecordEnd, Watch
 

@@ -23,7 +23,7 @@ from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError, RecordError
-from standbook.daq.live import Live
+from standbook.daq.live.live_model import Live
 from standbook.daq.lock import PREDICTION_FILE
 from standbook.daq.marks import MARKS_FILE, read_marks
 from standbook.daq.recording.recorder import Watch

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 
 from standbook.daq.config.signal_conversion import counts_from_signal, from_si
-from standbook.daq.live import Live
+from standbook.daq.live.live_model import Live
 from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.script import PlayedEdge, PlayedStream, Table, script
 from standbook.daq.wire.decoder import Decoder

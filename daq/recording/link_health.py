@@ -10,7 +10,7 @@ from typing import Final
 
 from standbook.daq.capture.process_status import CaptureStatus
 from standbook.daq.config.stand import Device
-from standbook.daq.live_state import LinkState
+from standbook.daq.live.live_state import LinkState
 from standbook.daq.recording.journal_follower import Seen
 from standbook.daq.wire.hello import Hello
 

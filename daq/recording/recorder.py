@@ -20,7 +20,7 @@ from standbook.daq.capture.serial_port import PortInfo, list_ports
 from standbook.daq.capture.sleep_inhibitor import kept_awake
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import ConfigError, FrameError, LinkError, RecordError, StandError
-from standbook.daq.live_state import DiskState, LinkState
+from standbook.daq.live.live_state import DiskState, LinkState
 from standbook.daq.recording.journal_follower import Follower, Seen, Taken
 from standbook.daq.recording.link_health import LinkWatch
 from standbook.daq.wire.byte_survey import LOOK, no_frame_sentence

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from standbook.cli.live_words import Head, Picture
-from standbook.daq.live_state import (
+from standbook.daq.live.live_state import (
     DiskState,
     ImpulseState,
     Indication,

@@ -3,7 +3,7 @@
 import math
 
 from standbook.analysis import checks, impulse, limits, load, mark_checks, supply_checks
-from standbook.daq import gauge
+from standbook.daq.live import channel_monitor
 from standbook.daq.quantity import factor
 from tests.repository import ROOT
 
@@ -25,12 +25,12 @@ def test_the_rules_are_those_of_the_code():
         f"than {mark_checks.SETTLES:g} s after",
         f"> {checks.ZERO_AGREE:.0f} u while open",
         f"asks for {checks.STUCK:.0f} s without",
-        f"and {gauge.FROZEN_IN_FLOW:g} s in a flow, {gauge.FROZEN_AFTER:.0f} s else",
+        f"and {channel_monitor.FROZEN_IN_FLOW:g} s in a flow, {channel_monitor.FROZEN_AFTER:.0f} s else",
         f"at least {100 * supply_checks.MOVED:.0f} % of the signal",
     )
     assert checks.FLAT_RUN == 10
     assert checks.LIVELY_SHARE == 0.5
-    assert gauge.FROZEN_CHANCE == 1e-15
+    assert channel_monitor.FROZEN_CHANCE == 1e-15
     assert supply_checks.LEAST_SENSORS == 2
 
 
@@ -56,7 +56,7 @@ def test_worked_mark_and_gauge():
 
 def test_worked_frozen_line():
     equal = math.erf(1.0 / (2.0 * math.sqrt(2.0) * 1.0))
-    on_page(f"p = {equal:.3f}", f"so {gauge.rows_needed(1.0)} equal rows")
+    on_page(f"p = {equal:.3f}", f"so {channel_monitor.rows_needed(1.0)} equal rows")
 
 
 def test_worked_clock_supply_and_limit():

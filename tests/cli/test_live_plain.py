@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from standbook.cli.plain_lines import EVERY, PlainLines, status_lines
-from standbook.daq.live_state import Phase, Standing
+from standbook.daq.live.live_state import Phase, Standing
 from tests.cli.live_states import (
     BURN,
     DISAGREE,

@@ -12,7 +12,7 @@ from rich.console import Console
 from standbook.cli.big_figures import figure_rows
 from standbook.cli.live_screen import screen_lines
 from standbook.cli.live_words import AlarmBook, link_alarms, number_in, seconds
-from standbook.daq.live_state import DiskState, MarkState, Phase, Standing
+from standbook.daq.live.live_state import DiskState, MarkState, Phase, Standing
 from tests.cli.live_states import (
     BURN,
     DISAGREE,

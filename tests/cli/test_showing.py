@@ -9,7 +9,7 @@ from standbook.cli.live_words import head_of
 from standbook.cli.showing import Showing, live_of, started_at
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.host_clock import HostClocks
-from standbook.daq.live_state import DiskState, LinkState
+from standbook.daq.live.live_state import DiskState, LinkState
 from standbook.daq.marks import MARKS_FILE, MarkLog
 from standbook.daq.recording.journal_follower import Seen
 from standbook.daq.recording.recorder import Watch

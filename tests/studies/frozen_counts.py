@@ -19,10 +19,10 @@ from standbook.analysis.simulation.story import draw_for, rehearse
 from standbook.cli.starter import PLAN_FILES, write_campaign
 from standbook.daq.config.campaign import Campaign, read_campaign
 from standbook.daq.config.signal_conversion import Rails
-from standbook.daq.gauge import FROZEN_IN_FLOW, FROZEN_NOISE, Gauge, Ring, rows_needed
-from standbook.daq.live_state import Standing
+from standbook.daq.live.channel_monitor import FROZEN_IN_FLOW, FROZEN_NOISE, Gauge, Ring, rows_needed
+from standbook.daq.live.live_clock import TimeBase
+from standbook.daq.live.live_state import Standing
 from standbook.daq.script import Table
-from standbook.daq.timebase import TimeBase
 
 PIECE = 20  # rows
 LOOK = 0.05  # [s] between two judgements while something flows; 0.1 s else, as the live picture does

@@ -10,8 +10,8 @@ from standbook.analysis.simulation.story import demo_draw, rehearse
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import Redline
 from standbook.daq.faults import BrownOut
-from standbook.daq.live import Live
-from standbook.daq.live_state import Phase, Standing
+from standbook.daq.live.live_model import Live
+from standbook.daq.live.live_state import Phase, Standing
 from standbook.daq.marks import CrewMark
 from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.script import script

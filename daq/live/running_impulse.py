@@ -11,9 +11,9 @@ from typing import Final
 import numpy as np
 
 from standbook.daq.config.plan import ImpulseClass
-from standbook.daq.gauge import Gauge
-from standbook.daq.live_state import ImpulseState
-from standbook.daq.timebase import Moment, TimeBase
+from standbook.daq.live.channel_monitor import Gauge
+from standbook.daq.live.live_clock import Moment, TimeBase
+from standbook.daq.live.live_state import ImpulseState
 
 TARE_FROM: Final = -1.5  # [s] after T-0
 TARE_TO: Final = -0.1  # [s] after T-0; valves and igniter are quiet before

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from standbook.daq.config.calibration import Calibration
-from standbook.daq.gauge import Gauge, Look
-from standbook.daq.live_state import Phase, Standing, VesselState
+from standbook.daq.live.channel_monitor import Gauge, Look
+from standbook.daq.live.live_state import Phase, Standing, VesselState
 from standbook.daq.quantity import Quantity, Reference
 
 COVERAGE: Final = 3.0  # combined standard uncertainties

@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from standbook.daq.live_state import Phase
-from standbook.daq.timebase import Moment
+from standbook.daq.live.live_clock import Moment
+from standbook.daq.live.live_state import Phase
 
 LIT_SHARE: Final = 0.1  # of full range
 LIT_WITHIN: Final = 3.0  # [s] after the fire command; an igniter burns for one or two

@@ -8,13 +8,14 @@ vouched for is withdrawn with its reason. Pure: no file, no clock, no terminal; 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
-from standbook.daq.alarms import Alarms, at_words
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
-from standbook.daq.gauge import WINDOW, Gauge, Look
-from standbook.daq.intake import Intake
-from standbook.daq.live_state import (
+from standbook.daq.live.alarms import Alarms, at_words
+from standbook.daq.live.channel_monitor import WINDOW, Gauge, Look
+from standbook.daq.live.intake import Intake
+from standbook.daq.live.live_clock import Moment
+from standbook.daq.live.live_state import (
     ImpulseState,
     Indication,
     LiveState,
@@ -23,15 +24,14 @@ from standbook.daq.live_state import (
     RedlineState,
     Standing,
 )
-from standbook.daq.mark_remarks import MarkRemark
+from standbook.daq.live.mark_response import MarkRemark
+from standbook.daq.live.phase_tracker import PhaseWatch, Span
+from standbook.daq.live.redlines import RedlineWatch
+from standbook.daq.live.running_impulse import BEHIND, RunningImpulse
+from standbook.daq.live.stuck_sensing_line import Response, movement, neighbours_of
+from standbook.daq.live.vessel_agreement import Vessel
 from standbook.daq.marks import CrewMark
-from standbook.daq.phase import PhaseWatch, Span
 from standbook.daq.recording.journal_follower import Taken
-from standbook.daq.redlines import RedlineWatch
-from standbook.daq.response import Response, movement, neighbours_of
-from standbook.daq.running_impulse import BEHIND, RunningImpulse
-from standbook.daq.timebase import Moment
-from standbook.daq.vessels import Vessel
 
 JUDGED_EVERY: Final = 0.05  # [s] of the device, while something flows
 JUDGED_IDLE: Final = 0.1  # [s] of the device, else

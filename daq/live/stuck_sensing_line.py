@@ -14,8 +14,8 @@ from typing import Final
 
 import numpy as np
 
-from standbook.daq.gauge import Gauge
-from standbook.daq.timebase import Moment
+from standbook.daq.live.channel_monitor import Gauge
+from standbook.daq.live.live_clock import Moment
 
 SPAN: Final = 1.25  # [s] of the device; with the ends below a frozen line shows within 2 s
 END: Final = 0.2  # [s] averaged at either end

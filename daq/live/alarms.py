@@ -8,8 +8,8 @@ from collections.abc import Mapping, Set
 from dataclasses import dataclass
 
 from standbook.daq.config.stand import Stand
-from standbook.daq.gauge import Gauge, Look
-from standbook.daq.live_state import Standing
+from standbook.daq.live.channel_monitor import Gauge, Look
+from standbook.daq.live.live_state import Standing
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,10 @@ import pytest
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import Mark
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal, from_si
-from standbook.daq.gauge import Gauge, Ring
-from standbook.daq.mark_remarks import ROSE, SETTLES, WITHIN, MarkRemark
+from standbook.daq.live.channel_monitor import Gauge, Ring
+from standbook.daq.live.live_clock import TimeBase
+from standbook.daq.live.mark_response import ROSE, SETTLES, WITHIN, MarkRemark
 from standbook.daq.marks import CrewMark
-from standbook.daq.timebase import TimeBase
 from tests.campaign_fixture import TODAY, campaign
 
 BAR = 1e5

@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.config.plan import Redline
-from standbook.daq.gauge import Gauge
-from standbook.daq.phase import Span
+from standbook.daq.live.channel_monitor import Gauge
+from standbook.daq.live.live_clock import Moment
+from standbook.daq.live.phase_tracker import Span
 from standbook.daq.quantity import Quantity, Reference
-from standbook.daq.timebase import Moment
 
 # Where a burn ends by itself this is seen in means of a tenth of a second; samples younger than this wait until then,
 # so that the end of the burn does not trip what watches the burn.

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from standbook.daq.timebase import Moment, TimeBase
+from standbook.daq.live.live_clock import Moment, TimeBase
 
 SECOND = 1_000_000_000
 

@@ -6,11 +6,11 @@ from hypothesis import strategies as st
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import Redline
 from standbook.daq.config.signal_conversion import Rails
-from standbook.daq.gauge import Gauge, Ring
-from standbook.daq.phase import Span
+from standbook.daq.live.channel_monitor import Gauge, Ring
+from standbook.daq.live.live_clock import Moment, TimeBase
+from standbook.daq.live.phase_tracker import Span
+from standbook.daq.live.redlines import RedlineWatch, limit_of
 from standbook.daq.quantity import parse_quantity
-from standbook.daq.redlines import RedlineWatch, limit_of
-from standbook.daq.timebase import Moment, TimeBase
 from tests.campaign_fixture import TODAY, campaign
 
 AMBIENT = parse_quantity("97.8 kPa(a)", "pressure")

@@ -6,9 +6,9 @@ from scipy.stats import norm
 
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import Rails, readings
-from standbook.daq.gauge import KEPT, STALE_AFTER, Gauge, Ring, rows_needed
-from standbook.daq.live_state import Standing
-from standbook.daq.timebase import TimeBase
+from standbook.daq.live.channel_monitor import KEPT, STALE_AFTER, Gauge, Ring, rows_needed
+from standbook.daq.live.live_clock import TimeBase
+from standbook.daq.live.live_state import Standing
 from tests.campaign_fixture import TODAY, campaign
 from tests.live_play import table_of
 

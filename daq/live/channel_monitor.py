@@ -2,7 +2,7 @@
 
 Readings are SI, each pressure in the reference of its calibration. A value is the mean of the last tenth of a second;
 it is withdrawn, never held, when rows stop, when a share of them stands at a rail or can only come from a broken
-wire, and when counts stand still that used to flicker. What neighbours say of a channel is ``daq.response``.
+wire, and when counts stand still that used to flicker. What neighbours say of a channel is ``daq.live.stuck_sensing_line``.
 """
 
 import math
@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si
 from standbook.daq.config.stand import Input
-from standbook.daq.live_state import Standing
+from standbook.daq.live.live_clock import TimeBase
+from standbook.daq.live.live_state import Standing
 from standbook.daq.quantity import parse_quantity
-from standbook.daq.timebase import TimeBase
 
 WINDOW: Final = 0.1  # [s] of the device, over which a value is averaged
 KEPT: Final = 4.0  # [s] of the device

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from standbook.daq.config.stand import Device
-from standbook.daq.intake import Intake
+from standbook.daq.live.intake import Intake
 from standbook.daq.recording.journal_follower import Taken, line_layout
 from standbook.daq.script import PLAYED_OUT
 from standbook.daq.wire.decoder import Decoder

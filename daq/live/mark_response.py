@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from standbook.daq.config.plan import Mark
-from standbook.daq.gauge import Gauge
+from standbook.daq.live.channel_monitor import Gauge
 from standbook.daq.marks import CrewMark
 
 ROSE: Final = 0.03  # of full range

@@ -1,4 +1,4 @@
-"""What is indicated at one moment of a recording: the frozen picture that ``daq.live`` computes and screens draw.
+"""What is indicated at one moment of a recording: the frozen picture that ``daq.live.live_model`` computes and screens draw.
 
 Values are SI, each pressure in the reference of its own calibration; ages and durations are seconds. A value that
 cannot be vouched for is ``None`` with the reason beside it, never the last one held. Nothing here is computed.

@@ -4,9 +4,9 @@ import pytest
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal, from_si
-from standbook.daq.gauge import Gauge, Ring
-from standbook.daq.running_impulse import RunningImpulse
-from standbook.daq.timebase import Moment, TimeBase
+from standbook.daq.live.channel_monitor import Gauge, Ring
+from standbook.daq.live.live_clock import Moment, TimeBase
+from standbook.daq.live.running_impulse import RunningImpulse
 from tests.campaign_fixture import TODAY, campaign
 
 LIMIT = ImpulseClass.model_validate({"limit": "40960 N*s", "limit_name": "Class 2"})

@@ -5,9 +5,19 @@ import pytest
 
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal, from_si
-from standbook.daq.gauge import Gauge, Ring
-from standbook.daq.response import END, MOST, MOVED, NOISES, SETTLED, SPAN, Response, movement, neighbours_of
-from standbook.daq.timebase import Moment, TimeBase
+from standbook.daq.live.channel_monitor import Gauge, Ring
+from standbook.daq.live.live_clock import Moment, TimeBase
+from standbook.daq.live.stuck_sensing_line import (
+    END,
+    MOST,
+    MOVED,
+    NOISES,
+    SETTLED,
+    SPAN,
+    Response,
+    movement,
+    neighbours_of,
+)
 from tests.campaign_fixture import TODAY, campaign
 
 BAR = 1e5

@@ -5,10 +5,10 @@ import re
 import pytest
 
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.gauge import Gauge, Look
-from standbook.daq.live_state import Phase, Standing
+from standbook.daq.live.channel_monitor import Gauge, Look
+from standbook.daq.live.live_state import Phase, Standing
+from standbook.daq.live.vessel_agreement import COVERAGE, PARTED_FOR, Vessel, in_reference, reading_u
 from standbook.daq.quantity import parse_quantity
-from standbook.daq.vessels import COVERAGE, PARTED_FOR, Vessel, in_reference, reading_u
 from tests.campaign_fixture import TODAY, campaign
 
 BAR = 1e5

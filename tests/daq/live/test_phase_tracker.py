@@ -1,8 +1,8 @@
 import pytest
 
-from standbook.daq.live_state import Phase
-from standbook.daq.phase import LIT_WITHIN, PhaseWatch
-from standbook.daq.timebase import Moment, TimeBase
+from standbook.daq.live.live_clock import Moment, TimeBase
+from standbook.daq.live.live_state import Phase
+from standbook.daq.live.phase_tracker import LIT_WITHIN, PhaseWatch
 
 FULL = 40e5  # chamber [Pa]
 

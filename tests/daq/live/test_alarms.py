@@ -4,10 +4,10 @@ import dataclasses
 
 import pytest
 
-from standbook.daq.alarms import Alarms, at_words
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.gauge import Gauge, Look
-from standbook.daq.live_state import Standing
+from standbook.daq.live.alarms import Alarms, at_words
+from standbook.daq.live.channel_monitor import Gauge, Look
+from standbook.daq.live.live_state import Standing
 from tests.campaign_fixture import TODAY, campaign
 
 SECOND = 1_000_000_000
