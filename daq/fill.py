@@ -14,6 +14,7 @@ import numpy as np
 
 from standbook.daq.additions import FILL_FILE, WEIGHINGS_FILE, write_addition
 from standbook.daq.card import Card, read_card
+from standbook.daq.decoding.decode_wire import Channel
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.filled import Fill, filled_path
 from standbook.daq.journal.reader import JournalFollower, journals_of
@@ -21,7 +22,6 @@ from standbook.daq.journal.record_format import Event
 from standbook.daq.matching import Relation, StreamKey, StreamMatch, matched
 from standbook.daq.readings import Supply, needed_supplies, readings_of, supply_of, tagged_columns, with_supply
 from standbook.daq.record import TZeroRecord
-from standbook.daq.recover import Channel
 from standbook.daq.run import RAW, Run, RunFiles, StreamData, open_run, read_run_files, samples_path
 from standbook.daq.samples import Piece, read_header, write_samples
 from standbook.daq.storage.manifest import MANIFEST, sha256_of

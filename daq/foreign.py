@@ -16,17 +16,17 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
 from standbook.daq.coarse_clock import NEAR_ENOUGH, spread
 from standbook.daq.config.campaign import Campaign
 from standbook.daq.config.csv_mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
 from standbook.daq.config.printed_counts import counted
+from standbook.daq.decoding.decode_text import CLOCK_STEP, LATE_STEP, numbered, rows_missing
+from standbook.daq.decoding.decode_wire import Channel, Recovered, Stream
+from standbook.daq.decoding.device_clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.lock import check_lock
 from standbook.daq.quantity import UNITS
 from standbook.daq.record import NoteRecord, RecordSummary, TZeroRecord
-from standbook.daq.recover import Channel, Recovered, Stream
-from standbook.daq.recover_lines import CLOCK_STEP, LATE_STEP, numbered, rows_missing
 from standbook.daq.run import RAW, create_run, read_run_files
 from standbook.daq.seal import finish
 from standbook.daq.storage.durable_file import reason

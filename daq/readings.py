@@ -14,8 +14,8 @@ from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.printed_counts import printed
 from standbook.daq.config.signal_conversion import signal_from_counts, to_si
 from standbook.daq.config.stand import Input, Stand
+from standbook.daq.decoding.decode_wire import Channel
 from standbook.daq.quantity import parse_quantity
-from standbook.daq.recover import Channel
 from standbook.daq.run import RunFiles
 from standbook.daq.samples import Column, coarsened
 

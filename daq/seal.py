@@ -9,11 +9,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.account import device_record, find_t_zero, silent_device, stream_record
-from standbook.daq.align import align
 from standbook.daq.capture.process_status import missing_journal, read_status
-from standbook.daq.clock import scaled_arrivals
 from standbook.daq.config.stand import Device, Stand
+from standbook.daq.decoding.decode_text import recover_lines
+from standbook.daq.decoding.decode_wire import Recovered, Rows, Stream, recover_wire
+from standbook.daq.decoding.device_alignment import align
+from standbook.daq.decoding.device_clock import scaled_arrivals
+from standbook.daq.decoding.device_stream import Tape, read_tapes
+from standbook.daq.decoding.loss_account import device_record, find_t_zero, silent_device, stream_record
 from standbook.daq.errors import RecordError
 from standbook.daq.marks import MARKS_FILE, CrewMark, read_marks
 from standbook.daq.readings import (
@@ -27,15 +30,12 @@ from standbook.daq.readings import (
     with_supply,
 )
 from standbook.daq.record import MarkRecord, NoteRecord, RecordSummary, StreamRecord, TZeroRecord
-from standbook.daq.recover import Recovered, Rows, Stream, recover_wire
-from standbook.daq.recover_lines import recover_lines
 from standbook.daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
 from standbook.daq.samples import ROW_GROUP, Piece, SamplesHeader, write_samples
 from standbook.daq.storage.atomic_write import clear_staged, write_staged
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.folder_lock import is_held
 from standbook.daq.storage.manifest import MANIFEST
-from standbook.daq.tape import Tape, read_tapes
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.saved_layouts import load_layouts
 

@@ -9,7 +9,7 @@ from standbook.analysis.exponent import LAW_MISFIT
 from standbook.analysis.fit import LAW_FREEDOM
 from standbook.analysis.predict import SAMPLES
 from standbook.daq import errors
-from standbook.daq.clock import AGREEMENT
+from standbook.daq.decoding.device_clock import AGREEMENT
 from standbook.daq.journal.record_format import ROW_OVERHEAD
 from tests.repository import ROOT
 

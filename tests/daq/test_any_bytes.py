@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.daq.recover import recover_wire
-from standbook.daq.tape import Reel, Tape
+from standbook.daq.decoding.decode_wire import recover_wire
+from standbook.daq.decoding.device_stream import Reel, Tape
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, hello_body, samples_body
 from tests.any_bytes import CHECKS, SCHEMA, seeds
 from tests.wire_reference import hello

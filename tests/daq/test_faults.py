@@ -10,15 +10,15 @@ from hypothesis import strategies as st
 
 from standbook.cli.rehearse import FAULT_HELP
 from standbook.daq import faults as known
-from standbook.daq.account import stream_record
+from standbook.daq.decoding.decode_wire import recover_wire
+from standbook.daq.decoding.device_stream import Reel, Tape
+from standbook.daq.decoding.loss_account import stream_record
 from standbook.daq.errors import ConfigError
 from standbook.daq.faults import FAULTS, parse_fault, placed, sentences
 from standbook.daq.link_faults import on_the_link
-from standbook.daq.recover import recover_wire
 from standbook.daq.script import Event, PlayedEdge, PlayedStream, Table, boots, script
 from standbook.daq.sent import Ledger, account
 from standbook.daq.table_faults import faulty_table
-from standbook.daq.tape import Reel, Tape
 from standbook.daq.wire.hello import WireChannel, WireLine
 from tests.record_truth import RecordedStream, judge
 

@@ -6,8 +6,8 @@ import shutil
 import numpy as np
 import pytest
 
-from standbook.daq.account import RESTARTED
 from standbook.daq.additions import add
+from standbook.daq.decoding.loss_account import RESTARTED
 from standbook.daq.errors import RecordError
 from standbook.daq.fill import fill
 from standbook.daq.journal.record_format import Event

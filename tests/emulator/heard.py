@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.daq.recover import decode_all
+from standbook.daq.decoding.decode_wire import decode_all
 from standbook.daq.wire.decoder import Beat, Edge, Note
 from standbook.daq.wire.hello import Hello
 

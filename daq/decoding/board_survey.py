@@ -12,10 +12,10 @@ from typing import Any, Final, Protocol
 
 import numpy as np
 
-from standbook.daq.clock import device_ppm
 from standbook.daq.config.stand import Device, Stand
-from standbook.daq.recover import Recovered, decode_all, recover_wire
-from standbook.daq.tape import Reel, Tape
+from standbook.daq.decoding.decode_wire import Recovered, decode_all, recover_wire
+from standbook.daq.decoding.device_clock import device_ppm
+from standbook.daq.decoding.device_stream import Reel, Tape
 from standbook.daq.wire.byte_survey import describe_bytes
 from standbook.daq.wire.decoder import Decoded
 from standbook.daq.wire.hello import Hello

@@ -8,13 +8,13 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.clock import ClockFit, device_ppm
 from standbook.daq.config.plan import DETECTED_OPENING, Test
 from standbook.daq.config.stand import Stand
+from standbook.daq.decoding.decode_wire import Recovered, Rows, Stream
+from standbook.daq.decoding.device_clock import ClockFit, device_ppm
+from standbook.daq.decoding.device_stream import Sleep
 from standbook.daq.record import ChannelRecord, ClockRecord, DeviceRecord, Gap, NoteRecord, StreamRecord, TZeroRecord
-from standbook.daq.recover import Recovered, Rows, Stream
 from standbook.daq.samples import Column
-from standbook.daq.tape import Sleep
 
 ASLEEP = "the computer slept"
 RESTARTED = "the device started again; what it measured meanwhile is not known"

@@ -5,10 +5,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.daq.align import AGREE, HELD_BACK, SEARCH, LineEdges, align, delay_bound, line_edges, measure_shift
 from standbook.daq.config.stand import Device, Input, Stand
-from standbook.daq.recover import recover_wire
-from standbook.daq.tape import Reel, Tape
+from standbook.daq.decoding.decode_wire import recover_wire
+from standbook.daq.decoding.device_alignment import (
+    AGREE,
+    HELD_BACK,
+    SEARCH,
+    LineEdges,
+    align,
+    delay_bound,
+    line_edges,
+    measure_shift,
+)
+from standbook.daq.decoding.device_stream import Reel, Tape
 from standbook.daq.wire.encoder import edge_body, encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 

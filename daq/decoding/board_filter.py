@@ -10,8 +10,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from standbook.daq.decoding.device_stream import Reel, Tape
 from standbook.daq.record import NoteRecord
-from standbook.daq.tape import Reel, Tape
 from standbook.daq.wire.decoder import Decoded
 from standbook.daq.wire.hello import Hello
 

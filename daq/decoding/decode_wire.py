@@ -12,11 +12,11 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.boards import SEPARATOR, boards_in, of_one_board
-from standbook.daq.clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
-from standbook.daq.layout_gaps import named_once
+from standbook.daq.decoding.board_filter import SEPARATOR, boards_in, of_one_board
+from standbook.daq.decoding.device_clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
+from standbook.daq.decoding.device_stream import Reel, Sleep, Tape
+from standbook.daq.decoding.layout_gaps import named_once
 from standbook.daq.record import AlignmentRecord, EdgeRecord, NoteRecord, Severity
-from standbook.daq.tape import Reel, Sleep, Tape
 from standbook.daq.wire.decoder import Decoded, Decoder
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import nearest
