@@ -13,8 +13,8 @@ from standbook.analysis.water_flow import analyse_water_flow
 from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import ConfigError, DataError
-from standbook.daq.revision import next_revision, write_revision
-from standbook.daq.run import Run, open_run
+from standbook.daq.run.revision import next_revision, write_revision
+from standbook.daq.run.run_folder import Run, open_run
 
 RESULTS_FILE = "results.json"
 CURVES_FILE = "curves.parquet"

@@ -27,8 +27,8 @@ from standbook.analysis.results import Finding, Results, from_json
 from standbook.daq.config.campaign import RUNS, Campaign
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import ConfigError, DataError, RecordError
-from standbook.daq.revision import open_revision, revisions_of
-from standbook.daq.run import read_run_files
+from standbook.daq.run.revision import open_revision, revisions_of
+from standbook.daq.run.run_folder import read_run_files
 
 RESULTS_FILE = "results.json"
 APART = 2.0  # combined standard uncertainties of plan and run

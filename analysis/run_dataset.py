@@ -26,7 +26,7 @@ from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
 from standbook.daq.quantity import Quantity
-from standbook.daq.run import Run, StreamData
+from standbook.daq.run.run_folder import Run, StreamData
 
 
 def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = None) -> Dataset:

@@ -16,8 +16,8 @@ def add(
 
     Example: standbook add teasel-2/runs/2031-06-14_HF-02 weighings.toml
     """
-    from standbook.daq.additions import WEIGHINGS_FILE
-    from standbook.daq.additions import add as add_files
+    from standbook.daq.run.additions import WEIGHINGS_FILE
+    from standbook.daq.run.additions import add as add_files
 
     place = add_files(run, files)
     if any(path.name == WEIGHINGS_FILE for path in files):

@@ -51,9 +51,9 @@ def _run(plan: Path, time_scale: float) -> Path:
     from standbook.analysis.predict import prediction_sentences
     from standbook.analysis.report.quick_look import quick_look
     from standbook.analysis.report.write import write_report
-    from standbook.daq.additions import WEIGHINGS_FILE, add
     from standbook.daq.config.campaign import read_campaign
-    from standbook.daq.lock import lock_campaign
+    from standbook.daq.run.additions import WEIGHINGS_FILE, add
+    from standbook.daq.run.lock import lock_campaign
 
     campaign = read_campaign(plan, today=today())
     heading(f"{campaign.plan.test.number}: {campaign.plan.test.objective}")

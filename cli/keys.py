@@ -16,7 +16,7 @@ from typing import Final
 
 from standbook.daq.config.plan import Mark
 from standbook.daq.host_clock import Clocks, HostClocks, Instant
-from standbook.daq.marks import MarkLog
+from standbook.daq.run.marks import MarkLog
 
 BACKSPACE: Final = ("\x7f", "\b")
 _LOOK: Final = 0.1  # [s] until a key reader sees that it must end

@@ -20,7 +20,7 @@ def lock(
     from standbook.analysis.carried_runs import predict_in_campaign
     from standbook.analysis.predict import prediction_sentences
     from standbook.daq.config.campaign import read_campaign
-    from standbook.daq.lock import lock_campaign
+    from standbook.daq.run.lock import lock_campaign
 
     campaign = read_campaign(plan, today=today())
     prediction = predict_in_campaign(campaign)

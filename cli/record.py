@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from standbook.cli.showing import Showing
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.live.live_model import Live
-    from standbook.daq.lock import Lock
     from standbook.daq.recording.recorder import RecordEnd, Watch
+    from standbook.daq.run.lock import Lock
 
 
 def record(
@@ -86,7 +86,7 @@ def record_run(
     ``after`` takes what must hold until the run is sealed: words to a terminal that has gone go nowhere.
     """
     from standbook.daq.recording.recorder import record_devices, resolve_ports
-    from standbook.daq.run import RAW, create_run
+    from standbook.daq.run.run_folder import RAW, create_run
     from standbook.daq.wire.saved_layouts import load_layouts
 
     lock = _lock(campaign, postdiction=postdiction)
@@ -159,7 +159,7 @@ def _showing(campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool
     from standbook.cli.live_words import head_of
     from standbook.cli.showing import Showing, is_screen, live_of
     from standbook.daq.host_clock import HostClocks
-    from standbook.daq.marks import MARKS_FILE
+    from standbook.daq.run.marks import MARKS_FILE
 
     plan, clocks = campaign.plan, HostClocks()
     started = clocks.now().monotonic_ns
@@ -193,7 +193,7 @@ def seal_and_say(folder: Path) -> bool:
 
 
 def _lock(campaign: "Campaign", *, postdiction: bool) -> "Lock | None":
-    from standbook.daq.lock import check_lock
+    from standbook.daq.run.lock import check_lock
 
     if postdiction:
         return None

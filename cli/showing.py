@@ -24,9 +24,9 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError, RecordError
 from standbook.daq.live.live_model import Live
-from standbook.daq.lock import PREDICTION_FILE
-from standbook.daq.marks import MARKS_FILE, read_marks
 from standbook.daq.recording.recorder import Watch
+from standbook.daq.run.lock import PREDICTION_FILE
+from standbook.daq.run.marks import MARKS_FILE, read_marks
 
 _BLOCKS: Final = "█▀▄"
 

@@ -26,7 +26,7 @@ def watch(
     from standbook.cli.showing import Showing, is_screen, live_of, started_at
     from standbook.daq.recording.observer import Onlooker
     from standbook.daq.recording.recorder import LOOK_EVERY
-    from standbook.daq.run import RAW, read_run_files
+    from standbook.daq.run.run_folder import RAW, read_run_files
     from standbook.daq.storage.folder_lock import is_held
     from standbook.daq.storage.manifest import MANIFEST
     from standbook.daq.wire.saved_layouts import load_layouts

@@ -1,7 +1,7 @@
 """Gaps of a sealed run closed from a second recorder's copy of the same stream, as an addition.
 
 From a card file to ``fill.json``, samples files that hold the filled rows alone, and the card file beside them. Which
-rows are believed is ``daq.matching``; how they are read beside the record is ``daq.filled``. Nothing sealed is touched.
+rows are believed is ``daq.matching``; how they are read beside the record is ``daq.run.merged_rows``. Nothing sealed is touched.
 """
 
 import shutil
@@ -12,18 +12,18 @@ from typing import Any
 
 import numpy as np
 
-from standbook.daq.additions import FILL_FILE, WEIGHINGS_FILE, write_addition
 from standbook.daq.card import Card, read_card
 from standbook.daq.decoding.decode_wire import Channel
 from standbook.daq.errors import ConfigError, DataError
-from standbook.daq.filled import Fill, filled_path
 from standbook.daq.journal.reader import JournalFollower, journals_of
 from standbook.daq.journal.record_format import Event
 from standbook.daq.matching import Relation, StreamKey, StreamMatch, matched
 from standbook.daq.readings import Supply, needed_supplies, readings_of, supply_of, tagged_columns, with_supply
-from standbook.daq.record import TZeroRecord
-from standbook.daq.run import RAW, Run, RunFiles, StreamData, open_run, read_run_files, samples_path
-from standbook.daq.samples import Piece, read_header, write_samples
+from standbook.daq.run.additions import FILL_FILE, WEIGHINGS_FILE, write_addition
+from standbook.daq.run.merged_rows import Fill, filled_path
+from standbook.daq.run.record_summary import TZeroRecord
+from standbook.daq.run.run_folder import RAW, Run, RunFiles, StreamData, open_run, read_run_files, samples_path
+from standbook.daq.run.samples_file import Piece, read_header, write_samples
 from standbook.daq.storage.manifest import MANIFEST, sha256_of
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.hello import Hello

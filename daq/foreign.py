@@ -24,10 +24,10 @@ from standbook.daq.decoding.decode_text import CLOCK_STEP, LATE_STEP, numbered, 
 from standbook.daq.decoding.decode_wire import Channel, Recovered, Stream
 from standbook.daq.decoding.device_clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
 from standbook.daq.errors import ConfigError, DataError, RecordError
-from standbook.daq.lock import check_lock
 from standbook.daq.quantity import UNITS
-from standbook.daq.record import NoteRecord, RecordSummary, TZeroRecord
-from standbook.daq.run import RAW, create_run, read_run_files
+from standbook.daq.run.lock import check_lock
+from standbook.daq.run.record_summary import NoteRecord, RecordSummary, TZeroRecord
+from standbook.daq.run.run_folder import RAW, create_run, read_run_files
 from standbook.daq.seal import finish
 from standbook.daq.storage.durable_file import reason
 

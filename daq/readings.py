@@ -16,8 +16,8 @@ from standbook.daq.config.signal_conversion import signal_from_counts, to_si
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.decoding.decode_wire import Channel
 from standbook.daq.quantity import parse_quantity
-from standbook.daq.run import RunFiles
-from standbook.daq.samples import Column, coarsened
+from standbook.daq.run.run_folder import RunFiles
+from standbook.daq.run.samples_file import Column, coarsened
 
 _Ints = NDArray[np.int64]
 

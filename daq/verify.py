@@ -12,16 +12,16 @@ from typing import Any, TypeVar
 import numpy as np
 import pyarrow as pa
 
-from standbook.daq.additions import ADDITIONS, additions_of
 from standbook.daq.decoding.decode_wire import Recovered, Stream
 from standbook.daq.decoding.device_stream import read_tapes
 from standbook.daq.decoding.loss_account import find_t_zero, stream_record
 from standbook.daq.errors import EXIT_FINDINGS, EXIT_FINE, RecordError, StandError
-from standbook.daq.filled import gaps_by_start, merge, read_fills, starts_of
-from standbook.daq.record import DeviceRecord, Gap, RecordSummary, read_record, t_plus
-from standbook.daq.revision import revision_folder, revisions_of
-from standbook.daq.run import RAW, RECORD_FILE, SAMPLES, RunFiles, check_run, read_run_files, samples_path
-from standbook.daq.samples import Samples, read_samples
+from standbook.daq.run.additions import ADDITIONS, additions_of
+from standbook.daq.run.merged_rows import gaps_by_start, merge, read_fills, starts_of
+from standbook.daq.run.record_summary import DeviceRecord, Gap, RecordSummary, read_record, t_plus
+from standbook.daq.run.revision import revision_folder, revisions_of
+from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, check_run, read_run_files, samples_path
+from standbook.daq.run.samples_file import Samples, read_samples
 from standbook.daq.seal import recover
 from standbook.daq.storage.folder_lock import is_held
 from standbook.daq.storage.manifest import MANIFEST, Manifest, verify

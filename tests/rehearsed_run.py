@@ -13,14 +13,14 @@ import numpy as np
 
 from standbook.analysis.predict import predict
 from standbook.cli.rehearse import weighings_text
-from standbook.daq.additions import WEIGHINGS_FILE, add
 from standbook.daq.faults import ClockOff, placed
 from standbook.daq.journal.reader import JournalWriter, next_journal
 from standbook.daq.journal.record_format import Event
 from standbook.daq.link_faults import on_the_link
-from standbook.daq.lock import check_lock, lock_campaign
-from standbook.daq.marks import MARKS_FILE
-from standbook.daq.run import RAW, create_run
+from standbook.daq.run.additions import WEIGHINGS_FILE, add
+from standbook.daq.run.lock import check_lock, lock_campaign
+from standbook.daq.run.marks import MARKS_FILE
+from standbook.daq.run.run_folder import RAW, create_run
 from standbook.daq.script import script
 from standbook.daq.seal import seal
 from standbook.daq.table_faults import faulty_table

@@ -10,7 +10,7 @@ import pytest
 from standbook.analysis.analyse import analyse_run
 from standbook.analysis.results import from_json, to_json
 from standbook.cli.main import run as command
-from standbook.daq.run import open_run
+from standbook.daq.run.run_folder import open_run
 from tests.repository import ROOT
 
 CAMPAIGN = ROOT / "sample_runs" / "teasel-2"

@@ -22,8 +22,8 @@ from standbook.daq.config.campaign import CALIBRATIONS, RUNS
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.quantity import Quantity
-from standbook.daq.revision import revision_folder
-from standbook.daq.run import Run, samples_path
+from standbook.daq.run.revision import revision_folder
+from standbook.daq.run.run_folder import Run, samples_path
 
 WEIGHED = ("caught", "residual", "expelled")
 

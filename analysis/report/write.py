@@ -10,8 +10,8 @@ from standbook.analysis.report.render import render_report
 from standbook.analysis.results import Results, from_json
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import RecordError
-from standbook.daq.revision import open_revision
-from standbook.daq.run import open_run
+from standbook.daq.run.revision import open_revision
+from standbook.daq.run.run_folder import open_run
 
 
 def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None, for_signature: bool = False) -> Path:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from standbook.daq.decoding.device_stream import Reel, Tape
-from standbook.daq.record import NoteRecord
+from standbook.daq.run.record_summary import NoteRecord
 from standbook.daq.wire.decoder import Decoded
 from standbook.daq.wire.hello import Hello
 

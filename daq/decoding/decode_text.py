@@ -16,7 +16,7 @@ from standbook.daq.config.stand import TextLines
 from standbook.daq.decoding.decode_wire import Channel, Hole, Recovered, Rows, Stream
 from standbook.daq.decoding.device_clock import Arrivals, BootClock, ClockFit, fit_clock, tolerance_u
 from standbook.daq.decoding.device_stream import Reel, Sleep, Tape
-from standbook.daq.record import NoteRecord
+from standbook.daq.run.record_summary import NoteRecord
 from standbook.daq.wire.text_lines import DecodedLines, LineDecoder, LineLayout
 
 NANOSECONDS = 1_000_000_000

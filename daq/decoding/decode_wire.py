@@ -16,7 +16,7 @@ from standbook.daq.decoding.board_filter import SEPARATOR, boards_in, of_one_boa
 from standbook.daq.decoding.device_clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
 from standbook.daq.decoding.device_stream import Reel, Sleep, Tape
 from standbook.daq.decoding.layout_gaps import named_once
-from standbook.daq.record import AlignmentRecord, EdgeRecord, NoteRecord, Severity
+from standbook.daq.run.record_summary import AlignmentRecord, EdgeRecord, NoteRecord, Severity
 from standbook.daq.wire.decoder import Decoded, Decoder
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import nearest

@@ -17,7 +17,7 @@ import numpy as np
 
 from standbook.daq.config.stand import Stand
 from standbook.daq.decoding.decode_wire import SPOKEN, Recovered
-from standbook.daq.record import AlignmentRecord, EdgeRecord
+from standbook.daq.run.record_summary import AlignmentRecord, EdgeRecord
 from standbook.daq.wire.decoder import MAX_ENCODED
 
 SEARCH = 0.25  # [s] edges farther apart than this are not the same; no link delays by that much

@@ -18,7 +18,7 @@ from standbook.daq.errors import RecordError
 from standbook.daq.host_clock import STEP_NS
 from standbook.daq.journal.reader import SUFFIX, Journal, journal_name, journals_of, read_journal
 from standbook.daq.journal.record_format import Event
-from standbook.daq.record import NoteRecord, Severity
+from standbook.daq.run.record_summary import NoteRecord, Severity
 from standbook.daq.storage.durable_file import reason
 
 NAMED_AT_MOST = 5  # missing journals, each in a sentence of its own

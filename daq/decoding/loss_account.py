@@ -1,6 +1,6 @@
 """The account of a record: what each device sent, what is missing and when, where T-0 lies.
 
-From decoded rows to ``daq.record``; nothing is decoded, calibrated or written here.
+From decoded rows to ``daq.run.record_summary``; nothing is decoded, calibrated or written here.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -13,8 +13,16 @@ from standbook.daq.config.stand import Stand
 from standbook.daq.decoding.decode_wire import Recovered, Rows, Stream
 from standbook.daq.decoding.device_clock import ClockFit, device_ppm
 from standbook.daq.decoding.device_stream import Sleep
-from standbook.daq.record import ChannelRecord, ClockRecord, DeviceRecord, Gap, NoteRecord, StreamRecord, TZeroRecord
-from standbook.daq.samples import Column
+from standbook.daq.run.record_summary import (
+    ChannelRecord,
+    ClockRecord,
+    DeviceRecord,
+    Gap,
+    NoteRecord,
+    StreamRecord,
+    TZeroRecord,
+)
+from standbook.daq.run.samples_file import Column
 
 ASLEEP = "the computer slept"
 RESTARTED = "the device started again; what it measured meanwhile is not known"

@@ -30,8 +30,8 @@ from standbook.daq.live.redlines import RedlineWatch
 from standbook.daq.live.running_impulse import BEHIND, RunningImpulse
 from standbook.daq.live.stuck_sensing_line import Response, movement, neighbours_of
 from standbook.daq.live.vessel_agreement import Vessel
-from standbook.daq.marks import CrewMark
 from standbook.daq.recording.journal_follower import Taken
+from standbook.daq.run.marks import CrewMark
 
 JUDGED_EVERY: Final = 0.05  # [s] of the device, while something flows
 JUDGED_IDLE: Final = 0.1  # [s] of the device, else

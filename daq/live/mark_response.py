@@ -9,7 +9,7 @@ from typing import Final
 
 from standbook.daq.config.plan import Mark
 from standbook.daq.live.channel_monitor import Gauge
-from standbook.daq.marks import CrewMark
+from standbook.daq.run.marks import CrewMark
 
 ROSE: Final = 0.03  # of full range
 SETTLES: Final = 0.3  # [s] of the device from the first rise to the sentence: what is coupled has risen by then

@@ -12,9 +12,9 @@ from standbook.analysis.results import from_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
 from standbook.analysis.static_fire import analyse_static_fire
-from standbook.daq.additions import add
 from standbook.daq.errors import ConfigError
-from standbook.daq.lock import check_lock, lock_campaign
+from standbook.daq.run.additions import add
+from standbook.daq.run.lock import check_lock, lock_campaign
 from standbook.daq.seal import seal
 from standbook.daq.storage.manifest import verify
 from standbook.daq.wire.hello import Hello, WireLine

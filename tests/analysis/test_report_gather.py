@@ -7,11 +7,11 @@ import pytest
 from standbook.analysis.prediction import Prediction, Scalar
 from standbook.analysis.report import gather
 from standbook.analysis.report.render import render_report
-from standbook.daq.additions import Weighing
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
-from standbook.daq.record import RecordSummary
-from standbook.daq.run import Run, RunInfo
+from standbook.daq.run.additions import Weighing
+from standbook.daq.run.record_summary import RecordSummary
+from standbook.daq.run.run_folder import Run, RunInfo
 from standbook.daq.storage.manifest import Manifest
 from tests.analysis import report_fixture as fixture
 from tests.campaign_fixture import TODAY, campaign

@@ -54,7 +54,7 @@ def ours(run: Path) -> dict[str, float]:
     import standbook.analysis.analyse as way
     from standbook.analysis.fluids import isentropic_exponent
     from standbook.analysis.run_dataset import load_dataset
-    from standbook.daq.run import open_run
+    from standbook.daq.run.run_folder import open_run
 
     opened = open_run(run)  # its hashes are the folder's affair
     isentropic_exponent("nitrogen", pressure=30e5, temperature=290.0)  # loads the properties

@@ -35,7 +35,7 @@ from standbook.daq.decoding.decode_wire import Recovered, recover_wire
 from standbook.daq.decoding.device_stream import read_tapes
 from standbook.daq.journal.reader import JournalWriter
 from standbook.daq.journal.record_format import Event
-from standbook.daq.samples import ROW_GROUP, Column, Piece, SamplesHeader, coarsened, write_samples
+from standbook.daq.run.samples_file import ROW_GROUP, Column, Piece, SamplesHeader, coarsened, write_samples
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import TYPE_RANGES

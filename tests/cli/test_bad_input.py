@@ -276,7 +276,7 @@ def test_a_record_that_cannot_answer_is_refused(run_folder, capsys):
 
 def test_damaged_parquet_and_parquet_of_strangers_are_refused(run_folder):
     from standbook.daq.errors import RecordError
-    from standbook.daq.samples import read_samples
+    from standbook.daq.run.samples_file import read_samples
 
     path = next((run_folder / "samples").glob("*.parquet"))
     whole = path.read_bytes()

@@ -11,7 +11,7 @@ import typer
 
 from standbook.cli.main import app, run
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.run import check_run
+from standbook.daq.run.run_folder import check_run
 from standbook.daq.storage.manifest import verify
 from tests.campaign_fixture import edit
 from tests.cli.made_run import make_run, small_campaign, today

@@ -13,7 +13,7 @@ from standbook.cli.keys import Key, KeyMarks, reading_keys
 from standbook.daq.config.plan import Mark
 from standbook.daq.errors import RecordError
 from standbook.daq.host_clock import HostClocks, Instant
-from standbook.daq.marks import read_marks
+from standbook.daq.run.marks import read_marks
 from tests.cli.made_run import until
 
 PLAN_MARKS = (Mark(key="P", text="fuel tank pressurising"), Mark(key=" ", text="countdown hold"))

@@ -14,9 +14,9 @@ from contextlib import contextmanager, suppress
 import pytest
 
 from standbook.cli.main import run
-from standbook.daq.marks import read_marks
 from standbook.daq.rehearsal import RehearsalDevice
-from standbook.daq.run import check_run
+from standbook.daq.run.marks import read_marks
+from standbook.daq.run.run_folder import check_run
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table

@@ -17,7 +17,7 @@ from standbook.daq.config.stand import read_stand
 from standbook.daq.faults import DroppedBytes
 from standbook.daq.recording.journal_follower import Follower
 from standbook.daq.rehearsal import RehearsalDevice
-from standbook.daq.run import check_run
+from standbook.daq.run.run_folder import check_run
 from standbook.daq.storage.folder_lock import is_held
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing

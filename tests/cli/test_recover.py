@@ -5,7 +5,7 @@ import json
 import pytest
 
 from standbook.cli.main import run as command
-from standbook.daq.run import check_run
+from standbook.daq.run.run_folder import check_run
 from standbook.daq.storage.folder_lock import held
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts
 

@@ -10,9 +10,9 @@ from standbook.cli.showing import Showing, live_of, started_at
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.host_clock import HostClocks
 from standbook.daq.live.live_state import DiskState, LinkState
-from standbook.daq.marks import MARKS_FILE, MarkLog
 from standbook.daq.recording.journal_follower import Seen
 from standbook.daq.recording.recorder import Watch
+from standbook.daq.run.marks import MARKS_FILE, MarkLog
 from tests.cli.made_run import small_campaign, today
 
 LINK = LinkState("cradle-a", "recording", 1000.0, 0, 0, 10, 1, 0.0, 0.1)

@@ -11,18 +11,18 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from standbook.daq.additions import add
 from standbook.daq.card import read_card
 from standbook.daq.config.stand import TextLines
 from standbook.daq.errors import ConfigError, DataError, RecordError, StandError
 from standbook.daq.fill import fill
-from standbook.daq.filled import filled_path, merge, read_fills, starts_of
 from standbook.daq.journal.reader import JournalWriter, read_journal
 from standbook.daq.journal.record_format import Event
 from standbook.daq.matching import LEAST_OVERLAP, Relation, matched
-from standbook.daq.record import Gap
-from standbook.daq.run import open_run, samples_path
-from standbook.daq.samples import Samples, SamplesHeader, read_samples
+from standbook.daq.run.additions import add
+from standbook.daq.run.merged_rows import filled_path, merge, read_fills, starts_of
+from standbook.daq.run.record_summary import Gap
+from standbook.daq.run.run_folder import open_run, samples_path
+from standbook.daq.run.samples_file import Samples, SamplesHeader, read_samples
 from standbook.daq.seal import seal
 from standbook.daq.storage.manifest import sha256_of, verify
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body

@@ -9,8 +9,8 @@ import pytest
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.foreign import import_csv
-from standbook.daq.lock import lock_campaign
-from standbook.daq.run import open_run
+from standbook.daq.run.lock import lock_campaign
+from standbook.daq.run.run_folder import open_run
 from tests.recorded_run import TODAY, starter
 
 START = dt.datetime(2031, 6, 14, 9, 58, tzinfo=dt.UTC)

@@ -6,7 +6,7 @@ import pytest
 
 from standbook.daq.errors import RecordError
 from standbook.daq.rebuild import rebuild
-from standbook.daq.run import check_run, open_run
+from standbook.daq.run.run_folder import check_run, open_run
 from standbook.daq.seal import seal
 from standbook.daq.storage.manifest import MANIFEST, read_manifest
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts

@@ -10,9 +10,9 @@ import pytest
 from standbook.daq.capture.process_status import status_path
 from standbook.daq.errors import RecordError
 from standbook.daq.journal.record_format import Event
-from standbook.daq.marks import MARKS_FILE
-from standbook.daq.record import read_record
-from standbook.daq.run import open_run
+from standbook.daq.run.marks import MARKS_FILE
+from standbook.daq.run.record_summary import read_record
+from standbook.daq.run.run_folder import open_run
 from standbook.daq.seal import seal
 from tests.recorded_run import MONOTONIC_NS, NOW, WALL_NS, Player, fast_hello, new_run, plausible_counts, starter
 

@@ -6,15 +6,15 @@ import shutil
 import numpy as np
 import pytest
 
-from standbook.daq.additions import add
 from standbook.daq.decoding.loss_account import RESTARTED
 from standbook.daq.errors import RecordError
 from standbook.daq.fill import fill
 from standbook.daq.journal.record_format import Event
-from standbook.daq.record import Gap, read_record
-from standbook.daq.revision import write_revision
-from standbook.daq.run import check_run, seal_run
-from standbook.daq.samples import Piece, read_samples, write_samples
+from standbook.daq.run.additions import add
+from standbook.daq.run.record_summary import Gap, read_record
+from standbook.daq.run.revision import write_revision
+from standbook.daq.run.run_folder import check_run, seal_run
+from standbook.daq.run.samples_file import Piece, read_samples, write_samples
 from standbook.daq.seal import seal
 from standbook.daq.storage.durable_file import DiskFile
 from standbook.daq.storage.manifest import MANIFEST

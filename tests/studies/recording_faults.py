@@ -24,10 +24,10 @@ from standbook.cli.starter import write_campaign
 from standbook.daq import faults as known
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.faults import Fault
-from standbook.daq.record import DeviceRecord
 from standbook.daq.recording.recorder import record_devices
 from standbook.daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
-from standbook.daq.run import create_run, samples_path
+from standbook.daq.run.record_summary import DeviceRecord
+from standbook.daq.run.run_folder import create_run, samples_path
 from standbook.daq.script import boots
 from standbook.daq.seal import seal
 from standbook.daq.sent import Sent

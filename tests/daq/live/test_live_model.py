@@ -12,8 +12,8 @@ from standbook.daq.config.plan import Redline
 from standbook.daq.faults import BrownOut
 from standbook.daq.live.live_model import Live
 from standbook.daq.live.live_state import Phase, Standing
-from standbook.daq.marks import CrewMark
 from standbook.daq.recording.journal_follower import Taken
+from standbook.daq.run.marks import CrewMark
 from standbook.daq.script import script
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import encode_frame

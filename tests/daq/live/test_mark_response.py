@@ -9,7 +9,7 @@ from standbook.daq.config.signal_conversion import Rails, counts_from_signal, fr
 from standbook.daq.live.channel_monitor import Gauge, Ring
 from standbook.daq.live.live_clock import TimeBase
 from standbook.daq.live.mark_response import ROSE, SETTLES, WITHIN, MarkRemark
-from standbook.daq.marks import CrewMark
+from standbook.daq.run.marks import CrewMark
 from tests.campaign_fixture import TODAY, campaign
 
 BAR = 1e5

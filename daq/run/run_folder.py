@@ -24,7 +24,6 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from standbook.daq.additions import ADDITIONS, Weighing, read_additions
 from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.campaign import CALIBRATIONS, RUNS, STAND_FILE, Campaign
 from standbook.daq.config.csv_mapping import MAPPING_FILE, imported_calibrations, imported_stand, read_mapping
@@ -34,10 +33,11 @@ from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.config.stand import Stand, read_stand
 from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
-from standbook.daq.filled import AddedFill, merge, read_fills
-from standbook.daq.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
-from standbook.daq.record import Gap, RecordSummary, read_record
-from standbook.daq.samples import read_samples
+from standbook.daq.run.additions import ADDITIONS, Weighing, read_additions
+from standbook.daq.run.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
+from standbook.daq.run.merged_rows import AddedFill, merge, read_fills
+from standbook.daq.run.record_summary import Gap, RecordSummary, read_record
+from standbook.daq.run.samples_file import read_samples
 from standbook.daq.storage.atomic_write import staged
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST, Manifest, read_manifest, write_manifest

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from standbook.daq.errors import RecordError
-from standbook.daq.samples import (
+from standbook.daq.run.samples_file import (
     NO_RAILS,
     Column,
     Piece,

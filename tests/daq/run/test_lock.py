@@ -6,7 +6,7 @@ import pytest
 from standbook.cli.starter import write_campaign
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.lock import check_lock, lock_campaign, read_lock
+from standbook.daq.run.lock import check_lock, lock_campaign, read_lock
 from standbook.daq.storage.manifest import sha256_of
 
 TODAY = dt.date(2031, 6, 14)

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from standbook.daq.errors import RecordError
 from standbook.daq.host_clock import Instant
-from standbook.daq.marks import MARKS_FILE, MarkLog, read_marks
+from standbook.daq.run.marks import MARKS_FILE, MarkLog, read_marks
 
 
 class HandClocks:

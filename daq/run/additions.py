@@ -15,8 +15,8 @@ from pydantic import Field, model_validator
 from standbook.daq.config.plan import FileName, Plan, read_plan
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.lock import PLAN_FILE
 from standbook.daq.quantity import Mass, Quantity, Residual
+from standbook.daq.run.lock import PLAN_FILE
 from standbook.daq.storage.atomic_write import staged
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST, read_manifest, verify, write_manifest

@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from standbook.daq.additions import FILL_FILE, additions_of
 from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
-from standbook.daq.record import Gap, TZeroRecord
-from standbook.daq.samples import Samples, read_samples
+from standbook.daq.run.additions import FILL_FILE, additions_of
+from standbook.daq.run.record_summary import Gap, TZeroRecord
+from standbook.daq.run.samples_file import Samples, read_samples
 
 LOST = "rows lost"
 _Ints = NDArray[np.int64]

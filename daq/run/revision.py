@@ -6,9 +6,9 @@ A revision's manifest names the run's manifest and the last addition's, so it is
 from collections.abc import Callable
 from pathlib import Path
 
-from standbook.daq.additions import additions_of
 from standbook.daq.errors import RecordError
-from standbook.daq.run import ANALYSIS
+from standbook.daq.run.additions import additions_of
+from standbook.daq.run.run_folder import ANALYSIS
 from standbook.daq.storage.atomic_write import staged
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST, verify, write_manifest
