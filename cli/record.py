@@ -181,7 +181,7 @@ def _showing(campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool
 def seal_and_say(folder: Path) -> bool:
     """Seal a recording and say what is in it; tell whether anything is missing or damaged."""
     try:
-        from standbook.daq.seal import seal  # takes long enough to be interrupted
+        from standbook.daq.sealing.seal import seal  # takes long enough to be interrupted
 
         summary = seal(folder)
     except (StandError, KeyboardInterrupt):

@@ -24,11 +24,11 @@ def recover(
     Example: standbook recover teasel-2/runs/2031-06-14_HF-02
     """
     if into is None:
-        from standbook.daq.seal import seal
+        from standbook.daq.sealing.seal import seal
 
         summary, place = seal(run), run
     else:
-        from standbook.daq.rebuild import rebuild
+        from standbook.daq.sealing.rebuild import rebuild
 
         summary, place = rebuild(run, into), into
     if as_json:

@@ -13,7 +13,7 @@ def verify(run: RunPath, as_json: AsJson = False) -> None:
 
     Example: standbook verify teasel-2/runs/2031-06-14_HF-02
     """
-    from standbook.daq.verify import verify_run
+    from standbook.daq.sealing.verify import verify_run
 
     found = verify_run(run)
     if as_json:

@@ -18,12 +18,19 @@ from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.journal.reader import JournalFollower, journals_of
 from standbook.daq.journal.record_format import Event
 from standbook.daq.matching import Relation, StreamKey, StreamMatch, matched
-from standbook.daq.readings import Supply, needed_supplies, readings_of, supply_of, tagged_columns, with_supply
 from standbook.daq.run.additions import FILL_FILE, WEIGHINGS_FILE, write_addition
 from standbook.daq.run.merged_rows import Fill, filled_path
 from standbook.daq.run.record_summary import TZeroRecord
 from standbook.daq.run.run_folder import RAW, Run, RunFiles, StreamData, open_run, read_run_files, samples_path
 from standbook.daq.run.samples_file import Piece, read_header, write_samples
+from standbook.daq.sealing.calibrated_columns import (
+    Supply,
+    needed_supplies,
+    readings_of,
+    supply_of,
+    tagged_columns,
+    with_supply,
+)
 from standbook.daq.storage.manifest import MANIFEST, sha256_of
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.hello import Hello

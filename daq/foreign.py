@@ -28,7 +28,7 @@ from standbook.daq.quantity import UNITS
 from standbook.daq.run.lock import check_lock
 from standbook.daq.run.record_summary import NoteRecord, RecordSummary, TZeroRecord
 from standbook.daq.run.run_folder import RAW, create_run, read_run_files
-from standbook.daq.seal import finish
+from standbook.daq.sealing.seal import finish
 from standbook.daq.storage.durable_file import reason
 
 SEPARATORS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}

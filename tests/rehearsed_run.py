@@ -22,7 +22,7 @@ from standbook.daq.run.lock import check_lock, lock_campaign
 from standbook.daq.run.marks import MARKS_FILE
 from standbook.daq.run.run_folder import RAW, create_run
 from standbook.daq.script import script
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from standbook.daq.table_faults import faulty_table
 
 NOW = dt.datetime(2031, 6, 14, 13, 0, tzinfo=dt.UTC)

@@ -1,7 +1,7 @@
 """Recording a run: one capture process for each device, watched until somebody says stop.
 
 Only ports that the stand names, or that the person names on the command line, are opened. What capture writes is
-sealed afterwards (``daq.seal``); this module decodes nothing that is kept.
+sealed afterwards (``daq.sealing.seal``); this module decodes nothing that is kept.
 """
 
 import signal

@@ -15,7 +15,7 @@ from standbook.analysis.static_fire import analyse_static_fire
 from standbook.daq.errors import ConfigError
 from standbook.daq.run.additions import add
 from standbook.daq.run.lock import check_lock, lock_campaign
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import verify
 from standbook.daq.wire.hello import Hello, WireLine
 from tests.recorded_run import NOW, Player, new_run, starter

@@ -14,7 +14,7 @@ from standbook.cli.main import run as standbook
 from standbook.daq.journal.record_format import Event
 from standbook.daq.run.lock import check_lock, lock_campaign
 from standbook.daq.run.run_folder import open_run
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from standbook.daq.wire.hello import Hello, WireLine
 from tests.recorded_run import NOW, ROWS_PER_FRAME, Player, new_run, starter
 

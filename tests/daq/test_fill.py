@@ -23,7 +23,7 @@ from standbook.daq.run.merged_rows import filled_path, merge, read_fills, starts
 from standbook.daq.run.record_summary import Gap
 from standbook.daq.run.run_folder import open_run, samples_path
 from standbook.daq.run.samples_file import Samples, SamplesHeader, read_samples
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import sha256_of, verify
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import WireChannel

@@ -31,7 +31,7 @@ from standbook.cli.starter import write_campaign
 from standbook.daq.errors import StandError
 from standbook.daq.journal.reader import journals_of, read_journal
 from standbook.daq.rehearsal import RehearsalDevice, Table
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.folder_lock import is_held
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table

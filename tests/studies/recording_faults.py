@@ -29,7 +29,7 @@ from standbook.daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, T
 from standbook.daq.run.record_summary import DeviceRecord
 from standbook.daq.run.run_folder import create_run, samples_path
 from standbook.daq.script import boots
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from standbook.daq.sent import Sent
 from standbook.daq.table_faults import faulty_table
 from standbook.daq.wire.hello import WireChannel, WireLine

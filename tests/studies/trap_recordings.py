@@ -32,8 +32,8 @@ from standbook.daq import faults
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import counts_from_signal
 from standbook.daq.errors import StandError
-from standbook.daq.rebuild import rebuild
 from standbook.daq.run.run_folder import samples_path
+from standbook.daq.sealing.rebuild import rebuild
 from standbook.daq.table_faults import faulty_table
 from tests.analysis.three_tones import HUM, with_chug
 from tests.campaign_fixture import TODAY, edit

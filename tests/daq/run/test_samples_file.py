@@ -22,7 +22,7 @@ from standbook.daq.run.samples_file import (
     read_samples,
     write_samples,
 )
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from tests.recorded_run import WALL_NS, Player, fast_hello, new_run, plausible_counts
 
 ROWS = 1000

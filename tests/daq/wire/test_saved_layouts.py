@@ -7,7 +7,7 @@ import pytest
 
 from standbook.daq.errors import ConfigError
 from standbook.daq.run.run_folder import open_run
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from standbook.daq.wire.saved_layouts import LAYOUTS, layouts_path, load_layouts, write_layouts
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts, starter
 

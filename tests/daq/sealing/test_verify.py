@@ -15,10 +15,10 @@ from standbook.daq.run.record_summary import Gap, read_record
 from standbook.daq.run.revision import write_revision
 from standbook.daq.run.run_folder import check_run, seal_run
 from standbook.daq.run.samples_file import Piece, read_samples, write_samples
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
+from standbook.daq.sealing.verify import StreamCheck, verify_run
 from standbook.daq.storage.durable_file import DiskFile
 from standbook.daq.storage.manifest import MANIFEST
-from standbook.daq.verify import StreamCheck, verify_run
 from standbook.daq.wire.encoder import encode_frame, encode_samples
 from tests.daq.test_foreign import Files
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts

@@ -5,9 +5,9 @@ import shutil
 import pytest
 
 from standbook.daq.errors import RecordError
-from standbook.daq.rebuild import rebuild
 from standbook.daq.run.run_folder import check_run, open_run
-from standbook.daq.seal import seal
+from standbook.daq.sealing.rebuild import rebuild
+from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import MANIFEST, read_manifest
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts
 

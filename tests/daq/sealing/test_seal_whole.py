@@ -13,7 +13,7 @@ from standbook.daq.journal.record_format import Event
 from standbook.daq.run.marks import MARKS_FILE
 from standbook.daq.run.record_summary import read_record
 from standbook.daq.run.run_folder import open_run
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from tests.recorded_run import MONOTONIC_NS, NOW, WALL_NS, Player, fast_hello, new_run, plausible_counts, starter
 
 SECOND = 1_000_000_000

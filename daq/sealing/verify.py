@@ -22,7 +22,7 @@ from standbook.daq.run.record_summary import DeviceRecord, Gap, RecordSummary, r
 from standbook.daq.run.revision import revision_folder, revisions_of
 from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, check_run, read_run_files, samples_path
 from standbook.daq.run.samples_file import Samples, read_samples
-from standbook.daq.seal import recover
+from standbook.daq.sealing.seal import recover
 from standbook.daq.storage.folder_lock import is_held
 from standbook.daq.storage.manifest import MANIFEST, Manifest, verify
 

@@ -9,7 +9,7 @@ import pytest
 from standbook.daq.errors import RecordError
 from standbook.daq.journal.record_format import Event
 from standbook.daq.run.run_folder import open_run
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import MANIFEST
 from standbook.daq.wire.encoder import encode_frame
 from standbook.daq.wire.hello import Hello, WireChannel

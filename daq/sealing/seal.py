@@ -18,7 +18,11 @@ from standbook.daq.decoding.device_clock import scaled_arrivals
 from standbook.daq.decoding.device_stream import Tape, read_tapes
 from standbook.daq.decoding.loss_account import device_record, find_t_zero, silent_device, stream_record
 from standbook.daq.errors import RecordError
-from standbook.daq.readings import (
+from standbook.daq.run.marks import MARKS_FILE, CrewMark, read_marks
+from standbook.daq.run.record_summary import MarkRecord, NoteRecord, RecordSummary, StreamRecord, TZeroRecord
+from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
+from standbook.daq.run.samples_file import ROW_GROUP, Piece, SamplesHeader, write_samples
+from standbook.daq.sealing.calibrated_columns import (
     Supply,
     Tagged,
     columns_of,
@@ -28,10 +32,6 @@ from standbook.daq.readings import (
     tagged_columns,
     with_supply,
 )
-from standbook.daq.run.marks import MARKS_FILE, CrewMark, read_marks
-from standbook.daq.run.record_summary import MarkRecord, NoteRecord, RecordSummary, StreamRecord, TZeroRecord
-from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
-from standbook.daq.run.samples_file import ROW_GROUP, Piece, SamplesHeader, write_samples
 from standbook.daq.storage.atomic_write import clear_staged, write_staged
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.folder_lock import is_held

@@ -10,7 +10,7 @@ from pathlib import Path
 from standbook.daq.errors import RecordError, StandError
 from standbook.daq.run.record_summary import NoteRecord, RecordSummary
 from standbook.daq.run.run_folder import ASIDE, RAW, RECORD_FILE, SAMPLES, read_run_files
-from standbook.daq.seal import seal
+from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.atomic_write import staged
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST, covered, read_manifest, sha256_of
