@@ -23,7 +23,7 @@ def fill(
 
     Example: standbook fill teasel-2/runs/2031-06-14_HF-02 card.bin
     """
-    from standbook.daq.fill import fill as fill_run
+    from standbook.daq.other_recorders.fill_gaps import fill as fill_run
 
     filling = fill_run(run, card, device=device, software=software())
     if as_json:

@@ -19,7 +19,7 @@ def import_csv(
     Example: standbook import flow.csv flow-map.toml teasel-2/plans/WF-03.toml
     """
     from standbook.daq.config.campaign import read_campaign
-    from standbook.daq.foreign import import_csv as import_file
+    from standbook.daq.other_recorders.import_csv import import_csv as import_file
 
     campaign = read_campaign(plan, today=today())
     folder, summary = import_file(csv, mapping, campaign, now=now(), software=software(), rehearsal=rehearsal)

@@ -2,7 +2,7 @@
 
 ``standbook fill`` wrote them as an addition; the sealed record stays as it is. Here a run's fills are read, their rows
 are put between the recorded ones, and the gaps of the record shrink to what is still missing. How rows are matched
-and believed is ``daq.fill``.
+and believed is ``daq.other_recorders.fill_gaps``.
 """
 
 import itertools

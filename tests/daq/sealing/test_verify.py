@@ -8,8 +8,8 @@ import pytest
 
 from standbook.daq.decoding.loss_account import RESTARTED
 from standbook.daq.errors import RecordError
-from standbook.daq.fill import fill
 from standbook.daq.journal.record_format import Event
+from standbook.daq.other_recorders.fill_gaps import fill
 from standbook.daq.run.additions import add
 from standbook.daq.run.record_summary import Gap, read_record
 from standbook.daq.run.revision import write_revision
@@ -20,7 +20,7 @@ from standbook.daq.sealing.verify import StreamCheck, verify_run
 from standbook.daq.storage.durable_file import DiskFile
 from standbook.daq.storage.manifest import MANIFEST
 from standbook.daq.wire.encoder import encode_frame, encode_samples
-from tests.daq.test_foreign import Files
+from tests.daq.other_recorders.test_import_csv import Files
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts
 
 EDGES = [(100_000, 1), (250_000, 0)]

@@ -16,7 +16,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.coarse_clock import NEAR_ENOUGH, spread
 from standbook.daq.config.campaign import Campaign
 from standbook.daq.config.csv_mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
 from standbook.daq.config.printed_counts import counted
@@ -24,6 +23,7 @@ from standbook.daq.decoding.decode_text import CLOCK_STEP, LATE_STEP, numbered, 
 from standbook.daq.decoding.decode_wire import Channel, Recovered, Stream
 from standbook.daq.decoding.device_clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
 from standbook.daq.errors import ConfigError, DataError, RecordError
+from standbook.daq.other_recorders.coarse_timestamps import NEAR_ENOUGH, spread
 from standbook.daq.quantity import UNITS
 from standbook.daq.run.lock import check_lock
 from standbook.daq.run.record_summary import NoteRecord, RecordSummary, TZeroRecord

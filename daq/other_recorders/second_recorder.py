@@ -2,7 +2,7 @@
 
 A card file is the bytes of wire format 1 as the device wrote them: it may begin amid a frame, be damaged or cut.
 A journal (``.arrows``) will do as well. The whole file is held in memory while it is decoded. What is believed of it
-is decided in ``daq.fill``.
+is decided in ``daq.other_recorders.fill_gaps``.
 """
 
 from collections.abc import Iterable

@@ -1,7 +1,7 @@
 """Gaps of a sealed run closed from a second recorder's copy of the same stream, as an addition.
 
 From a card file to ``fill.json``, samples files that hold the filled rows alone, and the card file beside them. Which
-rows are believed is ``daq.matching``; how they are read beside the record is ``daq.run.merged_rows``. Nothing sealed is touched.
+rows are believed is ``daq.other_recorders.row_matching``; how they are read beside the record is ``daq.run.merged_rows``. Nothing sealed is touched.
 """
 
 import shutil
@@ -12,12 +12,12 @@ from typing import Any
 
 import numpy as np
 
-from standbook.daq.card import Card, read_card
 from standbook.daq.decoding.decode_wire import Channel
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.journal.reader import JournalFollower, journals_of
 from standbook.daq.journal.record_format import Event
-from standbook.daq.matching import Relation, StreamKey, StreamMatch, matched
+from standbook.daq.other_recorders.row_matching import Relation, StreamKey, StreamMatch, matched
+from standbook.daq.other_recorders.second_recorder import Card, read_card
 from standbook.daq.run.additions import FILL_FILE, WEIGHINGS_FILE, write_addition
 from standbook.daq.run.merged_rows import Fill, filled_path
 from standbook.daq.run.record_summary import TZeroRecord

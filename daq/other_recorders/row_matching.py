@@ -17,10 +17,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.card import Card, CardStart
 from standbook.daq.errors import DataError
 from standbook.daq.journal.reader import JournalFollower, journals_of
 from standbook.daq.journal.record_format import Event
+from standbook.daq.other_recorders.second_recorder import Card, CardStart
 from standbook.daq.run.merged_rows import FilledRun, StreamFill, gaps_by_start, span_of, starts_of
 from standbook.daq.run.record_summary import Gap
 from standbook.daq.run.run_folder import RAW, Run, StreamData

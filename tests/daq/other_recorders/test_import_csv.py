@@ -8,7 +8,7 @@ import pytest
 
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import ConfigError, DataError, RecordError
-from standbook.daq.foreign import import_csv
+from standbook.daq.other_recorders.import_csv import import_csv
 from standbook.daq.run.lock import lock_campaign
 from standbook.daq.run.run_folder import open_run
 from tests.recorded_run import TODAY, starter
@@ -129,7 +129,7 @@ def test_ctrl_c_while_importing_leaves_no_half_run(files, monkeypatch):
     def stop(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("standbook.daq.foreign.finish", stop)
+    monkeypatch.setattr("standbook.daq.other_recorders.import_csv.finish", stop)
     with pytest.raises(KeyboardInterrupt):
         files.run()
     assert list((files.campaign.folder / "runs").iterdir()) == []

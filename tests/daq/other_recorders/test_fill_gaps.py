@@ -11,13 +11,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from standbook.daq.card import read_card
 from standbook.daq.config.stand import TextLines
 from standbook.daq.errors import ConfigError, DataError, RecordError, StandError
-from standbook.daq.fill import fill
 from standbook.daq.journal.reader import JournalWriter, read_journal
 from standbook.daq.journal.record_format import Event
-from standbook.daq.matching import LEAST_OVERLAP, Relation, matched
+from standbook.daq.other_recorders.fill_gaps import fill
+from standbook.daq.other_recorders.row_matching import LEAST_OVERLAP, Relation, matched
+from standbook.daq.other_recorders.second_recorder import read_card
 from standbook.daq.run.additions import add
 from standbook.daq.run.merged_rows import filled_path, merge, read_fills, starts_of
 from standbook.daq.run.record_summary import Gap
@@ -414,7 +414,7 @@ def test_text_lines_and_imports_cannot_be_filled(tmp_path, monkeypatch):
     printing = replace(opened, stand=opened.stand.model_copy(update={"device": (told,)}))
     elsewhere = replace(opened, info=opened.info.model_copy(update={"source": "imported"}))
     for other, words in ((printing, "cradle-a prints text lines; only wire format 1"), (elsewhere, "imported run")):
-        monkeypatch.setattr("standbook.daq.fill.open_run", lambda _folder, other=other: other)
+        monkeypatch.setattr("standbook.daq.other_recorders.fill_gaps.open_run", lambda _folder, other=other: other)
         with pytest.raises(DataError, match=words):
             filled(run, whole, device="cradle-a")
 
