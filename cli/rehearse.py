@@ -16,9 +16,9 @@ from standbook.daq.errors import ConfigError
 if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.config.plan import LineEdgeName
-    from standbook.daq.faults import Fault
-    from standbook.daq.rehearsal import RehearsalDevice, Table
-    from standbook.daq.sent import Sent
+    from standbook.daq.rehearsal.device import RehearsalDevice, Table
+    from standbook.daq.rehearsal.fault_catalogue import Fault
+    from standbook.daq.rehearsal.ground_truth import Sent
 
 NAP = 0.01  # [s] between two looks at whether to stop
 
@@ -32,7 +32,7 @@ FAULT_HELP = (
 
 def _show_faults(value: bool) -> None:
     if value:
-        from standbook.daq.faults import names_in_words
+        from standbook.daq.rehearsal.fault_catalogue import names_in_words
 
         say_all(names_in_words())
         raise typer.Exit
@@ -70,7 +70,7 @@ def rehearse(
     from standbook.analysis.simulation.story import draw_for
     from standbook.analysis.simulation.story import rehearse as make_up
     from standbook.daq.config.campaign import read_campaign
-    from standbook.daq.faults import Unplug, parse_fault
+    from standbook.daq.rehearsal.fault_catalogue import Unplug, parse_fault
 
     campaign = read_campaign(plan, today=today())
     asked = [parse_fault(text) for text in fault or ()]
@@ -101,9 +101,9 @@ def _play(
     time_scale: float,
 ) -> None:
     """Play every board of the stand at once, each on a port of its own, and say what left it."""
-    from standbook.daq.faults import placed, sentences
-    from standbook.daq.rehearsal import RING_BYTES, RehearsalDevice
-    from standbook.daq.table_faults import faulty_table
+    from standbook.daq.rehearsal.device import RING_BYTES, RehearsalDevice
+    from standbook.daq.rehearsal.fault_catalogue import placed, sentences
+    from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 
     # What happens to a board happens to the one that times T-0; a sensor's fault to the board that reads it.
     first = next((table for table in tables if _zero_of(table, campaign.plan.test.t_zero_edge) is not None), tables[0])

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from standbook.daq.pseudo import open_terminal
+from standbook.daq.rehearsal.pseudo_terminal import open_terminal
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.stream_assembly import assemble

@@ -7,7 +7,7 @@ import numpy as np
 from standbook.daq.config.signal_conversion import counts_from_signal, from_si
 from standbook.daq.live.live_model import Live
 from standbook.daq.recording.journal_follower import Taken
-from standbook.daq.script import PlayedEdge, PlayedStream, Table, script
+from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table, script
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.hello import TYPE_RANGES, WireChannel, WireLine
 

@@ -1,6 +1,6 @@
 """Holds a record to what a made-up device really sent: every row, every gap, every repeat.
 
-The truth is the device's own account (``daq.sent``), read back from its bytes by a loop of its own.
+The truth is the device's own account (``daq.rehearsal.ground_truth``), read back from its bytes by a loop of its own.
 """
 
 import dataclasses
@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from standbook.daq.faults import ClockOff
-from standbook.daq.script import boots
+from standbook.daq.rehearsal.fault_catalogue import ClockOff
+from standbook.daq.rehearsal.script import boots
 
 MODULUS = 2**32
 

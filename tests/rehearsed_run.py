@@ -13,17 +13,17 @@ import numpy as np
 
 from standbook.analysis.predict import predict
 from standbook.cli.rehearse import weighings_text
-from standbook.daq.faults import ClockOff, placed
 from standbook.daq.journal.reader import JournalWriter, next_journal
 from standbook.daq.journal.record_format import Event
-from standbook.daq.link_faults import on_the_link
+from standbook.daq.rehearsal.fault_catalogue import ClockOff, placed
+from standbook.daq.rehearsal.link_fault_injection import on_the_link
+from standbook.daq.rehearsal.script import script
+from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 from standbook.daq.run.additions import WEIGHINGS_FILE, add
 from standbook.daq.run.lock import check_lock, lock_campaign
 from standbook.daq.run.marks import MARKS_FILE
 from standbook.daq.run.run_folder import RAW, create_run
-from standbook.daq.script import script
 from standbook.daq.sealing.seal import seal
-from standbook.daq.table_faults import faulty_table
 
 NOW = dt.datetime(2031, 6, 14, 13, 0, tzinfo=dt.UTC)
 MONOTONIC_NS = 50_000_000_000_000

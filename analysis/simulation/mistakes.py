@@ -1,7 +1,7 @@
 """What goes wrong at a stand, by the name of its cause: hardware that differs, notes and calibrations that do.
 
 A mistake splits a campaign in two: as it really is, which is played, and as it was written down, which is analysed.
-SI. What happens to samples on their way (clipping, clocks, links) is in `daq.faults`.
+SI. What happens to samples on their way (clipping, clocks, links) is in `daq.rehearsal.fault_catalogue`.
 """
 
 import dataclasses

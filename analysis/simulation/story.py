@@ -20,7 +20,7 @@ from standbook.analysis.simulation.stage import Physics, perform
 from standbook.analysis.simulation.world import world_of
 from standbook.daq.config.campaign import Campaign
 from standbook.daq.config.stand import Input
-from standbook.daq.rehearsal import PlayedEdge, PlayedStream, Table, WireChannel, WireLine
+from standbook.daq.rehearsal.device import PlayedEdge, PlayedStream, Table, WireChannel, WireLine
 
 Array = NDArray[np.float64]
 TICK_HZ = 1_000_000

@@ -46,7 +46,7 @@ from standbook.daq.config.campaign import read_campaign
 from standbook.daq.host_clock import HostClocks
 from standbook.daq.journal.reader import read_journal
 from standbook.daq.journal.record_format import Event
-from standbook.daq.rehearsal import RING_BYTES
+from standbook.daq.rehearsal.device import RING_BYTES
 from standbook.daq.wire.encoder import encode_frame, hello_body, pack_rows
 from standbook.daq.wire.hello import Hello, WireChannel
 from standbook.daq.wire.messages import KIND_SAMPLES, SAMPLES_HEADER

@@ -20,7 +20,7 @@ from standbook.daq.capture.process_status import read_status
 from standbook.daq.config.stand import read_stand
 from standbook.daq.journal.reader import journals_of, read_journal
 from standbook.daq.recording.journal_follower import Follower
-from standbook.daq.rehearsal import RehearsalDevice
+from standbook.daq.rehearsal.device import RehearsalDevice
 from standbook.daq.storage.folder_lock import is_held
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing

@@ -14,7 +14,7 @@ from contextlib import contextmanager, suppress
 import pytest
 
 from standbook.cli.main import run
-from standbook.daq.rehearsal import RehearsalDevice
+from standbook.daq.rehearsal.device import RehearsalDevice
 from standbook.daq.run.marks import read_marks
 from standbook.daq.run.run_folder import check_run
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until

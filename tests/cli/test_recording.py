@@ -14,9 +14,9 @@ import pytest
 from standbook.cli.main import run
 from standbook.daq.capture.process_status import read_status
 from standbook.daq.config.stand import read_stand
-from standbook.daq.faults import DroppedBytes
 from standbook.daq.recording.journal_follower import Follower
-from standbook.daq.rehearsal import RehearsalDevice
+from standbook.daq.rehearsal.device import RehearsalDevice
+from standbook.daq.rehearsal.fault_catalogue import DroppedBytes
 from standbook.daq.run.run_folder import check_run
 from standbook.daq.storage.folder_lock import is_held
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until

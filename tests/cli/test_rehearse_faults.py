@@ -6,7 +6,7 @@ import subprocess
 import pytest
 
 from standbook.cli.main import run
-from standbook.daq.faults import FAULTS
+from standbook.daq.rehearsal.fault_catalogue import FAULTS
 from tests.cli.made_run import ended, small_campaign, standbook
 
 

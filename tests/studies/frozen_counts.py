@@ -22,7 +22,7 @@ from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.live.channel_monitor import FROZEN_IN_FLOW, FROZEN_NOISE, Gauge, Ring, rows_needed
 from standbook.daq.live.live_clock import TimeBase
 from standbook.daq.live.live_state import Standing
-from standbook.daq.script import Table
+from standbook.daq.rehearsal.script import Table
 
 PIECE = 20  # rows
 LOOK = 0.05  # [s] between two judgements while something flows; 0.1 s else, as the live picture does

@@ -21,7 +21,7 @@ from standbook.daq.decoding.device_stream import read_tapes
 from standbook.daq.errors import RecordError
 from standbook.daq.journal.reader import JournalFollower, JournalWriter, read_journal
 from standbook.daq.journal.record_format import Event, Row
-from standbook.daq.script import PlayedEdge, PlayedStream, Table, script
+from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table, script
 from standbook.daq.wire.hello import WireChannel, WireLine
 
 JOINED = 0.015  # capture joins reads for so long [s]

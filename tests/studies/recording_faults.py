@@ -21,17 +21,17 @@ import numpy as np
 import pyarrow.parquet as pq
 
 from standbook.cli.starter import write_campaign
-from standbook.daq import faults as known
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.faults import Fault
 from standbook.daq.recording.recorder import record_devices
-from standbook.daq.rehearsal import PlayedEdge, PlayedStream, RehearsalDevice, Table
+from standbook.daq.rehearsal import fault_catalogue as known
+from standbook.daq.rehearsal.device import PlayedEdge, PlayedStream, RehearsalDevice, Table
+from standbook.daq.rehearsal.fault_catalogue import Fault
+from standbook.daq.rehearsal.ground_truth import Sent
+from standbook.daq.rehearsal.script import boots
+from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 from standbook.daq.run.record_summary import DeviceRecord
 from standbook.daq.run.run_folder import create_run, samples_path
-from standbook.daq.script import boots
 from standbook.daq.sealing.seal import seal
-from standbook.daq.sent import Sent
-from standbook.daq.table_faults import faulty_table
 from standbook.daq.wire.hello import WireChannel, WireLine
 from standbook.daq.wire.saved_layouts import load_layouts, write_layouts
 from tests.record_truth import Judgement, RecordedStream, judge

@@ -33,7 +33,7 @@ from standbook.daq.capture.process_status import status_path
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.recording.recorder import Watch, record_devices
-from standbook.daq.rehearsal import RehearsalDevice
+from standbook.daq.rehearsal.device import RehearsalDevice
 from standbook.daq.wire.decoder import Decoded
 from tests.studies.real_time_loss import made_up_table
 

@@ -28,13 +28,13 @@ from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
 from standbook.cli.starter import write_campaign
-from standbook.daq import faults
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import counts_from_signal
 from standbook.daq.errors import StandError
+from standbook.daq.rehearsal import fault_catalogue
+from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 from standbook.daq.run.run_folder import samples_path
 from standbook.daq.sealing.rebuild import rebuild
-from standbook.daq.table_faults import faulty_table
 from tests.analysis.three_tones import HUM, with_chug
 from tests.campaign_fixture import TODAY, edit
 from tests.rehearsed_run import NOW, lock, recorded
@@ -128,7 +128,7 @@ def clean(bench, folder):
 
 
 def brown_out(bench, folder):
-    return bench.told(folder, faults=[faults.BrownOut(at=0.15, seconds=2.1)])
+    return bench.told(folder, faults=[fault_catalogue.BrownOut(at=0.15, seconds=2.1)])
 
 
 def weight_sign(bench, folder):
@@ -175,7 +175,7 @@ def clipped(bench, folder):
     def saturation(rehearsal):
         counts = rehearsal.table.streams[0].counts[:, 0]
         level = 100.0 * (two - one) / (float(counts.max()) - float(counts[0]))
-        return [faults.Saturation(tag="LC-1", at=-7.0, level=level)]
+        return [fault_catalogue.Saturation(tag="LC-1", at=-7.0, level=level)]
 
     return bench.told(folder, faults=saturation)
 
@@ -189,7 +189,7 @@ def gauge(bench, folder):
 def frozen(bench, folder):
     place = bench.campaign(folder).folder
     without(place, "PT-12")
-    return bench.told(folder, faults=[faults.FrozenLine(tag="PT-11", at=7.0)])
+    return bench.told(folder, faults=[fault_catalogue.FrozenLine(tag="PT-11", at=7.0)])
 
 
 def without(place, tag):
@@ -218,7 +218,9 @@ def three_tones(bench, folder):
 
 
 def clock(bench, folder, *, hours=0.1):
-    return bench.told(folder, faults=[faults.Rollover(at=5.0), faults.ClockOff(percent=-0.5)], hours=hours)
+    return bench.told(
+        folder, faults=[fault_catalogue.Rollover(at=5.0), fault_catalogue.ClockOff(percent=-0.5)], hours=hours
+    )
 
 
 def on_the_line(bench, folder):
@@ -230,7 +232,9 @@ def on_the_line(bench, folder):
 
 
 def spike(bench, folder):
-    return bench.told(folder, faults=[faults.Spike(tag="LC-1", at=0.02), faults.Spike(tag="PT-31", at=0.02)])
+    return bench.told(
+        folder, faults=[fault_catalogue.Spike(tag="LC-1", at=0.02), fault_catalogue.Spike(tag="PT-31", at=0.02)]
+    )
 
 
 def leak_in(bench, folder):
@@ -261,7 +265,7 @@ def no_end(bench, folder):
 
 
 def sag(bench, folder):
-    return bench.told(folder, faults=[faults.SupplySag(tag="VS-1", at=0.0, seconds=25.0)])
+    return bench.told(folder, faults=[fault_catalogue.SupplySag(tag="VS-1", at=0.0, seconds=25.0)])
 
 
 def sag_unseen(bench, folder):
@@ -272,7 +276,7 @@ def sag_unseen(bench, folder):
     stand.write_text(re.sub(r'supply = "VS-1".*', 'supply = "5.000 V"', text), encoding="utf-8")
 
     def alter(rehearsal):
-        wrong = faults.SupplySag(tag="VS-1", at=8.0, seconds=25.0)  # after the first row: at T+0
+        wrong = fault_catalogue.SupplySag(tag="VS-1", at=8.0, seconds=25.0)  # after the first row: at T+0
         tables = {k: faulty_table(t, [wrong], played.stand.input) for k, t in rehearsal.tables.items()}
         return dataclasses.replace(rehearsal, tables=tables)
 

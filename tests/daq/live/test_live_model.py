@@ -9,12 +9,12 @@ import pytest
 from standbook.analysis.simulation.story import demo_draw, rehearse
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import Redline
-from standbook.daq.faults import BrownOut
 from standbook.daq.live.live_model import Live
 from standbook.daq.live.live_state import Phase, Standing
 from standbook.daq.recording.journal_follower import Taken
+from standbook.daq.rehearsal.fault_catalogue import BrownOut
+from standbook.daq.rehearsal.script import script
 from standbook.daq.run.marks import CrewMark
-from standbook.daq.script import script
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import encode_frame
 from standbook.daq.wire.messages import KIND_EDGE

@@ -9,16 +9,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from standbook.cli.rehearse import FAULT_HELP
-from standbook.daq import faults as known
 from standbook.daq.decoding.decode_wire import recover_wire
 from standbook.daq.decoding.device_stream import Reel, Tape
 from standbook.daq.decoding.loss_account import stream_record
 from standbook.daq.errors import ConfigError
-from standbook.daq.faults import FAULTS, parse_fault, placed, sentences
-from standbook.daq.link_faults import on_the_link
-from standbook.daq.script import Event, PlayedEdge, PlayedStream, Table, boots, script
-from standbook.daq.sent import Ledger, account
-from standbook.daq.table_faults import faulty_table
+from standbook.daq.rehearsal import fault_catalogue as known
+from standbook.daq.rehearsal.fault_catalogue import FAULTS, parse_fault, placed, sentences
+from standbook.daq.rehearsal.ground_truth import Ledger, account
+from standbook.daq.rehearsal.link_fault_injection import on_the_link
+from standbook.daq.rehearsal.script import Event, PlayedEdge, PlayedStream, Table, boots, script
+from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 from standbook.daq.wire.hello import WireChannel, WireLine
 from tests.record_truth import RecordedStream, judge
 

@@ -13,7 +13,7 @@ import numpy as np
 from cobs import cobs
 from numpy.typing import NDArray
 
-from standbook.daq.script import Boot, Part
+from standbook.daq.rehearsal.script import Boot, Part
 
 _SAMPLES = struct.Struct("<BBBHBBII")  # kind, stream, boot, layout, lines, count, sequence, ticks
 _KIND, _CRC = 2, 4

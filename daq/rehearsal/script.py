@@ -1,7 +1,7 @@
 """What a made-up device says, and when: a table of counts as frames of wire format 1.
 
 Pure: no port, no clock. Times are seconds of the device's own clock after the first row. Every hello says that
-this is a rehearsal. What becomes of it on the link is ``daq.link_faults``, sending is ``daq.rehearsal``.
+this is a rehearsal. What becomes of it on the link is ``daq.rehearsal.link_fault_injection``, sending is ``daq.rehearsal.device``.
 """
 
 import dataclasses
@@ -15,7 +15,7 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.faults import BrownOut, Fault, LayoutChange, NoHello
+from standbook.daq.rehearsal.fault_catalogue import BrownOut, Fault, LayoutChange, NoHello
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 

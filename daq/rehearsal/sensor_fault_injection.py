@@ -11,7 +11,7 @@ import numpy as np
 
 from standbook.daq.config.stand import Input
 from standbook.daq.errors import ConfigError
-from standbook.daq.faults import (
+from standbook.daq.rehearsal.fault_catalogue import (
     Clip,
     ClockOff,
     Fault,
@@ -22,7 +22,7 @@ from standbook.daq.faults import (
     Spike,
     SupplySag,
 )
-from standbook.daq.script import PlayedStream, Table
+from standbook.daq.rehearsal.script import PlayedStream, Table
 from standbook.daq.wire.messages import MODULUS
 
 

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from standbook.daq.errors import LinkError
-from standbook.daq.faults import BrownOut
-from standbook.daq.rehearsal import (
+from standbook.daq.rehearsal.device import (
     PlayedEdge,
     PlayedStream,
     RehearsalDevice,
@@ -19,7 +18,8 @@ from standbook.daq.rehearsal import (
     WireLine,
     play,
 )
-from standbook.daq.script import PLAYED_OUT, script
+from standbook.daq.rehearsal.fault_catalogue import BrownOut
+from standbook.daq.rehearsal.script import PLAYED_OUT, script
 from standbook.daq.wire.decoder import Decoder
 
 I16, I24 = (-(2**15), 2**15 - 1), (-(2**23), 2**23 - 1)

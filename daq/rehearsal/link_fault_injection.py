@@ -1,9 +1,9 @@
 """What faults do to the bytes between a made-up device and its reader.
 
-Pure: what a device says (``daq.script``) goes in, in order of time, and what the link carries comes out. Damage is done
+Pure: what a device says (``daq.rehearsal.script``) goes in, in order of time, and what the link carries comes out. Damage is done
 to a stretch of bytes, frames or not; a stretch ends at a delimiter, so that frames behind it are as they were. Which
 bytes are hit is drawn from the fault itself: the same fault does the same damage. What arrives whole is not claimed
-here but read back from the bytes (``daq.sent``).
+here but read back from the bytes (``daq.rehearsal.ground_truth``).
 """
 
 import heapq
@@ -13,7 +13,7 @@ from functools import partial
 
 import numpy as np
 
-from standbook.daq.faults import (
+from standbook.daq.rehearsal.fault_catalogue import (
     PACKET,
     DoubledChunks,
     DroppedBytes,
@@ -25,7 +25,7 @@ from standbook.daq.faults import (
     Stall,
     Unplug,
 )
-from standbook.daq.script import Event, Said
+from standbook.daq.rehearsal.script import Event, Said
 
 QUIET = 0.05  # s of device time after which the link has nothing left under way: no damage spans a silence
 _DAMAGING = (DroppedBytes, FlippedBits, DoubledChunks, ReorderedChunks)

@@ -3,7 +3,7 @@
 Like a board, the device never waits for the reader: a frame that fits neither its own small ring nor the port is
 dropped, counted, and reported in a note as soon as there is room. When a busy computer holds up the device itself it
 catches up at the speed of a link, not in one burst that no port could hold. What it really sent it knows to the row
-(``daq.sent``), whatever goes wrong on purpose. Pseudo-terminals exist on Linux and macOS; importing this module needs
+(``daq.rehearsal.ground_truth``), whatever goes wrong on purpose. Pseudo-terminals exist on Linux and macOS; importing this module needs
 none.
 """
 
@@ -17,11 +17,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from standbook.daq.errors import LinkError
-from standbook.daq.faults import ClockOff, Fault
-from standbook.daq.link_faults import on_the_link
-from standbook.daq.pseudo import drained, open_terminal, unread
-from standbook.daq.script import Event, Part, PlayedEdge, PlayedStream, Said, Table, boots, script
-from standbook.daq.sent import Ledger, Sent, account
+from standbook.daq.rehearsal.fault_catalogue import ClockOff, Fault
+from standbook.daq.rehearsal.ground_truth import Ledger, Sent, account
+from standbook.daq.rehearsal.link_fault_injection import on_the_link
+from standbook.daq.rehearsal.pseudo_terminal import drained, open_terminal, unread
+from standbook.daq.rehearsal.script import Event, Part, PlayedEdge, PlayedStream, Said, Table, boots, script
 from standbook.daq.wire.decoder import MAX_ENCODED
 from standbook.daq.wire.encoder import encode_frame, note_body
 from standbook.daq.wire.hello import WireChannel, WireLine
@@ -81,7 +81,7 @@ class RehearsalDevice:
     Parameters
     ----------
     table : Table
-        What it says; faults of sensors and clock are in it already (``daq.table_faults``).
+        What it says; faults of sensors and clock are in it already (``daq.rehearsal.sensor_fault_injection``).
     time_scale : float
         So many device seconds pass in a real one.
     faults : sequence of Fault

@@ -1,8 +1,8 @@
 """Faults that a rehearsal can be asked for: their names, what they do in words, and how one is typed.
 
 ``NAME[=TAG][@SECONDS][:AMOUNT]``. Seconds count from T-0's edge where the table has one, else from the first row; once
-placed (``placed``) from the first row. What a fault does to a table is ``daq.table_faults``, to bytes on the link
-``daq.link_faults``, to the device ``daq.script``, to its port ``daq.rehearsal``. All of it is made up and hits
+placed (``placed``) from the first row. What a fault does to a table is ``daq.rehearsal.sensor_fault_injection``, to bytes on the link
+``daq.rehearsal.link_fault_injection``, to the device ``daq.rehearsal.script``, to its port ``daq.rehearsal.device``. All of it is made up and hits
 made-up devices only.
 """
 
@@ -15,14 +15,14 @@ from types import MappingProxyType
 from typing import ClassVar, Final
 
 from standbook.daq.errors import ConfigError
-from standbook.daq.sensor_faults import Clip as Clip
-from standbook.daq.sensor_faults import Fault as Fault
-from standbook.daq.sensor_faults import FrozenLine as FrozenLine
-from standbook.daq.sensor_faults import OpenWire as OpenWire
-from standbook.daq.sensor_faults import Saturation as Saturation
-from standbook.daq.sensor_faults import SensorFault as SensorFault
-from standbook.daq.sensor_faults import Spike as Spike
-from standbook.daq.sensor_faults import SupplySag as SupplySag
+from standbook.daq.rehearsal.sensor_faults import Clip as Clip
+from standbook.daq.rehearsal.sensor_faults import Fault as Fault
+from standbook.daq.rehearsal.sensor_faults import FrozenLine as FrozenLine
+from standbook.daq.rehearsal.sensor_faults import OpenWire as OpenWire
+from standbook.daq.rehearsal.sensor_faults import Saturation as Saturation
+from standbook.daq.rehearsal.sensor_faults import SensorFault as SensorFault
+from standbook.daq.rehearsal.sensor_faults import Spike as Spike
+from standbook.daq.rehearsal.sensor_faults import SupplySag as SupplySag
 
 PACKET: Final = 64  # bytes that a full-speed USB endpoint hands over at once
 
