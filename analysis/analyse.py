@@ -4,9 +4,9 @@ import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
-from standbook.analysis.curves import write_curves
 from standbook.analysis.dataset import Dataset
-from standbook.analysis.results import Analysis, Results, to_json
+from standbook.analysis.results.curves import write_curves
+from standbook.analysis.results.results import Analysis, Results, to_json
 from standbook.analysis.run_dataset import load_dataset
 from standbook.analysis.static_fire import analyse_static_fire
 from standbook.analysis.water_flow import analyse_water_flow

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from standbook.analysis.emptying import Emptying
-from standbook.analysis.prediction import Band, Scalar, rounded, rounded_number
+from standbook.analysis.results.prediction import Band, Scalar, rounded, rounded_number
 
 Array = NDArray[np.float64]
 

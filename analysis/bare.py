@@ -1,7 +1,7 @@
 """Results of a run of which only its record is known yet; each analysis puts into them what it finds."""
 
 from standbook.analysis.dataset import Dataset
-from standbook.analysis.results import Results
+from standbook.analysis.results.results import Results
 
 
 def bare_results(dataset: Dataset, revision: str, software: str) -> Results:

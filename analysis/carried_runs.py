@@ -22,8 +22,8 @@ from standbook.analysis.carry_over import (
     plan_lines,
 )
 from standbook.analysis.predict import predict
-from standbook.analysis.prediction import Prediction
-from standbook.analysis.results import Finding, Results, from_json
+from standbook.analysis.results.prediction import Prediction
+from standbook.analysis.results.results import Finding, Results, from_json
 from standbook.daq.config.campaign import RUNS, Campaign
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import ConfigError, DataError, RecordError

@@ -8,7 +8,7 @@ from scipy.ndimage import median_filter
 
 from standbook.analysis.checks import FLAT_RUN, rail_spikes, saturated
 from standbook.analysis.dataset import Channel, Mask
-from standbook.analysis.results import Finding
+from standbook.analysis.results.results import Finding
 
 FROZEN = 0.1  # s of equal counts, between stretches whose noise moves the count
 LIVELY, LOOK = 0.5, 0.25  # share of the samples that differ from the one before; s beside a stretch

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from standbook.analysis.dataset import Channel, Dataset, Mask
-from standbook.analysis.results import Finding
+from standbook.analysis.results.results import Finding
 from standbook.analysis.windows import between
 
 BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is

@@ -4,7 +4,7 @@ SI; times in seconds after T-0. The rate itself is found when a run is sealed, f
 """
 
 from standbook.analysis.dataset import Channel, Dataset
-from standbook.analysis.results import Finding, ImpulseResult
+from standbook.analysis.results.results import Finding, ImpulseResult
 
 TELLING = 2.0  # standard uncertainties of the rate
 WORTH = 2e-4  # relative rate; a crystal stays within it and is corrected without a word

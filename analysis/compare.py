@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.results import Comparison, Finding, Severity
+from standbook.analysis.results.results import Comparison, Finding, Severity
 from standbook.analysis.windows import parts_of
 
 Array = NDArray[np.float64]

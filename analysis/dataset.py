@@ -13,8 +13,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.prediction import Prediction
-from standbook.analysis.results import Finding, Gap, Measured, RecordHealth, TZero
+from standbook.analysis.results.prediction import Prediction
+from standbook.analysis.results.results import Finding, Gap, Measured, RecordHealth, TZero
 from standbook.analysis.windows import parts_of
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from standbook.analysis.engine import Chamber, CstarTable, Side
-from standbook.analysis.prediction import rounded_number
-from standbook.analysis.results import BudgetTerm
+from standbook.analysis.results.prediction import rounded_number
+from standbook.analysis.results.results import BudgetTerm
 from standbook.daq.config.plan import Engine, Plan, Site, Tank
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import Quantity, absolute

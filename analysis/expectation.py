@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.constants import bar
 
-from standbook.analysis.prediction import Band, ClassNumber, Prediction
+from standbook.analysis.results.prediction import Band, ClassNumber, Prediction
 
 PAD_CARD_TIMES = (0.0, 2.0, 5.0, 10.0)  # after the opening [s]; the run-out follows
 _FIRING_CARD = ("thrust", "chamber pressure", "tank pressure/oxidiser", "tank pressure/fuel")

@@ -22,7 +22,7 @@ from standbook.analysis.flow_record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.results import BudgetTerm, Finding, Measured
+from standbook.analysis.results.results import BudgetTerm, Finding, Measured
 from standbook.analysis.windows import Window, block_means, correlation_time, effective_sample_size
 from standbook.daq.errors import DataError
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_chamber import CHOKED
-from standbook.analysis.results import Finding
+from standbook.analysis.results.results import Finding
 from standbook.analysis.thrust_record import Span, ThrustRecord
 
 EARLY = 0.5  # s; thrust that is up so long before T-0 was not begun by it

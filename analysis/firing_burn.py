@@ -12,7 +12,7 @@ import numpy as np
 from standbook.analysis.dataset import Array
 from standbook.analysis.events import Event
 from standbook.analysis.impulse import GAPS_BOUNDED
-from standbook.analysis.results import BudgetTerm, Measured, ThrustResult
+from standbook.analysis.results.results import BudgetTerm, Measured, ThrustResult
 from standbook.analysis.thrust_events import comes_to_rest, full_window, running_mean, thrust_start_stop
 from standbook.analysis.thrust_record import MARGIN, ThrustRecord
 from standbook.analysis.windows import Window

@@ -29,7 +29,7 @@ from standbook.analysis.firing_assumptions import (
 )
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_tanks import TankFlow, left_aboard, mean_near
-from standbook.analysis.results import Finding, ImpulseResult, Severity, TankResult
+from standbook.analysis.results.results import Finding, ImpulseResult, Severity, TankResult
 from standbook.analysis.thrust_record import ThrustRecord
 from standbook.daq.config.plan import Plan
 

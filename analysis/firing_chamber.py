@@ -11,7 +11,7 @@ import numpy as np
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_tanks import TankFlow
 from standbook.analysis.impulse import seen
-from standbook.analysis.results import Finding, Measured
+from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.thrust_events import running_mean
 
 CHOKED = 1.5  # chamber over ambient pressure, above which something burns

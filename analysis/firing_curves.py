@@ -9,14 +9,14 @@ import numpy as np
 
 from standbook.analysis.checks import first_usable
 from standbook.analysis.compare import block_average
-from standbook.analysis.curves import Curve, envelope
 from standbook.analysis.dataset import Array, Channel, Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_engine import TankSide
 from standbook.analysis.firing_flow_record import flow_record
 from standbook.analysis.firing_tanks import first_run_out
 from standbook.analysis.performance import stiffness_curve
-from standbook.analysis.results import ImpulseResult
+from standbook.analysis.results.curves import Curve, envelope
+from standbook.analysis.results.results import ImpulseResult
 from standbook.analysis.tank_curves import POINTS, measured_curve, tank_curves
 from standbook.analysis.thrust_record import ThrustRecord
 

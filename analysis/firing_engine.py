@@ -23,7 +23,7 @@ from standbook.analysis.firing_impulse import EDGE_U
 from standbook.analysis.firing_tanks import TankFlow, first_run_out, left_aboard, mean_near
 from standbook.analysis.flow_coefficient import DirectCda, direct_cda
 from standbook.analysis.load import AGREE, Unloaded
-from standbook.analysis.results import EngineResult, Finding, ImpulseResult, Measured, TankResult
+from standbook.analysis.results.results import EngineResult, Finding, ImpulseResult, Measured, TankResult
 from standbook.analysis.tank_results import exponent_against_plan, exponent_result, tank_pressure, ullage_correlation
 from standbook.analysis.thrust_record import ThrustRecord
 from standbook.daq.errors import DataError

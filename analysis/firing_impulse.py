@@ -14,7 +14,7 @@ from standbook.analysis.dataset import Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.impulse import GAPS_BOUNDED, Seen, combined, impulse_result, unseen_at_most, vacuum_terms
 from standbook.analysis.limits import verdict
-from standbook.analysis.results import BudgetTerm, Finding, ImpulseResult, Verdict
+from standbook.analysis.results.results import BudgetTerm, Finding, ImpulseResult, Verdict
 from standbook.analysis.thrust_record import ThrustRecord, impulse_budget
 from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.errors import DataError

@@ -12,11 +12,11 @@ import numpy as np
 
 from standbook.analysis import spectra
 from standbook.analysis.checks import first_usable, saturated, usable
-from standbook.analysis.curves import SPECTRAL_UNIT, Curve
 from standbook.analysis.dataset import Array, Channel, Dataset
 from standbook.analysis.firing_burn import Burn
-from standbook.analysis.firing_results import Line, LineName, Stability
-from standbook.analysis.results import Finding
+from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve
+from standbook.analysis.results.firing_results import Line, LineName, Stability
+from standbook.analysis.results.results import Finding
 from standbook.analysis.spectra import Track
 from standbook.analysis.spectra_sentences import spectra_findings
 from standbook.analysis.thrust_record import ThrustRecord

@@ -16,7 +16,7 @@ from standbook.analysis.checks import first_usable
 from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.events import Event, closing_time, knee_time, opening_time
-from standbook.analysis.results import Finding, Measured
+from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.run_out import FADES, run_out_of
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError

@@ -13,11 +13,11 @@ from standbook.analysis.checks import first_usable
 from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_burn import TEN_PERCENT_U, Burn, force_u
-from standbook.analysis.firing_results import BurnByDefinition, Shutdown, StartTransient, Stiffness
 from standbook.analysis.firing_tanks import TankFlow
-from standbook.analysis.measured import Measured
 from standbook.analysis.performance import least_stiffness
-from standbook.analysis.results import BudgetTerm
+from standbook.analysis.results.firing_results import BurnByDefinition, Shutdown, StartTransient, Stiffness
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.thrust_events import aft_tangent_bisector, thrust_start_stop
 from standbook.analysis.thrust_record import ThrustRecord
 from standbook.analysis.transients import FALLEN, rise_of, shutdown_begin

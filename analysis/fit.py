@@ -27,7 +27,7 @@ from standbook.analysis.flow_record import (
     thinned,
 )
 from standbook.analysis.least_squares import LeastSquares, nonlinear_least_squares
-from standbook.analysis.results import BudgetTerm, Finding, Measured
+from standbook.analysis.results.results import BudgetTerm, Finding, Measured
 from standbook.analysis.windows import Window, correlation_time, spikes
 from standbook.daq.errors import DataError
 

@@ -19,7 +19,7 @@ from standbook.analysis.flow_record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.results import BudgetTerm, Finding
+from standbook.analysis.results.results import BudgetTerm, Finding
 from standbook.analysis.windows import Window
 from standbook.daq.errors import DataError
 

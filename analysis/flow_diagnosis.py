@@ -15,7 +15,7 @@ from standbook.analysis.diagnose import Diagnosis, Ranked
 from standbook.analysis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
 from standbook.analysis.flow_record import NoteTerms, SensorTerms, averaged_flow, shifted_flows
 from standbook.analysis.flow_side import FlowSide
-from standbook.analysis.results import Finding
+from standbook.analysis.results.results import Finding
 from standbook.daq.errors import DataError
 
 TOLD, LEAST_SHARE = 3, 0.05  # causes that are named, and the least probability of one

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from standbook.analysis.amounts import DISAGREE, Amount, Pair
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.flow_side import FlowSide
-from standbook.analysis.results import Finding
+from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import Tank
 
 HOLD_FALLS, HOLD_RISES = 0.02, 0.01  # of the start pressure over the length of the flow; warm gas settles by less

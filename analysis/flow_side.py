@@ -29,7 +29,7 @@ from standbook.analysis.flow_record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.results import Finding, Measured, TankResult
+from standbook.analysis.results.results import Finding, Measured, TankResult
 from standbook.analysis.tank_results import (
     cda_against_plan,
     exponent_against_plan,

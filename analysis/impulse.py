@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.results import BudgetTerm, ImpulseResult
+from standbook.analysis.results.results import BudgetTerm, ImpulseResult
 
 Array = NDArray[np.float64]
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from scipy.special import ndtr, ndtri
 
-from standbook.analysis.results import Verdict
+from standbook.analysis.results.results import Verdict
 from standbook.daq.errors import DataError
 from standbook.daq.quantity import factor
 

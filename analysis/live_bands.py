@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.prediction import Band, Prediction
+from standbook.analysis.results.prediction import Band, Prediction
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Input, Stand

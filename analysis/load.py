@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.results import Finding, Measured
+from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.windows import Window, correlation_time
 from standbook.daq.quantity import factor
 

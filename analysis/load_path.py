@@ -6,9 +6,9 @@ said, since no number can be put to it from the record alone.
 
 import numpy as np
 
-from standbook.analysis.firing_results import LoadPath
-from standbook.analysis.measured import Measured
-from standbook.analysis.results import Finding
+from standbook.analysis.results.firing_results import LoadPath
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding
 from standbook.analysis.thrust_record import ThrustRecord
 
 REACHED = 0.5  # of the greatest thrust or hose pressure; a pull below it is carried far

@@ -7,7 +7,7 @@ import numpy as np
 
 from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Channel, CrewMark, Dataset
-from standbook.analysis.results import Finding
+from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import Mark
 
 ROSE = 0.03  # of a sensor's range

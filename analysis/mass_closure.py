@@ -11,11 +11,11 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.dataset import Dataset
-from standbook.analysis.firing_results import MassRoute
 from standbook.analysis.firing_tanks import TankFlow, weighed_mass
-from standbook.analysis.measured import Measured
 from standbook.analysis.performance import mixture_ratio
-from standbook.analysis.results import Finding
+from standbook.analysis.results.firing_results import MassRoute
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding
 from standbook.analysis.thrust_record import ThrustRecord
 from standbook.daq.quantity import Quantity
 

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.constants import bar
 
 from standbook.analysis.engine import critical_pressure_ratio
-from standbook.analysis.prediction import Scalar
-from standbook.analysis.results import Finding
+from standbook.analysis.results.prediction import Scalar
+from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import Engine, Plan
 from standbook.daq.config.stand import Stand
 

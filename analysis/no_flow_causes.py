@@ -12,7 +12,7 @@ import numpy as np
 from standbook.analysis.checks import saturated
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.diagnose import Diagnosis, Signature, diagnose
-from standbook.analysis.results import Finding
+from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import DETECTED_OPENING, Tank
 
 NEAR = 1.0  # s averaged before the command, and before the flow's end

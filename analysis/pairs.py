@@ -11,7 +11,7 @@ import numpy as np
 from standbook.analysis.checks import usable
 from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Array, Channel, Dataset
-from standbook.analysis.results import Finding
+from standbook.analysis.results.results import Finding
 from standbook.analysis.supply_checks import common_supply
 from standbook.daq.quantity import Quantity
 

@@ -13,8 +13,8 @@ from standbook.analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelo
 from standbook.analysis.emptying import Firing, fire
 from standbook.analysis.expectation import pad_card, prediction_sentences
 from standbook.analysis.predict_flow import predict_flow
-from standbook.analysis.prediction import Band, Prediction, Scalar
-from standbook.analysis.results import Finding
+from standbook.analysis.results.prediction import Band, Prediction, Scalar
+from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError

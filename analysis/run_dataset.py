@@ -19,8 +19,8 @@ from standbook.analysis.dataset import (
     iso_time,
     seconds_after,
 )
-from standbook.analysis.prediction import Prediction
-from standbook.analysis.results import Finding, Gap, Measured, RecordHealth, TZero
+from standbook.analysis.results.prediction import Prediction
+from standbook.analysis.results.results import Finding, Gap, Measured, RecordHealth, TZero
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.config.stand import Stand

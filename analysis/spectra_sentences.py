@@ -5,8 +5,8 @@ Frequencies in Hz, amplitudes as shares of a channel's mean; times in seconds af
 
 from collections.abc import Iterable, Mapping
 
-from standbook.analysis.firing_results import Line, Stability
-from standbook.analysis.results import Finding, Severity
+from standbook.analysis.results.firing_results import Line, Stability
+from standbook.analysis.results.results import Finding, Severity
 from standbook.daq.quantity import Quantity
 
 CHUG_SHARE = 0.005  # of chamber pressure, from which a shared oscillation is a caution

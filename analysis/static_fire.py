@@ -44,7 +44,7 @@ from standbook.analysis.impulse import Seen, seen
 from standbook.analysis.load import weight_findings
 from standbook.analysis.mark_checks import mark_findings
 from standbook.analysis.pairs import pair_findings
-from standbook.analysis.results import (
+from standbook.analysis.results.results import (
     Analysis,
     Comparison,
     EventResult,

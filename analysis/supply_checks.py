@@ -9,7 +9,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from standbook.analysis.dataset import Channel, Dataset
-from standbook.analysis.results import Finding
+from standbook.analysis.results.results import Finding
 
 SAGGED = 0.01  # of the supply before the run; loads on it usually take less
 BEFORE, SETTLED = 2.0, 0.2  # s before the run that are averaged; s of a sag that count

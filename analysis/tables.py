@@ -9,9 +9,9 @@ from typing import Any
 
 import pandas as pd
 
-from standbook.analysis.curves import SPECTRAL_UNIT, Curve
 from standbook.analysis.dataset import Dataset
-from standbook.analysis.results import Finding, ImpulseResult, Measured, Results
+from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve
+from standbook.analysis.results.results import Finding, ImpulseResult, Measured, Results
 
 UNIT_OF: Mapping[str, str] = {
     "thrust": "N",

@@ -5,11 +5,11 @@ SI, absolute pressures; times in seconds after T-0. Thinned; nothing quoted in r
 
 import numpy as np
 
-from standbook.analysis.curves import Curve, envelope
 from standbook.analysis.dataset import Array, Channel
 from standbook.analysis.exponent import Exponent
 from standbook.analysis.flow_record import FlowRecord, averaged_flow
-from standbook.analysis.prediction import Prediction
+from standbook.analysis.results.curves import Curve, envelope
+from standbook.analysis.results.prediction import Prediction
 
 POINTS = 1500
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.exponent import Exponent
 from standbook.analysis.flow_record import SensorTerms
-from standbook.analysis.results import ExponentResult, Finding, Measured
+from standbook.analysis.results.results import ExponentResult, Finding, Measured
 from standbook.daq.config.plan import Tank
 from standbook.daq.quantity import Quantity
 

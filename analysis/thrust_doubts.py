@@ -18,7 +18,7 @@ from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_chamber import CHOKED, above_tank
 from standbook.analysis.firing_tanks import TankFlow
 from standbook.analysis.performance import exit_force
-from standbook.analysis.results import Finding, Measured
+from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.thrust_events import running_mean
 from standbook.analysis.thrust_record import ThrustRecord
 

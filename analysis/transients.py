@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from standbook.analysis.dataset import Array
-from standbook.analysis.measured import Measured
+from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust_events import running_mean
 from standbook.daq.errors import DataError
 

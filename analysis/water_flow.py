@@ -21,7 +21,6 @@ from standbook.analysis.checks import (
     without_misled,
 )
 from standbook.analysis.compare import compare, departure_findings
-from standbook.analysis.curves import Curve
 from standbook.analysis.dataset import Array, Channel, Dataset, iso_time, moved
 from standbook.analysis.events import Event
 from standbook.analysis.flow_contradictions import contradictions, without_numbers
@@ -32,7 +31,8 @@ from standbook.analysis.flow_side import FlowSide, flow_side
 from standbook.analysis.mark_checks import mark_findings
 from standbook.analysis.no_flow_causes import no_flow_causes
 from standbook.analysis.pairs import pair_findings
-from standbook.analysis.results import Analysis, Comparison, EventResult, Finding, TZero, Window
+from standbook.analysis.results.curves import Curve
+from standbook.analysis.results.results import Analysis, Comparison, EventResult, Finding, TZero, Window
 from standbook.analysis.supply_checks import supply_findings
 from standbook.analysis.tank_curves import tank_curves
 from standbook.analysis.windows import between, lone_spikes

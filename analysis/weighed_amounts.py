@@ -12,7 +12,7 @@ import numpy as np
 
 from standbook.analysis.amounts import Amount, Balance, balance
 from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms, averaged_flow, changes, thinned
-from standbook.analysis.results import Measured
+from standbook.analysis.results.results import Measured
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -23,7 +23,7 @@ def analyse(
     """
     from standbook.analysis.analyse import analyse_run
     from standbook.analysis.report.quick_look import quick_look
-    from standbook.analysis.results import to_json
+    from standbook.analysis.results.results import to_json
 
     folder, results = analyse_run(run, calibrations=tuple(calibration or ()), software=software())
     if as_json:

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from standbook.analysis.report import numbers
 from standbook.analysis.report.sentences import ranked
-from standbook.analysis.results import BudgetTerm, Finding, Measured
+from standbook.analysis.results.results import BudgetTerm, Finding, Measured
 
 Cell = str | Markup
 

@@ -5,7 +5,7 @@ Frozen types only; ``analysis.report.gather`` fills them from a run folder. SI u
 
 from dataclasses import dataclass
 
-from standbook.analysis.results import Measured
+from standbook.analysis.results.results import Measured
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
 from standbook.analysis.report import numbers
-from standbook.analysis.results import EventResult, Window
+from standbook.analysis.results.results import EventResult, Window
 
 WIDTH = 7.0  # of a full figure [in]: the text width of an A4 page, so that 9 pt print as 9 pt
 FONT = 9.0  # [pt]

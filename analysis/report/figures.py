@@ -12,7 +12,6 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from scipy import constants
 
-from standbook.analysis.curves import Curve
 from standbook.analysis.report import drawing, numbers
 from standbook.analysis.report.drawing import (
     BAND,
@@ -27,7 +26,8 @@ from standbook.analysis.report.drawing import (
     PREDICTED,
     VERMILION,
 )
-from standbook.analysis.results import BudgetTerm, EventResult, ImpulseResult, Verdict, Window
+from standbook.analysis.results.curves import Curve
+from standbook.analysis.results.results import BudgetTerm, EventResult, ImpulseResult, Verdict, Window
 
 BAR = constants.bar
 DOTS = 60  # drawn on the pressure-volume figure, so that the fit shows between them

@@ -2,8 +2,6 @@
 
 from collections.abc import Mapping
 
-from standbook.analysis.curves import Curve
-from standbook.analysis.firing_results import ClassReserve, FiringDetail, Line, Stability
 from standbook.analysis.report import numbers, spectrum_figure
 from standbook.analysis.report.blocks import (
     Block,
@@ -17,7 +15,9 @@ from standbook.analysis.report.blocks import (
     quantity_table,
 )
 from standbook.analysis.report.context import ReportContext
-from standbook.analysis.results import Measured, Results
+from standbook.analysis.results.curves import Curve
+from standbook.analysis.results.firing_results import ClassReserve, FiringDetail, Line, Stability
+from standbook.analysis.results.results import Measured, Results
 from standbook.analysis.spectra_sentences import frequencies, limit_words
 
 Curves = Mapping[str, Curve]

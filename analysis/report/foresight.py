@@ -7,7 +7,7 @@ import re
 
 from standbook.analysis.compare import INSIDE_ENOUGH, ranked
 from standbook.analysis.report import numbers
-from standbook.analysis.results import Comparison, Finding, Results
+from standbook.analysis.results.results import Comparison, Finding, Results
 
 TOLD = 3  # quantities, and causes, that a sentence names
 _CAUSE = re.compile(r"\((\d+) %\): (.+?)(?:: |\.$|$)", re.DOTALL)

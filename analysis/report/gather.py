@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from standbook.analysis.prediction import Prediction, Scalar
 from standbook.analysis.report.context import (
     CalibrationUsed,
     FileHash,
@@ -16,7 +15,8 @@ from standbook.analysis.report.context import (
     TankPlan,
     WeighingUsed,
 )
-from standbook.analysis.results import Measured, Results
+from standbook.analysis.results.prediction import Prediction, Scalar
+from standbook.analysis.results.results import Measured, Results
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.campaign import CALIBRATIONS, RUNS
 from standbook.daq.config.plan import Plan

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from standbook.analysis.curves import Curve
 from standbook.analysis.report import figures, firing_sections, numbers, record_sections, run_sections, sentences
 from standbook.analysis.report.blocks import Cell, Register, Section
 from standbook.analysis.report.context import ReportContext
-from standbook.analysis.results import Measured, Results, TankResult
+from standbook.analysis.results.curves import Curve
+from standbook.analysis.results.results import Measured, Results, TankResult
 
 TOP_FINDINGS = 3
 COVERAGE_FACTOR = 2.0  # of what page one prints besides the impulse: about 95 % for a normal distribution

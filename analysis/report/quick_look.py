@@ -12,7 +12,7 @@ from standbook.analysis.report.sentences import (
     ranked,
     verdict_sentence,
 )
-from standbook.analysis.results import Measured, Results, TankResult
+from standbook.analysis.results.results import Measured, Results, TankResult
 
 SHOWN_FINDINGS = 6
 

@@ -7,7 +7,7 @@ from standbook.analysis.report.blocks import Block, Cell, Code, Register, Sectio
 from standbook.analysis.report.context import CalibrationUsed, ReportContext
 from standbook.analysis.report.run_sections import plan_tank_row
 from standbook.analysis.report.sentences import CAUTIONS, findings_count, impulse_words, stamp
-from standbook.analysis.results import RecordHealth, Results
+from standbook.analysis.results.results import RecordHealth, Results
 
 FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
 MOST_GAPS = 12  # rows of the gap table; the record holds them all

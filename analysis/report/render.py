@@ -6,12 +6,12 @@ from functools import cache
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from standbook.analysis.curves import Curve
 from standbook.analysis.report import numbers
 from standbook.analysis.report.blocks import Register
 from standbook.analysis.report.context import ReportContext
 from standbook.analysis.report.page import evidence, page_one
-from standbook.analysis.results import Results
+from standbook.analysis.results.curves import Curve
+from standbook.analysis.results.results import Results
 
 TEMPLATE = "report.html.j2"
 STYLESHEET = "style.css"

@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 
 from standbook.analysis.compare import ranked
-from standbook.analysis.curves import Curve
 from standbook.analysis.report import figures, numbers
 from standbook.analysis.report.blocks import (
     Block,
@@ -19,7 +18,8 @@ from standbook.analysis.report.blocks import (
 )
 from standbook.analysis.report.context import ReportContext, TankPlan
 from standbook.analysis.report.foresight import foresight, side_word
-from standbook.analysis.results import Measured, Results, TankResult
+from standbook.analysis.results.curves import Curve
+from standbook.analysis.results.results import Measured, Results, TankResult
 
 Curves = Mapping[str, Curve]
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from standbook.analysis.report import numbers
 from standbook.analysis.report.context import ReportContext
-from standbook.analysis.results import Finding, ImpulseResult, Measured, Results, Severity, Verdict
+from standbook.analysis.results.results import Finding, ImpulseResult, Measured, Results, Severity, Verdict
 
 PLACES = {"site": "At site ambient", "vacuum": "Referred to vacuum"}
 OUTCOME_WORDS = {"within": "Within", "exceeds": "Exceeds", "not shown": "Not shown"}

@@ -4,10 +4,10 @@ import datetime as dt
 from pathlib import Path
 
 from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, later_calibrations
-from standbook.analysis.curves import read_curves
 from standbook.analysis.report.gather import context_from_run
 from standbook.analysis.report.render import render_report
-from standbook.analysis.results import Results, from_json
+from standbook.analysis.results.curves import read_curves
+from standbook.analysis.results.results import Results, from_json
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import RecordError
 from standbook.daq.run.revision import open_revision

@@ -8,7 +8,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.curves import Curve, envelope
 from standbook.analysis.report.context import (
     CalibrationUsed,
     FileHash,
@@ -21,7 +20,8 @@ from standbook.analysis.report.context import (
     TankPlan,
     WeighingUsed,
 )
-from standbook.analysis.results import (
+from standbook.analysis.results.curves import Curve, envelope
+from standbook.analysis.results.results import (
     BudgetTerm,
     Comparison,
     EngineResult,

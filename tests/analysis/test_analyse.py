@@ -6,9 +6,9 @@ import json
 import pytest
 
 from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, analyse_run
-from standbook.analysis.curves import read_curves
 from standbook.analysis.predict import predict
-from standbook.analysis.results import from_json
+from standbook.analysis.results.curves import read_curves
+from standbook.analysis.results.results import from_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
 from standbook.analysis.static_fire import analyse_static_fire

@@ -28,7 +28,7 @@ from standbook.analysis.carry_over import (
     reynolds_u,
 )
 from standbook.analysis.compare import INSIDE_ENOUGH, departure
-from standbook.analysis.results import Measured
+from standbook.analysis.results.results import Measured
 from tests.repository import ROOT
 
 PAGE = (ROOT / "cli" / "guide" / "prediction.md").read_text(encoding="utf-8")

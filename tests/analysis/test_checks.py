@@ -16,7 +16,7 @@ from standbook.analysis.checks import (
 )
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.pairs import pair_findings
-from standbook.analysis.results import Gap, RecordHealth
+from standbook.analysis.results.results import Gap, RecordHealth
 from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write

@@ -9,7 +9,7 @@ from standbook.analysis.class_reserve import class_reserve, greatest_share, larg
 from standbook.analysis.impulse import impulse_result
 from standbook.analysis.limits import guard_factor, verdict
 from standbook.analysis.predict import impulses_by_load, predict
-from standbook.analysis.results import BudgetTerm
+from standbook.analysis.results.results import BudgetTerm
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import DataError
 from tests.campaign_fixture import TODAY

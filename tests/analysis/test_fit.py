@@ -9,7 +9,7 @@ from standbook.analysis.blowdown import Head
 from standbook.analysis.fit import FITTED, joint_findings, joint_fit
 from standbook.analysis.flow_coefficient import direct_cda
 from standbook.analysis.flow_record import NoteTerms, SensorTerms, thinned
-from standbook.analysis.results import Measured
+from standbook.analysis.results.results import Measured
 from standbook.daq.errors import DataError
 from tests.analysis.law_record import AMBIENT, CDA, EXACT, MASS_ONLY, NO_NOTES, TRUTH, make
 

@@ -8,7 +8,7 @@ import pytest
 
 from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset import Weighing
-from standbook.analysis.results import Measured
+from standbook.analysis.results.results import Measured
 from standbook.analysis.water_flow import analyse_water_flow
 from standbook.daq.config.stand import Input
 from tests.studies.flow_honesty import draw_spec, play

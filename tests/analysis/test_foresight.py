@@ -7,7 +7,7 @@ import numpy as np
 from standbook.analysis.compare import compare, ranked
 from standbook.analysis.report.foresight import foresight, quantity_words, what_moved
 from standbook.analysis.report.quick_look import quick_look
-from standbook.analysis.results import Comparison, Finding
+from standbook.analysis.results.results import Comparison, Finding
 from tests.analysis import report_fixture as fixture
 
 OUT = {

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standbook.analysis.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
-from standbook.analysis.results import BudgetTerm
+from standbook.analysis.results.results import BudgetTerm
 
 DT = 1e-3
 

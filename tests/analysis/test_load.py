@@ -15,7 +15,7 @@ from standbook.analysis.load import (
     weight_sign,
     zero_of,
 )
-from standbook.analysis.results import Measured
+from standbook.analysis.results.results import Measured
 from standbook.analysis.windows import Window
 
 G = 9.80665

@@ -8,7 +8,7 @@ import pytest
 from scipy import constants
 
 from standbook.analysis.predict import SAMPLES, SEED, predict
-from standbook.analysis.prediction import Prediction
+from standbook.analysis.results.prediction import Prediction
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import read_stand
 from standbook.daq.config.toml_document import parse_document

@@ -7,14 +7,14 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from standbook.analysis.curves import Curve
 from standbook.analysis.report import drawing, figures, run_sections, sentences
 from standbook.analysis.report.blocks import Register, Table
 from standbook.analysis.report.context import CalibrationUsed, PredictedScalar
 from standbook.analysis.report.page import page_one
 from standbook.analysis.report.quick_look import quick_look
 from standbook.analysis.report.render import css_string, render_report
-from standbook.analysis.results import Finding, Measured, Verdict
+from standbook.analysis.results.curves import Curve
+from standbook.analysis.results.results import Finding, Measured, Verdict
 from tests.analysis import report_fixture as fixture
 
 SIZE_LIMIT = 1_500_000  # characters: a mail server takes it

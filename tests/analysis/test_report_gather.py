@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from standbook.analysis.prediction import Prediction, Scalar
 from standbook.analysis.report import gather
 from standbook.analysis.report.render import render_report
+from standbook.analysis.results.prediction import Prediction, Scalar
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
 from standbook.daq.run.additions import Weighing

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from standbook.analysis.curves import Curve
+from standbook.analysis.results.curves import Curve
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
 from standbook.analysis.tables import channel_table, curve_table, findings_table, results_table

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from standbook.analysis.carry_over import Ullage, carry_exponent
 from standbook.analysis.fluids import chord_isentropic_exponent
-from standbook.analysis.results import Measured
+from standbook.analysis.results.results import Measured
 from standbook.analysis.ullage_course import gas_at
 
 SEED = 20310602

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from standbook.analysis.measured import Measured
+from standbook.analysis.results.quantities import Measured
 
 LineName = Literal["mains", "stand mode", "coherent", "alias", "undecided"]
 

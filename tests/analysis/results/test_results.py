@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.results import (
+from standbook.analysis.results.results import (
     BudgetTerm,
     Comparison,
     EngineResult,

@@ -1,7 +1,7 @@
 """What an analysis returns: frozen types, the same in Python and in ``results.json``. SI units.
 
 Not known is ``None`` with a finding that says why, never zero. Curves for figures are kept apart in
-``analysis.curves``.
+``analysis.results.curves``.
 """
 
 import json
@@ -10,11 +10,11 @@ from dataclasses import MISSING, dataclass, fields, is_dataclass
 from types import UnionType
 from typing import TYPE_CHECKING, Any, Literal, Union, get_args, get_origin, get_type_hints
 
-from standbook.analysis.firing_results import FiringDetail
-from standbook.analysis.measured import Measured as Measured
+from standbook.analysis.results.firing_results import FiringDetail
+from standbook.analysis.results.quantities import Measured as Measured
 
 if TYPE_CHECKING:
-    from standbook.analysis.curves import Curve
+    from standbook.analysis.results.curves import Curve
 
 Severity = Literal["note", "caution", "serious"]  # serious: the number it touches must not be used as it is
 Outcome = Literal["within", "exceeds", "not shown"]

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.curves import Curve, envelope, read_curves, write_curves
+from standbook.analysis.results.curves import Curve, envelope, read_curves, write_curves
 from standbook.daq.errors import RecordError
 
 

@@ -13,7 +13,7 @@ from typing import Any, get_args, get_type_hints
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.results import BudgetTerm, Finding, Outcome
+from standbook.analysis.results.results import BudgetTerm, Finding, Outcome
 from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]
