@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from standbook.analysis.data_frames import channel_table, curve_table, findings_table, results_table
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
-from standbook.analysis.tables import channel_table, curve_table, findings_table, results_table
 from standbook.daq.config.campaign import read_campaign
 from tests.analysis.report_fixture import firing
 from tests.campaign_fixture import TODAY, campaign
