@@ -11,7 +11,7 @@ import numpy as np
 
 from standbook.analysis.dataset import Channel, Dataset, Mask
 from standbook.analysis.results.results import Finding
-from standbook.analysis.windows import between
+from standbook.analysis.signal.windows import between
 
 BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is
 SAME_INSTANT = 0.01  # s

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Finding, Gap, Measured, RecordHealth, TZero
-from standbook.analysis.windows import parts_of
+from standbook.analysis.signal.windows import parts_of
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si

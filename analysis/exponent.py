@@ -23,7 +23,7 @@ from standbook.analysis.flow_record import (
     thinned,
 )
 from standbook.analysis.results.results import BudgetTerm, Finding, Measured
-from standbook.analysis.windows import Window, block_means, correlation_time, effective_sample_size
+from standbook.analysis.signal.windows import Window, block_means, correlation_time, effective_sample_size
 from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]

@@ -12,7 +12,7 @@ from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_tanks import TankFlow
 from standbook.analysis.impulse import seen
 from standbook.analysis.results.results import Finding, Measured
-from standbook.analysis.thrust_events import running_mean
+from standbook.analysis.signal.thrust_crossings import running_mean
 
 CHOKED = 1.5  # chamber over ambient pressure, above which something burns
 MEAN_OVER = 0.02  # s

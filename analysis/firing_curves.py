@@ -8,7 +8,6 @@ from collections.abc import Mapping
 import numpy as np
 
 from standbook.analysis.checks import first_usable
-from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Array, Channel, Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_engine import TankSide
@@ -17,6 +16,7 @@ from standbook.analysis.firing_tanks import first_run_out
 from standbook.analysis.performance import stiffness_curve
 from standbook.analysis.results.curves import Curve, envelope
 from standbook.analysis.results.results import ImpulseResult
+from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.tank_curves import POINTS, measured_curve, tank_curves
 from standbook.analysis.thrust_record import ThrustRecord
 

@@ -12,7 +12,6 @@ import numpy as np
 
 from standbook.analysis import performance
 from standbook.analysis.checks import first_usable
-from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.engine import specific_impulse
 from standbook.analysis.exponent import Exponent, exponent_from_pv
@@ -24,6 +23,7 @@ from standbook.analysis.firing_tanks import TankFlow, first_run_out, left_aboard
 from standbook.analysis.flow_coefficient import DirectCda, direct_cda
 from standbook.analysis.load import AGREE, Unloaded
 from standbook.analysis.results.results import EngineResult, Finding, ImpulseResult, Measured, TankResult
+from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.tank_results import exponent_against_plan, exponent_result, tank_pressure, ullage_correlation
 from standbook.analysis.thrust_record import ThrustRecord
 from standbook.daq.errors import DataError

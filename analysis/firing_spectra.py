@@ -1,6 +1,6 @@
 """Stability of one firing: which lines its channels show, what each is, how smoothly the chamber burned.
 
-SI; times in seconds after T-0. The arithmetic is in :mod:`analysis.spectra`; here lines get their names: mains and
+SI; times in seconds after T-0. The arithmetic is in :mod:`analysis.signal.spectra`; here lines get their names: mains and
 its harmonics, the stand's mode as propellant leaves, images of either in a channel that is sampled too slowly, and an
 oscillation that chamber and feed share. A line that fits none of them stays without a name.
 """
@@ -10,14 +10,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis import spectra
 from standbook.analysis.checks import first_usable, saturated, usable
 from standbook.analysis.dataset import Array, Channel, Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve
 from standbook.analysis.results.firing_results import Line, LineName, Stability
 from standbook.analysis.results.results import Finding
-from standbook.analysis.spectra import Track
+from standbook.analysis.signal import spectra
+from standbook.analysis.signal.spectra import Track
 from standbook.analysis.spectra_sentences import spectra_findings
 from standbook.analysis.thrust_record import ThrustRecord
 

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from standbook.analysis.blowdown import Head
 from standbook.analysis.checks import first_usable
-from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Channel, Dataset
-from standbook.analysis.events import Event, closing_time, knee_time, opening_time
 from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.run_out import FADES, run_out_of
+from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.valve_events import Event, closing_time, knee_time, opening_time
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
 

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from standbook.analysis.checks import first_usable
-from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_burn import TEN_PERCENT_U, Burn, force_u
 from standbook.analysis.firing_tanks import TankFlow
@@ -18,9 +17,10 @@ from standbook.analysis.performance import least_stiffness
 from standbook.analysis.results.firing_results import BurnByDefinition, Shutdown, StartTransient, Stiffness
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm
-from standbook.analysis.thrust_events import aft_tangent_bisector, thrust_start_stop
+from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.thrust_crossings import aft_tangent_bisector, thrust_start_stop
+from standbook.analysis.signal.transients import FALLEN, rise_of, shutdown_begin
 from standbook.analysis.thrust_record import ThrustRecord
-from standbook.analysis.transients import FALLEN, rise_of, shutdown_begin
 from standbook.daq.errors import DataError
 
 CHAMBER_MEAN = 0.005  # s; roughness of single samples is no overshoot

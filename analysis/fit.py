@@ -26,9 +26,9 @@ from standbook.analysis.flow_record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.least_squares import LeastSquares, nonlinear_least_squares
 from standbook.analysis.results.results import BudgetTerm, Finding, Measured
-from standbook.analysis.windows import Window, correlation_time, spikes
+from standbook.analysis.signal.least_squares import LeastSquares, nonlinear_least_squares
+from standbook.analysis.signal.windows import Window, correlation_time, spikes
 from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]

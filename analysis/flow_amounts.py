@@ -17,7 +17,7 @@ from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.flow_instants import FlowInstants
 from standbook.analysis.flow_record import Flow
 from standbook.analysis.results.results import Finding
-from standbook.analysis.windows import block_means, correlation_time
+from standbook.analysis.signal.windows import block_means, correlation_time
 from standbook.daq.config.plan import Tank
 
 Array = NDArray[np.float64]

@@ -20,7 +20,7 @@ from standbook.analysis.flow_record import (
     thinned,
 )
 from standbook.analysis.results.results import BudgetTerm, Finding
-from standbook.analysis.windows import Window
+from standbook.analysis.signal.windows import Window
 from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]

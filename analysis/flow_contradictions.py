@@ -10,10 +10,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Dataset
 from standbook.analysis.flow_side import FlowSide
 from standbook.analysis.results.results import Finding
+from standbook.analysis.signal.band_comparison import block_average
 from standbook.daq.quantity import absolute
 
 NEAR = 0.12  # relative, of a known ratio: a start pressure or a CdA is planned no better

@@ -1,7 +1,7 @@
 """When a cold flow began and how it ended, from the tank pressure alone: valve closed, or gas came through.
 
 SI; times in seconds, pressures absolute. A vent falls faster than any flow, a hold is flatter: so each slope is
-held against the one the liquid would still give. Events are refined by `analysis.events`.
+held against the one the liquid would still give. Events are refined by `analysis.signal.valve_events`.
 """
 
 import math
@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.compare import block_average
-from standbook.analysis.events import SLOPE_SPANS, Event, opening_time, slope_scatter, slopes_beside
-from standbook.analysis.meeting import CLEAR, FINE, meeting, straightened, turn
-from standbook.analysis.windows import correlation_time
+from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.piecewise_fit import CLEAR, FINE, meeting, straightened, turn
+from standbook.analysis.signal.valve_events import SLOPE_SPANS, Event, opening_time, slope_scatter, slopes_beside
+from standbook.analysis.signal.windows import correlation_time
 from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]

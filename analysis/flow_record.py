@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from standbook.analysis.amounts import Amount
 from standbook.analysis.blowdown import Head
-from standbook.analysis.windows import Window, block_means, correlation_time, spikes
+from standbook.analysis.signal.windows import Window, block_means, correlation_time, spikes
 from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.results.results import Finding, Measured
-from standbook.analysis.windows import Window, correlation_time
+from standbook.analysis.signal.windows import Window, correlation_time
 from standbook.daq.quantity import factor
 
 Array = NDArray[np.float64]

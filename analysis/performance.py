@@ -13,7 +13,7 @@ from scipy.constants import g as standard_gravity
 
 from standbook.analysis.engine import characteristic_velocity, specific_impulse, thrust_coefficient
 from standbook.analysis.results.results import Finding, Measured, Severity
-from standbook.analysis.thrust_events import running_mean
+from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.daq.config.plan import Engine
 from standbook.daq.quantity import factor
 

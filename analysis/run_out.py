@@ -5,10 +5,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Channel
-from standbook.analysis.events import Event
-from standbook.analysis.thrust_events import running_mean
+from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.thrust_crossings import running_mean
+from standbook.analysis.signal.valve_events import Event
 
 Array = NDArray[np.float64]
 

@@ -23,7 +23,6 @@ from standbook.analysis.checks import (
 )
 from standbook.analysis.class_reserve import class_reserve, reserve_finding
 from standbook.analysis.clock_checks import clock_findings
-from standbook.analysis.compare import compare, departure_findings
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_attempt import cold_pass, loaded_besides, with_credible_t_zero
 from standbook.analysis.firing_burn import Burn, beside_gap, burn_of, burn_time, thrust_result
@@ -56,6 +55,7 @@ from standbook.analysis.results.results import (
     WeightCorrection,
     Window,
 )
+from standbook.analysis.signal.band_comparison import compare, departure_findings
 from standbook.analysis.supply_checks import supply_findings
 from standbook.analysis.thrust_doubts import thrust_doubts
 from standbook.analysis.thrust_record import Span, ThrustRecord, is_thrust, mode_period, rough_span, thrust_record

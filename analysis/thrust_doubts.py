@@ -12,14 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.checks import usable
-from standbook.analysis.compare import block_average
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_chamber import CHOKED, above_tank
 from standbook.analysis.firing_tanks import TankFlow
 from standbook.analysis.performance import exit_force
 from standbook.analysis.results.results import Finding, Measured
-from standbook.analysis.thrust_events import running_mean
+from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.thrust_record import ThrustRecord
 
 Array = NDArray[np.float64]

@@ -20,8 +20,8 @@ from standbook.analysis.impulse import Seen, noise_u, sample_interval, sampling_
 from standbook.analysis.load import SHAPE_U, Unloaded, Zero, drift_of, expelled_share, unloaded, weight_sign, zero_of
 from standbook.analysis.performance import exit_force
 from standbook.analysis.results.results import BudgetTerm, Measured
-from standbook.analysis.thrust_events import running_mean
-from standbook.analysis.windows import MAD_TO_SIGMA, Window, quiet_window
+from standbook.analysis.signal.thrust_crossings import running_mean
+from standbook.analysis.signal.windows import MAD_TO_SIGMA, Window, quiet_window
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError

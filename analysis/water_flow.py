@@ -20,9 +20,7 @@ from standbook.analysis.checks import (
     vented_zero_findings,
     without_misled,
 )
-from standbook.analysis.compare import compare, departure_findings
 from standbook.analysis.dataset import Array, Channel, Dataset, iso_time, moved
-from standbook.analysis.events import Event
 from standbook.analysis.flow_contradictions import contradictions, without_numbers
 from standbook.analysis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor
@@ -33,9 +31,11 @@ from standbook.analysis.no_flow_causes import no_flow_causes
 from standbook.analysis.pairs import pair_findings
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Analysis, Comparison, EventResult, Finding, TZero, Window
+from standbook.analysis.signal.band_comparison import compare, departure_findings
+from standbook.analysis.signal.valve_events import Event
+from standbook.analysis.signal.windows import between, lone_spikes
 from standbook.analysis.supply_checks import supply_findings
 from standbook.analysis.tank_curves import tank_curves
-from standbook.analysis.windows import between, lone_spikes
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.errors import DataError
 

@@ -5,9 +5,9 @@ Reads results only; what moved was ranked by the analysis, nothing is judged her
 
 import re
 
-from standbook.analysis.compare import INSIDE_ENOUGH, ranked
 from standbook.analysis.report import numbers
 from standbook.analysis.results.results import Comparison, Finding, Results
+from standbook.analysis.signal.band_comparison import INSIDE_ENOUGH, ranked
 
 TOLD = 3  # quantities, and causes, that a sentence names
 _CAUSE = re.compile(r"\((\d+) %\): (.+?)(?:: |\.$|$)", re.DOTALL)

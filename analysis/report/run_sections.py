@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 
-from standbook.analysis.compare import ranked
 from standbook.analysis.report import figures, numbers
 from standbook.analysis.report.blocks import (
     Block,
@@ -20,6 +19,7 @@ from standbook.analysis.report.context import ReportContext, TankPlan
 from standbook.analysis.report.foresight import foresight, side_word
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Measured, Results, TankResult
+from standbook.analysis.signal.band_comparison import ranked
 
 Curves = Mapping[str, Curve]
 

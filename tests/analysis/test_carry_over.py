@@ -27,8 +27,8 @@ from standbook.analysis.carry_over import (
     plan_lines,
     reynolds_u,
 )
-from standbook.analysis.compare import INSIDE_ENOUGH, departure
 from standbook.analysis.results.results import Measured
+from standbook.analysis.signal.band_comparison import INSIDE_ENOUGH, departure
 from tests.repository import ROOT
 
 PAGE = (ROOT / "cli" / "guide" / "prediction.md").read_text(encoding="utf-8")

@@ -11,7 +11,7 @@ from standbook.analysis.amounts import DISAGREE, balance
 from standbook.analysis.flow_amounts import UNSTATED_RESIDUAL
 from standbook.analysis.flow_instants import UNSURE, USUAL_EXPONENT
 from standbook.analysis.flow_record import undithered
-from standbook.analysis.meeting import STRAIGHTENED
+from standbook.analysis.signal.piecewise_fit import STRAIGHTENED
 from standbook.daq.config.stand import Input
 from tests.repository import ROOT
 

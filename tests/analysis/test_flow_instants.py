@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from standbook.analysis.blowdown import Discharge, discharge_history
-from standbook.analysis.events import Event
 from standbook.analysis.flow_instants import FlowInstants, flow_instants
+from standbook.analysis.signal.valve_events import Event
 from standbook.daq.errors import DataError
 
 TRUTH = Discharge(35e5, 0.020, 1.48, 1.4e-5, 998.2, 101325.0, 0.033, exponent_drift=-0.31)

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.compare import compare, ranked
 from standbook.analysis.report.foresight import foresight, quantity_words, what_moved
 from standbook.analysis.report.quick_look import quick_look
 from standbook.analysis.results.results import Comparison, Finding
+from standbook.analysis.signal.band_comparison import compare, ranked
 from tests.analysis import report_fixture as fixture
 
 OUT = {

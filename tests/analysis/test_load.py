@@ -16,7 +16,7 @@ from standbook.analysis.load import (
     zero_of,
 )
 from standbook.analysis.results.results import Measured
-from standbook.analysis.windows import Window
+from standbook.analysis.signal.windows import Window
 
 G = 9.80665
 START, END = 0.0, 19.5

@@ -13,14 +13,14 @@ import pytest
 import typer
 
 from standbook.analysis import fluids
-from standbook.analysis.compare import departure
 from standbook.analysis.engine import characteristic_velocity, specific_impulse, thrust_coefficient
-from standbook.analysis.events import MODEL_U
 from standbook.analysis.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
 from standbook.analysis.limits import guard_factor, verdict
 from standbook.analysis.load import Zero, drift_of, unloaded
 from standbook.analysis.results.results import BudgetTerm, Measured, from_json
-from standbook.analysis.windows import Window
+from standbook.analysis.signal.band_comparison import departure
+from standbook.analysis.signal.valve_events import MODEL_U
+from standbook.analysis.signal.windows import Window
 from standbook.cli.main import app, run
 from standbook.daq.config.signal_conversion import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE, signal_from_counts
 from standbook.daq.config.stand import Input

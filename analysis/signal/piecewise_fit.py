@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.compare import block_average
-from standbook.analysis.events import Event
-from standbook.analysis.windows import correlation_time
+from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.valve_events import Event
+from standbook.analysis.signal.windows import correlation_time
 
 Array = NDArray[np.float64]
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.results.results import Comparison, Finding, Severity
-from standbook.analysis.windows import parts_of
+from standbook.analysis.signal.windows import parts_of
 
 Array = NDArray[np.float64]
 

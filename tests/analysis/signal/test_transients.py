@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from standbook.analysis.transients import EXPECTED_GREATEST, rise_of, shutdown_begin
+from standbook.analysis.signal.transients import EXPECTED_GREATEST, rise_of, shutdown_begin
 from standbook.daq.errors import DataError
 
 TIME = np.arange(-1.0, 6.0, 1e-3)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.spectra import (
+from standbook.analysis.signal.spectra import (
     CHANCE,
     chance_coherence,
     coherence_at,

@@ -5,7 +5,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.analysis.thrust_events import aft_tangent_bisector, full_window, running_mean, thrust_start_stop
+from standbook.analysis.signal.thrust_crossings import (
+    aft_tangent_bisector,
+    full_window,
+    running_mean,
+    thrust_start_stop,
+)
 from standbook.daq.errors import DataError
 
 RATE = 2000.0

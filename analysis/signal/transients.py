@@ -11,7 +11,7 @@ import numpy as np
 
 from standbook.analysis.dataset import Array
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.thrust_events import running_mean
+from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.daq.errors import DataError
 
 SETTLED = (0.3, 1.0)  # s after the start; the straight line through it is the settled course

@@ -1,7 +1,7 @@
 """Instants that a record shows without being told: valve opening and closing, run-out.
 
 SI; times in seconds, pressures in pascal of any one reference. Edges of digital lines and thrust are found
-elsewhere (`analysis.thrust_events`). Nothing here knows what was commanded.
+elsewhere (`analysis.signal.thrust_crossings`). Nothing here knows what was commanded.
 """
 
 import math
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
-from standbook.analysis.windows import MAD_TO_SIGMA, block_means, correlation_time
+from standbook.analysis.signal.windows import MAD_TO_SIGMA, block_means, correlation_time
 from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]

@@ -9,8 +9,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.events import Event
-from standbook.analysis.windows import Window
+from standbook.analysis.signal.valve_events import Event
+from standbook.analysis.signal.windows import Window
 from standbook.daq.errors import DataError
 
 Array = NDArray[np.float64]

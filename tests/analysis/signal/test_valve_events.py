@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from standbook.analysis.blowdown import Discharge, discharge_history
-from standbook.analysis.events import closing_time, knee_time, opening_time
+from standbook.analysis.signal.valve_events import closing_time, knee_time, opening_time
 from standbook.daq.errors import DataError
 
 TRUTH = Discharge(35e5, 0.020, 1.48, 1.4e-5, 998.2, 101325.0, 0.033, exponent_drift=-0.31)

@@ -7,7 +7,7 @@ fitting package ships in its source distribution.
 import numpy as np
 import pytest
 
-from standbook.analysis.least_squares import nonlinear_least_squares
+from standbook.analysis.signal.least_squares import nonlinear_least_squares
 
 DANWOOD = np.array([[1.309, 2.138], [1.471, 3.421], [1.490, 3.597], [1.565, 4.340], [1.611, 4.882], [1.680, 5.660]])
 MISRA1A = np.array(

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.windows import (
+from standbook.analysis.signal.windows import (
     Window,
     block_means,
     correlation_time,
