@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from standbook.analysis.emptying import Emptying
+from standbook.analysis.physics.tank_emptying import Emptying
 from standbook.analysis.results.prediction import Band, Scalar, rounded, rounded_number
 
 Array = NDArray[np.float64]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.limits import is_met, regulatory_limit
+from standbook.analysis.physics.impulse_limits import is_met, regulatory_limit
 from standbook.analysis.results.prediction import ClassMargin, ClassNumber, LiftOffCheck, rounded_number
 from standbook.analysis.results.results import Finding, Outcome
 from standbook.daq.config.plan import ImpulseClass, Plan

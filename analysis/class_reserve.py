@@ -11,7 +11,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from standbook.analysis.limits import guard_factor
+from standbook.analysis.physics.impulse_limits import guard_factor
 from standbook.analysis.predict import impulses_by_load
 from standbook.analysis.results.firing_results import ClassReserve
 from standbook.analysis.results.results import BudgetTerm, Finding, ImpulseResult, Verdict

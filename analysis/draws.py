@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from standbook.analysis.engine import Chamber, CstarTable, Side
+from standbook.analysis.physics.engine import Chamber, CstarTable, Side
 from standbook.analysis.results.prediction import rounded_number
 from standbook.analysis.results.results import BudgetTerm
 from standbook.daq.config.plan import Engine, Plan, Site, Tank

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis import draws
-from standbook.analysis.engine import Chamber, Side
+from standbook.analysis.physics.engine import Chamber, Side
 from standbook.daq.config.plan import Engine, Plan, Tank
 from standbook.daq.errors import ConfigError
 

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from standbook.analysis.checks import first_usable
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.diagnose import Diagnosis, Ranked, Signature, diagnose
-from standbook.analysis.emptying import fire
 from standbook.analysis.firing_assumptions import (
     DRIFT_U,
     SIDES,
@@ -28,6 +27,7 @@ from standbook.analysis.firing_assumptions import (
 )
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_tanks import TankFlow, left_aboard, mean_near
+from standbook.analysis.physics.tank_emptying import fire
 from standbook.analysis.results.results import Finding, ImpulseResult, Severity, TankResult
 from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.thrust_record import ThrustRecord

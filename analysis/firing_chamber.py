@@ -10,7 +10,7 @@ import numpy as np
 
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_tanks import TankFlow
-from standbook.analysis.impulse import seen
+from standbook.analysis.physics.impulse import seen
 from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.signal.thrust_crossings import running_mean
 

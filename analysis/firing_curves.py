@@ -13,7 +13,7 @@ from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_engine import TankSide
 from standbook.analysis.firing_flow_record import flow_record
 from standbook.analysis.firing_tanks import first_run_out
-from standbook.analysis.performance import stiffness_curve
+from standbook.analysis.physics.performance import stiffness_curve
 from standbook.analysis.results.curves import Curve, envelope
 from standbook.analysis.results.results import ImpulseResult
 from standbook.analysis.signal.band_comparison import block_average

@@ -12,8 +12,15 @@ import numpy as np
 from standbook.analysis.checks import first_usable
 from standbook.analysis.dataset import Dataset
 from standbook.analysis.firing_burn import Burn
-from standbook.analysis.impulse import GAPS_BOUNDED, Seen, combined, impulse_result, unseen_at_most, vacuum_terms
-from standbook.analysis.limits import verdict
+from standbook.analysis.physics.impulse import (
+    GAPS_BOUNDED,
+    Seen,
+    combined,
+    impulse_result,
+    unseen_at_most,
+    vacuum_terms,
+)
+from standbook.analysis.physics.impulse_limits import verdict
 from standbook.analysis.results.results import BudgetTerm, Finding, ImpulseResult, Verdict
 from standbook.analysis.thrust_record import ThrustRecord, impulse_budget
 from standbook.daq.config.plan import ImpulseClass

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.blowdown import Head
 from standbook.analysis.checks import first_usable
 from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.run_out import FADES, run_out_of
 from standbook.analysis.signal.band_comparison import block_average

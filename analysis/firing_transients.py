@@ -13,7 +13,7 @@ from standbook.analysis.checks import first_usable
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_burn import TEN_PERCENT_U, Burn, force_u
 from standbook.analysis.firing_tanks import TankFlow
-from standbook.analysis.performance import least_stiffness
+from standbook.analysis.physics.performance import least_stiffness
 from standbook.analysis.results.firing_results import BurnByDefinition, Shutdown, StartTransient, Stiffness
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm

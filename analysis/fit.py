@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.blowdown import Discharge, discharge_sensitivity
 from standbook.analysis.exponent import LAW_MISFIT, Exponent, exponent_from_pv, ranked
 from standbook.analysis.flow_coefficient import DirectCda, direct_cda
 from standbook.analysis.flow_record import (
@@ -26,6 +25,7 @@ from standbook.analysis.flow_record import (
     static_pressure,
     thinned,
 )
+from standbook.analysis.physics.blowdown import Discharge, discharge_sensitivity
 from standbook.analysis.results.results import BudgetTerm, Finding, Measured
 from standbook.analysis.signal.least_squares import LeastSquares, nonlinear_least_squares
 from standbook.analysis.signal.windows import Window, correlation_time, spikes

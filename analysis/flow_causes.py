@@ -1,6 +1,6 @@
 """Causes of an odd cold flow: what each would do to this very run, how likely each is, and what would decide.
 
-SI, absolute pressures. Signatures are computed for the vessel, gas and flow at hand (`analysis.ullage_course`), with
+SI, absolute pressures. Signatures are computed for the vessel, gas and flow at hand (`analysis.physics.ullage_model`), with
 the gas taking up heat as it may; nothing is known beforehand but how large a fault may credibly be.
 """
 
@@ -15,7 +15,7 @@ from standbook.analysis.dataset import Dataset
 from standbook.analysis.diagnose import Diagnosis, Signature, diagnose
 from standbook.analysis.flow_evidence import NAMES, Evidence, evidence_of, predicted, weighed_of
 from standbook.analysis.flow_side import FlowSide
-from standbook.analysis.ullage_course import Faults, Gas, Vessel, courses, gas_at
+from standbook.analysis.physics.ullage_model import Faults, Gas, Vessel, courses, gas_at
 
 Array = NDArray[np.float64]
 

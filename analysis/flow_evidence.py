@@ -10,15 +10,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.blowdown import Head
 from standbook.analysis.checks import usable
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.flow_record import FlowRecord, StaticPressure
 from standbook.analysis.flow_side import FlowSide
+from standbook.analysis.physics.blowdown import Head
+from standbook.analysis.physics.ullage_model import AFTER, Courses, Faults, Vessel, middle_after_seen
 from standbook.analysis.results.results import Measured
 from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.signal.windows import block_means, correlation_time, spikes
-from standbook.analysis.ullage_course import AFTER, Courses, Faults, Vessel, middle_after_seen
 from standbook.daq.config.plan import DETECTED_OPENING
 
 Array = NDArray[np.float64]

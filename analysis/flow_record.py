@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.amounts import Amount
-from standbook.analysis.blowdown import Head
+from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, spikes
 from standbook.daq.errors import DataError
 

@@ -10,9 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis import fluids
 from standbook.analysis.amounts import Amount, Balance
-from standbook.analysis.blowdown import Head
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.exponent import Exponent, exponent_from_pv
 from standbook.analysis.firing_tanks import head_of, mean_near
@@ -29,6 +27,8 @@ from standbook.analysis.flow_record import (
     static_pressure,
     thinned,
 )
+from standbook.analysis.physics import fluids
+from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.results import Finding, Measured, TankResult
 from standbook.analysis.tank_results import (
     cda_against_plan,

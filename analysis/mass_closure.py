@@ -12,7 +12,7 @@ import numpy as np
 
 from standbook.analysis.dataset import Dataset
 from standbook.analysis.firing_tanks import TankFlow, weighed_mass
-from standbook.analysis.performance import mixture_ratio
+from standbook.analysis.physics.performance import mixture_ratio
 from standbook.analysis.results.firing_results import MassRoute
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Finding

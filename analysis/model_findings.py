@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import bar
 
-from standbook.analysis.engine import critical_pressure_ratio
+from standbook.analysis.physics.engine import critical_pressure_ratio
 from standbook.analysis.results.prediction import Scalar
 from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import Engine, Plan

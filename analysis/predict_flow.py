@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from standbook.analysis import draws, model_findings
 from standbook.analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
-from standbook.analysis.emptying import Emptying, flow_out
+from standbook.analysis.physics.tank_emptying import Emptying, flow_out
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Finding, Severity
 from standbook.daq.config.plan import Plan, Tank

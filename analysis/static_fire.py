@@ -39,10 +39,10 @@ from standbook.analysis.firing_engine import (
 )
 from standbook.analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
 from standbook.analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
-from standbook.analysis.impulse import Seen, seen
-from standbook.analysis.load import weight_findings
 from standbook.analysis.mark_checks import mark_findings
 from standbook.analysis.pairs import pair_findings
+from standbook.analysis.physics.impulse import Seen, seen
+from standbook.analysis.physics.load_cell import weight_findings
 from standbook.analysis.results.results import (
     Analysis,
     Comparison,

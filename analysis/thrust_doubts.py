@@ -16,7 +16,7 @@ from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_chamber import CHOKED, above_tank
 from standbook.analysis.firing_tanks import TankFlow
-from standbook.analysis.performance import exit_force
+from standbook.analysis.physics.performance import exit_force
 from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.signal.thrust_crossings import running_mean

@@ -1,7 +1,7 @@
 """One run's thrust: which samples, which zeros, the weight taken out, the window, and the impulse budget.
 
 SI; times in seconds after T-0. Joins the run's notes (stand, plan, calibration) with the plain arithmetic of
-``analysis.load`` and ``analysis.impulse``.
+``analysis.physics.load_cell`` and ``analysis.physics.impulse``.
 """
 
 import math
@@ -16,9 +16,18 @@ from standbook.analysis.checks import first_usable, saturated
 from standbook.analysis.dataset import Channel, Dataset
 from standbook.analysis.firing_chamber import CHOKED
 from standbook.analysis.firing_tanks import TankFlow, ends_u, expelled_share_of, weighed_mass
-from standbook.analysis.impulse import Seen, noise_u, sample_interval, sampling_u, seen
-from standbook.analysis.load import SHAPE_U, Unloaded, Zero, drift_of, expelled_share, unloaded, weight_sign, zero_of
-from standbook.analysis.performance import exit_force
+from standbook.analysis.physics.impulse import Seen, noise_u, sample_interval, sampling_u, seen
+from standbook.analysis.physics.load_cell import (
+    SHAPE_U,
+    Unloaded,
+    Zero,
+    drift_of,
+    expelled_share,
+    unloaded,
+    weight_sign,
+    zero_of,
+)
+from standbook.analysis.physics.performance import exit_force
 from standbook.analysis.results.results import BudgetTerm, Measured
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.windows import MAD_TO_SIGMA, Window, quiet_window

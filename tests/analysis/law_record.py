@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.blowdown import Discharge, discharge_history
 from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.physics.blowdown import Discharge, discharge_history
 
 AMBIENT = 101325.0
 EXACT = SensorTerms()

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis import fluids
 from standbook.analysis.carry_over import (
     CAVITATES,
     FRICTION_SHARE,
@@ -27,6 +26,7 @@ from standbook.analysis.carry_over import (
     plan_lines,
     reynolds_u,
 )
+from standbook.analysis.physics import fluids
 from standbook.analysis.results.results import Measured
 from standbook.analysis.signal.band_comparison import INSIDE_ENOUGH, departure
 from tests.repository import ROOT

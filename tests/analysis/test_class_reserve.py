@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from standbook.analysis.class_reserve import class_reserve, greatest_share, largest_term, reserve_finding
-from standbook.analysis.impulse import impulse_result
-from standbook.analysis.limits import guard_factor, verdict
+from standbook.analysis.physics.impulse import impulse_result
+from standbook.analysis.physics.impulse_limits import guard_factor, verdict
 from standbook.analysis.predict import impulses_by_load, predict
 from standbook.analysis.results.results import BudgetTerm
 from standbook.daq.config.campaign import read_campaign

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from standbook.analysis.blowdown import Head
 from standbook.analysis.fit import FITTED, joint_findings, joint_fit
 from standbook.analysis.flow_coefficient import direct_cda
 from standbook.analysis.flow_record import NoteTerms, SensorTerms, thinned
+from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.results import Measured
 from standbook.daq.errors import DataError
 from tests.analysis.law_record import AMBIENT, CDA, EXACT, MASS_ONLY, NO_NOTES, TRUTH, make
@@ -96,7 +96,7 @@ def test_pressure_alone_is_refused():
 
 def test_pressure_alone_would_be_nearly_degenerate_in_exponent_and_cda():
     """Derived elsewhere: corr(n, ln CdA) = -0.999 for a constant-n fit with P0 given."""
-    from standbook.analysis.blowdown import PARAMETERS, discharge_sensitivity
+    from standbook.analysis.physics.blowdown import PARAMETERS, discharge_sensitivity
 
     time = np.linspace(0.1, 9.9, 400)
     _, _, by = discharge_sensitivity(time, replace(TRUTH, exponent=1.4, exponent_drift=0.0))

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from standbook.analysis.blowdown import Head
 from standbook.analysis.exponent import exponent_from_pv
 from standbook.analysis.fit import joint_fit
 from standbook.analysis.flow_coefficient import direct_cda
 from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.valve_events import closing_time, knee_time, opening_time
 
 AMBIENT = 101325.0
@@ -187,7 +187,7 @@ def test_the_joint_fit_follows_the_mass_and_not_the_law(closed_early):
 
 def test_a_constant_exponent_is_not_a_flow_coefficient(closed_early):
     """Why pressure alone is refused: forced to constant n it fits within noise and is tens of percent wrong."""
-    from standbook.analysis.blowdown import Discharge, discharge_sensitivity
+    from standbook.analysis.physics.blowdown import Discharge, discharge_sensitivity
     from standbook.analysis.signal.least_squares import nonlinear_least_squares
 
     time = np.linspace(0.3, 8.7, 200)

@@ -13,12 +13,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.analysis.blowdown import Discharge, discharge_history
 from standbook.analysis.exponent import exponent_from_pv
 from standbook.analysis.flow_coefficient import direct_cda
 from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
-from standbook.analysis.impulse import seen
-from standbook.analysis.limits import verdict
+from standbook.analysis.physics.blowdown import Discharge, discharge_history
+from standbook.analysis.physics.impulse import seen
+from standbook.analysis.physics.impulse_limits import verdict
 from standbook.analysis.signal.valve_events import closing_time, opening_time
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import perform

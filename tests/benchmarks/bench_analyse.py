@@ -52,7 +52,7 @@ def peak() -> float:
 def ours(run: Path) -> dict[str, float]:
     """Analyse: Parquet to results, nothing written."""
     import standbook.analysis.analyse as way
-    from standbook.analysis.fluids import isentropic_exponent
+    from standbook.analysis.physics.fluids import isentropic_exponent
     from standbook.analysis.run_dataset import load_dataset
     from standbook.daq.run.run_folder import open_run
 

@@ -7,11 +7,11 @@ import time
 
 import numpy as np
 
-from standbook.analysis.blowdown import Discharge, discharge_history
 from standbook.analysis.exponent import exponent_from_pv
 from standbook.analysis.fit import joint_fit
 from standbook.analysis.flow_coefficient import direct_cda
 from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.physics.blowdown import Discharge, discharge_history
 
 SENSOR = SensorTerms(gain_u=0.003, zero_u=7e3)
 NOTES = NoteTerms(ullage_volume_u=5e-5, mass_u=0.03, density_u=0.3, ambient_u=50.0, clock_u=1e-5, end_u=0.005)

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 import typer
 
-from standbook.analysis import fluids
-from standbook.analysis.engine import characteristic_velocity, specific_impulse, thrust_coefficient
-from standbook.analysis.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
-from standbook.analysis.limits import guard_factor, verdict
-from standbook.analysis.load import Zero, drift_of, unloaded
+from standbook.analysis.physics import fluids
+from standbook.analysis.physics.engine import characteristic_velocity, specific_impulse, thrust_coefficient
+from standbook.analysis.physics.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
+from standbook.analysis.physics.impulse_limits import guard_factor, verdict
+from standbook.analysis.physics.load_cell import Zero, drift_of, unloaded
 from standbook.analysis.results.results import BudgetTerm, Measured, from_json
 from standbook.analysis.signal.band_comparison import departure
 from standbook.analysis.signal.valve_events import MODEL_U

@@ -11,7 +11,7 @@ from standbook.analysis.diagnose import ALARM, SIGNATURE_SHARE
 from standbook.analysis.flow_causes import CHOKED, HEAT
 from standbook.analysis.flow_contradictions import AMOUNT_RATIOS, CHORDS, LITTLE, NEAR, PRESSURE_RATIOS
 from standbook.analysis.flow_evidence import NAMES, Evidence, predicted
-from standbook.analysis.ullage_course import Faults, Vessel, courses, gas_at
+from standbook.analysis.physics.ullage_model import Faults, Vessel, courses, gas_at
 from tests.repository import ROOT
 
 PAGE = (ROOT / "cli" / "guide" / "diagnosis.md").read_text(encoding="utf-8")

@@ -11,7 +11,7 @@ from scipy.stats import chi2
 from standbook.analysis.class_reserve import largest_term
 from standbook.analysis.firing_spectra import MODE_WITHIN, SMOOTH_BLOCK, SMOOTH_LIMIT, SMOOTH_OVER
 from standbook.analysis.firing_transients import CHAMBER_MEAN, DEFINITION_U, STIFFNESS_OVER
-from standbook.analysis.performance import least_stiffness
+from standbook.analysis.physics.performance import least_stiffness
 from standbook.analysis.results.firing_results import LineName
 from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal import spectra

@@ -2,7 +2,8 @@
 
 import math
 
-from standbook.analysis import checks, impulse, limits, load, mark_checks, supply_checks
+from standbook.analysis import checks, mark_checks, supply_checks
+from standbook.analysis.physics import impulse, impulse_limits, load_cell
 from standbook.daq.live import channel_monitor
 from standbook.daq.quantity import factor
 from tests.repository import ROOT
@@ -17,8 +18,8 @@ def on_page(*texts):
 def test_the_rules_are_those_of_the_code():
     on_page(
         f"up to {1e3 * impulse.GAPS_BOUNDED:.0f} ms in all",
-        f"|step| > weight / {1.0 / load.UNEXPLAINED_SHARE:.0f}",
-        f"{100 * load.RATIO_WITHIN:.0f} % of weight + {load.AGREE:.0f} u",
+        f"|step| > weight / {1.0 / load_cell.UNEXPLAINED_SHARE:.0f}",
+        f"{100 * load_cell.RATIO_WITHIN:.0f} % of weight + {load_cell.AGREE:.0f} u",
         f"is {100 * mark_checks.ROSE:.0f} % of its range",
         f"mean over {mark_checks.BLOCK:g} s",
         f"within {mark_checks.WITHIN:.0f} s",
@@ -44,7 +45,7 @@ def test_worked_check_weight():
     pound = factor("lbf", "force")
     on_page(f"17.24 kg weigh {17.24 * 9.80665:.1f} N", f"38.0 x {pound:.3f} = {38.0 * pound:.1f} N")
     on_page(f"is {17.24 * 9.80665 / 38.0:.2f} times too small", f"1.31 in pounds is {1.31 / pound:.2f}")
-    assert abs(38.0 * pound - 17.24 * 9.80665) < load.RATIO_WITHIN * 17.24 * 9.80665
+    assert abs(38.0 * pound - 17.24 * 9.80665) < load_cell.RATIO_WITHIN * 17.24 * 9.80665
 
 
 def test_worked_mark_and_gauge():
@@ -66,7 +67,7 @@ def test_worked_clock_supply_and_limit():
 
 def test_worked_verdicts_on_the_limit():
     def judged(value, u):
-        return limits.verdict(value, u, limit=40_960.0, limit_name="14 CFR 101.22 Class 2")
+        return impulse_limits.verdict(value, u, limit=40_960.0, limit_name="14 CFR 101.22 Class 2")
 
     site, vacuum = judged(40_665.0, 209.0), judged(47_902.0, 220.0)
     assert (site.outcome, vacuum.outcome) == ("not shown", "exceeds")

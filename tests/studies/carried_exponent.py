@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.carry_over import Ullage, carry_exponent
-from standbook.analysis.fluids import chord_isentropic_exponent
+from standbook.analysis.physics.fluids import chord_isentropic_exponent
+from standbook.analysis.physics.ullage_model import gas_at
 from standbook.analysis.results.results import Measured
-from standbook.analysis.ullage_course import gas_at
 
 SEED = 20310602
 STEPS = 600

@@ -15,7 +15,7 @@ import dataclasses
 import numpy as np
 
 from standbook.analysis.firing_tanks import tank_flows, weighed_mass
-from standbook.analysis.limits import verdict
+from standbook.analysis.physics.impulse_limits import verdict
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.stage import on_stand
 from standbook.analysis.simulation.story import instrument

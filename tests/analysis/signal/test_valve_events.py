@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.analysis.blowdown import Discharge, discharge_history
+from standbook.analysis.physics.blowdown import Discharge, discharge_history
 from standbook.analysis.signal.valve_events import closing_time, knee_time, opening_time
 from standbook.daq.errors import DataError
 

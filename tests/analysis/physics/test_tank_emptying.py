@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import beta, betainc
 
-from standbook.analysis.blowdown import Discharge, Head, discharge_history
-from standbook.analysis.emptying import fire, flow_out
-from standbook.analysis.engine import Chamber, CstarTable, Side
+from standbook.analysis.physics.blowdown import Discharge, Head, discharge_history
+from standbook.analysis.physics.engine import Chamber, CstarTable, Side
+from standbook.analysis.physics.tank_emptying import fire, flow_out
 
 # The closed-form case: rho 998.207, CdA 2e-5 m2, 35 bar, 10 L of gas, 10 L of liquid, ambient 101 325 Pa.
 RHO, CDA, P0, V0, AMBIENT = 998.207, 2e-5, 35e5, 10e-3, 101325.0

@@ -5,8 +5,8 @@ import re
 import numpy as np
 import pytest
 
-from standbook.analysis.impulse import seen
-from standbook.analysis.load import (
+from standbook.analysis.physics.impulse import seen
+from standbook.analysis.physics.load_cell import (
     SHAPE_U,
     drift_of,
     expelled_share,

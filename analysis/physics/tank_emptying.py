@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.engine import Chamber, Side, chamber_equilibrium
+from standbook.analysis.physics.engine import Chamber, Side, chamber_equilibrium
 
 Array = NDArray[np.float64]
 

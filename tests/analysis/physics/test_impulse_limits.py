@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import constants
 
-from standbook.analysis.limits import (
+from standbook.analysis.physics.impulse_limits import (
     REGULATORY_LIMITS,
     guard_factor,
     is_met,

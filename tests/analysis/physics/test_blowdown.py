@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import beta, betainc, betaincinv
 
-from standbook.analysis.blowdown import (
+from standbook.analysis.physics.blowdown import (
     PARAMETERS,
     Discharge,
     Head,

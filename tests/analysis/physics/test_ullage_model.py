@@ -6,10 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from standbook.analysis import fluids
-from standbook.analysis.blowdown import blowdown
 from standbook.analysis.flow_evidence import shape
-from standbook.analysis.ullage_course import Faults, Vessel, courses, gas_at, middle_after_seen
+from standbook.analysis.physics import fluids
+from standbook.analysis.physics.blowdown import blowdown
+from standbook.analysis.physics.ullage_model import Faults, Vessel, courses, gas_at, middle_after_seen
 
 VESSEL = Vessel(
     ullage_volume=0.020,

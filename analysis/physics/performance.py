@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 
-from standbook.analysis.engine import characteristic_velocity, specific_impulse, thrust_coefficient
+from standbook.analysis.physics.engine import characteristic_velocity, specific_impulse, thrust_coefficient
 from standbook.analysis.results.results import Finding, Measured, Severity
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.daq.config.plan import Engine

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 
-from standbook.analysis import fluids
-from standbook.analysis.blowdown import Head
+from standbook.analysis.physics import fluids
+from standbook.analysis.physics.blowdown import Head
 
 Array = NDArray[np.float64]
 

@@ -3,7 +3,7 @@ import sys
 
 import pytest
 
-from standbook.analysis import fluids
+from standbook.analysis.physics import fluids
 from standbook.daq.errors import DataError
 
 ROOM = 293.15
@@ -102,5 +102,5 @@ def test_a_chord_needs_two_pressures():
 
 
 def test_importing_the_module_does_not_load_the_property_library():
-    code = "import sys, standbook.analysis.fluids; sys.exit(any(m.startswith('CoolProp') for m in sys.modules))"
+    code = "import sys, standbook.analysis.physics.fluids; sys.exit(any(m.startswith('CoolProp') for m in sys.modules))"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

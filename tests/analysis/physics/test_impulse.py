@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
+from standbook.analysis.physics.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
 from standbook.analysis.results.results import BudgetTerm
 
 DT = 1e-3

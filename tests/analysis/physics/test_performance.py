@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.performance import (
+from standbook.analysis.physics.performance import (
     cstar,
     isp,
     least_stiffness,

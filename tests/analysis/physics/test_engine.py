@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import constants
 
-from standbook.analysis.engine import (
+from standbook.analysis.physics.engine import (
     Chamber,
     CstarTable,
     Side,
