@@ -4,10 +4,10 @@ import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
-from standbook.analysis.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset
+from standbook.analysis.dataset.load_run import load_dataset
 from standbook.analysis.results.curves import write_curves
 from standbook.analysis.results.results import Analysis, Results, to_json
-from standbook.analysis.run_dataset import load_dataset
 from standbook.analysis.static_fire import analyse_static_fire
 from standbook.analysis.water_flow import analyse_water_flow
 from standbook.daq.config.calibration import Calibration, read_calibration

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from standbook.analysis.checks import FLAT_RUN, rail_spikes, saturated
-from standbook.analysis.dataset import Channel, Mask
+from standbook.analysis.dataset.dataset import Channel, Mask
 from standbook.analysis.results.results import Finding
 
 FROZEN = 0.1  # s of equal counts, between stretches whose noise moves the count

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from standbook.analysis.dataset import Channel, Dataset, Mask
+from standbook.analysis.dataset.dataset import Channel, Dataset, Mask
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.windows import between
 

@@ -3,7 +3,7 @@
 SI; times in seconds after T-0. The rate itself is found when a run is sealed, from arrivals at the computer.
 """
 
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.results.results import Finding, ImpulseResult
 
 TELLING = 2.0  # standard uncertainties of the rate

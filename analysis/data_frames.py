@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from standbook.analysis.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve
 from standbook.analysis.results.results import Finding, ImpulseResult, Measured, Results
 

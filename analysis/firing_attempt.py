@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.firing_chamber import CHOKED
 from standbook.analysis.results.results import Finding
 from standbook.analysis.thrust_record import Span, ThrustRecord

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.dataset import Array
+from standbook.analysis.dataset.dataset import Array
 from standbook.analysis.physics.impulse import GAPS_BOUNDED
 from standbook.analysis.results.results import BudgetTerm, Measured, ThrustResult
 from standbook.analysis.signal.thrust_crossings import comes_to_rest, full_window, running_mean, thrust_start_stop

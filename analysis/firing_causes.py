@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.checks import first_usable
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.diagnose import Diagnosis, Ranked, Signature, diagnose
 from standbook.analysis.firing_assumptions import (
     DRIFT_U,

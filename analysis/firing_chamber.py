@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.firing_tanks import TankFlow
 from standbook.analysis.physics.impulse import seen
 from standbook.analysis.results.results import Finding, Measured

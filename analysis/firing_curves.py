@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from standbook.analysis.checks import first_usable
-from standbook.analysis.dataset import Array, Channel, Dataset
+from standbook.analysis.dataset.dataset import Array, Channel, Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_engine import TankSide
 from standbook.analysis.firing_flow_record import flow_record

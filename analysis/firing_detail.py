@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from standbook.analysis.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_impulse import relative_gain_u
 from standbook.analysis.firing_spectra import stability_of

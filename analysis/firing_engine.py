@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.checks import first_usable
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.exponent import Exponent, exponent_from_pv
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_chamber import above_tank, bridged_integral, pressure_integral

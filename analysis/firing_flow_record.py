@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.amounts import Amount
-from standbook.analysis.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing_tanks import STROKE, TankFlow, head_of
 from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
 from standbook.analysis.run_out import FADES, FALLEN, HINGE_BLOCK

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.checks import first_usable
-from standbook.analysis.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.physics.impulse import (
     GAPS_BOUNDED,

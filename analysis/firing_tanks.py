@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.checks import first_usable
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.run_out import FADES, run_out_of

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from standbook.analysis.amounts import Amount
 from standbook.analysis.checks import usable
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.flow_instants import FlowInstants
 from standbook.analysis.flow_record import Flow
 from standbook.analysis.results.results import Finding

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnose import Diagnosis, Signature, diagnose
 from standbook.analysis.flow_evidence import NAMES, Evidence, evidence_of, predicted, weighed_of
 from standbook.analysis.flow_side import FlowSide

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.flow_side import FlowSide
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.band_comparison import block_average

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnose import Diagnosis, Ranked
 from standbook.analysis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
 from standbook.analysis.flow_record import NoteTerms, SensorTerms, averaged_flow, shifted_flows

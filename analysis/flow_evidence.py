@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.checks import usable
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.flow_record import FlowRecord, StaticPressure
 from standbook.analysis.flow_side import FlowSide
 from standbook.analysis.physics.blowdown import Head

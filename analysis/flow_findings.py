@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterable
 
 from standbook.analysis.amounts import DISAGREE, Amount, Pair
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.flow_side import FlowSide
 from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import Tank

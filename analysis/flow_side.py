@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.amounts import Amount, Balance
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.exponent import Exponent, exponent_from_pv
 from standbook.analysis.firing_tanks import head_of, mean_near
 from standbook.analysis.fit import FITTED, JointFit, joint_fit

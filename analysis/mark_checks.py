@@ -5,7 +5,7 @@ SI, absolute pressures; times in seconds after T-0. Only differences are used. L
 
 import numpy as np
 
-from standbook.analysis.dataset import Channel, CrewMark, Dataset
+from standbook.analysis.dataset.dataset import Channel, CrewMark, Dataset
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.band_comparison import block_average
 from standbook.daq.config.plan import Mark

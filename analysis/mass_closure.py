@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing_tanks import TankFlow, weighed_mass
 from standbook.analysis.physics.performance import mixture_ratio
 from standbook.analysis.results.firing_results import MassRoute

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from standbook.analysis.checks import saturated
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.diagnose import Diagnosis, Signature, diagnose
 from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import DETECTED_OPENING, Tank

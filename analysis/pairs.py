@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from standbook.analysis.checks import usable
-from standbook.analysis.dataset import Array, Channel, Dataset
+from standbook.analysis.dataset.dataset import Array, Channel, Dataset
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.supply_checks import common_supply

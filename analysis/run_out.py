@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.dataset import Channel
+from standbook.analysis.dataset.dataset import Channel
 from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.valve_events import Event

@@ -9,7 +9,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.bare import bare_results
 from standbook.analysis.cell_samples import believed, cell_findings
 from standbook.analysis.checks import (
     channel_findings,
@@ -23,7 +22,8 @@ from standbook.analysis.checks import (
 )
 from standbook.analysis.class_reserve import class_reserve, reserve_finding
 from standbook.analysis.clock_checks import clock_findings
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.empty_results import bare_results
 from standbook.analysis.firing_attempt import cold_pass, loaded_besides, with_credible_t_zero
 from standbook.analysis.firing_burn import Burn, beside_gap, burn_of, burn_time, thrust_result
 from standbook.analysis.firing_causes import firing_diagnosis

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.results.results import Finding
 
 SAGGED = 0.01  # of the supply before the run; loads on it usually take less

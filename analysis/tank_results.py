@@ -6,7 +6,7 @@ SI, absolute pressures.
 import math
 from collections.abc import Mapping
 
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.exponent import Exponent
 from standbook.analysis.flow_record import SensorTerms
 from standbook.analysis.results.results import ExponentResult, Finding, Measured

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.checks import usable
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_chamber import CHOKED, above_tank
 from standbook.analysis.firing_tanks import TankFlow

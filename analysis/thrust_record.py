@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from standbook.analysis.cell_samples import believed
 from standbook.analysis.checks import first_usable, saturated
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.firing_chamber import CHOKED
 from standbook.analysis.firing_tanks import TankFlow, ends_u, expelled_share_of, weighed_mass
 from standbook.analysis.physics.impulse import Seen, noise_u, sample_interval, sampling_u, seen

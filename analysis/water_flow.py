@@ -8,7 +8,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.bare import bare_results
 from standbook.analysis.checks import (
     channel_findings,
     gap_findings,
@@ -20,7 +19,8 @@ from standbook.analysis.checks import (
     vented_zero_findings,
     without_misled,
 )
-from standbook.analysis.dataset import Array, Channel, Dataset, iso_time, moved
+from standbook.analysis.dataset.dataset import Array, Channel, Dataset, iso_time, moved
+from standbook.analysis.dataset.empty_results import bare_results
 from standbook.analysis.flow_contradictions import contradictions, without_numbers
 from standbook.analysis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor

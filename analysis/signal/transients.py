@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.dataset import Array
+from standbook.analysis.dataset.dataset import Array
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.daq.errors import DataError

@@ -14,7 +14,7 @@ from standbook.analysis.checks import (
     usable,
     vented_zero_findings,
 )
-from standbook.analysis.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.pairs import pair_findings
 from standbook.analysis.results.results import Gap, RecordHealth
 from standbook.daq.config.campaign import read_campaign

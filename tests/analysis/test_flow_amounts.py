@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from standbook.analysis.analyse import analyse
-from standbook.analysis.dataset import Weighing
+from standbook.analysis.dataset.dataset import Weighing
 from standbook.analysis.results.results import Measured
 from standbook.analysis.water_flow import analyse_water_flow
 from standbook.daq.config.stand import Input

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from standbook.analysis.checks import gauge_effect
-from standbook.analysis.dataset import CrewMark
+from standbook.analysis.dataset.dataset import CrewMark
 from standbook.analysis.mark_checks import mark_findings
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.physics import USUAL

@@ -368,7 +368,7 @@ def test_other_kinds_are_recorded_but_not_analysed(campaign, rehearsal):
 
 
 def test_weighed_expelled_mass_may_be_stated_outright(campaign, rehearsal, results):
-    from standbook.analysis.dataset import Weighing
+    from standbook.analysis.dataset.dataset import Weighing
 
     dataset = dataset_of(campaign, rehearsal)
     stated = {n: Weighing(expelled=Measured(m, 0.02, "kg")) for n, m in rehearsal.truth.expelled_mass.items()}

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from standbook.analysis.analyse import analyse
-from standbook.analysis.dataset import Weighing
+from standbook.analysis.dataset.dataset import Weighing
 from standbook.analysis.predict import predict
 from standbook.analysis.results.results import Measured, from_json, to_json
 from standbook.analysis.simulation.draw import Draw, Errors

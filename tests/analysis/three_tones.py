@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from standbook.analysis.dataset import Played
+from standbook.analysis.dataset.dataset import Played
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.instruments import sample
 from standbook.analysis.simulation.stage import on_stand

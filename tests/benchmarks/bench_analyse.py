@@ -52,8 +52,8 @@ def peak() -> float:
 def ours(run: Path) -> dict[str, float]:
     """Analyse: Parquet to results, nothing written."""
     import standbook.analysis.analyse as way
+    from standbook.analysis.dataset.load_run import load_dataset
     from standbook.analysis.physics.fluids import isentropic_exponent
-    from standbook.analysis.run_dataset import load_dataset
     from standbook.daq.run.run_folder import open_run
 
     opened = open_run(run)  # its hashes are the folder's affair

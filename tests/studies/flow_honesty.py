@@ -19,7 +19,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from standbook.analysis.analyse import analyse
-from standbook.analysis.dataset import Played, Weighing, dataset_from_counts
+from standbook.analysis.dataset.dataset import Played, Weighing, dataset_from_counts
 from standbook.analysis.results.results import Measured, TZero
 from standbook.analysis.simulation.physics import Timeline, simulate
 from standbook.analysis.simulation.world import TankWorld, World

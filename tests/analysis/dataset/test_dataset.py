@@ -5,7 +5,15 @@ import dataclasses
 import numpy as np
 import pytest
 
-from standbook.analysis.dataset import LineEdge, Played, dataset_from_counts, gaps_in, iso_time, moved, seconds_after
+from standbook.analysis.dataset.dataset import (
+    LineEdge,
+    Played,
+    dataset_from_counts,
+    gaps_in,
+    iso_time,
+    moved,
+    seconds_after,
+)
 from standbook.analysis.results.results import TZero
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal

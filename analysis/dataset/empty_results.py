@@ -1,6 +1,6 @@
 """Results of a run of which only its record is known yet; each analysis puts into them what it finds."""
 
-from standbook.analysis.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.results.results import Results
 
 

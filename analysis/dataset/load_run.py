@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from standbook.analysis.dataset import (
+from standbook.analysis.dataset.dataset import (
     CrewMark,
     Dataset,
     LineEdge,
