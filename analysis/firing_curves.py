@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from standbook.analysis.checks import first_usable
+from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Array, Channel, Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_engine import TankSide

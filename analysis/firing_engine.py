@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.checks import first_usable
+from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.exponent import Exponent, exponent_from_pv
 from standbook.analysis.firing_burn import Burn

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.checks import first_usable
+from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.physics.impulse import (

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.checks import first_usable, saturated, usable
+from standbook.analysis.channel_checks.channel_health import first_usable, saturated, usable
 from standbook.analysis.dataset.dataset import Array, Channel, Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.checks import first_usable
+from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.results import Finding, Measured

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.checks import first_usable
+from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.firing_burn import TEN_PERCENT_U, Burn, force_u
 from standbook.analysis.firing_tanks import TankFlow

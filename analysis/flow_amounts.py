@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.amounts import Amount
-from standbook.analysis.checks import usable
+from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.flow_instants import FlowInstants
 from standbook.analysis.flow_record import Flow

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.checks import usable
+from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.flow_record import FlowRecord, StaticPressure
 from standbook.analysis.flow_side import FlowSide

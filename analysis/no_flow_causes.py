@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.checks import saturated
+from standbook.analysis.channel_checks.channel_health import saturated
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.diagnose import Diagnosis, Signature, diagnose
 from standbook.analysis.results.results import Finding

@@ -9,8 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.cell_samples import believed, cell_findings
-from standbook.analysis.checks import (
+from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
     first_usable,
     gap_findings,
@@ -20,8 +19,12 @@ from standbook.analysis.checks import (
     vented_zero_findings,
     without_misled,
 )
+from standbook.analysis.channel_checks.clock_checks import clock_findings
+from standbook.analysis.channel_checks.load_cell_samples import believed, cell_findings
+from standbook.analysis.channel_checks.mark_checks import mark_findings
+from standbook.analysis.channel_checks.redundant_sensors import pair_findings
+from standbook.analysis.channel_checks.supply_checks import supply_findings
 from standbook.analysis.class_reserve import class_reserve, reserve_finding
-from standbook.analysis.clock_checks import clock_findings
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.dataset.empty_results import bare_results
 from standbook.analysis.firing_attempt import cold_pass, loaded_besides, with_credible_t_zero
@@ -39,8 +42,6 @@ from standbook.analysis.firing_engine import (
 )
 from standbook.analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
 from standbook.analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
-from standbook.analysis.mark_checks import mark_findings
-from standbook.analysis.pairs import pair_findings
 from standbook.analysis.physics.impulse import Seen, seen
 from standbook.analysis.physics.load_cell import weight_findings
 from standbook.analysis.results.results import (
@@ -56,7 +57,6 @@ from standbook.analysis.results.results import (
     Window,
 )
 from standbook.analysis.signal.band_comparison import compare, departure_findings
-from standbook.analysis.supply_checks import supply_findings
 from standbook.analysis.thrust_doubts import thrust_doubts
 from standbook.analysis.thrust_record import Span, ThrustRecord, is_thrust, mode_period, rough_span, thrust_record
 from standbook.daq.errors import DataError

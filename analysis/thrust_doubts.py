@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.checks import usable
+from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_chamber import CHOKED, above_tank

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.cell_samples import believed
-from standbook.analysis.checks import first_usable, saturated
+from standbook.analysis.channel_checks.channel_health import first_usable, saturated
+from standbook.analysis.channel_checks.load_cell_samples import believed
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.firing_chamber import CHOKED
 from standbook.analysis.firing_tanks import TankFlow, ends_u, expelled_share_of, weighed_mass

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.checks import (
+from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
     gap_findings,
     gauge_effect,
@@ -19,6 +19,9 @@ from standbook.analysis.checks import (
     vented_zero_findings,
     without_misled,
 )
+from standbook.analysis.channel_checks.mark_checks import mark_findings
+from standbook.analysis.channel_checks.redundant_sensors import pair_findings
+from standbook.analysis.channel_checks.supply_checks import supply_findings
 from standbook.analysis.dataset.dataset import Array, Channel, Dataset, iso_time, moved
 from standbook.analysis.dataset.empty_results import bare_results
 from standbook.analysis.flow_contradictions import contradictions, without_numbers
@@ -26,15 +29,12 @@ from standbook.analysis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor
 from standbook.analysis.flow_instants import FlowInstants, flow_instants
 from standbook.analysis.flow_side import FlowSide, flow_side
-from standbook.analysis.mark_checks import mark_findings
 from standbook.analysis.no_flow_causes import no_flow_causes
-from standbook.analysis.pairs import pair_findings
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Analysis, Comparison, EventResult, Finding, TZero, Window
 from standbook.analysis.signal.band_comparison import compare, departure_findings
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.signal.windows import between, lone_spikes
-from standbook.analysis.supply_checks import supply_findings
 from standbook.analysis.tank_curves import tank_curves
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.errors import DataError

@@ -2,7 +2,7 @@
 
 import math
 
-from standbook.analysis import checks, mark_checks, supply_checks
+from standbook.analysis.channel_checks import channel_health, mark_checks, supply_checks
 from standbook.analysis.physics import impulse, impulse_limits, load_cell
 from standbook.daq.live import channel_monitor
 from standbook.daq.quantity import factor
@@ -24,13 +24,13 @@ def test_the_rules_are_those_of_the_code():
         f"mean over {mark_checks.BLOCK:g} s",
         f"within {mark_checks.WITHIN:.0f} s",
         f"than {mark_checks.SETTLES:g} s after",
-        f"> {checks.ZERO_AGREE:.0f} u while open",
-        f"asks for {checks.STUCK:.0f} s without",
+        f"> {channel_health.ZERO_AGREE:.0f} u while open",
+        f"asks for {channel_health.STUCK:.0f} s without",
         f"and {channel_monitor.FROZEN_IN_FLOW:g} s in a flow, {channel_monitor.FROZEN_AFTER:.0f} s else",
         f"at least {100 * supply_checks.MOVED:.0f} % of the signal",
     )
-    assert checks.FLAT_RUN == 10
-    assert checks.LIVELY_SHARE == 0.5
+    assert channel_health.FLAT_RUN == 10
+    assert channel_health.LIVELY_SHARE == 0.5
     assert channel_monitor.FROZEN_CHANCE == 1e-15
     assert supply_checks.LEAST_SENSORS == 2
 
@@ -52,7 +52,7 @@ def test_worked_mark_and_gauge():
     on_page(f"3 % of 0 to 60 bar are {mark_checks.ROSE * 60.0:.1f} bar")
     growth = math.log(10.083 / 5.710) / 1.296  # the flow of the analysis page
     wrong = math.log(9.105 / 4.732) / growth
-    on_page(f"n = {wrong:.3f}", f"{checks.gauge_effect(9.105e5, 4.732e5, wrong, 0.978e5):.3f} too high")
+    on_page(f"n = {wrong:.3f}", f"{channel_health.gauge_effect(9.105e5, 4.732e5, wrong, 0.978e5):.3f} too high")
 
 
 def test_worked_frozen_line():

@@ -5,9 +5,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from standbook.analysis.checks import gauge_effect
+from standbook.analysis.channel_checks.channel_health import gauge_effect
+from standbook.analysis.channel_checks.mark_checks import mark_findings
 from standbook.analysis.dataset.dataset import CrewMark
-from standbook.analysis.mark_checks import mark_findings
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.physics import USUAL
 from tests.rehearsed import dataset_of

@@ -6,7 +6,7 @@ SI; times in seconds. What is not believed counts as lost, as a gap does; it is 
 import numpy as np
 from scipy.ndimage import median_filter
 
-from standbook.analysis.checks import FLAT_RUN, rail_spikes, saturated
+from standbook.analysis.channel_checks.channel_health import FLAT_RUN, rail_spikes, saturated
 from standbook.analysis.dataset.dataset import Channel, Mask
 from standbook.analysis.results.results import Finding
 

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from standbook.analysis.cell_samples import believed, cell_findings, dropped_out, frozen
+from standbook.analysis.channel_checks.load_cell_samples import believed, cell_findings, dropped_out, frozen
 from standbook.analysis.dataset.dataset import Channel
 from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY

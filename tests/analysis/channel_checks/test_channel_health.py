@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from standbook.analysis.checks import (
+from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
     first_usable,
     gap_findings,
@@ -14,8 +14,8 @@ from standbook.analysis.checks import (
     usable,
     vented_zero_findings,
 )
+from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.pairs import pair_findings
 from standbook.analysis.results.results import Gap, RecordHealth
 from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY
