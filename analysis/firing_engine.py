@@ -12,19 +12,24 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.exponent import Exponent, exponent_from_pv
+from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
+from standbook.analysis.discharge.exponent import Exponent, exponent_from_pv
+from standbook.analysis.discharge.tank_results import (
+    exponent_against_plan,
+    exponent_result,
+    tank_pressure,
+    ullage_correlation,
+)
 from standbook.analysis.firing_burn import Burn
 from standbook.analysis.firing_chamber import above_tank, bridged_integral, pressure_integral
 from standbook.analysis.firing_flow_record import flow_record
 from standbook.analysis.firing_impulse import EDGE_U
 from standbook.analysis.firing_tanks import TankFlow, first_run_out, left_aboard, mean_near
-from standbook.analysis.flow_coefficient import DirectCda, direct_cda
 from standbook.analysis.physics import performance
 from standbook.analysis.physics.engine import specific_impulse
 from standbook.analysis.physics.load_cell import AGREE, Unloaded
 from standbook.analysis.results.results import EngineResult, Finding, ImpulseResult, Measured, TankResult
 from standbook.analysis.signal.band_comparison import block_average
-from standbook.analysis.tank_results import exponent_against_plan, exponent_result, tank_pressure, ullage_correlation
 from standbook.analysis.thrust_record import ThrustRecord
 from standbook.daq.errors import DataError
 

@@ -10,15 +10,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.amounts import Amount, Balance
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.exponent import Exponent, exponent_from_pv
-from standbook.analysis.firing_tanks import head_of, mean_near
-from standbook.analysis.fit import FITTED, JointFit, joint_fit
-from standbook.analysis.flow_amounts import observed_amounts
-from standbook.analysis.flow_coefficient import DirectCda, direct_cda
-from standbook.analysis.flow_instants import FlowInstants, at_rest_since
-from standbook.analysis.flow_record import (
+from standbook.analysis.discharge.amounts import Amount, Balance
+from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
+from standbook.analysis.discharge.exponent import Exponent, exponent_from_pv
+from standbook.analysis.discharge.joint_fit import FITTED, JointFit, joint_fit
+from standbook.analysis.discharge.record import (
     FlowRecord,
     NoteTerms,
     SensorTerms,
@@ -27,10 +24,7 @@ from standbook.analysis.flow_record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.physics import fluids
-from standbook.analysis.physics.blowdown import Head
-from standbook.analysis.results.results import Finding, Measured, TankResult
-from standbook.analysis.tank_results import (
+from standbook.analysis.discharge.tank_results import (
     cda_against_plan,
     exponent_against_plan,
     exponent_result,
@@ -38,7 +32,13 @@ from standbook.analysis.tank_results import (
     tank_pressure,
     ullage_correlation,
 )
-from standbook.analysis.weighed_amounts import WeighedAmounts, weighed_amounts
+from standbook.analysis.discharge.weighed_amounts import WeighedAmounts, weighed_amounts
+from standbook.analysis.firing_tanks import head_of, mean_near
+from standbook.analysis.flow_amounts import observed_amounts
+from standbook.analysis.flow_instants import FlowInstants, at_rest_since
+from standbook.analysis.physics import fluids
+from standbook.analysis.physics.blowdown import Head
+from standbook.analysis.results.results import Finding, Measured, TankResult
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
 

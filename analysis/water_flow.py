@@ -24,6 +24,7 @@ from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.channel_checks.supply_checks import supply_findings
 from standbook.analysis.dataset.dataset import Array, Channel, Dataset, iso_time, moved
 from standbook.analysis.dataset.empty_results import bare_results
+from standbook.analysis.discharge.tank_curves import tank_curves
 from standbook.analysis.flow_contradictions import contradictions, without_numbers
 from standbook.analysis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor
@@ -35,7 +36,6 @@ from standbook.analysis.results.results import Analysis, Comparison, EventResult
 from standbook.analysis.signal.band_comparison import compare, departure_findings
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.signal.windows import between, lone_spikes
-from standbook.analysis.tank_curves import tank_curves
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.errors import DataError
 

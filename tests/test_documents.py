@@ -5,8 +5,8 @@ import re
 
 import pytest
 
-from standbook.analysis.exponent import LAW_MISFIT
-from standbook.analysis.fit import LAW_FREEDOM
+from standbook.analysis.discharge.exponent import LAW_MISFIT
+from standbook.analysis.discharge.joint_fit import LAW_FREEDOM
 from standbook.analysis.predict import SAMPLES
 from standbook.daq import errors
 from standbook.daq.decoding.device_clock import AGREEMENT

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.analysis.exponent import exponent_from_pv
-from standbook.analysis.flow_coefficient import direct_cda
-from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.discharge.direct_cda import direct_cda
+from standbook.analysis.discharge.exponent import exponent_from_pv
+from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
 from standbook.analysis.physics.blowdown import Discharge, discharge_history
 from standbook.analysis.physics.impulse import seen
 from standbook.analysis.physics.impulse_limits import verdict

@@ -7,10 +7,10 @@ import time
 
 import numpy as np
 
-from standbook.analysis.exponent import exponent_from_pv
-from standbook.analysis.fit import joint_fit
-from standbook.analysis.flow_coefficient import direct_cda
-from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.discharge.direct_cda import direct_cda
+from standbook.analysis.discharge.exponent import exponent_from_pv
+from standbook.analysis.discharge.joint_fit import joint_fit
+from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
 from standbook.analysis.physics.blowdown import Discharge, discharge_history
 
 SENSOR = SensorTerms(gain_u=0.003, zero_u=7e3)

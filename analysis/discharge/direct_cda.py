@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.flow_record import (
+from standbook.analysis.discharge.record import (
     Flow,
     FlowRecord,
     NoteTerms,

@@ -7,8 +7,8 @@ import math
 from collections.abc import Mapping
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.exponent import Exponent
-from standbook.analysis.flow_record import SensorTerms
+from standbook.analysis.discharge.exponent import Exponent
+from standbook.analysis.discharge.record import SensorTerms
 from standbook.analysis.results.results import ExponentResult, Finding, Measured
 from standbook.daq.config.plan import Tank
 from standbook.daq.quantity import Quantity

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.flow_record import (
+from standbook.analysis.discharge.record import (
     Flow,
     FlowRecord,
     NoteTerms,

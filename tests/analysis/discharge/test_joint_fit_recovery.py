@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from standbook.analysis.exponent import exponent_from_pv
-from standbook.analysis.fit import joint_fit
-from standbook.analysis.flow_coefficient import direct_cda
-from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.discharge.direct_cda import direct_cda
+from standbook.analysis.discharge.exponent import exponent_from_pv
+from standbook.analysis.discharge.joint_fit import joint_fit
+from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.valve_events import closing_time, knee_time, opening_time
 

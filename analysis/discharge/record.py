@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.amounts import Amount
+from standbook.analysis.discharge.amounts import Amount
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, spikes
 from standbook.daq.errors import DataError

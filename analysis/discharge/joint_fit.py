@@ -1,7 +1,7 @@
 """Joint fit of exponent, drift, CdA and opening to one discharge: covariance, prediction, cross-check.
 
 SI, absolute pressures. The third step, not the first: CdA is published from the weighed liquid
-(`analysis.flow_coefficient`), the exponent from pressure against volume (`analysis.exponent`). Never fits n and
+(`analysis.discharge.direct_cda`), the exponent from pressure against volume (`analysis.discharge.exponent`). Never fits n and
 CdA to a pressure trace alone: such a fit came out 10 to 190 % wrong in CdA with a residual below the noise.
 """
 
@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.exponent import LAW_MISFIT, Exponent, exponent_from_pv, ranked
-from standbook.analysis.flow_coefficient import DirectCda, direct_cda
-from standbook.analysis.flow_record import (
+from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
+from standbook.analysis.discharge.exponent import LAW_MISFIT, Exponent, exponent_from_pv, ranked
+from standbook.analysis.discharge.record import (
     Flow,
     FlowRecord,
     NoteTerms,

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from standbook.analysis.fit import FITTED, joint_findings, joint_fit
-from standbook.analysis.flow_coefficient import direct_cda
-from standbook.analysis.flow_record import NoteTerms, SensorTerms, thinned
+from standbook.analysis.discharge.direct_cda import direct_cda
+from standbook.analysis.discharge.joint_fit import FITTED, joint_findings, joint_fit
+from standbook.analysis.discharge.record import NoteTerms, SensorTerms, thinned
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.results import Measured
 from standbook.daq.errors import DataError

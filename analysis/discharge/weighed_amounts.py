@@ -1,6 +1,6 @@
 """Several amounts of one cold flow weighed into one, with the record that the later steps take.
 
-SI. Where amounts contradict each other nothing is averaged: `analysis.amounts` decides, and what it could not decide
+SI. Where amounts contradict each other nothing is averaged: `analysis.discharge.amounts` decides, and what it could not decide
 widens the uncertainty.
 """
 
@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.amounts import Amount, Balance, balance
-from standbook.analysis.flow_record import FlowRecord, NoteTerms, SensorTerms, averaged_flow, changes, thinned
+from standbook.analysis.discharge.amounts import Amount, Balance, balance
+from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms, averaged_flow, changes, thinned
 from standbook.analysis.results.results import Measured
 
 
