@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.channel_checks.channel_health import usable
+from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.record import FlowRecord, StaticPressure
-from standbook.analysis.flow_side import FlowSide
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.physics.ullage_model import AFTER, Courses, Faults, Vessel, middle_after_seen
 from standbook.analysis.results.results import Measured

@@ -22,14 +22,14 @@ from standbook.analysis.channel_checks.channel_health import (
 from standbook.analysis.channel_checks.mark_checks import mark_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.channel_checks.supply_checks import supply_findings
+from standbook.analysis.cold_flow.flow_contradictions import contradictions, without_numbers
+from standbook.analysis.cold_flow.flow_findings import amount_findings, course_findings, no_flow, no_sensor
+from standbook.analysis.cold_flow.flow_instants import FlowInstants, flow_instants
+from standbook.analysis.cold_flow.tank_side import FlowSide, flow_side
 from standbook.analysis.dataset.dataset import Array, Channel, Dataset, iso_time, moved
 from standbook.analysis.dataset.empty_results import bare_results
 from standbook.analysis.discharge.tank_curves import tank_curves
-from standbook.analysis.flow_contradictions import contradictions, without_numbers
 from standbook.analysis.flow_diagnosis import diagnosis_findings
-from standbook.analysis.flow_findings import amount_findings, course_findings, no_flow, no_sensor
-from standbook.analysis.flow_instants import FlowInstants, flow_instants
-from standbook.analysis.flow_side import FlowSide, flow_side
 from standbook.analysis.no_flow_causes import no_flow_causes
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Analysis, Comparison, EventResult, Finding, TZero, Window

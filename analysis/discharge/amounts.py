@@ -2,7 +2,7 @@
 
 SI; times in seconds. An amount is a mass that passed between two instants, with its uncertainty by source. Two amounts
 that name one source share one error. Each gives a flow coefficient of its own; they are weighed by their whole
-covariance and held against each other pair by pair. Reads no channel: `analysis.flow_amounts` makes amounts of those.
+covariance and held against each other pair by pair. Reads no channel: `analysis.cold_flow.observed_amounts` makes amounts of those.
 """
 
 import itertools

@@ -1,6 +1,6 @@
 """Where the smooth curves before and after an instant meet: two polynomials, or one curve that turns.
 
-SI; times in seconds, pressures absolute. What the instant is to a tank, `analysis.flow_instants` knows.
+SI; times in seconds, pressures absolute. What the instant is to a tank, `analysis.cold_flow.flow_instants` knows.
 """
 
 import math

@@ -10,6 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from standbook.analysis.cold_flow.flow_instants import FlowInstants, at_rest_since
+from standbook.analysis.cold_flow.observed_amounts import observed_amounts
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.amounts import Amount, Balance
 from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
@@ -34,8 +36,6 @@ from standbook.analysis.discharge.tank_results import (
 )
 from standbook.analysis.discharge.weighed_amounts import WeighedAmounts, weighed_amounts
 from standbook.analysis.firing_tanks import head_of, mean_near
-from standbook.analysis.flow_amounts import observed_amounts
-from standbook.analysis.flow_instants import FlowInstants, at_rest_since
 from standbook.analysis.physics import fluids
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.results import Finding, Measured, TankResult

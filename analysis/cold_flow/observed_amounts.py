@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.channel_checks.channel_health import usable
+from standbook.analysis.cold_flow.flow_instants import FlowInstants
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.amounts import Amount
 from standbook.analysis.discharge.record import Flow
-from standbook.analysis.flow_instants import FlowInstants
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.windows import block_means, correlation_time
 from standbook.daq.config.plan import Tank

@@ -10,8 +10,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
-from standbook.analysis.flow_side import FlowSide
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.band_comparison import block_average
 from standbook.daq.quantity import absolute

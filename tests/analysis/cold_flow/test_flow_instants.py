@@ -7,7 +7,7 @@ second, as gas takes the liquid's place with a time constant of 0.17 s.
 import numpy as np
 import pytest
 
-from standbook.analysis.flow_instants import FlowInstants, flow_instants
+from standbook.analysis.cold_flow.flow_instants import FlowInstants, flow_instants
 from standbook.analysis.physics.blowdown import Discharge, discharge_history
 from standbook.analysis.signal.valve_events import Event
 from standbook.daq.errors import DataError

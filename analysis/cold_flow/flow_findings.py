@@ -6,9 +6,9 @@ SI, absolute pressures; times in seconds after T-0; sentences show bar, kg and s
 import math
 from collections.abc import Iterable
 
+from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.amounts import DISAGREE, Amount, Pair
-from standbook.analysis.flow_side import FlowSide
 from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import Tank
 
