@@ -28,9 +28,9 @@ from standbook.analysis.cold_flow.flow_instants import FlowInstants, flow_instan
 from standbook.analysis.cold_flow.tank_side import FlowSide, flow_side
 from standbook.analysis.dataset.dataset import Array, Channel, Dataset, iso_time, moved
 from standbook.analysis.dataset.empty_results import bare_results
+from standbook.analysis.diagnosis.flow_diagnosis import diagnosis_findings
+from standbook.analysis.diagnosis.no_flow_causes import no_flow_causes
 from standbook.analysis.discharge.tank_curves import tank_curves
-from standbook.analysis.flow_diagnosis import diagnosis_findings
-from standbook.analysis.no_flow_causes import no_flow_causes
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Analysis, Comparison, EventResult, Finding, TZero, Window
 from standbook.analysis.signal.band_comparison import compare, departure_findings

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from standbook.analysis.cold_flow.flow_contradictions import AMOUNT_RATIOS, CHORDS, LITTLE, NEAR, PRESSURE_RATIOS
-from standbook.analysis.diagnose import ALARM, SIGNATURE_SHARE
-from standbook.analysis.flow_causes import CHOKED, HEAT
-from standbook.analysis.flow_evidence import NAMES, Evidence, predicted
+from standbook.analysis.diagnosis.flow_causes import CHOKED, HEAT
+from standbook.analysis.diagnosis.flow_evidence import NAMES, Evidence, predicted
+from standbook.analysis.diagnosis.ranking import ALARM, SIGNATURE_SHARE
 from standbook.analysis.physics.ullage_model import Faults, Vessel, courses, gas_at
 from tests.repository import ROOT
 

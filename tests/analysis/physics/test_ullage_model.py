@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from standbook.analysis.flow_evidence import shape
+from standbook.analysis.diagnosis.flow_evidence import shape
 from standbook.analysis.physics import fluids
 from standbook.analysis.physics.blowdown import blowdown
 from standbook.analysis.physics.ullage_model import Faults, Vessel, courses, gas_at, middle_after_seen

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
-from standbook.analysis.diagnose import Diagnosis, Signature, diagnose
-from standbook.analysis.flow_evidence import NAMES, Evidence, evidence_of, predicted, weighed_of
+from standbook.analysis.diagnosis.flow_evidence import NAMES, Evidence, evidence_of, predicted, weighed_of
+from standbook.analysis.diagnosis.ranking import Diagnosis, Signature, diagnose
 from standbook.analysis.physics.ullage_model import Faults, Gas, Vessel, courses, gas_at
 
 Array = NDArray[np.float64]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.diagnose import Signature, diagnose
+from standbook.analysis.diagnosis.ranking import Signature, diagnose
 
 ONE = np.ones(1)
 

@@ -12,9 +12,9 @@ import numpy as np
 
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
-from standbook.analysis.diagnose import Diagnosis, Ranked
+from standbook.analysis.diagnosis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
+from standbook.analysis.diagnosis.ranking import Diagnosis, Ranked
 from standbook.analysis.discharge.record import NoteTerms, SensorTerms, averaged_flow, shifted_flows
-from standbook.analysis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
 from standbook.analysis.results.results import Finding
 from standbook.daq.errors import DataError
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import saturated
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.diagnose import Diagnosis, Signature, diagnose
+from standbook.analysis.diagnosis.ranking import Diagnosis, Signature, diagnose
 from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import DETECTED_OPENING, Tank
 
