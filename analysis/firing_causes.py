@@ -25,12 +25,12 @@ from standbook.analysis.firing_assumptions import (
     moved_by,
     shifts_of,
 )
-from standbook.analysis.firing_burn import Burn
-from standbook.analysis.firing_tanks import TankFlow, left_aboard, mean_near
 from standbook.analysis.physics.tank_emptying import fire
 from standbook.analysis.results.results import Finding, ImpulseResult, Severity, TankResult
 from standbook.analysis.signal.band_comparison import block_average
-from standbook.analysis.thrust_record import ThrustRecord
+from standbook.analysis.thrust.burn import Burn
+from standbook.analysis.thrust.tank_flows import TankFlow, left_aboard, mean_near
+from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.config.plan import Plan
 
 Array = NDArray[np.float64]

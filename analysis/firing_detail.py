@@ -3,17 +3,17 @@
 from collections.abc import Mapping
 
 from standbook.analysis.dataset.dataset import Dataset
-from standbook.analysis.firing_burn import Burn
-from standbook.analysis.firing_impulse import relative_gain_u
 from standbook.analysis.firing_spectra import stability_of
-from standbook.analysis.firing_tanks import TankFlow, first_run_out
 from standbook.analysis.firing_transients import burns, scale_of, shutdown, start_transient, stiffness_of
-from standbook.analysis.load_path import load_path, load_path_findings
 from standbook.analysis.mass_closure import closure_findings, mass_routes
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import FiringDetail
 from standbook.analysis.results.results import Finding, ImpulseResult
-from standbook.analysis.thrust_record import ThrustRecord
+from standbook.analysis.thrust.burn import Burn
+from standbook.analysis.thrust.load_path import load_path, load_path_findings
+from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
+from standbook.analysis.thrust.thrust_record import ThrustRecord
+from standbook.analysis.thrust.total_impulse import relative_gain_u
 
 
 def firing_detail(

@@ -20,17 +20,17 @@ from standbook.analysis.discharge.tank_results import (
     tank_pressure,
     ullage_correlation,
 )
-from standbook.analysis.firing_burn import Burn
-from standbook.analysis.firing_chamber import above_tank, bridged_integral, pressure_integral
 from standbook.analysis.firing_flow_record import flow_record
-from standbook.analysis.firing_impulse import EDGE_U
-from standbook.analysis.firing_tanks import TankFlow, first_run_out, left_aboard, mean_near
 from standbook.analysis.physics import performance
 from standbook.analysis.physics.engine import specific_impulse
 from standbook.analysis.physics.load_cell import AGREE, Unloaded
 from standbook.analysis.results.results import EngineResult, Finding, ImpulseResult, Measured, TankResult
 from standbook.analysis.signal.band_comparison import block_average
-from standbook.analysis.thrust_record import ThrustRecord
+from standbook.analysis.thrust.burn import Burn
+from standbook.analysis.thrust.chamber_pressure import above_tank, bridged_integral, pressure_integral
+from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out, left_aboard, mean_near
+from standbook.analysis.thrust.thrust_record import ThrustRecord
+from standbook.analysis.thrust.total_impulse import EDGE_U
 from standbook.daq.errors import DataError
 
 STIFFNESS_OVER = 0.2  # s

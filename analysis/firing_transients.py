@@ -11,8 +11,6 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.firing_burn import TEN_PERCENT_U, Burn, force_u
-from standbook.analysis.firing_tanks import TankFlow
 from standbook.analysis.physics.performance import least_stiffness
 from standbook.analysis.results.firing_results import BurnByDefinition, Shutdown, StartTransient, Stiffness
 from standbook.analysis.results.quantities import Measured
@@ -20,7 +18,9 @@ from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.signal.thrust_crossings import aft_tangent_bisector, thrust_start_stop
 from standbook.analysis.signal.transients import FALLEN, rise_of, shutdown_begin
-from standbook.analysis.thrust_record import ThrustRecord
+from standbook.analysis.thrust.burn import TEN_PERCENT_U, Burn, force_u
+from standbook.analysis.thrust.tank_flows import TankFlow
+from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.errors import DataError
 
 CHAMBER_MEAN = 0.005  # s; roughness of single samples is no overshoot
@@ -36,7 +36,7 @@ DEFINITION_U: Mapping[str, float] = {
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """What a mean force of this firing is uncertain by. See :func:`analysis.firing_burn.force_u`."""
+    """What a mean force of this firing is uncertain by. See :func:`analysis.thrust.burn.force_u`."""
 
     impulse: float  # [N*s]
     length: float  # [s]

@@ -27,10 +27,7 @@ from standbook.analysis.channel_checks.supply_checks import supply_findings
 from standbook.analysis.class_reserve import class_reserve, reserve_finding
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.dataset.empty_results import bare_results
-from standbook.analysis.firing_attempt import cold_pass, loaded_besides, with_credible_t_zero
-from standbook.analysis.firing_burn import Burn, beside_gap, burn_of, burn_time, thrust_result
 from standbook.analysis.firing_causes import firing_diagnosis
-from standbook.analysis.firing_chamber import chamber_burns
 from standbook.analysis.firing_curves import firing_curves
 from standbook.analysis.firing_detail import firing_detail
 from standbook.analysis.firing_engine import (
@@ -40,8 +37,6 @@ from standbook.analysis.firing_engine import (
     with_cell_mass,
     with_doubted_masses,
 )
-from standbook.analysis.firing_impulse import doubt, impulses, relative_gain_u, verdicts
-from standbook.analysis.firing_tanks import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
 from standbook.analysis.physics.impulse import Seen, seen
 from standbook.analysis.physics.load_cell import weight_findings
 from standbook.analysis.results.results import (
@@ -57,8 +52,20 @@ from standbook.analysis.results.results import (
     Window,
 )
 from standbook.analysis.signal.band_comparison import compare, departure_findings
-from standbook.analysis.thrust_doubts import thrust_doubts
-from standbook.analysis.thrust_record import Span, ThrustRecord, is_thrust, mode_period, rough_span, thrust_record
+from standbook.analysis.thrust.burn import Burn, beside_gap, burn_of, burn_time, thrust_result
+from standbook.analysis.thrust.chamber_pressure import chamber_burns
+from standbook.analysis.thrust.misfire import cold_pass, loaded_besides, with_credible_t_zero
+from standbook.analysis.thrust.plausibility import thrust_doubts
+from standbook.analysis.thrust.tank_flows import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
+from standbook.analysis.thrust.thrust_record import (
+    Span,
+    ThrustRecord,
+    is_thrust,
+    mode_period,
+    rough_span,
+    thrust_record,
+)
+from standbook.analysis.thrust.total_impulse import doubt, impulses, relative_gain_u, verdicts
 from standbook.daq.errors import DataError
 
 PARTED = frozenset({"thrust-not-followed", "chamber-not-followed"})  # nothing new where a unit is wrong

@@ -35,10 +35,10 @@ from standbook.analysis.discharge.tank_results import (
     ullage_correlation,
 )
 from standbook.analysis.discharge.weighed_amounts import WeighedAmounts, weighed_amounts
-from standbook.analysis.firing_tanks import head_of, mean_near
 from standbook.analysis.physics import fluids
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.results import Finding, Measured, TankResult
+from standbook.analysis.thrust.tank_flows import head_of, mean_near
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
 

@@ -11,7 +11,6 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Dataset
-from standbook.analysis.firing_burn import Burn
 from standbook.analysis.physics.impulse import (
     GAPS_BOUNDED,
     Seen,
@@ -22,7 +21,8 @@ from standbook.analysis.physics.impulse import (
 )
 from standbook.analysis.physics.impulse_limits import verdict
 from standbook.analysis.results.results import BudgetTerm, Finding, ImpulseResult, Verdict
-from standbook.analysis.thrust_record import ThrustRecord, impulse_budget
+from standbook.analysis.thrust.burn import Burn
+from standbook.analysis.thrust.thrust_record import ThrustRecord, impulse_budget
 from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.errors import DataError
 

@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated
 from standbook.analysis.channel_checks.load_cell_samples import believed
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.firing_chamber import CHOKED
-from standbook.analysis.firing_tanks import TankFlow, ends_u, expelled_share_of, weighed_mass
 from standbook.analysis.physics.impulse import Seen, noise_u, sample_interval, sampling_u, seen
 from standbook.analysis.physics.load_cell import (
     SHAPE_U,
@@ -31,6 +29,8 @@ from standbook.analysis.physics.performance import exit_force
 from standbook.analysis.results.results import BudgetTerm, Measured
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.windows import MAD_TO_SIGMA, Window, quiet_window
+from standbook.analysis.thrust.chamber_pressure import CHOKED
+from standbook.analysis.thrust.tank_flows import TankFlow, ends_u, expelled_share_of, weighed_mass
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError

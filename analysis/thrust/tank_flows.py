@@ -15,9 +15,9 @@ from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.results import Finding, Measured
-from standbook.analysis.run_out import FADES, run_out_of
 from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.signal.valve_events import Event, closing_time, knee_time, opening_time
+from standbook.analysis.thrust.run_out import FADES, run_out_of
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
 

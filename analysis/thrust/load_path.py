@@ -9,7 +9,7 @@ import numpy as np
 from standbook.analysis.results.firing_results import LoadPath
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Finding
-from standbook.analysis.thrust_record import ThrustRecord
+from standbook.analysis.thrust.thrust_record import ThrustRecord
 
 REACHED = 0.5  # of the greatest thrust or hose pressure; a pull below it is carried far
 USUAL_HOSES = "some tenths of a percent to two percent"  # judgement, from simulated stands

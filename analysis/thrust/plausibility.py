@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.firing_burn import Burn
-from standbook.analysis.firing_chamber import CHOKED, above_tank
-from standbook.analysis.firing_tanks import TankFlow
 from standbook.analysis.physics.performance import exit_force
 from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.signal.thrust_crossings import running_mean
-from standbook.analysis.thrust_record import ThrustRecord
+from standbook.analysis.thrust.burn import Burn
+from standbook.analysis.thrust.chamber_pressure import CHOKED, above_tank
+from standbook.analysis.thrust.tank_flows import TankFlow
+from standbook.analysis.thrust.thrust_record import ThrustRecord
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

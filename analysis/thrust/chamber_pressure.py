@@ -9,10 +9,10 @@ from collections.abc import Mapping
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.firing_tanks import TankFlow
 from standbook.analysis.physics.impulse import seen
 from standbook.analysis.results.results import Finding, Measured
 from standbook.analysis.signal.thrust_crossings import running_mean
+from standbook.analysis.thrust.tank_flows import TankFlow
 
 CHOKED = 1.5  # chamber over ambient pressure, above which something burns
 MEAN_OVER = 0.02  # s

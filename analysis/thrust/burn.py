@@ -15,7 +15,7 @@ from standbook.analysis.results.results import BudgetTerm, Measured, ThrustResul
 from standbook.analysis.signal.thrust_crossings import comes_to_rest, full_window, running_mean, thrust_start_stop
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.signal.windows import Window
-from standbook.analysis.thrust_record import MARGIN, ThrustRecord
+from standbook.analysis.thrust.thrust_record import MARGIN, ThrustRecord
 
 PAD = 0.5  # s of nought put before or after a record that begins or ends under thrust, to find its other end
 SETTLED_AFTER, LEVEL_OVER = 0.3, 0.2  # s after the 10 % start, and averaged over

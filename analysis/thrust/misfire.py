@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.firing_chamber import CHOKED
 from standbook.analysis.results.results import Finding
-from standbook.analysis.thrust_record import Span, ThrustRecord
+from standbook.analysis.thrust.chamber_pressure import CHOKED
+from standbook.analysis.thrust.thrust_record import Span, ThrustRecord
 
 EARLY = 0.5  # s; thrust that is up so long before T-0 was not begun by it
 COLD_SHARE = 1.5  # of the weight of all liquid; a greater load on the cell is thrust, whatever the chamber says
