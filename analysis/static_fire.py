@@ -24,19 +24,19 @@ from standbook.analysis.channel_checks.load_cell_samples import believed, cell_f
 from standbook.analysis.channel_checks.mark_checks import mark_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.channel_checks.supply_checks import supply_findings
-from standbook.analysis.class_reserve import class_reserve, reserve_finding
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.dataset.empty_results import bare_results
-from standbook.analysis.firing_causes import firing_diagnosis
-from standbook.analysis.firing_curves import firing_curves
-from standbook.analysis.firing_detail import firing_detail
-from standbook.analysis.firing_engine import (
+from standbook.analysis.firing.class_reserve import class_reserve, reserve_finding
+from standbook.analysis.firing.engine_performance import (
     engine_of,
     run_out_findings,
     tank_sides,
     with_cell_mass,
     with_doubted_masses,
 )
+from standbook.analysis.firing.firing_causes import firing_diagnosis
+from standbook.analysis.firing.firing_curves import firing_curves
+from standbook.analysis.firing.firing_detail import firing_detail
 from standbook.analysis.physics.impulse import Seen, seen
 from standbook.analysis.physics.load_cell import weight_findings
 from standbook.analysis.results.results import (

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from standbook.analysis.firing.stability_findings import frequencies, limit_words
 from standbook.analysis.report import numbers, spectrum_figure
 from standbook.analysis.report.blocks import (
     Block,
@@ -18,7 +19,6 @@ from standbook.analysis.report.context import ReportContext
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import ClassReserve, FiringDetail, Line, Stability
 from standbook.analysis.results.results import Measured, Results
-from standbook.analysis.spectra_sentences import frequencies, limit_words
 
 Curves = Mapping[str, Curve]
 Rows = list[tuple[str, Measured | None, numbers.Reference | None]]

@@ -5,11 +5,11 @@ from collections.abc import Mapping
 from matplotlib.axes import Axes
 from matplotlib.ticker import NullFormatter
 
+from standbook.analysis.firing.stability_findings import frequencies
 from standbook.analysis.report import drawing
 from standbook.analysis.report.drawing import BLUE, FONT, GREEN, GREY, INK, VERMILION
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import Line, Stability
-from standbook.analysis.spectra_sentences import frequencies
 
 LOOKS = ((INK, "-"), (BLUE, (0, (5, 2))), (VERMILION, (0, (1, 1.2))), (GREEN, (0, (4, 1.5, 1, 1.5))))
 SHORT = {"mains": "mains", "stand mode": "stand", "coherent": "chamber + feed", "alias": "image", "undecided": "?"}

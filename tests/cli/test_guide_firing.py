@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from standbook.analysis.class_reserve import largest_term
-from standbook.analysis.firing_spectra import MODE_WITHIN, SMOOTH_BLOCK, SMOOTH_LIMIT, SMOOTH_OVER
-from standbook.analysis.firing_transients import CHAMBER_MEAN, DEFINITION_U, STIFFNESS_OVER
+from standbook.analysis.firing.class_reserve import largest_term
+from standbook.analysis.firing.firing_transients import CHAMBER_MEAN, DEFINITION_U, STIFFNESS_OVER
+from standbook.analysis.firing.stability import MODE_WITHIN, SMOOTH_BLOCK, SMOOTH_LIMIT, SMOOTH_OVER
+from standbook.analysis.firing.stability_findings import CHUG_SHARE
 from standbook.analysis.physics.performance import least_stiffness
 from standbook.analysis.results.firing_results import LineName
 from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal import spectra
 from standbook.analysis.signal.transients import rise_of
-from standbook.analysis.spectra_sentences import CHUG_SHARE
 from standbook.daq.config.calibration import StandInteraction
 from tests.repository import ROOT
 

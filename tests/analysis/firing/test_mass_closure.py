@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from standbook.analysis.mass_closure import CELL, FLOW_AREA, SCALES
+from standbook.analysis.firing.mass_closure import CELL, FLOW_AREA, SCALES
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument

@@ -12,12 +12,12 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated, usable
 from standbook.analysis.dataset.dataset import Array, Channel, Dataset
+from standbook.analysis.firing.stability_findings import spectra_findings
 from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve
 from standbook.analysis.results.firing_results import Line, LineName, Stability
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal import spectra
 from standbook.analysis.signal.spectra import Track
-from standbook.analysis.spectra_sentences import spectra_findings
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 

@@ -3,9 +3,9 @@
 from collections.abc import Mapping
 
 from standbook.analysis.dataset.dataset import Dataset
-from standbook.analysis.firing_spectra import stability_of
-from standbook.analysis.firing_transients import burns, scale_of, shutdown, start_transient, stiffness_of
-from standbook.analysis.mass_closure import closure_findings, mass_routes
+from standbook.analysis.firing.firing_transients import burns, scale_of, shutdown, start_transient, stiffness_of
+from standbook.analysis.firing.mass_closure import closure_findings, mass_routes
+from standbook.analysis.firing.stability import stability_of
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import FiringDetail
 from standbook.analysis.results.results import Finding, ImpulseResult

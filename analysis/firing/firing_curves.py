@@ -10,8 +10,8 @@ import numpy as np
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Array, Channel, Dataset
 from standbook.analysis.discharge.tank_curves import POINTS, measured_curve, tank_curves
-from standbook.analysis.firing_engine import TankSide
-from standbook.analysis.firing_flow_record import flow_record
+from standbook.analysis.firing.discharge_record import flow_record
+from standbook.analysis.firing.engine_performance import TankSide
 from standbook.analysis.physics.performance import stiffness_curve
 from standbook.analysis.results.curves import Curve, envelope
 from standbook.analysis.results.results import ImpulseResult

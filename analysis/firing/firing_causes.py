@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.diagnosis.ranking import Diagnosis, Ranked, Signature, diagnose
-from standbook.analysis.firing_assumptions import (
+from standbook.analysis.firing.firing_assumptions import (
     DRIFT_U,
     SIDES,
     Assumption,

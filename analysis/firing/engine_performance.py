@@ -20,7 +20,7 @@ from standbook.analysis.discharge.tank_results import (
     tank_pressure,
     ullage_correlation,
 )
-from standbook.analysis.firing_flow_record import flow_record
+from standbook.analysis.firing.discharge_record import flow_record
 from standbook.analysis.physics import performance
 from standbook.analysis.physics.engine import specific_impulse
 from standbook.analysis.physics.load_cell import AGREE, Unloaded

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from standbook.analysis.class_reserve import class_reserve, greatest_share, largest_term, reserve_finding
+from standbook.analysis.firing.class_reserve import class_reserve, greatest_share, largest_term, reserve_finding
 from standbook.analysis.physics.impulse import impulse_result
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
 from standbook.analysis.predict import impulses_by_load, predict
