@@ -12,7 +12,7 @@ from typing import Final
 
 from rich.console import Console
 
-from standbook.analysis.live_bands import live_prediction
+from standbook.analysis.prediction.live_bands import live_prediction
 from standbook.cli.keys import KeyMarks, KeyReader
 from standbook.cli.live_screen import screen_lines
 from standbook.cli.live_words import AlarmBook, Head, Picture, link_alarms

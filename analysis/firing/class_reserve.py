@@ -12,7 +12,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
 from standbook.analysis.physics.impulse_limits import guard_factor
-from standbook.analysis.predict import impulses_by_load
+from standbook.analysis.prediction.predict import impulses_by_load
 from standbook.analysis.results.firing_results import ClassReserve
 from standbook.analysis.results.results import BudgetTerm, Finding, ImpulseResult, Verdict
 from standbook.daq.config.plan import Plan

@@ -10,8 +10,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis import draws
 from standbook.analysis.physics.engine import Chamber, Side
+from standbook.analysis.prediction import draws
 from standbook.daq.config.plan import Engine, Plan, Tank
 from standbook.daq.errors import ConfigError
 

@@ -6,7 +6,7 @@ import json
 import pytest
 
 from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, analyse_run
-from standbook.analysis.predict import predict
+from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.curves import read_curves
 from standbook.analysis.results.results import from_json
 from standbook.analysis.simulation.draw import Draw, Errors

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from standbook.analysis.analyse import analyse
-from standbook.analysis.predict import predict
+from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.results import Measured, from_json, to_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand, perform

@@ -9,7 +9,7 @@ import pytest
 
 from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset.dataset import Weighing
-from standbook.analysis.predict import predict
+from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.results import Measured, from_json, to_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import demo_draw, rehearse

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.carry_over import Ullage, carry_exponent
 from standbook.analysis.physics.fluids import chord_isentropic_exponent
 from standbook.analysis.physics.ullage_model import gas_at
+from standbook.analysis.prediction.carry_over import Ullage, carry_exponent
 from standbook.analysis.results.results import Measured
 
 SEED = 20310602

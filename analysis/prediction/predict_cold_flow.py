@@ -7,9 +7,9 @@ What the gas does after that is not predicted.
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis import draws, model_findings
-from standbook.analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
 from standbook.analysis.physics.tank_emptying import Emptying, flow_out
+from standbook.analysis.prediction import draws, model_findings
+from standbook.analysis.prediction.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Finding, Severity
 from standbook.daq.config.plan import Plan, Tank
@@ -54,7 +54,7 @@ class _Run:
 
 
 def predict_flow(plan: Plan, *, samples: int, seed: int) -> Prediction:
-    """Predict a cold flow; see `analysis.predict.predict`."""
+    """Predict a cold flow; see `analysis.prediction.predict.predict`."""
     (tank,) = plan.tank
     close = _closing(plan)
     rough = _Run(plan, draws.nominal, *_rough_step(plan), np.inf)

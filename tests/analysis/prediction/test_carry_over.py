@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.carry_over import (
+from standbook.analysis.physics import fluids
+from standbook.analysis.prediction.carry_over import (
     CAVITATES,
     FRICTION_SHARE,
     HEAT_POWER,
@@ -26,7 +27,6 @@ from standbook.analysis.carry_over import (
     plan_lines,
     reynolds_u,
 )
-from standbook.analysis.physics import fluids
 from standbook.analysis.results.results import Measured
 from standbook.analysis.signal.band_comparison import INSIDE_ENOUGH, departure
 from tests.repository import ROOT

@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from standbook.analysis.carry_over import (
+from standbook.analysis.physics import fluids
+from standbook.analysis.prediction.carry_over import (
     CarriedCda,
     CarriedExponent,
     Side,
@@ -20,8 +21,7 @@ from standbook.analysis.carry_over import (
     is_cryogenic,
     plan_lines,
 )
-from standbook.analysis.physics import fluids
-from standbook.analysis.predict import predict
+from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Finding, Results, from_json
 from standbook.daq.config.campaign import RUNS, Campaign

@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 
-from standbook.analysis import class_margin, draws, model_findings
-from standbook.analysis.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
-from standbook.analysis.expectation import pad_card, prediction_sentences
 from standbook.analysis.physics.tank_emptying import Firing, fire
-from standbook.analysis.predict_flow import predict_flow
+from standbook.analysis.prediction import class_margin, draws, model_findings
+from standbook.analysis.prediction.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
+from standbook.analysis.prediction.pad_card import pad_card, prediction_sentences
+from standbook.analysis.prediction.predict_cold_flow import predict_flow
 from standbook.analysis.results.prediction import Band, Prediction, Scalar
 from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import Plan
