@@ -6,10 +6,10 @@ from pathlib import Path
 
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.load_run import load_dataset
+from standbook.analysis.kinds.cold_flow import analyse_water_flow
+from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.results.curves import write_curves
 from standbook.analysis.results.results import Analysis, Results, to_json
-from standbook.analysis.static_fire import analyse_static_fire
-from standbook.analysis.water_flow import analyse_water_flow
 from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import ConfigError, DataError

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from standbook.analysis.discharge.direct_cda import direct_cda
 from standbook.analysis.discharge.exponent import exponent_from_pv
 from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.kinds.static_fire import analyse_static_fire, firing_impulse
 from standbook.analysis.physics.blowdown import Discharge, discharge_history
 from standbook.analysis.physics.impulse import seen
 from standbook.analysis.physics.impulse_limits import verdict
@@ -24,7 +25,6 @@ from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
-from standbook.analysis.static_fire import analyse_static_fire, firing_impulse
 from standbook.daq.quantity import factor
 from tests.rehearsed import dataset_of
 from tests.studies.impulse_coverage import NEEDED, campaign_for_study

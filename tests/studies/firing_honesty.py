@@ -19,12 +19,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.results.results import Measured
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import noted_plan, world_of
-from standbook.analysis.static_fire import analyse_static_fire
 from standbook.daq.quantity import parse_quantity
 from tests.rehearsed import dataset_of
 from tests.studies.impulse_coverage import campaign_for_study

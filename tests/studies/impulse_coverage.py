@@ -16,11 +16,11 @@ from pathlib import Path
 
 import numpy as np
 
+from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import noted_plan, world_of
-from standbook.analysis.static_fire import analyse_static_fire
 from standbook.cli.starter import write_campaign
 from standbook.daq.config.campaign import read_campaign
 from tests.rehearsed import dataset_of

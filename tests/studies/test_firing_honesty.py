@@ -5,11 +5,11 @@ import dataclasses
 import numpy as np
 import pytest
 
+from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
-from standbook.analysis.static_fire import analyse_static_fire
 from tests.rehearsed import dataset_of
 from tests.studies.firing_honesty import (
     NEEDED,

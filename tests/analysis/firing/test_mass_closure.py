@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from standbook.analysis.firing.mass_closure import CELL, FLOW_AREA, SCALES
+from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
-from standbook.analysis.static_fire import analyse_static_fire
 from standbook.daq.config.calibration import StandInteraction
 from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY

@@ -6,11 +6,11 @@ import math
 import numpy as np
 import pytest
 
+from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
-from standbook.analysis.static_fire import analyse_static_fire
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
 from tests.campaign_fixture import TODAY

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from standbook.analysis.analyse import analyse
+from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.results import Measured, from_json, to_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
-from standbook.analysis.static_fire import analyse_static_fire
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import DataError
 from tests.campaign_fixture import TODAY

@@ -9,11 +9,11 @@ import pytest
 
 from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset.dataset import Weighing
+from standbook.analysis.kinds.cold_flow import analyse_water_flow
 from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.results import Measured, from_json, to_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import demo_draw, rehearse
-from standbook.analysis.water_flow import analyse_water_flow
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
 from tests.campaign_fixture import TODAY
