@@ -22,7 +22,7 @@ def analyse(
     Example: standbook analyse teasel-2/runs/2031-06-14_HF-02
     """
     from standbook.analysis.analyse import analyse_run
-    from standbook.analysis.report.quick_look import quick_look
+    from standbook.analysis.report.terminal_summary import quick_look
     from standbook.analysis.results.results import to_json
 
     folder, results = analyse_run(run, calibrations=tuple(calibration or ()), software=software())

@@ -1,6 +1,6 @@
 """What the report says about a run besides its results: plan, stand, calibrations, people, hashes.
 
-Frozen types only; ``analysis.report.gather`` fills them from a run folder. SI units, pressures absolute.
+Frozen types only; ``analysis.report.collect`` fills them from a run folder. SI units, pressures absolute.
 """
 
 from dataclasses import dataclass

@@ -4,7 +4,7 @@ import datetime as dt
 from pathlib import Path
 
 from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, later_calibrations
-from standbook.analysis.report.gather import context_from_run
+from standbook.analysis.report.collect import context_from_run
 from standbook.analysis.report.render import render_report
 from standbook.analysis.results.curves import read_curves
 from standbook.analysis.results.results import Results, from_json

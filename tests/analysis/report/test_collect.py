@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from standbook.analysis.report import gather
+from standbook.analysis.report import collect
 from standbook.analysis.report.render import render_report
 from standbook.analysis.results.prediction import Prediction, Scalar
 from standbook.daq.config.campaign import read_campaign
@@ -79,7 +79,7 @@ def run_of(made, *, rehearsal=False):
 
 
 def test_the_plan_arrives_with_uncertainties_in_si(made):
-    plan = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED).plan
+    plan = collect.context_from_run(run_of(made), fixture.firing(), created=CREATED).plan
     oxidiser = plan.tanks[0]
     assert oxidiser.name == "oxidiser"
     assert oxidiser.load.value == pytest.approx(10.66)  # the starter's plan is the scenario's
@@ -91,7 +91,7 @@ def test_the_plan_arrives_with_uncertainties_in_si(made):
 
 
 def test_lock_hashes_and_weighings_are_carried(made):
-    context = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED)
+    context = collect.context_from_run(run_of(made), fixture.firing(), created=CREATED)
     assert context.locked_at == "2031-06-13T18:02:44Z"
     assert context.manifest_sha256 == "cd" * 32
     assert [item.name for item in context.files] == ["plan.toml", "raw/x"]
@@ -103,18 +103,18 @@ def test_lock_hashes_and_weighings_are_carried(made):
 
 def test_a_postdiction_shows_no_lock_time(made):
     late = replace(fixture.firing(), prediction="postdiction")
-    assert gather.context_from_run(run_of(made), late, created=CREATED).locked_at is None
+    assert collect.context_from_run(run_of(made), late, created=CREATED).locked_at is None
 
 
 def test_a_rehearsal_is_not_offered_for_signature(made):
-    assert gather.context_from_run(run_of(made), fixture.firing(), created=CREATED).signature_allowed
+    assert collect.context_from_run(run_of(made), fixture.firing(), created=CREATED).signature_allowed
     rehearsed = replace(fixture.firing(), rehearsal=True)
     for run, results in ((run_of(made, rehearsal=True), fixture.firing()), (run_of(made), rehearsed)):
-        assert not gather.context_from_run(run, results, created=CREATED).signature_allowed
+        assert not collect.context_from_run(run, results, created=CREATED).signature_allowed
 
 
 def test_predicted_numbers_meet_their_measured_ones():
-    pairs = {pair.name: pair.measured for pair in gather.predicted_scalars(prediction(), fixture.firing())}
+    pairs = {pair.name: pair.measured for pair in collect.predicted_scalars(prediction(), fixture.firing())}
     assert list(pairs) == ["Impulse", "Tank pressure at end, oxidiser", "Expelled mass"]  # nothing measures mass flow
     assert pairs["Impulse"].value == fixture.firing().impulse.value
     assert pairs["Tank pressure at end, oxidiser"].value == 14.71e5
@@ -123,15 +123,15 @@ def test_predicted_numbers_meet_their_measured_ones():
 
 
 def test_a_lower_bound_is_not_set_against_a_band():
-    pairs = {pair.name: pair.measured for pair in gather.predicted_scalars(prediction(), fixture.lower_bound())}
+    pairs = {pair.name: pair.measured for pair in collect.predicted_scalars(prediction(), fixture.lower_bound())}
     assert pairs["Impulse"] is None
-    bare = {pair.name: pair.measured for pair in gather.predicted_scalars(prediction(), fixture.nothing_known())}
+    bare = {pair.name: pair.measured for pair in collect.predicted_scalars(prediction(), fixture.nothing_known())}
     assert set(bare.values()) == {None}
 
 
 def test_a_water_flow_takes_its_only_tank():
     flow = replace(prediction(), scalars={"tank pressure at start": Scalar(9.98e5, 9.9e5, 10.1e5, 9.98e5, 5e3, "Pa")})
-    pair = gather.predicted_scalars(flow, fixture.water_flow()[0])[0]
+    pair = collect.predicted_scalars(flow, fixture.water_flow()[0])[0]
     assert pair.measured.value == 9.98e5
 
 
@@ -148,23 +148,23 @@ def test_a_water_flow_takes_its_only_tank():
 def test_the_rule_from_counts_to_signal_is_the_one_that_calibrates(made, change, said):
     thrust = made.stand.measuring("thrust")[0]
     gain = {"volt_per_count": parse_quantity("2 uV", "voltage"), "amplifier_gain": parse_quantity("128", "number")}
-    assert gather.signal_rule(thrust.model_copy(update=gain | change)) == said
+    assert collect.signal_rule(thrust.model_copy(update=gain | change)) == said
 
 
 def test_thrust_is_recomputed_by_hand_where_there_is_thrust(made):
-    item = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED).recomputation
+    item = collect.context_from_run(run_of(made), fixture.firing(), created=CREATED).recomputation
     assert item.tag == "LC-1"
     assert item.samples_file == "samples/cradle-a_fast.parquet"
     assert item.coefficients == made.calibrations["LC-1"].coefficients
     bare = replace(run_of(made), calibrations={})
-    context = gather.context_from_run(bare, fixture.firing(), created=CREATED)
+    context = collect.context_from_run(bare, fixture.firing(), created=CREATED)
     assert context.recomputation is None
     assert context.calibrations == ()
 
 
 def test_a_later_calibration_replaces_the_locked_one_everywhere(made):
     later = made.calibrations["LC-1"].model_copy(update={"revision": "r99", "coefficients": (0.0, 2.0)})
-    context = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED, later={"LC-1": later})
+    context = collect.context_from_run(run_of(made), fixture.firing(), created=CREATED, later={"LC-1": later})
     assert [item.revision for item in context.calibrations if item.tag == "LC-1"] == ["r99"]
     assert context.recomputation.coefficients == (0.0, 2.0)
     kept = "runs/2031-06-14_HF-02/analysis/rev-A/calibrations/LC-1_r99.toml"
@@ -172,7 +172,7 @@ def test_a_later_calibration_replaces_the_locked_one_everywhere(made):
 
 
 def test_a_gathered_context_renders(made):
-    context = gather.context_from_run(run_of(made), fixture.firing(), created=CREATED, deviations=("Fired late.",))
+    context = collect.context_from_run(run_of(made), fixture.firing(), created=CREATED, deviations=("Fired late.",))
     page = render_report(fixture.firing(), {}, context)
     assert "Fired late." in page
     assert "LC-1" in page

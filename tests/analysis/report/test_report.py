@@ -11,8 +11,8 @@ from standbook.analysis.report import drawing, figures, run_sections, sentences
 from standbook.analysis.report.blocks import Register, Table
 from standbook.analysis.report.context import CalibrationUsed, PredictedScalar
 from standbook.analysis.report.page import page_one
-from standbook.analysis.report.quick_look import quick_look
 from standbook.analysis.report.render import css_string, render_report
+from standbook.analysis.report.terminal_summary import quick_look
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Finding, Measured, Verdict
 from tests.analysis import report_fixture as fixture
