@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from standbook.analysis.report.context import (
+from standbook.analysis.report.content.context import (
     CalibrationUsed,
     FileHash,
     Person,

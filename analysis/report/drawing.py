@@ -17,7 +17,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
-from standbook.analysis.report import numbers
+from standbook.analysis.report.content import number_format
 from standbook.analysis.results.results import EventResult, Window
 
 WIDTH = 7.0  # of a full figure [in]: the text width of an A4 page, so that 9 pt print as 9 pt
@@ -95,7 +95,7 @@ def thin(
 
 def thousands(axes: Axes) -> None:
     """Write the ordinate's numbers with thousands separators."""
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.6g}".replace("-", numbers.MINUS)))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.6g}".replace("-", number_format.MINUS)))
 
 
 def time_axis(axes: Axes, t_zero: bool = True) -> None:

@@ -12,7 +12,8 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from scipy import constants
 
-from standbook.analysis.report import drawing, numbers
+from standbook.analysis.report import drawing
+from standbook.analysis.report.content import number_format
 from standbook.analysis.report.drawing import (
     BAND,
     BLUE,
@@ -117,7 +118,7 @@ def cumulative_impulse(curves: Curves, verdict: Verdict | None) -> str | None:
         axes.plot(time, value, **{**MEASURED, "label": "impulse so far"})
         if verdict is not None:
             axes.axhline(verdict.limit, color=VERMILION, linewidth=1.5, label="_limit")
-            text = f"limit {numbers.fixed(verdict.limit, 0)} N·s"
+            text = f"limit {number_format.fixed(verdict.limit, 0)} N·s"
             axes.text(float(time[-1]), verdict.limit, text, va="bottom", ha="right", color=VERMILION)
             axes.set_ylim(0.0, 1.12 * float(np.fmax.reduce(value, initial=verdict.limit)))
         axes.set_ylabel("cumulative impulse, N·s")
@@ -226,7 +227,7 @@ def budget(terms: Sequence[BudgetTerm], unit: str, name: str) -> str | None:
         axes.set_xlim(0.0, 1.12 * max(values))
         for row, value in enumerate(values):
             axes.annotate(
-                numbers.round_pair(0.0, value)[1],
+                number_format.round_pair(0.0, value)[1],
                 (value, row),
                 xytext=(4, 0),
                 textcoords="offset points",
@@ -256,7 +257,7 @@ def ruler(rows: Sequence[tuple[str, ImpulseResult, Verdict]]) -> str | None:
         for row, (_, impulse, _) in enumerate(rows):
             _interval(axes, row, impulse)
         axes.annotate(
-            f"limit {numbers.fixed(limit, 0)} N·s",
+            f"limit {number_format.fixed(limit, 0)} N·s",
             (limit, 1.0),
             xycoords=axes.get_xaxis_transform(),
             xytext=(0, 3),

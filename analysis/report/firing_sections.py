@@ -3,8 +3,9 @@
 from collections.abc import Mapping
 
 from standbook.analysis.firing.stability_findings import frequencies, limit_words
-from standbook.analysis.report import numbers, spectrum_figure
-from standbook.analysis.report.blocks import (
+from standbook.analysis.report import spectrum_figure
+from standbook.analysis.report.content import number_format
+from standbook.analysis.report.content.blocks import (
     Block,
     Cell,
     Register,
@@ -15,13 +16,13 @@ from standbook.analysis.report.blocks import (
     picture,
     quantity_table,
 )
-from standbook.analysis.report.context import ReportContext
+from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import ClassReserve, FiringDetail, Line, Stability
 from standbook.analysis.results.results import Measured, Results
 
 Curves = Mapping[str, Curve]
-Rows = list[tuple[str, Measured | None, numbers.Reference | None]]
+Rows = list[tuple[str, Measured | None, number_format.Reference | None]]
 
 LINE_WORDS = {
     "mains": "mains hum",
@@ -52,7 +53,7 @@ def _course(found: FiringDetail, context: ReportContext, register: Register) -> 
     table = list(measured_rows(register, rows, context.stand.thrust_tags))
     if start is not None and start.overshoot is not None:
         share, u = start.overshoot.value, start.overshoot.u
-        table.insert(2, ("Overshoot", numbers.percent(share), numbers.percent(u), ""))
+        table.insert(2, ("Overshoot", number_format.percent(share), number_format.percent(u), ""))
     blocks: list[Block] = [quantity_table(tuple(table))]
     if start is not None:
         blocks.append(Text(f"By {start.channel}. {start.definition[0].upper()}{start.definition[1:]}."))
@@ -68,9 +69,9 @@ def _course(found: FiringDetail, context: ReportContext, register: Register) -> 
         rows_of = [
             (
                 side,
-                numbers.show(one.at_start).with_u,
-                numbers.show(one.at_end).with_u,
-                f"{numbers.show(one.least).with_u} at {numbers.seconds(one.at, 2)}",
+                number_format.show(one.at_start).with_u,
+                number_format.show(one.at_end).with_u,
+                f"{number_format.show(one.least).with_u} at {number_format.seconds(one.at, 2)}",
                 "feed and injector" if one.of_feed else "injector",
             )
             for side, one in found.stiffness.items()
@@ -92,10 +93,12 @@ def _masses(found: FiringDetail) -> Section:
         closure = "reference"
         if route.closure is not None:
             share, u = 100.0 * route.closure.value, 100.0 * route.closure.u
-            closure = f"{numbers.fixed(share, 1)} % (u = {numbers.fixed(u, 1)} %)"
-        sides = "; ".join(f"{name} {numbers.show(mass).with_u}" for name, mass in route.tanks.items()) or "sum only"
-        mixture = numbers.show(route.mixture_ratio).with_u if route.mixture_ratio else ""
-        rows.append((route.route, numbers.show(route.total).with_u, sides, closure, mixture))
+            closure = f"{number_format.fixed(share, 1)} % (u = {number_format.fixed(u, 1)} %)"
+        sides = (
+            "; ".join(f"{name} {number_format.show(mass).with_u}" for name, mass in route.tanks.items()) or "sum only"
+        )
+        mixture = number_format.show(route.mixture_ratio).with_u if route.mixture_ratio else ""
+        rows.append((route.route, number_format.show(route.total).with_u, sides, closure, mixture))
     head = ("Route", "Expelled", "By tank", "Against the scales", "O/F")
     blocks: list[Block] = [Table(head, tuple(rows))] if rows else [Text("No route gave the expelled mass.")]
     if found.load_path is not None:
@@ -104,8 +107,8 @@ def _masses(found: FiringDetail) -> Section:
         load = Measured(path.line_load.value * 1e5, path.line_load.u * 1e5, "N/bar")
         blocks.append(
             Text(
-                f"Way from thrust to cell, {how}: stand factor {numbers.show(path.factor).with_u}, hose load "
-                f"{numbers.show(load).with_u}. Both stand in the impulse's budget."
+                f"Way from thrust to cell, {how}: stand factor {number_format.show(path.factor).with_u}, hose load "
+                f"{number_format.show(load).with_u}. Both stand in the impulse's budget."
             )
         )
     if found.reserve is not None:
@@ -122,23 +125,23 @@ def _masses(found: FiringDetail) -> Section:
 def _reserve(found: ClassReserve) -> str:
     words = [
         f"Without its largest source, {found.largest_source}, the expanded uncertainty of the impulse would shrink by "
-        f"{numbers.fixed(found.gain, 0)} N·s."
+        f"{number_format.fixed(found.gain, 0)} N·s."
     ]
     for place, share in found.probability_exceeding.items():
-        said = "is not known" if share is None else f"is {numbers.probability(share)}"
+        said = "is not known" if share is None else f"is {number_format.probability(share)}"
         words.append(f"The probability that this run exceeded the limit {PLACES.get(place, place)} {said}.")
     if found.greatest_load is None:
         words.append("No load is named: part of the impulse is not known.")
     elif found.limited_by == "tank":
         words.append(
-            f"Even with {numbers.fixed(found.greatest_load, 1)} kg, a tank full, the model carries this run's impulse "
+            f"Even with {number_format.fixed(found.greatest_load, 1)} kg, a tank full, the model carries this run's impulse "
             "to within the limit."
         )
     else:
         words.append(
             f"Carried over by the model, this run's impulse would just stay within the limit "
-            f"{PLACES.get(found.limited_by, '')}, guard band included, with {numbers.fixed(found.greatest_load, 1)} kg "
-            f"of both liquids at the same mixture; {numbers.fixed(found.load, 1)} kg were loaded. Another firing "
+            f"{PLACES.get(found.limited_by, '')}, guard band included, with {number_format.fixed(found.greatest_load, 1)} kg "
+            f"of both liquids at the same mixture; {number_format.fixed(found.load, 1)} kg were loaded. Another firing "
             "scatters."
         )
     return " ".join(words)
@@ -169,10 +172,10 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
     )
     blocks.append(
         Text(
-            f"{steady.channel}: {numbers.percent(steady.rms_share, 2)} rms of the mean over the settled burn, at most "
-            f"{numbers.percent(steady.greatest_rms_share, 2)} within one second, about "
-            f"{numbers.seconds(steady.greatest_at, 1)}. Smooth, within {numbers.percent(steady.smooth_limit, 0)} of "
-            f"the local mean, for {numbers.percent(steady.smooth_share, 1)} of it. {limit_words(steady)}"
+            f"{steady.channel}: {number_format.percent(steady.rms_share, 2)} rms of the mean over the settled burn, at most "
+            f"{number_format.percent(steady.greatest_rms_share, 2)} within one second, about "
+            f"{number_format.seconds(steady.greatest_at, 1)}. Smooth, within {number_format.percent(steady.smooth_limit, 0)} of "
+            f"the local mean, for {number_format.percent(steady.smooth_share, 1)} of it. {limit_words(steady)}"
         )
     )
     alike: dict[tuple[str, str], list[Line]] = {}
@@ -198,8 +201,8 @@ def _line_row(what: str, lines: list[Line]) -> tuple[Cell, ...]:
     loudest = max(lines, key=lambda line: max(line.amplitude_at_start, line.amplitude_at_end))
     shared = next((line for line in lines if line.coherence is not None), None)
     if shared is not None and shared.coherence is not None:
-        what += f", {shared.channel} and {shared.source} coherent to {numbers.fixed(shared.coherence, 2)}"
-    first, last = numbers.percent(loudest.amplitude_at_start), numbers.percent(loudest.amplitude_at_end)
-    span = f"{numbers.seconds(min(k.start for k in lines), 1)} to {numbers.seconds(max(k.end for k in lines), 1)}"
+        what += f", {shared.channel} and {shared.source} coherent to {number_format.fixed(shared.coherence, 2)}"
+    first, last = number_format.percent(loudest.amplitude_at_start), number_format.percent(loudest.amplitude_at_end)
+    span = f"{number_format.seconds(min(k.start for k in lines), 1)} to {number_format.seconds(max(k.end for k in lines), 1)}"
     channels = ", ".join(dict.fromkeys(line.channel for line in lines))
     return (f"{frequencies(loudest)} Hz", what, channels, span, f"{first} to {last} ({loudest.channel})")

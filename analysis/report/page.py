@@ -9,9 +9,10 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from standbook.analysis.report import figures, firing_sections, numbers, record_sections, run_sections, sentences
-from standbook.analysis.report.blocks import Cell, Register, Section
-from standbook.analysis.report.context import ReportContext
+from standbook.analysis.report import figures, firing_sections, record_sections, run_sections
+from standbook.analysis.report.content import number_format, sentences
+from standbook.analysis.report.content.blocks import Cell, Register, Section
+from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Measured, Results, TankResult
 
@@ -131,8 +132,8 @@ def _impulse_number(results: Results, context: ReportContext, register: Register
     label = "Total impulse at site ambient"
     if impulse is None:
         return (BigNumber(label, register.why(*context.stand.thrust_tags), ""),)
-    expanded = numbers.show(Measured(impulse.value, impulse.expanded, impulse.unit))
-    note = f"k = {numbers.plain(impulse.coverage_factor, 3)}; {numbers.pound_force_seconds(impulse.value)}"
+    expanded = number_format.show(Measured(impulse.value, impulse.expanded, impulse.unit))
+    note = f"k = {number_format.plain(impulse.coverage_factor, 3)}; {number_format.pound_force_seconds(impulse.value)}"
     if impulse.lower_bound_only:
         label = "Recorded part of the impulse: a lower bound"
     return (BigNumber(label, expanded.plus_minus, note),)
@@ -168,7 +169,7 @@ def _flow_headline(results: Results) -> str:
 def _window_words(tank: TankResult) -> str:
     if tank.window is None:
         return "(window not known)"
-    return f"from {numbers.seconds(tank.window[0], 2)} to {numbers.seconds(tank.window[1], 2)}"
+    return f"from {number_format.seconds(tank.window[0], 2)} to {number_format.seconds(tank.window[1], 2)}"
 
 
 def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
@@ -177,7 +178,7 @@ def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
         impulse = results.impulse_vacuum if place == "vacuum" else results.impulse
         share = ""
         if impulse is not None and verdict.upper_bound is not None and not LETTER_CLASS.search(verdict.limit_name):
-            share = f"{numbers.percent(impulse.value / verdict.limit)} of the limit"
+            share = f"{number_format.percent(impulse.value / verdict.limit)} of the limit"
         cards.append(
             VerdictCard(
                 outcome=verdict.outcome.replace(" ", "-"),
@@ -214,29 +215,29 @@ def _markup(svg: str | None) -> Markup | None:
 def _facts(results: Results, context: ReportContext, firing: bool, register: Register) -> tuple[tuple[str, Cell], ...]:
     plan, stand = context.plan, context.stand
     if results.t_zero is not None:
-        u = numbers.milliseconds(results.t_zero.u)
+        u = number_format.milliseconds(results.t_zero.u)
         equals = "= " if u[0].isdigit() else ""
         when = sentences.stamp(results.t_zero.time)
         clock = "the laptop's clock"
         if context.time_scale != 1.0:
-            clock = f"a clock {numbers.plain(context.time_scale)} times as fast as the laptop's"
+            clock = f"a clock {number_format.plain(context.time_scale)} times as fast as the laptop's"
         date: Cell = f"{when} by {clock}; {results.t_zero.source}, u {equals}{u} on the device's clock"
     else:
         date = register.why()
     geometry = f"{results.stand}, nozzle {stand.nozzle}, tanks {'on' if stand.tanks_on_cell else 'off'} the load cell"
     # Masses first: the page cuts a long line at its end.
-    loads = " and ".join(f"{numbers.show(tank.load).with_u} {tank.name}" for tank in plan.tanks)
+    loads = " and ".join(f"{number_format.show(tank.load).with_u} {tank.name}" for tank in plan.tanks)
     loads += ": " + "; ".join(tank.liquid for tank in plan.tanks)
     facts: list[tuple[str, Cell]] = [
         ("T-0", date),
         ("Stand", geometry if firing else results.stand),
         ("Load", loads),
-        ("Ambient", f"{numbers.show(plan.ambient_pressure, 'a').with_u}"),
+        ("Ambient", f"{number_format.show(plan.ambient_pressure, 'a').with_u}"),
     ]
     if firing:
         name = next((verdict.limit_name for verdict in results.verdicts.values()), plan.limit_name or "none named")
         limit = next((verdict.limit for verdict in results.verdicts.values()), plan.limit)
-        facts.append(("Limit", f"{name}: {numbers.fixed(limit, 0)} N·s" if limit is not None else name))
+        facts.append(("Limit", f"{name}: {number_format.fixed(limit, 0)} N·s" if limit is not None else name))
         facts.append(("Guard band", sentences.guard_sentence(context)))
         facts.append(("Load control", plan.load_control or "none stated"))
     else:
@@ -261,12 +262,12 @@ def _flow_facts(results: Results, context: ReportContext, register: Register) ->
         facts.append(("CdA, joint fit", cross))
         for planned in context.plan.tanks:
             if planned.name == name:
-                facts.append(("CdA, expected", f"{numbers.show(planned.cda).with_u}, {planned.cda_basis}"))
+                facts.append(("CdA, expected", f"{number_format.show(planned.cda).with_u}, {planned.cda_basis}"))
     for quantity, item in results.comparison.items():
-        share = numbers.percent(item.share_in_band, 0)
+        share = number_format.percent(item.share_in_band, 0)
         facts.append(("Comparison", f"{quantity.replace('/', ', ')}: inside the predicted band {share} of the time"))
     return facts
 
 
 def _expanded(measured: Measured) -> str:
-    return numbers.show_expanded(measured, COVERAGE_FACTOR).plus_minus
+    return number_format.show_expanded(measured, COVERAGE_FACTOR).plus_minus

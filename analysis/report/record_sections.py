@@ -2,11 +2,11 @@
 
 from markupsafe import Markup, escape
 
-from standbook.analysis.report import numbers
-from standbook.analysis.report.blocks import Block, Cell, Code, Register, Section, Table, Text
-from standbook.analysis.report.context import CalibrationUsed, ReportContext
+from standbook.analysis.report.content import number_format
+from standbook.analysis.report.content.blocks import Block, Cell, Code, Register, Section, Table, Text
+from standbook.analysis.report.content.context import CalibrationUsed, ReportContext
+from standbook.analysis.report.content.sentences import CAUTIONS, findings_count, impulse_words, stamp
 from standbook.analysis.report.run_sections import plan_tank_row
-from standbook.analysis.report.sentences import CAUTIONS, findings_count, impulse_words, stamp
 from standbook.analysis.results.results import RecordHealth, Results
 
 FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
@@ -20,7 +20,7 @@ def findings(results: Results, register: Register) -> Section:
             Markup('<span id="finding-{0}">{0}</span>').format(number),
             Markup('<span class="severity {}">{}</span>').format(finding.severity, FINDING_WORDS[finding.severity]),
             finding.channel or "run",
-            numbers.seconds(finding.time, 2) if finding.time is not None else "",
+            number_format.seconds(finding.time, 2) if finding.time is not None else "",
             finding.text,
         )
         for number, finding in enumerate(register.findings, start=1)
@@ -49,7 +49,7 @@ def health(results: Results) -> Section:
             f"{len(item.gaps):,}",
             f"{item.boots:,}",
             f"{item.damaged_frames:,}",
-            numbers.show(item.clock_ppm).with_u if item.clock_ppm is not None else "not known",
+            number_format.show(item.clock_ppm).with_u if item.clock_ppm is not None else "not known",
         )
         for stream, item in results.record.items()
     )
@@ -60,9 +60,9 @@ def health(results: Results) -> Section:
         gap_rows = tuple(
             (
                 stream,
-                numbers.seconds(gap.start),
-                numbers.seconds(gap.end),
-                f"{numbers.plain(gap.seconds)} s",
+                number_format.seconds(gap.start),
+                number_format.seconds(gap.end),
+                f"{number_format.plain(gap.seconds)} s",
                 f"{gap.rows:,}",
             )
             for stream, gap in gaps[:MOST_GAPS]
@@ -94,10 +94,10 @@ def calibrations(results: Results, context: ReportContext, register: Register) -
     blocks: list[Block] = [Table(head, rows, frozenset({5, 6, 7}), style="small")] if rows else [Text(register.why())]
     tares: list[tuple[Cell, ...]] = []
     for tag, tare in results.tare.items():
-        reference: numbers.Reference | None = "a" if tare.before.unit == "Pa" else None
-        drift = register.why(tag) if tare.drift is None else numbers.rough(tare.drift, tare.before.unit)
-        after = numbers.show(tare.after, reference).with_u if tare.after else register.why(tag)
-        tares.append((tag, numbers.show(tare.before, reference).with_u, after, drift))
+        reference: number_format.Reference | None = "a" if tare.before.unit == "Pa" else None
+        drift = register.why(tag) if tare.drift is None else number_format.rough(tare.drift, tare.before.unit)
+        after = number_format.show(tare.after, reference).with_u if tare.after else register.why(tag)
+        tares.append((tag, number_format.show(tare.before, reference).with_u, after, drift))
     if tares:
         tare_head = ("Channel", "Unloaded, before", "Unloaded, after", "Drift, without the weight that left")
         blocks.append(Table(tare_head, tuple(tares), frozenset({1, 2, 3}), "Zeros before and after the run."))
@@ -116,13 +116,13 @@ def plan(context: ReportContext) -> Section:
     rows: list[tuple[Cell, ...]] = [
         ("Objective", summary.objective),
         ("Minimum data", ", ".join(summary.minimum_data) or "none named"),
-        ("Ambient pressure", numbers.show(summary.ambient_pressure, "a").with_u),
-        ("Ambient temperature", numbers.show(summary.ambient_temperature).with_u),
+        ("Ambient pressure", number_format.show(summary.ambient_pressure, "a").with_u),
+        ("Ambient temperature", number_format.show(summary.ambient_temperature).with_u),
     ]
     if summary.throat_diameter is not None:
-        rows.append(("Throat diameter", numbers.show(summary.throat_diameter).with_u))
+        rows.append(("Throat diameter", number_format.show(summary.throat_diameter).with_u))
     if summary.expansion_ratio is not None:
-        rows.append(("Expansion ratio", numbers.show(summary.expansion_ratio).with_u))
+        rows.append(("Expansion ratio", number_format.show(summary.expansion_ratio).with_u))
     if summary.load_control:
         rows.append(("How the load is controlled", summary.load_control))
     if summary.run_out_first:
@@ -136,7 +136,7 @@ def plan(context: ReportContext) -> Section:
         Table(tank_head, tuple(plan_tank_row(tank) for tank in summary.tanks), frozenset(), "Tanks.", style="small"),
     ]
     weighed = tuple(
-        (item.tank, item.what, numbers.show(item.mass).with_u, item.by, item.place) for item in context.weighings
+        (item.tank, item.what, number_format.show(item.mass).with_u, item.by, item.place) for item in context.weighings
     )
     if weighed:
         caption = "Weighed on a scale after the run, and added to the sealed record."
@@ -171,8 +171,13 @@ def _hand_steps(results: Results, context: ReportContext) -> tuple[tuple[Cell, .
     item = context.recomputation
     assert item is not None  # noqa: S101 - the caller asked
     unit = item.reading_unit.replace("*", "·")
-    pivot = f"(signal {numbers.MINUS} {item.pivot!r})" if item.pivot else "signal"
-    powers = ("", f" {numbers.TIMES} {pivot}", f" {numbers.TIMES} {pivot}²", f" {numbers.TIMES} {pivot}³")
+    pivot = f"(signal {number_format.MINUS} {item.pivot!r})" if item.pivot else "signal"
+    powers = (
+        "",
+        f" {number_format.TIMES} {pivot}",
+        f" {number_format.TIMES} {pivot}²",
+        f" {number_format.TIMES} {pivot}³",
+    )
     terms = [f"{c!r}{power}" for c, power in zip(item.coefficients, powers, strict=False)]
     steps = [
         ("Counts to signal", f"signal in {item.signal_unit} = {item.signal_rule}"),
@@ -185,7 +190,7 @@ def _hand_steps(results: Results, context: ReportContext) -> tuple[tuple[Cell, .
     if item.scale != 1.0:
         steps.append(("Into newtons", f"multiply by {item.scale!r}"))
     tare = results.tare.get(item.tag)
-    zero = f"{numbers.show(tare.before).with_unit}, " if tare else ""
+    zero = f"{number_format.show(tare.before).with_unit}, " if tare else ""
     steps.append(("Subtract the zero", f"take off {zero}the mean of a quiet stretch before T-0"))
     correction = results.weight_correction
     ramp = bool(item.line_load) or (correction is not None and correction.applied)
@@ -200,7 +205,7 @@ def _hand_steps(results: Results, context: ReportContext) -> tuple[tuple[Cell, .
         )
     if item.factor != 1.0:
         steps.append(("Stand factor", f"multiply by {item.factor!r}, true force over cell force on this stand"))
-    start, end = numbers.seconds(results.window.start), numbers.seconds(results.window.end)
+    start, end = number_format.seconds(results.window.start), number_format.seconds(results.window.end)
     steps.append(
         (
             "Sum",
@@ -256,9 +261,9 @@ def _calibration_row(item: CalibrationUsed, day: str | None) -> tuple[Cell, ...]
         f"{item.sensor}, {item.serial}",
         _day(item.date),
         _day(item.valid_until) + (" NOT IN DATE" if late else ""),
-        f"{numbers.round_pair(0.0, 100.0 * item.slope_u)[1]} %" if item.slope_u > 0.0 else "not stated",
-        f"{numbers.round_pair(0.0, item.zero_u)[1]} {zero_unit}" if item.zero_u > 0.0 else "not stated",
-        f"{numbers.plain(item.lowest)} to {numbers.plain(item.highest)} {unit}",
+        f"{number_format.round_pair(0.0, 100.0 * item.slope_u)[1]} %" if item.slope_u > 0.0 else "not stated",
+        f"{number_format.round_pair(0.0, item.zero_u)[1]} {zero_unit}" if item.zero_u > 0.0 else "not stated",
+        f"{number_format.plain(item.lowest)} to {number_format.plain(item.highest)} {unit}",
     )
 
 

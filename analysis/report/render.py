@@ -6,9 +6,9 @@ from functools import cache
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from standbook.analysis.report import numbers
-from standbook.analysis.report.blocks import Register
-from standbook.analysis.report.context import ReportContext
+from standbook.analysis.report.content import number_format
+from standbook.analysis.report.content.blocks import Register
+from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.page import evidence, page_one
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Results
@@ -56,7 +56,7 @@ def css_string(text: str) -> str:
 
 def _tie(value: object) -> object:
     """Tie numbers to their units in plain text; what is markup already, figures and commands, stays as it is."""
-    return numbers.tie(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    return number_format.tie(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 @cache

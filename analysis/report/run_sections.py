@@ -2,8 +2,9 @@
 
 from collections.abc import Mapping
 
-from standbook.analysis.report import figures, numbers
-from standbook.analysis.report.blocks import (
+from standbook.analysis.report import figures
+from standbook.analysis.report.content import number_format
+from standbook.analysis.report.content.blocks import (
     Block,
     Cell,
     Register,
@@ -15,8 +16,8 @@ from standbook.analysis.report.blocks import (
     picture,
     quantity_table,
 )
-from standbook.analysis.report.context import ReportContext, TankPlan
-from standbook.analysis.report.foresight import foresight, side_word
+from standbook.analysis.report.content.context import ReportContext, TankPlan
+from standbook.analysis.report.content.foresight import foresight, side_word
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Measured, Results, TankResult
 from standbook.analysis.signal.band_comparison import ranked
@@ -70,7 +71,7 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
 def events(results: Results, register: Register) -> Section:
     """Events with their uncertainty and method."""
     rows = tuple(
-        (str(number), event.name, numbers.seconds(event.time), numbers.milliseconds(event.u), event.method)
+        (str(number), event.name, number_format.seconds(event.time), number_format.milliseconds(event.u), event.method)
         for number, event in enumerate(results.events, start=1)
     )
     block: Block = (
@@ -92,22 +93,22 @@ def load_cell(results: Results, curves: Curves, context: ReportContext, register
     tanks = "tanks ride on the cell" if stand.tanks_on_cell else "tanks are off the cell"
     rows: list[tuple[Cell, ...]] = [("Geometry", f"{NOZZLE_TEXT.get(stand.nozzle, stand.nozzle)}; {tanks}")]
     if correction is not None:
-        mass = numbers.show(correction.expelled_mass).with_u if correction.expelled_mass else register.why()
+        mass = number_format.show(correction.expelled_mass).with_u if correction.expelled_mass else register.why()
         rows += [
             ("Expelled mass", mass),
             ("Correction", "applied" if correction.applied else "not applied"),
-            ("It moved the impulse by", f"{numbers.fixed(correction.impulse, 0)} N·s"),
+            ("It moved the impulse by", f"{number_format.fixed(correction.impulse, 0)} N·s"),
         ]
     else:
         rows.append(("Correction", register.why(*stand.thrust_tags)))
     for tag in stand.thrust_tags:
         tare = results.tare.get(tag)
         if tare is not None:
-            rows.append((f"{tag} unloaded, before", numbers.show(tare.before).with_u))
-            after = numbers.show(tare.after).with_u if tare.after else register.why(tag)
+            rows.append((f"{tag} unloaded, before", number_format.show(tare.before).with_u))
+            after = number_format.show(tare.after).with_u if tare.after else register.why(tag)
             rows.append((f"{tag} unloaded, after", after))
             if tare.drift is not None:
-                words = numbers.rough(tare.drift, tare.before.unit)
+                words = number_format.rough(tare.drift, tare.before.unit)
                 rows.append((f"{tag} drift, without the weight that left", words))
     return Section(
         "load-cell",
@@ -137,23 +138,23 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
         blocks.append(Text(register.why(*context.stand.thrust_tags)))
     else:
         if results.window is not None:
-            start, end = numbers.seconds(results.window.start), numbers.seconds(results.window.end)
+            start, end = number_format.seconds(results.window.start), number_format.seconds(results.window.end)
             blocks.append(Text(f"Summed from {start} to {end}."))
         rows: list[tuple[Cell, ...]] = []
         for name, value in (("At site ambient", found), ("Referred to vacuum", results.impulse_vacuum)):
             if value is None:
                 rows.append((name, register.why(*context.stand.thrust_tags), "", "", ""))
                 continue
-            shown = numbers.show(Measured(value.value, value.expanded, value.unit))
-            k = numbers.plain(value.coverage_factor, 3)
-            hidden = f"up to {numbers.fixed(value.unseen, 0)} N·s" if value.unseen else "none"
+            shown = number_format.show(Measured(value.value, value.expanded, value.unit))
+            k = number_format.plain(value.coverage_factor, 3)
+            hidden = f"up to {number_format.fixed(value.unseen, 0)} N·s" if value.unseen else "none"
             kind = "lower bound only" if value.lower_bound_only else hidden
             rows.append(
                 (
                     name,
                     shown.with_unit,
                     f"{shown.u_with_unit} (k = {k})",
-                    numbers.pound_force_seconds(value.value),
+                    number_format.pound_force_seconds(value.value),
                     kind,
                 )
             )
@@ -261,10 +262,10 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
     rows: tuple[tuple[Cell, ...], ...] = tuple(
         (
             name.replace("/", ", "),
-            numbers.percent(item.share_in_band, 0),
-            f"{numbers.fixed(item.worst_departure, 2)} half-widths{side_word(item)}, "
+            number_format.percent(item.share_in_band, 0),
+            f"{number_format.fixed(item.worst_departure, 2)} half-widths{side_word(item)}, "
             f"{_side(abs(item.worst_departure) <= 1.0)}",
-            numbers.seconds(item.at, 2),
+            number_format.seconds(item.at, 2),
         )
         for name, item in ranked(results.comparison)
     )
@@ -276,14 +277,14 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
     for item in context.predicted:
         u = (item.high - item.low) / 4.0  # a quarter of a 95 % band; two digits of it are enough
         bounds = (Measured(value, u, item.unit) for value in (item.nominal, item.low, item.high))
-        nominal, low, high = (numbers.show(bound, _reference(item.unit)) for bound in bounds)
+        nominal, low, high = (number_format.show(bound, _reference(item.unit)) for bound in bounds)
         band = f"{low.value} to {high.value}"
         if item.measured is None:
             scalars.append((item.name, nominal.with_unit, band, register.why(), ""))
             continue
         where = _place(item.measured, item.low, item.high)
         scalars.append(
-            (item.name, nominal.with_unit, band, numbers.show(item.measured, _reference(item.unit)).with_u, where)
+            (item.name, nominal.with_unit, band, number_format.show(item.measured, _reference(item.unit)).with_u, where)
         )
     if scalars:
         scalar_head = ("Number", "Predicted", "95 % band", "Measured", "Band")
@@ -310,7 +311,7 @@ def _side(inside: bool) -> str:
     return "inside" if inside else "OUTSIDE"
 
 
-def _reference(unit: str) -> numbers.Reference | None:
+def _reference(unit: str) -> number_format.Reference | None:
     return "a" if unit == "Pa" else None
 
 
@@ -339,13 +340,15 @@ def _tank_rows(
 def _tank_notes(tank: TankResult) -> tuple[Block, ...]:
     notes: list[str] = []
     if tank.residual_rms is not None:
-        notes.append(f"Fit leaves {numbers.plain(tank.residual_rms / 100.0, 2)} mbar rms, which alone proves nothing.")
+        notes.append(
+            f"Fit leaves {number_format.plain(tank.residual_rms / 100.0, 2)} mbar rms, which alone proves nothing."
+        )
     pairs = dict(tank.correlation)
     exponent = tank.exponent
     if exponent is not None and exponent.correlation_with_ullage_volume is not None:
         pairs.setdefault(ULLAGE_PAIR, exponent.correlation_with_ullage_volume)
     if pairs:
-        said = "; ".join(f"{pair.replace(', ', ' with ')} {numbers.fixed(r, 2)}" for pair, r in pairs.items())
+        said = "; ".join(f"{pair.replace(', ', ' with ')} {number_format.fixed(r, 2)}" for pair, r in pairs.items())
         notes.append(f"Correlation: {said}.")
     for wanted, words in FACT_WORDS.items():
         facts = "; ".join(fact for fact, holds in tank.facts.items() if holds == wanted)
@@ -358,11 +361,11 @@ def plan_tank_row(tank: TankPlan) -> tuple[Cell, ...]:
     return (
         tank.name,
         f"{tank.liquid} under {tank.pressurant}",
-        numbers.show(tank.load).with_u,
-        f"{numbers.show(tank.volume).with_u}, {numbers.percent(tank.fill_share, 0)} full",
-        numbers.show(tank.start_pressure, "a").with_u,
-        f"{numbers.show(tank.exponent).with_u}, {tank.exponent_basis}{_override(tank)}",
-        f"{numbers.show(tank.cda).with_u}, {tank.cda_basis}",
+        number_format.show(tank.load).with_u,
+        f"{number_format.show(tank.volume).with_u}, {number_format.percent(tank.fill_share, 0)} full",
+        number_format.show(tank.start_pressure, "a").with_u,
+        f"{number_format.show(tank.exponent).with_u}, {tank.exponent_basis}{_override(tank)}",
+        f"{number_format.show(tank.cda).with_u}, {tank.cda_basis}",
     )
 
 

@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator
 
-from standbook.analysis.report import numbers
-from standbook.analysis.report.foresight import foresight
-from standbook.analysis.report.sentences import (
+from standbook.analysis.report.content import number_format
+from standbook.analysis.report.content.foresight import foresight
+from standbook.analysis.report.content.sentences import (
     findings_count,
     headline,
     impulse_words,
@@ -35,7 +35,7 @@ def _lines(results: Results) -> Iterator[str]:
     yield findings_count(results.findings)
     for finding in ranked(results.findings)[:SHOWN_FINDINGS]:
         if finding.severity != "note":
-            yield f"{finding.severity.upper()}: {numbers.signs(finding.text)}"
+            yield f"{finding.severity.upper()}: {number_format.signs(finding.text)}"
 
 
 def _impulse(results: Results) -> Iterator[str]:
@@ -48,18 +48,18 @@ def _impulse(results: Results) -> Iterator[str]:
             f"{verdict.outcome.upper()}: {verdict_sentence(place, verdict, impulse)} {probability_sentence(verdict)}"
         )
     if results.burn_time is not None:
-        yield f"Burn time {numbers.show(results.burn_time).with_u}."
+        yield f"Burn time {number_format.show(results.burn_time).with_u}."
 
 
 def _tank(name: str, tank: TankResult) -> Iterator[str]:
     parts = []
     if tank.cda is not None:
-        parts.append(f"CdA {numbers.show(tank.cda).with_u}")
+        parts.append(f"CdA {number_format.show(tank.cda).with_u}")
     if tank.exponent is not None:
         chord, start = tank.exponent.chord, tank.exponent.start
-        parts.append(f"exponent {numbers.show(chord).with_u}, at the start {numbers.show(start).with_u}")
+        parts.append(f"exponent {number_format.show(chord).with_u}, at the start {number_format.show(start).with_u}")
     if tank.expelled_mass is not None:
-        parts.append(f"expelled {numbers.show(tank.expelled_mass).with_u}")
+        parts.append(f"expelled {number_format.show(tank.expelled_mass).with_u}")
     yield f"{name} tank: {', '.join(parts) if parts else 'nothing could be fitted'}."
 
 
@@ -71,6 +71,6 @@ def _engine(results: Results) -> Iterator[str]:
         ("Isp", engine.isp),
         ("mixture ratio", engine.mixture_ratio),
     )
-    known = [f"{name} {numbers.show(value).with_u}" for name, value in named if value is not None]
+    known = [f"{name} {number_format.show(value).with_u}" for name, value in named if value is not None]
     if known:
         yield f"Engine: {', '.join(known)}."

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.report.context import (
+from standbook.analysis.report.content.context import (
     CalibrationUsed,
     FileHash,
     Person,

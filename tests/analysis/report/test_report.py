@@ -7,9 +7,10 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from standbook.analysis.report import drawing, figures, run_sections, sentences
-from standbook.analysis.report.blocks import Register, Table
-from standbook.analysis.report.context import CalibrationUsed, PredictedScalar
+from standbook.analysis.report import drawing, figures, run_sections
+from standbook.analysis.report.content import sentences
+from standbook.analysis.report.content.blocks import Register, Table
+from standbook.analysis.report.content.context import CalibrationUsed, PredictedScalar
 from standbook.analysis.report.page import page_one
 from standbook.analysis.report.render import css_string, render_report
 from standbook.analysis.report.terminal_summary import quick_look

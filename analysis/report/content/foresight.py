@@ -5,7 +5,7 @@ Reads results only; what moved was ranked by the analysis, nothing is judged her
 
 import re
 
-from standbook.analysis.report import numbers
+from standbook.analysis.report.content import number_format
 from standbook.analysis.results.results import Comparison, Finding, Results
 from standbook.analysis.signal.band_comparison import INSIDE_ENOUGH, ranked
 
@@ -24,7 +24,7 @@ def foresight(results: Results) -> tuple[str, ...]:
     number = len(order)
     said = [
         f"Prediction ({kind}): {kept} of {number} {'quantity' if number == 1 else 'quantities'} kept to the 95 % band "
-        f"for at least {numbers.percent(INSIDE_ENOUGH, 0)} of the {part}.",
+        f"for at least {number_format.percent(INSIDE_ENOUGH, 0)} of the {part}.",
         "Farthest from it, in half-widths of the band: "
         + "; ".join(_departure(name, item, part) for name, item in _worth_naming(order))
         + ".",
@@ -68,8 +68,8 @@ def _worth_naming(order: tuple[tuple[str, Comparison], ...]) -> tuple[tuple[str,
 
 def _departure(name: str, item: Comparison, part: str) -> str:
     return (
-        f"{quantity_words(name)} {numbers.fixed(item.worst_departure, 2)}{side_word(item)} at "
-        f"{numbers.seconds(item.at, 1)}, {numbers.percent(item.share_in_band, 0)} of the {part} inside"
+        f"{quantity_words(name)} {number_format.fixed(item.worst_departure, 2)}{side_word(item)} at "
+        f"{number_format.seconds(item.at, 1)}, {number_format.percent(item.share_in_band, 0)} of the {part} inside"
     )
 
 

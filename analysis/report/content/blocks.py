@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from standbook.analysis.report import numbers
-from standbook.analysis.report.sentences import ranked
+from standbook.analysis.report.content import number_format
+from standbook.analysis.report.content.sentences import ranked
 from standbook.analysis.results.results import BudgetTerm, Finding, Measured
 
 Cell = str | Markup
@@ -103,7 +103,7 @@ def picture(svg: str | None, caption: Cell) -> tuple[Picture, ...]:
 
 def measured_rows(
     register: Register,
-    rows: Sequence[tuple[str, Measured | None, numbers.Reference | None]],
+    rows: Sequence[tuple[str, Measured | None, number_format.Reference | None]],
     channels: Sequence[str | None],
 ) -> tuple[tuple[Cell, ...], ...]:
     """Turn named quantities into rows of quantity, value, standard uncertainty, share."""
@@ -112,8 +112,8 @@ def measured_rows(
         if measured is None:
             written.append((name, register.why(*channels), "", ""))
             continue
-        shown = numbers.show(measured, reference)
-        written.append((name, shown.with_unit, shown.u_with_unit, numbers.relative(measured)))
+        shown = number_format.show(measured, reference)
+        written.append((name, shown.with_unit, shown.u_with_unit, number_format.relative(measured)))
     return tuple(written)
 
 
@@ -128,15 +128,15 @@ def budget_table(terms: Sequence[BudgetTerm], unit: str, value: float, caption: 
     rows: list[tuple[Cell, ...]] = [
         (
             term.source,
-            numbers.show(Measured(0.0, term.u, unit)).u_with_unit,
-            numbers.percent(term.u / abs(value), 2) if value else "",
-            numbers.percent(term.u**2 / variance, 0) if variance else "",
+            number_format.show(Measured(0.0, term.u, unit)).u_with_unit,
+            number_format.percent(term.u / abs(value), 2) if value else "",
+            number_format.percent(term.u**2 / variance, 0) if variance else "",
         )
         for term in sorted(terms, key=lambda term: -term.u)
         if term.u > 0.0
     ]
     total = Measured(0.0, variance**0.5, unit)
-    share = numbers.percent(variance**0.5 / abs(value), 2) if value else ""
-    rows.append(("all together, added in square", numbers.show(total).u_with_unit, share, "100 %"))
+    share = number_format.percent(variance**0.5 / abs(value), 2) if value else ""
+    rows.append(("all together, added in square", number_format.show(total).u_with_unit, share, "100 %"))
     head = ("Source", "u", "of the value", "of the variance")
     return Table(head, tuple(rows), frozenset({1, 2, 3}), caption, style="budget")

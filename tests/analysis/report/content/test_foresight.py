@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.report.foresight import foresight, quantity_words, what_moved
+from standbook.analysis.report.content.foresight import foresight, quantity_words, what_moved
 from standbook.analysis.report.terminal_summary import quick_look
 from standbook.analysis.results.results import Comparison, Finding
 from standbook.analysis.signal.band_comparison import compare, ranked

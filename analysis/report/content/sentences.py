@@ -5,8 +5,8 @@ Words first: each sentence carries value, limit and consequence. Nothing here co
 
 from collections.abc import Iterable
 
-from standbook.analysis.report import numbers
-from standbook.analysis.report.context import ReportContext
+from standbook.analysis.report.content import number_format
+from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.results.results import Finding, ImpulseResult, Measured, Results, Severity, Verdict
 
 PLACES = {"site": "At site ambient", "vacuum": "Referred to vacuum"}
@@ -53,20 +53,20 @@ def title(results: Results) -> str:
 def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None) -> str:
     """Say one verdict with its bound, its limit and the consequence."""
     where = PLACES.get(place, place)
-    limit = f"{numbers.fixed(verdict.limit, 0)} N·s"
-    guard = f"{numbers.percent(verdict.guard_share, 0)} one-sided"
+    limit = f"{number_format.fixed(verdict.limit, 0)} N·s"
+    guard = f"{number_format.percent(verdict.guard_share, 0)} one-sided"
     if verdict.outcome == "within" and verdict.upper_bound is not None:
-        bound = numbers.upper(verdict.upper_bound, verdict.limit)
+        bound = number_format.upper(verdict.upper_bound, verdict.limit)
         return f"{where} the {guard} upper bound is {bound} N·s, not above the limit of {limit}."
     if verdict.outcome == "exceeds" and verdict.lower_bound is not None:
-        bound = numbers.lower(verdict.lower_bound, verdict.limit)
+        bound = number_format.lower(verdict.lower_bound, verdict.limit)
         return f"{where} even the {guard} lower bound, {bound} N·s, reaches the limit of {limit}."
     if impulse is None:
         return f"{where} the impulse is not known, so nothing is shown about the limit of {limit}."
     if impulse.lower_bound_only:
         return f"{where} impulse was hidden from the record: the result is a lower bound and shows no upper one."
     if verdict.upper_bound is not None and verdict.upper_bound > verdict.limit:
-        bound = numbers.upper(verdict.upper_bound, verdict.limit)
+        bound = number_format.upper(verdict.upper_bound, verdict.limit)
         return f"{where} the {guard} upper bound is {bound} N·s, above the limit of {limit}, so it stays open."
     return f"{where} nothing is shown about the limit of {limit}. {verdict.reason}."
 
@@ -75,13 +75,13 @@ def probability_sentence(verdict: Verdict) -> str:
     """Say how probable it is that the true impulse lies within the limit."""
     if verdict.probability_within is None:
         return "Probability within the limit: not known."
-    return f"Probability within the limit: {numbers.probability(verdict.probability_within)}."
+    return f"Probability within the limit: {number_format.probability(verdict.probability_within)}."
 
 
 def impulse_words(impulse: ImpulseResult) -> str:
     """Write the impulse with expanded uncertainty and coverage factor."""
     expanded = Measured(impulse.value, impulse.expanded, impulse.unit)
-    return f"{numbers.show(expanded).plus_minus}, k = {numbers.plain(impulse.coverage_factor, 3)}"
+    return f"{number_format.show(expanded).plus_minus}, k = {number_format.plain(impulse.coverage_factor, 3)}"
 
 
 def headline(results: Results) -> str:
@@ -91,7 +91,7 @@ def headline(results: Results) -> str:
         return "Total impulse: not known."
     span = "the whole record"
     if results.window is not None:
-        span = f"{numbers.seconds(results.window.start, 2)} to {numbers.seconds(results.window.end, 2)}"
+        span = f"{number_format.seconds(results.window.start, 2)} to {number_format.seconds(results.window.end, 2)}"
     if impulse.lower_bound_only:
         return f"Recorded part, {span}; the true total may be higher."
     if any(verdict.outcome == "not shown" and verdict.lower_bound is None for verdict in results.verdicts.values()):
