@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 
 from standbook.analysis.firing.stability_findings import frequencies, limit_words
-from standbook.analysis.report import spectrum_figure
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.blocks import (
     Block,
@@ -17,6 +16,7 @@ from standbook.analysis.report.content.blocks import (
     quantity_table,
 )
 from standbook.analysis.report.content.context import ReportContext
+from standbook.analysis.report.figures import spectrum_figure
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import ClassReserve, FiringDetail, Line, Stability
 from standbook.analysis.results.results import Measured, Results

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 
-from standbook.analysis.report import figures
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.blocks import (
     Block,
@@ -18,6 +17,7 @@ from standbook.analysis.report.content.blocks import (
 )
 from standbook.analysis.report.content.context import ReportContext, TankPlan
 from standbook.analysis.report.content.foresight import foresight, side_word
+from standbook.analysis.report.figures import figures
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Measured, Results, TankResult
 from standbook.analysis.signal.band_comparison import ranked

@@ -7,10 +7,11 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from standbook.analysis.report import drawing, figures, run_sections
+from standbook.analysis.report import run_sections
 from standbook.analysis.report.content import sentences
 from standbook.analysis.report.content.blocks import Register, Table
 from standbook.analysis.report.content.context import CalibrationUsed, PredictedScalar
+from standbook.analysis.report.figures import figures, style
 from standbook.analysis.report.page import page_one
 from standbook.analysis.report.render import css_string, render_report
 from standbook.analysis.report.terminal_summary import quick_look
@@ -474,12 +475,12 @@ def test_a_withheld_number_is_not_given_a_coverage():
 
 def test_no_line_is_drawn_across_a_gap_of_the_record():
     time = np.concatenate([np.arange(0.0, 1.0, 0.01), np.arange(3.0, 5.0, 0.01)])
-    drawn, column = drawing.thin(time, np.ones(time.size), most=100)
+    drawn, column = style.thin(time, np.ones(time.size), most=100)
     inside = (drawn > 1.0) & (drawn < 3.0)
     assert np.count_nonzero(inside) == 1
     assert np.isnan(column[inside]).all()
     assert np.count_nonzero(np.isnan(column)) == 1
-    whole, _ = drawing.thin(np.arange(0.0, 5.0, 0.01), np.ones(500), most=100)
+    whole, _ = style.thin(np.arange(0.0, 5.0, 0.01), np.ones(500), most=100)
     assert whole.size == 100
 
 

@@ -6,8 +6,8 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import NullFormatter
 
 from standbook.analysis.firing.stability_findings import frequencies
-from standbook.analysis.report import drawing
-from standbook.analysis.report.drawing import BLUE, FONT, GREEN, GREY, INK, VERMILION
+from standbook.analysis.report.figures import style
+from standbook.analysis.report.figures.style import BLUE, FONT, GREEN, GREY, INK, VERMILION
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import Line, Stability
 
@@ -24,8 +24,8 @@ def spectrum(curves: Mapping[str, Curve], steady: Stability) -> str | None:
         return None
     told = [line.channel for line in steady.lines]
     others = sorted((tag for tag in known if tag != steady.channel), key=lambda tag: (tag not in told, tag))
-    with drawing.style():
-        figure = drawing.new_figure(3.2)
+    with style.style():
+        figure = style.new_figure(3.2)
         axes = figure.subplots()
         for tag, (colour, dash) in zip([steady.channel, *others], LOOKS, strict=False):
             curve = known[tag]
@@ -43,7 +43,7 @@ def spectrum(curves: Mapping[str, Curve], steady: Stability) -> str | None:
         )
         _mark(axes, _distinct(steady.lines))
         axes.legend(loc="lower left", ncols=2)
-        return drawing.to_svg(figure, "spectrum", "Spectra of chamber pressure and other channels with named lines")
+        return style.to_svg(figure, "spectrum", "Spectra of chamber pressure and other channels with named lines")
 
 
 def _distinct(lines: tuple[Line, ...]) -> list[Line]:

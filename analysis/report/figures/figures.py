@@ -12,9 +12,9 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from scipy import constants
 
-from standbook.analysis.report import drawing
 from standbook.analysis.report.content import number_format
-from standbook.analysis.report.drawing import (
+from standbook.analysis.report.figures import style
+from standbook.analysis.report.figures.style import (
     BAND,
     BLUE,
     ENVELOPE,
@@ -46,7 +46,7 @@ def thrust(curves: Curves, events: Sequence[EventResult], window: Window | None)
         axes.set_ylabel("thrust, N")
         axes.axhline(0.0, color=GREY, linewidth=0.7)
         _finish(axes, curve, window)
-        drawing.mark_events(axes, events)
+        style.mark_events(axes, events)
         axes.legend(loc="lower left", bbox_to_anchor=(0.22, 0.08))
 
     return _make(curves, "thrust", 3.3, "Thrust against time, with prediction, integration window and events", draw)
@@ -57,13 +57,13 @@ def thrust_thumbnail(curves: Curves, window: Window | None) -> str | None:
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
-        time, mean = drawing.thin(curve.time, curve.columns["mean"])
-        drawing.shade_window(axes, window)
+        time, mean = style.thin(curve.time, curve.columns["mean"])
+        style.shade_window(axes, window)
         axes.fill_between(time, 0.0, mean, color=ENVELOPE, linewidth=0.0)
         axes.plot(time, mean, **MEASURED)
         axes.set_ylabel("thrust, N")
-        drawing.time_axis(axes)
-        drawing.thousands(axes)
+        style.time_axis(axes)
+        style.thousands(axes)
         axes.set_xlim(float(time[0]), float(time[-1]))
 
     return _make(curves, "thrust", 1.75, "Thrust against time", draw, width=3.35, name="thumbnail")
@@ -74,15 +74,15 @@ def first_pressure(curves: Curves, tank: str, window: tuple[float, float] | None
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
-        drawing.shade_window(axes, window)
+        style.shade_window(axes, window)
         if "predicted" in curve.columns:
-            time, predicted = drawing.thin(curve.time, curve.columns["predicted"])
+            time, predicted = style.thin(curve.time, curve.columns["predicted"])
             axes.plot(time, predicted / BAR, **PREDICTED)
-        time, mean = drawing.thin(curve.time, curve.columns["mean"])
+        time, mean = style.thin(curve.time, curve.columns["mean"])
         axes.plot(time, mean / BAR, **MEASURED)
-        drawing.legend(axes)
+        style.legend(axes)
         axes.set_ylabel("pressure, bar(a)")
-        drawing.time_axis(axes)
+        style.time_axis(axes)
         axes.set_xlim(float(time[0]), float(time[-1]))
 
     return _make(curves, f"tank pressure/{tank}", 2.6, "Tank pressure against time", draw, name="first-pressure")
@@ -93,14 +93,14 @@ def load_cell(curves: Curves, window: Window | None) -> str | None:
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
-        time, mean = drawing.thin(curve.time, curve.columns["mean"])
+        time, mean = style.thin(curve.time, curve.columns["mean"])
         axes.plot(time, mean, **{**MEASURED, "label": "load cell, zeroed before the run"})
         if "weight" in curve.columns:
-            (weight,) = drawing.thin(curve.time, curve.columns["weight"])[1:]
+            (weight,) = style.thin(curve.time, curve.columns["weight"])[1:]
             axes.plot(time, weight, **{**FIT, "label": "correction for the weight that left"})
         axes.axhline(0.0, color=GREY, linewidth=0.7)
         axes.set_ylabel("force, N")
-        drawing.legend(axes)
+        style.legend(axes)
         _finish(axes, curve, window)
 
     return _make(curves, "load cell", 2.4, "Load cell force and weight correction against time", draw)
@@ -111,9 +111,9 @@ def cumulative_impulse(curves: Curves, verdict: Verdict | None) -> str | None:
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
-        time, value = drawing.thin(curve.time, curve.columns["value"])
+        time, value = style.thin(curve.time, curve.columns["value"])
         if {"low", "high"} <= set(curve.columns):
-            _, low, high = drawing.thin(curve.time, curve.columns["low"], curve.columns["high"])
+            _, low, high = style.thin(curve.time, curve.columns["low"], curve.columns["high"])
             axes.fill_between(time, low, high, color=ENVELOPE, linewidth=0.0, label="95 % band")
         axes.plot(time, value, **{**MEASURED, "label": "impulse so far"})
         if verdict is not None:
@@ -122,7 +122,7 @@ def cumulative_impulse(curves: Curves, verdict: Verdict | None) -> str | None:
             axes.text(float(time[-1]), verdict.limit, text, va="bottom", ha="right", color=VERMILION)
             axes.set_ylim(0.0, 1.12 * float(np.fmax.reduce(value, initial=verdict.limit)))
         axes.set_ylabel("cumulative impulse, N·s")
-        drawing.legend(axes)
+        style.legend(axes)
         _finish(axes, curve, None)
 
     return _make(curves, "cumulative impulse", 2.45, "Cumulative impulse against the limit", draw)
@@ -139,16 +139,16 @@ def tank_pressure(curves: Curves, tank: str, window: tuple[float, float] | None,
             axes, below = figure.subplots(2, 1, sharex=True, height_ratios=(2.4, 1.0))
         _measured_and_predicted(axes, curve, BAR)
         if "fit" in curve.columns:
-            time, fit = drawing.thin(curve.time, curve.columns["fit"])
+            time, fit = style.thin(curve.time, curve.columns["fit"])
             axes.plot(time, fit / BAR, **FIT)
         axes.set_ylabel("pressure, bar(a)")
-        drawing.legend(axes, columns=5)
+        style.legend(axes, columns=5)
         _finish(axes, curve, window, t_zero=t_zero)
         if below is not None and residual is not None:
             axes.set_xlabel("")
             _residuals(below, residual)
-            drawing.shade_window(below, window)
-            drawing.time_axis(below, t_zero)
+            style.shade_window(below, window)
+            style.time_axis(below, t_zero)
 
     return _make(curves, f"tank pressure/{tank}", 3.5, f"{tank} tank pressure against time with residuals", draw)
 
@@ -158,25 +158,25 @@ def ullage(curves: Curves, tanks: Sequence[str]) -> str | None:
     known = [tank for tank in tanks if f"ullage/{tank}" in curves]
     if not known:
         return None
-    with drawing.style():
-        figure = drawing.new_figure(2.9)
+    with style.style():
+        figure = style.new_figure(2.9)
         for axes, tank in zip(figure.subplots(1, max(2, len(known)), squeeze=False)[0], [*known, None], strict=False):
             if tank is None:
                 axes.set_axis_off()
                 continue
             columns = curves[f"ullage/{tank}"].columns
-            x, y = drawing.thin(columns["log_volume_ratio"], columns["log_pressure_ratio"], most=DOTS)
+            x, y = style.thin(columns["log_volume_ratio"], columns["log_pressure_ratio"], most=DOTS)
             axes.plot(
                 x, y, linestyle="none", marker="o", markersize=3.0, markerfacecolor="white", color=INK, label="measured"
             )
             if "fit" in columns:
-                x, fit = drawing.thin(columns["log_volume_ratio"], columns["fit"])
+                x, fit = style.thin(columns["log_volume_ratio"], columns["fit"])
                 axes.plot(x, fit, **FIT)
             axes.set_title(tank)
             axes.set_xlabel("ln(gas volume / gas volume at start)")
             axes.set_ylabel("ln(pressure / pressure at start)")
             axes.legend(loc="upper right")
-        return drawing.to_svg(figure, "ullage", "Logarithm of pressure against logarithm of gas volume")
+        return style.to_svg(figure, "ullage", "Logarithm of pressure against logarithm of gas volume")
 
 
 def chamber_pressure(curves: Curves, window: Window | None) -> str | None:
@@ -186,7 +186,7 @@ def chamber_pressure(curves: Curves, window: Window | None) -> str | None:
         axes = figure.subplots()
         _measured_and_predicted(axes, curve, BAR)
         axes.set_ylabel("chamber pressure, bar(a)")
-        drawing.legend(axes)
+        style.legend(axes)
         _finish(axes, curve, window)
 
     return _make(curves, "chamber pressure", 2.6, "Chamber pressure against time", draw)
@@ -201,11 +201,11 @@ def injector_stiffness(curves: Curves) -> str | None:
         axes.axhspan(low, high, facecolor="none", edgecolor=GREY, hatch="////", linewidth=0.0, label="0.15 to 0.20")
         for side, column in curve.columns.items():
             colour, dash = LINES.get(side, (GREEN, (0, (1, 1))))
-            time, values = drawing.thin(curve.time, column)
+            time, values = style.thin(curve.time, column)
             axes.plot(time, values, color=colour, linestyle=dash, linewidth=1.3, label=side)
         axes.set_ylabel("pressure drop /\nchamber pressure")
         axes.set_ylim(bottom=0.0)
-        drawing.legend(axes)
+        style.legend(axes)
         _finish(axes, curve, None)
 
     return _make(curves, "injector stiffness", 2.2, "Injector stiffness of both sides against time", draw)
@@ -216,8 +216,8 @@ def budget(terms: Sequence[BudgetTerm], unit: str, name: str) -> str | None:
     ranked = sorted((term for term in terms if term.u > 0.0), key=lambda term: term.u)
     if not ranked:
         return None
-    with drawing.style():
-        figure = drawing.new_figure(0.5 + 0.22 * len(ranked))
+    with style.style():
+        figure = style.new_figure(0.5 + 0.22 * len(ranked))
         axes = figure.subplots()
         values = [term.u for term in ranked]
         axes.barh(range(len(ranked)), values, height=0.62, color=BLUE)
@@ -236,7 +236,7 @@ def budget(terms: Sequence[BudgetTerm], unit: str, name: str) -> str | None:
                 color=INK,
             )
         axes.set_xlabel(f"standard uncertainty, {unit}")
-        return drawing.to_svg(figure, f"budget-{name}", "Standard uncertainty by source")
+        return style.to_svg(figure, f"budget-{name}", "Standard uncertainty by source")
 
 
 def ruler(rows: Sequence[tuple[str, ImpulseResult, Verdict]]) -> str | None:
@@ -244,8 +244,8 @@ def ruler(rows: Sequence[tuple[str, ImpulseResult, Verdict]]) -> str | None:
     if not rows:
         return None
     limit = rows[0][2].limit
-    with drawing.style():
-        figure = drawing.new_figure(0.6 + 0.26 * len(rows))
+    with style.style():
+        figure = style.new_figure(0.6 + 0.26 * len(rows))
         axes = figure.subplots()
         lows = [impulse.value - impulse.expanded for _, impulse, _ in rows]
         highs = [impulse.value + impulse.expanded + impulse.unseen for _, impulse, _ in rows]
@@ -273,7 +273,7 @@ def ruler(rows: Sequence[tuple[str, ImpulseResult, Verdict]]) -> str | None:
         axes.spines["left"].set_visible(False)
         axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
         axes.set_xlabel("total impulse, N·s; bar: 95 % interval")
-        return drawing.to_svg(figure, "ruler", "Impulse with expanded uncertainty against the limit")
+        return style.to_svg(figure, "ruler", "Impulse with expanded uncertainty against the limit")
 
 
 def _interval(axes: Axes, row: int, impulse: ImpulseResult) -> None:
@@ -295,36 +295,36 @@ def _interval(axes: Axes, row: int, impulse: ImpulseResult) -> None:
 def _measured_and_predicted(axes: Axes, curve: Curve, scale: float) -> None:
     columns = curve.columns
     if {"predicted_low", "predicted_high"} <= set(columns):
-        time, low, high = drawing.thin(curve.time, columns["predicted_low"], columns["predicted_high"])
+        time, low, high = style.thin(curve.time, columns["predicted_low"], columns["predicted_high"])
         axes.fill_between(time, low / scale, high / scale, color=BAND, linewidth=0.0, label="predicted 95 % band")
     if {"low", "high"} <= set(columns):
-        time, low, high = drawing.thin(curve.time, columns["low"], columns["high"])
+        time, low, high = style.thin(curve.time, columns["low"], columns["high"])
         axes.fill_between(time, low / scale, high / scale, color=ENVELOPE, linewidth=0.0, label="least to greatest")
     if "predicted" in columns:
-        time, predicted = drawing.thin(curve.time, columns["predicted"])
+        time, predicted = style.thin(curve.time, columns["predicted"])
         axes.plot(time, predicted / scale, **PREDICTED)
-    time, mean = drawing.thin(curve.time, columns["mean"])
+    time, mean = style.thin(curve.time, columns["mean"])
     axes.plot(time, mean / scale, **MEASURED)
 
 
 def _residuals(axes: Axes, curve: Curve) -> None:
     columns = curve.columns
     if {"band_low", "band_high"} <= set(columns):
-        time, low, high = drawing.thin(curve.time, columns["band_low"], columns["band_high"])
+        time, low, high = style.thin(curve.time, columns["band_low"], columns["band_high"])
         axes.fill_between(time, low / BAR, high / BAR, color=BAND, linewidth=0.0)
     for name, look in (("predicted", PREDICTED), ("fit", FIT)):
         if name in columns:
-            time, values = drawing.thin(curve.time, columns[name])
+            time, values = style.thin(curve.time, columns[name])
             axes.plot(time, values / BAR, **{**look, "label": f"measured \u2212 {look['label']}"})
     axes.axhline(0.0, color=GREY, linewidth=0.7)
     axes.set_ylabel("difference,\nbar")
-    drawing.legend(axes)
+    style.legend(axes)
 
 
 def _finish(axes: Axes, curve: Curve, window: Window | tuple[float, float] | None, *, t_zero: bool = True) -> None:
-    drawing.shade_window(axes, window)
-    drawing.time_axis(axes, t_zero)
-    drawing.thousands(axes)
+    style.shade_window(axes, window)
+    style.time_axis(axes, t_zero)
+    style.thousands(axes)
     time: NDArray[np.float64] = curve.time
     axes.set_xlim(float(time[0]), float(time[-1]))
 
@@ -336,12 +336,12 @@ def _make(
     description: str,
     draw: Callable[[Figure, Curve], None],
     *,
-    width: float = drawing.WIDTH,
+    width: float = style.WIDTH,
     name: str | None = None,
 ) -> str | None:
     if curve not in curves or curves[curve].time.size == 0:
         return None
-    with drawing.style():
-        figure = drawing.new_figure(height, width=width)
+    with style.style():
+        figure = style.new_figure(height, width=width)
         draw(figure, curves[curve])
-        return drawing.to_svg(figure, name or curve.replace("/", "-").replace(" ", "-"), str(escape(description)))
+        return style.to_svg(figure, name or curve.replace("/", "-").replace(" ", "-"), str(escape(description)))
