@@ -9,7 +9,7 @@ from markupsafe import Markup
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.blocks import Register
 from standbook.analysis.report.content.context import ReportContext
-from standbook.analysis.report.page import evidence, page_one
+from standbook.analysis.report.sections.page_one import evidence, page_one
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Results
 

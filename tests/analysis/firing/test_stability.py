@@ -6,9 +6,9 @@ import pytest
 
 from standbook.analysis.data_frames import curve_table
 from standbook.analysis.kinds.static_fire import analyse_static_fire
-from standbook.analysis.report import firing_sections
 from standbook.analysis.report.content.blocks import Picture, Register, Table, Text
 from standbook.analysis.report.content.sentences import OUTCOME_WORDS
+from standbook.analysis.report.sections import firing_sections
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.stage import perform
 from standbook.analysis.simulation.world import world_of

@@ -7,13 +7,13 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from standbook.analysis.report import run_sections
 from standbook.analysis.report.content import sentences
 from standbook.analysis.report.content.blocks import Register, Table
 from standbook.analysis.report.content.context import CalibrationUsed, PredictedScalar
 from standbook.analysis.report.figures import figures, style
-from standbook.analysis.report.page import page_one
 from standbook.analysis.report.render import css_string, render_report
+from standbook.analysis.report.sections import run_sections
+from standbook.analysis.report.sections.page_one import page_one
 from standbook.analysis.report.terminal_summary import quick_look
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Finding, Measured, Verdict

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from standbook.analysis.report import firing_sections, record_sections, run_sections
 from standbook.analysis.report.content import number_format, sentences
 from standbook.analysis.report.content.blocks import Cell, Register, Section
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
+from standbook.analysis.report.sections import firing_sections, record_sections, run_sections
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Measured, Results, TankResult
 

@@ -6,7 +6,7 @@ from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.blocks import Block, Cell, Code, Register, Section, Table, Text
 from standbook.analysis.report.content.context import CalibrationUsed, ReportContext
 from standbook.analysis.report.content.sentences import CAUTIONS, findings_count, impulse_words, stamp
-from standbook.analysis.report.run_sections import plan_tank_row
+from standbook.analysis.report.sections.run_sections import plan_tank_row
 from standbook.analysis.results.results import RecordHealth, Results
 
 FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
