@@ -8,12 +8,11 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from standbook.daq.capture.disk_space import DiskState
 from standbook.daq.config.plan import Plan
 from standbook.daq.live.live_state import (
-    DiskState,
     ImpulseState,
     Indication,
-    LinkState,
     LiveState,
     MarkState,
     Phase,
@@ -21,6 +20,7 @@ from standbook.daq.live.live_state import (
     VesselState,
 )
 from standbook.daq.quantity import in_unit
+from standbook.daq.recording.link_health import LinkState
 
 WITHDRAWN: Final = "--"
 CAUTION_SHORT: Final = "A screen reading is never authority to approach."

@@ -16,9 +16,10 @@ from standbook.daq.errors import ConfigError
 if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.config.plan import LineEdgeName
-    from standbook.daq.rehearsal.device import RehearsalDevice, Table
-    from standbook.daq.rehearsal.fault_catalogue import Fault
+    from standbook.daq.rehearsal.device import RehearsalDevice
     from standbook.daq.rehearsal.ground_truth import Sent
+    from standbook.daq.rehearsal.script import Table
+    from standbook.daq.rehearsal.sensor_faults import Fault
 
 NAP = 0.01  # [s] between two looks at whether to stop
 

@@ -6,7 +6,8 @@ import math
 import numpy as np
 
 from standbook.analysis.dataset.dataset import LineEdge, Played, Weighing, dataset_from_counts
-from standbook.analysis.results.results import Measured, TZero
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import TZero
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.quantity import parse_quantity
 

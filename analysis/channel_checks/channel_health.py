@@ -9,9 +9,10 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Channel, Dataset, Mask
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.windows import between
+from standbook.daq.arrays import Mask
 
 BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is
 SAME_INSTANT = 0.01  # s

@@ -7,8 +7,9 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from standbook.analysis.channel_checks.channel_health import FLAT_RUN, rail_spikes, saturated
-from standbook.analysis.dataset.dataset import Channel, Mask
+from standbook.analysis.dataset.dataset import Channel
 from standbook.analysis.results.results import Finding
+from standbook.daq.arrays import Mask
 
 FROZEN = 0.1  # s of equal counts, between stretches whose noise moves the count
 LIVELY, LOOK = 0.5, 0.25  # share of the samples that differ from the one before; s beside a stretch

@@ -1,13 +1,14 @@
 """What the record shows at the crew's marks: whether the channel that the plan names rose, or another in its place.
 
-SI, absolute pressures; times in seconds after T-0. Only differences are used. Live, `daq.live.mark_response` says the same.
+SI, absolute pressures; times in seconds after T-0. Only differences are used. Live, `daq.live.mark_response` says the
+same.
 """
 
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, CrewMark, Dataset
 from standbook.analysis.results.results import Finding
-from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.windows import block_average
 from standbook.daq.config.plan import Mark
 
 ROSE = 0.03  # of a sensor's range

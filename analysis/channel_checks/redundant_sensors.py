@@ -10,9 +10,10 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.channel_checks.supply_checks import common_supply
-from standbook.analysis.dataset.dataset import Array, Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.results.results import Finding
-from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.windows import block_average
+from standbook.daq.arrays import Array
 from standbook.daq.quantity import Quantity
 
 AGREE = 3.0  # combined standard uncertainties

@@ -13,7 +13,7 @@ import numpy as np
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.results.results import Finding
-from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.windows import block_average
 from standbook.daq.quantity import absolute
 
 NEAR = 0.12  # relative, of a known ratio: a start pressure or a CdA is planned no better

@@ -8,15 +8,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.signal.piecewise_fit import CLEAR, FINE, meeting, straightened, turn
 from standbook.analysis.signal.valve_events import SLOPE_SPANS, Event, opening_time, slope_scatter, slopes_beside
-from standbook.analysis.signal.windows import correlation_time
+from standbook.analysis.signal.windows import block_average, correlation_time
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 COARSE = 0.1  # s, means for levels
 NEAR_TOP = 0.97  # of the greatest drive: from here on the tank stands pressurised

@@ -9,7 +9,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.cold_flow.flow_instants import FlowInstants
@@ -18,9 +17,8 @@ from standbook.analysis.discharge.amounts import Amount
 from standbook.analysis.discharge.record import Flow
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.windows import block_means, correlation_time
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Tank
-
-Array = NDArray[np.float64]
 
 CLEAR = 0.5  # s after the opening and before the end in which a stream still follows the valve
 STILL, SETTLING = 3.0, 1.0  # s of rest that tell a scale's reading; s that liquid takes to come to rest

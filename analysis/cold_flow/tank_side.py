@@ -17,6 +17,7 @@ from standbook.analysis.discharge.amounts import Amount, Balance
 from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
 from standbook.analysis.discharge.exponent import Exponent, exponent_from_pv
 from standbook.analysis.discharge.joint_fit import FITTED, JointFit, joint_fit
+from standbook.analysis.discharge.liquid_column import head_of, mean_near
 from standbook.analysis.discharge.record import (
     FlowRecord,
     NoteTerms,
@@ -37,8 +38,8 @@ from standbook.analysis.discharge.tank_results import (
 from standbook.analysis.discharge.weighed_amounts import WeighedAmounts, weighed_amounts
 from standbook.analysis.physics import fluids
 from standbook.analysis.physics.blowdown import Head
-from standbook.analysis.results.results import Finding, Measured, TankResult
-from standbook.analysis.thrust.tank_flows import head_of, mean_near
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding, TankResult
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
 

@@ -14,17 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.results.prediction import Prediction
-from standbook.analysis.results.results import Finding, Gap, Measured, RecordHealth, TZero
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding, Gap, RecordHealth, TZero
 from standbook.analysis.signal.windows import parts_of
+from standbook.daq.arrays import Array, Mask
 from standbook.daq.config.calibration import Calibration
-from standbook.daq.config.plan import Plan
+from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.errors import DataError
 from standbook.daq.quantity import Quantity, parse_quantity
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 PredictionStatus = Literal["locked", "postdiction"]
 
 
@@ -353,3 +353,22 @@ def seconds_after(host_ns: NDArray[np.int64], origin_ns: int) -> Array:
     for part in parts_of(host_ns.size):
         np.multiply(host_ns[part] - origin_ns, 1e-9, out=seconds[part])
     return seconds
+
+
+def weighed_mass(dataset: Dataset, tank: Tank) -> Measured | None:
+    """Return the expelled mass that the scales tell, ``None`` where they were not used. [kg]."""
+    weighing = dataset.weighings.get(tank.name)
+    if weighing is None:
+        return None
+    if weighing.expelled is not None:
+        return weighing.expelled
+    if weighing.residual is not None:
+        load = tank.liquid_load
+        return Measured(load.value - weighing.residual.value, math.hypot(load.u, weighing.residual.u), "kg")
+    return weighing.caught
+
+
+def left_aboard(dataset: Dataset, tank: Tank) -> Measured | None:
+    """Return what the scales found left in a tank. [kg]."""
+    weighing = dataset.weighings.get(tank.name)
+    return weighing.residual if weighing is not None else None

@@ -20,7 +20,8 @@ from standbook.analysis.dataset.dataset import (
     seconds_after,
 )
 from standbook.analysis.results.prediction import Prediction
-from standbook.analysis.results.results import Finding, Gap, Measured, RecordHealth, TZero
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding, Gap, RecordHealth, TZero
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.config.stand import Stand

@@ -1,7 +1,7 @@
 """Causes of an odd cold flow: what each would do to this very run, how likely each is, and what would decide.
 
-SI, absolute pressures. Signatures are computed for the vessel, gas and flow at hand (`analysis.physics.ullage_model`), with
-the gas taking up heat as it may; nothing is known beforehand but how large a fault may credibly be.
+SI, absolute pressures. Signatures are computed for the vessel, gas and flow at hand (`analysis.physics.ullage_model`),
+with the gas taking up heat as it may; nothing is known beforehand but how large a fault may credibly be.
 """
 
 import math
@@ -9,15 +9,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnosis.flow_evidence import NAMES, Evidence, evidence_of, predicted, weighed_of
 from standbook.analysis.diagnosis.ranking import Diagnosis, Signature, diagnose
 from standbook.analysis.physics.ullage_model import Faults, Gas, Vessel, courses, gas_at
-
-Array = NDArray[np.float64]
+from standbook.daq.arrays import Array
 
 HEAT = np.exp(np.linspace(math.log(0.2), math.log(3.5), 6))  # the law is known no better than 0.3 to 3
 HEAT_USUAL, HEAT_SPREAD = 0.8, 0.7  # median, sd of the logarithm

@@ -8,7 +8,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.cold_flow.tank_side import FlowSide
@@ -16,12 +15,10 @@ from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.record import FlowRecord, StaticPressure
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.physics.ullage_model import AFTER, Courses, Faults, Vessel, middle_after_seen
-from standbook.analysis.results.results import Measured
-from standbook.analysis.signal.band_comparison import block_average
-from standbook.analysis.signal.windows import block_means, correlation_time, spikes
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.signal.windows import block_average, block_means, correlation_time, spikes
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import DETECTED_OPENING
-
-Array = NDArray[np.float64]
 
 PARTS = (0.0, 0.06, 0.15, 0.35, 0.65, 1.0)  # of the flow; the misfit is averaged between them
 BLOCKS = 120

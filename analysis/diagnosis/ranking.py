@@ -9,10 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtrc, logsumexp
 
-Array = NDArray[np.float64]
+from standbook.daq.arrays import Array
 
 SIGNATURE_SHARE = 0.15  # of an effect, by which a signature computed with a simple model may be off, standard
 FINE = 6  # steps between two sizes of a cause, and two healthy states, at which the likelihood is summed

@@ -2,7 +2,8 @@
 
 SI; times in seconds. An amount is a mass that passed between two instants, with its uncertainty by source. Two amounts
 that name one source share one error. Each gives a flow coefficient of its own; they are weighed by their whole
-covariance and held against each other pair by pair. Reads no channel: `analysis.cold_flow.observed_amounts` makes amounts of those.
+covariance and held against each other pair by pair. Reads no channel: `analysis.cold_flow.observed_amounts` makes
+amounts of those.
 """
 
 import itertools
@@ -11,9 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from standbook.daq.arrays import Array
 
 DISAGREE = 3.0  # standard uncertainties of a difference; of 370 pairs that agree one lies beyond
 

@@ -7,7 +7,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.discharge.record import (
     Flow,
@@ -21,9 +20,8 @@ from standbook.analysis.discharge.record import (
 )
 from standbook.analysis.results.results import BudgetTerm, Finding
 from standbook.analysis.signal.windows import Window
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 RUN_OUT_BIAS = 0.005  # relative; simulated real-gas flows run to the knee came out +0.5 +- 0.3 % high
 MANY_SPIKES = 0.002  # share of the samples, above it the record deserves a word

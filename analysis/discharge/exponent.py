@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.discharge.record import (
     Flow,
@@ -22,11 +21,11 @@ from standbook.analysis.discharge.record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.results.results import BudgetTerm, Finding, Measured
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import BudgetTerm, Finding
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, effective_sample_size
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 START_TOLERANCE = 0.08  # |n0 - isentropic| of settled warm gas; beyond it a note, a zero or a leak is to blame
 START_SURELY = 2.5  # standard uncertainties of the start that it must be off by as well

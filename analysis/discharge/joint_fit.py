@@ -1,8 +1,8 @@
 """Joint fit of exponent, drift, CdA and opening to one discharge: covariance, prediction, cross-check.
 
 SI, absolute pressures. The third step, not the first: CdA is published from the weighed liquid
-(`analysis.discharge.direct_cda`), the exponent from pressure against volume (`analysis.discharge.exponent`). Never fits n and
-CdA to a pressure trace alone: such a fit came out 10 to 190 % wrong in CdA with a residual below the noise.
+(`analysis.discharge.direct_cda`), the exponent from pressure against volume (`analysis.discharge.exponent`). Never
+fits n and CdA to a pressure trace alone: such a fit came out 10 to 190 % wrong in CdA with a residual below the noise.
 """
 
 import math
@@ -26,12 +26,12 @@ from standbook.analysis.discharge.record import (
     thinned,
 )
 from standbook.analysis.physics.blowdown import Discharge, discharge_sensitivity
-from standbook.analysis.results.results import BudgetTerm, Finding, Measured
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import BudgetTerm, Finding
 from standbook.analysis.signal.least_squares import LeastSquares, nonlinear_least_squares
 from standbook.analysis.signal.windows import Window, correlation_time, spikes
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 FITTED = ("exponent", "exponent_drift", "cda", "opening_time")
 """Order of values and covariance."""

@@ -9,14 +9,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.discharge.amounts import Amount
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, spikes
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 STATIC_LEAST = 1.0  # of still record before opening, without which P0, t0 and CdA are one curve [s]
 STATIC_MOST = 3.0  # older readings say less about the opening than the line through these [s]

@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.exponent import Exponent
 from standbook.analysis.discharge.record import SensorTerms
-from standbook.analysis.results.results import ExponentResult, Finding, Measured
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import ExponentResult, Finding
 from standbook.daq.config.plan import Tank
 from standbook.daq.quantity import Quantity
 

@@ -1,7 +1,7 @@
 """Several amounts of one cold flow weighed into one, with the record that the later steps take.
 
-SI. Where amounts contradict each other nothing is averaged: `analysis.discharge.amounts` decides, and what it could not decide
-widens the uncertainty.
+SI. Where amounts contradict each other nothing is averaged: `analysis.discharge.amounts` decides, and what it could
+not decide widens the uncertainty.
 """
 
 import math
@@ -12,7 +12,7 @@ import numpy as np
 
 from standbook.analysis.discharge.amounts import Amount, Balance, balance
 from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms, averaged_flow, changes, thinned
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,12 +10,13 @@ import numpy as np
 
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.discharge.amounts import Amount
+from standbook.analysis.discharge.liquid_column import head_of
 from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
 from standbook.analysis.discharge.tank_results import sensor_terms
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.thrust.run_out import FADES, FALLEN, HINGE_BLOCK
-from standbook.analysis.thrust.tank_flows import STROKE, TankFlow, head_of
+from standbook.analysis.thrust.tank_flows import STROKE, TankFlow
 from standbook.daq.errors import DataError
 
 CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out

@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard
 from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
 from standbook.analysis.discharge.exponent import Exponent, exponent_from_pv
+from standbook.analysis.discharge.liquid_column import mean_near
 from standbook.analysis.discharge.tank_results import (
     exponent_against_plan,
     exponent_result,
@@ -24,11 +25,12 @@ from standbook.analysis.firing.discharge_record import flow_record
 from standbook.analysis.physics import performance
 from standbook.analysis.physics.engine import specific_impulse
 from standbook.analysis.physics.load_cell import AGREE, Unloaded
-from standbook.analysis.results.results import EngineResult, Finding, ImpulseResult, Measured, TankResult
-from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import EngineResult, Finding, ImpulseResult, TankResult
+from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.chamber_pressure import above_tank, bridged_integral, pressure_integral
-from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out, left_aboard, mean_near
+from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.analysis.thrust.total_impulse import EDGE_U
 from standbook.daq.errors import DataError

@@ -8,14 +8,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.physics.engine import Chamber, Side
 from standbook.analysis.prediction import draws
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Engine, Plan, Tank
 from standbook.daq.errors import ConfigError
-
-Array = NDArray[np.float64]
 
 DRIFT, DRIFT_U = -0.25, 0.25  # c of an ullage of which only the chord is planned; -0.64 to -0.03 over water
 LEAST_SHIFT = 0.02  # of a value that the plan states as exact: below it nothing is called moved

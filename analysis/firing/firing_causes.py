@@ -9,11 +9,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.channel_checks.channel_health import first_usable
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard
 from standbook.analysis.diagnosis.ranking import Diagnosis, Ranked, Signature, diagnose
+from standbook.analysis.discharge.liquid_column import mean_near
 from standbook.analysis.firing.firing_assumptions import (
     DRIFT_U,
     SIDES,
@@ -27,13 +27,12 @@ from standbook.analysis.firing.firing_assumptions import (
 )
 from standbook.analysis.physics.tank_emptying import fire
 from standbook.analysis.results.results import Finding, ImpulseResult, Severity, TankResult
-from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import Burn
-from standbook.analysis.thrust.tank_flows import TankFlow, left_aboard, mean_near
+from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Plan
-
-Array = NDArray[np.float64]
 
 SHARES = (0.08, 0.28, 0.5, 0.72, 0.92)  # of the settled burn, at which it is held against the plan
 BLOCK = 0.2  # s averaged there

@@ -8,17 +8,18 @@ from collections.abc import Mapping
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable
-from standbook.analysis.dataset.dataset import Array, Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.tank_curves import POINTS, measured_curve, tank_curves
 from standbook.analysis.firing.discharge_record import flow_record
 from standbook.analysis.firing.engine_performance import TankSide
 from standbook.analysis.physics.performance import stiffness_curve
 from standbook.analysis.results.curves import Curve, envelope
 from standbook.analysis.results.results import ImpulseResult
-from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.tank_flows import first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
+from standbook.daq.arrays import Array
 
 LEAD, TAIL = 2.0, 3.0  # s drawn before T-0 and after the window
 

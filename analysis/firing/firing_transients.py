@@ -15,9 +15,9 @@ from standbook.analysis.physics.performance import least_stiffness
 from standbook.analysis.results.firing_results import BurnByDefinition, Shutdown, StartTransient, Stiffness
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm
-from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.signal.thrust_crossings import aft_tangent_bisector, thrust_start_stop
 from standbook.analysis.signal.transients import FALLEN, rise_of, shutdown_begin
+from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import TEN_PERCENT_U, Burn, force_u
 from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord

@@ -10,12 +10,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Dataset
+from standbook.analysis.dataset.dataset import Dataset, weighed_mass
 from standbook.analysis.physics.performance import mixture_ratio
 from standbook.analysis.results.firing_results import MassRoute
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Finding
-from standbook.analysis.thrust.tank_flows import TankFlow, weighed_mass
+from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.quantity import Quantity
 

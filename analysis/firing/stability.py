@@ -1,8 +1,8 @@
 """Stability of one firing: which lines its channels show, what each is, how smoothly the chamber burned.
 
-SI; times in seconds after T-0. The arithmetic is in :mod:`analysis.signal.spectra`; here lines get their names: mains and
-its harmonics, the stand's mode as propellant leaves, images of either in a channel that is sampled too slowly, and an
-oscillation that chamber and feed share. A line that fits none of them stays without a name.
+SI; times in seconds after T-0. The arithmetic is in :mod:`analysis.signal.spectra`; here lines get their names: mains
+and its harmonics, the stand's mode as propellant leaves, images of either in a channel that is sampled too slowly, and
+an oscillation that chamber and feed share. A line that fits none of them stays without a name.
 """
 
 import math
@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated, usable
-from standbook.analysis.dataset.dataset import Array, Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.firing.stability_findings import spectra_findings
 from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve
 from standbook.analysis.results.firing_results import Line, LineName, Stability
@@ -20,6 +20,7 @@ from standbook.analysis.signal import spectra
 from standbook.analysis.signal.spectra import Track
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.thrust_record import ThrustRecord
+from standbook.daq.arrays import Array
 
 MEASURES = ("chamber pressure", "manifold pressure", "thrust", "tank pressure")
 LEAST_RATE = 40.0  # Hz, below which nothing is looked for

@@ -26,7 +26,7 @@ from standbook.analysis.cold_flow.flow_contradictions import contradictions, wit
 from standbook.analysis.cold_flow.flow_findings import amount_findings, course_findings, no_flow, no_sensor
 from standbook.analysis.cold_flow.flow_instants import FlowInstants, flow_instants
 from standbook.analysis.cold_flow.tank_side import FlowSide, flow_side
-from standbook.analysis.dataset.dataset import Array, Channel, Dataset, iso_time, moved
+from standbook.analysis.dataset.dataset import Channel, Dataset, iso_time, moved
 from standbook.analysis.dataset.empty_results import bare_results
 from standbook.analysis.diagnosis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.diagnosis.no_flow_causes import no_flow_causes
@@ -36,6 +36,7 @@ from standbook.analysis.results.results import Analysis, Comparison, EventResult
 from standbook.analysis.signal.band_comparison import compare, departure_findings
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.signal.windows import between, lone_spikes
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.errors import DataError
 

@@ -39,13 +39,13 @@ from standbook.analysis.firing.firing_curves import firing_curves
 from standbook.analysis.firing.firing_detail import firing_detail
 from standbook.analysis.physics.impulse import Seen, seen
 from standbook.analysis.physics.load_cell import weight_findings
+from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import (
     Analysis,
     Comparison,
     EventResult,
     Finding,
     ImpulseResult,
-    Measured,
     Results,
     Tare,
     WeightCorrection,

@@ -8,13 +8,11 @@ and nothing is said about the gas that follows the last liquid. Reads no file, c
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 from scipy.interpolate import CubicHermiteSpline
 
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 PARAMETERS = ("exponent", "exponent_drift", "log_cda", "opening_time", "start_pressure", "ullage_volume")
 """Order of the columns of a Jacobian."""

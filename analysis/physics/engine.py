@@ -9,10 +9,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 
-Array = NDArray[np.float64]
+from standbook.daq.arrays import Array
 
 _MOST_ITERATIONS = 100  # at least every second one halves the bracket: 2^-50 of a tank pressure at worst
 _TOLERANCE = 1e-10  # of the chamber pressure

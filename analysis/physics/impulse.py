@@ -9,11 +9,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.results.results import BudgetTerm, ImpulseResult
-
-Array = NDArray[np.float64]
+from standbook.daq.arrays import Array
 
 COVERAGE_FACTOR = 2.0
 GAP_STEP = 1.5  # sample intervals; a longer step has lost a row

@@ -11,13 +11,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from standbook.analysis.results.results import Finding, Measured
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.windows import Window, correlation_time
+from standbook.daq.arrays import Array
 from standbook.daq.quantity import factor
-
-Array = NDArray[np.float64]
 
 AGREE = 3.0  # combined standard uncertainties; beyond this two routes to one number are said to disagree
 UNEXPLAINED_SHARE = 0.5  # of the expelled weight: a zero that moves this far has felt it

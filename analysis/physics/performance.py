@@ -8,16 +8,15 @@ import math
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 
 from standbook.analysis.physics.engine import characteristic_velocity, specific_impulse, thrust_coefficient
-from standbook.analysis.results.results import Finding, Measured, Severity
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding, Severity
 from standbook.analysis.signal.thrust_crossings import running_mean
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Engine
 from standbook.daq.quantity import factor
-
-Array = NDArray[np.float64]
 
 STIFFNESS_USUAL = 0.20  # pressure drop over chamber pressure; [Humble1995] p. 209 has 0.10 to 0.20, others more
 STIFFNESS_LEAST = 0.10

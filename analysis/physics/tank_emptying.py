@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.physics.engine import Chamber, Side, chamber_equilibrium
-
-Array = NDArray[np.float64]
+from standbook.daq.arrays import Array
 
 _CORRECTIONS = 3  # of the last step's length; each squares the error of a nearly straight line
 

@@ -2,7 +2,8 @@
 
 SI, absolute pressures; times in seconds after the opening that the record would show. One gas temperature, one
 temperature around it, free convection at a turbulent surface; the isentropic exponent follows the real gas. Made to
-compare causes with each other, not to measure: `analysis.discharge.exponent` and `analysis.discharge.direct_cda` do without it.
+compare causes with each other, not to measure: `analysis.discharge.exponent` and `analysis.discharge.direct_cda` do
+without it.
 """
 
 import functools
@@ -11,13 +12,11 @@ import math
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 
 from standbook.analysis.physics import fluids
 from standbook.analysis.physics.blowdown import Head
-
-Array = NDArray[np.float64]
+from standbook.daq.arrays import Array
 
 STILL = 3.2  # s before mid-stroke at which a course begins
 AFTER = 3.3  # s after the flow for which it goes on
@@ -225,8 +224,8 @@ def middle_after_seen(stroke: Array) -> Array:
 
     Notes
     -----
-    `analysis.cold_flow.flow_instants` lets a cubic through the flow meet the line before it. While the area grows evenly the
-    pressure falls as the square of time and then evenly; how fast does not matter to where the two meet.
+    `analysis.cold_flow.flow_instants` lets a cubic through the flow meet the line before it. While the area grows
+    evenly the pressure falls as the square of time and then evenly; how fast does not matter to where the two meet.
     """
     return np.interp(stroke, *_seen_table())
 

@@ -7,12 +7,11 @@ ended. Reads no file, clock or setting.
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from standbook.analysis.physics.tank_emptying import Emptying
 from standbook.analysis.results.prediction import Band, Scalar, rounded, rounded_number
-
-Array = NDArray[np.float64]
+from standbook.daq.arrays import Array
 
 GRID_STEPS = 160  # over the nominal run: steps of fourth order leave less than 1e-7 of the impulse
 MOST_STEPS = 600  # and no more points than this in a prediction

@@ -8,7 +8,7 @@ import math
 import re
 from dataclasses import dataclass
 
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 
 TURBULENT = 1e4  # Reynolds number below which a discharge coefficient moves by percents
 FRICTION_SHARE = 0.10  # of a side's loss that is friction along smooth walls; an assumption, the rest is orifices

@@ -6,14 +6,12 @@ SI. A prediction never earns a verdict; its outlook only borrows the words. Read
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.physics.impulse_limits import is_met, regulatory_limit
 from standbook.analysis.results.prediction import ClassMargin, ClassNumber, LiftOffCheck, rounded_number
 from standbook.analysis.results.results import Finding, Outcome
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import ImpulseClass, Plan
-
-Array = NDArray[np.float64]
 
 LOWER_END = 0.025  # of the 95 % band
 

@@ -8,17 +8,15 @@ taken as exact. Reads no file, clock or setting.
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from standbook.analysis.physics.engine import Chamber, CstarTable, Side
 from standbook.analysis.results.prediction import rounded_number
 from standbook.analysis.results.results import BudgetTerm
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Engine, Plan, Site, Tank
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import Quantity, absolute
-
-Array = NDArray[np.float64]
 
 LEAST_ULLAGE = 0.01  # of the volume: a draw that overfills the tank is held here and counted
 JOINT = "joint effects of several inputs"

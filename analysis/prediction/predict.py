@@ -5,7 +5,6 @@ tail-off, no gas after the liquid. The band holds the plan's own uncertainties a
 """
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.constants import g as standard_gravity
 
 from standbook.analysis.physics.tank_emptying import Firing, fire
@@ -15,12 +14,11 @@ from standbook.analysis.prediction.pad_card import pad_card, prediction_sentence
 from standbook.analysis.prediction.predict_cold_flow import predict_flow
 from standbook.analysis.results.prediction import Band, Prediction, Scalar
 from standbook.analysis.results.results import Finding
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
 from standbook.daq.quantity import Quantity
-
-Array = NDArray[np.float64]
 
 SAMPLES = 500
 SEED = 20310614

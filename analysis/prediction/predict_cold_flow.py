@@ -5,17 +5,15 @@ What the gas does after that is not predicted.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.physics.tank_emptying import Emptying, flow_out
 from standbook.analysis.prediction import draws, model_findings
 from standbook.analysis.prediction.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Finding, Severity
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 
 class _Run:

@@ -16,7 +16,8 @@ from standbook.analysis.report.content.context import (
     WeighingUsed,
 )
 from standbook.analysis.results.prediction import Prediction, Scalar
-from standbook.analysis.results.results import Measured, Results
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Results
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.campaign import CALIBRATIONS, RUNS
 from standbook.daq.config.plan import Plan

@@ -12,7 +12,8 @@ from standbook.analysis.report.content.sentences import (
     ranked,
     verdict_sentence,
 )
-from standbook.analysis.results.results import Measured, Results, TankResult
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Results, TankResult
 
 SHOWN_FINDINGS = 6
 

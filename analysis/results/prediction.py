@@ -11,12 +11,10 @@ from types import MappingProxyType
 from typing import Any, get_args, get_type_hints
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.results.results import BudgetTerm, Finding, Outcome
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 FORMAT = 1
 DIGITS = 8  # significant; far below any uncertainty, and it halves the file

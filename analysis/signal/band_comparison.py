@@ -6,33 +6,14 @@ SI, plain arrays. A comparison says something about foresight only where the pre
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.results.results import Comparison, Finding, Severity
-from standbook.analysis.signal.windows import parts_of
+from standbook.analysis.signal.windows import BLOCK, block_average
+from standbook.daq.arrays import Array
 
-Array = NDArray[np.float64]
-
-BLOCK = 0.1  # s; noise and ringing are averaged over this before they are held against a band
 FIRING_SUSPECTS = "the tank exponents, CdA and mixture ratio"
 INSIDE_ENOUGH = 0.90  # share of the burn; a band of 95 % is left for a moment now and then
 FAR_OUT, MOSTLY_OUT = 2.0, 0.50  # half-widths, share: beyond either one no moment and no bend of the model explains it
-
-
-def block_average(time: Array, value: Array, *, start: float, end: float, block: float = BLOCK) -> tuple[Array, Array]:
-    """Average samples in equal spans of time, which does not fall; a span without a sample is not a number."""
-    count = max(1, round((end - start) / block))
-    edges = np.linspace(start, end, count + 1)
-    part = slice(*np.searchsorted(time, [start, end]))  # long records are averaged over short spans
-    time, value = time[part], value[part]
-    number, total = np.zeros(count, np.int64), np.zeros(count)
-    for some in parts_of(time.size):
-        inside = np.isfinite(value[some])
-        place = np.minimum(((time[some][inside] - start) / (end - start) * count).astype(np.int64), count - 1)
-        number += np.bincount(place, minlength=count)
-        total += np.bincount(place, weights=value[some][inside], minlength=count)
-    mean = np.divide(total, number, out=np.full(count, np.nan), where=number > 0)
-    return (edges[1:] + edges[:-1]) / 2.0, mean
 
 
 def departure(value: Array, nominal: Array, low: Array, high: Array) -> Array:

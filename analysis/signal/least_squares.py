@@ -7,10 +7,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-Array = NDArray[np.float64]
+from standbook.daq.arrays import Array
 
 TOLERANCE = 1e-15  # of cost, step and gradient: the search goes on until arithmetic stops it
 WORST_CONDITION = 1e10  # of the Jacobian with columns of unit length; beyond it half of the digits are gone

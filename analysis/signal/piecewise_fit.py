@@ -7,13 +7,10 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.signal.valve_events import Event
-from standbook.analysis.signal.windows import correlation_time
-
-Array = NDArray[np.float64]
+from standbook.analysis.signal.windows import block_average, correlation_time
+from standbook.daq.arrays import Array
 
 FINE = 0.02  # s, means
 CLEAR = 0.2  # s left out on both sides of an instant: the valve's stroke

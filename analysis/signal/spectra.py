@@ -15,7 +15,7 @@ from scipy.ndimage import median_filter
 from scipy.signal import coherence, welch
 from scipy.stats import chi2
 
-Array = NDArray[np.float64]
+from standbook.daq.arrays import Array
 
 SEGMENT = 1.0  # s, of one transform; a line is then 1.5 Hz wide
 WINDOW = "hann"

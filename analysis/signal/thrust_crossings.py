@@ -7,13 +7,11 @@ over the full window; the other definitions serve only burn time and mean thrust
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.signal.windows import Window
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 QUIET_SIGMA = 3.0  # a mean this many deviations from nought is still called quiet
 REST_SHARE = 0.01  # of the greatest mean; a record that never gets below this after the burn ended under thrust

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Array
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.thrust_crossings import running_mean
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
 
 SETTLED = (0.3, 1.0)  # s after the start; the straight line through it is the settled course

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
 from standbook.analysis.signal.windows import MAD_TO_SIGMA, block_means, correlation_time
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
 
-Array = NDArray[np.float64]
 Kind = Literal["opening", "closing", "knee"]
 
 SLOPE_SPANS = (0.4, 0.8, 1.6)  # straight lines left and right that seed the search; longer where noise asks [s]

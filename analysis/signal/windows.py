@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 DESPIKE_LIMIT = 5.0  # robust standard deviations; white noise loses 6 samples in ten million
 MAD_TO_SIGMA = 1.482602218505602  # 1 / (sqrt(2) erfinv(1/2)): median absolute deviation of a normal sample
@@ -295,3 +294,22 @@ def _monotone_tau(value: Array) -> float:
     negative = np.flatnonzero(pairs <= 0.0)
     pairs = pairs[: negative[0]] if negative.size else pairs
     return max(1.0, 2.0 * float(np.minimum.accumulate(pairs).sum()) - 1.0)
+
+
+BLOCK = 0.1  # s; noise and ringing are averaged over this before they are held against a band
+
+
+def block_average(time: Array, value: Array, *, start: float, end: float, block: float = BLOCK) -> tuple[Array, Array]:
+    """Average samples in equal spans of time, which does not fall; a span without a sample is not a number."""
+    count = max(1, round((end - start) / block))
+    edges = np.linspace(start, end, count + 1)
+    part = slice(*np.searchsorted(time, [start, end]))  # long records are averaged over short spans
+    time, value = time[part], value[part]
+    number, total = np.zeros(count, np.int64), np.zeros(count)
+    for some in parts_of(time.size):
+        inside = np.isfinite(value[some])
+        place = np.minimum(((time[some][inside] - start) / (end - start) * count).astype(np.int64), count - 1)
+        number += np.bincount(place, minlength=count)
+        total += np.bincount(place, weights=value[some][inside], minlength=count)
+    mean = np.divide(total, number, out=np.full(count, np.nan), where=number > 0)
+    return (edges[1:] + edges[:-1]) / 2.0, mean

@@ -1,1 +1,1 @@
-"""analysis/simulation"""
+"""The simulated stand behind a rehearsal."""

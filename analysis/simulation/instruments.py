@@ -15,12 +15,12 @@ from scipy.signal import lfilter
 
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.stage import Physics
+from standbook.daq.arrays import Array
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.signal_conversion import counts_from_signal, from_si
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.quantity import parse_quantity
 
-Array = NDArray[np.float64]
 TYPE_LIMITS: Mapping[str, tuple[int, int]] = {
     "i16": (-(2**15), 2**15 - 1),
     "i24": (-(2**23), 2**23 - 1),

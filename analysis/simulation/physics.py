@@ -9,7 +9,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 from scipy.interpolate import PchipInterpolator
 
@@ -18,8 +17,8 @@ from standbook.analysis.simulation.chamber import STATES as CHAMBER_STATES
 from standbook.analysis.simulation.gas import opening_flow
 from standbook.analysis.simulation.ullage import STATES, Tank, TankState
 from standbook.analysis.simulation.world import World
+from standbook.daq.arrays import Array
 
-Array = NDArray[np.float64]
 RELATIVE_TOLERANCE = 1e-8
 HALF_GAS_TIME = 0.12  # s, from the first gas at the outlet to half gas: fitting of breakthrough in cold flows
 FINE, COARSE = 5e-4, 2e-2  # s, spacing of solution nodes after an event and later

@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
 from standbook.analysis.simulation.chamber import thrust as thrust_of
@@ -17,9 +16,9 @@ from standbook.analysis.simulation.chamber import vacuum_thrust
 from standbook.analysis.simulation.physics import USUAL, Course, Timeline, simulate
 from standbook.analysis.simulation.structure import applied_force, cell_force
 from standbook.analysis.simulation.world import World
+from standbook.daq.arrays import Array
 from standbook.daq.config.stand import Stand
 
-Array = NDArray[np.float64]
 RATE = 4000.0  # Hz; four samples to a reading at 1 kHz
 ROUGH_FROM, ROUGH_TO = 20.0, 400.0  # Hz, the band of combustion roughness
 AMBIENT_TAU, WARM_TAU = 0.4, 20.0  # s, a feed line chilling and warming up again

@@ -11,18 +11,18 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.instruments import TYPE_LIMITS, Sampled, clock_rate, sample
 from standbook.analysis.simulation.physics import USUAL, Timeline
 from standbook.analysis.simulation.stage import Physics, perform
 from standbook.analysis.simulation.world import world_of
+from standbook.daq.arrays import Array
 from standbook.daq.config.campaign import Campaign
 from standbook.daq.config.stand import Input
-from standbook.daq.rehearsal.device import PlayedEdge, PlayedStream, Table, WireChannel, WireLine
+from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table
+from standbook.daq.wire.hello import WireChannel, WireLine
 
-Array = NDArray[np.float64]
 TICK_HZ = 1_000_000
 ROWS_A_SECOND: Mapping[str, float] = MappingProxyType({"fast": 1000.0, "copy": 80.0, "slow": 10.0})  # by stream name
 LINES = ("fire", "valve")

@@ -7,13 +7,12 @@ leaves. Force is positive the way thrust pushes, so weight counts against it und
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from standbook.analysis.simulation.world import World
+from standbook.daq.arrays import Array
 from standbook.daq.config.stand import Nozzle, Stand
 
-Array = NDArray[np.float64]
 STEP_OF_MASS = 0.1  # s; the frequency is constant within
 
 

@@ -9,13 +9,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Array
 from standbook.analysis.physics.impulse import GAPS_BOUNDED
-from standbook.analysis.results.results import BudgetTerm, Measured, ThrustResult
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import BudgetTerm, ThrustResult
 from standbook.analysis.signal.thrust_crossings import comes_to_rest, full_window, running_mean, thrust_start_stop
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.signal.windows import Window
 from standbook.analysis.thrust.thrust_record import MARGIN, ThrustRecord
+from standbook.daq.arrays import Array
 
 PAD = 0.5  # s of nought put before or after a record that begins or ends under thrust, to find its other end
 SETTLED_AFTER, LEVEL_OVER = 0.3, 0.2  # s after the 10 % start, and averaged over

@@ -10,7 +10,8 @@ import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.physics.impulse import seen
-from standbook.analysis.results.results import Finding, Measured
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.thrust.tank_flows import TankFlow
 

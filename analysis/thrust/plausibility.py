@@ -9,21 +9,19 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.physics.performance import exit_force
-from standbook.analysis.results.results import Finding, Measured
-from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.thrust_crossings import running_mean
+from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.chamber_pressure import CHOKED, above_tank
 from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from standbook.daq.arrays import Array, Mask
 
 BLOCK, SMOOTH = 0.05, 5  # s averaged; blocks of which the median is taken
 EDGE = 0.3  # s after the chamber rises and before it falls, in which the stand still follows

@@ -3,14 +3,12 @@
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.dataset.dataset import Channel
-from standbook.analysis.signal.band_comparison import block_average
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.valve_events import Event
-
-Array = NDArray[np.float64]
+from standbook.analysis.signal.windows import block_average
+from standbook.daq.arrays import Array
 
 FALLEN = 0.7  # of the chamber pressure before; by then the run-out lies behind
 HINGE_BEFORE, HINGE_BLOCK = 1.5, 0.005  # s

@@ -9,19 +9,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.channel_checks.channel_health import first_usable
-from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.physics.blowdown import Head
-from standbook.analysis.results.results import Finding, Measured
-from standbook.analysis.signal.band_comparison import block_average
+from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard, weighed_mass
+from standbook.analysis.discharge.liquid_column import head_of
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.valve_events import Event, closing_time, knee_time, opening_time
 from standbook.analysis.thrust.run_out import FADES, run_out_of
+from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 SEARCH_BEFORE = 3.0  # s of still record before an opening
 SEARCH_AFTER = 2.0  # s after the thrust has fallen, in which valves close
@@ -158,25 +156,6 @@ def _opening_unseen(dataset: Dataset, tank: Tank, time: Array, start: float) -> 
     return Event(f"{tank.name} opening", middle, u, "before thrust start, no break in the tank pressure found")
 
 
-def weighed_mass(dataset: Dataset, tank: Tank) -> Measured | None:
-    """Return the expelled mass that the scales tell, ``None`` where they were not used. [kg]."""
-    weighing = dataset.weighings.get(tank.name)
-    if weighing is None:
-        return None
-    if weighing.expelled is not None:
-        return weighing.expelled
-    if weighing.residual is not None:
-        load = tank.liquid_load
-        return Measured(load.value - weighing.residual.value, math.hypot(load.u, weighing.residual.u), "kg")
-    return weighing.caught
-
-
-def left_aboard(dataset: Dataset, tank: Tank) -> Measured | None:
-    """Return what the scales found left in a tank. [kg]."""
-    weighing = dataset.weighings.get(tank.name)
-    return weighing.residual if weighing is not None else None
-
-
 def _ran_dry(dataset: Dataset, flows: Mapping[str, TankFlow]) -> str | None:
     """Name the tank whose liquid ran out first: by the scales, else by how much steeper its pressure fell after."""
     tanks = dataset.plan.tank
@@ -302,15 +281,6 @@ def ends_u(flows: Mapping[str, TankFlow]) -> float:
     return math.hypot(*parts) if parts else 0.0
 
 
-def head_of(plan: Plan, tank: Tank) -> Head | None:
-    """Return the liquid column between surface and injector, ``None`` where the plan gives no diameter."""
-    if tank.internal_diameter is None:
-        return None
-    area = math.pi / 4.0 * tank.internal_diameter.value**2
-    height = tank.outlet_below_floor.value + tank.liquid_load.value / tank.liquid_density.value / area
-    return Head(height, area, plan.site.gravity.value)
-
-
 def _head_pressure(plan: Plan, tank: Tank) -> float:
     """Return the mean pressure of the liquid column, for the shape of the flow only. [Pa]."""
     head = head_of(plan, tank)
@@ -318,9 +288,3 @@ def _head_pressure(plan: Plan, tank: Tank) -> float:
         return 0.0
     middle = 0.5 * (head.start_height + tank.outlet_below_floor.value)
     return tank.liquid_density.value * head.gravity * middle
-
-
-def mean_near(channel: Channel, at: float, before: float) -> float:
-    """Return the mean reading over the seconds before an instant; not a number where there is none."""
-    _, mean = block_average(channel.time, channel.reading, start=at - before, end=at, block=before)
-    return float(mean[0])

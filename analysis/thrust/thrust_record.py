@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated
 from standbook.analysis.channel_checks.load_cell_samples import believed
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Channel, Dataset, weighed_mass
 from standbook.analysis.physics.impulse import Seen, noise_u, sample_interval, sampling_u, seen
 from standbook.analysis.physics.load_cell import (
     SHAPE_U,
@@ -26,16 +26,16 @@ from standbook.analysis.physics.load_cell import (
     zero_of,
 )
 from standbook.analysis.physics.performance import exit_force
-from standbook.analysis.results.results import BudgetTerm, Measured
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.windows import MAD_TO_SIGMA, Window, quiet_window
 from standbook.analysis.thrust.chamber_pressure import CHOKED
-from standbook.analysis.thrust.tank_flows import TankFlow, ends_u, expelled_share_of, weighed_mass
+from standbook.analysis.thrust.tank_flows import TankFlow, ends_u, expelled_share_of
+from standbook.daq.arrays import Array
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
-
-Array = NDArray[np.float64]
 
 NO_MODE = 0.02  # s, averaged over where no stand mode is known
 SPAN_LEVEL = 0.25  # a blowdown falls to less than half of its first thrust before it ends

@@ -8,11 +8,11 @@ import os
 import shutil
 from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from standbook.daq.journal.reader import SUFFIX
-from standbook.daq.live.live_state import DiskState
 
 WINDOW: Final = 30.0  # [s] over which the present rate is taken
 WARN: Final = 600.0  # [s] left; time to finish a test that has begun, or to hold one that has not
@@ -25,6 +25,15 @@ STOP_TIME: Final = 2.0  # [s] of the present rate on top of it
 # The free space of a disk moves by what other programs do, so it counts only when it falls at least this much
 # faster than the journals grow.
 _OTHERS: Final = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class DiskState:
+    """Room for what is still to come."""
+
+    free_bytes: int | None
+    seconds_left: float | None  # until recording must stop, at the present rate
+    warning: str = ""  # one sentence, when it is short
 
 
 def free_bytes(folder: Path) -> int | None:

@@ -5,8 +5,8 @@ clocks. ``record`` opens the port, opens it again after an unplugging, and start
 Times are integer nanoseconds in records and seconds elsewhere. Bytes are not looked at here, nothing is ever
 sent to the device, and nothing that reads a journal can hold this process up.
 
-Run it as ``python -m standbook.daq.capture.process --device NAME --port PATH --baud N --folder DIR``; SIGINT and SIGTERM are
-the normal stop.
+Run it as ``python -m standbook.daq.capture.process --device NAME --port PATH --baud N --folder DIR``; SIGINT and
+SIGTERM are the normal stop.
 """
 
 import argparse

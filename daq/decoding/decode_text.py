@@ -1,7 +1,7 @@
 """From a board's text lines to rows, on the computer's clock: the second input beside wire format 1.
 
-Printed numbers become whole counts of a stated resolution (``daq.config.printed_counts``). Every opening of the port begins a new
-segment: how often the board's clock rolled over meanwhile is not known.
+Printed numbers become whole counts of a stated resolution (``daq.config.printed_counts``). Every opening of the port
+begins a new segment: how often the board's clock rolled over meanwhile is not known.
 """
 
 from collections.abc import Sequence
@@ -11,6 +11,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.config.printed_counts import counted
 from standbook.daq.config.stand import TextLines
 from standbook.daq.decoding.decode_wire import Channel, Hole, Recovered, Rows, Stream
@@ -23,7 +24,6 @@ NANOSECONDS = 1_000_000_000
 LATE_STEP = 1.5  # median intervals; a longer clock step has rows missing, where no counter tells
 CLOCK_STEP = "clock step without rows"
 FEED_BYTES = 1 << 20
-_Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,8 +33,8 @@ class _Part:
     boot: int
     values: NDArray[np.float64]
     clock: NDArray[np.float64]
-    lost_before: _Ints
-    line_end: _Ints
+    lost_before: Ints
+    line_end: Ints
     reel: Reel
 
 
@@ -110,13 +110,13 @@ def _parts(found: Sequence[DecodedLines], reel: Reel, layout: LineLayout, known:
     return parts
 
 
-def _arrival(part: _Part) -> _Ints:
+def _arrival(part: _Part) -> Ints:
     chunk = np.searchsorted(part.reel.chunk_end, part.line_end, side="left")
-    arrival: _Ints = part.reel.arrival_ns[chunk]
+    arrival: Ints = part.reel.arrival_ns[chunk]
     return arrival
 
 
-def _ticks(parts: Sequence[_Part], layout: LineLayout) -> tuple[list[_Ints], Fraction]:
+def _ticks(parts: Sequence[_Part], layout: LineLayout) -> tuple[list[Ints], Fraction]:
     """Count the printed clock in whole steps; a board without one is timed by arrival."""
     if layout.clock is None or layout.clock_hz is None:
         return [_arrival(part) - int(_arrival(part)[0]) for part in parts], Fraction(NANOSECONDS)
@@ -129,7 +129,7 @@ def _ticks(parts: Sequence[_Part], layout: LineLayout) -> tuple[list[_Ints], Fra
 
 
 def _clock(
-    parts: Sequence[_Part], ticks: Sequence[_Ints], tick_hz: Fraction, tolerance: float, layout: LineLayout
+    parts: Sequence[_Part], ticks: Sequence[Ints], tick_hz: Fraction, tolerance: float, layout: LineLayout
 ) -> ClockFit | None:
     if not parts:
         return None
@@ -144,7 +144,7 @@ def _clock(
     return fit_clock(arrivals, tick_hz, tolerance=tolerance)
 
 
-def _slept(part: _Part, sleeps: Sequence[Sleep]) -> _Ints:
+def _slept(part: _Part, sleeps: Sequence[Sleep]) -> Ints:
     """Give the sleep of the computer between each row and the one before. [ns]."""
     arrival = _arrival(part)
     before = np.roll(arrival, 1)
@@ -156,7 +156,7 @@ def _slept(part: _Part, sleeps: Sequence[Sleep]) -> _Ints:
 
 
 def _segments(
-    parts: Sequence[_Part], ticks: Sequence[_Ints], slept: Sequence[_Ints], interval: int, layout: LineLayout
+    parts: Sequence[_Part], ticks: Sequence[Ints], slept: Sequence[Ints], interval: int, layout: LineLayout
 ) -> tuple[tuple[Rows, ...], tuple[Channel, ...]]:
     if not parts:
         return (), ()
@@ -175,7 +175,7 @@ def _segments(
     ), channels
 
 
-def _rows(key: int, part: _Part, ticks: _Ints, counts: _Ints, slept: _Ints, interval: int, layout: LineLayout) -> Rows:
+def _rows(key: int, part: _Part, ticks: Ints, counts: Ints, slept: Ints, interval: int, layout: LineLayout) -> Rows:
     if layout.counter is not None:
         lost, exact, reason = part.lost_before.copy(), True, "rows lost"
     elif layout.clock is not None:
@@ -186,13 +186,13 @@ def _rows(key: int, part: _Part, ticks: _Ints, counts: _Ints, slept: _Ints, inte
     return numbered(key, part.boot, ticks, counts, lost, exact=exact, reason=reason)
 
 
-def rows_missing(ticks: _Ints, interval: int) -> _Ints:
+def rows_missing(ticks: Ints, interval: int) -> Ints:
     """Estimate, from steps of the clock alone, how many rows are missing before each row."""
     steps = np.diff(ticks, prepend=ticks[:1] - interval)
     return np.where(steps > LATE_STEP * interval, np.rint(steps / interval).astype(np.int64) - 1, 0)
 
 
-def numbered(key: int, boot: int, ticks: _Ints, counts: _Ints, lost: _Ints, *, exact: bool, reason: str) -> Rows:
+def numbered(key: int, boot: int, ticks: Ints, counts: Ints, lost: Ints, *, exact: bool, reason: str) -> Rows:
     """Give rows their numbers from zero on, leaving out those of rows missing before each."""
     sequence = np.arange(len(counts)) + np.cumsum(lost)
     holes = tuple(

@@ -12,6 +12,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.decoding.board_filter import SEPARATOR, boards_in, of_one_board
 from standbook.daq.decoding.device_clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
 from standbook.daq.decoding.device_stream import Reel, Sleep, Tape
@@ -26,7 +27,6 @@ from standbook.daq.wire.stream_assembly import Assembly, Segment, assemble, same
 SPOKEN = "the device says: "  # how its own notes begin
 FEED_BYTES = 8 << 20  # decoded at a time
 _SEVERITY: Mapping[int, Severity] = {0: "note", 1: "caution"}  # a device's higher numbers are serious
-_Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +56,8 @@ class Rows:
 
     key: int  # of the clock's anchor
     boot: int
-    sequence: _Ints  # (N,)
-    ticks: _Ints  # (N,) unwrapped
+    sequence: Ints  # (N,)
+    ticks: Ints  # (N,) unwrapped
     counts: NDArray[np.integer]  # (N, C)
     holes: tuple[Hole, ...]
 
@@ -233,7 +233,7 @@ def _arrivals(
     assemblies: Sequence[Assembly], keys: Sequence[Sequence[int]], reel: Reel, origin_ns: int, scale: float
 ) -> Iterator[Arrivals]:
     """Pair the last row that each chunk completed with the chunk's arrival; earlier rows in it only waited."""
-    found: dict[int, list[tuple[_Ints, _Ints]]] = {}
+    found: dict[int, list[tuple[Ints, Ints]]] = {}
     for assembly, of in zip(assemblies, keys, strict=True):
         for segment, key in zip(assembly.segments, of, strict=True):
             if segment.sequence.size:

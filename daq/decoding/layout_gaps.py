@@ -8,11 +8,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.wire.stream_assembly import Assembly, Segment
 
-_Ints = NDArray[np.int64]
 _Key = tuple[int, int, int]  # stream, which start of the device, boot
 
 
@@ -26,7 +25,7 @@ def named_once(assemblies: Sequence[Assembly]) -> list[Assembly]:
         for index, segment in enumerate(assembly.segments):
             if segment.sequence.size:
                 parts.setdefault((assembly.hello.stream, index, segment.boot), []).append((number, segment))
-    shared: dict[tuple[int, _Key], _Ints] = {}
+    shared: dict[tuple[int, _Key], Ints] = {}
     for key, found in parts.items():
         if len(found) > 1:
             gaps = _shared_gaps([segment for _, segment in found])
@@ -43,7 +42,7 @@ def named_once(assemblies: Sequence[Assembly]) -> list[Assembly]:
     ]
 
 
-def _shared_gaps(segments: Sequence[Segment]) -> list[_Ints]:
+def _shared_gaps(segments: Sequence[Segment]) -> list[Ints]:
     runs = sorted((*run, owner) for owner, segment in enumerate(segments) for run in _runs(segment.sequence))
     owned: list[list[tuple[int, int]]] = [[] for _ in segments]
     named = sorted((first, first + rows) for segment in segments for first, rows in segment.gaps.tolist())
@@ -54,7 +53,7 @@ def _shared_gaps(segments: Sequence[Segment]) -> list[_Ints]:
     return [np.array(own, np.int64).reshape(-1, 2) for own in owned]
 
 
-def _runs(sequence: _Ints) -> list[tuple[int, int]]:
+def _runs(sequence: Ints) -> list[tuple[int, int]]:
     """Give first row and row past the last of each stretch without a gap."""
     breaks = np.flatnonzero(np.diff(sequence) != 1) + 1
     starts, ends = sequence[[0, *breaks]], sequence[[*(breaks - 1), -1]] + 1

@@ -6,8 +6,8 @@ From decoded rows to ``daq.run.record_summary``; nothing is decoded, calibrated 
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.config.plan import DETECTED_OPENING, Test
 from standbook.daq.config.stand import Stand
 from standbook.daq.decoding.decode_wire import Recovered, Rows, Stream
@@ -26,7 +26,6 @@ from standbook.daq.run.samples_file import Column
 
 ASLEEP = "the computer slept"
 RESTARTED = "the device started again; what it measured meanwhile is not known"
-_Ints = NDArray[np.int64]
 
 
 def stream_record(device: Recovered, stream: Stream, columns: Sequence[Column]) -> StreamRecord:
@@ -89,7 +88,7 @@ def _gaps(device: Recovered, stream: Stream) -> Iterator[Gap]:
             )
 
 
-def _known_span(rows: Rows, interval: int) -> _Ints:
+def _known_span(rows: Rows, interval: int) -> Ints:
     """Return the ticks of the first row of a start, and past its last one, lost ones that were counted included."""
     first, last = int(rows.sequence[0]), int(rows.sequence[-1])
     head = min((hole.first for hole in rows.holes), default=first)
@@ -109,7 +108,7 @@ def _why(reason: str, start_ns: int, end_ns: int, sleeps: Sequence[Sleep]) -> st
     return f"{reason}; {ASLEEP} {asleep / 1e9:.3f} s meanwhile" if asleep else reason
 
 
-def _place(clock: ClockFit | None, rows: Rows, ticks: _Ints) -> list[int]:
+def _place(clock: ClockFit | None, rows: Rows, ticks: Ints) -> list[int]:
     assert clock is not None  # noqa: S101 - where there are rows there is a clock
     host: list[int] = clock.to_host_ns(rows.key, ticks).tolist()
     return host

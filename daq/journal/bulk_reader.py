@@ -1,9 +1,9 @@
 """The records of a journal as columns, whole stretches of it at a time.
 
 Undamaged records follow each other without a gap, so where they stand is known from their lengths alone, and numpy can
-check and read many at once. Every check of ``daq.journal.record_format`` is made here too, and padding after events and checksums
-must be zero. A stretch ends at the first message that is anything else than a whole, right row; what to make of that
-one is decided in ``daq.journal.reader``, record by record.
+check and read many at once. Every check of ``daq.journal.record_format`` is made here too, and padding after events
+and checksums must be zero. A stretch ends at the first message that is anything else than a whole, right row; what to
+make of that one is decided in ``daq.journal.reader``, record by record.
 
 Times are integer nanoseconds, places and lengths bytes. This module opens no file.
 """
@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.journal.record_format import (
     HEAD_SIZE,
     LENGTH_AT,
@@ -38,17 +39,15 @@ _DATA: Final = int(_FIXED[-1]) + 1
 _EVENTS: Final = np.array(list(Event))
 _CHECKED_BYTES: Final = 48  # place, three times, event, length
 
-_Ints = NDArray[np.int64]
-
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
     """Rows that follow each other."""
 
-    start: _Ints  # (N,) of each message in the buffer [word]
-    length: _Ints  # (N,) of the data [byte]
-    times: _Ints  # (N, 3)
-    event: _Ints  # (N,)
+    start: Ints  # (N,) of each message in the buffer [word]
+    length: Ints  # (N,) of the data [byte]
+    times: Ints  # (N, 3)
+    event: Ints  # (N,)
 
     def keep(self, count: int) -> "_Stretch":
         return _Stretch(self.start[:count], self.length[:count], self.times[:count], self.event[:count])
@@ -60,9 +59,9 @@ class RecordColumns:
     def __init__(self) -> None:
         self.notes: dict[int, str] = {}  # words of every record that is no data, by its number
         self._count = 0
-        self._times: list[_Ints] = [np.empty((0, 3), np.int64)]
-        self._events: list[_Ints] = [np.empty(0, np.int64)]
-        self._lengths: list[_Ints] = [np.empty(0, np.int64)]  # of stream bytes
+        self._times: list[Ints] = [np.empty((0, 3), np.int64)]
+        self._events: list[Ints] = [np.empty(0, np.int64)]
+        self._lengths: list[Ints] = [np.empty(0, np.int64)]  # of stream bytes
         self._stream: list[bytes] = []
 
     def add(self, rows: Sequence[Row]) -> None:
@@ -96,7 +95,7 @@ class RecordColumns:
         return count, int(found.length[-1] + -found.length[-1] % _WORD) + _WORD * int(found.start[-1]) + ROW_OVERHEAD
 
     @property
-    def times(self) -> _Ints:
+    def times(self) -> Ints:
         """Monotonic, wall and boot clock of each record, (N, 3)."""
         return np.concatenate(self._times)
 
@@ -106,7 +105,7 @@ class RecordColumns:
         return np.concatenate(self._events).astype(np.int8)
 
     @property
-    def offsets(self) -> _Ints:
+    def offsets(self) -> Ints:
         """Where in the stream each record's bytes start, and the last one's end, (N + 1,)."""
         return np.cumsum(np.concatenate([np.zeros(1, np.int64), *self._lengths]))
 
@@ -115,7 +114,7 @@ class RecordColumns:
         """The device's bytes."""
         return b"".join(self._stream)
 
-    def _append(self, times: _Ints, event: _Ints, data: Sequence[bytes]) -> None:
+    def _append(self, times: Ints, event: Ints, data: Sequence[bytes]) -> None:
         is_data = event == Event.DATA
         self._times.append(times)
         self._events.append(event)
@@ -126,7 +125,7 @@ class RecordColumns:
         self._count += len(data)
 
 
-def _chained(words: _Ints, content: bytes) -> _Stretch:
+def _chained(words: Ints, content: bytes) -> _Stretch:
     """Find the rows from the start on that look right in everything but the checksum, which is not looked at."""
     start = np.flatnonzero(words == _PREFIX)
     start = start[start <= words.size - ROW_OVERHEAD // _WORD]
@@ -153,7 +152,7 @@ def _checksums(rows: _Stretch, offset: int, data: Sequence[bytes]) -> list[int]:
     return list(map(zlib.crc32, data, map(zlib.crc32, parts)))
 
 
-def _words(length: _Ints) -> _Ints:
+def _words(length: Ints) -> Ints:
     return (length + _WORD - 1) // _WORD
 
 

@@ -1,10 +1,10 @@
 """The journal: the one append-only file that capture writes and everything else reads.
 
 One file per opening of a port, created new, never appended to later. Its bytes are those of
-``daq.journal.record_format``: a plain Arrow IPC stream when undamaged. The writer makes each message in memory and writes
-it until it is whole; the reader follows whole messages by offset and never raises for damage: a torn tail or
-zeros are the end so far, and after damaged bytes it finds the next whole message, so that one hit costs one
-message. A cut between two messages looks like a normal end, hence only a ``closed`` record proves one.
+``daq.journal.record_format``: a plain Arrow IPC stream when undamaged. The writer makes each message in memory and
+writes it until it is whole; the reader follows whole messages by offset and never raises for damage: a torn tail or
+zeros are the end so far, and after damaged bytes it finds the next whole message, so that one hit costs one message. A
+cut between two messages looks like a normal end, hence only a ``closed`` record proves one.
 
 Times are integer nanoseconds. This module decides nothing about when to write or to sync.
 """

@@ -2,7 +2,8 @@
 
 Readings are SI, each pressure in the reference of its calibration. A value is the mean of the last tenth of a second;
 it is withdrawn, never held, when rows stop, when a share of them stands at a rail or can only come from a broken
-wire, and when counts stand still that used to flicker. What neighbours say of a channel is ``daq.live.stuck_sensing_line``.
+wire, and when counts stand still that used to flicker. What neighbours say of a channel is
+``daq.live.stuck_sensing_line``.
 """
 
 import math
@@ -12,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.arrays import Array, Ints
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si
 from standbook.daq.config.stand import Input
@@ -42,9 +44,6 @@ FROZEN_CHANCE: Final = 1e-15
 FROZEN_LONGER: Final = 3  # times the longest run of equal counts after which the channel moved again
 NOISE_BLOCK: Final = 1.0  # [s] of the device
 NOISE_BLOCKS: Final = 2  # seen before a channel is judged by its noise
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 class Ring:
@@ -91,7 +90,7 @@ class Ring:
         return self._ticks[self._start : self._end]
 
     @property
-    def counts(self) -> Floats:
+    def counts(self) -> Array:
         """Counts of the rows kept, (N, C)."""
         return self._counts[self._start : self._end]
 
@@ -100,7 +99,7 @@ class Ring:
         """Ticks of the newest row."""
         return int(self._ticks[self._end - 1]) if self._end > self._start else None
 
-    def add(self, ticks: Ints, counts: NDArray[np.integer] | Floats) -> int:
+    def add(self, ticks: Ints, counts: NDArray[np.integer] | Array) -> int:
         """Append rows; those not newer than what is there are left out. Return how many were added."""
         if self.newest is not None and ticks.size and ticks[0] <= self.newest:
             newer = ticks > self.newest
@@ -148,7 +147,7 @@ class Ring:
         self._frozen[column] = is_long or is_enough
         return is_long or is_enough
 
-    def _note_still(self, ticks: Ints, counts: NDArray[np.integer] | Floats) -> None:
+    def _note_still(self, ticks: Ints, counts: NDArray[np.integer] | Array) -> None:
         if self._end == self._start:
             self.still_since[:] = ticks[0]
         before = self._counts[self._end - 1] if self._end > self._start else counts[0]
@@ -235,7 +234,7 @@ class Gauge:
         self.full_range: Final = span  # of the calibration [SI]
         self.is_pressure: Final = calibration.dimension == "pressure"
         self._asked: tuple[int, int | None, int, int] | None = None
-        self._answer: Floats = np.empty(0)
+        self._answer: Array = np.empty(0)
         self._lacks_supply = item.supply is not None and supply is None and not is_stated
 
     @property
@@ -248,7 +247,7 @@ class Gauge:
         if self.item.wire in ring.names:
             self.ring, self.column = ring, ring.names.index(self.item.wire)
 
-    def readings(self, rows: slice) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
+    def readings(self, rows: slice) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
         """Give readings [SI], which of them are clipped, which can only come from a broken wire."""
         ring = self.ring
         assert ring is not None  # noqa: S101 - asked only for rows that are there
@@ -301,7 +300,7 @@ class Gauge:
         is_frozen = self.ring.is_frozen(self.column, in_flow=in_flow)
         return Standing.NOT_RESPONDING if is_frozen else Standing.INDICATED
 
-    def _supply_at(self, rows: slice) -> Floats | float:
+    def _supply_at(self, rows: slice) -> Array | float:
         supply = self._supply
         if supply is None or supply.ring is None:
             return self._volts
@@ -314,7 +313,7 @@ class Gauge:
         # A supply that is gone scales nothing: the signal is no number, which counts as a broken wire.
         return float(volts[0]) if volts[0] > 0.0 else math.nan
 
-    def volts(self, rows: slice) -> Floats:
+    def volts(self, rows: slice) -> Array:
         """Give the readings of a supply for others to be scaled by; several ask for the same rows in turn."""
         ring = self.ring
         assert ring is not None  # noqa: S101 - asked only for rows that are there

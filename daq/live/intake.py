@@ -13,11 +13,10 @@ from standbook.daq.config.stand import Device
 from standbook.daq.live.channel_monitor import Ring
 from standbook.daq.live.live_clock import Moment, TimeBase
 from standbook.daq.recording.journal_follower import Taken
-from standbook.daq.rehearsal.script import PLAYED_OUT
 from standbook.daq.wire.decoder import Decoded
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import nearest, nearest_each
-from standbook.daq.wire.messages import MODULUS, Beat, Edge, SampleBlock
+from standbook.daq.wire.messages import MODULUS, PLAYED_OUT, Beat, Edge, SampleBlock
 from standbook.daq.wire.text_lines import DecodedLines
 
 _EDGES = 2**16  # modulus of a line's edge count

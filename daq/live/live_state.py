@@ -1,4 +1,4 @@
-"""What is indicated at one moment of a recording: the frozen picture that ``daq.live.live_model`` computes and screens draw.
+"""What is indicated at one moment of a recording: the frozen picture that screens draw.
 
 Values are SI, each pressure in the reference of its own calibration; ages and durations are seconds. A value that
 cannot be vouched for is ``None`` with the reason beside it, never the last one held. Nothing here is computed.
@@ -87,31 +87,6 @@ class RedlineState:
     tripped_at: float | None  # seconds after T-0, or after the start of the recording before T-0; latched
     order: int | None  # 1 is the first one out
     text: str  # limit in words, "PT-31 below 5 bar(g)"
-
-
-@dataclass(frozen=True, slots=True)
-class LinkState:
-    """One device's link and its way to the disk."""
-
-    device: str
-    state: str  # "recording", "lost", "ended"
-    rate: float  # rows a second, all streams, over the last second [1/s]
-    lost_rows: int
-    damaged_frames: int
-    received_bytes: int
-    openings: int
-    data_age: float | None  # since the newest byte arrived [s]
-    sync_age: float | None  # since the newest data known to be durable was written [s]
-    message: str = ""  # one sentence when something is wrong
-
-
-@dataclass(frozen=True, slots=True)
-class DiskState:
-    """Room for what is still to come."""
-
-    free_bytes: int | None
-    seconds_left: float | None  # until recording must stop, at the present rate
-    warning: str = ""  # one sentence, when it is short
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,26 +8,25 @@ an invention, and is refused.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from standbook.daq.arrays import Ints
 
 EVEN_SHARE = 0.1  # by which the rows of a reading may differ in number, and by one
 NEAR_ENOUGH = 0.02  # s between readings below which rows that come unevenly are spread all the same
-
-_Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Spread:
     """Rows with a time of their own each."""
 
-    ticks: _Ints  # (N,) in finer ticks, rising
+    ticks: Ints  # (N,) in finer ticks, rising
     factor: int  # finer ticks in one of before
     shared: int  # rows that had the reading of the row before them
     step: int  # usual distance of two readings, in ticks of before
     even: bool  # as many rows with each reading
 
 
-def spread(ticks: _Ints) -> Spread:
+def spread(ticks: Ints) -> Spread:
     """Spread rows of one reading evenly until the next.
 
     Parameters

@@ -1,7 +1,8 @@
 """Gaps of a sealed run closed from a second recorder's copy of the same stream, as an addition.
 
 From a card file to ``fill.json``, samples files that hold the filled rows alone, and the card file beside them. Which
-rows are believed is ``daq.other_recorders.row_matching``; how they are read beside the record is ``daq.run.merged_rows``. Nothing sealed is touched.
+rows are believed is ``daq.other_recorders.row_matching``; how they are read beside the record is
+``daq.run.merged_rows``. Nothing sealed is touched.
 """
 
 import shutil

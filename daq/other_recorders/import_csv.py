@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.config.campaign import Campaign
 from standbook.daq.config.csv_mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
 from standbook.daq.config.printed_counts import counted
@@ -36,7 +37,6 @@ LEAST_ROWS = 2
 MOST_EMPTY = 0.05  # of the rows; where more lack a value, columns of several rates were mixed, or one is dead
 EMPTY = frozenset({"", "nan"})  # cells that say that there is no value; others might mean an overload
 FEWEST, MOST = 2.0, 100_000.0  # rows a second of a cold flow or a firing; others suggest a wrong clock_unit
-_Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,7 +44,7 @@ class CsvTable:
     """The columns of a CSV that a mapping names, as numbers."""
 
     columns: dict[str, NDArray[np.float64]]  # each (N,)
-    line: _Ints  # (N,) where each row stands in the file, counted from 1
+    line: Ints  # (N,) where each row stands in the file, counted from 1
     empty: int = 0  # rows left out because they lack a value
 
 
@@ -246,7 +246,7 @@ def _number(cell: str) -> float:
         return float("nan")
 
 
-def clock_ticks(table: CsvTable, mapping: CsvMapping, path: Path) -> tuple[_Ints, Fraction]:
+def clock_ticks(table: CsvTable, mapping: CsvMapping, path: Path) -> tuple[Ints, Fraction]:
     """Return the file's clock in whole ticks since its first row, rollovers undone, and ticks a second.
 
     Raises
@@ -296,7 +296,7 @@ def clock_ticks(table: CsvTable, mapping: CsvMapping, path: Path) -> tuple[_Ints
     return rows.ticks, rate * rows.factor
 
 
-def _device(table: CsvTable, ticks: _Ints, tick_hz: Fraction, mapping: CsvMapping) -> Recovered:
+def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping) -> Recovered:
     steps = np.diff(ticks)
     interval = max(1, int(np.median(steps[steps > 0])))
     found = {name: counted(table.columns[name]) for name in mapping.columns}
@@ -348,7 +348,7 @@ def _remarks(table: CsvTable, mapping: CsvMapping) -> list[str]:
 
 
 def _t_zero(
-    table: CsvTable, ticks: _Ints, device: Recovered, mapping: CsvMapping, path: Path
+    table: CsvTable, ticks: Ints, device: Recovered, mapping: CsvMapping, path: Path
 ) -> tuple[TZeroRecord | None, str | None]:
     """Find T-0 in a column, or take the stated instant on the file's clock."""
     if mapping.t_zero is None:

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.errors import DataError
 from standbook.daq.journal.reader import JournalFollower, journals_of
 from standbook.daq.journal.record_format import Event
@@ -29,18 +30,17 @@ from standbook.daq.wire.messages import MODULUS
 
 LEAST_OVERLAP = 100  # rows; all channels and the clock of so many rows do not agree by chance
 StreamKey = tuple[str, str]  # device, stream
-_Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Relation:
     """Ticks and host time of the recorded rows of one start of the device."""
 
-    ticks: _Ints
-    host_ns: _Ints
+    ticks: Ints
+    host_ns: Ints
     shift: int  # ticks of the card minus ticks of the record, whole rollovers
 
-    def at(self, ticks: _Ints) -> _Ints:
+    def at(self, ticks: Ints) -> Ints:
         """Place ticks between the recorded rows on either side, beyond them by the rate over all of them."""
         left = np.searchsorted(self.ticks, ticks, side="right").clip(1, self.ticks.size - 1) - 1
         right = left + 1
@@ -49,7 +49,7 @@ class Relation:
         last = np.where(outside, self.ticks.size - 1, right)
         rate = (self.host_ns[last] - self.host_ns[first]) / (self.ticks[last] - self.ticks[first])
         near = np.where(ticks > self.ticks[-1], self.ticks.size - 1, np.where(outside, 0, left))
-        host: _Ints = self.host_ns[near] + np.rint((ticks - self.ticks[near]) * rate).astype(np.int64)
+        host: Ints = self.host_ns[near] + np.rint((ticks - self.ticks[near]) * rate).astype(np.int64)
         return host
 
 
@@ -58,9 +58,9 @@ class NewRows:
     """Rows to fill, of one start of the device."""
 
     boot: int
-    sequence: _Ints
-    ticks: _Ints
-    host_ns: _Ints
+    sequence: Ints
+    ticks: Ints
+    host_ns: Ints
     counts: NDArray[np.int32]
 
     def runs(self) -> Iterator[slice]:
@@ -238,7 +238,7 @@ def _ended_by_itself(run: Run, device: str) -> bool:
     return lost or not follower.closed
 
 
-def _agreeing(path: Path, held: _Held, start: CardStart, there: _Ints, found: NDArray[np.bool_]) -> int:
+def _agreeing(path: Path, held: _Held, start: CardStart, there: Ints, found: NDArray[np.bool_]) -> int:
     """Refuse a card of which one row that both hold differs; return by how many ticks its count is ahead."""
     at, sequence, rows = there[found], start.sequence[found], held.rows
     ticks = rows.ticks[held.place][at]
@@ -266,7 +266,7 @@ def _first_difference(
     return [(first, name, int(card[first]), int(ours[first]))]
 
 
-def _wanted(held: _Held, sequence: _Ints) -> NDArray[np.bool_]:
+def _wanted(held: _Held, sequence: Ints) -> NDArray[np.bool_]:
     """Mark the card's rows that lie in what the record says is missing."""
     recorded = held.rows.sequence[held.place][~held.rows.filled[held.place]]
     low, high = span_of(int(recorded[0]), int(recorded[-1]), held.gaps)

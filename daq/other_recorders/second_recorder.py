@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.decoding.decode_wire import assemble_all, decode_all, full_boots
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.journal.reader import SUFFIX, read_journal
@@ -19,16 +20,14 @@ from standbook.daq.storage.durable_file import reason
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import PlacedEdge
 
-_Ints = NDArray[np.int64]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CardStart:
     """Rows of one stream between two starts of the device, in order and each once."""
 
     boot: int  # whole counter, as hello says it
-    sequence: _Ints  # (N,)
-    ticks: _Ints  # (N,) unwrapped from the first row of the card
+    sequence: Ints  # (N,)
+    ticks: Ints  # (N,) unwrapped from the first row of the card
     counts: NDArray[np.int32]  # (N, C)
 
 

@@ -12,9 +12,9 @@ from typing import Final
 from standbook.daq.config.stand import Device
 from standbook.daq.journal.reader import JournalFollower, journals_of
 from standbook.daq.journal.record_format import Event
-from standbook.daq.rehearsal.script import PLAYED_OUT
 from standbook.daq.wire.decoder import KNOWN_HELLOS, Decoded, Decoder
 from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.messages import PLAYED_OUT
 from standbook.daq.wire.text_lines import DecodedLines, LineDecoder, LineLayout
 
 FIRST_BYTES: Final = 4096  # kept to describe a port on which nothing valid came

@@ -6,17 +6,33 @@ clock, those of capture integer nanoseconds of the same clock. Decides nothing.
 
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from standbook.daq.capture.process_status import CaptureStatus
 from standbook.daq.config.stand import Device
-from standbook.daq.live.live_state import LinkState
 from standbook.daq.recording.journal_follower import Seen
 from standbook.daq.wire.hello import Hello
 
 RATE_WINDOW: Final = 1.0  # [s]
 # Capture asks for a sync 0.05 s after a write; its status is up to 0.3 s old.
 SLOW_SYNC: Final = 1.0  # [s] from a write until it is durable; more than this is said
+
+
+@dataclass(frozen=True, slots=True)
+class LinkState:
+    """One device's link and its way to the disk."""
+
+    device: str
+    state: str  # "recording", "lost", "ended"
+    rate: float  # rows a second, all streams, over the last second [1/s]
+    lost_rows: int
+    damaged_frames: int
+    received_bytes: int
+    openings: int
+    data_age: float | None  # since the newest byte arrived [s]
+    sync_age: float | None  # since the newest data known to be durable was written [s]
+    message: str = ""  # one sentence when something is wrong
 
 
 class LinkWatch:

@@ -14,15 +14,14 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from standbook.daq.capture.disk_space import Room
+from standbook.daq.capture.disk_space import DiskState, Room
 from standbook.daq.capture.launcher import Capturing, start_capture
 from standbook.daq.capture.serial_port import PortInfo, list_ports
 from standbook.daq.capture.sleep_inhibitor import kept_awake
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import ConfigError, FrameError, LinkError, RecordError, StandError
-from standbook.daq.live.live_state import DiskState, LinkState
 from standbook.daq.recording.journal_follower import Follower, Seen, Taken
-from standbook.daq.recording.link_health import LinkWatch
+from standbook.daq.recording.link_health import LinkState, LinkWatch
 from standbook.daq.wire.byte_survey import LOOK, no_frame_sentence
 from standbook.daq.wire.hello import Hello
 

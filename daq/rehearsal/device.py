@@ -3,8 +3,8 @@
 Like a board, the device never waits for the reader: a frame that fits neither its own small ring nor the port is
 dropped, counted, and reported in a note as soon as there is room. When a busy computer holds up the device itself it
 catches up at the speed of a link, not in one burst that no port could hold. What it really sent it knows to the row
-(``daq.rehearsal.ground_truth``), whatever goes wrong on purpose. Pseudo-terminals exist on Linux and macOS; importing this module needs
-none.
+(``daq.rehearsal.ground_truth``), whatever goes wrong on purpose. Pseudo-terminals exist on Linux and macOS; importing
+this module needs none.
 """
 
 import math
@@ -17,11 +17,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from standbook.daq.errors import LinkError
-from standbook.daq.rehearsal.fault_catalogue import ClockOff, Fault
+from standbook.daq.rehearsal.fault_catalogue import ClockOff
 from standbook.daq.rehearsal.ground_truth import Ledger, Sent, account
 from standbook.daq.rehearsal.link_fault_injection import on_the_link
 from standbook.daq.rehearsal.pseudo_terminal import drained, open_terminal, unread
 from standbook.daq.rehearsal.script import Event, Part, PlayedEdge, PlayedStream, Said, Table, boots, script
+from standbook.daq.rehearsal.sensor_faults import Fault
 from standbook.daq.wire.decoder import MAX_ENCODED
 from standbook.daq.wire.encoder import encode_frame, note_body
 from standbook.daq.wire.hello import WireChannel, WireLine

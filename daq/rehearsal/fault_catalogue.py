@@ -1,9 +1,9 @@
 """Faults that a rehearsal can be asked for: their names, what they do in words, and how one is typed.
 
 ``NAME[=TAG][@SECONDS][:AMOUNT]``. Seconds count from T-0's edge where the table has one, else from the first row; once
-placed (``placed``) from the first row. What a fault does to a table is ``daq.rehearsal.sensor_fault_injection``, to bytes on the link
-``daq.rehearsal.link_fault_injection``, to the device ``daq.rehearsal.script``, to its port ``daq.rehearsal.device``. All of it is made up and hits
-made-up devices only.
+placed (``placed``) from the first row. What a fault does to a table is ``daq.rehearsal.sensor_fault_injection``, to
+bytes on the link ``daq.rehearsal.link_fault_injection``, to the device ``daq.rehearsal.script``, to its port
+``daq.rehearsal.device``. All of it is made up and hits made-up devices only.
 """
 
 import dataclasses

@@ -11,13 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from cobs import cobs
-from numpy.typing import NDArray
 
+from standbook.daq.arrays import Mask
 from standbook.daq.rehearsal.script import Boot, Part
 
 _SAMPLES = struct.Struct("<BBBHBBII")  # kind, stream, boot, layout, lines, count, sequence, ticks
 _KIND, _CRC = 2, 4
-_Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,14 +134,14 @@ def account(
     )
 
 
-def runs(mask: _Mask) -> Iterator[tuple[int, int]]:
+def runs(mask: Mask) -> Iterator[tuple[int, int]]:
     """Give start and length of each run of true values."""
     edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
     for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         yield start, stop - start
 
 
-def _mask(parts: Sequence[Part], stream: int, rows: int) -> _Mask:
+def _mask(parts: Sequence[Part], stream: int, rows: int) -> Mask:
     mask = np.zeros(rows, np.bool_)
     for part in parts:
         if part.stream == stream:

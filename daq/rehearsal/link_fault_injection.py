@@ -1,9 +1,9 @@
 """What faults do to the bytes between a made-up device and its reader.
 
-Pure: what a device says (``daq.rehearsal.script``) goes in, in order of time, and what the link carries comes out. Damage is done
-to a stretch of bytes, frames or not; a stretch ends at a delimiter, so that frames behind it are as they were. Which
-bytes are hit is drawn from the fault itself: the same fault does the same damage. What arrives whole is not claimed
-here but read back from the bytes (``daq.rehearsal.ground_truth``).
+Pure: what a device says (``daq.rehearsal.script``) goes in, in order of time, and what the link carries comes out.
+Damage is done to a stretch of bytes, frames or not; a stretch ends at a delimiter, so that frames behind it are as
+they were. Which bytes are hit is drawn from the fault itself: the same fault does the same damage. What arrives whole
+is not claimed here but read back from the bytes (``daq.rehearsal.ground_truth``).
 """
 
 import heapq
@@ -17,7 +17,6 @@ from standbook.daq.rehearsal.fault_catalogue import (
     PACKET,
     DoubledChunks,
     DroppedBytes,
-    Fault,
     FlippedBits,
     HalfFrameFirst,
     NoiseFirst,
@@ -26,6 +25,7 @@ from standbook.daq.rehearsal.fault_catalogue import (
     Unplug,
 )
 from standbook.daq.rehearsal.script import Event, Said
+from standbook.daq.rehearsal.sensor_faults import Fault
 
 QUIET = 0.05  # s of device time after which the link has nothing left under way: no damage spans a silence
 _DAMAGING = (DroppedBytes, FlippedBits, DoubledChunks, ReorderedChunks)

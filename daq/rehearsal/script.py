@@ -1,7 +1,8 @@
 """What a made-up device says, and when: a table of counts as frames of wire format 1.
 
 Pure: no port, no clock. Times are seconds of the device's own clock after the first row. Every hello says that
-this is a rehearsal. What becomes of it on the link is ``daq.rehearsal.link_fault_injection``, sending is ``daq.rehearsal.device``.
+this is a rehearsal. What becomes of it on the link is ``daq.rehearsal.link_fault_injection``, sending is
+``daq.rehearsal.device``.
 """
 
 import dataclasses
@@ -15,14 +16,15 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.daq.rehearsal.fault_catalogue import BrownOut, Fault, LayoutChange, NoHello
+from standbook.daq.rehearsal.fault_catalogue import BrownOut, LayoutChange, NoHello
+from standbook.daq.rehearsal.sensor_faults import Fault
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
+from standbook.daq.wire.messages import PLAYED_OUT
 
 FRAME_SECONDS = 0.02  # rows are gathered this long into one samples frame
 BEAT_SECONDS, HELLO_SECONDS = 0.1, 1.0
 BOOT_SECONDS = 0.05  # from reset to the first row
-PLAYED_OUT = "rehearsal: played to the end"  # a note; a recording of a rehearsal may stop here
 
 
 @dataclass(frozen=True, slots=True, eq=False)

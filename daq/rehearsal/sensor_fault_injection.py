@@ -11,18 +11,9 @@ import numpy as np
 
 from standbook.daq.config.stand import Input
 from standbook.daq.errors import ConfigError
-from standbook.daq.rehearsal.fault_catalogue import (
-    Clip,
-    ClockOff,
-    Fault,
-    FrozenLine,
-    Rollover,
-    Saturation,
-    SensorFault,
-    Spike,
-    SupplySag,
-)
+from standbook.daq.rehearsal.fault_catalogue import ClockOff, Rollover
 from standbook.daq.rehearsal.script import PlayedStream, Table
+from standbook.daq.rehearsal.sensor_faults import Clip, Fault, FrozenLine, Saturation, SensorFault, Spike, SupplySag
 from standbook.daq.wire.messages import MODULUS
 
 

@@ -1,6 +1,7 @@
 """What can go wrong with a sensor, its cable, amplifier or supply: the kinds, and each in words.
 
-Seconds after T-0, once placed after the first row (``daq.rehearsal.fault_catalogue``). What they do to counts is ``daq.rehearsal.sensor_fault_injection``.
+Seconds after T-0, once placed after the first row (``daq.rehearsal.fault_catalogue``). What they do to counts is
+``daq.rehearsal.sensor_fault_injection``.
 """
 
 import math

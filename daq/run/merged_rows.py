@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
+from standbook.daq.arrays import Ints
 from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
 from standbook.daq.run.additions import FILL_FILE, additions_of
@@ -22,7 +23,6 @@ from standbook.daq.run.record_summary import Gap, TZeroRecord
 from standbook.daq.run.samples_file import Samples, read_samples
 
 LOST = "rows lost"
-_Ints = NDArray[np.int64]
 
 
 class FilledRun(Document):
@@ -158,7 +158,7 @@ def _unfit(recorded: Samples, what: str) -> RecordError:
     )
 
 
-def starts_of(boot: NDArray[np.int32], sequence: _Ints) -> list[slice]:
+def starts_of(boot: NDArray[np.int32], sequence: Ints) -> list[slice]:
     """Find the rows of each start of the device: its boot counter changes, or the rows begin anew."""
     begins = (np.diff(boot) != 0) | (np.diff(sequence) <= 0)
     bounds = [0, *(np.flatnonzero(begins) + 1).tolist(), sequence.size]
@@ -216,7 +216,7 @@ def _left(samples: Samples, filled: NDArray[np.bool_], spans: Sequence[slice], g
             yield Gap(first_sequence=first, rows=rows, start_ns=begin, end_ns=end, exact=True, reason=reason)
 
 
-def _interval_ns(sequence: _Ints, host: _Ints, samples: Samples) -> float:
+def _interval_ns(sequence: Ints, host: Ints, samples: Samples) -> float:
     if sequence.size > 1:
         return float(host[-1] - host[0]) / float(sequence[-1] - sequence[0])
     return 1e9 * samples.header.interval_ticks / samples.header.tick_hz
@@ -230,7 +230,7 @@ def _between(gap: Gap, start_ns: int | None, end_ns: int | None) -> Gap:
     return gap.model_copy(update={"start_ns": start, "end_ns": max(start, end)})
 
 
-def _missing(sequence: _Ints, low: int, high: int) -> Iterator[tuple[int, int]]:
+def _missing(sequence: Ints, low: int, high: int) -> Iterator[tuple[int, int]]:
     """Give first row and number of each run of rows in ``low`` to ``high`` that are not there."""
     edges = np.concatenate(([low - 1], sequence, [max(high, int(sequence[-1]) + 1)]))
     steps = np.diff(edges)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.printed_counts import printed
 from standbook.daq.config.signal_conversion import signal_from_counts, to_si
@@ -19,17 +20,15 @@ from standbook.daq.quantity import parse_quantity
 from standbook.daq.run.run_folder import RunFiles
 from standbook.daq.run.samples_file import Column, coarsened
 
-_Ints = NDArray[np.int64]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Supply:
     """Readings of a supply, in time order, so that other channels can be scaled by them."""
 
-    host_ns: _Ints
+    host_ns: Ints
     volts: NDArray[np.float64]
 
-    def at(self, host_ns: _Ints) -> NDArray[np.float64]:
+    def at(self, host_ns: Ints) -> NDArray[np.float64]:
         """Read off in straight lines between samples; exact where the samples coincide."""
         origin = int(self.host_ns[0])
         return np.asarray(np.interp((host_ns - origin) / 1e9, (self.host_ns - origin) / 1e9, self.volts))
@@ -82,7 +81,7 @@ def needed_supplies(stand: Stand) -> set[str]:
     return {item.supply for item in stand.input if item.supply}
 
 
-def supply_of(one: Tagged, counts: Sequence[NDArray[np.integer]], host_ns: _Ints) -> Supply:
+def supply_of(one: Tagged, counts: Sequence[NDArray[np.integer]], host_ns: Ints) -> Supply:
     """Read a supply; ``counts`` are pieces of (N, C), ``host_ns`` the times of all their rows."""
     signal = np.concatenate([one.signal(piece, 1.0) for piece in counts])
     return Supply(host_ns, to_si(one.calibration.reading(signal), one.calibration))
@@ -94,7 +93,7 @@ def with_supply(tagged: Sequence[Tagged], supplies: Mapping[str, Supply]) -> lis
 
 
 def readings_of(
-    tagged: Sequence[Tagged], counts: NDArray[np.integer], host_ns: _Ints, supplies: Mapping[str, Supply]
+    tagged: Sequence[Tagged], counts: NDArray[np.integer], host_ns: Ints, supplies: Mapping[str, Supply]
 ) -> dict[str, NDArray[np.float64]]:
     """Calibrate what can be calibrated, in the calibrations' own units."""
     found = {}

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.capture.process_status import missing_journal, read_status
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.decoding.decode_text import recover_lines
@@ -40,7 +40,6 @@ from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.saved_layouts import load_layouts
 
 DEFAULT_STREAM = "fast"
-_Ints = NDArray[np.int64]
 
 
 def seal(folder: Path, *, remarks: Sequence[NoteRecord] = ()) -> RecordSummary:
@@ -189,7 +188,7 @@ def _tagged(stream: Stream, device: str, files: RunFiles) -> list[Tagged]:
     return tagged_columns(stream.channels, device, stream.told, files)
 
 
-def _host_ns(device: Recovered, rows: Rows) -> _Ints:
+def _host_ns(device: Recovered, rows: Rows) -> Ints:
     assert device.clock is not None  # noqa: S101 - where there are rows there is a clock
     return device.clock.to_host_ns(rows.key, rows.ticks)
 

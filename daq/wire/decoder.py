@@ -22,7 +22,7 @@ from cobs import cobs
 from numpy.typing import NDArray
 
 from standbook.daq.errors import FrameError
-from standbook.daq.wire.hello import FORMAT, MAX_BODY, SAMPLES_HEADER_BYTES, Hello, WireChannel, WireLine
+from standbook.daq.wire.hello import FORMAT, MAX_BODY, SAMPLES_HEADER_BYTES, Hello
 from standbook.daq.wire.messages import (
     CRC_BYTES,
     KIND_BEAT,
@@ -39,22 +39,6 @@ from standbook.daq.wire.messages import (
     read_edge,
     read_note,
 )
-
-__all__ = [
-    "FORMAT",
-    "MAX_BODY",
-    "MAX_ENCODED",
-    "WAITING_BYTES",
-    "Beat",
-    "Decoded",
-    "Decoder",
-    "Edge",
-    "Hello",
-    "Note",
-    "SampleBlock",
-    "WireChannel",
-    "WireLine",
-]
 
 # COBS adds one byte, and one more per full block of 254 (the optional final 01 included).
 MAX_ENCODED: Final = MAX_BODY + CRC_BYTES + 1 + (MAX_BODY + CRC_BYTES) // 254

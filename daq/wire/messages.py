@@ -277,3 +277,6 @@ def _runs(hello: Hello) -> Iterator[tuple[str, int]]:
         if index == len(kinds) or kinds[index] != kinds[start]:
             yield kinds[start], index - start
             start = index
+
+
+PLAYED_OUT = "rehearsal: played to the end"  # a note; a recording of a rehearsal may stop here

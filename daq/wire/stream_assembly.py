@@ -26,6 +26,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.arrays import Ints
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import PlacedEdge, between, by_offset, nearest, nearest_each, place_edges
 from standbook.daq.wire.messages import MODULUS, Beat, Edge, SampleBlock, ramps
@@ -35,8 +36,6 @@ _HALF: Final = MODULUS // 2
 REORDER_SECONDS: Final = 1.0
 _LOOK_AHEAD: Final = 64  # frames; doubled as long as no restart is found among them
 
-_Ints = NDArray[np.int64]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Segment:
@@ -44,13 +43,13 @@ class Segment:
 
     boot: int  # low byte of the boot counter
     restarted: bool  # began by a restart that the boot counter does not show
-    sequence: _Ints  # (N,)
-    ticks: _Ints  # (N,)
+    sequence: Ints  # (N,)
+    ticks: Ints  # (N,)
     counts: NDArray[np.int32]  # (N, C)
-    frame_row: _Ints  # (F,) index of the first kept row of each frame that gave any
-    frame_end: _Ints  # (F,) byte offset just past the frame's delimiter
+    frame_row: Ints  # (F,) index of the first kept row of each frame that gave any
+    frame_end: Ints  # (F,) byte offset just past the frame's delimiter
     frame_lines: NDArray[np.uint8]  # (F,)
-    gaps: _Ints  # (G, 2) first missing row, how many; rows lost at the tail included
+    gaps: Ints  # (G, 2) first missing row, how many; rows lost at the tail included
     duplicates: int  # rows that came again, identical, and were dropped
     reordered: int  # frames that came behind a later row
     edges: tuple[PlacedEdge, ...]  # by ticks
@@ -84,12 +83,12 @@ class Assembly:
 class _Frames:
     """Frames in wire order, as numbers on the wire, with the rows they own."""
 
-    boot: _Ints  # (F,)
-    end: _Ints
+    boot: Ints  # (F,)
+    end: Ints
     lines: NDArray[np.uint8]
-    first: _Ints  # sequence of the first row
-    ticks: _Ints  # ticks at the first row
-    count: _Ints
+    first: Ints  # sequence of the first row
+    ticks: Ints  # ticks at the first row
+    count: Ints
     counts: NDArray[np.int32]  # (N, C)
 
     def take(self, start: int, stop: int) -> "_Frames":
@@ -103,7 +102,7 @@ class _Frames:
         row = np.cumsum(self.count) - self.count
         return self.pick(order, ramps(row[order], 1, self.count[order]))
 
-    def pick(self, frames: slice | _Ints, rows: slice | _Ints) -> "_Frames":
+    def pick(self, frames: slice | Ints, rows: slice | Ints) -> "_Frames":
         return _Frames(
             boot=self.boot[frames],
             end=self.end[frames],
@@ -178,7 +177,7 @@ def same_epoch(assemblies: Sequence[Assembly]) -> tuple[Assembly, ...]:
     return tuple(moved)
 
 
-def _frames_of(assembly: Assembly, boot: int) -> tuple[_Ints, _Ints]:
+def _frames_of(assembly: Assembly, boot: int) -> tuple[Ints, Ints]:
     """Give offset and first ticks of a boot's frames, in wire order."""
     own = [segment for segment in assembly.segments if segment.boot == boot]
     end = np.concatenate([segment.frame_end for segment in own])
@@ -186,7 +185,7 @@ def _frames_of(assembly: Assembly, boot: int) -> tuple[_Ints, _Ints]:
     return end[order], np.concatenate([segment.ticks[segment.frame_row] for segment in own])[order]
 
 
-def _epoch_shift(segment: Segment, frames: Mapping[int, tuple[_Ints, _Ints]]) -> int:
+def _epoch_shift(segment: Segment, frames: Mapping[int, tuple[Ints, Ints]]) -> int:
     end, ticks = frames.get(segment.boot, (np.empty(0, np.int64),) * 2)
     if not end.size or not segment.sequence.size:
         return 0
@@ -241,11 +240,11 @@ def _boot_runs(frames: _Frames, beats: Sequence[Beat], edges: Sequence[Edge]) ->
 class _Piece:
     """Rows of one start of the device, in order and each once, with the account of it."""
 
-    sequence: _Ints
-    ticks: _Ints
+    sequence: Ints
+    ticks: Ints
     counts: NDArray[np.int32]
-    row: _Ints  # (F,) first kept row of each frame that gave any
-    end: _Ints
+    row: Ints  # (F,) first kept row of each frame that gave any
+    end: Ints
     lines: NDArray[np.uint8]
     duplicates: int
     reordered: int
@@ -297,7 +296,7 @@ def _first_start(frames: _Frames, behind: int, interval: int) -> tuple[int, _Pie
     return cut, _sorted(piece, first[:cut], ticks[:cut], interval)
 
 
-def _unwrap(frames: _Frames, interval: int) -> tuple[_Ints, _Ints]:
+def _unwrap(frames: _Frames, interval: int) -> tuple[Ints, Ints]:
     """Unwrap sequence and ticks of frames in wire order; the sequence decides how often ticks rolled over."""
     rows = nearest_each(np.diff(frames.first), MODULUS)
     nominal = rows * interval
@@ -308,20 +307,20 @@ def _unwrap(frames: _Frames, interval: int) -> tuple[_Ints, _Ints]:
     return first, start + np.concatenate(([0], np.cumsum(steps)))
 
 
-def _straight(frames: _Frames, first: _Ints, ticks: _Ints, interval: int) -> _Piece:
+def _straight(frames: _Frames, first: Ints, ticks: Ints, interval: int) -> _Piece:
     row = np.cumsum(frames.count) - frames.count
     sequence, all_ticks = ramps(first, 1, frames.count), ramps(ticks, interval, frames.count)
     return _Piece(sequence, all_ticks, frames.counts, row, frames.end, frames.lines, 0, 0)
 
 
-def _repeats(piece: _Piece) -> tuple[_Ints, NDArray[np.bool_]]:
+def _repeats(piece: _Piece) -> tuple[Ints, NDArray[np.bool_]]:
     """Order rows by sequence, earlier arrivals first; mark those that repeat the one before."""
     order = np.argsort(piece.sequence, kind="stable")
     repeat = np.diff(piece.sequence[order], prepend=-1) == 0
     return order, repeat
 
 
-def _contradiction(frames: _Frames, first: _Ints, ticks: _Ints, interval: int) -> int | None:
+def _contradiction(frames: _Frames, first: Ints, ticks: Ints, interval: int) -> int | None:
     """Find the first frame that holds a row which is already there with other ticks or counts."""
     piece = _straight(frames, first, ticks, interval)
     order, repeat = _repeats(piece)
@@ -332,7 +331,7 @@ def _contradiction(frames: _Frames, first: _Ints, ticks: _Ints, interval: int) -
     return int(np.searchsorted(piece.row, later[differs].min(), side="right")) - 1
 
 
-def _sorted(frames: _Frames, first: _Ints, ticks: _Ints, interval: int) -> _Piece:
+def _sorted(frames: _Frames, first: Ints, ticks: Ints, interval: int) -> _Piece:
     piece = _straight(frames, first, ticks, interval)
     order, repeat = _repeats(piece)
     keep = order[~repeat]
@@ -372,7 +371,7 @@ def _segment(
     )
 
 
-def _gaps(piece: _Piece, beats: Sequence[Beat], stream: int) -> _Ints:
+def _gaps(piece: _Piece, beats: Sequence[Beat], stream: int) -> Ints:
     """Name the missing rows, those that only beats know of included."""
     told = [row for beat in beats for number, row in beat.next_sequence if number == stream]
     if not piece.sequence.size:

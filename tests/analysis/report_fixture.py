@@ -21,6 +21,7 @@ from standbook.analysis.report.content.context import (
     WeighingUsed,
 )
 from standbook.analysis.results.curves import Curve, envelope
+from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import (
     BudgetTerm,
     Comparison,
@@ -30,7 +31,6 @@ from standbook.analysis.results.results import (
     Finding,
     Gap,
     ImpulseResult,
-    Measured,
     RecordHealth,
     Results,
     TankResult,

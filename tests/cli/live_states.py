@@ -3,11 +3,10 @@
 from dataclasses import replace
 
 from standbook.cli.live_words import Head, Picture
+from standbook.daq.capture.disk_space import DiskState
 from standbook.daq.live.live_state import (
-    DiskState,
     ImpulseState,
     Indication,
-    LinkState,
     LiveState,
     MarkState,
     Phase,
@@ -15,6 +14,7 @@ from standbook.daq.live.live_state import (
     Standing,
     VesselState,
 )
+from standbook.daq.recording.link_health import LinkState
 
 BAR = 1e5
 HEAD = Head("HF-02", "static fire", (("P", "fuel tank pressurising"),), takes_keys=True)

@@ -15,7 +15,8 @@ import pytest
 
 from standbook.cli.main import run
 from standbook.cli.starter import write_campaign
-from standbook.daq.rehearsal.device import PlayedEdge, PlayedStream, RehearsalDevice, Table
+from standbook.daq.rehearsal.device import RehearsalDevice
+from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table
 from standbook.daq.wire.encoder import encode_samples
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 from tests.campaign_fixture import edit

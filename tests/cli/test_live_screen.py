@@ -12,7 +12,8 @@ from rich.console import Console
 from standbook.cli.big_figures import figure_rows
 from standbook.cli.live_screen import screen_lines
 from standbook.cli.live_words import AlarmBook, link_alarms, number_in, seconds
-from standbook.daq.live.live_state import DiskState, MarkState, Phase, Standing
+from standbook.daq.capture.disk_space import DiskState
+from standbook.daq.live.live_state import MarkState, Phase, Standing
 from tests.cli.live_states import (
     BURN,
     DISAGREE,

@@ -7,10 +7,11 @@ import pytest
 
 from standbook.cli.live_words import head_of
 from standbook.cli.showing import Showing, live_of, started_at
+from standbook.daq.capture.disk_space import DiskState
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.host_clock import HostClocks
-from standbook.daq.live.live_state import DiskState, LinkState
 from standbook.daq.recording.journal_follower import Seen
+from standbook.daq.recording.link_health import LinkState
 from standbook.daq.recording.recorder import Watch
 from standbook.daq.run.marks import MARKS_FILE, MarkLog
 from tests.cli.made_run import small_campaign, today

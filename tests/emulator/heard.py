@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from standbook.daq.decoding.decode_wire import decode_all
-from standbook.daq.wire.decoder import Beat, Edge, Note
 from standbook.daq.wire.hello import Hello
+from standbook.daq.wire.messages import Beat, Edge, Note
 
 OVERRUN = re.compile(r"overrun: (\d+) rows skipped")
 

@@ -11,20 +11,18 @@ import argparse
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from standbook.analysis.physics.fluids import chord_isentropic_exponent
 from standbook.analysis.physics.ullage_model import gas_at
 from standbook.analysis.prediction.carry_over import Ullage, carry_exponent
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
+from standbook.daq.arrays import Array
 
 SEED = 20310602
 STEPS = 600
 AMBIENT, ROOM = 0.98e5, 291.15  # Pa absolute, K
 CHAMBER_SHARE = 0.70  # of tank pressure, all along a firing
 SURFACE = 5.6  # of the ullage over V^(2/3), a cylinder near as long as wide
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

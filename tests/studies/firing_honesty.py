@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from standbook.analysis.kinds.static_fire import analyse_static_fire
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument

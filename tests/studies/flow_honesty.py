@@ -20,7 +20,8 @@ from scipy.signal import lfilter
 
 from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset.dataset import Played, Weighing, dataset_from_counts
-from standbook.analysis.results.results import Measured, TZero
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import TZero
 from standbook.analysis.simulation.physics import Timeline, simulate
 from standbook.analysis.simulation.world import TankWorld, World
 from standbook.daq.config.calibration import Calibration

@@ -19,7 +19,8 @@ import numpy as np
 import pandas as pd
 
 from standbook.cli.starter import write_campaign
-from standbook.daq.rehearsal.device import PlayedEdge, PlayedStream, RehearsalDevice, Table
+from standbook.daq.rehearsal.device import RehearsalDevice
+from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table
 from standbook.daq.wire.decoder import MAX_ENCODED
 from standbook.daq.wire.hello import WireChannel, WireLine
 

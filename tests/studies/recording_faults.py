@@ -24,11 +24,11 @@ from standbook.cli.starter import write_campaign
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.recording.recorder import record_devices
 from standbook.daq.rehearsal import fault_catalogue as known
-from standbook.daq.rehearsal.device import PlayedEdge, PlayedStream, RehearsalDevice, Table
-from standbook.daq.rehearsal.fault_catalogue import Fault
+from standbook.daq.rehearsal.device import RehearsalDevice
 from standbook.daq.rehearsal.ground_truth import Sent
-from standbook.daq.rehearsal.script import boots
+from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table, boots
 from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
+from standbook.daq.rehearsal.sensor_faults import Fault
 from standbook.daq.run.record_summary import DeviceRecord
 from standbook.daq.run.run_folder import create_run, samples_path
 from standbook.daq.sealing.seal import seal

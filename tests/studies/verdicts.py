@@ -14,13 +14,14 @@ import dataclasses
 
 import numpy as np
 
+from standbook.analysis.dataset.dataset import weighed_mass
 from standbook.analysis.kinds.static_fire import firing_impulse
 from standbook.analysis.physics.impulse_limits import verdict
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.stage import on_stand
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import noted_plan
-from standbook.analysis.thrust.tank_flows import tank_flows, weighed_mass
+from standbook.analysis.thrust.tank_flows import tank_flows
 from tests.rehearsed import dataset_of, from_late, with_clip, with_gap
 from tests.studies.impulse_coverage import NEEDED, NOZZLES, PHYSICS, campaign_for_study, truths
 

@@ -10,7 +10,8 @@ from markupsafe import Markup
 
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.sentences import ranked
-from standbook.analysis.results.results import BudgetTerm, Finding, Measured
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import BudgetTerm, Finding
 
 Cell = str | Markup
 

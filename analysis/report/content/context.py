@@ -5,7 +5,7 @@ Frozen types only; ``analysis.report.collect`` fills them from a run folder. SI 
 
 from dataclasses import dataclass
 
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from typing import Literal
 
 from scipy import constants
 
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 
 SIGNIFICANT_DIGITS = 2  # of an uncertainty, at most. Source: [GUM] 7.2.6
 DIGITS_WITHOUT_U = 4  # of a value whose uncertainty nobody stated

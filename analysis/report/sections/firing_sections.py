@@ -19,7 +19,8 @@ from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import spectrum_figure
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import ClassReserve, FiringDetail, Line, Stability
-from standbook.analysis.results.results import Measured, Results
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Results
 
 Curves = Mapping[str, Curve]
 Rows = list[tuple[str, Measured | None, number_format.Reference | None]]
@@ -134,15 +135,15 @@ def _reserve(found: ClassReserve) -> str:
         words.append("No load is named: part of the impulse is not known.")
     elif found.limited_by == "tank":
         words.append(
-            f"Even with {number_format.fixed(found.greatest_load, 1)} kg, a tank full, the model carries this run's impulse "
-            "to within the limit."
+            f"Even with {number_format.fixed(found.greatest_load, 1)} kg, a tank full, the model carries this run's "
+            "impulse to within the limit."
         )
     else:
         words.append(
             f"Carried over by the model, this run's impulse would just stay within the limit "
-            f"{PLACES.get(found.limited_by, '')}, guard band included, with {number_format.fixed(found.greatest_load, 1)} kg "
-            f"of both liquids at the same mixture; {number_format.fixed(found.load, 1)} kg were loaded. Another firing "
-            "scatters."
+            f"{PLACES.get(found.limited_by, '')}, guard band included, with "
+            f"{number_format.fixed(found.greatest_load, 1)} kg of both liquids at the same mixture; "
+            f"{number_format.fixed(found.load, 1)} kg were loaded. Another firing scatters."
         )
     return " ".join(words)
 
@@ -172,10 +173,11 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
     )
     blocks.append(
         Text(
-            f"{steady.channel}: {number_format.percent(steady.rms_share, 2)} rms of the mean over the settled burn, at most "
-            f"{number_format.percent(steady.greatest_rms_share, 2)} within one second, about "
-            f"{number_format.seconds(steady.greatest_at, 1)}. Smooth, within {number_format.percent(steady.smooth_limit, 0)} of "
-            f"the local mean, for {number_format.percent(steady.smooth_share, 1)} of it. {limit_words(steady)}"
+            f"{steady.channel}: {number_format.percent(steady.rms_share, 2)} rms of the mean over the settled burn, "
+            f"at most {number_format.percent(steady.greatest_rms_share, 2)} within one second, about "
+            f"{number_format.seconds(steady.greatest_at, 1)}. Smooth, within "
+            f"{number_format.percent(steady.smooth_limit, 0)} of the local mean, for "
+            f"{number_format.percent(steady.smooth_share, 1)} of it. {limit_words(steady)}"
         )
     )
     alike: dict[tuple[str, str], list[Line]] = {}
@@ -203,6 +205,7 @@ def _line_row(what: str, lines: list[Line]) -> tuple[Cell, ...]:
     if shared is not None and shared.coherence is not None:
         what += f", {shared.channel} and {shared.source} coherent to {number_format.fixed(shared.coherence, 2)}"
     first, last = number_format.percent(loudest.amplitude_at_start), number_format.percent(loudest.amplitude_at_end)
-    span = f"{number_format.seconds(min(k.start for k in lines), 1)} to {number_format.seconds(max(k.end for k in lines), 1)}"
+    start, end = min(k.start for k in lines), max(k.end for k in lines)
+    span = f"{number_format.seconds(start, 1)} to {number_format.seconds(end, 1)}"
     channels = ", ".join(dict.fromkeys(line.channel for line in lines))
     return (f"{frequencies(loudest)} Hz", what, channels, span, f"{first} to {last} ({loudest.channel})")

@@ -15,7 +15,8 @@ from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
 from standbook.analysis.report.sections import firing_sections, record_sections, run_sections
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.results import Measured, Results, TankResult
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Results, TankResult
 
 TOP_FINDINGS = 3
 COVERAGE_FACTOR = 2.0  # of what page one prints besides the impulse: about 95 % for a normal distribution

@@ -19,7 +19,8 @@ from standbook.analysis.report.content.context import ReportContext, TankPlan
 from standbook.analysis.report.content.foresight import foresight, side_word
 from standbook.analysis.report.figures import figures
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.results import Measured, Results, TankResult
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Results, TankResult
 from standbook.analysis.signal.band_comparison import ranked
 
 Curves = Mapping[str, Curve]

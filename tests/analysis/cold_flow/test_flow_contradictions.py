@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from standbook.analysis.analyse import analyse
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 from tests.studies.diagnosis import play
 from tests.studies.water_flow_accuracy import reference_campaign
 

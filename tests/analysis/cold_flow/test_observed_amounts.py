@@ -9,7 +9,7 @@ import pytest
 from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset.dataset import Weighing
 from standbook.analysis.kinds.cold_flow import analyse_water_flow
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 from standbook.daq.config.stand import Input
 from tests.studies.flow_honesty import draw_spec, play
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from standbook.analysis.discharge.direct_cda import direct_cda
 from standbook.analysis.discharge.exponent import exponent_findings, exponent_from_pv
 from standbook.analysis.discharge.record import NoteTerms
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 from standbook.daq.errors import DataError
 from tests.analysis.law_record import AMBIENT, CDA, EXACT, MASS_ONLY, NO_NOTES, TRUTH, make
 

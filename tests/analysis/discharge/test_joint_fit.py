@@ -9,7 +9,7 @@ from standbook.analysis.discharge.direct_cda import direct_cda
 from standbook.analysis.discharge.joint_fit import FITTED, joint_findings, joint_fit
 from standbook.analysis.discharge.record import NoteTerms, SensorTerms, thinned
 from standbook.analysis.physics.blowdown import Head
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 from standbook.daq.errors import DataError
 from tests.analysis.law_record import AMBIENT, CDA, EXACT, MASS_ONLY, NO_NOTES, TRUTH, make
 

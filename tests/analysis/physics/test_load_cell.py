@@ -15,7 +15,7 @@ from standbook.analysis.physics.load_cell import (
     weight_sign,
     zero_of,
 )
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.windows import Window
 
 G = 9.80665

@@ -16,7 +16,7 @@ from standbook.analysis.physics.performance import (
     stiffness_finding,
     thrust_coefficient_finding,
 )
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 
 
 def test_specific_impulse_of_the_textbook_example():

@@ -27,7 +27,7 @@ from standbook.analysis.prediction.carry_over import (
     plan_lines,
     reynolds_u,
 )
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.band_comparison import INSIDE_ENOUGH, departure
 from tests.repository import ROOT
 

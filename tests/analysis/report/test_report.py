@@ -16,7 +16,8 @@ from standbook.analysis.report.sections import run_sections
 from standbook.analysis.report.sections.page_one import page_one
 from standbook.analysis.report.terminal_summary import quick_look
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.results import Finding, Measured, Verdict
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Finding, Verdict
 from tests.analysis import report_fixture as fixture
 
 SIZE_LIMIT = 1_500_000  # characters: a mail server takes it

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import (
     BudgetTerm,
     Comparison,
@@ -15,7 +16,6 @@ from standbook.analysis.results.results import (
     Finding,
     Gap,
     ImpulseResult,
-    Measured,
     RecordHealth,
     Results,
     TankResult,

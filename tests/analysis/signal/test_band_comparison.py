@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from standbook.analysis.signal.band_comparison import block_average, compare, departure, departure_findings
+from standbook.analysis.signal.band_comparison import compare, departure, departure_findings
+from standbook.analysis.signal.windows import block_average
 
 TIME = np.arange(0.0, 10.0, 1e-3)
 GRID = np.linspace(0.0, 12.0, 121)

@@ -4,8 +4,16 @@ from pathlib import Path
 
 import pytest
 
-from standbook.daq.capture.disk_space import RESERVE, STOP_TIME, WARN, WINDOW, Room, free_bytes, journal_bytes
-from standbook.daq.live.live_state import DiskState
+from standbook.daq.capture.disk_space import (
+    RESERVE,
+    STOP_TIME,
+    WARN,
+    WINDOW,
+    DiskState,
+    Room,
+    free_bytes,
+    journal_bytes,
+)
 
 MB = 1_000_000
 FOLDER = Path("raw")

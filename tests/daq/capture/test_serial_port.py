@@ -127,7 +127,7 @@ def _device_of(fd: int) -> int | None:
         return None
 
 
-@pytest.mark.parametrize("module", ["port", "capture", "sighting"])
+@pytest.mark.parametrize("module", ["capture/serial_port", "capture/process", "wire/byte_survey"])
 def test_no_code_on_the_way_from_the_port_calls_write(module: str) -> None:
     tree = ast.parse((ROOT / "daq" / f"{module}.py").read_text(encoding="utf-8"))
     called = [
@@ -201,7 +201,8 @@ def test_a_folder_is_not_a_port(tmp_path: Path) -> None:
 def test_a_port_without_permission_names_the_group(pty: Pty) -> None:
     Path(pty.path).chmod(0o600)
     program = (
-        "import grp, os, sys; from standbook.daq.errors import LinkError; from standbook.daq.capture.serial_port import open_port\n"
+        "import grp, os, sys\nfrom standbook.daq.errors import LinkError\n"
+        "from standbook.daq.capture.serial_port import open_port\n"
         "os.setuid(65534)\n"
         "try: open_port(sys.argv[1], 115200)\nexcept LinkError as error: sys.stdout.write(str(error))"
     )

@@ -6,11 +6,10 @@ import pytest
 from standbook.daq.config.stand import Device
 from standbook.daq.live.intake import Intake
 from standbook.daq.recording.journal_follower import Taken, line_layout
-from standbook.daq.rehearsal.script import PLAYED_OUT
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, hello_body, note_body, samples_body
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
-from standbook.daq.wire.messages import MODULUS
+from standbook.daq.wire.messages import MODULUS, PLAYED_OUT
 from standbook.daq.wire.text_lines import LineDecoder
 
 HZ = 1_000_000

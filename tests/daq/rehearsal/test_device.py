@@ -9,18 +9,12 @@ import numpy as np
 import pytest
 
 from standbook.daq.errors import LinkError
-from standbook.daq.rehearsal.device import (
-    PlayedEdge,
-    PlayedStream,
-    RehearsalDevice,
-    Table,
-    WireChannel,
-    WireLine,
-    play,
-)
+from standbook.daq.rehearsal.device import RehearsalDevice, play
 from standbook.daq.rehearsal.fault_catalogue import BrownOut
-from standbook.daq.rehearsal.script import PLAYED_OUT, script
+from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table, script
 from standbook.daq.wire.decoder import Decoder
+from standbook.daq.wire.hello import WireChannel, WireLine
+from standbook.daq.wire.messages import PLAYED_OUT
 
 I16, I24 = (-(2**15), 2**15 - 1), (-(2**23), 2**23 - 1)
 

@@ -13,8 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from standbook.daq.errors import FrameError
-from standbook.daq.wire import decoder
-from standbook.daq.wire.decoder import Beat, Decoder, Edge, Note
+from standbook.daq.wire.decoder import _RESIDUE, BLOCK_BYTES, MAX_ENCODED, MAX_REFUSALS, Decoder
 from standbook.daq.wire.encoder import (
     beat_body,
     edge_body,
@@ -26,7 +25,7 @@ from standbook.daq.wire.encoder import (
     samples_body,
 )
 from standbook.daq.wire.hello import TYPE_RANGES
-from standbook.daq.wire.messages import read_beat, read_edge, read_note
+from standbook.daq.wire.messages import Beat, Edge, Note, read_beat, read_edge, read_note
 from standbook.daq.wire.stream_assembly import assemble
 from tests.wire_reference import bodies, crc32, hello, rows_of, sample_rows, uncobs
 
@@ -114,7 +113,7 @@ def test_crc_check_value():
     # [CRCcat]: CRC-32/ISO-HDLC of "123456789" is CBF43926 (published check value, confirmed).
     assert crc32(b"123456789") == zlib.crc32(b"123456789") == 0xCBF43926
     # Residue over message and little-endian CRC (recomputed): the decoder's test for a right frame.
-    assert crc32(b"123456789" + (0xCBF43926).to_bytes(4, "little")) == 0x2144DF1C == decoder._RESIDUE
+    assert crc32(b"123456789" + (0xCBF43926).to_bytes(4, "little")) == 0x2144DF1C == _RESIDUE
 
 
 def full_block_frame():
@@ -201,7 +200,7 @@ def test_memory_stays_bounded_without_any_delimiter():
     decoder = Decoder()
     for _ in range(100):
         decoder.feed(b"\x07" * 5000)
-    assert len(decoder._tail) <= decoder.MAX_ENCODED
+    assert len(decoder._tail) <= MAX_ENCODED
     assert decoder.finish().torn_bytes == 500_000
 
 
@@ -465,7 +464,7 @@ def test_a_hello_that_changes_within_a_boot_is_refused_and_the_first_kept():
 
 
 def test_a_device_that_says_hello_in_ever_new_ways_fills_no_memory(monkeypatch):
-    monkeypatch.setattr(decoder, "KNOWN_HELLOS", 8)
+    monkeypatch.setattr("standbook.daq.wire.decoder.KNOWN_HELLOS", 8)
     decoder = Decoder()
     for boot in range(40):
         assert len(decoder.feed(encode_frame(hello_body(hello(boot=boot)))).hellos) == 1
@@ -485,11 +484,11 @@ def test_refusals_are_all_counted_but_not_all_worded():
     frames = b"".join(encode_frame(bytes([kind, 7])) for kind in range(100, 200))
     result = Decoder().feed(frames)
     assert result.refused_frames == 100
-    assert len(result.refusals) == decoder.MAX_REFUSALS
+    assert len(result.refusals) == MAX_REFUSALS
 
 
 def test_the_waiting_room_has_a_ceiling_and_spill_is_counted(monkeypatch):
-    monkeypatch.setattr(decoder, "WAITING_BYTES", 10 * (15 + 4 * 6 + 4))
+    monkeypatch.setattr("standbook.daq.wire.decoder.WAITING_BYTES", 10 * (15 + 4 * 6 + 4))
     said = hello()
     frames = encode_samples(said, 0, 0, 0, np.arange(50 * 4 * 2).reshape(-1, 2), 4)
     decoder = Decoder()
@@ -572,7 +571,7 @@ def test_a_large_stream_is_decoded_in_blocks_and_nothing_is_lost():
     said = hello(("i24",) * 8)
     counts = np.random.default_rng(1).integers(-(2**23), 2**23, (90_000, 8))
     stream = encode_frame(hello_body(said)) + b"".join(encode_samples(said, 0, 0, 1, counts, 10))
-    assert len(stream) > 2 * decoder.BLOCK_BYTES
+    assert len(stream) > 2 * BLOCK_BYTES
     result = Decoder().feed(stream)
     assert (np.concatenate([block.counts for block in result.blocks]) == counts).all()
     assert (np.concatenate([block.sequence for block in result.blocks]) == np.arange(90_000)).all()

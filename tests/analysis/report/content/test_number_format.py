@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standbook.analysis.report.content import number_format
-from standbook.analysis.results.results import Measured
+from standbook.analysis.results.quantities import Measured
 
 
 def test_a_mass_is_written_as_the_guide_writes_it():
