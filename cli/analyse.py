@@ -22,7 +22,7 @@ def analyse(
     Example: standbook analyse teasel-2/runs/2031-06-14_HF-02
     """
     from standbook.analysis.analyse import analyse_run
-    from standbook.analysis.report.terminal_summary import quick_look
+    from standbook.analysis.report.terminal_summary import terminal_summary
     from standbook.analysis.results.results import to_json
 
     folder, results = analyse_run(run, calibrations=tuple(calibration or ()), software=software())
@@ -30,7 +30,7 @@ def analyse(
         say(to_json(results))
     else:
         say(f"Analysed {run} into {folder.name}:")
-        say_all(quick_look(results))
+        say_all(terminal_summary(results))
         say(f"Next: standbook report {run}")
-    if results.needs_eyes:
+    if results.needs_review:
         raise typer.Exit(EXIT_FINDINGS)

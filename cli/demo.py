@@ -49,7 +49,7 @@ def _run(plan: Path, time_scale: float) -> Path:
     from standbook.analysis.analyse import analyse_run
     from standbook.analysis.prediction.carried_runs import predict_in_campaign
     from standbook.analysis.prediction.pad_card import prediction_sentences
-    from standbook.analysis.report.terminal_summary import quick_look
+    from standbook.analysis.report.terminal_summary import terminal_summary
     from standbook.analysis.report.write import write_report
     from standbook.daq.config.campaign import read_campaign
     from standbook.daq.run.additions import WEIGHINGS_FILE, add
@@ -77,7 +77,7 @@ def _run(plan: Path, time_scale: float) -> Path:
 
     _, results = analyse_run(run, software=software())
     say("Analysed:")
-    say_all(quick_look(results))
+    say_all(terminal_summary(results))
     report = write_report(run, now=now())
     say(f"Report: {report}")
     return report

@@ -15,7 +15,7 @@ from queue import Empty, SimpleQueue
 from typing import Final
 
 from standbook.daq.config.plan import Mark
-from standbook.daq.host_clock import Clocks, HostClocks, Instant
+from standbook.daq.host_clock import Clocks, HostClocks, HostTime
 from standbook.daq.run.marks import MarkLog
 
 BACKSPACE: Final = ("\x7f", "\b")
@@ -29,7 +29,7 @@ class Key:
     """One key that was pressed."""
 
     text: str
-    when: Instant
+    when: HostTime
 
 
 class KeyReader:
@@ -112,7 +112,7 @@ class _MomentOf:
     def __init__(self, clocks: Clocks) -> None:
         self.when = clocks.now()
 
-    def now(self) -> Instant:
+    def now(self) -> HostTime:
         return self.when
 
 

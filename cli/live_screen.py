@@ -114,14 +114,14 @@ def _fitted(parts: list[_Part], width: int, height: int) -> list[Text]:
             if part.lines:
                 part.lines[-1].truncate(width - len(MORE))
                 part.lines[-1].append(MORE)
-    room = height - sum(len(part.lines) for part in parts)
+    disk_space = height - sum(len(part.lines) for part in parts)
     lines: list[Text] = []
     for part in parts:
         if part is parts[-1]:
-            lines += [Text("")] * max(0, room)
-        elif part.spaced and part.lines and room > 0:
+            lines += [Text("")] * max(0, disk_space)
+        elif part.spaced and part.lines and disk_space > 0:
             lines.append(Text(""))
-            room -= 1
+            disk_space -= 1
         lines += part.lines
     return lines[:height]
 

@@ -11,7 +11,7 @@ from standbook.cli.screen import AsJson, now, say, say_all, say_json, warn
 from standbook.daq.errors import ConfigError, FrameError, LinkError
 
 if TYPE_CHECKING:
-    from standbook.daq.decoding.board_survey import Heard
+    from standbook.daq.decoding.board_survey import BoardSurvey
 
 SECONDS = 10.0
 BAUD = 1_000_000
@@ -65,9 +65,9 @@ def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json:
 
     warn(f"Listening on {path} at {baud} bit/s for {seconds:g} s; opening it may have reset the board.")
     with open_port(path, baud) as port:
-        reel = listen(port, seconds, time.monotonic_ns, progress=_progress)
+        opening = listen(port, seconds, time.monotonic_ns, progress=_progress)
     _progress_ends()
-    heard = account_for(reel, seconds)
+    heard = account_for(opening, seconds)
     if as_json:
         say_json(heard.to_json())
     else:
@@ -85,7 +85,7 @@ def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json:
         _save(path, save, heard, baud, as_json=as_json)
 
 
-def _save(path: str, campaign: Path, heard: "Heard", baud: int, *, as_json: bool) -> None:
+def _save(path: str, campaign: Path, heard: "BoardSurvey", baud: int, *, as_json: bool) -> None:
     from standbook.daq.config.campaign import STAND_FILE
     from standbook.daq.config.stand import read_stand
     from standbook.daq.decoding.board_survey import differences

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.config.plan import LineEdgeName
     from standbook.daq.rehearsal.device import RehearsalDevice
-    from standbook.daq.rehearsal.ground_truth import Sent
+    from standbook.daq.rehearsal.ground_truth import GroundTruth
     from standbook.daq.rehearsal.script import Table
     from standbook.daq.rehearsal.sensor_faults import Fault
 
@@ -147,7 +147,7 @@ def _play(
         say_all(what.sentences() if len(devices) == 1 else (f"{device.table.device}: {s}" for s in what.sentences()))
 
 
-def _together(devices: "list[RehearsalDevice]", stop: threading.Event) -> "list[Sent]":
+def _together(devices: "list[RehearsalDevice]", stop: threading.Event) -> "list[GroundTruth]":
     """Play every board in a thread of its own; the first row of all is due once the last port has been opened."""
     opened = threading.Semaphore(0)
     begun = threading.Event()

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from standbook.daq.config.calibration import fit_polynomial
 from standbook.daq.config.campaign import CALIBRATIONS, PLANS, STAND_FILE
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
 
 PLAN_FILES = ("WF-03.toml", "WF-04.toml", "HF-02.toml")
@@ -173,7 +173,7 @@ def write_campaign(folder: Path, *, today: dt.date, name: str = "teasel-2") -> P
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise RecordError(f"{campaign}: cannot be made: {reason(error)}") from error
-    with staged(campaign) as beside:
+    with atomic_path(campaign) as beside:
         _write_files(beside, today)
     return campaign
 

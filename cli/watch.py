@@ -24,17 +24,17 @@ def watch(
     """
     from standbook.cli.live_words import head_of
     from standbook.cli.showing import Showing, is_screen, live_of, started_at
-    from standbook.daq.recording.observer import Onlooker
+    from standbook.daq.recording.observer import RecordingObserver
     from standbook.daq.recording.recorder import LOOK_EVERY
     from standbook.daq.run.run_folder import RAW, read_run_files
-    from standbook.daq.storage.folder_lock import is_held
+    from standbook.daq.storage.folder_lock import is_folder_locked
     from standbook.daq.storage.manifest import MANIFEST
     from standbook.daq.wire.saved_layouts import load_layouts
 
     files = read_run_files(run)
     if (run / MANIFEST).exists():
         raise RecordError(f"{run}: nothing is recorded into it any more, it is sealed; try: standbook analyse {run}")
-    if not is_held(run / RAW):
+    if not is_folder_locked(run / RAW):
         raise RecordError(
             f"{run}: nobody records into it at this moment; start with: standbook record PLAN, or, when the recorder "
             f"died, recover it with: standbook recover {run}"
@@ -44,15 +44,15 @@ def watch(
         files.plan, files.stand, files.calibrations, run, started_ns=started_at(created), rehearsal=files.info.rehearsal
     )
     layouts = {device.name: load_layouts(run, device.name) for device in files.stand.device}
-    onlooker = Onlooker(files.stand, run / RAW, layouts)
-    onlooker.look(live.take)  # what came until now
+    observer = RecordingObserver(files.stand, run / RAW, layouts)
+    observer.poll(live.take)  # what came until now
     head = head_of(files.plan, takes_keys=False, only_watches=True)
     showing = Showing(live, head, run, plain=not is_screen(plain=plain))
     if trouble:
         showing.tell(trouble)
     try:
         while not showing.is_gone:
-            seen = onlooker.look(live.take)
+            seen = observer.poll(live.take)
             showing.report(seen)
             if len(seen.ended) == len(seen.devices):
                 break

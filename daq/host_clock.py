@@ -22,7 +22,7 @@ STEP_NS: Final = 20_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Instant:
+class HostTime:
     """One moment on three clocks."""
 
     monotonic_ns: int  # [ns]
@@ -33,7 +33,7 @@ class Instant:
 class Clocks(Protocol):
     """Where instants come from; tests hand in one that is moved by hand."""
 
-    def now(self) -> Instant:
+    def now(self) -> HostTime:
         """Read the clocks."""
 
 
@@ -52,7 +52,7 @@ class HostClocks:
     def __init__(self) -> None:
         self._boottime = _boot_clock()
 
-    def now(self) -> Instant:
+    def now(self) -> HostTime:
         """Read the three clocks close enough together to be compared."""
         best, best_spread = self._read()
         for _ in range(_TRIES - 1):
@@ -63,12 +63,12 @@ class HostClocks:
                 best, best_spread = again, spread
         return best
 
-    def _read(self) -> tuple[Instant, int]:
+    def _read(self) -> tuple[HostTime, int]:
         before = time.monotonic_ns()
         wall = time.time_ns()
         boottime = self._boottime()
         after = time.monotonic_ns()
-        return Instant(after, wall, boottime), after - before
+        return HostTime(after, wall, boottime), after - before
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ class ClockStep:
         return "; ".join(parts)
 
 
-def clock_step(before: Instant, after: Instant) -> ClockStep | None:
+def clock_step(before: HostTime, after: HostTime) -> ClockStep | None:
     """Return what the clocks disagree on between two instants, or None when they agree.
 
     Notes

@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 
 from standbook.daq.decoding.decode_wire import recover_wire
-from standbook.daq.decoding.device_stream import Reel, Tape
+from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
 from standbook.daq.errors import FrameError, StandError
 from standbook.daq.journal.bulk_reader import RecordColumns
 from standbook.daq.journal.reader import JournalDecoder
@@ -26,7 +26,7 @@ from standbook.daq.journal.record_format import (
 from standbook.daq.wire.decoder import KNOWN_HELLOS, MAX_ENCODED, WAITING_BYTES, Decoder
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import MAX_BODY, Hello
-from standbook.daq.wire.stream_assembly import assemble, same_epoch
+from standbook.daq.wire.stream_assembly import align_tick_epochs, assemble
 from standbook.daq.wire.text_lines import MAX_LINE, LineDecoder, LineLayout
 from tests.wire_reference import hello
 
@@ -60,7 +60,7 @@ def check_frames(data):
     blocks, edges, beats = ([x for r in halves for x in getattr(r, name)] for name in ("blocks", "edges", "beats"))
     described = {(h.stream, h.layout): h for h in (*saved, *(h for r in halves for h, _ in r.hellos))}
     told = [assemble([b for b in blocks if b.layout == key[1]], beats, edges, h) for key, h in described.items()]
-    for assembly in same_epoch(told):
+    for assembly in align_tick_epochs(told):
         for segment in assembly.segments:
             assert (np.diff(segment.sequence) > 0).all()
             assert (segment.gaps[:, 1] > 0).all()
@@ -93,9 +93,9 @@ def _counts(results):
 
 def _recover(stream):
     ends = np.arange(0, len(stream) + 64, 64).clip(max=len(stream))
-    reel = Reel(stream, ends, 1_900_000_000_000_000_000 + np.arange(ends.size) * 3_000_000)
+    opening = PortOpening(stream, ends, 1_900_000_000_000_000_000 + np.arange(ends.size) * 3_000_000)
     try:
-        recover_wire(Tape("cradle-a", (reel,), (), 0), origin_ns=0, tolerance=1e-4)
+        recover_wire(DeviceStream("cradle-a", (opening,), (), 0), origin_ns=0, tolerance=1e-4)
     except StandError:
         return
 

@@ -5,7 +5,7 @@ import math
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import LineEdge, Played, Weighing, dataset_from_counts
+from standbook.analysis.dataset.dataset import LineEdge, RawStream, Weighing, dataset_from_counts
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import TZero
 from standbook.daq.config.signal_conversion import Rails
@@ -28,7 +28,7 @@ def dataset_of(campaign, rehearsal, *, plan=None, stand=None, prediction=None, w
             key = f"{device}/{stream.name}"
             tags = rehearsal.tags[key]
             ticks = stream.interval_ticks * np.arange(stream.rows, dtype=np.float64)
-            whole = Played(
+            whole = RawStream(
                 (ticks - zero) / table.tick_hz,
                 {tag: stream.counts[:, k].astype("int64") for k, tag in enumerate(tags)},
                 {tag: Rails(c.minimum, c.maximum) for tag, c in zip(tags, stream.channels, strict=True)},

@@ -1,6 +1,7 @@
 """The direction of imports is the architecture; these tests read it from the source."""
 
 import ast
+import graphlib
 import subprocess
 import sys
 
@@ -10,9 +11,9 @@ from tests.repository import ROOT
 
 PACKAGES = ("daq", "analysis", "cli")
 ALLOWED = {"daq": {"daq"}, "analysis": {"analysis", "daq"}, "cli": {"cli", "analysis", "daq"}}
-VOCABULARY = {"errors", "quantity", "document", "plan", "stand", "calibration", "channels", "campaign"}
-FROM_DAQ_TO_ANALYSIS = VOCABULARY | {"run", "revision"}  # the run folder: the record, and what is added to it
-SCENARIO_ALSO = {"rehearsal"}  # the made-up stand hands its table to the device that plays it
+MOST_MODULES = 12  # in a folder
+OPEN_TO_ALL = "daq"  # its own modules are vocabulary: errors, quantities, array types, the clock
+PUBLIC_FACE = "analysis/public.py"  # stands above all folders: the build makes it the package itself
 
 
 def modules(package):
@@ -45,25 +46,72 @@ def test_a_package_imports_only_downward(package):
     assert wrong == []
 
 
-def test_vocabulary_imports_nothing_of_ours_but_itself():
-    wrong = [
-        (name, other)
-        for name in VOCABULARY
-        for other in imported(ROOT / "daq" / f"{name}.py")
-        if other.split(".")[0] in PACKAGES and other.count(".") >= 1 and other.split(".")[1] not in VOCABULARY
-    ]
-    assert wrong == []
+def folders():
+    return sorted({path.parent for package in ("daq", "analysis") for path in modules(package)})
 
 
-def test_analysis_takes_from_daq_only_the_vocabulary_and_the_run_folder():
-    wrong = []
-    for path in modules("analysis"):
-        allowed = FROM_DAQ_TO_ANALYSIS | (SCENARIO_ALSO if "scenario" in path.parts else set())
-        for name in imported(path):
-            parts = name.split(".")
-            if parts[0] == "daq" and len(parts) > 1 and parts[1] not in allowed:
-                wrong.append((str(path.relative_to(ROOT)), name))
-    assert wrong == []
+def place(folder):
+    return folder.relative_to(ROOT).as_posix()
+
+
+def folder_of(name):
+    """The folder of ours that a module name lies in, ``None`` for anything else."""
+    parts = name.split(".")
+    while parts and not (ROOT / "/".join(parts)).is_dir():
+        parts.pop()
+    return "/".join(parts) or None if parts[:1] in (["daq"], ["analysis"]) else None
+
+
+def arrows(folder):
+    """The other folders that the modules of a folder import from."""
+    return {
+        target
+        for path in folder.glob("*.py")
+        if path.relative_to(ROOT).as_posix() != PUBLIC_FACE
+        for name in imported(path)
+        if (target := folder_of(name)) and target != place(folder) and not (ROOT / name.replace(".", "/")).is_dir()
+    } - {OPEN_TO_ALL}
+
+
+def may_import(folder):
+    """What the folder says of itself that it may import: the third part of its docstring."""
+    text = " ".join(ast.get_docstring(ast.parse((folder / "__init__.py").read_text(encoding="utf-8"))).split())
+    listed = text.partition("May import: ")[2].rstrip(".")
+    return set() if listed == "nothing but daq" else set(listed.split(", "))
+
+
+@pytest.mark.parametrize("folder", [f for f in folders() if f.parent != ROOT], ids=place)
+def test_a_folder_imports_what_its_docstring_allows_and_allows_no_more(folder):
+    """The list of allowed arrows stands where it is read: a new arrow is a new word in the folder's own docstring."""
+    assert arrows(folder) == may_import(folder)
+
+
+def test_no_arrow_between_folders_runs_back():
+    graph = {place(folder): arrows(folder) for folder in folders()}
+    order = list(graphlib.TopologicalSorter(graph).static_order())  # a circle raises, and names itself
+    assert set(graph) <= set(order)
+
+
+def test_the_vocabulary_imports_nothing_of_ours_but_itself():
+    assert arrows(ROOT / "daq") == set()
+
+
+def test_analysis_takes_from_daq_only_vocabulary_configuration_and_the_run_folder():
+    taken = {
+        (place(folder), target)
+        for folder in folders()
+        if place(folder).startswith("analysis")
+        for target in arrows(folder)
+        if target.startswith("daq/")
+    }
+    simulated = {(user, target) for user, target in taken if user == "analysis/simulation"}
+    assert {target for _, target in taken - simulated} <= {"daq/config", "daq/run"}
+    assert {target for _, target in simulated} <= {"daq/config", "daq/rehearsal", "daq/wire"}
+
+
+@pytest.mark.parametrize("folder", folders(), ids=place)
+def test_a_folder_holds_at_most_a_dozen_modules(folder):
+    assert len([path for path in folder.glob("*.py") if path.stem != "__init__"]) <= MOST_MODULES
 
 
 @pytest.mark.parametrize(
@@ -126,7 +174,7 @@ def test_analysis_and_report_load_with_the_serial_driver_blocked():
     names = [
         "standbook." + ".".join(path.relative_to(ROOT).with_suffix("").parts)
         for path in modules("analysis")
-        if path.stem != "__init__" and "scenario" not in path.parts
+        if path.stem != "__init__" and "simulation" not in path.parts
     ]
     code = "import sys; sys.modules['serial'] = None\nimport " + ", ".join(names)
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)

@@ -325,7 +325,7 @@ def _unit(channel: Channel) -> str:
     return {"pressure": "Pa", "force": "N", "temperature": "K", "voltage": "V"}.get(channel.calibration.dimension, "")
 
 
-def without_misled(findings: Iterable[Finding]) -> list[Finding]:
+def suppress_consequences(findings: Iterable[Finding]) -> list[Finding]:
     """Leave out what only follows from readings that are known to be wrong as a whole: their cause is found already.
 
     Such are readings of another place, gauge ones taken for absolute, of a supply or in a unit other than stated.
@@ -374,6 +374,6 @@ def prediction_findings(dataset: Dataset) -> list[Finding]:
     return []
 
 
-def once(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+def deduplicate(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Drop findings that say the same again, order kept."""
     return tuple(dict.fromkeys(findings))

@@ -1,1 +1,6 @@
-"""Cold flow."""
+"""What a cold flow alone says of its tanks.
+
+Takes a dataset; gives instants, amounts, tank results and findings.
+May import: analysis/channel_checks, analysis/dataset, analysis/discharge, analysis/physics, analysis/results,
+analysis/signal, daq/config.
+"""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.signal.piecewise_fit import CLEAR, FINE, meeting, straightened, turn
+from standbook.analysis.signal.piecewise_fit import CLEAR, FINE, breakpoint_time, intersection_time, straightened
 from standbook.analysis.signal.valve_events import SLOPE_SPANS, Event, opening_time, slope_scatter, slopes_beside
 from standbook.analysis.signal.windows import block_average, correlation_time
 from standbook.daq.arrays import Array
@@ -100,7 +100,7 @@ def flow_instants(
     long_piece = LONG_SHARE * length
     open_piece, flow_piece = (min(piece, FLOW_SHARE * length) for piece in (OPEN_PIECE, FLOW_PIECE))
     # Wide pieces: a sensor's own slow noise moves the bend of short ones by tenths of a second.
-    opening = meeting(
+    opening = intersection_time(
         time,
         pressure,
         opening,
@@ -114,9 +114,11 @@ def flow_instants(
         rough = Event(f"{name} closed", hinge, ROUGH_SHARE * left.span, "slope against that of the flowing liquid")
         within = {"first": opening.time + SETTLED, "last": left.hold_end}
         pieces = (flow_piece, HOLD_PIECE), (long_piece, LONG_STILL)
-        end = meeting(time, pressure, rough, pieces, (3, 2), **within)
+        end = intersection_time(time, pressure, rough, pieces, (3, 2), **within)
         if end.u > LOST:  # noise hid the stop from lines until long after
-            other = meeting(time, pressure, turn(time, pressure, rough, **within), pieces, (3, 2), **within)
+            other = intersection_time(
+                time, pressure, breakpoint_time(time, pressure, rough, **within), pieces, (3, 2), **within
+            )
             end = other if other.u < end.u else end
         # A valve that closes just after the first gas hides the steeper fall from lines longer than that.
         first, last = end.time - KNEE_BACK, end.time + KNEE_SPAN

@@ -14,7 +14,7 @@ from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.cold_flow.flow_instants import FlowInstants
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.amounts import Amount
-from standbook.analysis.discharge.record import Flow
+from standbook.analysis.discharge.record import AveragedDischarge
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.windows import block_means, correlation_time
 from standbook.daq.arrays import Array
@@ -39,7 +39,7 @@ class Observed:
     findings: tuple[Finding, ...]
 
 
-def observed_amounts(dataset: Dataset, tank: Tank, instants: FlowInstants, flow: Flow) -> Observed:
+def observed_amounts(dataset: Dataset, tank: Tank, instants: FlowInstants, flow: AveragedDischarge) -> Observed:
     """Collect every amount of one flow, those first that rest on the fewest assumptions.
 
     Parameters
@@ -100,7 +100,7 @@ def _run_out(tank: Tank) -> Amount | None:
 
 
 def _weighed_tank(
-    dataset: Dataset, channel: Channel, instants: FlowInstants, flow: Flow
+    dataset: Dataset, channel: Channel, instants: FlowInstants, flow: AveragedDischarge
 ) -> tuple[Amount | None, list[Finding]]:
     """Take the slope of a weighed tank's reading against the drive integral: CdA at every instant, so to speak."""
     time, mass = _inside(channel, *_open(instants))
@@ -141,7 +141,7 @@ def _weighed_tank(
 
 
 def _caught_on_scale(
-    dataset: Dataset, channel: Channel, instants: FlowInstants, flow: Flow
+    dataset: Dataset, channel: Channel, instants: FlowInstants, flow: AveragedDischarge
 ) -> tuple[Amount | None, list[Finding]]:
     """Take a bucket's reading at rest after the flow less that before: liquid in the air counts nowhere else."""
     before = _inside(channel, instants.opening.time - STILL, instants.opening.time - 0.2)[1]
@@ -159,7 +159,7 @@ def _caught_on_scale(
 
 
 def _flow_meter(
-    dataset: Dataset, channel: Channel, instants: FlowInstants, flow: Flow
+    dataset: Dataset, channel: Channel, instants: FlowInstants, flow: AveragedDischarge
 ) -> tuple[Amount | None, list[Finding]]:
     """Integrate a flow meter while the valve was open."""
     time, rate = _inside(channel, *_open(instants))
@@ -189,7 +189,7 @@ def _flow_meter(
 
 
 def _venturi(
-    dataset: Dataset, channel: Channel, instants: FlowInstants, flow: Flow
+    dataset: Dataset, channel: Channel, instants: FlowInstants, flow: AveragedDischarge
 ) -> tuple[Amount | None, list[Finding]]:
     r"""Integrate a calibrated venturi, :math:`m = C_dA_v \sqrt{2 \rho} \int \sqrt{\Delta p}\, dt`."""
     stated = dataset.stand.input_tagged(channel.tag).venturi_cda
@@ -227,7 +227,7 @@ def _venturi(
     return amount, _meter_zero(channel, instants)
 
 
-_Reader = Callable[[Dataset, Channel, FlowInstants, Flow], tuple[Amount | None, list[Finding]]]
+_Reader = Callable[[Dataset, Channel, FlowInstants, AveragedDischarge], tuple[Amount | None, list[Finding]]]
 _READERS: dict[str, _Reader] = {
     "caught mass": _caught_on_scale,
     "liquid mass": _weighed_tank,

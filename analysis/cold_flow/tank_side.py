@@ -19,9 +19,9 @@ from standbook.analysis.discharge.exponent import Exponent, exponent_from_pv
 from standbook.analysis.discharge.joint_fit import FITTED, JointFit, joint_fit
 from standbook.analysis.discharge.liquid_column import head_of, mean_near
 from standbook.analysis.discharge.record import (
-    FlowRecord,
-    NoteTerms,
-    SensorTerms,
+    DischargeRecord,
+    NoteUncertainties,
+    SensorUncertainties,
     StaticPressure,
     averaged_flow,
     static_pressure,
@@ -59,7 +59,7 @@ class FlowSide:
     amounts: tuple[Amount, ...]  # what was seen of it, in order of trust
     balance: Balance | None  # of the amounts
     cda_by: Mapping[str, Measured]  # by each amount [m²]
-    record: FlowRecord
+    record: DischargeRecord
     static: StaticPressure | None
     exponent: Exponent | None
     result: TankResult
@@ -108,7 +108,7 @@ def flow_side(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInst
 
 def _record_of(
     dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInstants
-) -> tuple[FlowRecord, SensorTerms, NoteTerms]:
+) -> tuple[DischargeRecord, SensorUncertainties, NoteUncertainties]:
     plan = dataset.plan
     ambient, stated = plan.site.ambient_pressure, plan.flow.back_pressure
     density, volume, load = tank.liquid_density, tank.internal_volume, tank.liquid_load
@@ -116,7 +116,7 @@ def _record_of(
     # The rise to the start pressure is no part of the hold that tells it.
     good &= channel.time >= at_rest_since(channel.time[good], channel.reading[good], instants.opening.time)
     head, head_u = column_of(plan, tank)
-    record = FlowRecord(
+    record = DischargeRecord(
         time=channel.time[good],
         pressure=channel.reading[good],
         back_pressure=plan.back_pressure().value,
@@ -130,7 +130,7 @@ def _record_of(
         law_end=instants.first_gas,
         step=channel.step,
     )
-    notes = NoteTerms(
+    notes = NoteUncertainties(
         ullage_volume_u=volume.u,
         load=load.value,
         load_u=load.u,
@@ -162,8 +162,8 @@ def _fitted(
     channel: Channel,
     tank: Tank,
     weighed: WeighedAmounts,
-    sensor: SensorTerms,
-    notes: NoteTerms,
+    sensor: SensorUncertainties,
+    notes: NoteUncertainties,
     static: StaticPressure | None,
 ) -> tuple[DirectCda | None, Exponent | None, JointFit | None, list[Finding]]:
     """Return CdA, exponent and joint fit, each where the record allows it, and what must be said of them."""
@@ -246,7 +246,7 @@ def _bound_findings(
     ]
 
 
-def _valve_findings(channel: Channel, record: FlowRecord, joint: JointFit) -> list[Finding]:
+def _valve_findings(channel: Channel, record: DischargeRecord, joint: JointFit) -> list[Finding]:
     """Say where the flow behind the open valve began at another instant than the pressure's break shows.
 
     A valve that opens slowly only warps time, and samples before it is open are not fitted: what the curve counts

@@ -1,1 +1,5 @@
-"""Dataset."""
+"""One run as the analysis sees it.
+
+Takes a run folder or counts; gives calibrated channels on one time axis.
+May import: analysis/results, analysis/signal, daq/config, daq/run.
+"""

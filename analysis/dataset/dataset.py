@@ -56,8 +56,8 @@ class Channel:
         """Change of the reading between two neighbouring counts, nought where counts never change. [SI]."""
         number = 100_000  # samples: enough to meet changes
         counts, reading = np.diff(self.counts[:number]), np.diff(self.reading[:number])
-        moved = (counts != 0) & np.isfinite(reading)
-        return float(np.median(np.abs(reading[moved] / counts[moved]))) if moved.any() else 0.0
+        shift_origin = (counts != 0) & np.isfinite(reading)
+        return float(np.median(np.abs(reading[shift_origin] / counts[shift_origin]))) if shift_origin.any() else 0.0
 
     def known(self) -> tuple[Array, Array]:
         """Return times and readings of the samples that are numbers. Shapes (M,), (M,)."""
@@ -87,7 +87,7 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
+class RawStream:
     """Counts of one stream, before calibration."""
 
     time: Array  # (N,) [s]
@@ -157,7 +157,7 @@ class Dataset:
 
 
 def calibrated(
-    plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], played: Mapping[str, Played]
+    plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], played: Mapping[str, RawStream]
 ) -> tuple[dict[str, Channel], list[Finding]]:
     """Turn counts into channels; a tag without calibration is left out with a finding.
 
@@ -223,7 +223,7 @@ def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> tuple[
 
 
 def _channel(
-    item: Input, calibration: Calibration, key: str, played: Played, supply: float | Array, plan: Plan
+    item: Input, calibration: Calibration, key: str, played: RawStream, supply: float | Array, plan: Plan
 ) -> Channel:
     counts, latency = played.counts[item.tag], calibration.latency.value
     signal, reading = np.empty(counts.size), np.empty(counts.size)
@@ -254,7 +254,7 @@ def dataset_from_counts(
     plan: Plan,
     stand: Stand,
     calibrations: Mapping[str, Calibration],
-    played: Mapping[str, Played],
+    played: Mapping[str, RawStream],
     *,
     t_zero: TZero | None = None,
     weighings: Mapping[str, Weighing] | None = None,
@@ -312,7 +312,7 @@ def gaps_in(time: Array) -> tuple[Gap, ...]:
     )
 
 
-def moved(dataset: Dataset, origin: float, t_zero: TZero) -> Dataset:
+def shift_origin(dataset: Dataset, origin: float, t_zero: TZero) -> Dataset:
     """Count times from another instant: one that the analysis itself detected, such as a valve's opening."""
     channels = {tag: replace(channel, time=channel.time - origin) for tag, channel in dataset.channels.items()}
     gaps = {key: tuple(_moved_gap(gap, origin) for gap in found) for key, found in dataset.gaps.items()}

@@ -4,7 +4,7 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.results.results import Results
 
 
-def bare_results(dataset: Dataset, revision: str, software: str) -> Results:
+def empty_results(dataset: Dataset, revision: str, software: str) -> Results:
     """Return who, what, when and the record's health, all else not known."""
     return Results(
         run=dataset.run,

@@ -13,7 +13,7 @@ from standbook.analysis.dataset.dataset import (
     CrewMark,
     Dataset,
     LineEdge,
-    Played,
+    RawStream,
     Weighing,
     calibrated,
     iso_time,
@@ -109,10 +109,10 @@ def _later(tag: str, later: Calibration, locked: Calibration | None) -> Finding:
     )
 
 
-def _played(stream: StreamData, origin: int, stand: Stand) -> Played:
+def _played(stream: StreamData, origin: int, stand: Stand) -> RawStream:
     named = {item.tag for item in stand.input}
     counts = {tag: values for tag, values in stream.counts.items() if tag in named}
-    return Played(seconds_after(stream.host_ns, origin), counts, stream.rails)
+    return RawStream(seconds_after(stream.host_ns, origin), counts, stream.rails)
 
 
 def _health(run: Run, stream: StreamData, device: str, origin: int) -> RecordHealth:

@@ -14,7 +14,7 @@ from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnosis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
 from standbook.analysis.diagnosis.ranking import Diagnosis, Ranked
-from standbook.analysis.discharge.record import NoteTerms, SensorTerms, averaged_flow, shifted_flows
+from standbook.analysis.discharge.record import NoteUncertainties, SensorUncertainties, averaged_flow, shifted_flows
 from standbook.analysis.results.results import Finding
 from standbook.daq.errors import DataError
 
@@ -165,8 +165,8 @@ def invisible_finding(dataset: Dataset, side: FlowSide) -> Finding:
     flow = averaged_flow(side.record)
     base = flow.cda()
     still = replace(flow, start_pressure=float(flow.pressure[0]))
-    sensor = SensorTerms(INVISIBLE_GAIN, 0.0, side.channel.origin(dataset.plan.site.ambient_pressure))
-    notes = NoteTerms(clock_u=INVISIBLE_CLOCK, back_pressure_u=INVISIBLE_BACK)
+    sensor = SensorUncertainties(INVISIBLE_GAIN, 0.0, side.channel.origin(dataset.plan.site.ambient_pressure))
+    notes = NoteUncertainties(clock_u=INVISIBLE_CLOCK, back_pressure_u=INVISIBLE_BACK)
     shifted = dict(shifted_flows(still, sensor, notes))
     by_gain, by_clock, by_back = (
         100.0 * (shifted[name].cda() / base - 1.0) for name in ("pressure gain", "clock rate", "back pressure")

@@ -12,7 +12,7 @@ import numpy as np
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.discharge.record import FlowRecord, StaticPressure
+from standbook.analysis.discharge.record import DischargeRecord, StaticPressure
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.physics.ullage_model import AFTER, Courses, Faults, Vessel, middle_after_seen
 from standbook.analysis.results.quantities import Measured
@@ -193,7 +193,7 @@ def _interpolated(at: Array, time: Array, values: Array) -> Array:
     return np.asarray(sum(w[k] * values[:, low + k] for k in range(4)))
 
 
-def _means(record: FlowRecord) -> tuple[Array, Array, Array]:
+def _means(record: DischargeRecord) -> tuple[Array, Array, Array]:
     inside = (record.time >= record.opening_time) & (record.time <= record.end_time)
     number = min(BLOCKS, max(12, int(inside.sum()) // 4))
     means = block_means(record.time[inside], record.pressure[inside], number)
@@ -209,7 +209,7 @@ def _noise_of_shape(times: Array, means: Array, counts: Array, static: StaticPre
     return np.asarray(np.cov(found[:, : GAS - 2].T))
 
 
-def _drift_u(record: FlowRecord, static: StaticPressure) -> float:
+def _drift_u(record: DischargeRecord, static: StaticPressure) -> float:
     length = static.window.end - static.window.start
     number = max(int(static.window.of(record.time).sum()), 2)
     return static.deviation * math.sqrt(12.0 * static.correlation_time / number) / length

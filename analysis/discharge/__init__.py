@@ -1,1 +1,5 @@
-"""Discharge."""
+"""One tank that empties, in a cold flow or a firing.
+
+Takes its pressure and the liquid that left; gives CdA and polytropic exponent.
+May import: analysis/dataset, analysis/physics, analysis/results, analysis/signal, daq/config.
+"""

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from standbook.analysis.discharge.record import (
-    Flow,
-    FlowRecord,
-    NoteTerms,
-    SensorTerms,
+    AveragedDischarge,
+    DischargeRecord,
+    NoteUncertainties,
+    SensorUncertainties,
     averaged_flow,
     changes,
     static_pressure,
@@ -40,7 +40,9 @@ class DirectCda:
     findings: tuple[Finding, ...]
 
 
-def direct_cda(record: FlowRecord, *, sensor: SensorTerms, notes: NoteTerms, channel: str | None = None) -> DirectCda:
+def direct_cda(
+    record: DischargeRecord, *, sensor: SensorUncertainties, notes: NoteUncertainties, channel: str | None = None
+) -> DirectCda:
     r"""Compute CdA from the weighed liquid.
 
     Parameters
@@ -69,7 +71,7 @@ def direct_cda(record: FlowRecord, *, sensor: SensorTerms, notes: NoteTerms, cha
     record = thinned(record)
     flow = averaged_flow(record)
 
-    def estimate(of: Flow) -> Array:
+    def estimate(of: AveragedDischarge) -> Array:
         return np.array([of.cda()])
 
     cda = float(estimate(flow)[0])
@@ -111,7 +113,7 @@ def direct_cda(record: FlowRecord, *, sensor: SensorTerms, notes: NoteTerms, cha
     )
 
 
-def _noise_share(record: FlowRecord, flow: Flow) -> float:
+def _noise_share(record: DischargeRecord, flow: AveragedDischarge) -> float:
     """Return the relative uncertainty of the drive integral from noise, nought where none can be measured."""
     try:
         static = static_pressure(record)

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.discharge.record import (
-    Flow,
-    FlowRecord,
-    NoteTerms,
-    SensorTerms,
+    AveragedDischarge,
+    DischargeRecord,
+    NoteUncertainties,
+    SensorUncertainties,
     StaticPressure,
     averaged_flow,
     changes,
@@ -66,10 +66,10 @@ class _Line:
 
 
 def exponent_from_pv(
-    record: FlowRecord,
+    record: DischargeRecord,
     *,
-    sensor: SensorTerms,
-    notes: NoteTerms,
+    sensor: SensorUncertainties,
+    notes: NoteUncertainties,
     cda: Measured | None = None,
     isentropic_exponent: float | None = None,
     channel: str | None = None,
@@ -113,7 +113,7 @@ def exponent_from_pv(
     trust = _scatter(first.longer, first.terms) / max(static.u, 1e-9 * static.value)
     line = _fit(flow, window, known, trust, law_end)
 
-    def estimate(of: Flow) -> Array:
+    def estimate(of: AveragedDischarge) -> Array:
         return _fit(of, window, known, trust, law_end + of.end_time - flow.end_time).value
 
     moved = changes(estimate, flow, sensor, notes)
@@ -215,7 +215,7 @@ def ranked(shares: Mapping[str, float]) -> tuple[BudgetTerm, ...]:
     return tuple(BudgetTerm(source, u) for source, u in sorted(shares.items(), key=lambda item: -item[1]))
 
 
-def _resting_variance(record: FlowRecord, static: StaticPressure, count: float) -> float:
+def _resting_variance(record: DischargeRecord, static: StaticPressure, count: float) -> float:
     """Return the variance that noise alone may well give means of ``count`` samples, from the tank at rest. [Pa²].
 
     Taken from such means themselves: slow noise averages less than its correlation time, guessed from few seconds,
@@ -232,7 +232,9 @@ def _resting_variance(record: FlowRecord, static: StaticPressure, count: float) 
     return float(residual @ residual) / (blocks - 2) * (1.0 + 2.0 * math.sqrt(2.0 / worth))
 
 
-def _fit(flow: Flow, window: Window, cda: float | None, trust: float = TRUSTED, law_end: float = math.inf) -> _Line:
+def _fit(
+    flow: AveragedDischarge, window: Window, cda: float | None, trust: float = TRUSTED, law_end: float = math.inf
+) -> _Line:
     """Fit the laws; the static start counts as ``trust`` block means, for slow noise may be off there by more."""
     total, partial = flow.drive_integral()
     end = flow.left() / flow.density if cda is None else cda * math.sqrt(2.0 / flow.density) * total

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
 from standbook.analysis.discharge.exponent import LAW_MISFIT, Exponent, exponent_from_pv, ranked
 from standbook.analysis.discharge.record import (
-    Flow,
-    FlowRecord,
-    NoteTerms,
-    SensorTerms,
+    AveragedDischarge,
+    DischargeRecord,
+    NoteUncertainties,
+    SensorUncertainties,
     StaticPressure,
     averaged_flow,
     shifted_flows,
@@ -70,7 +70,7 @@ class JointFit:
 class _Problem:
     """Means of one flow, one soft mass, and their standard deviations."""
 
-    flow: Flow
+    flow: AveragedDischarge
     window: Window
     scale: float  # CdA that the search counts from [m²]
     sample_u: float  # of a single sample, correlation included [Pa]
@@ -136,10 +136,10 @@ class _Problem:
 
 
 def joint_fit(
-    record: FlowRecord,
+    record: DischargeRecord,
     *,
-    sensor: SensorTerms,
-    notes: NoteTerms,
+    sensor: SensorUncertainties,
+    notes: NoteUncertainties,
     isentropic_exponent: float | None = None,
     channel: str | None = None,
     direct: DirectCda | None = None,
@@ -184,7 +184,11 @@ def joint_fit(
     record = thinned(record)
     direct = direct or direct_cda(record, sensor=sensor, notes=notes, channel=channel)
     first_guess = exponent_from_pv(
-        record, sensor=SensorTerms(), notes=NoteTerms(), isentropic_exponent=isentropic_exponent, channel=channel
+        record,
+        sensor=SensorUncertainties(),
+        notes=NoteUncertainties(),
+        isentropic_exponent=isentropic_exponent,
+        channel=channel,
     )
     static = static_pressure(record)
     flow = averaged_flow(record, start_pressure=static.value)
@@ -201,7 +205,7 @@ def joint_fit(
 
 
 def _shifts(
-    problem: _Problem, fit: LeastSquares, static: StaticPressure, sensor: SensorTerms, notes: NoteTerms
+    problem: _Problem, fit: LeastSquares, static: StaticPressure, sensor: SensorUncertainties, notes: NoteUncertainties
 ) -> dict[str, Array]:
     """Refit with every uncertain input one u higher; the mass is a datum of the fit and so not among them."""
     flow = problem.flow
@@ -308,7 +312,7 @@ def joint_findings(
     return tuple(said)
 
 
-def _full_rate_scatter(record: FlowRecord, problem: _Problem, fit: LeastSquares) -> tuple[float, float]:
+def _full_rate_scatter(record: DischargeRecord, problem: _Problem, fit: LeastSquares) -> tuple[float, float]:
     """Return standard deviation [Pa] and correlation time of the residuals of all samples in the window."""
     inside = problem.window.of(record.time)
     time, pressure = record.time[inside], record.pressure[inside]

@@ -24,7 +24,7 @@ MOST_SAMPLES = 20_000  # longer records are averaged in groups first, spikes lef
 
 
 @dataclass(frozen=True, slots=True)
-class FlowRecord:
+class DischargeRecord:
     """One tank's discharge: samples, notes and the instants of the valve."""
 
     time: Array  # (N,) increasing [s]
@@ -45,7 +45,7 @@ class FlowRecord:
 
 
 @dataclass(frozen=True, slots=True)
-class SensorTerms:
+class SensorUncertainties:
     """Calibration of the tank's pressure sensor, standard uncertainties."""
 
     gain_u: float = 0.0  # relative
@@ -56,7 +56,7 @@ class SensorTerms:
 
 
 @dataclass(frozen=True, slots=True)
-class NoteTerms:
+class NoteUncertainties:
     """What was written down, standard uncertainties."""
 
     ullage_volume_u: float = 0.0  # m³
@@ -87,7 +87,7 @@ class StaticPressure:
 
 
 @dataclass(frozen=True, slots=True)
-class Flow:
+class AveragedDischarge:
     """A record averaged over the flow, with everything that can be shifted; not a number where not known."""
 
     time: Array  # (B,) s
@@ -165,7 +165,7 @@ class Flow:
         return float(partial[-1] + (self.end_time - self.time[-1]) * last), partial
 
 
-def thinned(record: FlowRecord) -> FlowRecord:
+def thinned(record: DischargeRecord) -> DischargeRecord:
     """Return a very long record as means of groups of samples, any other one as it is."""
     if record.time.size <= 10 * MOST_SAMPLES:
         return record
@@ -177,7 +177,7 @@ def thinned(record: FlowRecord) -> FlowRecord:
     return replace(record, time=means.time, pressure=means.value, back_pressure=back)
 
 
-def static_pressure(record: FlowRecord) -> StaticPressure:
+def static_pressure(record: DischargeRecord) -> StaticPressure:
     """Read the tank at rest before opening: a line through the last seconds, taken at the opening.
 
     Raises
@@ -223,7 +223,7 @@ def undithered(step: float, deviation: float) -> float:
     return step / math.sqrt(12.0) * math.exp(-2.0 * math.pi**2 * noise / step**2)
 
 
-def averaged_flow(record: FlowRecord, *, start_pressure: float = math.nan) -> Flow:
+def averaged_flow(record: DischargeRecord, *, start_pressure: float = math.nan) -> AveragedDischarge:
     """Average the samples between opening and end.
 
     Raises
@@ -244,7 +244,7 @@ def averaged_flow(record: FlowRecord, *, start_pressure: float = math.nan) -> Fl
     else:
         other = block_means(record.time[inside], record.back_pressure[inside], blocks)
         back = np.interp(means.time, other.time, other.value)
-    return Flow(
+    return AveragedDischarge(
         time=means.time,
         pressure=means.value,
         back_pressure=back,
@@ -262,7 +262,9 @@ def averaged_flow(record: FlowRecord, *, start_pressure: float = math.nan) -> Fl
     )
 
 
-def shifted_flows(flow: Flow, sensor: SensorTerms, notes: NoteTerms) -> Iterator[tuple[str, Flow]]:
+def shifted_flows(
+    flow: AveragedDischarge, sensor: SensorUncertainties, notes: NoteUncertainties
+) -> Iterator[tuple[str, AveragedDischarge]]:
     """Yield each uncertain input's name with the flow as it would be one standard uncertainty higher."""
     if sensor.gain_u:
         pressure = flow.pressure + sensor.gain_u * (flow.pressure - sensor.reads_zero_at)
@@ -322,13 +324,18 @@ def shifted_flows(flow: Flow, sensor: SensorTerms, notes: NoteTerms) -> Iterator
         yield "end instant", replace(flow, end_time=flow.end_time + notes.end_u)
 
 
-def changes(estimate: Callable[[Flow], Array], flow: Flow, sensor: SensorTerms, notes: NoteTerms) -> dict[str, Array]:
+def changes(
+    estimate: Callable[[AveragedDischarge], Array],
+    flow: AveragedDischarge,
+    sensor: SensorUncertainties,
+    notes: NoteUncertainties,
+) -> dict[str, Array]:
     """Return what each uncertain input changes an estimate by, (K,) each."""
     base = estimate(flow)
     return {source: estimate(shifted) - base for source, shifted in shifted_flows(flow, sensor, notes)}
 
 
-def _raised(flow: Flow, pressure: float) -> Flow:
+def _raised(flow: AveragedDischarge, pressure: float) -> AveragedDischarge:
     return replace(flow, pressure=flow.pressure + pressure, start_pressure=flow.start_pressure + pressure)
 
 
@@ -336,9 +343,9 @@ def _stretched(span: tuple[float, float], origin: float, rate: float) -> tuple[f
     return (origin + rate * (span[0] - origin), origin + rate * (span[1] - origin))
 
 
-def _amounts_moved(flow: Flow, by: Callable[[Amount], float]) -> tuple[Amount, ...]:
+def _amounts_moved(flow: AveragedDischarge, by: Callable[[Amount], float]) -> tuple[Amount, ...]:
     return tuple(replace(amount, mass=amount.mass + by(amount)) for amount in flow.amounts)
 
 
-def _with_term(flow: Flow, source: str) -> tuple[Amount, ...]:
+def _with_term(flow: AveragedDischarge, source: str) -> tuple[Amount, ...]:
     return _amounts_moved(flow, lambda amount: amount.terms.get(source, 0.0))

@@ -7,7 +7,7 @@ import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel
 from standbook.analysis.discharge.exponent import Exponent
-from standbook.analysis.discharge.record import FlowRecord, averaged_flow
+from standbook.analysis.discharge.record import DischargeRecord, averaged_flow
 from standbook.analysis.results.curves import Curve, envelope
 from standbook.analysis.results.prediction import Prediction
 from standbook.daq.arrays import Array
@@ -68,7 +68,7 @@ def tank_curves(
     *,
     prediction: Prediction | None,
     delay: float,
-    record: FlowRecord | None = None,
+    record: DischargeRecord | None = None,
     exponent: Exponent | None = None,
 ) -> dict[str, Curve]:
     """Return the curves of one tank that are known.

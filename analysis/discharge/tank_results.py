@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.exponent import Exponent
-from standbook.analysis.discharge.record import SensorTerms
+from standbook.analysis.discharge.record import SensorUncertainties
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import ExponentResult, Finding
 from standbook.daq.config.plan import Tank
@@ -25,10 +25,10 @@ def tank_pressure(channel: Channel, value: float, dataset: Dataset) -> Measured 
     return Measured(value, channel.reading_u(value, dataset.plan.site.ambient_pressure), "Pa")
 
 
-def sensor_terms(channel: Channel, ambient: Quantity) -> SensorTerms:
+def sensor_terms(channel: Channel, ambient: Quantity) -> SensorUncertainties:
     """Return what is uncertain of a tank's pressure sensor besides its noise."""
     origin = channel.origin(ambient)
-    return SensorTerms(
+    return SensorUncertainties(
         channel.gain_u,
         channel.zero_u,
         origin,

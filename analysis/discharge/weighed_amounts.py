@@ -11,7 +11,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.discharge.amounts import Amount, Balance, balance
-from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms, averaged_flow, changes, thinned
+from standbook.analysis.discharge.record import (
+    DischargeRecord,
+    NoteUncertainties,
+    SensorUncertainties,
+    averaged_flow,
+    changes,
+    thinned,
+)
 from standbook.analysis.results.quantities import Measured
 
 
@@ -19,14 +26,14 @@ from standbook.analysis.results.quantities import Measured
 class WeighedAmounts:
     """What all amounts together say of one flow."""
 
-    record: FlowRecord  # with the amounts and their weights
+    record: DischargeRecord  # with the amounts and their weights
     balance: Balance
     cda_by: Mapping[str, Measured]  # by each amount [m²]
     left: Measured  # from opening to end [kg]
 
 
 def weighed_amounts(
-    record: FlowRecord, sensor: SensorTerms, notes: NoteTerms, amounts: Sequence[Amount]
+    record: DischargeRecord, sensor: SensorUncertainties, notes: NoteUncertainties, amounts: Sequence[Amount]
 ) -> WeighedAmounts:
     """Weigh the amounts of one flow, those most trusted first.
 

@@ -11,7 +11,7 @@ import numpy as np
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.discharge.amounts import Amount
 from standbook.analysis.discharge.liquid_column import head_of
-from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.discharge.tank_results import sensor_terms
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.valve_events import Event
@@ -22,7 +22,7 @@ from standbook.daq.errors import DataError
 CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out
 
 
-def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTerms, NoteTerms]:
+def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[DischargeRecord, SensorUncertainties, NoteUncertainties]:
     """Write one side as the discharge that CdA and exponent are taken from.
 
     Raises
@@ -38,7 +38,7 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTer
     good = np.isfinite(flow.channel.reading)
     at, mean = flow.chamber.known()
     amounts, end = _amounts(dataset, flow), _effective_end(flow)
-    record = FlowRecord(
+    record = DischargeRecord(
         time=flow.channel.time[good],
         pressure=flow.channel.reading[good],
         back_pressure=np.interp(flow.channel.time[good], at, mean),
@@ -52,7 +52,7 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[FlowRecord, SensorTer
         amounts=amounts,
         weights=tuple(1.0 for _ in amounts),
     )
-    notes = NoteTerms(
+    notes = NoteUncertainties(
         ullage_volume_u=volume.u,
         load_u=load.u,
         load=load.value,

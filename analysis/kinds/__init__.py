@@ -1,1 +1,6 @@
-"""Kinds."""
+"""Kinds of test.
+
+Takes a dataset; gives the results of its kind.
+May import: analysis/channel_checks, analysis/cold_flow, analysis/dataset, analysis/diagnosis, analysis/discharge,
+analysis/firing, analysis/physics, analysis/results, analysis/signal, analysis/thrust, daq/config.
+"""

@@ -10,14 +10,14 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
+    deduplicate,
     gap_findings,
     gauge_effect,
-    once,
     prediction_findings,
     stuck_since,
+    suppress_consequences,
     usable,
     vented_zero_findings,
-    without_misled,
 )
 from standbook.analysis.channel_checks.mark_checks import mark_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
@@ -26,8 +26,8 @@ from standbook.analysis.cold_flow.flow_contradictions import contradictions, wit
 from standbook.analysis.cold_flow.flow_findings import amount_findings, course_findings, no_flow, no_sensor
 from standbook.analysis.cold_flow.flow_instants import FlowInstants, flow_instants
 from standbook.analysis.cold_flow.tank_side import FlowSide, flow_side
-from standbook.analysis.dataset.dataset import Channel, Dataset, iso_time, moved
-from standbook.analysis.dataset.empty_results import bare_results
+from standbook.analysis.dataset.dataset import Channel, Dataset, iso_time, shift_origin
+from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.diagnosis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.diagnosis.no_flow_causes import no_flow_causes
 from standbook.analysis.discharge.tank_curves import tank_curves
@@ -79,7 +79,7 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
     if dataset.t_zero is None and dataset.plan.test.t_zero == DETECTED_OPENING and dataset.origin_ns is not None:
         opening = instants.opening
         at = iso_time(dataset.origin_ns + round(opening.time * 1e9))
-        dataset = moved(dataset, opening.time, TZero(at, f"detected opening, {channel.tag}", opening.u))
+        dataset = shift_origin(dataset, opening.time, TZero(at, f"detected opening, {channel.tag}", opening.u))
         channel = dataset.channels[channel.tag]
         instants = replace(
             instants,
@@ -108,12 +108,12 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
         *prediction_findings(dataset),
     ]
     results = replace(
-        bare_results(dataset, revision, software),
+        empty_results(dataset, revision, software),
         window=Window(instants.opening.time, instants.end.time),
         events=_events(dataset, instants.opening, instants.end),
         tanks={tank.name: side.result},
         comparison=compared,
-        findings=once(without_misled(findings)),
+        findings=deduplicate(suppress_consequences(findings)),
     )
     return Analysis(results, _curves(dataset, side))
 
@@ -209,7 +209,9 @@ def _without_flow(
     ]
     shown = tank_curves(sensors[0], tank.name, begin, end, prediction=dataset.prediction, delay=0.0) if sensors else {}
     events = _events(dataset)
-    return Analysis(replace(bare_results(dataset, revision, software), events=events, findings=once(findings)), shown)
+    return Analysis(
+        replace(empty_results(dataset, revision, software), events=events, findings=deduplicate(findings)), shown
+    )
 
 
 def _events(dataset: Dataset, *of_flow: Event) -> tuple[EventResult, ...]:

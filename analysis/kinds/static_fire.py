@@ -11,13 +11,13 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
+    deduplicate,
     first_usable,
     gap_findings,
     interference_findings,
-    once,
     prediction_findings,
+    suppress_consequences,
     vented_zero_findings,
-    without_misled,
 )
 from standbook.analysis.channel_checks.clock_checks import clock_findings
 from standbook.analysis.channel_checks.load_cell_samples import believed, cell_findings
@@ -25,7 +25,7 @@ from standbook.analysis.channel_checks.mark_checks import mark_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.channel_checks.supply_checks import supply_findings
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.dataset.empty_results import bare_results
+from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.firing.class_reserve import class_reserve, reserve_finding
 from standbook.analysis.firing.engine_performance import (
     engine_of,
@@ -37,7 +37,7 @@ from standbook.analysis.firing.engine_performance import (
 from standbook.analysis.firing.firing_causes import firing_diagnosis
 from standbook.analysis.firing.firing_curves import firing_curves
 from standbook.analysis.firing.firing_detail import firing_detail
-from standbook.analysis.physics.impulse import Seen, seen
+from standbook.analysis.physics.impulse import IntegratedRecord, integrate
 from standbook.analysis.physics.load_cell import weight_findings
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import (
@@ -54,7 +54,7 @@ from standbook.analysis.results.results import (
 from standbook.analysis.signal.band_comparison import compare, departure_findings
 from standbook.analysis.thrust.burn import Burn, beside_gap, burn_of, burn_time, thrust_result
 from standbook.analysis.thrust.chamber_pressure import chamber_burns
-from standbook.analysis.thrust.misfire import cold_pass, loaded_besides, with_credible_t_zero
+from standbook.analysis.thrust.misfire import cold_pass, extraneous_loads, with_credible_t_zero
 from standbook.analysis.thrust.plausibility import thrust_doubts
 from standbook.analysis.thrust.tank_flows import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
 from standbook.analysis.thrust.thrust_record import (
@@ -120,7 +120,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         ),
         *_unsettled(record),
         *(f for f in doubts.others if f.code not in PARTED or not engine.impossible),
-        *loaded_besides(record, span, known=burning is not None),
+        *extraneous_loads(record, span, known=burning is not None),
         *_record_findings(dataset, burn, cell),
         *clock_findings(dataset, cell, site),
         *findings,
@@ -141,7 +141,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         *departure_findings(compared, locked=dataset.prediction_status == "locked"),
         *prediction_findings(dataset),
     ]
-    findings = without_misled(findings)
+    findings = suppress_consequences(findings)
     known = {*dataset.findings, *hidden.findings}
     against = [f for f in findings if f.severity == "serious" and f.channel == cell.tag and f not in known]
     judged = verdicts(dataset, site, vacuum, against=against)
@@ -160,7 +160,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         tanks={name: side.result for name, side in sides.items()},
         engine=engine.result,
         comparison=compared,
-        findings=once([*findings, fitting] if fitting is not None else findings),
+        findings=deduplicate([*findings, fitting] if fitting is not None else findings),
         firing=replace(detail, reserve=reserve),
     )
     return Analysis(results, firing_curves(dataset, record, burn, sides, site) | detail_curves)
@@ -276,7 +276,7 @@ def _frame(dataset: Dataset, record: ThrustRecord, revision: str, software: str)
     drift = None
     if after is not None and (record.weighed or record.sign == 0):
         drift = zero.step - record.sign * record.weight.value / record.factor
-    return replace(bare_results(dataset, revision, software), tare={record.cell.tag: Tare(before, after, drift)})
+    return replace(empty_results(dataset, revision, software), tare={record.cell.tag: Tare(before, after, drift)})
 
 
 def _reversed(
@@ -298,7 +298,7 @@ def _reversed(
     results = replace(
         _frame(dataset, record, revision, software),
         verdicts=verdicts(dataset, None, None),
-        findings=once([*dataset.findings, said, *findings, *prediction_findings(dataset)]),
+        findings=deduplicate([*dataset.findings, said, *findings, *prediction_findings(dataset)]),
     )
     return Analysis(results, {})
 
@@ -308,10 +308,10 @@ def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, softwar
     tag = cell.tag
     first, last = float(cell.time[0]), float(cell.time[-1])
     chamber = first_usable(dataset.measuring("chamber pressure"), first, last)
-    seen = "no chamber pressure sensor says whether the engine burned"
+    integrate = "no chamber pressure sensor says whether the engine burned"
     if chamber is not None:
         top = float(np.nanmax(chamber.reading))
-        seen = f"{chamber.tag} reached {top / 1e5:.2f} bar(a)"
+        integrate = f"{chamber.tag} reached {top / 1e5:.2f} bar(a)"
     dead = " Not one count changed: cell, plug or converter is dead." if not np.any(np.diff(cell.counts)) else ""
     said = Finding(
         "no-thrust",
@@ -319,7 +319,7 @@ def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, softwar
         tag,
         None,
         f"{tag}: nothing that could be thrust: its mean never leaves rest by more than {span.height:,.1f} N.{dead} "
-        f"The record spans T{first:+.1f} s to T{last:+.1f} s; in it {seen}. After a misfire keep away for the "
+        f"The record spans T{first:+.1f} s to T{last:+.1f} s; in it {integrate}. After a misfire keep away for the "
         "waiting time; valve, igniter and chamber traces around the fire command say what failed. If the engine "
         "burned, check the cell with a known pull.",
     )
@@ -329,9 +329,11 @@ def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, softwar
 def _claims_nothing(dataset: Dataset, cell: Channel, said: Finding, revision: str, software: str) -> Analysis:
     first, last = float(cell.time[0]), float(cell.time[-1])
     results = replace(
-        bare_results(dataset, revision, software),
+        empty_results(dataset, revision, software),
         verdicts=verdicts(dataset, None, None),
-        findings=once([*dataset.findings, said, *gap_findings(dataset, first, last), *prediction_findings(dataset)]),
+        findings=deduplicate(
+            [*dataset.findings, said, *gap_findings(dataset, first, last), *prediction_findings(dataset)]
+        ),
     )
     return Analysis(results, {})
 
@@ -376,7 +378,7 @@ def _events(
 
 def _weight_correction(record: ThrustRecord, burn: Burn) -> WeightCorrection:
     """Tell what taking the ramp out moved the impulse by: against the first zero alone."""
-    ramp: Seen = seen(record.time, record.zero.step * record.zero.share, interval=record.interval)
+    ramp: IntegratedRecord = integrate(record.time, record.zero.step * record.zero.share, interval=record.interval)
     moved = -record.factor * ramp.between(burn.window.start, burn.window.end)
     mass = Measured(record.weight.value / record.weight_per_mass, record.weight.u / record.weight_per_mass, "kg")
     return WeightCorrection(record.sign != 0, record.sign, mass, moved)

@@ -28,7 +28,7 @@ class Hole:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class IntegratedRecord:
     """A record as the integral sees it: linear between samples, zero in holes."""
 
     time: Array  # (M,) [s], not falling; steps of zero length where a hole begins and ends
@@ -61,7 +61,7 @@ def sample_interval(time: Array) -> float:
     return float(np.median(np.diff(time)))
 
 
-def seen(time: Array, value: Array, *, interval: float | None = None) -> Seen:
+def integrate(time: Array, value: Array, *, interval: float | None = None) -> IntegratedRecord:
     """Prepare a record for integration.
 
     Parameters
@@ -90,11 +90,16 @@ def seen(time: Array, value: Array, *, interval: float | None = None) -> Seen:
         places = np.repeat(long + 1, 4)
         time, value = np.insert(time, places, edge_time), np.insert(value, places, edge_value)
     total = np.concatenate(([0.0], np.cumsum(np.diff(time) * (value[1:] + value[:-1]) / 2.0)))
-    return Seen(time, value, total, holes)
+    return IntegratedRecord(time, value, total, holes)
 
 
-def unseen_at_most(
-    record: Seen, *, start: float, end: float, predicted_time: Array | None = None, predicted_high: Array | None = None
+def gap_allowance(
+    record: IntegratedRecord,
+    *,
+    start: float,
+    end: float,
+    predicted_time: Array | None = None,
+    predicted_high: Array | None = None,
 ) -> float:
     """Return the most that the holes between two instants may have hidden. [N*s].
 
@@ -127,7 +132,7 @@ def noise_u(deviation: float, interval: float, samples: int, correlation: float 
     return deviation * interval * math.sqrt(max(samples - 1.5, 0.0) * correlation)
 
 
-def sampling_u(record: Seen, start: float, end: float, mode_period: float) -> float:
+def sampling_u(record: IntegratedRecord, start: float, end: float, mode_period: float) -> float:
     r"""Return what sparse samples leave open where thrust begins and ends. [N*s].
 
     Notes

@@ -1,1 +1,5 @@
-"""Prediction."""
+"""What every gauge should read.
+
+Takes a plan, and earlier runs; gives bands, and what carries over.
+May import: analysis/physics, analysis/results, daq/config, daq/run.
+"""

@@ -23,7 +23,7 @@ JOINT = "joint effects of several inputs"
 LEAST_SHARE = 0.05  # of the nominal value: a draw of a positive quantity is held here and counted
 
 
-class Draw(Protocol):
+class Sampler(Protocol):
     """Where the values of quantities come from: nominal, or samples."""
 
     def __call__(self, name: str, quantity: Quantity, *, positive: bool = True) -> Array:
@@ -36,7 +36,7 @@ def nominal(name: str, quantity: Quantity, *, positive: bool = True) -> Array:
     return np.array([quantity.value])
 
 
-class Samples:
+class LatinHypercube:
     """Draws of a fixed number and seed; each name keeps the score it was first given."""
 
     def __init__(self, number: int, seed: int) -> None:
@@ -77,12 +77,12 @@ class Samples:
         return tuple(BudgetTerm(name, rounded_number(float(u))) for name, u in sorted(terms, key=lambda term: -term[1]))
 
 
-def ambient_pressure(site: Site, draw: Draw) -> Array:
+def ambient_pressure(site: Site, draw: Sampler) -> Array:
     """Return the site's ambient pressure, absolute. [Pa]."""
     return draw("ambient pressure", site.ambient_pressure)
 
 
-def back_pressure(plan: Plan, draw: Draw) -> Array:
+def back_pressure(plan: Plan, draw: Sampler) -> Array:
     """Return what a cold flow discharges against, absolute. [Pa]."""
     stated = plan.flow.back_pressure
     if stated is None:
@@ -93,7 +93,7 @@ def back_pressure(plan: Plan, draw: Draw) -> Array:
     return np.maximum(back, 0.0)
 
 
-def tank_side(tank: Tank, site: Site, draw: Draw, *, load: Quantity | None = None) -> Side:
+def tank_side(tank: Tank, site: Site, draw: Sampler, *, load: Quantity | None = None) -> Side:
     """Return one tank as the model needs it; ``load`` replaces the planned load.
 
     Start pressures of all tanks share one score, and gauge readings share the barometer's: crews read them off one
@@ -110,7 +110,7 @@ def tank_side(tank: Tank, site: Site, draw: Draw, *, load: Quantity | None = Non
     least = LEAST_SHARE * absolute(tank.start_pressure, site.ambient_pressure).value
     if tank.start_pressure.reference == "gauge":
         start = start + ambient_pressure(site, draw)
-    if isinstance(draw, Samples):
+    if isinstance(draw, LatinHypercube):
         most = (1.0 - LEAST_ULLAGE) * volume * density
         draw.held += int((aboard > most).sum() + (start < least).sum())
         aboard, start = np.minimum(aboard, most), np.maximum(start, least)
@@ -129,7 +129,7 @@ def tank_side(tank: Tank, site: Site, draw: Draw, *, load: Quantity | None = Non
     )
 
 
-def chamber(engine: Engine, site: Site, draw: Draw) -> Chamber:
+def chamber(engine: Engine, site: Site, draw: Sampler) -> Chamber:
     """Return the chamber as the model needs it; uncertain table speeds move together, by their largest share."""
     ratios, speeds = zip(*engine.cstar_table, strict=True)
     share = max(speed.relative_u for speed in speeds)

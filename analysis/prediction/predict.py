@@ -71,7 +71,7 @@ def impulses_by_load(plan: Plan, shares: Array) -> tuple[Array, Array]:
 class _Run:
     """One set of draws, fired."""
 
-    def __init__(self, plan: Plan, draw: draws.Draw, step: float, most_steps: int, *, full: bool = False) -> None:
+    def __init__(self, plan: Plan, draw: draws.Sampler, step: float, most_steps: int, *, full: bool = False) -> None:
         tanks = {name: plan.tank_named(name) for name in ("oxidiser", "fuel")}
         oxidiser, fuel = (
             draws.tank_side(tank, plan.site, draw, load=tank.greatest_load if full else None) for tank in tanks.values()
@@ -126,7 +126,7 @@ def _predict_firing(plan: Plan, stand: Stand, samples: int, seed: int) -> Predic
         )
     step = float(rough.burn_time[0]) / GRID_STEPS  # so that the nominal run ends on the grid
     nominal = _Run(plan, draws.nominal, step, MOST_STEPS)
-    draw = draws.Samples(samples, seed)
+    draw = draws.LatinHypercube(samples, seed)
     run = _Run(plan, draw, step, MOST_STEPS)
     scalars = {
         name: scalar(values, run_values, unit)
@@ -180,7 +180,7 @@ def _full(plan: Plan, step: float, samples: int, seed: int) -> class_margin.Full
     if any(plan.tank_named(name).greatest_load is None for name in ("oxidiser", "fuel")):
         return None
     nominal = _Run(plan, draws.nominal, step, 4 * MOST_STEPS, full=True)
-    run = _Run(plan, draws.Samples(samples, seed), step, 4 * MOST_STEPS, full=True)
+    run = _Run(plan, draws.LatinHypercube(samples, seed), step, 4 * MOST_STEPS, full=True)
     return class_margin.FullLoad(
         nominal=(float(nominal.end.impulse[0]), float(nominal.vacuum_impulse[0])),
         samples=(run.end.impulse, run.vacuum_impulse),

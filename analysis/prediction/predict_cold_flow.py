@@ -19,7 +19,7 @@ from standbook.daq.errors import DataError
 class _Run:
     """One set of draws, flowed until the liquid is out or the valve closes."""
 
-    def __init__(self, plan: Plan, draw: draws.Draw, step: float, most_steps: int, close: float) -> None:
+    def __init__(self, plan: Plan, draw: draws.Sampler, step: float, most_steps: int, close: float) -> None:
         (tank,) = plan.tank
         side = draws.tank_side(tank, plan.site, draw)
         back = draws.back_pressure(plan, draw)
@@ -64,7 +64,7 @@ def predict_flow(plan: Plan, *, samples: int, seed: int) -> Prediction:
     duration = float(min(rough.run_out[0], close))
     step = duration / GRID_STEPS  # so that the nominal flow ends on the grid, whichever way it ends
     nominal = _Run(plan, draws.nominal, step, MOST_STEPS, close)
-    draw = draws.Samples(samples, seed)
+    draw = draws.LatinHypercube(samples, seed)
     run = _Run(plan, draw, step, MOST_STEPS, close)
     own, drawn = nominal.scalars(), run.scalars()
     envelope = Envelope(nominal.emptying, run.emptying)

@@ -1,1 +1,5 @@
-"""Results to figures and HTML."""
+"""The report of one run.
+
+Takes a run folder with results; gives one HTML file, and a summary for the terminal.
+May import: analysis, analysis/report/content, analysis/report/sections, analysis/results, daq/config, daq/run.
+"""

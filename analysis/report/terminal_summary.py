@@ -18,7 +18,7 @@ from standbook.analysis.results.results import Results, TankResult
 SHOWN_FINDINGS = 6
 
 
-def quick_look(results: Results) -> tuple[str, ...]:
+def terminal_summary(results: Results) -> tuple[str, ...]:
     """Say what was found, one line a fact, the most important first."""
     return tuple(_lines(results))
 

@@ -1,1 +1,5 @@
-"""Results."""
+"""What an analysis says.
+
+Takes and gives frozen types, and the files they are written to.
+May import: nothing but daq.
+"""

@@ -235,7 +235,7 @@ class Results:
         return next((outcome for outcome in ranked if outcome in outcomes), None)
 
     @property
-    def needs_eyes(self) -> bool:
+    def needs_review(self) -> bool:
         """Tell whether the analysis ends in exit code 10: a finding above a note, or a verdict not within."""
         serious = any(finding.severity != "note" for finding in self.findings)
         return serious or self.worst_outcome in ("exceeds", "not shown")

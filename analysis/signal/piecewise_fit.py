@@ -26,7 +26,7 @@ TURN_PIECE, TRIALS = 3.0, 81  # s of curve before the reach; instants tried
 STANDS = 0.35  # times the slope before: what falls faster still flows
 
 
-def turn(time: Array, pressure: Array, rough: Event, *, first: float, last: float) -> Event:
+def breakpoint_time(time: Array, pressure: Array, rough: Event, *, first: float, last: float) -> Event:
     """Find where a falling curve turns up, near an instant that lines only guessed; that one if noise hides the turn.
 
     A cubic goes over into a parabola at a free instant. Every instant at which that costs no more than one variance
@@ -63,7 +63,7 @@ def turn(time: Array, pressure: Array, rough: Event, *, first: float, last: floa
     return Event(rough.name, float(trials[best]), u, "turn of one curve") if u < rough.u else rough
 
 
-def meeting(
+def intersection_time(
     time: Array,
     pressure: Array,
     rough: Event,

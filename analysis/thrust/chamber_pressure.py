@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.physics.impulse import seen
+from standbook.analysis.physics.impulse import integrate
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.thrust_crossings import running_mean
@@ -67,7 +67,7 @@ def above_tank(
 
 def pressure_integral(dataset: Dataset, chamber: Channel, begin: float, end: float) -> Measured:
     """Integrate the pressure over what was seen of it; a gap counts as nought, as it does for thrust. [Pa s]."""
-    return _integral(dataset, chamber, seen(chamber.time, chamber.reading).between(begin, end), end - begin)
+    return _integral(dataset, chamber, integrate(chamber.time, chamber.reading).between(begin, end), end - begin)
 
 
 def bridged_integral(dataset: Dataset, chamber: Channel, begin: float, end: float) -> Measured | None:

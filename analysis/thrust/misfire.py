@@ -62,7 +62,7 @@ def cold_pass(dataset: Dataset, cell: Channel, span: Span) -> Finding | None:
     )
 
 
-def loaded_besides(record: ThrustRecord, span: Span, *, known: bool) -> list[Finding]:
+def extraneous_loads(record: ThrustRecord, span: Span, *, known: bool) -> list[Finding]:
     """Say that the cell was loaded at another time too; ``known``: the chamber says that this was no thrust."""
     if not span.others:
         return []

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated
 from standbook.analysis.channel_checks.load_cell_samples import believed
 from standbook.analysis.dataset.dataset import Channel, Dataset, weighed_mass
-from standbook.analysis.physics.impulse import Seen, noise_u, sample_interval, sampling_u, seen
+from standbook.analysis.physics.impulse import IntegratedRecord, integrate, noise_u, sample_interval, sampling_u
 from standbook.analysis.physics.load_cell import (
     SHAPE_U,
     Unloaded,
@@ -93,9 +93,9 @@ class ThrustRecord:
     shape_u: float  # of the weight impulse, relative
     late: bool  # recording began after T-0, or with thrust already up
 
-    def record(self) -> Seen:
+    def record(self) -> IntegratedRecord:
         """Thrust as the integral sees it."""
-        return seen(self.time, self.thrust, interval=self.interval)
+        return integrate(self.time, self.thrust, interval=self.interval)
 
     @property
     def unsettled(self) -> float | None:
@@ -117,7 +117,7 @@ class ThrustRecord:
         before = _mean(self.time, values, self.zero.before.window)
         after = before if self.zero.after is None else _mean(self.time, values, self.zero.after.window)
         rest = values - before - (after - before) * self.zero.share
-        return self.factor * seen(self.time, rest, interval=self.interval).between(start, end)
+        return self.factor * integrate(self.time, rest, interval=self.interval).between(start, end)
 
 
 def mode_period(stand: Stand) -> float:
@@ -313,7 +313,7 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     start, end = window.start, window.end
     value = record.record().between(start, end)
     length = end - start
-    spread = seen(record.time, zero.share, interval=record.interval).between(start, end)  # s at the second zero
+    spread = integrate(record.time, zero.share, interval=record.interval).between(start, end)  # s at the second zero
     terms = _gain_terms(record, start, end, value)
     interaction = c.stand_interaction
     terms.append(BudgetTerm("stand interaction", abs(value) * interaction.factor.u / factor))
@@ -326,7 +326,7 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     moved = abs(zero.step) * factor * spread
     terms.append(BudgetTerm("weight correction", math.hypot(factor * zero.step_u * spread, record.shape_u * moved)))
     hoses = record.hose_pressure - record.hose_pressure_after * zero.share * (zero.after is not None)
-    lever = seen(record.time, hoses, interval=record.interval).between(start, end)
+    lever = integrate(record.time, hoses, interval=record.interval).between(start, end)
     terms.append(BudgetTerm("line load", factor * interaction.line_load.u * abs(lever)))
     terms.append(BudgetTerm("clock rate", abs(value) * dataset.clock_u))
     terms.append(BudgetTerm("sampling", sampling_u(record.record(), start, end, record.mode_period)))

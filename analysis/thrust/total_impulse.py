@@ -13,10 +13,10 @@ from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.physics.impulse import (
     GAPS_BOUNDED,
-    Seen,
+    IntegratedRecord,
     combined,
+    gap_allowance,
     impulse_result,
-    unseen_at_most,
     vacuum_terms,
 )
 from standbook.analysis.physics.impulse_limits import verdict
@@ -31,7 +31,7 @@ EDGE_U = 0.05  # s; how well start and end of full nozzle flow are known beside 
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
+class HiddenThrust:
     """What was hidden from the thrust record."""
 
     lower_bound_only: bool
@@ -39,7 +39,7 @@ class Doubt:
     findings: tuple[Finding, ...]
 
 
-def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[Finding] = ()) -> Doubt:
+def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[Finding] = ()) -> HiddenThrust:
     """Judge what late start, early end, clipping and gaps hid; ``more`` are findings that say the same of a cell."""
     tag = record.cell.tag
     timed = dataset.t_zero is not None
@@ -91,15 +91,15 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[
             )
         )
     hidden = any(f.severity == "serious" for f in said)
-    return Doubt(hidden, 0.0 if hidden else unseen, tuple(said))
+    return HiddenThrust(hidden, 0.0 if hidden else unseen, tuple(said))
 
 
-def _bounded(dataset: Dataset, seen: Seen, burn: Burn, start: float) -> float:
+def _bounded(dataset: Dataset, seen: IntegratedRecord, burn: Burn, start: float) -> float:
     band = dataset.prediction.quantities.get("thrust") if dataset.prediction else None
     if band is None or dataset.prediction is None:
-        return unseen_at_most(seen, start=start, end=burn.thrust_end)
+        return gap_allowance(seen, start=start, end=burn.thrust_end)
     time = dataset.prediction.time + burn.prediction_delay
-    return unseen_at_most(seen, start=start, end=burn.thrust_end, predicted_time=time, predicted_high=band.high)
+    return gap_allowance(seen, start=start, end=burn.thrust_end, predicted_time=time, predicted_high=band.high)
 
 
 def _long_gap(
@@ -171,7 +171,9 @@ def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -
     ]
 
 
-def impulses(dataset: Dataset, record: ThrustRecord, burn: Burn, hidden: Doubt) -> tuple[ImpulseResult, ImpulseResult]:
+def impulses(
+    dataset: Dataset, record: ThrustRecord, burn: Burn, hidden: HiddenThrust
+) -> tuple[ImpulseResult, ImpulseResult]:
     """Return total impulse at site ambient and referred to vacuum. [N*s]."""
     value = record.record().between(burn.window.start, burn.window.end)
     budget = impulse_budget(dataset, record, burn.window)

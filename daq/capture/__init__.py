@@ -1,1 +1,5 @@
-"""Capture."""
+"""The process that copies one serial port into journals.
+
+Takes a port and a folder; gives journals and a status file.
+May import: daq/journal, daq/storage.
+"""

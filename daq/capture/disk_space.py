@@ -1,6 +1,6 @@
 """Room on the disk that a recording is written to: what is free, and how long it will last at the present rate.
 
-Looks at one folder's file system and at the growth of the journals in it. Decides nothing: ``Room.is_short`` says
+Looks at one folder's file system and at the growth of the journals in it. Decides nothing: ``DiskSpace.is_short`` says
 that recording should stop now, while ``closed`` records and a status still fit. Sizes are bytes, times seconds.
 """
 
@@ -53,7 +53,7 @@ def journal_bytes(folder: Path) -> int:
         return 0
 
 
-class Room:
+class DiskSpace:
     """Follows the free space under a folder; memory stays bounded.
 
     Parameters
@@ -77,7 +77,7 @@ class Room:
         self._written = written
         self._looks: deque[tuple[float, int, int]] = deque()  # time, free, written; at most one a second
 
-    def look(self, now: float) -> DiskState:
+    def poll(self, now: float) -> DiskState:
         """Return the state at ``now``, a time that only grows. [s]."""
         free = self._free(self.folder)
         if free is None:

@@ -27,10 +27,10 @@ from standbook.daq.capture.process_status import CaptureStatus, Progress, Status
 from standbook.daq.capture.serial_port import PortInfo, ReadPort, list_ports, open_port
 from standbook.daq.capture.write_queue import JournalSink, JournalSpool
 from standbook.daq.errors import EXIT_FINE, LinkError, RecordError, StandError
-from standbook.daq.host_clock import Clocks, HostClocks, Instant, clock_step
+from standbook.daq.host_clock import Clocks, HostClocks, HostTime, clock_step
 from standbook.daq.journal.reader import JournalWriteError, JournalWriter, next_journal
 from standbook.daq.journal.record_format import Event
-from standbook.daq.storage.folder_lock import held
+from standbook.daq.storage.folder_lock import hold_folder_lock
 
 RETRY: Final = 0.25  # [s] between two attempts to open a lost port again
 
@@ -149,7 +149,7 @@ class _Loop:
             if stopping:
                 return Ending.STOPPED, ""
 
-    def note(self, now: Instant, event: Event, words: str) -> None:
+    def note(self, now: HostTime, event: Event, words: str) -> None:
         self._append(now, event, words.encode())
         self._sync()
 
@@ -157,7 +157,7 @@ class _Loop:
         self._journal.sync()
         self._sync_due = None
 
-    def _watch_clocks(self, now: Instant) -> None:
+    def _watch_clocks(self, now: HostTime) -> None:
         step = clock_step(self._seen, now)
         self._seen = now
         if step is not None:
@@ -173,17 +173,17 @@ class _Loop:
             due.append(self._sync_due)
         return max(0, min(due) - self._seen.monotonic_ns) / 1e9
 
-    def _is_due(self, now: Instant) -> bool:
-        held = now.monotonic_ns - self._first.monotonic_ns
+    def _is_due(self, now: HostTime) -> bool:
+        hold_folder_lock = now.monotonic_ns - self._first.monotonic_ns
         full = len(self._pending) >= self._limits.record_bytes
-        return full or held >= _nanoseconds(self._limits.coalesce)
+        return full or hold_folder_lock >= _nanoseconds(self._limits.coalesce)
 
     def _flush(self) -> None:
         if self._pending:
             self._append(self._last, Event.DATA, bytes(self._pending))
             self._pending.clear()
 
-    def _append(self, when: Instant, event: Event, data: bytes) -> None:
+    def _append(self, when: HostTime, event: Event, data: bytes) -> None:
         self._journal.append(when.monotonic_ns, when.wall_ns, when.boottime_ns, event, data)
         if self._sync_due is None:
             self._sync_due = self._seen.monotonic_ns + _nanoseconds(self._limits.sync_after)
@@ -351,7 +351,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     order = Order(told.device, told.port, told.baud, told.folder)
     board = StatusBoard(told.status, CaptureStatus(device=order.device, pid=os.getpid(), port=order.port))
     try:
-        with held(order.folder):
+        with hold_folder_lock(order.folder):
             end = record(order, board, HostClocks(), lambda: bool(stopping))
     except StandError as error:
         code, message = error.exit_code, str(error)

@@ -30,7 +30,7 @@ _WAYS: Final = {
 
 
 @contextmanager
-def kept_awake(
+def inhibit_sleep(
     tell: Callable[[str], None], *, command: tuple[str, ...] | None = None, patience: float = _PATIENCE
 ) -> Iterator[None]:
     """Ask the system not to sleep until the block ends; when it does not agree, say so in one sentence and go on.

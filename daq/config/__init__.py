@@ -1,1 +1,5 @@
-"""Config."""
+"""What a crew types: plan, stand, calibrations, CSV mapping.
+
+Takes TOML files; gives frozen models, and readings from counts.
+May import: nothing but daq.
+"""

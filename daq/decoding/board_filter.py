@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from standbook.daq.decoding.device_stream import Reel, Tape
+from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
 from standbook.daq.run.record_summary import NoteRecord
 from standbook.daq.wire.decoder import Decoded
 from standbook.daq.wire.hello import Hello
@@ -23,14 +23,16 @@ def boards_in(pieces: Sequence[Decoded]) -> set[tuple[str, str]]:
     return {_board(hello) for piece in pieces for hello, _ in piece.hellos}
 
 
-def of_one_board(tape: Tape, reel: Reel, pieces: Sequence[Decoded], serial: str) -> tuple[Reel, list[NoteRecord]]:
+def keep_one_board(
+    device_stream: DeviceStream, opening: PortOpening, pieces: Sequence[Decoded], serial: str
+) -> tuple[PortOpening, list[NoteRecord]]:
     """Blank the bytes of all boards but one.
 
     Parameters
     ----------
-    tape : Tape
+    device_stream : DeviceStream
         The openings of the port, and the stand's name of the device.
-    reel : Reel
+    opening : PortOpening
         All openings as one, joined by ``SEPARATOR``.
     pieces : sequence of Decoded
         What is in it.
@@ -53,10 +55,10 @@ def of_one_board(tape: Tape, reel: Reel, pieces: Sequence[Decoded], serial: str)
     told = [(hello, end) for piece in pieces for hello, end in piece.hellos]
     right = max(
         dict.fromkeys(_board(hello) for hello, _ in told),
-        key=lambda b: (bool(serial) and b[0] == serial, b[1] == tape.device),
+        key=lambda b: (bool(serial) and b[0] == serial, b[1] == device_stream.device),
     )
-    stream = bytearray(reel.stream)
-    starts = np.cumsum([0, *(len(one.stream) + len(SEPARATOR) for one in tape.reels)]).tolist()
+    stream = bytearray(opening.stream)
+    starts = np.cumsum([0, *(len(one.stream) + len(SEPARATOR) for one in device_stream.openings)]).tolist()
     left_out: dict[tuple[str, str], int] = {}
     board = right
     for low, high in itertools.pairwise(starts):
@@ -67,7 +69,7 @@ def of_one_board(tape: Tape, reel: Reel, pieces: Sequence[Decoded], serial: str)
         for hello, end in inside:
             if _board(hello) != board:
                 board = _board(hello)
-                cuts.append((reel.stream.rfind(SEPARATOR, low, end - 1) + 1, board))
+                cuts.append((opening.stream.rfind(SEPARATOR, low, end - 1) + 1, board))
         for (start, whose), (stop, _) in itertools.pairwise([*cuts, (min(high, len(stream)), board)]):
             if whose != right:
                 stream[start:stop] = bytes(stop - start)  # empty frames: no other offset moves
@@ -81,7 +83,7 @@ def of_one_board(tape: Tape, reel: Reel, pieces: Sequence[Decoded], serial: str)
         )
         for other, count in left_out.items()
     ]
-    return Reel(bytes(stream), reel.chunk_end, reel.arrival_ns), notes
+    return PortOpening(bytes(stream), opening.chunk_end, opening.arrival_ns), notes
 
 
 def _board(hello: Hello) -> tuple[str, str]:

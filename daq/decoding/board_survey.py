@@ -13,9 +13,9 @@ from typing import Any, Final, Protocol
 import numpy as np
 
 from standbook.daq.config.stand import Device, Stand
-from standbook.daq.decoding.decode_wire import Recovered, decode_all, recover_wire
+from standbook.daq.decoding.decode_wire import DecodedDevice, decode_all, recover_wire
 from standbook.daq.decoding.device_clock import device_ppm
-from standbook.daq.decoding.device_stream import Reel, Tape
+from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
 from standbook.daq.wire.byte_survey import describe_bytes
 from standbook.daq.wire.decoder import Decoded
 from standbook.daq.wire.hello import Hello
@@ -41,7 +41,7 @@ class StreamHeard:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class BoardSurvey:
     """What came in the time of listening."""
 
     seconds: float
@@ -131,7 +131,7 @@ class Heard:
 
 def listen(
     source: Source, seconds: float, clock: Callable[[], int], *, progress: Callable[[float, int], None] | None = None
-) -> Reel:
+) -> PortOpening:
     """Listen for some time.
 
     Parameters
@@ -160,24 +160,24 @@ def listen(
             arrivals.append(clock())
         if progress is not None:
             progress((clock() - start) / 1e9, len(stream))
-    return Reel(bytes(stream), np.array(ends, np.int64), np.array(arrivals, np.int64))
+    return PortOpening(bytes(stream), np.array(ends, np.int64), np.array(arrivals, np.int64))
 
 
-def account_for(reel: Reel, seconds: float) -> Heard:
+def account_for(opening: PortOpening, seconds: float) -> BoardSurvey:
     """Say what was heard in bytes with their arrivals."""
-    pieces = list(decode_all(reel.stream))
+    pieces = list(decode_all(opening.stream))
     newest = {(hello.stream, hello.layout): hello for piece in pieces for hello, _ in piece.hellos}
     hellos = tuple(newest[key] for key in sorted(newest))
     device = recover_wire(
-        Tape(hellos[0].device if hellos else "", (reel,), (), 0),
-        origin_ns=int(reel.arrival_ns[0]) if reel.arrival_ns.size else 0,
+        DeviceStream(hellos[0].device if hellos else "", (opening,), (), 0),
+        origin_ns=int(opening.arrival_ns[0]) if opening.arrival_ns.size else 0,
         tolerance=0.0,  # nothing is declared here: the arrivals alone speak
     )
     clock = device.clock
     measured = clock is not None and clock.hull_skew is not None and clock.hull_skew_u is not None
-    return Heard(
+    return BoardSurvey(
         seconds=seconds,
-        received_bytes=len(reel.stream),
+        received_bytes=len(opening.stream),
         frames=sum(piece.frames for piece in pieces),
         damaged_frames=sum(piece.damaged_frames for piece in pieces),
         damaged_bytes=sum(piece.damaged_bytes for piece in pieces),
@@ -186,11 +186,11 @@ def account_for(reel: Reel, seconds: float) -> Heard:
         clock_ppm=device_ppm(clock.hull_skew) if measured and clock and clock.hull_skew is not None else None,
         clock_u_ppm=1e6 * clock.hull_skew_u if measured and clock and clock.hull_skew_u is not None else None,
         notes=tuple(note.text for note in device.notes if hellos and note.severity != "note"),
-        instead=_instead(pieces, reel.stream) if not hellos else "",
+        instead=_instead(pieces, opening.stream) if not hellos else "",
     )
 
 
-def device_table(heard: Heard, baud: int) -> tuple[str, ...]:
+def device_table(heard: BoardSurvey, baud: int) -> tuple[str, ...]:
     """Write the board as ``stand.toml`` has it, lines to be pasted; none without a hello."""
     return tuple(
         line
@@ -204,7 +204,7 @@ def device_table(heard: Heard, baud: int) -> tuple[str, ...]:
     )
 
 
-def differences(heard: Heard, baud: int, device: Device, stand: Stand) -> tuple[str, ...]:
+def differences(heard: BoardSurvey, baud: int, device: Device, stand: Stand) -> tuple[str, ...]:
     """Say what a stand has otherwise than the board of that device told and was heard at."""
     first = heard.hellos[0]
     told = [
@@ -227,7 +227,7 @@ def differences(heard: Heard, baud: int, device: Device, stand: Stand) -> tuple[
     return tuple(told)
 
 
-def _streams(device: Recovered, hellos: Sequence[Hello]) -> list[StreamHeard]:
+def _streams(device: DecodedDevice, hellos: Sequence[Hello]) -> list[StreamHeard]:
     found = []
     for stream in device.streams:
         wires = [channel.wire for channel in stream.channels]

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from standbook.daq.arrays import Ints
 from standbook.daq.config.printed_counts import counted
 from standbook.daq.config.stand import TextLines
-from standbook.daq.decoding.decode_wire import Channel, Hole, Recovered, Rows, Stream
+from standbook.daq.decoding.decode_wire import Channel, DecodedDevice, Gap, Stream, StreamSegment
 from standbook.daq.decoding.device_clock import Arrivals, BootClock, ClockFit, fit_clock, tolerance_u
-from standbook.daq.decoding.device_stream import Reel, Sleep, Tape
+from standbook.daq.decoding.device_stream import DeviceStream, PortOpening, Sleep
 from standbook.daq.run.record_summary import NoteRecord
 from standbook.daq.wire.text_lines import DecodedLines, LineDecoder, LineLayout
 
@@ -35,15 +35,15 @@ class _Part:
     clock: NDArray[np.float64]
     lost_before: Ints
     line_end: Ints
-    reel: Reel
+    opening: PortOpening
 
 
-def recover_lines(tape: Tape, columns: TextLines, *, stream: str, tolerance: float) -> Recovered:
+def recover_lines(device_stream: DeviceStream, columns: TextLines, *, stream: str, tolerance: float) -> DecodedDevice:
     """Decode a device that prints numbers.
 
     Parameters
     ----------
-    tape : Tape
+    device_stream : DeviceStream
         What its journals hold.
     columns : TextLines
         What the stand says of its lines.
@@ -62,39 +62,39 @@ def recover_lines(tape: Tape, columns: TextLines, *, stream: str, tolerance: flo
     )
     pieces: list[DecodedLines] = []
     parts: list[_Part] = []
-    for reel in tape.reels:
+    for opening in device_stream.openings:
         decoder = LineDecoder(layout)
-        found = [decoder.feed(reel.stream[at : at + FEED_BYTES]) for at in range(0, len(reel.stream), FEED_BYTES)]
+        found = [decoder.feed(opening.stream[at : at + FEED_BYTES]) for at in range(0, len(opening.stream), FEED_BYTES)]
         found.append(decoder.finish())
         pieces += found
-        parts += _parts(found, reel, layout, len(parts))
+        parts += _parts(found, opening, layout, len(parts))
     ticks, tick_hz = _ticks(parts, layout)
     clock = _clock(parts, ticks, tick_hz, tolerance, layout)
     if layout.clock is None and layout.counter is None:
-        slept = [_slept(part, tape.sleeps) for part in parts]
+        slept = [_slept(part, device_stream.sleeps) for part in parts]
     else:
         slept = [np.zeros(len(part.values), np.int64) for part in parts]
     steps = np.concatenate([np.diff(t) for t in ticks]) if ticks else np.empty(0, np.int64)
     interval = int(np.median(steps[steps > 0])) if np.any(steps > 0) else 1
     segments, channels = _segments(parts, ticks, slept, interval, layout)
-    return Recovered(
-        device=tape.device,
+    return DecodedDevice(
+        device=device_stream.device,
         streams=(Stream(stream, stream, interval, tick_hz, channels, segments),) if segments else (),
         clock=clock,
         boots=len(parts),
         edges=(),
         lost_edges=0,
-        notes=(*tape.notes, *_remarks(pieces, layout)),
+        notes=(*device_stream.notes, *_remarks(pieces, layout)),
         damaged_frames=sum(piece.damaged_lines for piece in pieces),
         damaged_bytes=sum(piece.damaged_bytes for piece in pieces),
         undecoded_frames=0,
-        torn_bytes=tape.torn_bytes + sum(piece.torn_bytes for piece in pieces),
+        torn_bytes=device_stream.torn_bytes + sum(piece.torn_bytes for piece in pieces),
         time_scale=1.0,
-        sleeps=tape.sleeps,
+        sleeps=device_stream.sleeps,
     )
 
 
-def _parts(found: Sequence[DecodedLines], reel: Reel, layout: LineLayout, known: int) -> list[_Part]:
+def _parts(found: Sequence[DecodedLines], opening: PortOpening, layout: LineLayout, known: int) -> list[_Part]:
     values = np.concatenate([piece.values for piece in found])
     segment, clock, lost, end = (
         np.concatenate([getattr(piece, name) for piece in found])
@@ -106,13 +106,13 @@ def _parts(found: Sequence[DecodedLines], reel: Reel, layout: LineLayout, known:
         boot = known + len(parts)
         if layout.boot is not None:
             boot = int(values[mine][0, layout.columns.index(layout.boot)])
-        parts.append(_Part(boot, values[mine], clock[mine], lost[mine], end[mine], reel))
+        parts.append(_Part(boot, values[mine], clock[mine], lost[mine], end[mine], opening))
     return parts
 
 
 def _arrival(part: _Part) -> Ints:
-    chunk = np.searchsorted(part.reel.chunk_end, part.line_end, side="left")
-    arrival: Ints = part.reel.arrival_ns[chunk]
+    chunk = np.searchsorted(part.opening.chunk_end, part.line_end, side="left")
+    arrival: Ints = part.opening.arrival_ns[chunk]
     return arrival
 
 
@@ -138,9 +138,9 @@ def _clock(
         return ClockFit(tick_hz, 0.0, tolerance_u(tolerance), "tolerance", None, None, tolerance, anchors)
     arrivals = []
     for key, (part, own) in enumerate(zip(parts, ticks, strict=True)):
-        chunk = np.searchsorted(part.reel.chunk_end, part.line_end, side="left")
+        chunk = np.searchsorted(part.opening.chunk_end, part.line_end, side="left")
         last = np.append(np.flatnonzero(np.diff(chunk)), chunk.size - 1)
-        arrivals.append(Arrivals(key, own[last], part.reel.arrival_ns[chunk[last]]))
+        arrivals.append(Arrivals(key, own[last], part.opening.arrival_ns[chunk[last]]))
     return fit_clock(arrivals, tick_hz, tolerance=tolerance)
 
 
@@ -157,7 +157,7 @@ def _slept(part: _Part, sleeps: Sequence[Sleep]) -> Ints:
 
 def _segments(
     parts: Sequence[_Part], ticks: Sequence[Ints], slept: Sequence[Ints], interval: int, layout: LineLayout
-) -> tuple[tuple[Rows, ...], tuple[Channel, ...]]:
+) -> tuple[tuple[StreamSegment, ...], tuple[Channel, ...]]:
     if not parts:
         return (), ()
     roles = {layout.clock, layout.counter, layout.boot}
@@ -175,7 +175,9 @@ def _segments(
     ), channels
 
 
-def _rows(key: int, part: _Part, ticks: Ints, counts: Ints, slept: Ints, interval: int, layout: LineLayout) -> Rows:
+def _rows(
+    key: int, part: _Part, ticks: Ints, counts: Ints, slept: Ints, interval: int, layout: LineLayout
+) -> StreamSegment:
     if layout.counter is not None:
         lost, exact, reason = part.lost_before.copy(), True, "rows lost"
     elif layout.clock is not None:
@@ -192,13 +194,13 @@ def rows_missing(ticks: Ints, interval: int) -> Ints:
     return np.where(steps > LATE_STEP * interval, np.rint(steps / interval).astype(np.int64) - 1, 0)
 
 
-def numbered(key: int, boot: int, ticks: Ints, counts: Ints, lost: Ints, *, exact: bool, reason: str) -> Rows:
+def numbered(key: int, boot: int, ticks: Ints, counts: Ints, lost: Ints, *, exact: bool, reason: str) -> StreamSegment:
     """Give rows their numbers from zero on, leaving out those of rows missing before each."""
     sequence = np.arange(len(counts)) + np.cumsum(lost)
     holes = tuple(
-        Hole(int(sequence[row] - lost[row]), int(lost[row]), exact, reason) for row in np.flatnonzero(lost).tolist()
+        Gap(int(sequence[row] - lost[row]), int(lost[row]), exact, reason) for row in np.flatnonzero(lost).tolist()
     )
-    return Rows(key, boot, sequence, ticks, counts, holes)
+    return StreamSegment(key, boot, sequence, ticks, counts, holes)
 
 
 def _remarks(pieces: Sequence[DecodedLines], layout: LineLayout) -> list[NoteRecord]:

@@ -13,16 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.arrays import Ints
-from standbook.daq.decoding.board_filter import SEPARATOR, boards_in, of_one_board
+from standbook.daq.decoding.board_filter import SEPARATOR, boards_in, keep_one_board
 from standbook.daq.decoding.device_clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
-from standbook.daq.decoding.device_stream import Reel, Sleep, Tape
-from standbook.daq.decoding.layout_gaps import named_once
+from standbook.daq.decoding.device_stream import DeviceStream, PortOpening, Sleep
+from standbook.daq.decoding.layout_gaps import deduplicate_gaps
 from standbook.daq.run.record_summary import AlignmentRecord, EdgeRecord, NoteRecord, Severity
 from standbook.daq.wire.decoder import Decoded, Decoder
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import nearest
 from standbook.daq.wire.messages import MODULUS, Note, SampleBlock
-from standbook.daq.wire.stream_assembly import Assembly, Segment, assemble, same_epoch
+from standbook.daq.wire.stream_assembly import Assembly, Segment, align_tick_epochs, assemble
 
 SPOKEN = "the device says: "  # how its own notes begin
 FEED_BYTES = 8 << 20  # decoded at a time
@@ -41,7 +41,7 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True)
-class Hole:
+class Gap:
     """Missing rows within or after a segment."""
 
     first: int  # sequence of the first missing row
@@ -51,7 +51,7 @@ class Hole:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Rows:
+class StreamSegment:
     """Rows of one stream between two starts of the device, in order and each once."""
 
     key: int  # of the clock's anchor
@@ -59,7 +59,7 @@ class Rows:
     sequence: Ints  # (N,)
     ticks: Ints  # (N,) unwrapped
     counts: NDArray[np.integer]  # (N, C)
-    holes: tuple[Hole, ...]
+    holes: tuple[Gap, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,13 +71,13 @@ class Stream:
     interval_ticks: int
     tick_hz: Fraction
     channels: tuple[Channel, ...]
-    segments: tuple[Rows, ...]
+    segments: tuple[StreamSegment, ...]
     duplicates: int = 0
     reordered: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Recovered:
+class DecodedDevice:
     """One device, decoded."""
 
     device: str
@@ -103,13 +103,13 @@ def time_scale_of(hellos: Sequence[Hello]) -> float:
 
 
 def recover_wire(
-    tape: Tape, *, origin_ns: int, tolerance: float, serial: str = "", layouts: Sequence[Hello] = ()
-) -> Recovered:
+    device_stream: DeviceStream, *, origin_ns: int, tolerance: float, serial: str = "", layouts: Sequence[Hello] = ()
+) -> DecodedDevice:
     """Decode a device that speaks wire format 1.
 
     Parameters
     ----------
-    tape : Tape
+    device_stream : DeviceStream
         What its journals hold.
     origin_ns : int
         Instant about which arrivals are stretched in a rehearsal, the same for all devices. [ns]
@@ -125,18 +125,18 @@ def recover_wire(
     Rows of two boards are never put into one record: where hellos of a second one come, because the wrong board was
     plugged in, the bytes of that one are left out and told as a serious note.
     """
-    reel = tape.joined(SEPARATOR)
-    pieces = list(decode_all(reel.stream, layouts))
+    opening = device_stream.joined(SEPARATOR)
+    pieces = list(decode_all(opening.stream, layouts))
     others: list[NoteRecord] = []
     if len(boards_in(pieces)) > 1:
-        reel, others = of_one_board(tape, reel, pieces, serial)
-        pieces = list(decode_all(reel.stream, layouts))
+        opening, others = keep_one_board(device_stream, opening, pieces, serial)
+        pieces = list(decode_all(opening.stream, layouts))
     hellos = [hello for piece in pieces for hello, _ in piece.hellos]
     saved = _used(layouts, hellos, pieces)
     scale = time_scale_of(hellos or saved)
     assemblies = assemble_all(pieces, [*hellos, *saved])
     keys = _keys(assemblies)
-    parts = list(_arrivals(assemblies, keys, reel, origin_ns, scale))
+    parts = list(_arrivals(assemblies, keys, opening, origin_ns, scale))
     clock = None
     if parts:
         tick_hz = (*hellos, *saved)[0].tick_hz
@@ -144,8 +144,8 @@ def recover_wire(
     boots = full_boots(hellos)
     notes = [n for piece in pieces for n in piece.notes]
     names = _stream_names(assemblies)
-    return Recovered(
-        device=tape.device,
+    return DecodedDevice(
+        device=device_stream.device,
         streams=tuple(
             _stream(name, assembly, of, boots) for name, assembly, of in zip(names, assemblies, keys, strict=True)
         ),
@@ -154,20 +154,21 @@ def recover_wire(
         edges=tuple(_edges(assemblies, keys, clock, boots)),
         lost_edges=max((sum(s.lost_edges for s in a.segments) for a in assemblies), default=0),
         notes=(
-            *(_stretched(note, origin_ns, scale) for note in tape.notes),
+            *(_stretched(note, origin_ns, scale) for note in device_stream.notes),
             *others,
             *_spoken(notes, assemblies, keys, clock),
-            *_remarks(tape.device, serial, hellos, pieces, saved, received=len(reel.stream)),
+            *_remarks(device_stream.device, serial, hellos, pieces, saved, received=len(opening.stream)),
             *_rollovers(assemblies),
         ),
         damaged_frames=sum(piece.damaged_frames for piece in pieces),
         damaged_bytes=sum(piece.damaged_bytes for piece in pieces),
         undecoded_frames=pieces[-1].pending_frames + sum(p.spilled_frames + p.refused_frames for p in pieces),
-        torn_bytes=tape.torn_bytes + sum(piece.torn_bytes for piece in pieces),
+        torn_bytes=device_stream.torn_bytes + sum(piece.torn_bytes for piece in pieces),
         time_scale=scale,
         rehearsal=any(hello.is_rehearsal for hello in (*hellos, *saved)),
         sleeps=tuple(
-            Sleep(*scaled_arrivals(np.array([s.start_ns, s.end_ns]), origin_ns, scale).tolist()) for s in tape.sleeps
+            Sleep(*scaled_arrivals(np.array([s.start_ns, s.end_ns]), origin_ns, scale).tolist())
+            for s in device_stream.sleeps
         ),
     )
 
@@ -205,9 +206,9 @@ def assemble_all(pieces: Sequence[Decoded], hellos: Sequence[Hello]) -> tuple[As
     beats = [beat for piece in pieces for beat in piece.beats]
     edges = [edge for piece in pieces for edge in piece.edges]
     described = {(hello.stream, hello.layout): hello for hello in reversed(hellos)}
-    found = named_once([assemble(blocks.get(key, []), beats, edges, described[key]) for key in sorted(described)])
+    found = deduplicate_gaps([assemble(blocks.get(key, []), beats, edges, described[key]) for key in sorted(described)])
     found.sort(key=lambda assembly: -assembly.rows)  # the fullest decides which epoch ticks are counted in
-    return same_epoch(found)
+    return align_tick_epochs(found)
 
 
 def _stream_names(assemblies: Sequence[Assembly]) -> list[str]:
@@ -230,7 +231,7 @@ def _keys(assemblies: Sequence[Assembly]) -> list[list[int]]:
 
 
 def _arrivals(
-    assemblies: Sequence[Assembly], keys: Sequence[Sequence[int]], reel: Reel, origin_ns: int, scale: float
+    assemblies: Sequence[Assembly], keys: Sequence[Sequence[int]], opening: PortOpening, origin_ns: int, scale: float
 ) -> Iterator[Arrivals]:
     """Pair the last row that each chunk completed with the chunk's arrival; earlier rows in it only waited."""
     found: dict[int, list[tuple[Ints, Ints]]] = {}
@@ -242,9 +243,9 @@ def _arrivals(
     for key, parts in sorted(found.items()):
         end, ticks = (np.concatenate(column) for column in zip(*parts, strict=True))
         order = np.argsort(end, kind="stable")
-        chunk = np.searchsorted(reel.chunk_end, end[order], side="left")
+        chunk = np.searchsorted(opening.chunk_end, end[order], side="left")
         last = np.append(np.flatnonzero(np.diff(chunk)), chunk.size - 1)
-        arrival = scaled_arrivals(reel.arrival_ns[chunk[last]], origin_ns, scale)
+        arrival = scaled_arrivals(opening.arrival_ns[chunk[last]], origin_ns, scale)
         yield Arrivals(key, ticks[order][last], arrival)
 
 
@@ -262,7 +263,7 @@ def _stream(name: str, assembly: Assembly, keys: Sequence[int], boots: Mapping[i
         tick_hz=Fraction(hello.tick_hz),
         channels=tuple(Channel(c.name, c.type, c.minimum, c.maximum) for c in hello.channels),
         segments=tuple(
-            Rows(key, boots.get(s.boot, s.boot), s.sequence, s.ticks, s.counts, _holes(s))
+            StreamSegment(key, boots.get(s.boot, s.boot), s.sequence, s.ticks, s.counts, _holes(s))
             for s, key in zip(assembly.segments, keys, strict=True)
             if s.sequence.size
         ),
@@ -271,8 +272,8 @@ def _stream(name: str, assembly: Assembly, keys: Sequence[int], boots: Mapping[i
     )
 
 
-def _holes(segment: Segment) -> tuple[Hole, ...]:
-    return tuple(Hole(first, rows, exact=True, reason="rows lost") for first, rows in segment.gaps.tolist())
+def _holes(segment: Segment) -> tuple[Gap, ...]:
+    return tuple(Gap(first, rows, exact=True, reason="rows lost") for first, rows in segment.gaps.tolist())
 
 
 def _edges(

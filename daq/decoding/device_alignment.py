@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.daq.config.stand import Stand
-from standbook.daq.decoding.decode_wire import SPOKEN, Recovered
+from standbook.daq.decoding.decode_wire import SPOKEN, DecodedDevice
 from standbook.daq.run.record_summary import AlignmentRecord, EdgeRecord
 from standbook.daq.wire.decoder import MAX_ENCODED
 
@@ -121,7 +121,7 @@ def delay_bound(baud: int) -> float:
     return MAX_ENCODED * BITS_PER_BYTE / baud + HELD_BACK
 
 
-def align(devices: Sequence[Recovered], stand: Stand) -> list[Recovered]:
+def align(devices: Sequence[DecodedDevice], stand: Stand) -> list[DecodedDevice]:
     """Bring all devices of a record to the times of the first.
 
     Parameters
@@ -142,7 +142,7 @@ def align(devices: Sequence[Recovered], stand: Stand) -> list[Recovered]:
     return aligned
 
 
-def _aligned(device: Recovered, reference: Recovered, stand: Stand) -> Recovered:
+def _aligned(device: DecodedDevice, reference: DecodedDevice, stand: Stand) -> DecodedDevice:
     scale = max(device.time_scale, reference.time_scale)
     measured = [
         (line, shift)
@@ -158,7 +158,7 @@ def _aligned(device: Recovered, reference: Recovered, stand: Stand) -> Recovered
     return replace(shifted(device, -round(1e9 * shift.seconds)), alignment=told)
 
 
-def line_edges(device: Recovered, line: str) -> LineEdges:
+def line_edges(device: DecodedDevice, line: str) -> LineEdges:
     """Return a device's edges of one line, with how finely it saw them.
 
     Notes
@@ -173,7 +173,7 @@ def line_edges(device: Recovered, line: str) -> LineEdges:
     return LineEdges(times, _seen_every(device, edges) / float(device.clock.tick_hz))
 
 
-def _seen_every(device: Recovered, edges: Sequence[EdgeRecord]) -> int:
+def _seen_every(device: DecodedDevice, edges: Sequence[EdgeRecord]) -> int:
     finest = 1
     for stream in device.streams:
         row_ticks = {rows.boot: int(rows.ticks[0]) for rows in stream.segments}
@@ -183,7 +183,7 @@ def _seen_every(device: Recovered, edges: Sequence[EdgeRecord]) -> int:
     return finest
 
 
-def shifted(device: Recovered, by_ns: int) -> Recovered:
+def shifted(device: DecodedDevice, by_ns: int) -> DecodedDevice:
     """Move all host times that come from a device's ticks; what the computer itself noted stays. [ns]."""
     clock = device.clock
     if clock is not None:

@@ -34,7 +34,7 @@ _SEVERITY: Mapping[Event, Severity] = {
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Reel:
+class PortOpening:
     """The bytes of one opening of a port."""
 
     stream: bytes
@@ -51,25 +51,25 @@ class Sleep:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Tape:
+class DeviceStream:
     """All that the journals of one device say, in the order of opening."""
 
     device: str
-    reels: tuple[Reel, ...]
+    openings: tuple[PortOpening, ...]
     notes: tuple[NoteRecord, ...]
     torn_bytes: int  # after the last whole message of a journal
     sleeps: tuple[Sleep, ...] = ()
     wall_offsets: tuple[int, ...] = ()  # wall clock minus boot clock at each start of the computer, of all devices [ns]
 
-    def joined(self, separator: bytes) -> Reel:
+    def joined(self, separator: bytes) -> PortOpening:
         """Return all reels as one, with ``separator`` between them so that no frame runs across."""
-        if len(self.reels) == 1:
-            return self.reels[0]
-        starts = np.cumsum([0, *(len(reel.stream) + len(separator) for reel in self.reels[:-1])])
-        return Reel(
-            separator.join(reel.stream for reel in self.reels),
-            np.concatenate([reel.chunk_end + start for reel, start in zip(self.reels, starts, strict=True)]),
-            np.concatenate([reel.arrival_ns for reel in self.reels]),
+        if len(self.openings) == 1:
+            return self.openings[0]
+        starts = np.cumsum([0, *(len(opening.stream) + len(separator) for opening in self.openings[:-1])])
+        return PortOpening(
+            separator.join(opening.stream for opening in self.openings),
+            np.concatenate([opening.chunk_end + start for opening, start in zip(self.openings, starts, strict=True)]),
+            np.concatenate([opening.arrival_ns for opening in self.openings]),
         )
 
 
@@ -88,7 +88,7 @@ def devices_in(folder: Path) -> tuple[str, ...]:
         raise RecordError(f"{folder}: cannot read the folder of the journals: {reason(error)}") from error
 
 
-def read_tapes(folder: Path) -> dict[str, Tape]:
+def read_tapes(folder: Path) -> dict[str, DeviceStream]:
     """Read every journal of a folder, by device.
 
     Raises
@@ -136,17 +136,21 @@ def _computer_start(journal: Journal) -> str:
     return journal.meta.get("host_boot", "")
 
 
-def _tape(device: str, journals: Sequence[Journal], offsets: Mapping[str, int], notes: list[NoteRecord]) -> Tape:
-    reels: list[Reel] = []
+def _tape(
+    device: str, journals: Sequence[Journal], offsets: Mapping[str, int], notes: list[NoteRecord]
+) -> DeviceStream:
+    openings: list[PortOpening] = []
     sleeps: list[Sleep] = []
     for journal in journals:
         arrival = journal.boottime_ns + offsets.get(_computer_start(journal), 0)
         data = journal.events == Event.DATA
-        reels.append(Reel(journal.stream, journal.offsets[1:][data], arrival[data]))
+        openings.append(PortOpening(journal.stream, journal.offsets[1:][data], arrival[data]))
         notes += _notes(journal, arrival)
         sleeps += _sleeps(journal, arrival)
     torn = sum(journal.torn_bytes for journal in journals)
-    return Tape(device, tuple(reels), tuple(notes), torn, tuple(sleeps), tuple(dict.fromkeys(offsets.values())))
+    return DeviceStream(
+        device, tuple(openings), tuple(notes), torn, tuple(sleeps), tuple(dict.fromkeys(offsets.values()))
+    )
 
 
 def _sleeps(journal: Journal, arrival: NDArray[np.int64]) -> Iterator[Sleep]:

@@ -15,7 +15,7 @@ from standbook.daq.wire.stream_assembly import Assembly, Segment
 _Key = tuple[int, int, int]  # stream, which start of the device, boot
 
 
-def named_once(assemblies: Sequence[Assembly]) -> list[Assembly]:
+def deduplicate_gaps(assemblies: Sequence[Assembly]) -> list[Assembly]:
     """Return assemblies in whose gaps no row stands that another layout of the stream has, nor any row twice.
 
     A row that no layout has belongs to the layout of the row before it, of the row after it where none is before.

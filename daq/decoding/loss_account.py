@@ -10,7 +10,7 @@ import numpy as np
 from standbook.daq.arrays import Ints
 from standbook.daq.config.plan import DETECTED_OPENING, Test
 from standbook.daq.config.stand import Stand
-from standbook.daq.decoding.decode_wire import Recovered, Rows, Stream
+from standbook.daq.decoding.decode_wire import DecodedDevice, Stream, StreamSegment
 from standbook.daq.decoding.device_clock import ClockFit, device_ppm
 from standbook.daq.decoding.device_stream import Sleep
 from standbook.daq.run.record_summary import (
@@ -28,7 +28,7 @@ ASLEEP = "the computer slept"
 RESTARTED = "the device started again; what it measured meanwhile is not known"
 
 
-def stream_record(device: Recovered, stream: Stream, columns: Sequence[Column]) -> StreamRecord:
+def stream_record(device: DecodedDevice, stream: Stream, columns: Sequence[Column]) -> StreamRecord:
     """Account for one stream."""
     gaps = tuple(_gaps(device, stream))
     return StreamRecord(
@@ -53,7 +53,7 @@ def stream_record(device: Recovered, stream: Stream, columns: Sequence[Column]) 
     )
 
 
-def _gaps(device: Recovered, stream: Stream) -> Iterator[Gap]:
+def _gaps(device: DecodedDevice, stream: Stream) -> Iterator[Gap]:
     """Place what is missing on the host's clock: holes within a start of the device, and between starts."""
     assert device.clock is not None or not stream.segments  # noqa: S101 - where there are rows there is a clock
     before: int | None = None  # host time where the next row of the last start would lie
@@ -88,7 +88,7 @@ def _gaps(device: Recovered, stream: Stream) -> Iterator[Gap]:
             )
 
 
-def _known_span(rows: Rows, interval: int) -> Ints:
+def _known_span(rows: StreamSegment, interval: int) -> Ints:
     """Return the ticks of the first row of a start, and past its last one, lost ones that were counted included."""
     first, last = int(rows.sequence[0]), int(rows.sequence[-1])
     head = min((hole.first for hole in rows.holes), default=first)
@@ -108,13 +108,13 @@ def _why(reason: str, start_ns: int, end_ns: int, sleeps: Sequence[Sleep]) -> st
     return f"{reason}; {ASLEEP} {asleep / 1e9:.3f} s meanwhile" if asleep else reason
 
 
-def _place(clock: ClockFit | None, rows: Rows, ticks: Ints) -> list[int]:
+def _place(clock: ClockFit | None, rows: StreamSegment, ticks: Ints) -> list[int]:
     assert clock is not None  # noqa: S101 - where there are rows there is a clock
     host: list[int] = clock.to_host_ns(rows.key, ticks).tolist()
     return host
 
 
-def device_record(device: Recovered, streams: Mapping[str, StreamRecord], stand: Stand) -> DeviceRecord:
+def device_record(device: DecodedDevice, streams: Mapping[str, StreamRecord], stand: Stand) -> DeviceRecord:
     """Account for one device of a stand."""
     return DeviceRecord(
         streams=dict(streams),
@@ -183,7 +183,7 @@ def silent_device(missing: str | None = None) -> DeviceRecord:
     )
 
 
-def find_t_zero(test: Test, devices: Sequence[Recovered]) -> tuple[TZeroRecord | None, str | None]:
+def find_t_zero(test: Test, devices: Sequence[DecodedDevice]) -> tuple[TZeroRecord | None, str | None]:
     """Find the first edge that the plan calls T-0; where there is none, say why."""
     edge = test.t_zero_edge
     if edge is None:

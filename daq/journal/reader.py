@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 
 from standbook.daq.errors import RecordError
 from standbook.daq.journal import record_format
-from standbook.daq.journal.record_format import Doubt, Event, Row, Whole
+from standbook.daq.journal.record_format import Event, Incomplete, Message, Row
 from standbook.daq.storage.durable_file import DiskFile, DurableFile, reason, sync_folder
 
 if TYPE_CHECKING:  # the capture process writes journals and has no need of numpy
@@ -225,16 +225,16 @@ class JournalDecoder:
                 verdict = record_format.examine_schema(self._pending)
             else:
                 verdict = record_format.examine_batch(self._pending, self._at, self._start)
-            if isinstance(verdict, Whole):
+            if isinstance(verdict, Message):
                 if verdict.row is not None:
                     rows.append(verdict.row)
                 self._take(verdict)
-            elif verdict is Doubt.PARTIAL or len(self._pending) - self._start < 8:
+            elif verdict is Incomplete.PARTIAL or len(self._pending) - self._start < 8:
                 return rows
             else:
                 self._skip(8)
 
-    def _take(self, message: Whole) -> None:
+    def _take(self, message: Message) -> None:
         if self._lost:
             self.damage.append(Damage(self.whole_end, self._at - self.whole_end, self.record))
             self._lost = False
@@ -328,7 +328,7 @@ def _decode(path: Path, decoder: JournalDecoder, take: Take) -> Iterator[list[Ro
     except OSError as error:
         raise RecordError(f"{path}: cannot read the journal: {reason(error)}") from error
     yield decoder.finish()
-    if first and decoder.whole_end == 0 and record_format.examine_schema(first) is not Doubt.PARTIAL:
+    if first and decoder.whole_end == 0 and record_format.examine_schema(first) is not Incomplete.PARTIAL:
         raise RecordError(f"{path}: not a journal; give a file that capture wrote (it ends in {SUFFIX})")
 
 

@@ -59,7 +59,7 @@ class Row(NamedTuple):  # a tuple is made in a third of the time; there is one f
     data: bytes
 
 
-class Whole(NamedTuple):
+class Message(NamedTuple):
     """A message that is all there and right. The empty batch and the end of the stream carry nothing."""
 
     length: int  # [byte]
@@ -67,7 +67,7 @@ class Whole(NamedTuple):
     meta: Mapping[str, str] | None = None
 
 
-class Doubt(Enum):
+class Incomplete(Enum):
     """Why bytes are not (yet) a message."""
 
     PARTIAL = "right so far, more to come"
@@ -211,15 +211,15 @@ def schema_message(meta: Mapping[str, str]) -> bytes:
     return message
 
 
-def examine_schema(buffer: bytes | bytearray) -> Whole | Doubt:
+def examine_schema(buffer: bytes | bytearray) -> Message | Incomplete:
     """Tell whether a file that starts with ``buffer`` starts with the schema of a journal."""
     if len(buffer) < 8:
-        return Doubt.PARTIAL if _CONTINUATION.startswith(buffer[:4]) else Doubt.BROKEN
+        return Incomplete.PARTIAL if _CONTINUATION.startswith(buffer[:4]) else Incomplete.BROKEN
     (size,) = struct.unpack_from("<i", buffer, 4)
     if buffer[:4] != _CONTINUATION or not 0 < size <= MAX_SCHEMA or size % 8:
-        return Doubt.BROKEN
+        return Incomplete.BROKEN
     if len(buffer) < 8 + size:
-        return Doubt.PARTIAL
+        return Incomplete.PARTIAL
     raw = bytes(buffer[: 8 + size])
     try:
         # The JSON is the last text of the message: whatever is found is proved by writing it again.
@@ -227,8 +227,8 @@ def examine_schema(buffer: bytes | bytearray) -> Whole | Doubt:
         meta = {str(key): str(value) for key, value in told["meta"].items()}
         again = schema_message(meta)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return Doubt.BROKEN
-    return Whole(len(raw), meta=meta) if again == raw else Doubt.BROKEN
+        return Incomplete.BROKEN
+    return Message(len(raw), meta=meta) if again == raw else Incomplete.BROKEN
 
 
 # --- batches ---------------------------------------------------------------------------------------------
@@ -292,7 +292,7 @@ def row_message(offset: int, row: Row) -> bytes:
     )
 
 
-def examine_batch(buffer: bytes | bytearray, offset: int, start: int = 0) -> Whole | Doubt:
+def examine_batch(buffer: bytes | bytearray, offset: int, start: int = 0) -> Message | Incomplete:
     """Tell what begins at ``start`` in ``buffer``, which stands at ``offset`` in its file.
 
     Only the unused padding bytes are not compared; nothing reads them.
@@ -301,25 +301,25 @@ def examine_batch(buffer: bytes | bytearray, offset: int, start: int = 0) -> Who
     if len(head) == HEAD_SIZE and head.startswith(PREFIX):
         (length,) = _INT64.unpack_from(head, LENGTH_AT)
         if not 0 <= length <= MAX_DATA or head != row_head(length):
-            return Whole(HEAD_SIZE) if head == EMPTY_BATCH else Doubt.BROKEN
+            return Message(HEAD_SIZE) if head == EMPTY_BATCH else Incomplete.BROKEN
         whole = ROW_OVERHEAD + length + -length % 8
-        return _examine_row(buffer, start, length, offset) if len(buffer) - start >= whole else Doubt.PARTIAL
+        return _examine_row(buffer, start, length, offset) if len(buffer) - start >= whole else Incomplete.PARTIAL
     if head.startswith(END_OF_STREAM):
-        return Whole(len(END_OF_STREAM))
+        return Message(len(END_OF_STREAM))
     begins = head.startswith(PREFIX) or PREFIX.startswith(head) or END_OF_STREAM.startswith(head)
-    return Doubt.PARTIAL if begins else Doubt.BROKEN
+    return Incomplete.PARTIAL if begins else Incomplete.BROKEN
 
 
-def _examine_row(buffer: bytes | bytearray, start: int, length: int, offset: int) -> Whole | Doubt:
+def _examine_row(buffer: bytes | bytearray, start: int, length: int, offset: int) -> Message | Incomplete:
     arrival, wall, boottime, event, zero, end = _FIXED.unpack_from(buffer, start + HEAD_SIZE)
     at = start + HEAD_SIZE + _FIXED.size
     data = bytes(buffer[at : at + length])
     (checksum,) = _CRC.unpack_from(buffer, at + length + -length % 8)
     if zero != 0 or end != length or event not in _EVENTS:
-        return Doubt.BROKEN
+        return Incomplete.BROKEN
     if checksum != _checksum(offset, (arrival, wall, boottime), event, data):
-        return Doubt.BROKEN
-    return Whole(ROW_OVERHEAD + length + -length % 8, Row(arrival, wall, boottime, _EVENTS[event], data))
+        return Incomplete.BROKEN
+    return Message(ROW_OVERHEAD + length + -length % 8, Row(arrival, wall, boottime, _EVENTS[event], data))
 
 
 @lru_cache(maxsize=1024)  # most records of a recording have one of few lengths

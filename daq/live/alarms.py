@@ -8,15 +8,15 @@ from collections.abc import Mapping, Set
 from dataclasses import dataclass
 
 from standbook.daq.config.stand import Stand
-from standbook.daq.live.channel_monitor import Gauge, Look
-from standbook.daq.live.live_state import Standing
+from standbook.daq.live.channel_monitor import ChannelMonitor, ChannelReading
+from standbook.daq.live.live_state import Validity
 
 
 @dataclass(frozen=True, slots=True)
 class Withdrawal:
     """A channel was withdrawn."""
 
-    standing: Standing
+    standing: Validity
     since_ns: int  # monotonic [ns]
 
 
@@ -28,9 +28,9 @@ def at_words(seconds: float, has_t_zero: bool) -> str:
 class Alarms:
     """Follows the standing of all channels."""
 
-    def __init__(self, stand: Stand, gauges: Mapping[str, Gauge]) -> None:
+    def __init__(self, stand: Stand, monitors: Mapping[str, ChannelMonitor]) -> None:
         self._tags = {
-            device.name: [tag for tag, gauge in gauges.items() if gauge.item.device == device.name]
+            device.name: [tag for tag, monitor in monitors.items() if monitor.item.device == device.name]
             for device in stand.device
         }
         self._indicated: set[str] = set()
@@ -40,8 +40,8 @@ class Alarms:
 
     def note(
         self,
-        standings: Mapping[str, Standing],
-        looks: Mapping[str, Look],
+        standings: Mapping[str, Validity],
+        readings: Mapping[str, ChannelReading],
         now_ns: int,
         *,
         played_out: Set[str] = frozenset(),
@@ -51,11 +51,11 @@ class Alarms:
         for tag, standing in standings.items():
             if tag not in self._indicated and not standing.is_shown:
                 continue
-            if standing is Standing.STALE:
+            if standing is Validity.STALE:
                 if tag in over:
                     self._stale.pop(tag, None)
                 else:
-                    self._stale.setdefault(tag, now_ns - round((looks[tag].age or 0.0) * 1e9))
+                    self._stale.setdefault(tag, now_ns - round((readings[tag].age or 0.0) * 1e9))
                 continue
             was_stale = self._stale.pop(tag, None) is not None
             if standing.is_shown:
@@ -64,7 +64,7 @@ class Alarms:
                 continue
             before = self._withdrawn.get(tag)
             if before is None or before.standing is not standing:
-                seen = now_ns - round((looks[tag].age or 0.0) * 1e9)
+                seen = now_ns - round((readings[tag].age or 0.0) * 1e9)
                 self._withdrawn[tag] = Withdrawal(standing, seen if before is None or was_stale else before.since_ns)
 
     def standing(self) -> tuple[tuple[int, str], ...]:
@@ -78,8 +78,8 @@ class Alarms:
                 told |= set(gone)
         for tag, since in self._stale.items():
             if tag not in told:
-                found.append((since, f"{tag} withdrawn: {Standing.STALE.value}"))
-        apart = [tag for tag in self._withdrawn if self._is(tag, Standing.DISAGREES)]
+                found.append((since, f"{tag} withdrawn: {Validity.STALE.value}"))
+        apart = [tag for tag in self._withdrawn if self._is(tag, Validity.DISAGREES)]
         by_since: dict[int, list[str]] = {}
         for tag in apart:
             by_since.setdefault(self._withdrawn[tag].since_ns, []).append(tag)
@@ -90,5 +90,5 @@ class Alarms:
                 found.append((withdrawal.since_ns, f"{tag} withdrawn: {withdrawal.standing.value}"))
         return tuple(sorted(found))
 
-    def _is(self, tag: str, standing: Standing) -> bool:
+    def _is(self, tag: str, standing: Validity) -> bool:
         return tag in self._withdrawn and self._withdrawn[tag].standing is standing

@@ -18,7 +18,7 @@ from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si
 from standbook.daq.config.stand import Input
 from standbook.daq.live.live_clock import TimeBase
-from standbook.daq.live.live_state import Standing
+from standbook.daq.live.live_state import Validity
 from standbook.daq.quantity import parse_quantity
 
 WINDOW: Final = 0.1  # [s] of the device, over which a value is averaged
@@ -198,17 +198,17 @@ def rows_needed(noise: float) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class ChannelReading:
     """What a channel says by itself at one moment."""
 
-    standing: Standing
+    standing: Validity
     value: float | None  # [SI]; None unless indicated
     noise: float  # standard deviation in the window [SI]
     rows: int  # in the window
     age: float | None  # of the newest row [s]
 
 
-class Gauge:
+class ChannelMonitor:
     """One calibrated channel.
 
     Parameters
@@ -217,11 +217,11 @@ class Gauge:
         The stand's entry.
     calibration : Calibration
         Of its sensor.
-    supply : Gauge, optional
+    supply : ChannelMonitor, optional
         The channel that measures its supply.
     """
 
-    def __init__(self, item: Input, calibration: Calibration, supply: "Gauge | None" = None) -> None:
+    def __init__(self, item: Input, calibration: Calibration, supply: "ChannelMonitor | None" = None) -> None:
         self.item, self.calibration = item, calibration
         self.ring: Ring | None = None
         self.column = -1
@@ -266,39 +266,39 @@ class Gauge:
         good = values[~(at_rail | broken)]
         return float(good.mean()) if good.size and 2 * good.size >= values.size else None
 
-    def look(self, now_ns: int, *, in_flow: bool = False) -> Look:
+    def evaluate(self, now_ns: int, *, in_flow: bool = False) -> ChannelReading:
         """Say what is indicated at a moment of the monotonic clock [ns]; ``in_flow`` while something flows."""
         ring = self.ring
         newest = ring.newest if ring is not None else None
         if ring is None or newest is None or self._lacks_supply:
-            return Look(Standing.NO_DATA, None, 0.0, 0, None)
+            return ChannelReading(Validity.NO_DATA, None, 0.0, 0, None)
         age = max(0.0, (now_ns - ring.base.host_ns(newest)) / 1e9)
         if age > max(STALE_AFTER, STALE_ROWS * ring.interval / ring.base.time_scale):
-            return Look(Standing.STALE, None, 0.0, 0, age)
+            return ChannelReading(Validity.STALE, None, 0.0, 0, age)
         values, at_rail, broken = self.readings(ring.since(min(newest, newest - ring.base.span(WINDOW) + 1)))
         bad = at_rail | broken
         if not bad.any():
             standing, good = self._frozen_or_not(in_flow=in_flow), values
         else:
             standing, good = self._standing(at_rail, broken, in_flow=in_flow), values[~bad]
-        if standing is not Standing.INDICATED or not good.size:
-            return Look(standing, None, 0.0, int(good.size), age)
-        return Look(standing, float(good.mean()), float(good.std()), int(good.size), age)
+        if standing is not Validity.INDICATED or not good.size:
+            return ChannelReading(standing, None, 0.0, int(good.size), age)
+        return ChannelReading(standing, float(good.mean()), float(good.std()), int(good.size), age)
 
-    def _standing(self, at_rail: NDArray[np.bool_], broken: NDArray[np.bool_], *, in_flow: bool) -> Standing:
+    def _standing(self, at_rail: NDArray[np.bool_], broken: NDArray[np.bool_], *, in_flow: bool) -> Validity:
         """Judge a window: a rail outranks a broken wire, and both outrank a still one; they say more."""
         if at_rail.mean() >= BAD_SHARE and at_rail.mean() >= broken.mean():
-            return Standing.CLIPPED
+            return Validity.CLIPPED
         if broken.mean() >= BAD_SHARE:
-            return Standing.OPEN_WIRE
+            return Validity.OPEN_WIRE
         if (at_rail | broken).mean() >= BAD_SHARE:
-            return Standing.CLIPPED
+            return Validity.CLIPPED
         return self._frozen_or_not(in_flow=in_flow)
 
-    def _frozen_or_not(self, *, in_flow: bool) -> Standing:
+    def _frozen_or_not(self, *, in_flow: bool) -> Validity:
         assert self.ring is not None  # noqa: S101 - looked at before
         is_frozen = self.ring.is_frozen(self.column, in_flow=in_flow)
-        return Standing.NOT_RESPONDING if is_frozen else Standing.INDICATED
+        return Validity.NOT_RESPONDING if is_frozen else Validity.INDICATED
 
     def _supply_at(self, rows: slice) -> Array | float:
         supply = self._supply

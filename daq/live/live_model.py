@@ -12,7 +12,7 @@ from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.live.alarms import Alarms, at_words
-from standbook.daq.live.channel_monitor import WINDOW, Gauge, Look
+from standbook.daq.live.channel_monitor import WINDOW, ChannelMonitor, ChannelReading
 from standbook.daq.live.intake import Intake
 from standbook.daq.live.live_clock import Moment
 from standbook.daq.live.live_state import (
@@ -22,14 +22,14 @@ from standbook.daq.live.live_state import (
     MarkState,
     Phase,
     RedlineState,
-    Standing,
+    Validity,
 )
 from standbook.daq.live.mark_response import MarkRemark
 from standbook.daq.live.phase_tracker import PhaseWatch, Span
 from standbook.daq.live.redlines import RedlineWatch
 from standbook.daq.live.running_impulse import BEHIND, RunningImpulse
-from standbook.daq.live.stuck_sensing_line import Response, movement, neighbours_of
-from standbook.daq.live.vessel_agreement import Vessel
+from standbook.daq.live.stuck_sensing_line import StuckLineDetector, movement, neighbours_of
+from standbook.daq.live.vessel_agreement import VesselMonitor
 from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.run.marks import CrewMark
 
@@ -93,26 +93,26 @@ class Live:
             )
             for device in stand.device
         }
-        self._gauges = _gauges(stand, calibrations)
-        pressures = [gauge for gauge in self._gauges.values() if gauge.is_pressure]
-        self._responses = {g.tag: Response(g, neighbours_of(g, pressures)) for g in pressures}
-        self._vessels = _vessels(plan, stand, self._gauges)
+        self._monitors = _monitors(stand, calibrations)
+        pressures = [monitor for monitor in self._monitors.values() if monitor.is_pressure]
+        self._responses = {g.tag: StuckLineDetector(g, neighbours_of(g, pressures)) for g in pressures}
+        self._vessels = _vessels(plan, stand, self._monitors)
         is_firing = plan.test.kind == "static fire"
         close_after = plan.flow.close_after
         self._phase = PhaseWatch(
             is_firing=is_firing, flow_duration=close_after.value if close_after is not None and not is_firing else None
         )
         self._redlines = [
-            RedlineWatch(line, self._gauges[line.tag], plan.site.ambient_pressure)
+            RedlineWatch(line, self._monitors[line.tag], plan.site.ambient_pressure)
             for line in plan.redline
-            if line.tag in self._gauges
+            if line.tag in self._monitors
         ]
-        self._impulse = _impulse(plan, stand, self._gauges, expelled_weight)
-        self._alarms = Alarms(stand, self._gauges)
+        self._impulse = _impulse(plan, stand, self._monitors, expelled_weight)
+        self._alarms = Alarms(stand, self._monitors)
         self._marks: tuple[CrewMark, ...] = ()
         self._remarks: dict[int, MarkRemark] = {}
-        self._looks: dict[str, Look] = {}
-        self._standings = dict.fromkeys(self._gauges, Standing.NO_DATA)
+        self._readings: dict[str, ChannelReading] = {}
+        self._standings = dict.fromkeys(self._monitors, Validity.NO_DATA)
         self._said: dict[str, str] = {}
         self._judged_ns: int | None = None
         self._moved_ns: int | None = None
@@ -127,12 +127,12 @@ class Live:
         if intake is None:
             return
         edges = intake.take(taken)
-        for gauge in self._gauges.values():
-            if gauge.item.device == taken.device:
-                ring = intake.rings.get("" if intake.device.text_lines is not None else gauge.item.stream)
-                if ring is not gauge.ring and ring is not None:
-                    self._advance_impulse(gauge, behind=0.0)  # what the earlier rows still hold
-                    gauge.attach(ring)
+        for monitor in self._monitors.values():
+            if monitor.item.device == taken.device:
+                ring = intake.rings.get("" if intake.device.text_lines is not None else monitor.item.stream)
+                if ring is not monitor.ring and ring is not None:
+                    self._advance_impulse(monitor, behind=0.0)  # what the earlier rows still hold
+                    monitor.attach(ring)
         for at, level in edges:
             assert self._edge is not None  # noqa: S101 - only then are edges asked for
             self._phase.edge(at, is_t_zero=level == self._edge.rising)
@@ -150,11 +150,11 @@ class Live:
         """Take in the marks as they stand now: those of a ``MarkLog`` or as read from the run's file."""
         self._marks = tuple(marks)
         planned = {mark.key: mark for mark in self._plan.mark}
-        tanks = {tag: g for tag, g in self._gauges.items() if g.item.measures == "tank pressure"}
+        tanks = {tag: g for tag, g in self._monitors.items() if g.item.measures == "tank pressure"}
         for mark in self._marks:
             said = planned.get(mark.key)
             if mark.number not in self._remarks and said is not None and (said.rises or said.still):
-                named = {tag: self._gauges[tag] for tag in (said.rises, said.still) if tag in self._gauges and tag}
+                named = {tag: self._monitors[tag] for tag in (said.rises, said.still) if tag in self._monitors and tag}
                 self._remarks[mark.number] = MarkRemark(mark, said, {**tanks, **named})
 
     def state(self, now_ns: int) -> LiveState:
@@ -172,7 +172,7 @@ class Live:
             phase_seconds=max(0.0, (now_ns - began) / 1e9 * scale),
             rehearsal=self._rehearsal or any(intake.is_rehearsal for intake in self._intakes.values()),
             channels=self._indications(since),
-            vessels=tuple(v.state(self._looks, self._standings, phase.phase) for v in self._vessels),
+            vessels=tuple(v.state(self._readings, self._standings, phase.phase) for v in self._vessels),
             redlines=self._redline_states(now_ns),
             impulse=self._impulse_state(),
             marks=tuple(self._mark_state(mark) for mark in self._marks),
@@ -184,42 +184,44 @@ class Live:
     def _judge(self, now_ns: int) -> None:
         self._judged_ns = now_ns
         flowing = self._phase.flowing_since is not None
-        self._looks = {tag: gauge.look(now_ns, in_flow=flowing) for tag, gauge in self._gauges.items()}
+        self._readings = {tag: monitor.evaluate(now_ns, in_flow=flowing) for tag, monitor in self._monitors.items()}
         if self._moved_ns is None or (now_ns - self._moved_ns) * self._scale >= RESPONSE_EVERY * 1e9:
             self._moved_ns = now_ns
-            moves = {tag: movement(self._gauges[tag]) for tag in self._responses if self._looks[tag].value is not None}
+            moves = {
+                tag: movement(self._monitors[tag]) for tag in self._responses if self._readings[tag].value is not None
+            }
             for response in self._responses.values():
                 response.judge(moves, self._phase.flowing_since)
         for tag, response in self._responses.items():
-            look = self._looks[tag]
+            look = self._readings[tag]
             if response.silent and look.value is not None:
-                self._looks[tag] = Look(Standing.NOT_RESPONDING, None, look.noise, look.rows, look.age)
-        self._standings = {tag: look.standing for tag, look in self._looks.items()}
+                self._readings[tag] = ChannelReading(Validity.NOT_RESPONDING, None, look.noise, look.rows, look.age)
+        self._standings = {tag: look.standing for tag, look in self._readings.items()}
         seconds = (now_ns - self._started_ns) / 1e9 * self._scale
         for vessel in self._vessels:
-            vessel.judge(self._looks, seconds, is_safing=self._phase.phase is Phase.SAFING)
-            for gauge in vessel.gauges:
-                if vessel.apart and self._standings[gauge.tag] is Standing.INDICATED:
-                    self._standings[gauge.tag] = Standing.DISAGREES
+            vessel.judge(self._readings, seconds, is_safing=self._phase.phase is Phase.SAFING)
+            for monitor in vessel.monitors:
+                if vessel.apart and self._standings[monitor.tag] is Validity.INDICATED:
+                    self._standings[monitor.tag] = Validity.DISAGREES
         self._look_at_phase(now_ns)
         self._count()
         quiet = {name for name, intake in self._intakes.items() if intake.played_out}
-        self._alarms.note(self._standings, self._looks, now_ns, played_out=quiet)
-        values = {tag: look.value for tag, look in self._looks.items()}
+        self._alarms.note(self._standings, self._readings, now_ns, played_out=quiet)
+        values = {tag: look.value for tag, look in self._readings.items()}
         for remark in self._remarks.values():
-            remark.look(values, now_ns, self._scale)
+            remark.update(values, now_ns, self._scale)
 
     def _count(self) -> None:
         """Take in samples that are new: redlines, running impulse."""
         self._counted_ns = dict(self._heard_ns)
         for watch in self._redlines:
-            vouched = self._standings[watch.redline.tag] is not Standing.NOT_RESPONDING
+            vouched = self._standings[watch.redline.tag] is not Validity.NOT_RESPONDING
             watch.advance(self._span(Phase(watch.redline.phase)), vouched=vouched)
         if self._impulse is not None:
-            self._advance_impulse(self._impulse.gauge)
+            self._advance_impulse(self._impulse.monitor)
 
-    def _advance_impulse(self, gauge: Gauge, *, behind: float = BEHIND) -> None:
-        if self._impulse is not None and self._impulse.gauge is gauge:
+    def _advance_impulse(self, monitor: ChannelMonitor, *, behind: float = BEHIND) -> None:
+        if self._impulse is not None and self._impulse.monitor is monitor:
             burn = self._phase.spans.get(Phase.BURN)
             self._impulse.advance(self._phase.t_zero, burn.end if burn is not None else None, behind=behind)
 
@@ -230,11 +232,11 @@ class Live:
         if base is None:
             return
         values = {}
-        for tag, gauge in self._gauges.items():
-            value = self._looks[tag].value
-            if value is not None and gauge.item.measures in ("chamber pressure", "thrust"):
-                values[tag] = (value, gauge.full_range)
-        self._phase.look(Moment(base, base.ticks_at(now_ns)), values)
+        for tag, monitor in self._monitors.items():
+            value = self._readings[tag].value
+            if value is not None and monitor.item.measures in ("chamber pressure", "thrust"):
+                values[tag] = (value, monitor.full_range)
+        self._phase.update(Moment(base, base.ticks_at(now_ns)), values)
 
     def _span(self, phase: Phase) -> Span | None:
         span = self._phase.spans.get(phase)
@@ -251,7 +253,7 @@ class Live:
         if self._bands is None or self._looked_for_end:
             return self._expected_end
         self._looked_for_end = True
-        tags = [t for t, g in self._gauges.items() if g.item.measures in ("chamber pressure", "thrust")]
+        tags = [t for t, g in self._monitors.items() if g.item.measures in ("chamber pressure", "thrust")]
         for step in range(round(SEARCH_TO / SEARCH_STEP)):
             second = step * SEARCH_STEP
             if any(self._bands(tag, second) is not None for tag in tags):
@@ -275,26 +277,26 @@ class Live:
 
     def _indications(self, since: float | None) -> tuple[Indication, ...]:
         keys = self._plan.test.minimum_data
-        order = [tag for tag in keys if tag in self._gauges] + [tag for tag in self._gauges if tag not in keys]
+        order = [tag for tag in keys if tag in self._monitors] + [tag for tag in self._monitors if tag not in keys]
         found = []
         for tag in order:
-            gauge, standing = self._gauges[tag], self._standings[tag]
-            look = self._looks[tag]
+            monitor, standing = self._monitors[tag], self._standings[tag]
+            look = self._readings[tag]
             # A value is as old as it says, and in the middle of what it averages: so old is the band beside it.
             at = since - (look.age or 0.0) * self._scale - WINDOW / 2.0 if since is not None else -1.0
             band = self._bands(tag, at) if self._bands is not None and at >= 0.0 else None
-            if band is not None and gauge.item.measures == "thrust":
-                is_summed = self._impulse is not None and self._impulse.gauge is gauge
+            if band is not None and monitor.item.measures == "thrust":
+                is_summed = self._impulse is not None and self._impulse.monitor is monitor
                 band = self._impulse.as_read(band, at) if self._impulse is not None and is_summed else None
             low, high = band if band is not None else (None, None)
             found.append(
                 Indication(
                     tag=tag,
-                    measures=gauge.item.measures,
-                    tank=gauge.item.tank,
-                    dimension=gauge.calibration.dimension,
-                    unit=gauge.calibration.reading_unit,
-                    reference=gauge.calibration.reference,
+                    measures=monitor.item.measures,
+                    tank=monitor.item.tank,
+                    dimension=monitor.calibration.dimension,
+                    unit=monitor.calibration.reading_unit,
+                    reference=monitor.calibration.reference,
                     value=look.value if standing.is_shown else None,
                     age=look.age,
                     standing=standing,
@@ -334,7 +336,7 @@ class Live:
     def _impulse_state(self) -> ImpulseState | None:
         if self._impulse is None:
             return None
-        return self._impulse.state(vouched=self._standings[self._impulse.gauge.tag].is_shown)
+        return self._impulse.state(vouched=self._standings[self._impulse.monitor.tag].is_shown)
 
     def _mark_state(self, mark: CrewMark) -> MarkState:
         remark = self._remarks.get(mark.number)
@@ -356,35 +358,35 @@ class Live:
         return tuple(self._said[text] for _, text in sorted(standing))
 
 
-def _gauges(stand: Stand, calibrations: Mapping[str, Calibration]) -> dict[str, Gauge]:
+def _monitors(stand: Stand, calibrations: Mapping[str, Calibration]) -> dict[str, ChannelMonitor]:
     """Make a gauge for every calibrated input, in the stand's order; supplies are known to what they feed."""
     inputs = [item for item in stand.input if item.tag in calibrations]
-    supplies = {i.tag: Gauge(i, calibrations[i.tag]) for i in inputs if i.measures == "supply voltage"}
+    supplies = {i.tag: ChannelMonitor(i, calibrations[i.tag]) for i in inputs if i.measures == "supply voltage"}
     return {
         item.tag: supplies.get(item.tag)
-        or Gauge(item, calibrations[item.tag], supplies.get(item.supply) if item.supply else None)
+        or ChannelMonitor(item, calibrations[item.tag], supplies.get(item.supply) if item.supply else None)
         for item in inputs
     }
 
 
-def _vessels(plan: Plan, stand: Stand, gauges: Mapping[str, Gauge]) -> list[Vessel]:
+def _vessels(plan: Plan, stand: Stand, monitors: Mapping[str, ChannelMonitor]) -> list[VesselMonitor]:
     ambient = plan.site.ambient_pressure
     found = []
     for tank in dict.fromkeys(item.tank for item in stand.measuring("tank pressure") if item.tank):
-        sensors = [gauges[item.tag] for item in stand.measuring("tank pressure", tank) if item.tag in gauges]
+        sensors = [monitors[item.tag] for item in stand.measuring("tank pressure", tank) if item.tag in monitors]
         if sensors:
-            found.append(Vessel(f"{tank} tank", sensors, ambient))
-    chamber = [gauges[item.tag] for item in stand.measuring("chamber pressure") if item.tag in gauges]
-    return [*found, Vessel("chamber", chamber, ambient, vents=False)] if chamber else found
+            found.append(VesselMonitor(f"{tank} tank", sensors, ambient))
+    chamber = [monitors[item.tag] for item in stand.measuring("chamber pressure") if item.tag in monitors]
+    return [*found, VesselMonitor("chamber", chamber, ambient, vents=False)] if chamber else found
 
 
 def _impulse(
     plan: Plan,
     stand: Stand,
-    gauges: Mapping[str, Gauge],
+    monitors: Mapping[str, ChannelMonitor],
     expelled_weight: Callable[[float], float] | None,
 ) -> RunningImpulse | None:
-    cells = [gauges[item.tag] for item in stand.measuring("thrust") if item.tag in gauges]
+    cells = [monitors[item.tag] for item in stand.measuring("thrust") if item.tag in monitors]
     if plan.impulse_class is None or not cells:
         return None
     # Nozzle down, tanks on the cell: thrust lifts what weight presses down, so lost weight reads as thrust.

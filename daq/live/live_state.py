@@ -10,7 +10,7 @@ from enum import Enum
 from standbook.daq.quantity import Reference
 
 
-class Standing(Enum):
+class Validity(Enum):
     """Why a value is shown, or withdrawn."""
 
     INDICATED = "indicated"
@@ -24,7 +24,7 @@ class Standing(Enum):
     @property
     def is_shown(self) -> bool:
         """Tell whether the value may stand on a screen."""
-        return self is Standing.INDICATED
+        return self is Validity.INDICATED
 
 
 class Phase(Enum):
@@ -49,7 +49,7 @@ class Indication:
     reference: Reference | None
     value: float | None  # mean of the last tenth of a second [SI]; None when withdrawn
     age: float | None  # of the newest row [s]
-    standing: Standing
+    standing: Validity
     low: float | None = None  # predicted band at the instant of the value, in the same reference [SI]
     high: float | None = None
     is_key: bool = False  # the plan calls it minimum data

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from standbook.daq.config.plan import Mark
-from standbook.daq.live.channel_monitor import Gauge
+from standbook.daq.live.channel_monitor import ChannelMonitor
 from standbook.daq.run.marks import CrewMark
 
 ROSE: Final = 0.03  # of full range
@@ -26,28 +26,28 @@ class MarkRemark:
         As dropped.
     planned : Mark
         What the plan says of its key.
-    gauges : mapping of tag to Gauge
+    monitors : mapping of tag to ChannelMonitor
         Tank pressures, and what the plan's mark names.
     """
 
-    def __init__(self, mark: CrewMark, planned: Mark, gauges: Mapping[str, Gauge]) -> None:
+    def __init__(self, mark: CrewMark, planned: Mark, monitors: Mapping[str, ChannelMonitor]) -> None:
         self.text = ""
         self.is_done = False
-        self._planned, self._gauges = planned, gauges
+        self._planned, self._monitors = planned, monitors
         self._at_ns = mark.monotonic_ns
         self._first_rise: float | None = None
         self._baseline: dict[str, float] = {}
-        for tag, gauge in gauges.items():
-            ring = gauge.ring
+        for tag, monitor in monitors.items():
+            ring = monitor.ring
             if ring is not None and ring.newest is not None:
                 at = ring.base.ticks_at(mark.monotonic_ns)
-                value = gauge.mean(ring.between(at - ring.base.span(BEFORE), at))
+                value = monitor.mean(ring.between(at - ring.base.span(BEFORE), at))
                 if value is not None:
                     self._baseline[tag] = value
         if not self._baseline:
             self.is_done = True  # dropped before what is known here
 
-    def look(self, values: Mapping[str, float | None], now_ns: int, time_scale: float) -> None:
+    def update(self, values: Mapping[str, float | None], now_ns: int, time_scale: float) -> None:
         """Take in what is indicated now; the sentence is made once and stands."""
         if self.is_done:
             return
@@ -55,7 +55,7 @@ class MarkRemark:
         rose = [
             tag
             for tag, before in self._baseline.items()
-            if (value := values.get(tag)) is not None and value - before >= ROSE * self._gauges[tag].full_range
+            if (value := values.get(tag)) is not None and value - before >= ROSE * self._monitors[tag].full_range
         ]
         # Its twin alone says nothing of the cables: there is time left for the one that was named.
         wanted = self._planned.rises
@@ -91,5 +91,5 @@ class MarkRemark:
         return wanted is None or self._vessel(tag) != self._vessel(wanted)
 
     def _vessel(self, tag: str) -> str:
-        gauge = self._gauges.get(tag)
-        return (gauge.item.tank or tag) if gauge is not None else tag
+        monitor = self._monitors.get(tag)
+        return (monitor.item.tank or tag) if monitor is not None else tag

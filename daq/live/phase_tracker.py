@@ -69,7 +69,7 @@ class PhaseWatch:
         elif not is_t_zero and self.phase in (Phase.BURN, Phase.FLOW):
             self._enter(Phase.SAFING, at)
 
-    def look(self, now: Moment, values: Mapping[str, tuple[float, float]]) -> None:
+    def update(self, now: Moment, values: Mapping[str, tuple[float, float]]) -> None:
         """Take in what chamber and thrust indicate now, on the clock of T-0.
 
         ``values`` holds mean over the last tenth of a second and full range of each channel that can be vouched for.

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.config.plan import Redline
-from standbook.daq.live.channel_monitor import Gauge
+from standbook.daq.live.channel_monitor import ChannelMonitor
 from standbook.daq.live.live_clock import Moment
 from standbook.daq.live.phase_tracker import Span
 from standbook.daq.quantity import Quantity, Reference
@@ -36,10 +36,10 @@ def limit_of(redline: Redline, reference: Reference | None, ambient: Quantity) -
 class RedlineWatch:
     """Follows one redline on one channel."""
 
-    def __init__(self, redline: Redline, gauge: Gauge, ambient: Quantity) -> None:
-        self.redline, self.gauge = redline, gauge
+    def __init__(self, redline: Redline, monitor: ChannelMonitor, ambient: Quantity) -> None:
+        self.redline, self.monitor = redline, monitor
         self.tripped: Moment | None = None  # latched
-        self._limit = limit_of(redline, gauge.calibration.reference, ambient)
+        self._limit = limit_of(redline, monitor.calibration.reference, ambient)
         self._below = redline.below is not None
         self._settling = SETTLING if self._below and redline.phase in ("burn", "flow") else 0.0
         self._need, self._of = redline.persist
@@ -63,7 +63,7 @@ class RedlineWatch:
 
     def advance(self, span: Span | None, *, vouched: bool) -> None:
         """Judge the samples that are new; ``span`` while the redline's phase is on, or has just ended."""
-        ring = self.gauge.ring
+        ring = self.monitor.ring
         if self.tripped is not None or span is None or ring is None or ring.newest is None:
             return
         base = ring.base
@@ -83,7 +83,7 @@ class RedlineWatch:
         self._cursor, self._span_start = Moment(base, end), span.start
         rows = ring.between(first, end)
         if rows.stop > rows.start and vouched:
-            self._judge(ring.ticks[rows], *self.gauge.readings(rows))
+            self._judge(ring.ticks[rows], *self.monitor.readings(rows))
 
     def _judge(
         self,
@@ -99,6 +99,6 @@ class RedlineWatch:
         last = np.arange(self._recent.size, flags.size) + 1
         among = total[last] - total[np.maximum(0, last - self._of)]
         hits = np.flatnonzero((among >= self._need) & over)
-        if hits.size and self.gauge.ring is not None:
-            self.tripped = Moment(self.gauge.ring.base, int(ticks[good][hits[0]]))
+        if hits.size and self.monitor.ring is not None:
+            self.tripped = Moment(self.monitor.ring.base, int(ticks[good][hits[0]]))
         self._recent = flags[flags.size - min(flags.size, self._of - 1) :]

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from standbook.daq.config.plan import ImpulseClass
-from standbook.daq.live.channel_monitor import Gauge
+from standbook.daq.live.channel_monitor import ChannelMonitor
 from standbook.daq.live.live_clock import Moment, TimeBase
 from standbook.daq.live.live_state import ImpulseState
 
@@ -27,7 +27,7 @@ class RunningImpulse:
 
     Parameters
     ----------
-    gauge : Gauge
+    monitor : ChannelMonitor
         The thrust cell.
     limit : ImpulseClass
         Of the plan.
@@ -39,13 +39,13 @@ class RunningImpulse:
 
     def __init__(
         self,
-        gauge: Gauge,
+        monitor: ChannelMonitor,
         limit: ImpulseClass,
         *,
         weight_sign: int,
         expelled_weight: Callable[[float], float] | None = None,
     ) -> None:
-        self.gauge = gauge
+        self.monitor = monitor
         self._limit, self._weight_sign, self._expelled_weight = limit, weight_sign, expelled_weight
         self._sum = 0.0
         self._missing = 0.0  # [s]
@@ -59,7 +59,7 @@ class RunningImpulse:
 
     def advance(self, t_zero: Moment | None, until: Moment | None, *, behind: float = BEHIND) -> None:
         """Take in what is new since T-0, up to the end of thrust once that is known, else up to ``behind`` [s] ago."""
-        ring = self.gauge.ring
+        ring = self.monitor.ring
         if t_zero is None or ring is None or ring.newest is None or self._over:
             return
         base = ring.base
@@ -97,19 +97,19 @@ class RunningImpulse:
         return thrust[0] + shift, thrust[1] + shift
 
     def _begin(self, t_zero: Moment) -> None:
-        ring = self.gauge.ring
+        ring = self.monitor.ring
         assert ring is not None  # noqa: S101 - the caller looked
         self._t_zero, self._sum, self._missing, self._last = t_zero, 0.0, 0.0, None
         self._counted_on, self._last_host = ring.base, 0
         at = self._from = t_zero.on(ring.base)
         rows = ring.between(at + ring.base.span(TARE_FROM), at + ring.base.span(TARE_TO))
-        self._tare = self.gauge.mean(rows) if rows.stop - rows.start >= TARE_ROWS else None
+        self._tare = self.monitor.mean(rows) if rows.stop - rows.start >= TARE_ROWS else None
 
     def _add(self, rows: slice, zero: int) -> None:
-        ring = self.gauge.ring
+        ring = self.monitor.ring
         assert ring is not None  # noqa: S101 - the caller looked
         assert self._tare is not None  # noqa: S101 - as above
-        values, at_rail, broken = self.gauge.readings(rows)
+        values, at_rail, broken = self.monitor.readings(rows)
         good = ~(at_rail | broken)
         ticks, thrust = ring.ticks[rows][good], values[good] - self._tare
         if not ticks.size:
@@ -131,7 +131,7 @@ class RunningImpulse:
     def state(self, *, vouched: bool) -> ImpulseState:
         """Say what has been summed; ``vouched`` tells whether the channel is indicated now, or need be no longer."""
         limit, name = self._limit.limit.value, self._limit.limit_name
-        tag = self.gauge.tag
+        tag = self.monitor.tag
         if self._t_zero is None:
             return ImpulseState(None, limit, name, "nothing before T-0")
         if self._tare is None:

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from standbook.daq.live.channel_monitor import Gauge
+from standbook.daq.live.channel_monitor import ChannelMonitor
 from standbook.daq.live.live_clock import Moment
 
 SPAN: Final = 1.25  # [s] of the device; with the ends below a frozen line shows within 2 s
@@ -46,9 +46,9 @@ class Movement:
         return whole != 0.0 and min(self.first / whole, self.second / whole) >= 0.25
 
 
-def movement(gauge: Gauge) -> Movement | None:
+def movement(monitor: ChannelMonitor) -> Movement | None:
     """Measure how a channel moved lately; ``None`` where the window is not full of good rows."""
-    ring = gauge.ring
+    ring = monitor.ring
     if ring is None or ring.newest is None or ring.ticks[0] > ring.newest - ring.base.span(SPAN):
         return None
     span, end = ring.base.span(SPAN), ring.base.span(END)
@@ -56,7 +56,7 @@ def movement(gauge: Gauge) -> Movement | None:
     ends = []
     doubt = 0.0
     for start in starts:
-        values, at_rail, broken = gauge.readings(ring.between(start, start + end))
+        values, at_rail, broken = monitor.readings(ring.between(start, start + end))
         good = values[~(at_rail | broken)]
         if good.size < 2 or 2 * good.size < values.size:
             return None
@@ -71,15 +71,15 @@ def movement(gauge: Gauge) -> Movement | None:
 class Neighbour:
     """Who should move with a channel; ``settled`` when only in settled flow."""
 
-    gauge: Gauge
+    monitor: ChannelMonitor
     settled: bool
 
 
-def neighbours_of(gauge: Gauge, others: Sequence[Gauge]) -> tuple[Neighbour, ...]:
+def neighbours_of(monitor: ChannelMonitor, others: Sequence[ChannelMonitor]) -> tuple[Neighbour, ...]:
     """Find the pressure channels that should move with one."""
-    item, found = gauge.item, []
+    item, found = monitor.item, []
     for other in others:
-        if other is gauge or not other.is_pressure:
+        if other is monitor or not other.is_pressure:
             continue
         kinds = {item.measures, other.item.measures}
         if item.measures == other.item.measures and item.measures in ("tank pressure", "chamber pressure"):
@@ -92,27 +92,27 @@ def neighbours_of(gauge: Gauge, others: Sequence[Gauge]) -> tuple[Neighbour, ...
     return tuple(found)
 
 
-class Response:
+class StuckLineDetector:
     """Watches one channel; what it found stands until the channel moves again."""
 
-    def __init__(self, gauge: Gauge, neighbours: tuple[Neighbour, ...]) -> None:
-        self.gauge = gauge
+    def __init__(self, monitor: ChannelMonitor, neighbours: tuple[Neighbour, ...]) -> None:
+        self.monitor = monitor
         self.silent = False
         self._neighbours = neighbours
         self._suspected = False  # at the last judgement
 
     def judge(self, moves: dict[str, Movement | None], flow_since: Moment | None) -> None:
         """Judge by the movements of all channels, by tag; ``flow_since`` while something flows."""
-        own = moves.get(self.gauge.tag)
+        own = moves.get(self.monitor.tag)
         if own is None:
             return
-        least = MOVED * self.gauge.full_range
+        least = MOVED * self.monitor.full_range
         before, self._suspected = self._suspected, False
         if abs(own.whole) >= 0.5 * least and abs(own.whole) >= NOISES * own.doubt:
             self.silent = False
             return
         for neighbour in self._neighbours:
-            other = moves.get(neighbour.gauge.tag)
+            other = moves.get(neighbour.monitor.tag)
             if other is None or abs(other.whole) < max(least, NOISES * other.doubt):
                 continue
             if abs(own.whole) >= STILL * abs(other.whole):
@@ -122,9 +122,9 @@ class Response:
                 self.silent |= before
 
     def _is_settled(self, other: Movement, flow_since: Moment | None) -> bool:
-        ring = self.gauge.ring
+        ring = self.monitor.ring
         if flow_since is None or ring is None or ring.newest is None:
             return False
         begun = flow_since.on(ring.base) + ring.base.span(SETTLED)
-        slow = abs(other.whole) <= MOST * self.gauge.full_range
+        slow = abs(other.whole) <= MOST * self.monitor.full_range
         return slow and ring.newest - ring.base.span(SPAN) >= begun

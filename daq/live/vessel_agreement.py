@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from standbook.daq.config.calibration import Calibration
-from standbook.daq.live.channel_monitor import Gauge, Look
-from standbook.daq.live.live_state import Phase, Standing, VesselState
+from standbook.daq.live.channel_monitor import ChannelMonitor, ChannelReading
+from standbook.daq.live.live_state import Phase, Validity, VesselState
 from standbook.daq.quantity import Quantity, Reference
 
 COVERAGE: Final = 3.0  # combined standard uncertainties
@@ -55,14 +55,14 @@ class Seen:
     before: float | None = None  # the value at the look before this one
 
 
-class Vessel:
+class VesselMonitor:
     """Follows the sensors of one vessel.
 
     Parameters
     ----------
     name : str
         As it is shown.
-    gauges : sequence of Gauge
+    monitors : sequence of ChannelMonitor
         Its sensors, one at least.
     ambient : Quantity
         Barometer, absolute. [Pa]
@@ -70,25 +70,25 @@ class Vessel:
         Somebody vents it in safing, as a tank; a chamber empties by itself, often before safing is seen to begin.
     """
 
-    def __init__(self, name: str, gauges: Sequence[Gauge], ambient: Quantity, *, vents: bool = True) -> None:
+    def __init__(self, name: str, monitors: Sequence[ChannelMonitor], ambient: Quantity, *, vents: bool = True) -> None:
         self.name, self._vents = name, vents
-        self.gauges = tuple(gauges)
+        self.monitors = tuple(monitors)
         self._ambient = ambient
-        self._seen = {gauge.tag: Seen() for gauge in gauges}
+        self._seen = {monitor.tag: Seen() for monitor in monitors}
         self._parted_since: float | None = None
         self.apart = False  # two indicated sensors disagree
 
-    def judge(self, looks: dict[str, Look], seconds: float, *, is_safing: bool) -> None:
+    def judge(self, readings: dict[str, ChannelReading], seconds: float, *, is_safing: bool) -> None:
         """Take in what the sensors indicate; ``seconds`` of the device, growing."""
-        shown = [(g, look) for g in self.gauges if (look := looks[g.tag]).value is not None]
+        shown = [(g, look) for g in self.monitors if (look := readings[g.tag]).value is not None]
         if not shown:  # a silent device says nothing new: who had parted has parted when it speaks again
             self.apart = False
             for seen in self._seen.values():
                 seen.before = None
             return
         speeds = []
-        for gauge, look in shown:
-            seen, value = self._seen[gauge.tag], look.value
+        for monitor, look in shown:
+            seen, value = self._seen[monitor.tag], look.value
             assert value is not None  # noqa: S101 - filtered above
             seen.lowest, seen.highest = min(seen.lowest, value), max(seen.highest, value)
             if not is_safing:
@@ -107,9 +107,9 @@ class Vessel:
         elif seconds - self._parted_since >= PARTED_FOR:
             self.apart = True
 
-    def _spread(self, shown: Sequence[tuple[Gauge, Look]]) -> float:
+    def _spread(self, shown: Sequence[tuple[ChannelMonitor, ChannelReading]]) -> float:
         """By how much the widest pair exceeds what its uncertainties allow. [Pa]."""
-        values = [self._common(gauge, look) for gauge, look in shown]
+        values = [self._common(monitor, look) for monitor, look in shown]
         us = [reading_u(g.calibration, v, look.noise, look.rows) for (g, look), v in zip(shown, values, strict=True)]
         most = -math.inf
         for i in range(len(values)):
@@ -117,17 +117,17 @@ class Vessel:
                 most = max(most, abs(values[i] - values[k]) - COVERAGE * math.hypot(us[i], us[k]))
         return most
 
-    def _common(self, gauge: Gauge, look: Look) -> float:
-        first = self.gauges[0].calibration
+    def _common(self, monitor: ChannelMonitor, look: ChannelReading) -> float:
+        first = self.monitors[0].calibration
         assert look.value is not None  # noqa: S101 - asked only for shown values
-        return in_reference(look.value, gauge.calibration.reference, first.reference, self._ambient)
+        return in_reference(look.value, monitor.calibration.reference, first.reference, self._ambient)
 
-    def state(self, looks: dict[str, Look], standings: dict[str, Standing], phase: Phase) -> VesselState:
+    def state(self, readings: dict[str, ChannelReading], standings: dict[str, Validity], phase: Phase) -> VesselState:
         """Say what is known; ``standings`` as finally judged."""
-        calibration = self.gauges[0].calibration
-        tags = tuple(gauge.tag for gauge in self.gauges)
-        good = [gauge for gauge in self.gauges if standings[gauge.tag] is Standing.INDICATED]
-        ages = [age for gauge in good if (age := looks[gauge.tag].age) is not None]
+        calibration = self.monitors[0].calibration
+        tags = tuple(monitor.tag for monitor in self.monitors)
+        good = [monitor for monitor in self.monitors if standings[monitor.tag] is Validity.INDICATED]
+        ages = [age for monitor in good if (age := readings[monitor.tag].age) is not None]
         why = self._why_unknown(good, standings, phase)
         agree = None if len(good) < 2 and not self.apart else not self.apart
         if why:
@@ -142,7 +142,7 @@ class Vessel:
                 agree,
                 words,
             )
-        values = [self._common(gauge, looks[gauge.tag]) for gauge in good]
+        values = [self._common(monitor, readings[monitor.tag]) for monitor in good]
         value = sum(values) / len(values)
         words = (
             f"{self.name} {value / calibration.scale:z.1f} {calibration.reading_unit}, {max(ages):.1f} s old, "
@@ -152,12 +152,12 @@ class Vessel:
             self.name, tags, value, calibration.reading_unit, calibration.reference, max(ages), agree, words
         )
 
-    def _why_unknown(self, good: Sequence[Gauge], standings: dict[str, Standing], phase: Phase) -> str:
+    def _why_unknown(self, good: Sequence[ChannelMonitor], standings: dict[str, Validity], phase: Phase) -> str:
         if self.apart:
-            return f"{_listed([g.tag for g in self.gauges])} disagree"
-        lost = [f"{g.tag}: {standings[g.tag].value}" for g in self.gauges if g not in good]
-        if len(self.gauges) < 2:
-            return ", ".join(lost) or f"{self.gauges[0].tag} is its only sensor"
+            return f"{_listed([g.tag for g in self.monitors])} disagree"
+        lost = [f"{g.tag}: {standings[g.tag].value}" for g in self.monitors if g not in good]
+        if len(self.monitors) < 2:
+            return ", ".join(lost) or f"{self.monitors[0].tag} is its only sensor"
         if len(good) < 2:
             return ", ".join(lost)
         if phase is Phase.SAFING:
@@ -166,21 +166,21 @@ class Vessel:
                 return f"{_listed(dull)} {'has' if len(dull) == 1 else 'have'} not moved since the recording began"
         return ""
 
-    def _range_seen(self, gauge: Gauge) -> float:
-        seen = self._seen[gauge.tag]
+    def _range_seen(self, monitor: ChannelMonitor) -> float:
+        seen = self._seen[monitor.tag]
         return seen.highest - seen.lowest
 
-    def _moved(self, good: Sequence[Gauge], phase: Phase) -> str:
+    def _moved(self, good: Sequence[ChannelMonitor], phase: Phase) -> str:
         all_of = "both" if len(good) == 2 else "all"
         if phase is not Phase.SAFING:
             moved = all(self._range_seen(g) >= MOVED * g.full_range for g in good)
             return f"{all_of} have moved" if moved else "not both have moved yet"
         fell = []
-        for gauge in good:
-            seen = self._seen[gauge.tag]
+        for monitor in good:
+            seen = self._seen[monitor.tag]
             high = seen.at_safing if self._vents else seen.highest
             if high is not None and seen.before is not None:
-                fell.append(high - seen.before >= FELL * gauge.full_range)
+                fell.append(high - seen.before >= FELL * monitor.full_range)
         if not self._vents:
             return f"{all_of} have fallen" if fell and all(fell) else "no fall seen by both"
         return f"{all_of} responded to venting" if fell and all(fell) else "no venting seen by both"

@@ -1,1 +1,5 @@
-"""Other recorders."""
+"""Records that another recorder kept.
+
+Takes a memory card or a CSV; gives filled gaps, or an imported run.
+May import: daq/config, daq/decoding, daq/journal, daq/run, daq/sealing, daq/storage, daq/wire.
+"""

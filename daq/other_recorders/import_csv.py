@@ -21,7 +21,7 @@ from standbook.daq.config.campaign import Campaign
 from standbook.daq.config.csv_mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
 from standbook.daq.config.printed_counts import counted
 from standbook.daq.decoding.decode_text import CLOCK_STEP, LATE_STEP, numbered, rows_missing
-from standbook.daq.decoding.decode_wire import Channel, Recovered, Stream
+from standbook.daq.decoding.decode_wire import Channel, DecodedDevice, Stream
 from standbook.daq.decoding.device_clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.other_recorders.coarse_timestamps import NEAR_ENOUGH, spread
@@ -29,7 +29,7 @@ from standbook.daq.quantity import UNITS
 from standbook.daq.run.lock import check_lock
 from standbook.daq.run.record_summary import NoteRecord, RecordSummary, TZeroRecord
 from standbook.daq.run.run_folder import RAW, create_run, read_run_files
-from standbook.daq.sealing.seal import finish
+from standbook.daq.sealing.seal import write_sealed_run
 from standbook.daq.storage.durable_file import reason
 
 SEPARATORS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}
@@ -101,7 +101,7 @@ def import_csv(
     try:
         shutil.copyfile(csv_path, folder / RAW / csv_path.name)
         shutil.copyfile(mapping_path, folder / RAW / MAPPING_FILE)
-        return folder, finish(folder, read_run_files(folder), [device], t_zero, missing)
+        return folder, write_sealed_run(folder, read_run_files(folder), [device], t_zero, missing)
     except BaseException as error:  # Ctrl-C too
         shutil.rmtree(folder, ignore_errors=True)
         if isinstance(error, OSError):
@@ -296,7 +296,7 @@ def clock_ticks(table: CsvTable, mapping: CsvMapping, path: Path) -> tuple[Ints,
     return rows.ticks, rate * rows.factor
 
 
-def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping) -> Recovered:
+def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping) -> DecodedDevice:
     steps = np.diff(ticks)
     interval = max(1, int(np.median(steps[steps > 0])))
     found = {name: counted(table.columns[name]) for name in mapping.columns}
@@ -317,7 +317,7 @@ def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping
             f'is clock_unit = "{mapping.clock_unit}" right? Correct it in the mapping and import again'
         )
         told.append(NoteRecord(severity="caution", host_ns=None, text=text))
-    return Recovered(
+    return DecodedDevice(
         device=DEVICE,
         streams=(Stream(STREAM, STREAM, interval, tick_hz, channels, (rows,)),),
         clock=ClockFit(
@@ -348,7 +348,7 @@ def _remarks(table: CsvTable, mapping: CsvMapping) -> list[str]:
 
 
 def _t_zero(
-    table: CsvTable, ticks: Ints, device: Recovered, mapping: CsvMapping, path: Path
+    table: CsvTable, ticks: Ints, device: DecodedDevice, mapping: CsvMapping, path: Path
 ) -> tuple[TZeroRecord | None, str | None]:
     """Find T-0 in a column, or take the stated instant on the file's clock."""
     if mapping.t_zero is None:

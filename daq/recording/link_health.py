@@ -43,7 +43,7 @@ class LinkWatch:
         self._serial = device.serial
         self._rows: deque[tuple[float, int]] = deque()  # time, rows so far
 
-    def look(
+    def evaluate(
         self,
         now: float,
         seen: Seen,

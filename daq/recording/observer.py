@@ -9,17 +9,17 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 
-from standbook.daq.capture.disk_space import Room
+from standbook.daq.capture.disk_space import DiskSpace
 from standbook.daq.capture.process_status import read_status, status_path
 from standbook.daq.config.stand import Stand
 from standbook.daq.recording.journal_follower import Follower, Taken
 from standbook.daq.recording.link_health import LinkWatch
 from standbook.daq.recording.recorder import Watch
-from standbook.daq.storage.folder_lock import is_held
+from standbook.daq.storage.folder_lock import is_folder_locked
 from standbook.daq.wire.hello import Hello
 
 
-class Onlooker:
+class RecordingObserver:
     """Follows every device of a stand in a folder that others write into.
 
     Parameters
@@ -45,12 +45,12 @@ class Onlooker:
         self._folder, self._clock = folder, clock
         self._followers = [Follower(device, folder, layouts.get(device.name, ())) for device in stand.device]
         self._links = [LinkWatch(device) for device in stand.device]
-        self._room = Room(folder)
+        self._disk_space = DiskSpace(folder)
         self._start = clock()
 
-    def look(self, taken: Callable[[Taken], None] | None = None) -> Watch:
+    def poll(self, taken: Callable[[Taken], None] | None = None) -> Watch:
         """Take in what is new; a device whose capture has ended, or that nobody records any more, is ``ended``."""
-        recorded = is_held(self._folder)
+        recorded = is_folder_locked(self._folder)
         devices = tuple(follower.poll(taken) for follower in self._followers)
         now = self._clock()
         statuses = [read_status(status_path(self._folder, seen.device)) for seen in devices]
@@ -68,8 +68,8 @@ class Onlooker:
             played_out=tuple(follower.device.name for follower in self._followers if follower.played_out),
             rehearsal=any(hello.is_rehearsal for of in hellos for hello in of),
             links=tuple(
-                link.look(now, seen, status, of, has_ended=seen.device in ended)
+                link.evaluate(now, seen, status, of, has_ended=seen.device in ended)
                 for link, seen, status, of in zip(self._links, devices, statuses, hellos, strict=True)
             ),
-            disk=self._room.look(now),
+            disk=self._disk_space.poll(now),
         )

@@ -14,10 +14,10 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from standbook.daq.capture.disk_space import DiskState, Room
+from standbook.daq.capture.disk_space import DiskSpace, DiskState
 from standbook.daq.capture.launcher import Capturing, start_capture
 from standbook.daq.capture.serial_port import PortInfo, list_ports
-from standbook.daq.capture.sleep_inhibitor import kept_awake
+from standbook.daq.capture.sleep_inhibitor import inhibit_sleep
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import ConfigError, FrameError, LinkError, RecordError, StandError
 from standbook.daq.recording.journal_follower import Follower, Seen, Taken
@@ -102,7 +102,7 @@ def record_devices(
     tell: Callable[[str], None] | None = None,
     layouts: Mapping[str, Sequence[Hello]] = MappingProxyType({}),
     start: Callable[[str, str, int, Path], Capturing] = start_capture,
-    room: Room | None = None,
+    disk_space: DiskSpace | None = None,
     pause: Callable[[float], None] = time.sleep,
     clock: Callable[[], float] = time.monotonic,
 ) -> RecordEnd:
@@ -147,7 +147,7 @@ def record_devices(
     """
     telling = _Telling(tell)
     with ExitStack() as captures:
-        captures.enter_context(kept_awake(telling.say))
+        captures.enter_context(inhibit_sleep(telling.say))
         handles: list[Capturing] = []
         for device in stand.device:
             handle = start(device.name, ports[device.name], device.baud, folder)
@@ -156,20 +156,20 @@ def record_devices(
         for handle in handles:
             handle.wait_until_recording()
         followers = [Follower(device, folder, layouts.get(device.name, ())) for device in stand.device]
-        watching = _Watching(followers, handles, room or Room(folder), clock, telling)
+        watching = _Watching(followers, handles, disk_space or DiskSpace(folder), clock, telling)
         trouble: StandError | None = None
         while True:
-            watch = watching.look(taken)
+            watch = watching.poll(taken)
             watching.show(watch, report)
             if watching.is_following:
                 _first_look(followers, watch, ports)
             trouble = trouble or next((error for handle in handles if (error := handle.error()) is not None), None)
-            if watching.room.is_short:
-                trouble = trouble or RecordError(watching.room.sentence())
-            if watching.room.is_short or len(watch.ended) == len(handles) or watching.must_stop(watch, stop):
+            if watching.disk_space.is_short:
+                trouble = trouble or RecordError(watching.disk_space.sentence())
+            if watching.disk_space.is_short or len(watch.ended) == len(handles) or watching.must_stop(watch, stop):
                 break
             pause(LOOK_EVERY)
-    return RecordEnd(watching.look(taken), trouble)
+    return RecordEnd(watching.poll(taken), trouble)
 
 
 class _Telling:
@@ -197,11 +197,11 @@ class _Watching:
         self,
         followers: list[Follower],
         handles: list[Capturing],
-        room: Room,
+        disk_space: DiskSpace,
         clock: Callable[[], float],
         telling: _Telling,
     ) -> None:
-        self.room = room
+        self.disk_space = disk_space
         self.is_following = True
         self._is_shown = True
         self._followers, self._handles = followers, handles
@@ -212,7 +212,7 @@ class _Watching:
         self._next_line = 0.0
         self._interrupted: list[int] | None = None
 
-    def look(self, taken: Callable[[Taken], None] | None) -> Watch:
+    def poll(self, taken: Callable[[Taken], None] | None) -> Watch:
         """Take in what is new."""
         now = self._clock()
         if self.is_following:
@@ -237,10 +237,10 @@ class _Watching:
             played_out=tuple(follower.device.name for follower in self._followers if follower.played_out),
             rehearsal=any(hello.is_rehearsal for of in hellos for hello in of.values()),
             links=tuple(
-                link.look(now, seen, status, tuple(of.values()), has_ended=seen.device in ended)
+                link.evaluate(now, seen, status, tuple(of.values()), has_ended=seen.device in ended)
                 for link, seen, status, of in zip(self._links, self._devices, statuses, hellos, strict=True)
             ),
-            disk=self.room.look(now),
+            disk=self.disk_space.poll(now),
         )
 
     def show(self, watch: Watch, report: Callable[[Watch], None]) -> None:

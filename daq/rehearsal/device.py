@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 
 from standbook.daq.errors import LinkError
 from standbook.daq.rehearsal.fault_catalogue import ClockOff
-from standbook.daq.rehearsal.ground_truth import Ledger, Sent, account
+from standbook.daq.rehearsal.ground_truth import GroundTruth, TransmitLog, account
 from standbook.daq.rehearsal.link_fault_injection import on_the_link
 from standbook.daq.rehearsal.pseudo_terminal import drained, open_terminal, unread
 from standbook.daq.rehearsal.script import Event, Part, PlayedEdge, PlayedStream, Said, Table, boots, script
@@ -28,10 +28,10 @@ from standbook.daq.wire.encoder import encode_frame, note_body
 from standbook.daq.wire.hello import WireChannel, WireLine
 
 __all__ = [
+    "GroundTruth",
     "PlayedEdge",
     "PlayedStream",
     "RehearsalDevice",
-    "Sent",
     "Table",
     "WireChannel",
     "WireLine",
@@ -122,7 +122,7 @@ class RehearsalDevice:
         self._ring = _Ring(ring_bytes)
         self._master, self._spy = -1, -1
         self._moved = moved
-        self._ledger = Ledger()
+        self._ledger = TransmitLog()
         self._planned: list[Part] = []
         self._dropped: list[Part] = []
         self._frames_dropped = 0
@@ -147,7 +147,7 @@ class RehearsalDevice:
         *,
         wait: float | None = None,
         begin: Callable[[], bool] | None = None,
-    ) -> Sent:
+    ) -> GroundTruth:
         """Wait for a reader, then play the table.
 
         Parameters
@@ -331,7 +331,7 @@ class RehearsalDevice:
             self._drop(self._ring.frames.popleft())
         self._ring.size = self._ring.begun = 0
 
-    def _result(self, *, complete: bool) -> Sent:
+    def _result(self, *, complete: bool) -> GroundTruth:
         return account(
             self._ledger,
             boots(self.table, self.faults),
@@ -352,7 +352,7 @@ def play(
     wait: float | None = None,
     stop: threading.Event | None = None,
     port_buffer: int | None = None,
-) -> Sent:
+) -> GroundTruth:
     """Serve a table once; ``announce`` is told the port's path before the device waits for its reader."""
     with RehearsalDevice(table, time_scale=time_scale, faults=faults, port_buffer=port_buffer) as device:
         if announce is not None:

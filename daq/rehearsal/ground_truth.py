@@ -1,7 +1,7 @@
 """The truth about a play: which rows left a made-up device whole, which did not, and why.
 
 Read back from the very bytes that went out, by a plain loop over delimiters that shares nothing with the decoder of
-recordings: a record can be held to it. Rows are counted since boot here, and over the whole table in ``Sent``.
+recordings: a record can be held to it. Rows are counted since boot here, and over the whole table in ``GroundTruth``.
 """
 
 import struct
@@ -31,7 +31,7 @@ class Whole:
 
 
 @dataclass(frozen=True, slots=True)
-class Sent:
+class GroundTruth:
     """What became of a table."""
 
     rows_sent: Mapping[int, int]  # left whole, by stream number
@@ -62,7 +62,7 @@ def _range(first: int, rows: int) -> str:
     return f"row {first}" if rows == 1 else f"rows {first} to {first + rows - 1}"
 
 
-class Ledger:
+class TransmitLog:
     """What goes out, byte by byte; every frame of rows that is whole is entered."""
 
     def __init__(self) -> None:
@@ -96,7 +96,7 @@ class Ledger:
 
 
 def account(
-    ledger: Ledger,
+    log: TransmitLog,
     boots: Sequence[Boot],
     rows: Mapping[int, int],
     planned: Sequence[Part],
@@ -104,12 +104,12 @@ def account(
     *,
     frames_dropped: int,
     complete: bool,
-) -> Sent:
+) -> GroundTruth:
     """Tell what became of a table from what went out, what was meant to, and what had no room.
 
     Parameters
     ----------
-    ledger : Ledger
+    log : TransmitLog
         All that went out.
     boots : sequence of Boot
         Where the rows of each start lie in the table.
@@ -118,12 +118,12 @@ def account(
     planned, dropped : sequence of Part
         Rows whose time came; of these, what had no room.
     """
-    whole = ledger.whole()
+    whole = log.whole()
     skipped = {boot.table.boot & 0xFF: boot.skipped for boot in boots}
     went = [Part(of.stream, first + skipped[of.boot][of.stream], count) for of in whole for first, count in of.ranges]
     told = (went, planned, dropped)
     masks = {stream: [_mask(parts, stream, size) for parts in told] for stream, size in rows.items()}
-    return Sent(
+    return GroundTruth(
         rows_sent={stream: int(sent.sum()) for stream, (sent, _, _) in masks.items()},
         rows_dropped={stream: int((lost & ~sent).sum()) for stream, (sent, _, lost) in masks.items()},
         dropped=tuple((s, *run) for s, (sent, _, lost) in masks.items() for run in runs(lost & ~sent)),

@@ -1,1 +1,5 @@
-"""Run."""
+"""The run folder.
+
+Takes and gives its files: lock, record, samples, marks, additions, revisions.
+May import: daq/config, daq/storage, daq/wire.
+"""

@@ -17,7 +17,7 @@ from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.quantity import Mass, Quantity, Residual
 from standbook.daq.run.lock import PLAN_FILE
-from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST, read_manifest, verify, write_manifest
 
@@ -167,7 +167,7 @@ def write_addition(run_folder: Path, build: Callable[[Path], None]) -> Path:
     place = run_folder / ADDITIONS / f"{number:03d}"
     try:
         place.parent.mkdir(exist_ok=True)
-        with staged(place) as beside:
+        with atomic_path(place) as beside:
             beside.mkdir()
             build(beside)
             write_manifest(beside, parents=[run_folder / MANIFEST, *(path / MANIFEST for path in before[-1:])])

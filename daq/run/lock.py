@@ -15,7 +15,7 @@ from typing import Any
 
 from standbook.daq.config.campaign import CALIBRATIONS, STAND_FILE, Campaign
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason, sync_folder
 from standbook.daq.storage.manifest import sha256_of
 
@@ -95,7 +95,7 @@ def lock_campaign(
     contents[LOCK_FILE] = (json.dumps(told, indent=1) + "\n").encode()
     try:
         place.parent.mkdir(exist_ok=True)
-        with staged(place) as beside:
+        with atomic_path(place) as beside:
             for name, content in contents.items():
                 (beside / name).parent.mkdir(parents=True, exist_ok=True)
                 (beside / name).write_bytes(content)

@@ -9,7 +9,7 @@ from pathlib import Path
 from standbook.daq.errors import RecordError
 from standbook.daq.run.additions import additions_of
 from standbook.daq.run.run_folder import ANALYSIS
-from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST, verify, write_manifest
 
@@ -83,7 +83,7 @@ def write_revision(folder: Path, revision: str, build: Callable[[Path], None]) -
         place.parent.mkdir(exist_ok=True)
     except OSError as error:
         raise RecordError(f"{place}: cannot be made: {reason(error)}") from error
-    with staged(place) as beside:
+    with atomic_path(place) as beside:
         beside.mkdir()
         build(beside)
         parents = [folder / MANIFEST, *(addition / MANIFEST for addition in additions_of(folder)[-1:])]

@@ -38,7 +38,7 @@ from standbook.daq.run.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, 
 from standbook.daq.run.merged_rows import AddedFill, merge, read_fills
 from standbook.daq.run.record_summary import Gap, RecordSummary, read_record
 from standbook.daq.run.samples_file import read_samples
-from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST, Manifest, read_manifest, write_manifest
 from standbook.daq.storage.manifest import verify as verify_manifest
@@ -232,7 +232,7 @@ def create_run(
         place.parent.mkdir(exist_ok=True)
         if source == "recorded":
             _check_space(campaign, place.parent, free)
-        with staged(place) as beside:
+        with atomic_path(place) as beside:
             layouts = saved_files(campaign.folder, [device.name for device in campaign.stand.device])
             for path, content in {**_judged_by(campaign, lock), **layouts}.items():
                 (beside / path).parent.mkdir(parents=True, exist_ok=True)

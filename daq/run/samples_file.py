@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.errors import RecordError
 from standbook.daq.quantity import dimension_of, parse_unit
-from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.atomic_write import atomic_path
 
 FILE_KEY = "standbook"
 FORMAT = 1
@@ -112,7 +112,10 @@ def write_samples(path: Path, header: SamplesHeader, pieces: Iterable[Piece]) ->
         The disk refused.
     """
     rows = 0
-    with staged(path) as beside, beside.open("wb") as file:  # by name it would have to be UTF-8, and could be a URI
+    with (
+        atomic_path(path) as beside,
+        beside.open("wb") as file,
+    ):  # by name it would have to be UTF-8, and could be a URI
         writer = None
         try:
             for piece in pieces:

@@ -11,7 +11,7 @@ from standbook.daq.errors import RecordError, StandError
 from standbook.daq.run.record_summary import NoteRecord, RecordSummary
 from standbook.daq.run.run_folder import ASIDE, RAW, RECORD_FILE, SAMPLES, read_run_files
 from standbook.daq.sealing.seal import seal
-from standbook.daq.storage.atomic_write import staged
+from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST, covered, read_manifest, sha256_of
 
@@ -41,7 +41,7 @@ def rebuild(folder: Path, into: Path) -> RecordSummary:
     if not into.resolve().parent.is_dir():
         raise RecordError(f"{into}: its parent folder does not exist; make it first")
     remarks, names = _checked(folder)
-    with staged(into.resolve()) as beside:
+    with atomic_path(into.resolve()) as beside:
         try:
             (beside / RAW).mkdir(parents=True)
             for name in names:

@@ -12,10 +12,10 @@ from standbook.daq.arrays import Ints
 from standbook.daq.capture.process_status import missing_journal, read_status
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.decoding.decode_text import recover_lines
-from standbook.daq.decoding.decode_wire import Recovered, Rows, Stream, recover_wire
+from standbook.daq.decoding.decode_wire import DecodedDevice, Stream, StreamSegment, recover_wire
 from standbook.daq.decoding.device_alignment import align
 from standbook.daq.decoding.device_clock import scaled_arrivals
-from standbook.daq.decoding.device_stream import Tape, read_tapes
+from standbook.daq.decoding.device_stream import DeviceStream, read_tapes
 from standbook.daq.decoding.loss_account import device_record, find_t_zero, silent_device, stream_record
 from standbook.daq.errors import RecordError
 from standbook.daq.run.marks import MARKS_FILE, CrewMark, read_marks
@@ -32,9 +32,9 @@ from standbook.daq.sealing.calibrated_columns import (
     tagged_columns,
     with_supply,
 )
-from standbook.daq.storage.atomic_write import clear_staged, write_staged
+from standbook.daq.storage.atomic_write import clear_staged, write_atomic
 from standbook.daq.storage.durable_file import reason
-from standbook.daq.storage.folder_lock import is_held
+from standbook.daq.storage.folder_lock import is_folder_locked
 from standbook.daq.storage.manifest import MANIFEST
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.saved_layouts import load_layouts
@@ -65,8 +65,8 @@ def seal(folder: Path, *, remarks: Sequence[NoteRecord] = ()) -> RecordSummary:
         )
     files = read_run_files(folder)
     refuse_while_recording(folder / RAW)
-    tapes = read_tapes(folder / RAW)
-    devices = recover(folder, files.stand, tapes)
+    device_streams = read_tapes(folder / RAW)
+    devices = decode_run(folder, files.stand, device_streams)
     if not files.info.rehearsal:
         for device in devices:
             if device.rehearsal:
@@ -75,13 +75,13 @@ def seal(folder: Path, *, remarks: Sequence[NoteRecord] = ()) -> RecordSummary:
                     "the run is not a rehearsal; record it again with --rehearsal"
                 )
     t_zero, missing = find_t_zero(files.plan.test, devices)
-    marks = place_marks(read_marks(folder / MARKS_FILE), tapes, devices)
-    return finish(folder, files, devices, t_zero, missing, marks=marks, remarks=remarks)
+    marks = place_marks(read_marks(folder / MARKS_FILE), device_streams, devices)
+    return write_sealed_run(folder, files, devices, t_zero, missing, marks=marks, remarks=remarks)
 
 
 def refuse_while_recording(raw: Path) -> None:
     """Refuse a folder that a capture process still writes into: it may outlive the program that started it."""
-    if not is_held(raw):
+    if not is_folder_locked(raw):
         return
     told = (read_status(path) for path in sorted(raw.glob("*_capture.json")))
     living = [status for status in told if status is not None and status.exit_code is None]
@@ -90,10 +90,10 @@ def refuse_while_recording(raw: Path) -> None:
     raise RecordError(f"{raw}: still being recorded: {names}; end that first: {what}")
 
 
-def finish(
+def write_sealed_run(
     folder: Path,
     files: RunFiles,
-    devices: Sequence[Recovered],
+    devices: Sequence[DecodedDevice],
     t_zero: TZeroRecord | None,
     missing: str | None,
     *,
@@ -113,12 +113,12 @@ def finish(
     summary = RecordSummary(
         devices=records, t_zero=t_zero, t_zero_missing=missing, marks=tuple(marks), remarks=tuple(remarks)
     )
-    write_staged(folder / RECORD_FILE, summary.text().encode())
+    write_atomic(folder / RECORD_FILE, summary.text().encode())
     seal_run(folder)
     return summary
 
 
-def recover(folder: Path, stand: Stand, tapes: Mapping[str, Tape]) -> list[Recovered]:
+def decode_run(folder: Path, stand: Stand, device_streams: Mapping[str, DeviceStream]) -> list[DecodedDevice]:
     """Decode all journals of a run, devices in the stand's order and on one time base.
 
     Parameters
@@ -127,7 +127,7 @@ def recover(folder: Path, stand: Stand, tapes: Mapping[str, Tape]) -> list[Recov
         The run, for its saved layouts.
     stand : Stand
         Names the devices.
-    tapes : mapping of device to Tape
+    device_streams : mapping of device to DeviceStream
         What the journals hold, from :func:`read_tapes`.
 
     Raises
@@ -138,62 +138,73 @@ def recover(folder: Path, stand: Stand, tapes: Mapping[str, Tape]) -> list[Recov
         A saved layout is damaged.
     """
     known = [device.name for device in stand.device]
-    for name in tapes.keys() - set(known):
+    for name in device_streams.keys() - set(known):
         raise RecordError(f"{folder / RAW}: holds a journal of {name}, but the stand has only {', '.join(known)}")
-    origin = _origin(tapes)
+    origin = _origin(device_streams)
     found = []
     for device in stand.device:
-        if device.name in tapes:
+        if device.name in device_streams:
             layouts = load_layouts(folder, device.name) if device.text_lines is None else ()
-            found.append(_recover(tapes[device.name], device, stand, origin, layouts))
+            found.append(_recover(device_streams[device.name], device, stand, origin, layouts))
     return align(found, stand)
 
 
-def _origin(tapes: Mapping[str, Tape]) -> int:
+def _origin(device_streams: Mapping[str, DeviceStream]) -> int:
     """Return the first arrival of all devices, about which a fast rehearsal is stretched. [ns]."""
-    starts = [int(reel.arrival_ns[0]) for tape in tapes.values() for reel in tape.reels if reel.arrival_ns.size]
+    starts = [
+        int(opening.arrival_ns[0])
+        for device_stream in device_streams.values()
+        for opening in device_stream.openings
+        if opening.arrival_ns.size
+    ]
     return min(starts, default=0)
 
 
 def place_marks(
-    marks: Sequence[CrewMark], tapes: Mapping[str, Tape], devices: Sequence[Recovered]
+    marks: Sequence[CrewMark], device_streams: Mapping[str, DeviceStream], devices: Sequence[DecodedDevice]
 ) -> tuple[MarkRecord, ...]:
     """Put the crew's marks on the record's time base: the boot clock as the journals have it, through all clock steps.
 
     A mark lies as the computer saw it; rows are later than they were taken by the least delay of their link.
     """
-    offsets = next((tape.wall_offsets for tape in tapes.values() if tape.wall_offsets), ())
+    offsets = next(
+        (device_stream.wall_offsets for device_stream in device_streams.values() if device_stream.wall_offsets), ()
+    )
     scale = max((device.time_scale for device in devices), default=1.0)
     placed = []
     for mark in marks:
         # Of several starts of the computer, the one whose wall clock agrees with the mark's.
         host = min((mark.boottime_ns + offset for offset in offsets), key=lambda at: abs(at - mark.wall_ns), default=0)
-        host = int(scaled_arrivals(np.array([host if offsets else mark.wall_ns]), _origin(tapes), scale)[0])
+        host = int(scaled_arrivals(np.array([host if offsets else mark.wall_ns]), _origin(device_streams), scale)[0])
         placed.append(
             MarkRecord(number=mark.number, text=mark.text, key=mark.key, by=mark.by, host_ns=host, struck=mark.struck)
         )
     return tuple(placed)
 
 
-def _recover(tape: Tape, device: Device, stand: Stand, origin_ns: int, layouts: Sequence[Hello]) -> Recovered:
+def _recover(
+    device_stream: DeviceStream, device: Device, stand: Stand, origin_ns: int, layouts: Sequence[Hello]
+) -> DecodedDevice:
     tolerance = device.clock_tolerance.value
     if device.text_lines is None:
-        return recover_wire(tape, origin_ns=origin_ns, tolerance=tolerance, serial=device.serial, layouts=layouts)
+        return recover_wire(
+            device_stream, origin_ns=origin_ns, tolerance=tolerance, serial=device.serial, layouts=layouts
+        )
     streams = {item.stream for item in stand.input if item.device == device.name}
     name = streams.pop() if len(streams) == 1 else DEFAULT_STREAM
-    return recover_lines(tape, device.text_lines, stream=name, tolerance=tolerance)
+    return recover_lines(device_stream, device.text_lines, stream=name, tolerance=tolerance)
 
 
 def _tagged(stream: Stream, device: str, files: RunFiles) -> list[Tagged]:
     return tagged_columns(stream.channels, device, stream.told, files)
 
 
-def _host_ns(device: Recovered, rows: Rows) -> Ints:
+def _host_ns(device: DecodedDevice, rows: StreamSegment) -> Ints:
     assert device.clock is not None  # noqa: S101 - where there are rows there is a clock
     return device.clock.to_host_ns(rows.key, rows.ticks)
 
 
-def _supplies(devices: Sequence[Recovered], files: RunFiles) -> dict[str, Supply]:
+def _supplies(devices: Sequence[DecodedDevice], files: RunFiles) -> dict[str, Supply]:
     needed = needed_supplies(files.stand)
     found: dict[str, Supply] = {}
     for device in devices:
@@ -209,7 +220,7 @@ def _supplies(devices: Sequence[Recovered], files: RunFiles) -> dict[str, Supply
 
 
 def _write_streams(
-    folder: Path, files: RunFiles, device: Recovered, supplies: Mapping[str, Supply]
+    folder: Path, files: RunFiles, device: DecodedDevice, supplies: Mapping[str, Supply]
 ) -> dict[str, StreamRecord]:
     try:
         (folder / SAMPLES).mkdir(exist_ok=True)
@@ -236,7 +247,7 @@ def _write_streams(
 
 
 def _pieces(
-    device: Recovered, stream: Stream, tagged: Sequence[Tagged], supplies: Mapping[str, Supply]
+    device: DecodedDevice, stream: Stream, tagged: Sequence[Tagged], supplies: Mapping[str, Supply]
 ) -> Iterator[Piece]:
     for rows in stream.segments:
         host_ns = _host_ns(device, rows)

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pyarrow as pa
 
-from standbook.daq.decoding.decode_wire import Recovered, Stream
+from standbook.daq.decoding.decode_wire import DecodedDevice, Stream
 from standbook.daq.decoding.device_stream import read_tapes
 from standbook.daq.decoding.loss_account import find_t_zero, stream_record
 from standbook.daq.errors import EXIT_FINDINGS, EXIT_FINE, RecordError, StandError
@@ -22,8 +22,8 @@ from standbook.daq.run.record_summary import DeviceRecord, Gap, RecordSummary, r
 from standbook.daq.run.revision import revision_folder, revisions_of
 from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, check_run, read_run_files, samples_path
 from standbook.daq.run.samples_file import Samples, read_samples
-from standbook.daq.sealing.seal import recover
-from standbook.daq.storage.folder_lock import is_held
+from standbook.daq.sealing.seal import decode_run
+from standbook.daq.storage.folder_lock import is_folder_locked
 from standbook.daq.storage.manifest import MANIFEST, Manifest, verify
 
 GAPS_TOLD = 3  # in one line; the rest are counted
@@ -274,16 +274,16 @@ def _check(
     return StreamCheck(device, name, rows.sequence.size, filled, spans, tuple(gaps), t_zero_ns)
 
 
-def _decoded(folder: Path, files: RunFiles | None, found: _Findings) -> list[Recovered] | None:
+def _decoded(folder: Path, files: RunFiles | None, found: _Findings) -> list[DecodedDevice] | None:
     if files is None:
         return None
     if files.info.source == "imported":
         found.checks.append("imported: the samples are not compared with the CSV again; its hash is")
         return None
-    return found.attempt(lambda: recover(folder, files.stand, read_tapes(folder / RAW)), found.findings)
+    return found.attempt(lambda: decode_run(folder, files.stand, read_tapes(folder / RAW)), found.findings)
 
 
-def _stream_named(devices: Sequence[Recovered], device: str, name: str) -> tuple[Stream | None, bool]:
+def _stream_named(devices: Sequence[DecodedDevice], device: str, name: str) -> tuple[Stream | None, bool]:
     """Find a stream in a fresh decode, and tell whether its layout changed, so that it goes on under another name."""
     streams = [stream for one in devices if one.device == device for stream in one.streams]
     found = next((stream for stream in streams if stream.name == name), None)
@@ -356,11 +356,11 @@ def _against_raw(samples: Samples, stream: Stream | None) -> Iterator[str]:
 def _unsealed(folder: Path) -> Verification:
     files = read_run_files(folder)
     told = [f"not sealed yet, so only the journals were checked; seal it with: standbook recover {folder}"]
-    if is_held(folder / RAW):
+    if is_folder_locked(folder / RAW):
         told = ["still being recorded; only what the journals hold by now was checked"]
     if (folder / SAMPLES).exists():
         told.append(f"has {SAMPLES} but no {MANIFEST}: sealing was interrupted, or the manifest is lost")
-    devices = recover(folder, files.stand, read_tapes(folder / RAW))
+    devices = decode_run(folder, files.stand, read_tapes(folder / RAW))
     t_zero, _ = find_t_zero(files.plan.test, devices)
     streams = []
     for device in devices:
@@ -375,7 +375,7 @@ def _unsealed(folder: Path) -> Verification:
     return Verification(False, tuple(streams), (), tuple(told), ())
 
 
-def _unsealed_losses(device: Recovered) -> Iterator[str]:
+def _unsealed_losses(device: DecodedDevice) -> Iterator[str]:
     if device.damaged_frames or device.undecoded_frames or device.lost_edges:
         yield (
             f"{device.device}: {device.damaged_frames} damaged frames, {device.undecoded_frames} of unknown layout or "

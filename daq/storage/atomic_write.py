@@ -15,7 +15,7 @@ from standbook.daq.storage.durable_file import reason, sync_folder
 
 
 @contextmanager
-def staged(place: Path) -> Iterator[Path]:
+def atomic_path(place: Path) -> Iterator[Path]:
     """Give a path beside ``place`` to build a file or a folder at; put it in place when the block ends well.
 
     Raises
@@ -41,9 +41,9 @@ def clear_staged(folder: Path) -> None:
         _remove(left)
 
 
-def write_staged(place: Path, content: bytes) -> None:
-    """Write one file whole; as for :func:`staged`."""
-    with staged(place) as beside:
+def write_atomic(place: Path, content: bytes) -> None:
+    """Write one file whole; as for :func:`atomic_path`."""
+    with atomic_path(place) as beside:
         beside.write_bytes(content)
 
 

@@ -15,7 +15,7 @@ if sys.platform != "win32":
 
 
 @contextmanager
-def held(folder: Path) -> Iterator[None]:
+def hold_folder_lock(folder: Path) -> Iterator[None]:
     """Hold a folder until the block ends; many may."""
     with _opened(folder) as descriptor:
         if sys.platform != "win32" and descriptor is not None:
@@ -24,7 +24,7 @@ def held(folder: Path) -> Iterator[None]:
         yield
 
 
-def is_held(folder: Path) -> bool:
+def is_folder_locked(folder: Path) -> bool:
     """Tell whether somebody, this process included, holds a folder."""
     with _opened(folder) as descriptor:
         if sys.platform != "win32" and descriptor is not None:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from standbook.daq.errors import RecordError
-from standbook.daq.storage.atomic_write import write_staged
+from standbook.daq.storage.atomic_write import write_atomic
 from standbook.daq.storage.durable_file import reason
 
 MANIFEST = "manifest.json"
@@ -83,7 +83,7 @@ def write_manifest(folder: Path, *, leave_out: Iterable[str] = (), parents: Iter
         raise RecordError(f"{place}: already sealed; what is sealed is never touched again")
     files = {name: sha256_of(folder / name) for name in covered(folder, leave_out=leave_out)}
     above = {_relative(parent, folder): sha256_of(parent) for parent in parents}
-    write_staged(place, _spelling({"format": FORMAT, "files": files, "parents": above}))
+    write_atomic(place, _spelling({"format": FORMAT, "files": files, "parents": above}))
     return Manifest(sha256_of(place), files, above)
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from standbook.daq.errors import ConfigError, FrameError
-from standbook.daq.storage.atomic_write import write_staged
+from standbook.daq.storage.atomic_write import write_atomic
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.wire.hello import Hello
 
@@ -59,7 +59,7 @@ def write_layouts(folder: Path, device: str, hellos: Iterable[Hello], saved_utc:
     }
     place = layouts_path(folder, device)
     place.parent.mkdir(parents=True, exist_ok=True)
-    write_staged(place, (json.dumps(told, indent=1, ensure_ascii=False) + "\n").encode())
+    write_atomic(place, (json.dumps(told, indent=1, ensure_ascii=False) + "\n").encode())
     return place
 
 

@@ -16,7 +16,7 @@ What cannot be known from the frames alone, and is not claimed:
 - what ``daq.wire.line_edges`` says of edges;
 - which 2**32 ticks the recording began in, when the true row rate departs from the nominal so far that it
   makes half a rollover since boot (36 min at 1 MHz: 1 % after 60 h). Ticks stay right among themselves;
-  ``same_epoch`` puts several streams of a device on one count.
+  ``align_tick_epochs`` puts several streams of a device on one count.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -158,7 +158,7 @@ def assemble(blocks: Sequence[SampleBlock], beats: Sequence[Beat], edges: Sequen
     return Assembly(hello, tuple(segments))
 
 
-def same_epoch(assemblies: Sequence[Assembly]) -> tuple[Assembly, ...]:
+def align_tick_epochs(assemblies: Sequence[Assembly]) -> tuple[Assembly, ...]:
     """Put the streams of one device on one count of ticks, that of the first assembly.
 
     Each stream unwraps its first ticks from its own row number; a row rate far from nominal can put one a

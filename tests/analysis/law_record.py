@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.physics.blowdown import Discharge, discharge_history
 
 AMBIENT = 101325.0
-EXACT = SensorTerms()
-NO_NOTES = NoteTerms()
-MASS_ONLY = NoteTerms(mass_u=0.02)
+EXACT = SensorUncertainties()
+NO_NOTES = NoteUncertainties()
+MASS_ONLY = NoteUncertainties(mass_u=0.02)
 CDA = 1.353e-5  # empties 10 L in about 10 s from 35 bar
 TRUTH = Discharge(35e5, 0.020, 1.48, CDA, 998.2, AMBIENT, 0.031, exponent_drift=-0.31)
 
@@ -21,7 +21,7 @@ def make(truth=TRUTH, *, rate=1000.0, duration=9.0, noise=0.0, seed=0, lead=2.5,
     clean = discharge_history(np.minimum(time, duration), truth)
     end = discharge_history(np.array([duration]), truth)
     pressure = clean.pressure + noise * np.random.default_rng(seed).standard_normal(time.size)
-    return FlowRecord(
+    return DischargeRecord(
         time=time,
         pressure=pressure,
         back_pressure=truth.back_pressure,

@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 
 from standbook.analysis.discharge.direct_cda import direct_cda
 from standbook.analysis.discharge.exponent import exponent_from_pv
-from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.kinds.static_fire import analyse_static_fire, firing_impulse
 from standbook.analysis.physics.blowdown import Discharge, discharge_history
-from standbook.analysis.physics.impulse import seen
+from standbook.analysis.physics.impulse import integrate
 from standbook.analysis.physics.impulse_limits import verdict
 from standbook.analysis.signal.valve_events import closing_time, opening_time
 from standbook.analysis.simulation.draw import Draw, Errors
@@ -32,8 +32,8 @@ from tests.studies.impulse_coverage import NEEDED, campaign_for_study
 # A change of digits in the last places only: sums run in another order.
 SAME = 1e-9
 FEW = settings(max_examples=10, deadline=None)
-SENSOR = SensorTerms(gain_u=0.003, zero_u=7e3)
-NOTES = NoteTerms(ullage_volume_u=5e-5, mass_u=0.03, density_u=0.3, ambient_u=50.0, clock_u=1e-5, end_u=0.005)
+SENSOR = SensorUncertainties(gain_u=0.003, zero_u=7e3)
+NOTES = NoteUncertainties(ullage_volume_u=5e-5, mass_u=0.03, density_u=0.3, ambient_u=50.0, clock_u=1e-5, end_u=0.005)
 
 
 # --- a cold flow ---------------------------------------------------------------------------------------------
@@ -46,7 +46,7 @@ def flow():
     clean = discharge_history(instants, truth)
     noisy = clean.pressure + 5e3 * np.random.default_rng(1).standard_normal(instants.size)
     mass = 998.2 * float(clean.volume[-1] - 0.02)
-    return FlowRecord(instants, noisy, 101325.0, 998.2, 0.0, float(instants[-1]), 0.02, mass)
+    return DischargeRecord(instants, noisy, 101325.0, 998.2, 0.0, float(instants[-1]), 0.02, mass)
 
 
 def found(record, sensor=SENSOR, notes=NOTES):
@@ -126,7 +126,7 @@ KEPT = (TIMES < 5.0) | (TIMES > 5.04)
 
 @given(st.lists(st.floats(0.0, 19.999), min_size=1, max_size=6))
 def test_a_burn_that_is_cut_into_pieces_has_the_impulse_of_the_whole(cuts):
-    record = seen(TIMES[KEPT], THRUST[KEPT])
+    record = integrate(TIMES[KEPT], THRUST[KEPT])
     edges = [0.0, *sorted(cuts), 19.999]
     pieces = sum(record.between(low, high) for low, high in itertools.pairwise(edges) if high > low)
     assert pieces == pytest.approx(record.between(0.0, 19.999), rel=1e-12)
@@ -136,8 +136,8 @@ def test_a_burn_that_is_cut_into_pieces_has_the_impulse_of_the_whole(cuts):
 
 @given(st.floats(-1e6, 1e6), st.floats(-10.0, 10.0))
 def test_impulse_knows_no_zero_of_the_clock_and_is_linear_in_thrust(shift, scale):
-    whole = seen(TIMES[KEPT], THRUST[KEPT]).between(0.0, 19.9)
-    other = seen(TIMES[KEPT] + shift, scale * THRUST[KEPT]).between(shift, 19.9 + shift)
+    whole = integrate(TIMES[KEPT], THRUST[KEPT]).between(0.0, 19.9)
+    other = integrate(TIMES[KEPT] + shift, scale * THRUST[KEPT]).between(shift, 19.9 + shift)
     # a step of 1 ms near 1e6 s is known to 1e-10 s
     assert other == pytest.approx(scale * whole, rel=1e-6, abs=1e-9)
 

@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Played
+from standbook.analysis.dataset.dataset import RawStream
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.instruments import sample
 from standbook.analysis.simulation.stage import on_stand
@@ -55,6 +55,6 @@ def played(campaign, physics, *, seed=4, hum=HUM, slow=True, prediction=None, st
     calibrations = {**campaign.calibrations, "LC-1S": calibration}
     times = np.arange(physics.time[0], physics.time[-1], 1.0 / SLOW_RATE)
     read = sample(placed, stand, calibrations, draw, [copy], times, mains=60.0)
-    extra = Played(times, {"LC-1S": read.counts[:, 0].astype("int64")}, {"LC-1S": Rails(-(2**23), 2**23 - 1)})
+    extra = RawStream(times, {"LC-1S": read.counts[:, 0].astype("int64")}, {"LC-1S": Rails(-(2**23), 2**23 - 1)})
     known = dataclasses.replace(campaign, calibrations=calibrations)
     return dataset_of(known, rehearsal, stand=stand, prediction=prediction, extra={"cradle-a/copy": extra})

@@ -10,21 +10,21 @@ import numpy as np
 from standbook.analysis.discharge.direct_cda import direct_cda
 from standbook.analysis.discharge.exponent import exponent_from_pv
 from standbook.analysis.discharge.joint_fit import joint_fit
-from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.physics.blowdown import Discharge, discharge_history
 
-SENSOR = SensorTerms(gain_u=0.003, zero_u=7e3)
-NOTES = NoteTerms(ullage_volume_u=5e-5, mass_u=0.03, density_u=0.3, ambient_u=50.0, clock_u=1e-5, end_u=0.005)
+SENSOR = SensorUncertainties(gain_u=0.003, zero_u=7e3)
+NOTES = NoteUncertainties(ullage_volume_u=5e-5, mass_u=0.03, density_u=0.3, ambient_u=50.0, clock_u=1e-5, end_u=0.005)
 
 
-def record(rate: float, duration: float = 10.0) -> FlowRecord:
+def record(rate: float, duration: float = 10.0) -> DischargeRecord:
     """Return a constant-exponent flow from 35 bar with 0.1 % of 50 bar of noise."""
     instants = np.arange(-2.0, duration, 1.0 / rate)
     truth = Discharge(35e5, 0.02, 1.4, 1.4e-5, 998.2, 101325.0, 0.04, exponent_drift=-0.3)
     clean = discharge_history(instants, truth)
     noisy = clean.pressure + 5e3 * np.random.default_rng(1).standard_normal(instants.size)
     mass = 998.2 * float(clean.volume[-1] - 0.02)
-    return FlowRecord(instants, noisy, 101325.0, 998.2, 0.0, float(instants[-1]), 0.02, mass)
+    return DischargeRecord(instants, noisy, 101325.0, 998.2, 0.0, float(instants[-1]), 0.02, mass)
 
 
 def best(of: int, call: object, *arguments: object, **named: object) -> float:

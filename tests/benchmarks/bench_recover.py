@@ -31,7 +31,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from standbook.daq.decoding.decode_wire import Recovered, recover_wire
+from standbook.daq.decoding.decode_wire import DecodedDevice, recover_wire
 from standbook.daq.decoding.device_stream import read_tapes
 from standbook.daq.journal.reader import JournalWriter
 from standbook.daq.journal.record_format import Event
@@ -133,7 +133,7 @@ def plain_counts_to_parquet(folder, path, kind, channels, values):
     pq.write_table(pa.table({f"T-{n}.counts": counts[:, n] for n in range(channels)}), path)
 
 
-def to_rows(folder) -> Recovered:
+def to_rows(folder) -> DecodedDevice:
     """From the journal to ordered rows with everything missing named, on the computer's clock."""
     return recover_wire(read_tapes(folder)["cradle-a"], origin_ns=0, tolerance=1e-4)
 

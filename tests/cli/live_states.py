@@ -11,7 +11,7 @@ from standbook.daq.live.live_state import (
     MarkState,
     Phase,
     RedlineState,
-    Standing,
+    Validity,
     VesselState,
 )
 from standbook.daq.recording.link_health import LinkState
@@ -26,7 +26,7 @@ def pressure(tag, measures, value, *, tank=None, low=None, high=None, is_key=Fal
     unit = "bar(g)" if reference == "gauge" else "bar(a)"
     ends = [None if end is None else end * BAR for end in (low, high)]
     return Indication(
-        tag, measures, tank, "pressure", unit, reference, value * BAR, 0.12, Standing.INDICATED, *ends, is_key
+        tag, measures, tank, "pressure", unit, reference, value * BAR, 0.12, Validity.INDICATED, *ends, is_key
     )
 
 
@@ -35,7 +35,7 @@ def withdrawn(channel, standing, age=0.9):
 
 
 LC_1 = Indication(
-    "LC-1", "thrust", None, "force", "N", None, 1802.4, 0.12, Standing.INDICATED, 1750.0, 1930.0, is_key=True
+    "LC-1", "thrust", None, "force", "N", None, 1802.4, 0.12, Validity.INDICATED, 1750.0, 1930.0, is_key=True
 )
 PT_11 = pressure("PT-11", "tank pressure", 22.71, tank="oxidiser", low=21.5, high=23.5, is_key=True)
 PT_21 = pressure("PT-21", "tank pressure", 21.93, tank="fuel", low=22.1, high=23.2, is_key=True)
@@ -46,8 +46,8 @@ OTHERS = (
     pressure("PT-22", "tank pressure", 21.95, tank="fuel"),
     pressure("PT-23", "manifold pressure", 19.87, tank="fuel"),
     pressure("PT-32", "chamber pressure", 16.45),
-    Indication("TC-11", "temperature", None, "temperature", "degC", None, 90.25, 0.2, Standing.INDICATED),
-    Indication("VS-1", "supply voltage", None, "voltage", "V", None, 4.987, 0.2, Standing.INDICATED),
+    Indication("TC-11", "temperature", None, "temperature", "degC", None, 90.25, 0.2, Validity.INDICATED),
+    Indication("VS-1", "supply voltage", None, "voltage", "V", None, 4.987, 0.2, Validity.INDICATED),
 )
 VESSELS = (
     VesselState(

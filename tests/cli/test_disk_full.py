@@ -21,7 +21,7 @@ from standbook.daq.config.stand import read_stand
 from standbook.daq.journal.reader import journals_of, read_journal
 from standbook.daq.recording.journal_follower import Follower
 from standbook.daq.rehearsal.device import RehearsalDevice
-from standbook.daq.storage.folder_lock import is_held
+from standbook.daq.storage.folder_lock import is_folder_locked
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table
@@ -77,7 +77,7 @@ def recording(disk):
                 yield process, found[0], follower
             finally:
                 status = read_status(raw / "cradle-a_capture.json")
-                if status is not None and is_held(raw):
+                if status is not None and is_folder_locked(raw):
                     os.kill(status.pid, signal.SIGKILL)
 
 

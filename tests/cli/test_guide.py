@@ -14,7 +14,7 @@ import typer
 
 from standbook.analysis.physics import fluids
 from standbook.analysis.physics.engine import characteristic_velocity, specific_impulse, thrust_coefficient
-from standbook.analysis.physics.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
+from standbook.analysis.physics.impulse import gap_allowance, impulse_result, integrate, noise_u, vacuum_terms
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
 from standbook.analysis.physics.load_cell import Zero, drift_of, unloaded
 from standbook.analysis.results.quantities import Measured
@@ -211,7 +211,7 @@ def test_worked_zero_and_weight():
 def test_worked_impulse_budget_vacuum_and_gap():
     time = np.round(np.arange(0.0, 6.7005, 1e-3), 3)
     thrust = np.interp(time, [0.0, 0.2, 6.2, 6.7], [0.0, 5000.0, 5000.0, 0.0])
-    impulse = seen(time, thrust).between(0.0, 6.7)
+    impulse = integrate(time, thrust).between(0.0, 6.7)
     shares = [BudgetTerm(str(k), share * impulse) for k, share in enumerate((0.004, 0.003, 0.001))]
     noise = BudgetTerm("noise", noise_u(20.0, 1e-3, time.size))
     result = impulse_result(impulse, [*shares, noise], lower_bound_only=False, unseen=0.0)
@@ -235,8 +235,8 @@ def test_worked_impulse_budget_vacuum_and_gap():
     )
     on_page(f"{added:,.0f} N·s more")
     kept = (time < 3.0) | (time > 3.03)
-    holed = seen(time[kept], thrust[kept])
-    hidden = unseen_at_most(holed, start=0.0, end=6.7)
+    holed = integrate(time[kept], thrust[kept])
+    hidden = gap_allowance(holed, start=0.0, end=6.7)
     on_page(f"{1e3 * holed.lost(0.0, 6.7):.0f} ms without a sample, {hidden:.0f} N·s")
 
 

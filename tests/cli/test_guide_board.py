@@ -13,7 +13,7 @@ import pytest
 
 from standbook import daq
 from standbook.daq.config.stand import Input
-from standbook.daq.decoding.board_survey import Heard, StreamHeard
+from standbook.daq.decoding.board_survey import BoardSurvey, StreamHeard
 from standbook.daq.decoding.device_clock import tolerance_u
 from standbook.daq.wire.encoder import beat_body, encode_frame, hello_body, samples_body
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
@@ -253,7 +253,7 @@ def test_board_what_was_heard_is_in_the_command_s_words():
     made_up = hello(
         1, firmware="rehearsal 1", channels=channels, rehearsal=True, lines=(WireLine(0, "fire"), WireLine(1, "valve"))
     )
-    heard = Heard(
+    heard = BoardSurvey(
         seconds=20.0,
         received_bytes=498_074,
         frames=1202,

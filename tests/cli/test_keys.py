@@ -12,7 +12,7 @@ import pytest
 from standbook.cli.keys import Key, KeyMarks, reading_keys
 from standbook.daq.config.plan import Mark
 from standbook.daq.errors import RecordError
-from standbook.daq.host_clock import HostClocks, Instant
+from standbook.daq.host_clock import HostClocks, HostTime
 from standbook.daq.run.marks import read_marks
 from tests.cli.made_run import until
 
@@ -106,7 +106,7 @@ def test_a_process_in_the_background_leaves_the_terminal_alone(terminal, monkeyp
 
 
 def key(text, at=5):
-    return Key(text, Instant(at, at, at))
+    return Key(text, HostTime(at, at, at))
 
 
 def test_a_key_of_the_plan_drops_its_mark_at_the_instant_it_was_pressed(tmp_path):

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from standbook.cli.plain_lines import EVERY, PlainLines, status_lines
-from standbook.daq.live.live_state import Phase, Standing
+from standbook.daq.live.live_state import Phase, Validity
 from tests.cli.live_states import (
     BURN,
     DISAGREE,
@@ -53,7 +53,7 @@ def test_a_status_says_all_that_the_screen_shows():
 
 
 def test_withdrawn_values_have_a_reason_and_no_number():
-    gone = withdrawn(PT_11, Standing.NOT_RESPONDING)
+    gone = withdrawn(PT_11, Validity.NOT_RESPONDING)
     said = status_lines(picture(replace(BURN, channels=(gone, replace(gone, is_key=False)), vessels=(DISAGREE,))))
     assert "PT-11 -- bar(g) NOT RESPONDING, 0.9 s old" in said
     assert "PT-11 -- bar(g) NOT RESPONDING" in said
@@ -124,6 +124,6 @@ def test_nobody_reading_ends_the_lines():
 
 
 def test_a_channel_without_data_says_so_once():
-    silent = withdrawn(LC_1, Standing.NO_DATA, age=None)
+    silent = withdrawn(LC_1, Validity.NO_DATA, age=None)
     lines = status_lines(picture(replace(BURN, channels=(silent,))))
     assert "LC-1 -- N NO DATA YET" in lines

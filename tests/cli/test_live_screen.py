@@ -13,7 +13,7 @@ from standbook.cli.big_figures import figure_rows
 from standbook.cli.live_screen import screen_lines
 from standbook.cli.live_words import AlarmBook, link_alarms, number_in, seconds
 from standbook.daq.capture.disk_space import DiskState
-from standbook.daq.live.live_state import MarkState, Phase, Standing
+from standbook.daq.live.live_state import MarkState, Phase, Validity
 from tests.cli.live_states import (
     BURN,
     DISAGREE,
@@ -110,7 +110,7 @@ def test_the_screen_says_the_same_without_colour(monkeypatch):
     assert codes == {"0", "1", "1;7"}  # bold and reversed; nothing is dim, grey or coloured
 
 
-@pytest.mark.parametrize("standing", [one for one in Standing if not one.is_shown])
+@pytest.mark.parametrize("standing", [one for one in Validity if not one.is_shown])
 @pytest.mark.parametrize("size", [(80, 24), (132, 50)])
 def test_a_withdrawn_value_shows_its_reason_and_never_a_number(standing, size):
     one = replace(BURN, channels=(withdrawn(PT_31, standing),), vessels=(), impulse=None, redlines=(), marks=())
@@ -123,7 +123,7 @@ def test_a_withdrawn_value_shows_its_reason_and_never_a_number(standing, size):
 
 
 def test_a_value_that_is_held_although_withdrawn_is_still_not_shown():
-    held = replace(PT_11, standing=Standing.NOT_RESPONDING, is_key=False)
+    held = replace(PT_11, standing=Validity.NOT_RESPONDING, is_key=False)
     shown = text(picture(replace(BURN, channels=(LC_1, held), vessels=())))
     assert "PT-11 -- NOT RESPONDING" in shown
     assert "22.7" not in shown
@@ -144,7 +144,7 @@ def test_alarms_stand_on_top_of_everything_and_the_newest_is_never_hidden():
 
 def test_what_is_cut_off_shows_that_it_is_and_what_was_left_out_is_said_whole():
     long = "cradle-a PORT LOST: nothing new comes. /dev/ttyACM0: the port was lost (hang-up); plug it in again"
-    silent = tuple(withdrawn(channel, Standing.STALE) for channel in OTHERS)
+    silent = tuple(withdrawn(channel, Validity.STALE) for channel in OTHERS)
     state = replace(BURN, channels=(LC_1, PT_11, PT_21, PT_31, *silent))
     lines = text(picture(state, links=(LINK,) * 4, alarms=[long, "two", "three"])).splitlines()
     assert lines[1] == f"!! {long}"[:79] + "…"

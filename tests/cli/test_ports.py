@@ -15,7 +15,7 @@ import pytest
 from standbook.cli.main import run as command
 from standbook.daq.capture.serial_port import open_port
 from standbook.daq.decoding.board_survey import account_for, listen
-from standbook.daq.decoding.device_stream import Reel
+from standbook.daq.decoding.device_stream import PortOpening
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import WireChannel
 from standbook.daq.wire.saved_layouts import load_layouts
@@ -32,7 +32,7 @@ def sent(hello, rows=400):
 
 def reel_of(pieces, *, rate=1.0, every=0.01):
     arrivals = np.array([round(1e9 * (k * every / rate + 0.002)) for k in range(len(pieces))], np.int64)
-    return Reel(b"".join(pieces), np.cumsum([len(piece) for piece in pieces]), arrivals)
+    return PortOpening(b"".join(pieces), np.cumsum([len(piece) for piece in pieces]), arrivals)
 
 
 def test_a_board_is_told_with_its_streams_lines_losses_and_clock():
@@ -78,10 +78,10 @@ def test_listening_ends_after_its_time_and_pairs_bytes_with_arrivals():
             return b"abc" if Source.now < 500_000_000 else b""
 
     seen = []
-    reel = listen(Source(), 1.0, lambda: Source.now, progress=lambda gone, count: seen.append((gone, count)))
-    assert reel.stream == b"abc" * 4
-    assert reel.chunk_end.tolist() == [3, 6, 9, 12]
-    assert reel.arrival_ns.tolist() == [100_000_000, 200_000_000, 300_000_000, 400_000_000]
+    opening = listen(Source(), 1.0, lambda: Source.now, progress=lambda gone, count: seen.append((gone, count)))
+    assert opening.stream == b"abc" * 4
+    assert opening.chunk_end.tolist() == [3, 6, 9, 12]
+    assert opening.arrival_ns.tolist() == [100_000_000, 200_000_000, 300_000_000, 400_000_000]
     assert seen[-1] == (1.0, 12)
 
 

@@ -18,7 +18,7 @@ from standbook.daq.recording.journal_follower import Follower
 from standbook.daq.rehearsal.device import RehearsalDevice
 from standbook.daq.rehearsal.fault_catalogue import DroppedBytes
 from standbook.daq.run.run_folder import check_run
-from standbook.daq.storage.folder_lock import is_held
+from standbook.daq.storage.folder_lock import is_folder_locked
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table
@@ -122,7 +122,7 @@ def test_rows_on_the_disk_before_recorder_and_capture_were_killed_are_sealed(cam
         code, _, _ = made.end()
         assert code == -signal.SIGKILL
         assert not (made.folder / "manifest.json").exists()
-        until(lambda: not is_held(made.raw), "the end of capture")
+        until(lambda: not is_folder_locked(made.raw), "the end of capture")
         assert run(["recover", str(made.folder)]) == 10  # the end is not proven
     assert "WARN" not in capsys.readouterr().err
     frame = made.samples()
@@ -144,7 +144,7 @@ def test_a_capture_that_outlives_its_recorder_goes_on_and_is_not_sealed_beside(c
         assert f"still being recorded: cradle-a (process {pid}); end that first: kill {pid}" in capsys.readouterr().err
         assert not (made.folder / "manifest.json").exists()
         os.kill(pid, signal.SIGTERM)
-        until(lambda: not is_held(made.raw), "the end of capture")
+        until(lambda: not is_folder_locked(made.raw), "the end of capture")
         assert made.status().exit_code == 0
         assert run(["recover", str(made.folder)]) == 0
     assert len(made.samples()) >= 700

@@ -6,7 +6,7 @@ import pytest
 
 from standbook.cli.main import run as command
 from standbook.daq.run.run_folder import check_run
-from standbook.daq.storage.folder_lock import held
+from standbook.daq.storage.folder_lock import hold_folder_lock
 from tests.recorded_run import Player, fast_hello, new_run, plausible_counts
 
 
@@ -45,7 +45,7 @@ def test_a_killed_recording_ends_in_10_and_says_what_is_not_proven(tmp_path, cap
 
 
 def test_a_run_that_is_still_recorded_is_not_recovered(run, capsys):
-    with held(run / "raw"):
+    with hold_folder_lock(run / "raw"):
         assert "still being recorded" in told(capsys, "recover", run, code=6).err
         assert "still being recorded" in told(capsys, "verify", run, code=10).out
     assert not (run / "manifest.json").exists()

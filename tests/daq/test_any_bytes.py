@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from standbook.daq.decoding.decode_wire import recover_wire
-from standbook.daq.decoding.device_stream import Reel, Tape
+from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, hello_body, samples_body
 from tests.any_bytes import CHECKS, SCHEMA, seeds
 from tests.wire_reference import hello
@@ -95,8 +95,8 @@ def test_a_device_that_tells_nonsense_behind_right_checksums_loses_no_row(
             frames.append(encode_frame(edge_body(level, 17, level, level * 200, level * 2**24)))
             frames.append(encode_frame(beat_body(17, 255, level * 2**24, [(level, level)], [(level, level * 2**24)])))
     ends = np.cumsum([len(frame) for frame in frames])
-    reel = Reel(b"".join(frames), ends, ARRIVALS[arrival][: ends.size])
-    found = recover_wire(Tape("cradle-a", (reel,), (), 0), origin_ns=0, tolerance=1e-4)
+    opening = PortOpening(b"".join(frames), ends, ARRIVALS[arrival][: ends.size])
+    found = recover_wire(DeviceStream("cradle-a", (opening,), (), 0), origin_ns=0, tolerance=1e-4)
     rows = [(rows.counts, found.clock.to_host_ns(rows.key, rows.ticks)) for rows in found.streams[0].segments]
     assert sum(host.size for _, host in rows) == 80
     assert np.array_equal(np.sort(np.concatenate([c for c, _ in rows]), axis=0), np.sort(counts, axis=0))

@@ -193,8 +193,8 @@ def test_capture_and_recovery_read_the_board_from_a_pseudo_terminal(node, tmp_pa
                 time.sleep(0.05)
         finally:
             assert capture.stop() == 0
-    (tape,) = read_tapes(tmp_path).values()
-    device = recover_wire(tape, origin_ns=0, tolerance=1e-4)
+    (device_stream,) = read_tapes(tmp_path).values()
+    device = recover_wire(device_stream, origin_ns=0, tolerance=1e-4)
     (stream,) = device.streams
     (rows,) = stream.segments
     assert (device.damaged_frames, device.boots, device.lost_edges) == (0, 1, 0)

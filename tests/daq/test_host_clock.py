@@ -4,14 +4,14 @@ import itertools
 
 import pytest
 
-from standbook.daq.host_clock import HostClocks, Instant, clock_step
+from standbook.daq.host_clock import HostClocks, HostTime, clock_step
 
 SECOND = 1_000_000_000
-START = Instant(5 * SECOND, 1_900_000_000 * SECOND, 7 * SECOND)
+START = HostTime(5 * SECOND, 1_900_000_000 * SECOND, 7 * SECOND)
 
 
-def later(monotonic: int, wall: int, boottime: int) -> Instant:
-    return Instant(START.monotonic_ns + monotonic, START.wall_ns + wall, START.boottime_ns + boottime)
+def later(monotonic: int, wall: int, boottime: int) -> HostTime:
+    return HostTime(START.monotonic_ns + monotonic, START.wall_ns + wall, START.boottime_ns + boottime)
 
 
 @pytest.mark.parametrize(
@@ -27,7 +27,7 @@ def later(monotonic: int, wall: int, boottime: int) -> Instant:
         (later(SECOND, SECOND + 20_000_000, SECOND), (0, 20_000_000)),
     ],
 )
-def test_the_clocks_say_what_happened(after: Instant, expected: tuple[int, int] | None) -> None:
+def test_the_clocks_say_what_happened(after: HostTime, expected: tuple[int, int] | None) -> None:
     step = clock_step(START, after)
     assert (None if step is None else (step.slept_ns, step.wall_step_ns)) == expected
 

@@ -19,7 +19,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from standbook.analysis.analyse import analyse
-from standbook.analysis.dataset.dataset import Played, Weighing, dataset_from_counts
+from standbook.analysis.dataset.dataset import RawStream, Weighing, dataset_from_counts
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import TZero
 from standbook.analysis.simulation.physics import Timeline, simulate
@@ -218,7 +218,7 @@ def play(spec):
         stream = f"s{k}"
         inputs.append({**sensor.input, "device": "box", "stream": stream, "wire": f"w{k}", "kind": "counts"})
         calibrations[sensor.tag] = _calibration(sensor, step)
-        played[f"box/{stream}"] = Played(
+        played[f"box/{stream}"] = RawStream(
             times * (1.0 + rate), {sensor.tag: counts}, {sensor.tag: Rails(0, 2**sensor.bits - 1)}
         )
     stand = Stand.model_validate(

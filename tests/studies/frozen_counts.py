@@ -19,9 +19,9 @@ from standbook.analysis.simulation.story import draw_for, rehearse
 from standbook.cli.starter import PLAN_FILES, write_campaign
 from standbook.daq.config.campaign import Campaign, read_campaign
 from standbook.daq.config.signal_conversion import Rails
-from standbook.daq.live.channel_monitor import FROZEN_IN_FLOW, FROZEN_NOISE, Gauge, Ring, rows_needed
+from standbook.daq.live.channel_monitor import FROZEN_IN_FLOW, FROZEN_NOISE, ChannelMonitor, Ring, rows_needed
 from standbook.daq.live.live_clock import TimeBase
-from standbook.daq.live.live_state import Standing
+from standbook.daq.live.live_state import Validity
 from standbook.daq.rehearsal.script import Table
 
 PIECE = 20  # rows
@@ -74,19 +74,19 @@ def delay(campaign: Campaign, table: Table, tag: str, random: np.random.Generato
     base = TimeBase(1_000_000)
     names = tuple(channel.name for channel in stream.channels)
     ring = Ring(base, names, tuple(Rails(c.minimum, c.maximum) for c in stream.channels), 0.001)
-    supply = Gauge(campaign.stand.input_tagged("VS-1"), campaign.calibrations["VS-1"])
-    gauge = Gauge(item, campaign.calibrations[tag], supply if item.supply == "VS-1" else None)
+    supply = ChannelMonitor(campaign.stand.input_tagged("VS-1"), campaign.calibrations["VS-1"])
+    monitor = ChannelMonitor(item, campaign.calibrations[tag], supply if item.supply == "VS-1" else None)
     looked, every = -1.0, LOOK if in_flow else 2 * LOOK
     for first in range(0, min(start + 2000, len(counts)), PIECE):
         ticks = np.arange(first, min(first + PIECE, len(counts))) * 1000
         ring.add(ticks, counts[ticks // 1000])
         now = int(ticks[-1]) * 1000
         base.heard(int(ticks[-1]), now)
-        gauge.attach(ring)
+        monitor.attach(ring)
         supply.attach(ring)
         if first >= start - 100 and now / 1e9 - looked >= every:
             looked = now / 1e9
-            if gauge.look(now, in_flow=in_flow).standing is Standing.NOT_RESPONDING:
+            if monitor.evaluate(now, in_flow=in_flow).standing is Validity.NOT_RESPONDING:
                 return looked - at
     return None
 

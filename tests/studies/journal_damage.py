@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from standbook.daq.decoding.decode_wire import Recovered, recover_wire
+from standbook.daq.decoding.decode_wire import DecodedDevice, recover_wire
 from standbook.daq.decoding.device_stream import read_tapes
 from standbook.daq.errors import RecordError
 from standbook.daq.journal.reader import JournalFollower, JournalWriter, read_journal
@@ -186,12 +186,12 @@ def _judge(tally: Tally, found: tuple[Row, ...] | None, untouched: tuple[Row, ..
 
 def _through(folder: Path, recording: Recording, tally: Tally) -> None:
     """Take what is left to rows of counts, as recovering does."""
-    tape = read_tapes(folder)["cradle-a"]
+    device_stream = read_tapes(folder)["cradle-a"]
     tally.recovered += 1
-    tally.counts_wrong += wrong_rows(recover_wire(tape, origin_ns=0, tolerance=1e-4), recording.table)
+    tally.counts_wrong += wrong_rows(recover_wire(device_stream, origin_ns=0, tolerance=1e-4), recording.table)
 
 
-def wrong_rows(recovered: Recovered, table: Table) -> int:
+def wrong_rows(recovered: DecodedDevice, table: Table) -> int:
     """Count rows that were not played so."""
     played, wrong = table.streams[0], 0
     for stream in recovered.streams:

@@ -33,7 +33,7 @@ from standbook.daq.journal.reader import journals_of, read_journal
 from standbook.daq.rehearsal.device import RehearsalDevice
 from standbook.daq.rehearsal.script import Table
 from standbook.daq.sealing.seal import seal
-from standbook.daq.storage.folder_lock import is_held
+from standbook.daq.storage.folder_lock import is_folder_locked
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table
 from tests.wire_reference import sample_rows
@@ -89,7 +89,7 @@ def run_trial(folder: Path, table: Table, moment: float, *, parent_first: bool) 
                 with suppress(ProcessLookupError):
                     os.kill(pid, signal.SIGKILL)
             recorder.wait(PATIENCE)
-        _until(lambda: not is_held(raw), "the end of capture")
+        _until(lambda: not is_folder_locked(raw), "the end of capture")
     if len(family) < 2:
         raise SystemExit("no capture process was found beside the recorder")
     at = (killed_ns - start * 1e9) / 1e9

@@ -25,7 +25,7 @@ from standbook.daq.config.campaign import read_campaign
 from standbook.daq.recording.recorder import record_devices
 from standbook.daq.rehearsal import fault_catalogue as known
 from standbook.daq.rehearsal.device import RehearsalDevice
-from standbook.daq.rehearsal.ground_truth import Sent
+from standbook.daq.rehearsal.ground_truth import GroundTruth
 from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table, boots
 from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 from standbook.daq.rehearsal.sensor_faults import Fault
@@ -85,7 +85,7 @@ def combination(seed: int, seconds: float = SECONDS) -> list[Fault]:
 
 def played_live(
     folder: Path, faults: Sequence[Fault], *, scale: float = SCALE, seed: int = 1, seconds: float = SECONDS
-) -> tuple[Judgement, DeviceRecord, Sent]:
+) -> tuple[Judgement, DeviceRecord, GroundTruth]:
     """Play, record, seal and judge one case."""
     plain = write_campaign(folder, today=dt.datetime.now().astimezone().date())
     plan = plain / "plans/WF-03.toml"
@@ -110,7 +110,7 @@ def played_live(
         if port:
             link.symlink_to(port)
 
-    sent: list[Sent] = []
+    sent: list[GroundTruth] = []
     over = threading.Event()
     with RehearsalDevice(
         table, time_scale=scale, faults=faults, linger=0.5, ring_bytes=round(4096 * scale), moved=moved

@@ -1,1 +1,5 @@
-"""Figures."""
+"""Pictures of a report.
+
+Takes curves and results; gives SVG.
+May import: analysis/firing, analysis/report/content, analysis/results.
+"""

@@ -1,1 +1,5 @@
-"""Sections."""
+"""Page one, and the sections of evidence.
+
+Takes the content of a report; gives sections in order.
+May import: analysis/firing, analysis/report/content, analysis/report/figures, analysis/results, analysis/signal.
+"""

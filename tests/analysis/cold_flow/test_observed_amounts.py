@@ -130,7 +130,7 @@ def test_without_any_amount_there_is_one_sentence_and_no_number(early):
     assert tank(results).cda is None
     assert tank(results).exponent is None
     assert "no exponent and no CdA without an amount of liquid" in finding(results, "not-weighed").text
-    assert results.needs_eyes
+    assert results.needs_review
 
 
 def test_a_meter_that_contradicts_the_bucket_is_named_and_not_averaged(early):

@@ -7,12 +7,12 @@ import pytest
 
 from standbook.analysis.dataset.dataset import (
     LineEdge,
-    Played,
+    RawStream,
     dataset_from_counts,
     gaps_in,
     iso_time,
-    moved,
     seconds_after,
+    shift_origin,
 )
 from standbook.analysis.results.results import TZero
 from standbook.daq.config.campaign import read_campaign
@@ -39,7 +39,7 @@ def counts_of(firing, tag, reading, supply=SUPPLY):
 
 def played(firing, readings, *, rows=200, interval=1e-3, supply=SUPPLY):
     counts = {tag: np.repeat(counts_of(firing, tag, value, supply), rows) for tag, value in readings.items()}
-    return Played(interval * np.arange(rows), counts, dict.fromkeys(readings, RAILS))
+    return RawStream(interval * np.arange(rows), counts, dict.fromkeys(readings, RAILS))
 
 
 def data(firing, streams, **more):
@@ -121,7 +121,7 @@ def test_moving_the_origin_moves_channels_gaps_and_edges(firing):
     )
     found = data(firing, {"cradle-a/fast": stream}, edges=[LineEdge("valve", 1, 0.1)])
     zero = TZero("2031-06-14T12:00:00.000000000Z", "detected opening", 0.002)
-    later = moved(found, 0.1, zero)
+    later = shift_origin(found, 0.1, zero)
     assert later.t_zero == zero
     assert later.edges[0].time == pytest.approx(0.0)
     assert later.channels["LC-1"].time[0] == pytest.approx(-0.1003)

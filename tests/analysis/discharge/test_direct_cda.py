@@ -10,7 +10,7 @@ import pytest
 
 from standbook.analysis.discharge.direct_cda import direct_cda
 from standbook.analysis.discharge.joint_fit import joint_fit
-from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.physics.blowdown import Head
 from standbook.daq.errors import DataError
 from tests.analysis.law_record import AMBIENT, CDA, EXACT, MASS_ONLY, NO_NOTES, TRUTH, make
@@ -36,8 +36,8 @@ def test_direct_cda_does_not_depend_on_the_gas():
 
 def test_the_budget_of_cda_is_what_each_input_does_to_it():
     record = make(noise=5e3)
-    sensor = SensorTerms(gain_u=0.003, zero_u=7e3)
-    notes = NoteTerms(
+    sensor = SensorUncertainties(gain_u=0.003, zero_u=7e3)
+    notes = NoteUncertainties(
         mass_u=0.02, density_u=0.5, ambient_u=500.0, clock_u=1e-3, opening_u=0.01, end_u=0.01, ullage_volume_u=1e-4
     )
     got = direct_cda(record, sensor=sensor, notes=notes)
@@ -63,8 +63,8 @@ def test_the_budget_of_cda_is_what_each_input_does_to_it():
 
 
 def test_a_gauge_sensor_with_a_free_jet_does_not_feel_the_barometer():
-    notes = NoteTerms(ambient_u=5e3)
-    gauge = direct_cda(make(), sensor=SensorTerms(reads_zero_at=AMBIENT), notes=notes)
+    notes = NoteUncertainties(ambient_u=5e3)
+    gauge = direct_cda(make(), sensor=SensorUncertainties(reads_zero_at=AMBIENT), notes=notes)
     absolute = direct_cda(make(), sensor=EXACT, notes=notes)
     assert {t.source: t.u for t in gauge.budget}["ambient pressure"] == 0.0
     assert {t.source: t.u for t in absolute.budget}["ambient pressure"] > 0.0
@@ -102,8 +102,8 @@ def test_a_back_pressure_that_varies_enters_sample_by_sample():
     chamber = np.where(time > 0, AMBIENT + 20e5 * np.exp(-0.07 * np.maximum(time, 0.0)), AMBIENT)
     flowing = (time >= 0.0) & (time <= 9.0)
     mass = CDA * np.sqrt(2 * 998.2) * np.trapezoid(np.sqrt(tank - chamber)[flowing], time[flowing])
-    record = FlowRecord(time, tank, chamber, 998.2, 0.0, 9.0, expelled_mass=float(mass))
-    notes = NoteTerms(back_pressure_u=5e3, back_pressure_gain_u=0.003, free_jet=False, ambient_u=100.0)
+    record = DischargeRecord(time, tank, chamber, 998.2, 0.0, 9.0, expelled_mass=float(mass))
+    notes = NoteUncertainties(back_pressure_u=5e3, back_pressure_gain_u=0.003, free_jet=False, ambient_u=100.0)
     got = direct_cda(record, sensor=EXACT, notes=notes)
     assert got.cda == pytest.approx(CDA, rel=3e-4)
     share = {t.source: t.u / got.cda for t in got.budget}

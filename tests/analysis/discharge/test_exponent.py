@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from standbook.analysis.discharge.direct_cda import direct_cda
 from standbook.analysis.discharge.exponent import exponent_findings, exponent_from_pv
-from standbook.analysis.discharge.record import NoteTerms
+from standbook.analysis.discharge.record import NoteUncertainties
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.errors import DataError
 from tests.analysis.law_record import AMBIENT, CDA, EXACT, MASS_ONLY, NO_NOTES, TRUTH, make
@@ -82,9 +82,9 @@ def test_a_valve_never_fully_open_yields_no_exponent():
 
 
 def test_the_correlation_with_the_ullage_volume_is_signed_and_at_most_one():
-    alone = exponent_from_pv(make(), sensor=EXACT, notes=NoteTerms(ullage_volume_u=2e-4))
+    alone = exponent_from_pv(make(), sensor=EXACT, notes=NoteUncertainties(ullage_volume_u=2e-4))
     assert alone.correlation_with_ullage_volume == pytest.approx(1.0, abs=0.02)
-    mixed = exponent_from_pv(make(), sensor=EXACT, notes=NoteTerms(ullage_volume_u=5e-5, mass_u=0.05))
+    mixed = exponent_from_pv(make(), sensor=EXACT, notes=NoteUncertainties(ullage_volume_u=5e-5, mass_u=0.05))
     assert 0.0 < mixed.correlation_with_ullage_volume < 0.7
     assert exponent_from_pv(make(), sensor=EXACT, notes=MASS_ONLY).correlation_with_ullage_volume is None
 

@@ -7,7 +7,7 @@ import pytest
 
 from standbook.analysis.discharge.direct_cda import direct_cda
 from standbook.analysis.discharge.joint_fit import FITTED, joint_findings, joint_fit
-from standbook.analysis.discharge.record import NoteTerms, SensorTerms, thinned
+from standbook.analysis.discharge.record import NoteUncertainties, SensorUncertainties, thinned
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.errors import DataError
@@ -49,7 +49,11 @@ def test_the_joint_fit_recovers_truth_within_its_uncertainty_and_agrees_with_the
 
 
 def test_covariance_and_correlation_belong_together():
-    got = joint_fit(make(noise=5e3), sensor=SensorTerms(0.003, 7e3), notes=NoteTerms(mass_u=0.02, ullage_volume_u=5e-5))
+    got = joint_fit(
+        make(noise=5e3),
+        sensor=SensorUncertainties(0.003, 7e3),
+        notes=NoteUncertainties(mass_u=0.02, ullage_volume_u=5e-5),
+    )
     np.testing.assert_allclose(
         np.sqrt(np.diag(got.covariance)), [got.exponent.u, got.drift.u, got.cda.u, got.opening.u]
     )
@@ -62,7 +66,7 @@ def test_covariance_and_correlation_belong_together():
 
 def test_a_shift_in_the_joint_fit_is_what_a_refit_of_shifted_data_finds():
     record = make(noise=5e3)
-    sensor = SensorTerms(zero_u=7e3)
+    sensor = SensorUncertainties(zero_u=7e3)
     got = joint_fit(record, sensor=sensor, notes=MASS_ONLY)
     moved = joint_fit(replace(record, pressure=record.pressure + 7e3), sensor=sensor, notes=MASS_ONLY)
     shares = {t.source: t.u for t in got.budget["exponent"]}

@@ -15,7 +15,7 @@ from scipy.interpolate import CubicSpline
 from standbook.analysis.discharge.direct_cda import direct_cda
 from standbook.analysis.discharge.exponent import exponent_from_pv
 from standbook.analysis.discharge.joint_fit import joint_fit
-from standbook.analysis.discharge.record import FlowRecord, NoteTerms, SensorTerms
+from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.valve_events import closing_time, knee_time, opening_time
 
@@ -88,7 +88,7 @@ def closed_early():
     return [simulate(run_dry=False, heat=heat) for heat in (0.3, 1.0, 3.0)]
 
 
-SENSOR = SensorTerms(gain_u=0.005 / np.sqrt(3), zero_u=0.0025 * FULL_SCALE / np.sqrt(3))
+SENSOR = SensorUncertainties(gain_u=0.005 / np.sqrt(3), zero_u=0.0025 * FULL_SCALE / np.sqrt(3))
 MASS_U, VOLUME_U, DENSITY_U, AMBIENT_U, CLOCK_U = 0.0025, 0.0043 / 1.96, 0.3, 500.0, 5e-5
 
 
@@ -107,7 +107,7 @@ def analyse(truth, rng, *, rate=1000.0, noise=0.001, run_dry=False, errors=True)
     opening = opening_time(time, pressure)
     find = knee_time if run_dry else closing_time
     end = find(time, pressure, start=opening.time + 1.0)
-    notes = NoteTerms(
+    notes = NoteUncertainties(
         ullage_volume_u=VOLUME_U * ULLAGE,
         mass_u=MASS_U * truth.mass,
         density_u=DENSITY_U,
@@ -116,7 +116,7 @@ def analyse(truth, rng, *, rate=1000.0, noise=0.001, run_dry=False, errors=True)
         opening_u=opening.u,
         end_u=end.u,
     )
-    record = FlowRecord(
+    record = DischargeRecord(
         time=time,
         pressure=pressure,
         back_pressure=AMBIENT + draw(AMBIENT_U),

@@ -114,7 +114,7 @@ def test_the_demonstration_holds_the_truth_and_raises_no_caution(results, rehear
     chord = found.exponent.chord
     assert abs(chord.value - truth.exponent_chord["oxidiser"]) < 2.0 * chord.u
     assert codes(results) <= {"no-calibration", "needs-external-check"}
-    assert not results.needs_eyes
+    assert not results.needs_review
 
 
 def test_the_budget_adds_up_and_the_facts_are_there(results):
@@ -250,7 +250,7 @@ def test_the_twin_is_used_when_a_sensor_froze(campaign, rehearsal):
     results = analyse(dataset_of(campaign, rehearsal, alter=frozen("PT-11"))).results
     assert finding(results, "not-responding").channel == "PT-11"
     assert abs(tank(results).cda.value - rehearsal.truth.cda["oxidiser"]) < 3.0 * tank(results).cda.u
-    assert results.needs_eyes
+    assert results.needs_review
 
 
 def test_nothing_is_claimed_when_both_sensors_froze(campaign, rehearsal):
@@ -313,7 +313,7 @@ def test_a_flow_without_a_calibrated_sensor_has_no_numbers_and_says_why(campaign
     results = analyse(dataset_of(dataclasses.replace(campaign, calibrations=few), rehearsal)).results
     assert results.tanks == {}
     assert "no calibrated pressure channel" in finding(results, "no-tank-pressure").text
-    assert results.needs_eyes
+    assert results.needs_review
 
 
 def test_the_reference_case_is_as_accurate_as_required_and_knows_it():

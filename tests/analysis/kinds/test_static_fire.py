@@ -128,7 +128,7 @@ def test_a_clean_run_whose_plan_was_right_draws_no_caution(campaign, rehearsal, 
     right = predict(plan, campaign.stand, samples=100)
     found = analyse_static_fire(dataset_of(campaign, rehearsal, plan=plan, prediction=right)).results
     assert [f for f in found.findings if f.severity != "note"] == []
-    assert not found.needs_eyes
+    assert not found.needs_review
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.physics.impulse import impulse_result, noise_u, seen, unseen_at_most, vacuum_terms
+from standbook.analysis.physics.impulse import gap_allowance, impulse_result, integrate, noise_u, vacuum_terms
 from standbook.analysis.results.results import BudgetTerm
 
 DT = 1e-3
@@ -21,7 +21,7 @@ def trapezoid_pulse(time):
 def test_trapezoid_pulse_has_its_exact_impulse():
     # Closed form F (tc + (tr + tf)/2) = 31 750 N*s, derived.
     time = np.arange(0.0, 9.0, DT)
-    record = seen(time, trapezoid_pulse(time))
+    record = integrate(time, trapezoid_pulse(time))
     assert record.between(0.0, 8.9) == pytest.approx(31_750.0, rel=1e-12)
     # 10 % to 10 %: 31 732.5 N*s, derived; both ends fall on samples, so only rounding is left.
     assert record.between(1.02, 7.65) == pytest.approx(31_732.5, rel=1e-10)
@@ -31,7 +31,7 @@ def test_trapezoid_pulse_has_its_exact_impulse():
 def test_half_sine_falls_short_by_the_known_ratio(steps, ratio):
     # (pi/2N) cot(pi/2N), derived; printed to nine digits.
     time = np.linspace(0.0, 1.0, steps + 1)
-    record = seen(time, np.sin(np.pi * time))
+    record = integrate(time, np.sin(np.pi * time))
     assert record.between(0.0, 1.0) * math.pi / 2.0 == pytest.approx(ratio, abs=6e-10)
 
 
@@ -39,7 +39,7 @@ def test_noise_formula_agrees_with_drawn_noise():
     rng = np.random.default_rng(11)
     samples, deviation = 200, 7.0
     time = np.arange(samples) * DT
-    drawn = [seen(time, rng.normal(0.0, deviation, samples)).between(time[0], time[-1]) for _ in range(4000)]
+    drawn = [integrate(time, rng.normal(0.0, deviation, samples)).between(time[0], time[-1]) for _ in range(4000)]
     # 4000 draws know their standard deviation to 1.1 %; four of these.
     assert np.std(drawn) == pytest.approx(noise_u(deviation, DT, samples), rel=0.045)
 
@@ -48,7 +48,7 @@ def test_noise_formula_agrees_with_drawn_noise():
 def test_splitting_a_burn_adds_impulses(a, b, c):
     first, middle, last = sorted((a, b, c))
     time = np.delete(np.arange(0.0, 9.0, DT), slice(3000, 3033))
-    record = seen(time, trapezoid_pulse(time) + 40.0 * np.sin(40.0 * time))
+    record = integrate(time, trapezoid_pulse(time) + 40.0 * np.sin(40.0 * time))
     whole = record.between(first, last)
     assert record.between(first, middle) + record.between(middle, last) == pytest.approx(whole, abs=1e-8)
 
@@ -56,17 +56,17 @@ def test_splitting_a_burn_adds_impulses(a, b, c):
 def test_a_hole_adds_nothing_and_its_length_is_the_rows_lost():
     time = np.arange(0.0, 9.0, DT)
     lost = slice(3000, 3030)
-    record = seen(np.delete(time, lost), np.delete(trapezoid_pulse(time), lost))
+    record = integrate(np.delete(time, lost), np.delete(trapezoid_pulse(time), lost))
     assert record.lost(0.0, 8.0) == pytest.approx(0.030, abs=1e-12)
     assert record.between(0.0, 8.9) == pytest.approx(31_750.0 - 30 * DT * 5000.0, rel=1e-12)
-    assert unseen_at_most(record, start=0.0, end=8.0) == pytest.approx(150.0, rel=1e-12)
+    assert gap_allowance(record, start=0.0, end=8.0) == pytest.approx(150.0, rel=1e-12)
 
 
 def test_a_hole_is_charged_at_the_predicted_upper_band_where_that_is_higher():
     time = np.delete(np.arange(0.0, 9.0, DT), slice(3000, 3030))
-    record = seen(time, trapezoid_pulse(time))
+    record = integrate(time, trapezoid_pulse(time))
     band_time = np.array([0.0, 10.0])
-    hidden = unseen_at_most(
+    hidden = gap_allowance(
         record, start=0.0, end=8.0, predicted_time=band_time, predicted_high=np.array([6000.0, 6000.0])
     )
     assert hidden == pytest.approx(0.030 * 6000.0, rel=1e-12)
@@ -76,12 +76,12 @@ def test_samples_that_are_not_numbers_are_a_hole():
     time = np.arange(0.0, 9.0, DT)
     value = trapezoid_pulse(time)
     value[3000:3010] = np.nan
-    assert seen(time, value).lost(0.0, 8.0) == pytest.approx(0.010, abs=1e-12)
+    assert integrate(time, value).lost(0.0, 8.0) == pytest.approx(0.010, abs=1e-12)
 
 
 def test_record_that_starts_late_or_ends_early_counts_as_lost():
     time = np.arange(1.5, 6.0, DT)
-    assert seen(time, trapezoid_pulse(time)).lost(1.0, 7.0) == pytest.approx(0.5 + 1.0 + DT, abs=1e-9)
+    assert integrate(time, trapezoid_pulse(time)).lost(1.0, 7.0) == pytest.approx(0.5 + 1.0 + DT, abs=1e-9)
 
 
 def test_vacuum_adds_exit_area_times_ambient_times_duration():

@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pytest
 
-from standbook.analysis.physics.impulse import seen
+from standbook.analysis.physics.impulse import integrate
 from standbook.analysis.physics.load_cell import (
     SHAPE_U,
     drift_of,
@@ -54,16 +54,16 @@ def test_thrust_is_recovered_whichever_way_the_nozzle_points(sign):
         expected_step=Measured(0.0, 0.0, "N"),
     )
     assert zero.step == pytest.approx(sign * 17.2 * G, abs=0.3)
-    true = seen(time, thrust).between(-0.5, 20.5)
-    found = seen(time, reading - zero.reading).between(-0.5, 20.5)
+    true = integrate(time, thrust).between(-0.5, 20.5)
+    found = integrate(time, reading - zero.reading).between(-0.5, 20.5)
     # Zeros of 2000 samples with 2 N noise are good to 0.045 N, the sum itself to 0.3 N*s: 1 N*s and a reserve.
     assert found == pytest.approx(true, abs=4.0)
 
 
 def test_weight_left_in_would_have_been_five_percent():
     time, thrust, _, _, reading = firing(1)
-    true = seen(time, thrust).between(-0.5, 20.5)
-    found = seen(time, reading - zero_of(time, reading, BEFORE).value).between(-0.5, 19.5)
+    true = integrate(time, thrust).between(-0.5, 20.5)
+    found = integrate(time, reading - zero_of(time, reading, BEFORE).value).between(-0.5, 19.5)
     assert (found - true) / true == pytest.approx(0.05, abs=0.01)
 
 
@@ -81,8 +81,8 @@ def test_without_a_zero_after_the_step_comes_from_the_masses():
     assert drift_of(zero, Measured(17.2 * G, 1.0, "N")) is None
     findings = weight_findings("LC-1", zero, sign=1, factor=1.0, weight=None, relative_gain_u=0.0)
     assert [f.code for f in findings] == ["one-zero"]
-    true = seen(time, thrust).between(-0.5, 20.5)
-    assert seen(time, reading - zero.reading).between(-0.5, 20.5) == pytest.approx(true, abs=4.0)
+    true = integrate(time, thrust).between(-0.5, 20.5)
+    assert integrate(time, reading - zero.reading).between(-0.5, 20.5) == pytest.approx(true, abs=4.0)
 
 
 def test_share_follows_the_flow_and_is_straight_without_one():

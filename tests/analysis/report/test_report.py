@@ -14,7 +14,7 @@ from standbook.analysis.report.figures import figures, style
 from standbook.analysis.report.render import css_string, render_report
 from standbook.analysis.report.sections import run_sections
 from standbook.analysis.report.sections.page_one import page_one
-from standbook.analysis.report.terminal_summary import quick_look
+from standbook.analysis.report.terminal_summary import terminal_summary
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Finding, Verdict
@@ -495,7 +495,7 @@ def test_a_flow_with_a_serious_finding_claims_no_coverage():
 
 
 def test_the_quick_look_calls_a_lower_bound_a_recorded_part():
-    lines = list(quick_look(fixture.lower_bound()))
+    lines = list(terminal_summary(fixture.lower_bound()))
     assert any(line.startswith("Recorded part of the impulse ") for line in lines)
     assert not any(line.startswith("Total impulse ") for line in lines)
 

@@ -144,7 +144,7 @@ def test_the_worst_verdict_rules(found):
     expected = next((o for o in ("exceeds", "not shown", "within") if o in outcomes), None)
     assert found.worst_outcome == expected
     if expected in ("exceeds", "not shown"):
-        assert found.needs_eyes
+        assert found.needs_review
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"run": 3}', json.dumps({"run": "x", "impulse": 3})])

@@ -9,8 +9,8 @@ from standbook.daq.capture.disk_space import (
     STOP_TIME,
     WARN,
     WINDOW,
+    DiskSpace,
     DiskState,
-    Room,
     free_bytes,
     journal_bytes,
 )
@@ -29,47 +29,47 @@ class Disk:
         self.written_now += ours
         self.free_now -= ours + others
 
-    def room(self) -> Room:
-        return Room(FOLDER, free=lambda _: self.free_now, written=lambda _: self.written_now)
+    def disk_space(self) -> DiskSpace:
+        return DiskSpace(FOLDER, free=lambda _: self.free_now, written=lambda _: self.written_now)
 
 
-def played(disk: Disk, seconds: int, ours: int, others: int = 0) -> tuple[Room, DiskState]:
-    room = disk.room()
-    state = room.look(0.0)
+def played(disk: Disk, seconds: int, ours: int, others: int = 0) -> tuple[DiskSpace, DiskState]:
+    disk_space = disk.disk_space()
+    state = disk_space.poll(0.0)
     for second in range(1, seconds + 1):
         disk.use(ours, others)
-        state = room.look(float(second))
-    return room, state
+        state = disk_space.poll(float(second))
+    return disk_space, state
 
 
 def test_the_forecast_is_what_is_free_beyond_the_reserve_over_the_present_rate() -> None:
-    room, state = played(Disk(1000 * MB), 10, MB)
+    disk_space, state = played(Disk(1000 * MB), 10, MB)
     assert state.free_bytes == 990 * MB
     assert state.seconds_left == pytest.approx((990 * MB - RESERVE - STOP_TIME * MB) / MB)
     assert state.warning == ""
-    assert not room.is_short
+    assert not disk_space.is_short
 
 
 def test_the_forecast_is_true() -> None:
     """Going on at the present rate, recording must stop when the forecast said."""
     disk = Disk(100 * MB)
-    room, state = played(disk, 20, MB)
+    disk_space, state = played(disk, 20, MB)
     assert state.seconds_left is not None
     foretold, second = 20 + state.seconds_left, 20
-    while not room.is_short:
+    while not disk_space.is_short:
         second += 1
         disk.use(MB)
-        room.look(float(second))
+        disk_space.poll(float(second))
     assert foretold <= second <= foretold + 1.0
 
 
 def test_a_rate_that_changed_is_the_present_one_after_the_window() -> None:
     disk = Disk(100_000 * MB)
-    room, _ = played(disk, 100, 0)
+    disk_space, _ = played(disk, 100, 0)
     state = DiskState(None, None)
     for second in range(101, 101 + int(WINDOW) + 1):
         disk.use(2 * MB)
-        state = room.look(float(second))
+        state = disk_space.poll(float(second))
     assert state.seconds_left == pytest.approx(disk.free_now / (2 * MB), rel=0.001)
 
 
@@ -85,7 +85,7 @@ def test_a_disk_that_is_cleared_meanwhile_does_not_last_for_ever() -> None:
 
 
 def test_before_anything_was_written_nothing_is_foretold() -> None:
-    assert Disk(1000 * MB).room().look(0.0) == DiskState(1000 * MB, None)
+    assert Disk(1000 * MB).disk_space().poll(0.0) == DiskState(1000 * MB, None)
 
 
 def test_a_forecast_that_falls_short_is_a_warning() -> None:
@@ -97,39 +97,39 @@ def test_a_forecast_that_falls_short_is_a_warning() -> None:
 
 def test_recording_stops_while_closing_records_still_fit() -> None:
     disk = Disk(RESERVE + 1)
-    room = disk.room()
-    assert room.look(0.0).warning == ""
-    assert not room.is_short
+    disk_space = disk.disk_space()
+    assert disk_space.poll(0.0).warning == ""
+    assert not disk_space.is_short
     disk.use(2)
-    assert room.look(0.1).warning == "disk full: 1.0 MB free; recording stops now"
-    assert room.is_short
-    assert room.sentence() == (
+    assert disk_space.poll(0.1).warning == "disk full: 1.0 MB free; recording stops now"
+    assert disk_space.is_short
+    assert disk_space.sentence() == (
         "raw: recording was stopped because only 1.0 MB is free on the disk; what was received until then is written; "
         "free some space or choose another disk"
     )
 
 
 def test_the_reserve_grows_with_the_rate() -> None:
-    room, _ = played(Disk(18 * MB), 10, MB)  # 8 MB left of which 3 MB are reserved
-    assert not room.is_short
-    room, _ = played(Disk(12 * MB), 10, MB)  # 2 MB left
-    assert room.is_short
+    disk_space, _ = played(Disk(18 * MB), 10, MB)  # 8 MB left of which 3 MB are reserved
+    assert not disk_space.is_short
+    disk_space, _ = played(Disk(12 * MB), 10, MB)  # 2 MB left
+    assert disk_space.is_short
 
 
 def test_a_disk_that_nobody_can_ask_is_unknown_and_stops_nothing(tmp_path: Path) -> None:
-    room = Room(tmp_path / "none")
-    assert room.look(0.0) == DiskState(None, None)
-    assert not room.is_short
+    disk_space = DiskSpace(tmp_path / "none")
+    assert disk_space.poll(0.0) == DiskState(None, None)
+    assert not disk_space.is_short
     assert journal_bytes(tmp_path / "none") == 0
 
 
 def test_memory_does_not_grow_with_the_recording() -> None:
     disk = Disk(10**15)
-    room = disk.room()
+    disk_space = disk.disk_space()
     for step in range(100_000):
         disk.use(1000)
-        room.look(step / 10)
-    assert len(room._looks) <= WINDOW + 2
+        disk_space.poll(step / 10)
+    assert len(disk_space._looks) <= WINDOW + 2
 
 
 def test_journals_and_nothing_else_are_counted(tmp_path: Path) -> None:

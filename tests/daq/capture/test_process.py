@@ -13,7 +13,7 @@ from standbook.daq.capture.serial_port import PortInfo
 from standbook.daq.decoding.decode_wire import recover_wire
 from standbook.daq.decoding.device_stream import read_tapes
 from standbook.daq.errors import LinkError
-from standbook.daq.host_clock import Instant
+from standbook.daq.host_clock import HostTime
 from standbook.daq.journal.reader import JournalWriteError, JournalWriter
 from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
@@ -67,10 +67,10 @@ class Scene:
     def _waiting(self, until: int) -> bool:
         return any(at < until for at in self.arrivals)
 
-    def now(self) -> Instant:
+    def now(self) -> HostTime:
         slept = self.slept[1] * MS if 0 <= self.slept[0] * MS <= self.now_ns else 0
         step = self.wall_step[1] * MS if 0 <= self.wall_step[0] * MS <= self.now_ns else 0
-        return Instant(self.now_ns, 10**18 + self.now_ns + slept + step, self.now_ns + slept)
+        return HostTime(self.now_ns, 10**18 + self.now_ns + slept + step, self.now_ns + slept)
 
     def append(self, arrival_ns: int, wall_ns: int, boottime_ns: int, event: Event, data: bytes = b"") -> None:
         if self.fail_at is not None and self.now_ns >= self.fail_at * MS:
@@ -270,11 +270,11 @@ def test_sleep_and_clock_step_become_notes_and_the_gap_of_the_sleep_is_declared(
     arrivals = {ms: data if ms < 2000 else frames(ms + 30_000, ms) for ms, data in awake.items()}
     scene = Scene(arrivals, slept=(2000, 30_000), wall_step=(3000, -90_000), stop_at=4100)
     assert capture(scene, journal, scene, scene.stop).ending is Ending.STOPPED
-    tape = read_tapes(tmp_path)["cradle-a"]
-    texts = [(note.severity, note.text) for note in tape.notes]
+    device_stream = read_tapes(tmp_path)["cradle-a"]
+    texts = [(note.severity, note.text) for note in device_stream.notes]
     assert ("caution", "clock step: computer slept 30.000 s") in texts
     assert ("caution", "clock step: wall clock stepped -90.000 s") in texts
-    device = recover_wire(tape, origin_ns=0, tolerance=50e-6)
+    device = recover_wire(device_stream, origin_ns=0, tolerance=50e-6)
     (segment,) = device.streams[0].segments
     missing = np.flatnonzero(np.diff(segment.sequence) != 1)
     assert segment.sequence[missing].tolist() == [1989]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from standbook.daq.capture.sleep_inhibitor import ADVICE, kept_awake
+from standbook.daq.capture.sleep_inhibitor import ADVICE, inhibit_sleep
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no way is known to prevent sleep there")
 
@@ -23,7 +23,7 @@ def command(program: str) -> tuple[str, ...]:
 
 def test_it_is_held_while_the_block_lasts_and_not_longer(tmp_path: Path) -> None:
     told: list[str] = []
-    with kept_awake(told.append, command=command(HOLDER.format(path=str(tmp_path / "held"))), patience=20.0):
+    with inhibit_sleep(told.append, command=command(HOLDER.format(path=str(tmp_path / "held"))), patience=20.0):
         assert (tmp_path / "held").exists()
     assert not (tmp_path / "held").exists()
     assert told == []
@@ -56,7 +56,7 @@ def test_a_system_that_does_not_agree_is_told_in_one_sentence_and_work_goes_on(
 ) -> None:
     told: list[str] = []
     did = False
-    with kept_awake(told.append, command=helper, patience=0.3 if "sleep" in helper[-1] else 20.0):
+    with inhibit_sleep(told.append, command=helper, patience=0.3 if "sleep" in helper[-1] else 20.0):
         did = True
     assert did
     (sentence,) = told
@@ -68,6 +68,6 @@ def test_a_system_that_does_not_agree_is_told_in_one_sentence_and_work_goes_on(
 def test_a_system_without_a_known_way_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.platform", "plan9")
     told: list[str] = []
-    with kept_awake(told.append):
+    with inhibit_sleep(told.append):
         pass
     assert "no way is known" in told[0]

@@ -17,7 +17,7 @@ from standbook.daq.decoding.device_alignment import (
     line_edges,
     measure_shift,
 )
-from standbook.daq.decoding.device_stream import Reel, Tape
+from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
 from standbook.daq.wire.encoder import edge_body, encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 
@@ -95,8 +95,8 @@ def device(name, *, delay, rate=1.0, line="fire", fire=(4.0, 6.0), began=0.0, in
     said.sort(key=lambda item: item[0])
     ends = np.cumsum([len(data) for _, data in said])
     arrivals = np.array([round(1e9 * (at + delay)) for at, _ in said]) + 10**18
-    reel = Reel(b"".join(data for _, data in said), ends, arrivals)
-    return recover_wire(Tape(name, (reel,), (), 0), origin_ns=10**18, tolerance=50e-6)
+    opening = PortOpening(b"".join(data for _, data in said), ends, arrivals)
+    return recover_wire(DeviceStream(name, (opening,), (), 0), origin_ns=10**18, tolerance=50e-6)
 
 
 def test_two_devices_with_their_own_delays_and_clock_rates_come_onto_one_time_base():

@@ -6,20 +6,20 @@ import pytest
 
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.live.alarms import Alarms, at_words
-from standbook.daq.live.channel_monitor import Gauge, Look
-from standbook.daq.live.live_state import Standing
+from standbook.daq.live.channel_monitor import ChannelMonitor, ChannelReading
+from standbook.daq.live.live_state import Validity
 from tests.campaign_fixture import TODAY, campaign
 
 SECOND = 1_000_000_000
 TAGS = ("PT-11", "PT-12", "PT-21")
 GOOD, STALE, OPEN, CLIPPED, STILL, APART, NONE = (
-    Standing.INDICATED,
-    Standing.STALE,
-    Standing.OPEN_WIRE,
-    Standing.CLIPPED,
-    Standing.NOT_RESPONDING,
-    Standing.DISAGREES,
-    Standing.NO_DATA,
+    Validity.INDICATED,
+    Validity.STALE,
+    Validity.OPEN_WIRE,
+    Validity.CLIPPED,
+    Validity.NOT_RESPONDING,
+    Validity.DISAGREES,
+    Validity.NO_DATA,
 )
 
 
@@ -37,12 +37,14 @@ class Watch:
     """Three channels of one board, looked at when a test says so; the newest rows are 0.05 s old, or as given."""
 
     def __init__(self, stand):
-        gauges = {tag: Gauge(stand.stand.input_tagged(tag), stand.calibrations[tag]) for tag in TAGS}
-        self.alarms = Alarms(stand.stand, gauges)
+        monitors = {tag: ChannelMonitor(stand.stand.input_tagged(tag), stand.calibrations[tag]) for tag in TAGS}
+        self.alarms = Alarms(stand.stand, monitors)
 
     def at(self, seconds, *standings, age=0.05, played_out=frozenset()):
-        looks = {tag: Look(one, None, 0.0, 0, age) for tag, one in zip(TAGS, standings, strict=True)}
-        self.alarms.note(dict(zip(TAGS, standings, strict=True)), looks, round(seconds * SECOND), played_out=played_out)
+        readings = {tag: ChannelReading(one, None, 0.0, 0, age) for tag, one in zip(TAGS, standings, strict=True)}
+        self.alarms.note(
+            dict(zip(TAGS, standings, strict=True)), readings, round(seconds * SECOND), played_out=played_out
+        )
         return [(pytest.approx(ns / SECOND, abs=1e-6), text) for ns, text in self.alarms.standing()]
 
 

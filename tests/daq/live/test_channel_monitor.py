@@ -6,9 +6,9 @@ from scipy.stats import norm
 
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import Rails, readings
-from standbook.daq.live.channel_monitor import KEPT, STALE_AFTER, Gauge, Ring, rows_needed
+from standbook.daq.live.channel_monitor import KEPT, STALE_AFTER, ChannelMonitor, Ring, rows_needed
 from standbook.daq.live.live_clock import TimeBase
-from standbook.daq.live.live_state import Standing
+from standbook.daq.live.live_state import Validity
 from tests.campaign_fixture import TODAY, campaign
 from tests.live_play import table_of
 
@@ -20,12 +20,12 @@ def stand(tmp_path_factory):
     return read_campaign(campaign(tmp_path_factory.mktemp("gauge")) / "plans" / "HF-02.toml", today=TODAY)
 
 
-def gauge_with(stand, tag, counts, *, interval=0.001, supply_counts=None):
+def monitor_with(stand, tag, counts, *, interval=0.001, supply_counts=None):
     """Feed one channel, and its supply beside it, in pieces of 20 ms; the newest row is at NOW."""
     calibrations, item = stand.calibrations, stand.stand.input_tagged(tag)
     supply_item = stand.stand.input_tagged("VS-1")
-    supply = Gauge(supply_item, calibrations["VS-1"])
-    gauge = Gauge(item, calibrations[tag], supply if item.supply == "VS-1" else None)
+    supply = ChannelMonitor(supply_item, calibrations["VS-1"])
+    monitor = ChannelMonitor(item, calibrations[tag], supply if item.supply == "VS-1" else None)
     base = TimeBase(1_000_000)
     wires = (item.wire, supply_item.wire)
     ring = Ring(base, wires, (Rails(-32768, 32767), Rails(-32768, 32767)), interval)
@@ -37,9 +37,9 @@ def gauge_with(stand, tag, counts, *, interval=0.001, supply_counts=None):
     step = max(1, round(0.02 / interval))
     for start in range(0, len(counts), step):
         ring.add(ticks[start : start + step], both[start : start + step])
-    gauge.attach(ring)
+    monitor.attach(ring)
     supply.attach(ring)
-    return gauge
+    return monitor
 
 
 def noisy(rows, mean=8000.0, noise=5.0, seed=3):
@@ -48,88 +48,88 @@ def noisy(rows, mean=8000.0, noise=5.0, seed=3):
 
 def test_the_value_is_the_mean_of_the_last_tenth_of_a_second_as_the_analysis_calibrates_it(stand):
     counts = noisy(1000)
-    gauge = gauge_with(stand, "PT-11", counts, supply_counts=noisy(1000, 26666.0))
+    monitor = monitor_with(stand, "PT-11", counts, supply_counts=noisy(1000, 26666.0))
     want = readings(stand.stand, stand.calibrations, {"PT-11": counts[-100:], "VS-1": noisy(1000, 26666.0)[-100:]})[
         "PT-11"
     ]
-    look = gauge.look(NOW)
-    assert look.standing is Standing.INDICATED
+    look = monitor.evaluate(NOW)
+    assert look.standing is Validity.INDICATED
     assert look.value == pytest.approx(want.mean(), rel=1e-12)
     assert look.age == 0.0
 
 
 def test_age_grows_and_the_value_is_withdrawn_not_held(stand):
-    gauge = gauge_with(stand, "PT-11", noisy(500))
+    monitor = monitor_with(stand, "PT-11", noisy(500))
     for age in (0.1, 0.3, STALE_AFTER):
-        assert gauge.look(NOW + round(age * 1e9)).value is not None
-    late = gauge.look(NOW + round((STALE_AFTER + 0.01) * 1e9))
-    assert (late.standing, late.value) == (Standing.STALE, None)
+        assert monitor.evaluate(NOW + round(age * 1e9)).value is not None
+    late = monitor.evaluate(NOW + round((STALE_AFTER + 0.01) * 1e9))
+    assert (late.standing, late.value) == (Validity.STALE, None)
     assert late.age == pytest.approx(STALE_AFTER + 0.01)
     assert STALE_AFTER <= 0.5 - 0.1  # a screen that looks ten times a second is blank within 0.5 s
 
 
 def test_a_slow_stream_is_not_old_before_its_next_row_is_due(stand):
-    gauge = gauge_with(stand, "PT-11", noisy(20), interval=1.0)
-    assert gauge.look(NOW + 1_500_000_000).standing is Standing.INDICATED
-    assert gauge.look(NOW + 3_500_000_000).standing is Standing.STALE
+    monitor = monitor_with(stand, "PT-11", noisy(20), interval=1.0)
+    assert monitor.evaluate(NOW + 1_500_000_000).standing is Validity.INDICATED
+    assert monitor.evaluate(NOW + 3_500_000_000).standing is Validity.STALE
 
 
 def test_one_spike_at_the_rail_is_left_out_and_five_withdraw_the_value(stand):
     counts = noisy(1000)
-    plain = gauge_with(stand, "PT-12", counts).look(NOW).value
+    plain = monitor_with(stand, "PT-12", counts).evaluate(NOW).value
     counts[-50] = 32767
-    assert gauge_with(stand, "PT-12", counts).look(NOW).value == pytest.approx(plain, rel=1e-3)
+    assert monitor_with(stand, "PT-12", counts).evaluate(NOW).value == pytest.approx(plain, rel=1e-3)
     counts[-55:-50] = 32766  # within one count of the rail
-    look = gauge_with(stand, "PT-12", counts).look(NOW)
-    assert (look.standing, look.value) == (Standing.CLIPPED, None)
+    look = monitor_with(stand, "PT-12", counts).evaluate(NOW)
+    assert (look.standing, look.value) == (Validity.CLIPPED, None)
 
 
 @pytest.mark.parametrize("tag", ["PT-11", "PT-12"])  # ratiometric, loop
 def test_a_broken_wire_is_told_by_its_signal(stand, tag):
-    look = gauge_with(stand, tag, noisy(1000, 20.0)).look(NOW)
-    assert (look.standing, look.value) == (Standing.OPEN_WIRE, None)
+    look = monitor_with(stand, tag, noisy(1000, 20.0)).evaluate(NOW)
+    assert (look.standing, look.value) == (Validity.OPEN_WIRE, None)
 
 
 def test_counts_that_flickered_and_stand_still_are_not_responding(stand):
     counts = noisy(6000)
     counts[-1050:] = counts[-1050]
-    assert gauge_with(stand, "PT-11", counts).look(NOW).standing is Standing.NOT_RESPONDING
+    assert monitor_with(stand, "PT-11", counts).evaluate(NOW).standing is Validity.NOT_RESPONDING
     counts = noisy(6000)
     counts[-900:] = counts[-900]
-    assert gauge_with(stand, "PT-11", counts).look(NOW).standing is Standing.INDICATED
+    assert monitor_with(stand, "PT-11", counts).evaluate(NOW).standing is Validity.INDICATED
 
 
 def test_while_something_flows_a_fifth_of_a_second_is_enough(stand):
     counts = noisy(6000)
     counts[-210:] = counts[-210]
-    gauge = gauge_with(stand, "PT-11", counts)
-    assert gauge.look(NOW).standing is Standing.INDICATED
-    assert gauge.look(NOW, in_flow=True).standing is Standing.NOT_RESPONDING
-    assert gauge.look(NOW).standing is Standing.NOT_RESPONDING  # the flow ends: it has not moved since
+    monitor = monitor_with(stand, "PT-11", counts)
+    assert monitor.evaluate(NOW).standing is Validity.INDICATED
+    assert monitor.evaluate(NOW, in_flow=True).standing is Validity.NOT_RESPONDING
+    assert monitor.evaluate(NOW).standing is Validity.NOT_RESPONDING  # the flow ends: it has not moved since
     counts = noisy(6000)
     counts[-190:] = counts[-190]
-    assert gauge_with(stand, "PT-11", counts).look(NOW, in_flow=True).standing is Standing.INDICATED
+    assert monitor_with(stand, "PT-11", counts).evaluate(NOW, in_flow=True).standing is Validity.INDICATED
 
 
 def test_a_frozen_channel_that_moves_again_is_indicated(stand):
     counts = noisy(6000)
     counts[-300:] = counts[-300]
-    gauge = gauge_with(stand, "PT-11", counts)
-    assert gauge.look(NOW, in_flow=True).value is None
-    ring = gauge.ring
+    monitor = monitor_with(stand, "PT-11", counts)
+    assert monitor.evaluate(NOW, in_flow=True).value is None
+    ring = monitor.ring
     ring.base.heard(20_000, NOW + 20_000_000)
     ring.add(np.arange(1000, 20_001, 1000), np.column_stack((noisy(20), np.full(20, 26666))))
-    assert gauge.look(NOW + 20_000_000, in_flow=True).standing is Standing.INDICATED
+    assert monitor.evaluate(NOW + 20_000_000, in_flow=True).standing is Validity.INDICATED
 
 
 def test_a_converter_slower_than_its_stream_is_not_called_frozen_between_two_of_its_values(stand):
     counts = np.repeat(noisy(32, noise=40.0), 250)[:-30]  # four values a second in a stream of a thousand rows
     assert (counts[-220:] == counts[-1]).all()
-    gauge = gauge_with(stand, "PT-11", counts)
-    assert gauge.ring.floor[0] >= 1.0
-    assert gauge.look(NOW, in_flow=True).standing is Standing.INDICATED
+    monitor = monitor_with(stand, "PT-11", counts)
+    assert monitor.ring.floor[0] >= 1.0
+    assert monitor.evaluate(NOW, in_flow=True).standing is Validity.INDICATED
     held = np.append(counts, np.full(900, counts[-1]))
-    assert gauge_with(stand, "PT-11", held).look(NOW, in_flow=True).standing is Standing.NOT_RESPONDING
+    assert monitor_with(stand, "PT-11", held).evaluate(NOW, in_flow=True).standing is Validity.NOT_RESPONDING
 
 
 @pytest.mark.parametrize("noise", [1.0, 1.3, 2.0, 5.0, 17.0])
@@ -163,12 +163,12 @@ def test_a_quiet_channel_of_coarse_resolution_is_never_called_frozen(stand, nois
     drift = np.minimum(8000.5, 8000.0 + np.arange(8000) / 6000)
     counts = np.rint(drift + 0.49 + noise * np.random.default_rng(seed).standard_normal(8000) * (drift < 8000.5))
     assert (counts[-1500:] == counts[-1]).all()
-    assert gauge_with(stand, "PT-11", counts.astype(np.int64)).look(NOW).standing is Standing.INDICATED
+    assert monitor_with(stand, "PT-11", counts.astype(np.int64)).evaluate(NOW).standing is Validity.INDICATED
 
 
 def test_a_supply_that_is_gone_makes_what_hangs_on_it_a_broken_wire(stand):
-    look = gauge_with(stand, "PT-11", noisy(500), supply_counts=np.zeros(500, np.int64)).look(NOW)
-    assert look.standing is Standing.OPEN_WIRE
+    look = monitor_with(stand, "PT-11", noisy(500), supply_counts=np.zeros(500, np.int64)).evaluate(NOW)
+    assert look.standing is Validity.OPEN_WIRE
 
 
 def test_a_ring_keeps_a_few_seconds_whatever_comes():

@@ -10,7 +10,7 @@ from standbook.analysis.simulation.story import demo_draw, rehearse
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import Redline
 from standbook.daq.live.live_model import Live
-from standbook.daq.live.live_state import Phase, Standing
+from standbook.daq.live.live_state import Phase, Validity
 from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.rehearsal.fault_catalogue import BrownOut
 from standbook.daq.rehearsal.script import script
@@ -170,7 +170,7 @@ def test_a_frozen_line_is_said_in_time_and_stays_unknown_into_safing(stand, firi
     others = [words for words in played.alarms if words != sentence]
     assert all(words.startswith("PT-11 and PT-12 withdrawn: sensors disagree") for words in others)
     last = played.states[-1][1]
-    assert channel(last, "PT-11").standing is Standing.NOT_RESPONDING
+    assert channel(last, "PT-11").standing is Validity.NOT_RESPONDING
     assert channel(last, "PT-11").value is None
     assert last.vessels[0].value is None
     assert last.vessels[0].sentence.startswith("oxidiser tank: unknown; PT-11: not responding")
@@ -209,7 +209,7 @@ def test_a_port_that_falls_silent_is_said_within_half_a_second_and_every_value_i
     assert played.alarms[sentence] <= T_ZERO + 4.5
     for seconds, state in played.states:
         if seconds > T_ZERO + 4.5:
-            assert all(one.value is None and one.standing is Standing.STALE for one in state.channels)
+            assert all(one.value is None and one.standing is Validity.STALE for one in state.channels)
             assert all(vessel.value is None for vessel in state.vessels)
             assert state.impulse.value is None
 
@@ -233,7 +233,7 @@ def test_two_sensors_that_part_are_both_withdrawn(stand, firing):
     (sentence,) = played.alarms
     assert sentence.startswith("PT-11 and PT-12 withdrawn: sensors disagree")
     last = played.states[-1][1]
-    assert {channel(last, tag).standing for tag in ("PT-11", "PT-12")} == {Standing.DISAGREES}
+    assert {channel(last, tag).standing for tag in ("PT-11", "PT-12")} == {Validity.DISAGREES}
     assert last.vessels[0].value is None
     assert last.vessels[0].agree is False
     assert "PT-11 and PT-12 disagree" in last.vessels[0].sentence
@@ -560,14 +560,14 @@ def test_a_text_board_is_watched_too(stand):
     assert one.value == pytest.approx(15e5, abs=0.5e5)
     assert one.age == pytest.approx(0.0, abs=0.03)
     later = live.state(STARTED + 4_600_000_000)
-    assert later.channels[0].standing is Standing.STALE
+    assert later.channels[0].standing is Validity.STALE
 
 
 def test_a_device_that_says_that_it_is_played_out_is_not_late(stand):
     played = Played(stand, "cradle-a").play(said_of(table_of(stand, 2.0)))
     played.look_until(4.0)
     assert played.alarms == {}
-    assert channel(played.states[-1][1], "PT-11").standing is Standing.STALE
+    assert channel(played.states[-1][1], "PT-11").standing is Validity.STALE
 
 
 def test_what_comes_before_its_layout_or_of_another_device_is_left_alone(stand):
@@ -576,5 +576,5 @@ def test_what_comes_before_its_layout_or_of_another_device_is_left_alone(stand):
     decoder = Decoder()
     live.take(Taken("stranger", decoder.feed(pieces[0][1]), STARTED))
     state = live.state(STARTED + 1)
-    assert {one.standing for one in state.channels} == {Standing.NO_DATA}
+    assert {one.standing for one in state.channels} == {Validity.NO_DATA}
     assert all(vessel.value is None for vessel in state.vessels)

@@ -6,7 +6,7 @@ import pytest
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import Mark
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal, from_si
-from standbook.daq.live.channel_monitor import Gauge, Ring
+from standbook.daq.live.channel_monitor import ChannelMonitor, Ring
 from standbook.daq.live.live_clock import TimeBase
 from standbook.daq.live.mark_response import ROSE, SETTLES, WITHIN, MarkRemark
 from standbook.daq.run.marks import CrewMark
@@ -30,7 +30,7 @@ def gauges_of(stand, bars=None, *, seconds=AT, tags=TAGS):
     time = np.arange(round(seconds * 1000)) / 1000
     for tag in tags:
         item, calibration = stand.stand.input_tagged(tag), stand.calibrations[tag]
-        found[tag] = Gauge(item.model_copy(update={"supply": "5.0 V"}) if item.supply else item, calibration)
+        found[tag] = ChannelMonitor(item.model_copy(update={"supply": "5.0 V"}) if item.supply else item, calibration)
         value = np.full(time.size, (bars or {}).get(tag, 0.0) * BAR)
         signal = calibration.signal(from_si(value, calibration))
         columns.append(np.rint(counts_from_signal(item, signal, 5.0)).astype(np.int64))
@@ -39,8 +39,8 @@ def gauges_of(stand, bars=None, *, seconds=AT, tags=TAGS):
         ticks = np.round(time * 1e6).astype(np.int64)
         base.heard(int(ticks[-1]), round(time[-1] * 1e9))
         ring.add(ticks, np.column_stack(columns))
-        for gauge in found.values():
-            gauge.attach(ring)
+        for monitor in found.values():
+            monitor.attach(ring)
     return found
 
 
@@ -53,13 +53,13 @@ class Said:
     """A remark that is looked at; ``at`` counts seconds after the mark, values are bar."""
 
     def __init__(self, stand, planned=FUEL, **more):
-        self.gauges = gauges_of(stand, **more)
-        self.remark = MarkRemark(mark(), planned, self.gauges)
+        self.monitors = gauges_of(stand, **more)
+        self.remark = MarkRemark(mark(), planned, self.monitors)
 
     def at(self, seconds, time_scale=1.0, **bars):
         values = {tag: bars.get(tag.replace("-", ""), 0.0) for tag in TAGS}
         values = {tag: None if value is None else value * BAR for tag, value in values.items()}
-        self.remark.look(values, round((AT + seconds / time_scale) * 1e9), time_scale)
+        self.remark.update(values, round((AT + seconds / time_scale) * 1e9), time_scale)
         return self.remark.text
 
 

@@ -23,7 +23,7 @@ class Staged:
         for k in range(round(start * 20), round(end * 20)):
             now = k / 20
             values = {} if pressure is None else {"PT-31": (pressure(now), FULL)}
-            self.watch.look(self.at(now), values)
+            self.watch.update(self.at(now), values)
             if not self.seen or self.seen[-1][1] is not self.watch.phase:
                 self.seen.append((now, self.watch.phase))
         return self.watch.phase

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import Redline
 from standbook.daq.config.signal_conversion import Rails
-from standbook.daq.live.channel_monitor import Gauge, Ring
+from standbook.daq.live.channel_monitor import ChannelMonitor, Ring
 from standbook.daq.live.live_clock import Moment, TimeBase
 from standbook.daq.live.phase_tracker import Span
 from standbook.daq.live.redlines import RedlineWatch, limit_of
@@ -32,10 +32,10 @@ class Watched:
 
     def __init__(self, stand, redline):
         self.base = TimeBase(1_000_000)
-        self.gauge = Gauge(stand.stand.input_tagged("PT-32"), stand.calibrations["PT-32"])
-        self.ring = Ring(self.base, (self.gauge.item.wire,), (Rails(-32768, 32767),), 0.001)
-        self.gauge.attach(self.ring)
-        self.watch = RedlineWatch(redline, self.gauge, AMBIENT)
+        self.monitor = ChannelMonitor(stand.stand.input_tagged("PT-32"), stand.calibrations["PT-32"])
+        self.ring = Ring(self.base, (self.monitor.item.wire,), (Rails(-32768, 32767),), 0.001)
+        self.monitor.attach(self.ring)
+        self.watch = RedlineWatch(redline, self.monitor, AMBIENT)
         self.rows = 0
 
     def feed(self, counts, span, *, pieces=20, vouched=True):
@@ -123,8 +123,8 @@ def test_a_high_limit_of_a_burn_does_not_wait(stand):
 
 
 def test_a_limit_is_taken_to_the_reference_of_the_channel():
-    gauge, absolute = line(), line(below="5 bar(a)")
-    assert limit_of(gauge, "gauge", AMBIENT) == 5e5
-    assert limit_of(gauge, "absolute", AMBIENT) == 5e5 + 97.8e3
+    monitor, absolute = line(), line(below="5 bar(a)")
+    assert limit_of(monitor, "gauge", AMBIENT) == 5e5
+    assert limit_of(monitor, "absolute", AMBIENT) == 5e5 + 97.8e3
     assert limit_of(absolute, "gauge", AMBIENT) == 5e5 - 97.8e3
     assert limit_of(absolute, "absolute", AMBIENT) == 5e5

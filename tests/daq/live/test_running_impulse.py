@@ -4,7 +4,7 @@ import pytest
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal, from_si
-from standbook.daq.live.channel_monitor import Gauge, Ring
+from standbook.daq.live.channel_monitor import ChannelMonitor, Ring
 from standbook.daq.live.live_clock import Moment, TimeBase
 from standbook.daq.live.running_impulse import RunningImpulse
 from tests.campaign_fixture import TODAY, campaign
@@ -24,17 +24,17 @@ class Cell:
 
     def __init__(self, stand, *, sign=0, expelled_weight=None):
         self.base = TimeBase(1_000_000)
-        self.gauge = Gauge(stand.stand.input_tagged("LC-1"), stand.calibrations["LC-1"])
-        self.ring = Ring(self.base, (self.gauge.item.wire,), (Rails(-(2**23), 2**23 - 1),), 1 / HZ)
-        self.gauge.attach(self.ring)
-        self.impulse = RunningImpulse(self.gauge, LIMIT, weight_sign=sign, expelled_weight=expelled_weight)
+        self.monitor = ChannelMonitor(stand.stand.input_tagged("LC-1"), stand.calibrations["LC-1"])
+        self.ring = Ring(self.base, (self.monitor.item.wire,), (Rails(-(2**23), 2**23 - 1),), 1 / HZ)
+        self.monitor.attach(self.ring)
+        self.impulse = RunningImpulse(self.monitor, LIMIT, weight_sign=sign, expelled_weight=expelled_weight)
         self.t_zero = Moment(self.base, round(T_ZERO * 1e6))
 
     def run(self, force, seconds, *, until=None, keep=lambda time: True, clip=lambda time: False):
         time = np.arange(round(seconds * HZ)) / HZ
-        calibration = self.gauge.calibration
+        calibration = self.monitor.calibration
         reading = from_si(np.array([force(t - T_ZERO) for t in time]), calibration)
-        counts = np.rint(counts_from_signal(self.gauge.item, calibration.signal(reading), 5.0)).astype(np.int64)
+        counts = np.rint(counts_from_signal(self.monitor.item, calibration.signal(reading), 5.0)).astype(np.int64)
         counts[[clip(t - T_ZERO) for t in time]] = 2**23 - 1
         kept = np.array([keep(t - T_ZERO) for t in time])
         end = Moment(self.base, round((until + T_ZERO) * 1e6)) if until is not None else None

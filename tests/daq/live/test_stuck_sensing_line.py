@@ -5,7 +5,7 @@ import pytest
 
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal, from_si
-from standbook.daq.live.channel_monitor import Gauge, Ring
+from standbook.daq.live.channel_monitor import ChannelMonitor, Ring
 from standbook.daq.live.live_clock import Moment, TimeBase
 from standbook.daq.live.stuck_sensing_line import (
     END,
@@ -14,7 +14,7 @@ from standbook.daq.live.stuck_sensing_line import (
     NOISES,
     SETTLED,
     SPAN,
-    Response,
+    StuckLineDetector,
     movement,
     neighbours_of,
 )
@@ -40,13 +40,15 @@ class Board:
         rails = Rails(-32768, 32767)
         wires = tuple(stand.stand.input_tagged(tag).wire for tag in TAGS)
         self.ring = Ring(self.base, (*wires, "vs"), (rails,) * (len(wires) + 1), 1 / HZ)
-        supply = Gauge(stand.stand.input_tagged("VS-1").model_copy(update={"wire": "vs"}), stand.calibrations["VS-1"])
+        supply = ChannelMonitor(
+            stand.stand.input_tagged("VS-1").model_copy(update={"wire": "vs"}), stand.calibrations["VS-1"]
+        )
         supply.attach(self.ring)
-        self.gauges = {}
+        self.monitors = {}
         for tag in TAGS:
             item = stand.stand.input_tagged(tag)
-            self.gauges[tag] = Gauge(item, stand.calibrations[tag], supply if item.supply else None)
-            self.gauges[tag].attach(self.ring)
+            self.monitors[tag] = ChannelMonitor(item, stand.calibrations[tag], supply if item.supply else None)
+            self.monitors[tag].attach(self.ring)
         self.supply = supply
         self.random = np.random.default_rng(seed)
         self.seconds = 0.0
@@ -55,12 +57,12 @@ class Board:
         """Add rows: each course is a number or a function of the seconds since the first row."""
         time = self.seconds + np.arange(round(seconds * HZ)) / HZ
         columns = []
-        for gauge in (*self.gauges.values(), self.supply):
-            course = courses.get(gauge.tag.replace("-", ""), 5.0 / BAR if gauge is self.supply else 10.0)
+        for monitor in (*self.monitors.values(), self.supply):
+            course = courses.get(monitor.tag.replace("-", ""), 5.0 / BAR if monitor is self.supply else 10.0)
             value = np.array([course(t) if callable(course) else course for t in time]) * BAR
-            signal = gauge.calibration.signal(from_si(value, gauge.calibration))
-            exact = counts_from_signal(gauge.item, signal, 5.0)
-            noise = 0.0 if gauge is self.supply else NOISE
+            signal = monitor.calibration.signal(from_si(value, monitor.calibration))
+            exact = counts_from_signal(monitor.item, signal, 5.0)
+            noise = 0.0 if monitor is self.supply else NOISE
             columns.append(np.rint(exact + noise * self.random.standard_normal(time.size)))
         ticks = np.round((START + time) * 1e6).astype(np.int64)
         self.ring.add(ticks, np.column_stack(columns).astype(np.int64))
@@ -69,7 +71,7 @@ class Board:
         return self
 
     def moves(self):
-        return {tag: movement(gauge) for tag, gauge in self.gauges.items()}
+        return {tag: movement(monitor) for tag, monitor in self.monitors.items()}
 
     def moment(self, seconds):
         return Moment(self.base, round((START + seconds) * 1e6))
@@ -86,7 +88,9 @@ def falling(rate, start=30.0, since=0.0):
 
 def judged(board, tag, seconds, *, flow_since=None, every=0.25, **courses):
     """Judge one channel as time goes on; give the seconds at which it was called silent, or None."""
-    response = Response(board.gauges[tag], neighbours_of(board.gauges[tag], tuple(board.gauges.values())))
+    response = StuckLineDetector(
+        board.monitors[tag], neighbours_of(board.monitors[tag], tuple(board.monitors.values()))
+    )
     for _ in range(round(seconds / every)):
         board.run(every, **courses)
         response.judge(board.moves(), flow_since)
@@ -106,11 +110,11 @@ def test_a_straight_fall_is_measured_from_end_to_end_and_both_halves_take_part(b
 
 
 def test_the_doubt_of_a_movement_is_that_of_three_means_in_which_a_tenth_of_the_rows_count(board):
-    gauge = board.run(2.0).gauges["PT-11"]
-    values = gauge.readings(slice(0, 2000))[0]
+    monitor = board.run(2.0).monitors["PT-11"]
+    values = monitor.readings(slice(0, 2000))[0]
     want = 3**0.5 * values.std() / (END * HZ / 10) ** 0.5
-    assert movement(gauge).doubt == pytest.approx(want, rel=0.1)
-    assert abs(movement(gauge).whole) < 4 * want
+    assert movement(monitor).doubt == pytest.approx(want, rel=0.1)
+    assert abs(movement(monitor).whole) < 4 * want
 
 
 def test_a_jump_is_not_steady(board):
@@ -126,7 +130,7 @@ def test_without_a_window_full_of_good_rows_nothing_is_measured(board):
 
 
 def test_a_channel_without_rows_has_no_movement(stand):
-    assert movement(Gauge(stand.stand.input_tagged("PT-11"), stand.calibrations["PT-11"])) is None
+    assert movement(ChannelMonitor(stand.stand.input_tagged("PT-11"), stand.calibrations["PT-11"])) is None
 
 
 # --- who should move with whom ---------------------------------------------------------------------------
@@ -142,8 +146,8 @@ def test_a_channel_without_rows_has_no_movement(stand):
     ],
 )
 def test_twins_move_together_always_and_what_the_flow_joins_only_in_flow(board, tag, want):
-    found = neighbours_of(board.gauges[tag], tuple(board.gauges.values()))
-    assert {one.gauge.tag: one.settled for one in found} == want
+    found = neighbours_of(board.monitors[tag], tuple(board.monitors.values()))
+    assert {one.monitor.tag: one.settled for one in found} == want
 
 
 # --- the verdict -----------------------------------------------------------------------------------------
@@ -173,7 +177,9 @@ def test_a_jump_of_one_sensor_blames_not_the_other(board):
 
 def test_it_stands_until_the_channel_moves_again(board):
     board.run(3.0, PT11=30.0, PT12=30.0)
-    response = Response(board.gauges["PT-11"], neighbours_of(board.gauges["PT-11"], tuple(board.gauges.values())))
+    response = StuckLineDetector(
+        board.monitors["PT-11"], neighbours_of(board.monitors["PT-11"], tuple(board.monitors.values()))
+    )
     course = {"PT11": 30.0, "PT12": falling(0.9, since=3.0)}
     for _ in range(10):
         response.judge(board.run(0.25, **course).moves(), None)
@@ -208,4 +214,4 @@ def test_a_neighbour_must_move_by_more_than_its_noise_and_a_share_of_its_range(b
     slow = 0.8 * MOVED * 60.0 / SPAN
     board.run(2.0, PT11=30.0, PT12=30.0)
     assert judged(board, "PT-11", 4.0, PT11=30.0, PT12=falling(slow, since=2.0)) is None
-    assert NOISES * movement(board.gauges["PT-12"]).doubt < MOVED * 60.0 * BAR  # noise is not what held it back
+    assert NOISES * movement(board.monitors["PT-12"]).doubt < MOVED * 60.0 * BAR  # noise is not what held it back

@@ -5,9 +5,9 @@ import re
 import pytest
 
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.live.channel_monitor import Gauge, Look
-from standbook.daq.live.live_state import Phase, Standing
-from standbook.daq.live.vessel_agreement import COVERAGE, PARTED_FOR, Vessel, in_reference, reading_u
+from standbook.daq.live.channel_monitor import ChannelMonitor, ChannelReading
+from standbook.daq.live.live_state import Phase, Validity
+from standbook.daq.live.vessel_agreement import COVERAGE, PARTED_FOR, VesselMonitor, in_reference, reading_u
 from standbook.daq.quantity import parse_quantity
 from tests.campaign_fixture import TODAY, campaign
 
@@ -25,31 +25,31 @@ class Tank:
     """The oxidiser tank with PT-11 and PT-12, both 0 to 60 bar(g), or as many of them as asked for."""
 
     def __init__(self, stand, *tags, name="oxidiser tank", vents=True):
-        self.gauges = [Gauge(stand.stand.input_tagged(tag), stand.calibrations[tag]) for tag in tags]
-        self.vessel = Vessel(name, self.gauges, AMBIENT, vents=vents)
+        self.monitors = [ChannelMonitor(stand.stand.input_tagged(tag), stand.calibrations[tag]) for tag in tags]
+        self.vessel = VesselMonitor(name, self.monitors, AMBIENT, vents=vents)
         self.tags = tags
         self.seconds = 0.0
-        self.looks = {}
+        self.readings = {}
 
     def see(self, *bars, lasting=EVERY, safing=False, noise=0.0, age=0.1):
         """Let the sensors indicate values for a while; None is a sensor without fresh data."""
         for _ in range(round(lasting / EVERY)):
             self.seconds += EVERY
-            self.looks = {
-                tag: Look(Standing.STALE, None, 0.0, 0, 9.0)
+            self.readings = {
+                tag: ChannelReading(Validity.STALE, None, 0.0, 0, 9.0)
                 if value is None
-                else Look(Standing.INDICATED, value * BAR, noise * BAR, 100, age)
+                else ChannelReading(Validity.INDICATED, value * BAR, noise * BAR, 100, age)
                 for tag, value in zip(self.tags, bars, strict=True)
             }
-            self.vessel.judge(self.looks, self.seconds, is_safing=safing)
+            self.vessel.judge(self.readings, self.seconds, is_safing=safing)
         return self
 
     def state(self, phase=Phase.STANDBY, **standings):
-        found = {tag: look.standing for tag, look in self.looks.items()}
+        found = {tag: look.standing for tag, look in self.readings.items()}
         if self.vessel.apart:
-            found = {tag: Standing.DISAGREES if one is Standing.INDICATED else one for tag, one in found.items()}
+            found = {tag: Validity.DISAGREES if one is Validity.INDICATED else one for tag, one in found.items()}
         found.update({tag.replace("_", "-"): standing for tag, standing in standings.items()})
-        return self.vessel.state(self.looks, found, phase)
+        return self.vessel.state(self.readings, found, phase)
 
 
 @pytest.fixture
@@ -112,10 +112,10 @@ def test_one_sensor_is_never_enough(stand):
 
 
 def test_a_sensor_that_is_withdrawn_makes_it_unknown_by_name_and_reason(tank):
-    state = tank.see(0.0, 0.0).see(30.0, 30.0).state(PT_11=Standing.NOT_RESPONDING)
+    state = tank.see(0.0, 0.0).see(30.0, 30.0).state(PT_11=Validity.NOT_RESPONDING)
     assert (state.value, state.agree) == (None, None)
     assert state.sentence == "oxidiser tank: unknown; PT-11: not responding; use the mechanical gauge"
-    both = tank.state(PT_11=Standing.OPEN_WIRE, PT_12=Standing.CLIPPED)
+    both = tank.state(PT_11=Validity.OPEN_WIRE, PT_12=Validity.CLIPPED)
     assert both.age is None
     assert both.sentence == "oxidiser tank: unknown; PT-11: open wire, PT-12: clipped; use the mechanical gauge"
 
@@ -159,8 +159,8 @@ def test_a_value_below_nothing_has_no_minus(tank):
 
 def test_an_absolute_and_a_gauge_sensor_are_compared_in_the_reference_of_the_first(stand):
     tank = Tank(stand, "PT-11", "PT-12")
-    tank.gauges[1].calibration = stand.calibrations["PT-12"].model_copy(update={"reading_unit": "bar(a)"})
-    assert tank.gauges[1].calibration.reference == "absolute"
+    tank.monitors[1].calibration = stand.calibrations["PT-12"].model_copy(update={"reading_unit": "bar(a)"})
+    assert tank.monitors[1].calibration.reference == "absolute"
     state = tank.see(0.0, 0.978).see(10.0, 10.978, lasting=0.5).state()
     assert state.agree is True
     assert (state.value, state.unit) == (pytest.approx(10.0 * BAR), "bar(g)")

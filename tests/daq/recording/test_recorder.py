@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 import standbook.daq.recording.recorder
-from standbook.daq.capture.disk_space import RESERVE, Room
+from standbook.daq.capture.disk_space import RESERVE, DiskSpace
 from standbook.daq.capture.process_status import CaptureStatus
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import LinkError, RecordError, StandError
@@ -144,7 +144,7 @@ class Scene:
             taken=taken,
             tell=self.told.append,
             start=self.start,
-            room=Room(self.folder, free=lambda _: self.free),
+            disk_space=DiskSpace(self.folder, free=lambda _: self.free),
             pause=self.pause,
             clock=lambda: self.now,
         )
@@ -165,7 +165,7 @@ def awake(monkeypatch: pytest.MonkeyPatch) -> None:
     def nothing(_tell: Callable[[str], None]) -> Iterator[None]:
         yield
 
-    monkeypatch.setattr(standbook.daq.recording.recorder, "kept_awake", nothing)
+    monkeypatch.setattr(standbook.daq.recording.recorder, "inhibit_sleep", nothing)
 
 
 def test_links_show_rate_ages_and_counts(tmp_path: Path) -> None:

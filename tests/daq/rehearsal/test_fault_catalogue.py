@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 
 from standbook.cli.rehearse import FAULT_HELP
 from standbook.daq.decoding.decode_wire import recover_wire
-from standbook.daq.decoding.device_stream import Reel, Tape
+from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
 from standbook.daq.decoding.loss_account import stream_record
 from standbook.daq.errors import ConfigError
 from standbook.daq.rehearsal import fault_catalogue as known
 from standbook.daq.rehearsal.fault_catalogue import FAULTS, parse_fault, placed, sentences
-from standbook.daq.rehearsal.ground_truth import Ledger, account
+from standbook.daq.rehearsal.ground_truth import TransmitLog, account
 from standbook.daq.rehearsal.link_fault_injection import on_the_link
 from standbook.daq.rehearsal.script import Event, PlayedEdge, PlayedStream, Table, boots, script
 from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
@@ -48,34 +48,34 @@ def played(seconds=6.0, seed=3, start_ticks=2_000_000):
 
 def carried(table, faults, *, linger=0.5):
     """Play in memory: give the tape that a capture would make, and the device's own account."""
-    ledger, planned, lost = Ledger(), [], []
-    reels, chunks, out = [], [], False
+    log, planned, lost = TransmitLog(), [], []
+    openings, chunks, out = [], [], False
     for item in on_the_link(script(table, linger=linger, faults=faults), faults):
         planned += item.parts
         if item.event is Event.UNPLUGGED:
-            ledger.hang_up()
-            reels.append(chunks)
+            log.hang_up()
+            openings.append(chunks)
             chunks, out = [], True
         elif item.event is Event.PLUGGED:
             out = False
         elif out:
             lost += item.parts
         else:
-            ledger.write(item.frame)
+            log.write(item.frame)
             chunks.append((item.at, item.frame))
     rows = {stream.number: stream.rows for stream in table.streams}
-    sent = account(ledger, boots(table, faults), rows, planned, lost, frames_dropped=0, complete=True)
+    sent = account(log, boots(table, faults), rows, planned, lost, frames_dropped=0, complete=True)
     pace = math.prod(1.0 + fault.rate for fault in faults if isinstance(fault, known.ClockOff))
-    return Tape("cradle-a", tuple(_reel(part, pace) for part in [*reels, chunks] if part), (), 0), sent
+    return DeviceStream("cradle-a", tuple(_reel(part, pace) for part in [*openings, chunks] if part), (), 0), sent
 
 
 def _reel(chunks, pace):
     arrival = [5_000_000_000 + round(1e9 * at / pace) + 2_000_000 for at, _ in chunks]
     ends = np.cumsum([len(data) for _, data in chunks])
-    return Reel(b"".join(data for _, data in chunks), ends, np.array(arrival, np.int64))
+    return PortOpening(b"".join(data for _, data in chunks), ends, np.array(arrival, np.int64))
 
 
-def recorded(table, faults, tape):
+def recorded(table, faults, device_stream):
     layouts = []
     if any(isinstance(fault, known.NoHello) for fault in faults):
         layouts = [
@@ -84,7 +84,7 @@ def recorded(table, faults, tape):
             for stream in boot.table.streams
             for _, layout in boot.layouts(stream)
         ]
-    found = recover_wire(tape, origin_ns=5_000_000_000, tolerance=5e-5, layouts=layouts)
+    found = recover_wire(device_stream, origin_ns=5_000_000_000, tolerance=5e-5, layouts=layouts)
     return found, [_stream(found, stream) for stream in found.streams if stream.segments]
 
 
@@ -101,8 +101,8 @@ def _stream(found, stream):
 
 def judged(table, *faults):
     table = faulty_table(table, faults)
-    tape, sent = carried(table, faults)
-    found, streams = recorded(table, faults, tape)
+    device_stream, sent = carried(table, faults)
+    found, streams = recorded(table, faults, device_stream)
     return judge(table, faults, sent, streams, found.undecoded_frames), sent, found
 
 
@@ -194,12 +194,12 @@ def test_what_comes_before_the_first_frame_costs_no_row(kind):
 
 def test_without_a_hello_a_saved_layout_explains_the_rows():
     table, faults = played(), [known.NoHello()]
-    tape, sent = carried(table, faults)
-    found, streams = recorded(table, faults, tape)
+    device_stream, sent = carried(table, faults)
+    found, streams = recorded(table, faults, device_stream)
     assert judge(table, faults, sent, streams).faults == 0
     assert sum(stream.sequence.size for stream in streams) == 3600
     assert any("saved layout" in note.text for note in found.notes)
-    assert recover_wire(tape, origin_ns=0, tolerance=5e-5).streams == ()
+    assert recover_wire(device_stream, origin_ns=0, tolerance=5e-5).streams == ()
 
 
 def test_another_layout_midway_never_shifts_a_column():
@@ -248,11 +248,11 @@ def test_a_gap_across_a_restart_begins_where_the_rows_that_were_counted_end():
 
 def test_what_a_reader_had_not_taken_when_the_cable_came_out_did_not_leave_whole():
     frames = [item.frame for item in script(played(1.0)) if item.parts and item.parts[0].stream == 1]
-    ledger = Ledger()
+    log = TransmitLog()
     for frame in frames:
-        ledger.write(frame)
-    ledger.hang_up(unread=len(frames[-1]) + 1)
-    (whole,) = ledger.whole()
+        log.write(frame)
+    log.hang_up(unread=len(frames[-1]) + 1)
+    (whole,) = log.whole()
     assert whole.ranges == ((0, 480),)  # of 50 frames of ten rows each, two are gone
 
 

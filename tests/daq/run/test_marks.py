@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standbook.daq.errors import RecordError
-from standbook.daq.host_clock import Instant
+from standbook.daq.host_clock import HostTime
 from standbook.daq.run.marks import MARKS_FILE, MarkLog, read_marks
 
 
@@ -17,7 +17,7 @@ class HandClocks:
 
     def now(self):
         self.seconds += 1
-        return Instant(self.seconds * 10**9, 10**18 + self.seconds * 10**9, 7 + self.seconds * 10**9)
+        return HostTime(self.seconds * 10**9, 10**18 + self.seconds * 10**9, 7 + self.seconds * 10**9)
 
 
 def test_a_mark_is_in_the_file_with_the_three_clocks_when_drop_returns(tmp_path):

@@ -4,15 +4,15 @@ import signal
 import subprocess
 import sys
 
-from standbook.daq.storage.folder_lock import held, is_held
+from standbook.daq.storage.folder_lock import hold_folder_lock, is_folder_locked
 from tests.repository import ROOT
 
 
 def test_a_folder_is_held_inside_the_block_and_by_several(tmp_path):
-    assert not is_held(tmp_path)
-    with held(tmp_path), held(tmp_path):
-        assert is_held(tmp_path)
-    assert not is_held(tmp_path)
+    assert not is_folder_locked(tmp_path)
+    with hold_folder_lock(tmp_path), hold_folder_lock(tmp_path):
+        assert is_folder_locked(tmp_path)
+    assert not is_folder_locked(tmp_path)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -22,12 +22,12 @@ def test_a_killed_process_holds_nothing(tmp_path):
     holder = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, cwd=ROOT)
     with holder:
         assert holder.stdout.readline() == b"held\n"
-        assert is_held(tmp_path)
+        assert is_folder_locked(tmp_path)
         holder.send_signal(signal.SIGKILL)
         holder.wait()
-        assert not is_held(tmp_path)
+        assert not is_folder_locked(tmp_path)
 
 
 def test_a_folder_that_is_not_there_is_held_by_nobody(tmp_path):
-    with held(tmp_path / "absent"):
-        assert not is_held(tmp_path / "absent")
+    with hold_folder_lock(tmp_path / "absent"):
+        assert not is_folder_locked(tmp_path / "absent")

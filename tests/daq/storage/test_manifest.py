@@ -5,7 +5,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from standbook.daq.errors import RecordError
-from standbook.daq.storage.atomic_write import staged, write_staged
+from standbook.daq.storage.atomic_write import atomic_path, write_atomic
 from standbook.daq.storage.manifest import MANIFEST, covered, read_manifest, sha256_of, verify, write_manifest
 
 
@@ -127,7 +127,7 @@ def test_a_missing_file_cannot_be_hashed(tmp_path):
 
 def test_nothing_is_left_behind_when_building_fails(tmp_path):
     def build():
-        with staged(tmp_path / "whole") as beside:
+        with atomic_path(tmp_path / "whole") as beside:
             beside.mkdir()
             (beside / "half").write_bytes(b"half")
             raise KeyError("half way")
@@ -138,13 +138,16 @@ def test_nothing_is_left_behind_when_building_fails(tmp_path):
 
 
 def test_a_disk_that_refuses_is_one_sentence(tmp_path):
-    with pytest.raises(RecordError, match=r"cannot be written: disk full; free some space"), staged(tmp_path / "x"):
+    with (
+        pytest.raises(RecordError, match=r"cannot be written: disk full; free some space"),
+        atomic_path(tmp_path / "x"),
+    ):
         raise OSError(28, "No space left on device")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_file_is_replaced_whole(tmp_path):
-    write_staged(tmp_path / "a", b"one")
-    write_staged(tmp_path / "a", b"two")
+    write_atomic(tmp_path / "a", b"one")
+    write_atomic(tmp_path / "a", b"two")
     assert (tmp_path / "a").read_bytes() == b"two"
     assert len(list(tmp_path.iterdir())) == 1

@@ -11,7 +11,7 @@ from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, encode_samples
 from standbook.daq.wire.line_edges import PlacedEdge
 from standbook.daq.wire.messages import Beat, Edge
-from standbook.daq.wire.stream_assembly import assemble, same_epoch
+from standbook.daq.wire.stream_assembly import align_tick_epochs, assemble
 from tests.wire_reference import hello
 
 WRAP = 2**32
@@ -249,7 +249,7 @@ def test_a_sequence_that_stands_still_is_a_restart_at_each_frame_and_takes_no_sq
     assembly = assemble(*decode(frames, said), said)
     assert len(assembly.segments) == assembly.rows == 6000
     assert (np.concatenate([segment.counts for segment in assembly.segments]) == counts).all()
-    assert len(same_epoch([assembly, assembly])) == 2
+    assert len(align_tick_epochs([assembly, assembly])) == 2
 
 
 @pytest.mark.parametrize("lengths", [(63, 64, 65), (1, 64, 128, 129, 1), (200, 1, 1, 300)])
@@ -303,10 +303,10 @@ def test_streams_of_one_device_share_one_epoch():
     blocks, beats, edges = decode(frames, fast, slow)
     apart = [assemble(blocks, beats, edges, said) for said in (fast, slow)]
     assert apart[1].segments[0].ticks[0] - apart[0].segments[0].ticks[0] == 395 + WRAP
-    one, two = same_epoch(apart)
+    one, two = align_tick_epochs(apart)
     assert two.segments[0].ticks[0] - one.segments[0].ticks[0] == 395
     assert one.segments[0].ticks[0] == now + 5
-    assert same_epoch(()) == ()
+    assert align_tick_epochs(()) == ()
 
 
 def test_same_epoch_finds_the_partner_by_boot_and_moves_nothing_without_one():
@@ -322,7 +322,7 @@ def test_same_epoch_finds_the_partner_by_boot_and_moves_nothing_without_one():
     frames.append(edge(0, 1, 1, now + 600, boot=20))
     fast, slow = said[17]
     blocks, beats, edges = decode(frames, fast, slow)
-    one, two = same_epoch([assemble(blocks, beats, edges, each) for each in (fast, slow)])
+    one, two = align_tick_epochs([assemble(blocks, beats, edges, each) for each in (fast, slow)])
     assert [segment.ticks[0] for segment in one.segments if segment.sequence.size] == [now + 5] * 3
     assert [(segment.boot, segment.ticks[0] - now) for segment in two.segments] == [
         (17, 400),
@@ -338,11 +338,11 @@ def test_same_epoch_moves_edges_with_their_rows_and_leaves_what_is_right():
     frames = encode_samples(fast, now // 1000, now + 5, 0, table(10), 10)
     frames += [*encode_samples(slow, now // 11_000, now + 400, 0, table(3), 3), edge(0, 1, 1, now + 600)]
     blocks, beats, edges = decode(frames, fast, slow)
-    one, two = same_epoch([assemble(blocks, beats, edges, each) for each in (fast, slow)])
+    one, two = align_tick_epochs([assemble(blocks, beats, edges, each) for each in (fast, slow)])
     assert one.segments[0].edges == two.segments[0].edges == (PlacedEdge(0, 1, now + 600, False),)
-    again = same_epoch((one, two))
+    again = align_tick_epochs((one, two))
     assert again[1].segments[0] is two.segments[0]
-    (alone, empty) = same_epoch([one, assemble((), beats, edges, slow)])
+    (alone, empty) = align_tick_epochs([one, assemble((), beats, edges, slow)])
     assert alone is one
     assert empty.rows == 0
 

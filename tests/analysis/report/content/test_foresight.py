@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.report.content.foresight import foresight, quantity_words, what_moved
-from standbook.analysis.report.terminal_summary import quick_look
+from standbook.analysis.report.terminal_summary import terminal_summary
 from standbook.analysis.results.results import Comparison, Finding
 from standbook.analysis.signal.band_comparison import compare, ranked
 from tests.analysis import report_fixture as fixture
@@ -87,7 +87,7 @@ def test_a_flow_that_no_cause_explains_says_so():
 
 def test_the_quick_look_carries_the_sentences_and_no_comparison_no_sentence():
     results = run_with(OUT, MOVED)
-    assert set(foresight(results)) <= set(quick_look(results))
+    assert set(foresight(results)) <= set(terminal_summary(results))
     assert foresight(replace(results, comparison={})) == ()
 
 
