@@ -9,7 +9,8 @@ from standbook.analysis.dataset.load_run import load_dataset
 from standbook.analysis.kinds.cold_flow import analyse_water_flow
 from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.results.curves import write_curves
-from standbook.analysis.results.results import Analysis, Results, to_json
+from standbook.analysis.results.json_codec import to_json
+from standbook.analysis.results.results import Analysis, Results
 from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import ConfigError, DataError

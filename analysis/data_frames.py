@@ -12,7 +12,8 @@ import pandas as pd
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding, ImpulseResult, Results
+from standbook.analysis.results.results import ImpulseResult, Results
+from standbook.daq.findings.finding import Finding
 
 UNIT_OF: Mapping[str, str] = {
     "thrust": "N",

@@ -23,7 +23,7 @@ def analyse(
     """
     from standbook.analysis.analyse import analyse_run
     from standbook.analysis.report.terminal_summary import terminal_summary
-    from standbook.analysis.results.results import to_json
+    from standbook.analysis.results.json_codec import to_json
 
     folder, results = analyse_run(run, calibrations=tuple(calibration or ()), software=software())
     if as_json:

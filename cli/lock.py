@@ -17,6 +17,8 @@ def lock(
 
     Example: standbook lock teasel-2/plans/HF-02.toml
     """
+    from standbook.analysis.findings.catalogue import is_in_group
+    from standbook.analysis.findings.prediction import EARLIER_RUN
     from standbook.analysis.prediction.carried_runs import predict_in_campaign
     from standbook.analysis.prediction.pad_card import prediction_sentences
     from standbook.daq.config.campaign import read_campaign
@@ -27,9 +29,8 @@ def lock(
     folder = lock_campaign(campaign, prediction.to_json(), now=now(), replace=again)
     say(f"Locked {campaign.plan.test.number} in {folder}:")
     say_all(prediction_sentences(prediction))
-    say_all(f"{finding.severity.upper()}: {finding.text}" for finding in prediction.findings if _new(finding.code))
-
-
-def _new(code: str) -> bool:
-    """Tell whether a finding sets the plan against earlier runs: the rest is what ``predict`` is for."""
-    return code.startswith("cda-") or code == "exponent-overridden"
+    say_all(
+        f"{finding.severity.upper()}: {finding.text}"
+        for finding in prediction.findings
+        if finding.severity != "note" or is_in_group(finding, EARLIER_RUN)
+    )

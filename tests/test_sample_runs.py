@@ -8,7 +8,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from standbook.analysis.analyse import analyse_run
-from standbook.analysis.results.results import from_json, to_json
+from standbook.analysis.results.json_codec import from_json, to_json
 from standbook.cli.main import run as command
 from standbook.daq.run.run_folder import open_run
 from tests.repository import ROOT

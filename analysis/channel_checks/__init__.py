@@ -1,5 +1,5 @@
 """Which channels can be believed.
 
 Takes a dataset; gives findings, and the channels that are left.
-May import: analysis/dataset, analysis/results, analysis/signal, daq/config.
+May import: analysis/dataset, analysis/findings, analysis/results, analysis/signal, daq/config, daq/findings.
 """

@@ -10,9 +10,22 @@ from collections.abc import Iterable
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.channels import (
+    CLIPPED,
+    DEVICE_RESTARTED,
+    GAP,
+    GAUGE_AS_ABSOLUTE,
+    INTERFERENCE,
+    NO_PREDICTION,
+    NOT_RESPONDING,
+    OPEN_WIRE,
+    POSTDICTION,
+    ROWS_LOST,
+    VENTED_ZERO,
+)
 from standbook.analysis.signal.windows import between
 from standbook.daq.arrays import Mask
+from standbook.daq.findings.finding import Finding
 
 BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is
 SAME_INSTANT = 0.01  # s
@@ -22,29 +35,6 @@ STUCK = 1.0  # s without any change of a pressure that must fall
 FLAT_RUN = 10  # equal counts in a row
 LIVELY_SHARE = 0.5  # of the samples differ from the one before
 ZERO_AGREE = 4.0  # standard uncertainties of a vented reading from the barometer
-ADVICE = frozenset({"exponent-not-as-assumed", "cda-not-as-planned", "run-out-order", "outside-band"})
-WRONG_AS_A_WHOLE = frozenset(
-    {
-        "channels-exchanged",
-        "gauge-as-absolute",
-        "supply-not-as-stated",
-        "thrust-coefficient-impossible",
-        "impulse-per-mass-impossible",
-    }
-)
-SPOIL_EXPONENT = frozenset(
-    {
-        "ullage-leak",
-        "supply-leaks-in",
-        "supply-open",
-        "gas-not-settled",
-        "tank-volume",
-        "load-note",
-        "amount-note",
-        "sensor-zero",
-        "gas-pulled-through",
-    }
-)
 SI_WORDS = {"Pa": (1e5, "bar"), "N": (1.0, "N"), "K": (1.0, "K"), "V": (1.0, "V")}
 
 
@@ -159,15 +149,7 @@ def _not_responding(dataset: Dataset, channel: Channel, since: float) -> Finding
         if twins
         else (f"the {what} is unknown from there on")
     )
-    return Finding(
-        "not-responding",
-        "serious",
-        channel.tag,
-        since,
-        f"{channel.tag}: not responding from T{since:+.1f} s {lasting}: not one count changed for {STUCK:.0f} s or "
-        f"more although its pressure must move; {known}. Do not use {channel.tag} to approach. Look for a blocked "
-        "sense line, ice, or a frozen converter.",
-    )
+    return NOT_RESPONDING.at(channel.tag, since, lasting=lasting, still_for=STUCK, known=known)
 
 
 def _still_until(channel: Channel, since: float) -> float:
@@ -184,15 +166,7 @@ def _clipped(channel: Channel, inside: Mask) -> list[Finding]:
     seconds, first = _seconds(channel, bad), float(channel.time[bad][0])
     scale, unit = SI_WORDS.get(_unit(channel), (1.0, ""))
     return [
-        Finding(
-            "clipped",
-            "serious",
-            channel.tag,
-            first,
-            f"{channel.tag}: clipped for {seconds:.3f} s from T{first:+.2f} s at "
-            f"{float(np.nanmax(channel.reading[bad])) / scale:,.4g} {unit}; what was beyond is hidden. Give the "
-            "channel a wider range.",
-        )
+        CLIPPED.at(channel.tag, first, seconds=seconds, peak=float(np.nanmax(channel.reading[bad])) / scale, unit=unit)
     ]
 
 
@@ -204,17 +178,7 @@ def interference_findings(dataset: Dataset, start: float, end: float, *, but: st
         if channel.tag == but or not spikes.any():
             continue
         first, number = float(channel.time[spikes][0]), np.count_nonzero(spikes)
-        said.append(
-            Finding(
-                "interference",
-                "note",
-                channel.tag,
-                first,
-                f"{channel.tag}: {number} lone sample{'s' if number > 1 else ''} at the rail, first T{first:+.3f} s, "
-                "the neighbours far from it: interference such as igniter current, neither ignition nor a peak. The "
-                "counts stay in the record; look at shields and at the igniter's wiring.",
-            )
-        )
+        said.append(INTERFERENCE.at(channel.tag, first, number=number, plural="s" if number > 1 else ""))
     return said
 
 
@@ -229,16 +193,7 @@ def _open(channel: Channel, inside: Mask) -> list[Finding]:
     if not bad.any():
         return []
     seconds, first = _seconds(channel, bad), float(channel.time[bad][0])
-    return [
-        Finding(
-            "open-wire",
-            "caution",
-            channel.tag,
-            first,
-            f"{channel.tag}: open or shorted wire for {seconds:.3f} s from T{first:+.2f} s; those samples are left "
-            "out. Check plug and cable.",
-        )
-    ]
+    return [OPEN_WIRE.at(channel.tag, first, seconds=seconds)]
 
 
 def gap_findings(dataset: Dataset, start: float, end: float, *, part: str = "burn") -> list[Finding]:
@@ -249,32 +204,20 @@ def gap_findings(dataset: Dataset, start: float, end: float, *, part: str = "bur
         if inside:
             seconds = sum(gap.seconds for gap in inside)
             said.append(
-                Finding(
-                    "gap",
-                    "caution",
+                GAP.at(
                     None,
                     inside[0].start,
-                    f"{key}: {len(inside)} gap{'s' if len(inside) > 1 else ''} in the {part}, {seconds:.3f} s in all, "
-                    f"the first at T{inside[0].start:+.3f} s. Nothing was put into it.",
+                    key=key,
+                    number=len(inside),
+                    plural="s" if len(inside) > 1 else "",
+                    part=part,
+                    seconds=seconds,
                 )
             )
         elif health.lost_rows:
-            said.append(
-                Finding(
-                    "rows-lost", "note", None, None, f"{key}: {health.lost_rows} rows were lost outside the {part}."
-                )
-            )
+            said.append(ROWS_LOST.at(None, key=key, lost_rows=health.lost_rows, part=part))
         if health.boots > 1:
-            said.append(
-                Finding(
-                    "device-restarted",
-                    "caution",
-                    None,
-                    None,
-                    f"{key}: the device started {health.boots} times during the record; check its supply, above all at "
-                    "igniter current.",
-                )
-            )
+            said.append(DEVICE_RESTARTED.at(None, key=key, boots=health.boots))
     return said
 
 
@@ -298,48 +241,14 @@ def vented_zero_findings(
             f"{ambient.value / 1e5:.3f} bar(a); {ZERO_AGREE * u / 1e5:.3f} bar would be explained."
         )
         if channel.calibration.reference == "absolute" and abs(reading) < 0.2 * ambient.value:
-            said.append(
-                Finding(
-                    "gauge-as-absolute",
-                    "serious",
-                    channel.tag,
-                    start,
-                    f"{text} A gauge sensor is described as "
-                    "absolute: correct its calibration before any exponent is used.",
-                )
-            )
+            said.append(GAUGE_AS_ABSOLUTE.at(channel.tag, start, reading_words=text))
         else:
-            said.append(
-                Finding(
-                    "vented-zero",
-                    "caution",
-                    channel.tag,
-                    start,
-                    f"{text} Its zero moved: repeat the zero at ambient, before and after.",
-                )
-            )
+            said.append(VENTED_ZERO.at(channel.tag, start, reading_words=text))
     return said
 
 
 def _unit(channel: Channel) -> str:
     return {"pressure": "Pa", "force": "N", "temperature": "K", "voltage": "V"}.get(channel.calibration.dimension, "")
-
-
-def suppress_consequences(findings: Iterable[Finding]) -> list[Finding]:
-    """Leave out what only follows from readings that are known to be wrong as a whole: their cause is found already.
-
-    Such are readings of another place, gauge ones taken for absolute, of a supply or in a unit other than stated.
-    Departures, what would explain them and advice for the next plan go; what was measured and what is wrong stays. A
-    likely cause that spoils an exponent takes with it the advice to use that exponent.
-    """
-    findings = list(findings)
-    codes = {finding.code for finding in findings}
-    if codes & WRONG_AS_A_WHOLE:
-        kept = [f for f in findings if f.code not in ADVICE and not f.code.startswith("assumption-")]
-        return [f for f in kept if "channels-exchanged" not in codes or not f.code.startswith("cause-")]
-    if any(f.severity == "caution" and f.code.removeprefix("cause-") in SPOIL_EXPONENT for f in findings):
-        return [f for f in findings if f.code != "exponent-not-as-assumed"]
-    return findings
 
 
 def gauge_effect(start_pressure: float, end_pressure: float, exponent: float, ambient: float) -> float:
@@ -366,14 +275,7 @@ def gauge_effect(start_pressure: float, end_pressure: float, exponent: float, am
 def prediction_findings(dataset: Dataset) -> list[Finding]:
     """Say where there is no prediction, or none that was locked before T-0."""
     if dataset.prediction is None:
-        text = "There is no prediction to compare with. Predict and lock the plan before the next run."
-        return [Finding("no-prediction", "note", None, None, text)]
+        return [NO_PREDICTION.at(None)]
     if dataset.prediction_status == "postdiction":
-        text = "The prediction was not locked before T-0: agreement with it is a postdiction and shows no foresight."
-        return [Finding("postdiction", "caution", None, None, text)]
+        return [POSTDICTION.at(None)]
     return []
-
-
-def deduplicate(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Drop findings that say the same again, order kept."""
-    return tuple(dict.fromkeys(findings))

@@ -4,7 +4,9 @@ SI; times in seconds after T-0. The rate itself is found when a run is sealed, f
 """
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.results.results import Finding, ImpulseResult
+from standbook.analysis.findings.channels import CLOCK_CORRECTED
+from standbook.analysis.results.results import ImpulseResult
+from standbook.daq.findings.finding import Finding
 
 TELLING = 2.0  # standard uncertainties of the rate
 WORTH = 2e-4  # relative rate; a crystal stays within it and is corrected without a word
@@ -20,13 +22,14 @@ def clock_findings(dataset: Dataset, cell: Channel, impulse: ImpulseResult | Non
     minutes = float(cell.time[-1] - cell.time[0]) / 60.0
     moved = "" if impulse is None else f": {-relative * impulse.value:+,.0f} N*s of total impulse"
     return [
-        Finding(
-            "clock-corrected",
-            "note",
+        CLOCK_CORRECTED.at(
             None,
-            None,
-            f"{cell.stream}: the board's clock ran {100.0 * abs(relative):.2f} % {'slow' if relative < 0 else 'fast'} "
-            f"({rate.value:+,.0f} ppm, standard uncertainty {rate.u:.2g} ppm) against the computer over "
-            f"{minutes:.0f} min. All times are corrected for it{moved}; what is left of it is in the budget.",
+            stream=cell.stream,
+            rate_percent=100.0 * abs(relative),
+            direction="slow" if relative < 0 else "fast",
+            rate=rate.value,
+            rate_u=rate.u,
+            minutes=minutes,
+            moved=moved,
         )
     ]

@@ -8,8 +8,9 @@ from scipy.ndimage import median_filter
 
 from standbook.analysis.channel_checks.channel_health import FLAT_RUN, rail_spikes, saturated
 from standbook.analysis.dataset.dataset import Channel
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.channels import CELL_DROP_OUTS, CELL_FROZEN
 from standbook.daq.arrays import Mask
+from standbook.daq.findings.finding import Finding
 
 FROZEN = 0.1  # s of equal counts, between stretches whose noise moves the count
 LIVELY, LOOK = 0.5, 0.25  # share of the samples that differ from the one before; s beside a stretch
@@ -80,28 +81,8 @@ def cell_findings(channel: Channel, start: float, end: float) -> list[Finding]:
     stuck, out = frozen(channel) & inside_or_later, dropped_out(channel) & inside
     if stuck.any():
         first = float(channel.time[stuck][0])
-        said.append(
-            Finding(
-                "cell-frozen",
-                "caution",
-                channel.tag,
-                first,
-                f"{channel.tag}: not one count changed for {np.count_nonzero(stuck) * interval:.2f} s from "
-                f"T{first:+.2f} s, although its noise moves it before: converter or cable stood still. Those samples "
-                "are left out as lost; look at the converter's supply and the logger's notes.",
-            )
-        )
+        said.append(CELL_FROZEN.at(channel.tag, first, seconds=np.count_nonzero(stuck) * interval))
     if out.any():
         first = float(channel.time[out][0])
-        said.append(
-            Finding(
-                "cell-drop-outs",
-                "caution",
-                channel.tag,
-                first,
-                f"{channel.tag}: {np.count_nonzero(out)} of the samples jumped away from their neighbours for an "
-                f"instant, first at T{first:+.3f} s: a loose contact or interference, no thrust. They are left out as "
-                "lost; check plugs, shield and igniter wiring.",
-            )
-        )
+        said.append(CELL_DROP_OUTS.at(channel.tag, first, samples=np.count_nonzero(out)))
     return said

@@ -7,9 +7,10 @@ same.
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, CrewMark, Dataset
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.channels import CHANNELS_EXCHANGED, MARK_CONTRADICTED
 from standbook.analysis.signal.windows import block_average
 from standbook.daq.config.plan import Mark
+from standbook.daq.findings.finding import Finding
 
 ROSE = 0.03  # of a sensor's range
 BEFORE, EARLIEST = 0.3, 0.05  # s before a mark that are averaged; the fewest that will do
@@ -51,28 +52,9 @@ def _at(dataset: Dataset, mark: CrewMark, expected: Mark) -> list[Finding]:
         return []
     when = f'At the mark "{mark.text}", T{mark.time:+.1f} s, {" and ".join(wrong)} rose'
     if rises.get(wanted, np.inf) <= first + SETTLES:
-        return [
-            Finding(
-                "mark-contradicted",
-                "caution",
-                wrong[0],
-                mark.time,
-                f"{when} together with {wanted}, which alone should have: a valve or a cross-connection joins both "
-                "places, or a sensor sits on the wrong one. Pressurise one place at a time and look again.",
-            )
-        ]
+        return [MARK_CONTRADICTED.at(wrong[0], mark.time, when=when, wanted=wanted)]
     one = still if still in wrong else wrong[0]
-    return [
-        Finding(
-            "channels-exchanged",
-            "serious",
-            one,
-            mark.time,
-            f"{when}, {wanted} should have and did not: {one} and {wanted} are exchanged, at the plug or in "
-            "stand.toml. Numbers of both places are not to be used, and the stand is not ready with them: correct it, "
-            "pressurise one place at a time, and analyse again.",
-        )
-    ]
+    return [CHANNELS_EXCHANGED.at(one, mark.time, when=when, wanted=wanted)]
 
 
 def _rise(channel: Channel, at: float) -> float | None:

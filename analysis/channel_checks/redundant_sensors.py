@@ -11,9 +11,10 @@ import numpy as np
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.channel_checks.supply_checks import common_supply
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.channels import CHANNELS_EXCHANGED_CROSSWISE, PAIR_DISAGREES
 from standbook.analysis.signal.windows import block_average
 from standbook.daq.arrays import Array
+from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import Quantity
 
 AGREE = 3.0  # combined standard uncertainties
@@ -82,25 +83,11 @@ def _blocks(channel: Channel, start: float, end: float) -> tuple[Array, Array]:
 
 def _disagrees(pair: _Parted) -> Finding:
     one, other = pair.one.tag, pair.other.tag
-    return Finding(
-        "pair-disagrees",
-        "caution",
-        one,
-        pair.at,
-        f"{one} and {other} measure the same pressure but differ by {pair.apart / 1e5:+.2f} bar at T{pair.at:+.1f} s; "
-        f"{pair.allowed / 1e5:.2f} bar is explained by their calibrations. {one} is used; one of them is wrong: repeat "
-        "the zero and the gauge check of both.",
+    return PAIR_DISAGREES.at(
+        one, pair.at, other=other, apart_bar=pair.apart / 100000.0, allowed_bar=pair.allowed / 100000.0
     )
 
 
 def _exchanged(first: _Parted, second: _Parted) -> Finding:
     one, other, third, fourth = first.one.tag, first.other.tag, second.one.tag, second.other.tag
-    return Finding(
-        "channels-exchanged",
-        "serious",
-        one,
-        first.at,
-        f"{one} follows {fourth} and {third} follows {other}, crosswise to what the stand file says: {one} and {third},"
-        f" or {other} and {fourth}, are exchanged. Numbers of both places are not to be used: pressurise one place at "
-        "a time, correct plug or stand.toml, and analyse again.",
-    )
+    return CHANNELS_EXCHANGED_CROSSWISE.at(one, first.at, fourth=fourth, third=third, other=other)

@@ -9,7 +9,8 @@ from collections.abc import Iterable
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.channels import SUPPLY_NOT_AS_STATED, SUPPLY_SAGGED
+from standbook.daq.findings.finding import Finding
 
 SAGGED = 0.01  # of the supply before the run; loads on it usually take less
 BEFORE, SETTLED = 2.0, 0.2  # s before the run that are averaged; s of a sag that count
@@ -38,13 +39,13 @@ def supply_findings(dataset: Dataset, start: float, end: float) -> list[Finding]
         if not on_it:
             meaning = "stand.toml divides no sensor by it: name it there as the supply of those that hang on it"
         said.append(
-            Finding(
-                "supply-sagged",
-                "caution",
+            SUPPLY_SAGGED.at(
                 channel.tag,
                 float(time[low][0]),
-                f"{channel.tag}: the sensor supply sagged by {100.0 * sag:.1f} % from T{time[low][0]:+.2f} s, for "
-                f"{seconds:.1f} s of the run. {meaning}. Look at supply, cable and what else draws current then.",
+                sag_percent=100.0 * sag,
+                since=time[low][0],
+                seconds=seconds,
+                meaning=meaning,
             )
         )
     return said
@@ -85,13 +86,11 @@ def common_supply(dataset: Dataset, pairs: Iterable[tuple[Channel, Channel, floa
     tags = sorted(factors)
     way = "low" if middle < 1.0 else "high"
     each = ", ".join(f"{tag} by {100.0 * (factors[tag][0] - 1.0):+.1f} %" for tag in tags)
-    text = (
-        f"{', '.join(tags)} part from their twins by one common factor: their signals are "
-        f"{100.0 * abs(1.0 - middle):.1f} % {way} ({each}). "
-        "All hang on a supply that stand.toml states and nobody records: it was not what is stated. Their readings are "
-        "not to be used; the twins do not hang on it. Record the supply as a channel, and name that in stand.toml."
-    )
-    return [Finding("supply-not-as-stated", "serious", tags[0], at, text)], set(tags)
+    return [
+        SUPPLY_NOT_AS_STATED.at(
+            tags[0], at, tags=", ".join(tags), value_percent=100.0 * abs(1.0 - middle), way=way, each=each
+        )
+    ], set(tags)
 
 
 def _on_stated_supply(dataset: Dataset, channel: Channel) -> bool:

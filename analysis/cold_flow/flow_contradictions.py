@@ -12,8 +12,18 @@ import numpy as np
 
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.cold_flow import (
+    AMOUNT_IMPLAUSIBLE,
+    AMOUNT_NOT_USABLE,
+    FLOW_AREA_CREEPS,
+    LET_OFF_IN_STEPS,
+    METER_NOT_AT_ZERO,
+    OPENED_TWICE,
+    PRESSURE_UNIT,
+    WEIGHED_TANK_FEELS_JET,
+)
 from standbook.analysis.signal.windows import block_average
+from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import absolute
 
 NEAR = 0.12  # relative, of a known ratio: a start pressure or a CdA is planned no better
@@ -31,7 +41,7 @@ AMOUNT_RATIOS = {
     1000.0: "grams taken for kilograms",
     0.001: "kilograms taken for grams, or tonnes for kilograms",
 }
-OF_AMOUNTS = frozenset({"weighed-tank-feels-jet", "flow-area-creeps", "meter-not-at-zero", "amount-not-usable"})
+OF_AMOUNTS = (WEIGHED_TANK_FEELS_JET, FLOW_AREA_CREEPS, METER_NOT_AT_ZERO, AMOUNT_NOT_USABLE)
 """Findings of a flow that stand without its CdA."""
 CHORDS = (1.0, 2.0)  # of any gas over water; outside them an amount that is off by much cannot be the valve's doing
 LITTLE = 0.1  # of what the plan's CdA would have let out: less is not this tank's flow
@@ -54,7 +64,7 @@ def without_numbers(side: FlowSide) -> FlowSide:
     result = replace(
         side.result, cda=None, cda_joint=None, cda_budget=(), exponent=None, correlation={}, residual_rms=None, facts={}
     )
-    said = tuple(finding for finding in side.findings if finding.code in OF_AMOUNTS)
+    said = tuple(finding for finding in side.findings if finding.of(*OF_AMOUNTS))
     return replace(side, exponent=None, result=result, findings=said)
 
 
@@ -75,14 +85,14 @@ def _unit(dataset: Dataset, side: FlowSide) -> list[Finding]:
         return []
     decide = "read a mechanical gauge beside it, then correct calibration or mapping"
     return [
-        Finding(
-            "pressure-unit",
-            "serious",
+        PRESSURE_UNIT.at(
             side.channel.tag,
-            None,
-            f"{side.channel.tag}: the tank stood at {seen / 1e5:.2f} bar(g) before the opening, {seen / planned:.3g} "
-            f"times the {planned / 1e5:.2f} bar(g) of the plan: {words}. No CdA and no exponent is given; {decide}.",
             decided_by=decide,
+            seen_bar=seen / 100000.0,
+            seen=seen / planned,
+            planned_bar=planned / 100000.0,
+            words=words,
+            decide=decide,
         )
     ]
 
@@ -100,15 +110,14 @@ def _amount(side: FlowSide) -> list[Finding]:
     decide = "look at the note and the scale, and whether liquid left the tank at all"
     meant = words or "hardly any liquid left: an empty tank, a valve that passed gas, or a bucket not under the outlet"
     return [
-        Finding(
-            "amount-implausible",
-            "serious",
+        AMOUNT_IMPLAUSIBLE.at(
             side.tank.name,
-            None,
-            f"{side.tank.name}: {side.amount.value:.3f} kg is {ratio:.3g} times what this pressure would have driven "
-            f"through the plan's {1e6 * side.tank.feed_cda.value:.2f} mm2: {meant}. No CdA and no exponent is given; "
-            f"{decide}.",
             decided_by=decide,
+            amount=side.amount.value,
+            ratio=ratio,
+            feed_cda_mm2=1000000.0 * side.tank.feed_cda.value,
+            meant=meant,
+            decide=decide,
         )
     ]
 
@@ -146,27 +155,18 @@ def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
     amount, one, both = side.amount, _by_pressure(side, level + back), _by_pressure(side, float(drive[k]) + back)
     if amount is None or amount.value <= math.sqrt(one * both):
         fits = "" if amount is None else ", and what was weighed fits the first fall alone: gas was let off"
-        return [
-            Finding(
-                "let-off-in-steps",
-                "note",
-                side.tank.name,
-                float(at[steepest]),
-                f"{seen}{fits}. Causes of departures are not looked for, since the pressure after the flow tells of "
-                "them; hold the tank for some seconds before it is vented.",
-            )
-        ]
+        return [LET_OFF_IN_STEPS.at(side.tank.name, float(at[steepest]), seen=seen, fits=fits)]
     decide = "look at the valve's command, and repeat with one opening or weigh after each"
     return [
-        Finding(
-            "opened-twice",
-            "serious",
+        OPENED_TWICE.at(
             side.tank.name,
             float(at[steepest]),
-            f"{seen}. By these pressures {one:.2f} kg left in the first fall and {both:.2f} kg in both, and "
-            f"{amount.value:.2f} kg were weighed: the valve opened a second time. No CdA and no exponent is given; "
-            f"{decide}.",
             decided_by=decide,
+            seen=seen,
+            first_fall=one,
+            both=both,
+            amount=amount.value,
+            decide=decide,
         )
     ]
 

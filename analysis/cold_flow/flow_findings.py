@@ -9,8 +9,21 @@ from collections.abc import Iterable
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.amounts import DISAGREE, Amount, Pair
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.cold_flow import (
+    AMOUNT_FROM_LOAD,
+    AMOUNTS_DISAGREE,
+    CAUGHT_MORE_THAN_LOADED,
+    CLOSED_BEFORE_RUN_OUT,
+    MASS_DOES_NOT_CLOSE,
+    NO_FLOW_FOUND,
+    NO_TANK_PRESSURE,
+    NOT_WEIGHED,
+    PRESSURE_NOT_HELD,
+    RAN_DRY,
+    RAN_TO_RUN_OUT,
+)
 from standbook.daq.config.plan import Tank
+from standbook.daq.findings.finding import Finding
 
 HOLD_FALLS, HOLD_RISES = 0.02, 0.01  # of the start pressure over the length of the flow; warm gas settles by less
 CLOSES = DISAGREE  # combined standard uncertainties of two amounts of the same liquid
@@ -25,70 +38,24 @@ def amount_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     """Say what the amounts of liquid are worth: none, more than was loaded, or two that contradict each other."""
     tank = side.tank
     if not side.amounts:
-        return [
-            Finding(
-                "not-weighed",
-                "caution",
-                tank.name,
-                None,
-                f"{tank.name}: no exponent and no CdA without an amount of liquid, for many pairs of the two draw the "
-                "same pressure curve: weigh what was caught or drain and weigh what stayed aboard, add that to the run "
-                "as a weighings file and analyse again, or record a flow meter, a weighed tank or a venturi next time.",
-            )
-        ]
+        return [NOT_WEIGHED.at(tank.name)]
     said = _disagreements(side)
     amount, load = side.amount, tank.liquid_load
     if amount is not None and amount.value > load.value + CLOSES * math.hypot(amount.u, load.u):
-        said.append(
-            Finding(
-                "caught-more-than-loaded",
-                "serious",
-                tank.name,
-                None,
-                f"{tank.name}: {amount.value:.3f} kg left although only {load.value:.3f} kg were loaded: one of the "
-                "two is wrong, and CdA and exponent with it. Weigh bucket and load again.",
-            )
-        )
+        said.append(CAUGHT_MORE_THAN_LOADED.at(tank.name, amount=amount.value, load=load.value))
     if [a.name for a in side.amounts] == ["run-out"]:
-        said.append(
-            Finding(
-                "amount-from-load",
-                "caution",
-                tank.name,
-                None,
-                f"{tank.name}: nothing was weighed or metered, so the liquid that left is the plan's load less what "
-                f"cannot leave, {side.amounts[0].mass:.3f} kg: if the load was not weighed as the plan has it, CdA "
-                "and exponent are off by as much; catch and weigh next time.",
-            )
-        )
+        said.append(AMOUNT_FROM_LOAD.at(tank.name, mass=side.amounts[0].mass))
     return said
 
 
 def no_flow(tank: Tank, why: Iterable[tuple[Channel, str]]) -> list[Finding]:
     """Say why no pressure sensor shows a flow that could be analysed."""
-    return [
-        Finding(
-            "no-flow-found",
-            "serious",
-            channel.tag,
-            None,
-            f"{channel.tag}: no flow of the {tank.name} tank can be taken from it: {reason}. CdA and exponent are not "
-            "known from this sensor.",
-        )
-        for channel, reason in why
-    ]
+    return [NO_FLOW_FOUND.at(channel.tag, tank_name=tank.name, reason=reason) for channel, reason in why]
 
 
 def no_sensor(tank: Tank) -> Finding:
     """Say that nothing can be taken from a record without the tank's pressure."""
-    return Finding(
-        "no-tank-pressure",
-        "serious",
-        tank.name,
-        None,
-        f"{tank.name}: no calibrated pressure channel of this tank was recorded, so neither CdA nor exponent is known: "
-        "name its calibration in the plan, or give a later one with --calibration, and analyse again.",
-    )
+    return NO_TANK_PRESSURE.at(tank.name)
 
 
 def _disagreements(side: FlowSide) -> list[Finding]:
@@ -104,13 +71,13 @@ def _disagreements(side: FlowSide) -> list[Finding]:
             "nothing here tells which is right"
         )
     return [
-        Finding(
-            "mass-does-not-close" if _weighed_only(amounts[p.first], amounts[p.second]) else "amounts-disagree",
-            "caution" if held.left_out is not None else "serious",
+        (MASS_DOES_NOT_CLOSE if _weighed_only(amounts[p.first], amounts[p.second]) else AMOUNTS_DISAGREE).at(
             tank.name,
-            None,
-            f"{tank.name}: {_apart(side, p)}, {p.apart:.1f} standard uncertainties of the difference ({CLOSES:.0f} may "
-            f"happen): {fate}. Look for spilt or left liquid, weigh again, check the calibration of meter and scale.",
+            severity="caution" if held.left_out is not None else "serious",
+            apart=_apart(side, p),
+            apart_in_u=p.apart,
+            expected=CLOSES,
+            fate=fate,
         )
         for p in held.pairs
     ]
@@ -140,40 +107,11 @@ def _end_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     seconds = instants.end.time - instants.opening.time
     if instants.ran_dry and flow.end == "valve closed early":
         planned = f", planned were {flow.close_after.value:.1f} s" if flow.close_after is not None else ""
-        return [
-            Finding(
-                "ran-dry",
-                "caution",
-                tank.name,
-                instants.end.time,
-                f"{tank.name}: the plan closes the valve early, but gas came through after {seconds:.1f} s of flow"
-                f"{planned}: when the last liquid left is less sure than a closing, which widens the uncertainty of "
-                "CdA. Close the valve earlier or load more, and look whether the load was short.",
-            )
-        ]
+        return [RAN_DRY.at(tank.name, instants.end.time, seconds=seconds, planned=planned)]
     if instants.ran_dry:
-        return [
-            Finding(
-                "ran-to-run-out",
-                "note",
-                tank.name,
-                instants.end.time,
-                f"{tank.name}: as planned the flow ran until gas broke through, after {seconds:.1f} s: when the last "
-                f"liquid left is known to {1e3 * instants.end.u:.0f} ms (standard uncertainty), which is in that of "
-                "CdA; a valve closed earlier would give a surer CdA.",
-            )
-        ]
+        return [RAN_TO_RUN_OUT.at(tank.name, instants.end.time, seconds=seconds, end_u_ms=1000.0 * instants.end.u)]
     if flow.end == "run-out":
-        return [
-            Finding(
-                "closed-before-run-out",
-                "note",
-                tank.name,
-                instants.end.time,
-                f"{tank.name}: the plan runs the tank dry, but the valve closed after {seconds:.1f} s with liquid "
-                "aboard; CdA gains by it, the time to run-out is not known.",
-            )
-        ]
+        return [CLOSED_BEFORE_RUN_OUT.at(tank.name, instants.end.time, seconds=seconds)]
     return []
 
 
@@ -194,12 +132,12 @@ def _hold_findings(side: FlowSide) -> list[Finding]:
         else "a supply leaking in, which lowers the exponent: shut and vent the supply line first"
     )
     return [
-        Finding(
-            "pressure-not-held",
-            "caution",
+        PRESSURE_NOT_HELD.at(
             side.channel.tag,
             static.window.start,
-            f"{side.channel.tag}: at rest before the opening the pressure {way} by {abs(static.drift) / 1e5:.3f} "
-            f"bar/s, over the length of the flow {100.0 * abs(share):.1f} % of it: {why}.",
+            way=way,
+            drift_bar=abs(static.drift) / 100000.0,
+            share_percent=100.0 * abs(share),
+            why=why,
         )
     ]

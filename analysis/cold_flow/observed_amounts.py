@@ -15,10 +15,18 @@ from standbook.analysis.cold_flow.flow_instants import FlowInstants
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.amounts import Amount
 from standbook.analysis.discharge.record import AveragedDischarge
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.cold_flow import (
+    AMOUNT_NOT_USABLE,
+    AMOUNT_OUTSIDE_RECORD,
+    AMOUNT_WITHOUT_DIFFERENCE,
+    FLOW_AREA_CREEPS,
+    METER_NOT_AT_ZERO,
+    WEIGHED_TANK_FEELS_JET,
+)
 from standbook.analysis.signal.windows import block_means, correlation_time
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Tank
+from standbook.daq.findings.finding import Finding
 
 CLEAR = 0.5  # s after the opening and before the end in which a stream still follows the valve
 STILL, SETTLING = 3.0, 1.0  # s of rest that tell a scale's reading; s that liquid takes to come to rest
@@ -125,17 +133,7 @@ def _weighed_tank(
         # The jet's force goes as the pressure drop, so what fell of it during the flow reads as mass that left.
         drive = np.interp([time[0], time[-1]], flow.time, flow.pressure - flow.back_pressure)
         terms[f"{channel.tag} jet"] = abs(step) * (1.0 - float(drive[1] / drive[0]))
-        said.append(
-            Finding(
-                "weighed-tank-feels-jet",
-                "caution",
-                channel.tag,
-                instants.opening.time,
-                f"{channel.tag}: the weighed tank's reading stepped by {step:+.3f} kg when the valve opened, "
-                f"{step_u:.3f} kg is its noise: the cell feels the jet or the pipe; what that may change is in its "
-                "uncertainty, let the jet leave across the cell or through a loose hose.",
-            )
-        )
+        said.append(WEIGHED_TANK_FEELS_JET.at(channel.tag, instants.opening.time, step=step, step_u=step_u))
     span = (float(time[0]), float(time[-1]))
     return Amount(channel.tag, f"the weighed tank ({channel.tag})", left, terms, span), said
 
@@ -296,17 +294,7 @@ def _creeping(channel: Channel, bent: _Line, left: float) -> list[Finding]:
     if abs(change) < max(CREEPS * u, CREEP_SHARE):
         return []
     way = "rose" if change > 0.0 else "fell"
-    return [
-        Finding(
-            "flow-area-creeps",
-            "caution",
-            channel.tag,
-            None,
-            f"{channel.tag}: by the weighed tank the flow area {way} by {100.0 * abs(change):.1f} % while the valve "
-            f"stood open (standard uncertainty {100.0 * u:.1f} %): a valve that still moves or debris, so one CdA "
-            "does not describe this flow; look at the valve's actuator, then repeat.",
-        )
-    ]
+    return [FLOW_AREA_CREEPS.at(channel.tag, way=way, change_percent=100.0 * abs(change), u_percent=100.0 * u)]
 
 
 def _meter_zero(channel: Channel, instants: FlowInstants) -> list[Finding]:
@@ -319,45 +307,19 @@ def _meter_zero(channel: Channel, instants: FlowInstants) -> list[Finding]:
         return []
     unit, scale = channel.calibration.reading_unit, channel.calibration.scale
     return [
-        Finding(
-            "meter-not-at-zero",
-            "caution",
-            channel.tag,
-            instants.opening.time - STILL,
-            f"{channel.tag}: with the valve closed it reads {mean / scale:.4g} {unit}, {OFF_ZERO * u / scale:.2g} "
-            f"{unit} is explained by its calibration: liquid already flowed, or its zero moved and its amount with it.",
+        METER_NOT_AT_ZERO.at(
+            channel.tag, instants.opening.time - STILL, mean=mean / scale, unit=unit, explained=OFF_ZERO * u / scale
         )
     ]
 
 
 def _unusable(channel: Channel) -> Finding:
-    return Finding(
-        "amount-not-usable",
-        "caution",
-        channel.tag,
-        None,
-        f"{channel.tag}: clipped, open or stuck during the flow, so its amount of liquid is left out; look at its "
-        "wire and range.",
-    )
+    return AMOUNT_NOT_USABLE.at(channel.tag)
 
 
 def _too_short(channel: Channel) -> Finding:
-    return Finding(
-        "amount-not-usable",
-        "note",
-        channel.tag,
-        None,
-        f"{channel.tag}: too few samples while the valve was open or the bucket at rest, so its amount of liquid is "
-        "left out.",
-    )
+    return AMOUNT_OUTSIDE_RECORD.at(channel.tag)
 
 
 def _no_difference(channel: Channel) -> Finding:
-    return Finding(
-        "amount-not-usable",
-        "caution",
-        channel.tag,
-        None,
-        f"{channel.tag}: shows no pressure difference during the flow, so its amount of liquid is left out: look for "
-        "swapped or closed sense lines.",
-    )
+    return AMOUNT_WITHOUT_DIFFERENCE.at(channel.tag)

@@ -36,12 +36,15 @@ from standbook.analysis.discharge.tank_results import (
     ullage_correlation,
 )
 from standbook.analysis.discharge.weighed_amounts import WeighedAmounts, weighed_amounts
+from standbook.analysis.findings.cold_flow import TANK_NOT_KNOWN, VALVE_SLOW
+from standbook.analysis.findings.discharge import EXPONENT_ABOVE_ISENTROPIC
 from standbook.analysis.physics import fluids
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding, TankResult
+from standbook.analysis.results.results import TankResult
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 
 USUAL_SLENDERNESS, SLENDERNESS_U = 3.0, 0.4  # tank length over diameter; 1.5 to 6 make columns 0.63 to 1.6 as high
 SLOW_VALVE = 0.15  # s between the break of the pressure and the opening that the curve counts from
@@ -230,18 +233,17 @@ def _bound_findings(
 ) -> list[Finding]:
     """Say where the chord lies above what the real gas can do without losing heat."""
     chord = exponent.chord
-    known = any(finding.code == "exponent-above-isentropic" for finding in said)
+    known = any(finding.of(EXPONENT_ABOVE_ISENTROPIC) for finding in said)
     if highest is None or known or chord.value - 2.0 * chord.u <= highest:
         return []
     return [
-        Finding(
-            "exponent-above-isentropic",
-            "caution",
+        EXPONENT_ABOVE_ISENTROPIC.at(
             channel.tag,
-            None,
-            f"{tank.name}: the chord exponent {chord.value:.3f} (standard uncertainty {chord.u:.3f}) is above the "
-            f"{highest:.3f} of {tank.pressurant} that keeps its heat between the same pressures: the gas loses heat or "
-            "leaks, or ullage, mass or the pressure's zero is off; weigh the fill and read the sensor at ambient.",
+            tank_name=tank.name,
+            chord=chord.value,
+            chord_u=chord.u,
+            highest=highest,
+            pressurant=tank.pressurant,
         )
     ]
 
@@ -256,21 +258,15 @@ def _valve_findings(channel: Channel, record: DischargeRecord, joint: JointFit) 
     if abs(late) <= max(SLOW_VALVE, 3.0 * joint.opening.u):
         return []
     return [
-        Finding(
-            "valve-slow",
-            "caution",
-            channel.tag,
-            record.opening_time,
-            f"{channel.tag}: the flow counts from {1e3 * abs(late):.0f} ms {'after' if late > 0.0 else 'before'} the "
-            "instant at which the pressure broke: a valve that took long to open, or a wrong mass or ullage volume; "
-            "CdA takes the whole stroke for full flow, so open faster, or look at the valve's travel.",
+        VALVE_SLOW.at(
+            channel.tag, record.opening_time, late_ms=1000.0 * abs(late), side="after" if late > 0.0 else "before"
         )
     ]
 
 
 def _unknown(tank: Tank, what: str, error: DataError) -> Finding:
     words = what if what.startswith("CdA") else f"{what[0].lower()}{what[1:]}"
-    return Finding("tank-not-known", "caution", tank.name, None, f"{tank.name}: {words}: {error}.")
+    return TANK_NOT_KNOWN.at(tank.name, words=words, error=error)
 
 
 def _result(

@@ -1,5 +1,5 @@
 """One run as the analysis sees it.
 
 Takes a run folder or counts; gives calibrated channels on one time axis.
-May import: analysis/results, analysis/signal, daq/config, daq/run.
+May import: analysis/findings, analysis/results, analysis/signal, daq/config, daq/findings, daq/run.
 """

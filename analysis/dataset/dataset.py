@@ -13,9 +13,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.analysis.findings.channels import NO_CALIBRATION, NO_SUPPLY
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding, Gap, RecordHealth, TZero
+from standbook.analysis.results.results import Gap, RecordHealth, TZero
 from standbook.analysis.signal.windows import parts_of
 from standbook.daq.arrays import Array, Mask
 from standbook.daq.config.calibration import Calibration
@@ -23,6 +24,7 @@ from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import Quantity, parse_quantity
 
 PredictionStatus = Literal["locked", "postdiction"]
@@ -180,16 +182,7 @@ def calibrated(
             continue
         supply, supply_u = _supply(item, channels, played[key].time)
         if supply is None:
-            findings.append(
-                Finding(
-                    "no-supply",
-                    "caution",
-                    item.tag,
-                    None,
-                    f"{item.tag}: its supply {item.supply} was not recorded or has no calibration, so the channel "
-                    "cannot be read; name the supply's calibration in the plan and analyse again.",
-                )
-            )
+            findings.append(NO_SUPPLY.at(item.tag, supply=item.supply))
             continue
         found = _channel(item, calibrations[item.tag], key, played[key], supply, plan)
         channels[item.tag] = replace(found, supply_u=supply_u)
@@ -197,13 +190,7 @@ def calibrated(
 
 
 def _uncalibrated(item: Input) -> Finding:
-    return Finding(
-        "no-calibration",
-        "note",
-        item.tag,
-        None,
-        f"{item.tag}: recorded in counts only, the plan names no calibration for it.",
-    )
+    return NO_CALIBRATION.at(item.tag)
 
 
 def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> tuple[float | Array | None, float]:

@@ -19,13 +19,15 @@ from standbook.analysis.dataset.dataset import (
     iso_time,
     seconds_after,
 )
+from standbook.analysis.findings.channels import DEVICE_NOTE, LATER_CALIBRATION, NO_T_ZERO, ROWS_FILLED
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding, Gap, RecordHealth, TZero
+from standbook.analysis.results.results import Gap, RecordHealth, TZero
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import Quantity
 from standbook.daq.run.run_folder import Run, StreamData
 
@@ -62,15 +64,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     findings += filled
     if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
         why = run.record.t_zero_missing or "the plan names no event"
-        findings.append(
-            Finding(
-                "no-t-zero",
-                "caution",
-                None,
-                None,
-                f"There is no T-0 ({why}): times count from the first row, and the prediction is a postdiction.",
-            )
-        )
+        findings.append(NO_T_ZERO.at(None, why=why))
     return Dataset(
         run=run.folder.name,
         kind=run.info.kind,
@@ -104,9 +98,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
 
 def _later(tag: str, later: Calibration, locked: Calibration | None) -> Finding:
     before = f"instead of {locked.name}, which was locked" if locked else "none was locked"
-    return Finding(
-        "later-calibration", "note", tag, None, f"{tag}: analysed with {later.name}, {before}; counts are as recorded."
-    )
+    return LATER_CALIBRATION.at(tag, later_name=later.name, before=before)
 
 
 def _played(stream: StreamData, origin: int, stand: Stand) -> RawStream:
@@ -149,14 +141,17 @@ def _fill_findings(run: Run, streams: Mapping[str, StreamData], origin: int) -> 
             start = (int(stream.host_ns[at[0]]) - origin) * 1e-9
             places = f" in {len(part.runs)} places" if len(part.runs) > 1 else ""
             said.append(
-                Finding(
-                    "rows-filled",
-                    "note",
+                ROWS_FILLED.at(
                     None,
                     start,
-                    f"{part.rows:,} row{'s' if part.rows > 1 else ''} of {key} from T{start:+.2f} s{places} "
-                    f"{'were' if part.rows > 1 else 'was'} filled from {added.name} (card copy {added.fill.source}); "
-                    f"{part.overlap_rows:,} overlapping rows agreed.",
+                    rows=part.rows,
+                    plural="s" if part.rows > 1 else "",
+                    key=key,
+                    places=places,
+                    were="were" if part.rows > 1 else "was",
+                    added_name=added.name,
+                    source=added.fill.source,
+                    overlap_rows=part.overlap_rows,
                 )
             )
     return said
@@ -176,12 +171,12 @@ def _measured(quantity: Quantity | None) -> Measured | None:
 
 def _notes(run: Run, origin: int) -> list[Finding]:
     return [
-        Finding(
-            "device-note",
-            note.severity,
+        DEVICE_NOTE.at(
             None,
-            None if note.host_ns is None else (note.host_ns - origin) * 1e-9,
-            f"{name}: {note.text}",
+            None if note.host_ns is None else (note.host_ns - origin) * 1e-09,
+            severity=note.severity,
+            name=name,
+            note_text=note.text,
         )
         for name, device in run.record.devices.items()
         for note in device.notes

@@ -14,8 +14,10 @@ from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnosis.flow_evidence import NAMES, Evidence, evidence_of, predicted, weighed_of
 from standbook.analysis.diagnosis.ranking import Diagnosis, Signature, diagnose
+from standbook.analysis.findings import causes
 from standbook.analysis.physics.ullage_model import Faults, Gas, Vessel, courses, gas_at
 from standbook.daq.arrays import Array
+from standbook.daq.findings.finding import FindingKind
 
 HEAT = np.exp(np.linspace(math.log(0.2), math.log(3.5), 6))  # the law is known no better than 0.3 to 3
 HEAT_USUAL, HEAT_SPREAD = 0.8, 0.7  # median, sd of the logarithm
@@ -49,13 +51,18 @@ class Case:
 class Cause:
     """One cause: how large it may be, what it spoils, and in words."""
 
-    name: str
+    kind: FindingKind
     sizes: Sizes
     make: Maker
     say: Callable[[Case, float], str]
     decide: str  # the measurement that would
     applies: Callable[[Case], bool] = lambda _: True
     adds: Callable[[Case], Mapping[str, float]] = lambda _: {}  # to observables beside the pressure, times the size
+
+    @property
+    def name(self) -> str:
+        """What the ranking calls it."""
+        return self.kind.code
 
 
 def case_of(dataset: Dataset, side: FlowSide) -> Case | None:
@@ -211,14 +218,14 @@ def _says_gas(_: Case, size: float) -> str:
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
-        "ullage-leak",
+        causes.ULLAGE_LEAK,
         lambda case: _between(4e-4, 0.12, 8),
         _one("leak"),
         lambda case, size: f"gas leaked from the ullage through about {1e6 * leak_area(case, size):.2g} mm2",
         "pressurise with the main valve shut, log for five minutes and soap every joint, vent and relief valve",
     ),
     Cause(
-        "supply-leaks-in",
+        causes.SUPPLY_LEAKS_IN,
         lambda case: _between(3e-4, 0.06, 8),
         _one("feed"),
         lambda case, size: (
@@ -228,42 +235,42 @@ CAUSES: tuple[Cause, ...] = (
         "shut and vent the supply line, and watch the closed tank's pressure for five minutes",
     ),
     Cause(
-        "supply-open",
+        causes.SUPPLY_OPEN,
         lambda case: np.array([0.6, 0.8, 0.9, 1.0]),
         _one("held"),
         lambda case, size: f"the supply was left open and made good {100.0 * min(size, 1.0):.0f} % of the fall",
         "read the regulator's outlet and the supply valve's position, vent the supply line and repeat",
     ),
     Cause(
-        "tank-volume",
+        causes.TANK_VOLUME,
         lambda case: _both(_least_volume(case), 0.4),
         _one("volume"),
         _percent("the ullage is {:.1f} % {} than tank volume and fill say"),
         "fill the tank to the brim with weighed water, and weigh the next fill",
     ),
     Cause(
-        "load-note",
+        causes.LOAD_NOTE,
         lambda case: _both(max(0.01, 2.0 * case.side.tank.liquid_load.relative_u), 0.3),
         _one("load"),
         _percent("{:.1f} % {} liquid was aboard than the plan's load"),
         "weigh the tank before and after filling, and drain and weigh what stays aboard",
     ),
     Cause(
-        "amount-note",
+        causes.AMOUNT_NOTE,
         lambda case: _both(0.01, 0.25),
         _one("mass"),
         _percent("{:.1f} % {} liquid left than was weighed (spilt, bypassed, or the scale is off)"),
         "check the scale with a known weight, and look for liquid that passed the bucket",
     ),
     Cause(
-        "sensor-zero",
+        causes.SENSOR_ZERO,
         lambda case: _both(max(0.004 * _full_scale(case), 2.0 * case.side.channel.zero_u), 0.1 * _full_scale(case)),
         _one("zero"),
         _says_zero,
         "read the sensor with the tank open to the air, before and after, against the barometer",
     ),
     Cause(
-        "gauge-as-absolute",
+        causes.SENSOR_DESCRIBED_ABSOLUTE,
         lambda case: np.array([-1.0, -1.0]) * case.dataset.plan.site.ambient_pressure.value,
         _one("zero"),
         lambda case, _: f"{case.side.channel.tag} reads gauge pressure but is described as absolute",
@@ -271,7 +278,7 @@ CAUSES: tuple[Cause, ...] = (
         lambda case: case.side.channel.calibration.reference == "absolute",
     ),
     Cause(
-        "sensor-gain",
+        causes.SENSOR_GAIN,
         lambda case: _both(max(0.015, 2.0 * case.side.channel.gain_u), 0.3),
         _one("gain"),
         lambda case, size: f"the span of {case.side.channel.tag} is off by {100.0 * size:+.1f} %",
@@ -279,7 +286,7 @@ CAUSES: tuple[Cause, ...] = (
         lambda case: math.isfinite(case.evidence.observed[NAMES.index("twin")]),
     ),
     Cause(
-        "other-sensor",
+        causes.OTHER_SENSOR,
         lambda case: _both(max(0.004 * _full_scale(case), 2.0 * case.side.channel.zero_u), 0.1 * _full_scale(case)),
         lambda faults, size: faults,
         lambda case, size: (
@@ -290,21 +297,21 @@ CAUSES: tuple[Cause, ...] = (
         lambda _: {"twin": 1.0, "twin at ambient": 1.0},
     ),
     Cause(
-        "gas-not-settled",
+        causes.GAS_NOT_SETTLED,
         lambda case: np.concatenate([-_between(10.0, 60.0, 4)[::-1], _between(10.0, 60.0, 4)]),
         _one("warm"),
         _says_gas,
         "hold the pressure until it stands still, a minute or more, or measure the gas temperature",
     ),
     Cause(
-        "cold-liquid",
+        causes.COLD_LIQUID,
         lambda case: _between(60.0, 200.0, 5),
         _one("cold"),
         lambda case, size: f"the gas gave its heat to a liquid or a wall some {size:.0f} K colder (ullage collapse)",
         "log gas and liquid temperatures, and take the exponent from a flow at the same temperatures",
     ),
     Cause(
-        "gas-pulled-through",
+        causes.GAS_INGESTION,
         lambda case: _between(0.03, 0.7, 6),
         lambda faults, size: faults,
         lambda case, size: (
@@ -316,21 +323,21 @@ CAUSES: tuple[Cause, ...] = (
         lambda case: {"left aboard" if _weighed_rest(case) else "closure": case.vessel.load},
     ),
     Cause(
-        "valve-creeps",
+        causes.VALVE_CREEPS,
         lambda case: _both(0.006, 0.6 / max(case.vessel.length, 6.0)),
         _one("creep"),
         _says_creep,
         "watch the valve's stem, or log manifold pressure or the tank's weight, from which the area follows",
     ),
     Cause(
-        "slow-valve",
+        causes.SLOW_VALVE,
         lambda case: np.array([0.4, 0.7, 1.1, 1.6, 2.3]),
         _one("stroke"),
         lambda case, size: f"the valve took about {size:.1f} s to open",
         "log the valve's end switch or stem, and start the fit after full opening",
     ),
     Cause(
-        "area-changed",
+        causes.AREA_CHANGED,
         lambda case: _both(max(0.04, 2.0 * case.side.tank.feed_cda.relative_u), 1.2),
         lambda faults, size: faults,
         lambda case, size: (

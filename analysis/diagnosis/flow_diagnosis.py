@@ -15,8 +15,9 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnosis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
 from standbook.analysis.diagnosis.ranking import Diagnosis, Ranked
 from standbook.analysis.discharge.record import NoteUncertainties, SensorUncertainties, averaged_flow, shifted_flows
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.causes import CAUSE_NOT_KNOWN, NEEDS_EXTERNAL_CHECK, NOT_DIAGNOSED
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 
 TOLD, LEAST_SHARE = 3, 0.05  # causes that are named, and the least probability of one
 PIECES = 3  # of evidence in a sentence
@@ -35,15 +36,7 @@ def diagnosis_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
             return []
         told = diagnose_flow(case)
     except (DataError, np.linalg.LinAlgError) as error:
-        return [
-            Finding(
-                "not-diagnosed",
-                "note",
-                side.tank.name,
-                None,
-                f"{side.tank.name}: causes of departures could not be held against each other: {error}.",
-            )
-        ]
+        return [NOT_DIAGNOSED.at(side.tank.name, error=error)]
     return [*_named(case, told), invisible_finding(dataset, side)]
 
 
@@ -59,26 +52,23 @@ def _named(case: Case, told: Diagnosis) -> list[Finding]:
             PHRASES[names[k]](case, told.observed[k], told.healthy[k], told.u[k]) for k in np.argsort(-far)[:PIECES]
         )
         return [
-            Finding(
-                "cause-not-known",
-                "caution",
+            CAUSE_NOT_KNOWN.at(
                 tank,
-                None,
-                f"{tank}: none of the {len(told.causes)} causes on the list explains this flow by itself, though two "
-                f"at once may: {seen}. Nearest is that {_said(case, likely[0])}; check notes, sensors and "
-                "valves one by one, and repeat the flow.",
                 decided_by="a repeated flow with notes and sensors checked",
+                causes=len(told.causes),
+                seen=seen,
+                nearest=_said(case, likely[0]),
             )
         ]
     return [
-        Finding(
-            f"cause-{cause.name}",
-            "caution",
+        BY_NAME[cause.name].kind.at(
             tank,
-            None,
-            f"{tank}: likely cause {rank} ({100.0 * min(cause.share, 0.99):.0f} %): {_said(case, cause)}: "
-            f"{_evidence(case, told, cause)}. To decide: {BY_NAME[cause.name].decide}.",
             decided_by=BY_NAME[cause.name].decide,
+            rank=rank,
+            share_percent=100.0 * min(cause.share, 0.99),
+            what=_said(case, cause),
+            evidence=_evidence(case, told, cause),
+            decide=BY_NAME[cause.name].decide,
         )
         for rank, cause in enumerate(likely, start=1)
     ]
@@ -179,14 +169,12 @@ def invisible_finding(dataset: Dataset, side: FlowSide) -> Finding:
             "the device's to the computer's over an hour"
         )
     tag = side.channel.tag
-    return Finding(
-        "needs-external-check",
-        "note",
+    return NEEDS_EXTERNAL_CHECK.at(
         tag,
-        None,
-        f"{tag}: needs an external check: a span {100.0 * INVISIBLE_GAIN:g} % high would move CdA by {by_gain:+.2f} % "
-        f"and leave no trace in this record: set the sensor against a dead-weight tester or a shunt{clock}; nor would "
-        f"{INVISIBLE_BACK / 1e5:g} bar more behind the valve than the plan has ({-by_back:+.2f} %): look for a hose or "
-        "a nozzle that throttles.",
         decided_by="dead-weight tester or shunt for the span, a second clock for the rate, a gauge behind the valve",
+        invisible_gain_percent=100.0 * INVISIBLE_GAIN,
+        by_gain=by_gain,
+        clock=clock,
+        invisible_back_bar=INVISIBLE_BACK / 100000.0,
+        by_back=-by_back,
     )

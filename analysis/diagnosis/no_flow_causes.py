@@ -12,8 +12,9 @@ import numpy as np
 from standbook.analysis.channel_checks.channel_health import saturated
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.diagnosis.ranking import Diagnosis, Signature, diagnose
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.causes import CAUSE_SENSOR_CLIPPED, SUPPLY_OPEN, VALVE_NOT_OPENED
 from standbook.daq.config.plan import DETECTED_OPENING, Tank
+from standbook.daq.findings.finding import Finding
 
 NEAR = 1.0  # s averaged before the command, and before the flow's end
 TOP_SHARE = 0.02  # of the samples near the command; as many on one top code are no chance
@@ -69,15 +70,14 @@ def _clipped(channel: Channel, tank: Tank, end: float) -> Finding | None:
     top = float(np.nanmax(channel.reading[marked]))
     last = float(channel.time[marked][-1])
     decide = "read the pressure on a mechanical gauge, give the channel a wider range, and repeat"
-    return Finding(
-        "cause-sensor-clipped",
-        "caution",
+    return CAUSE_SENSOR_CLIPPED.at(
         tank.name,
         last,
-        f"{tank.name}: likely cause 1 (99 %): {channel.tag} is clipped: {int(marked.sum())} samples stand on one "
-        f"top code, {top / 1e5:.2f} bar(a), until T{last:+.2f} s, so start pressure and opening are hidden, and an "
-        f"exponent and an opening taken from the rest would be wrong. To decide: {decide}.",
         decided_by=decide,
+        tag=channel.tag,
+        samples=int(marked.sum()),
+        top_bar=top / 100000.0,
+        decide=decide,
     )
 
 
@@ -115,8 +115,8 @@ def _of_fall(dataset: Dataset, tank: Tank, fall: _Fall) -> list[Finding]:
         healthy,
         weight,
         [
-            Signature("supply-open", sizes, held, healthy, weight),
-            Signature("valve-not-opened", np.array([0.0, 1.0]), shut, healthy, weight),
+            Signature(SUPPLY_OPEN.code, sizes, held, healthy, weight),
+            Signature(VALVE_NOT_OPENED.code, np.array([0.0, 1.0]), shut, healthy, weight),
         ],
     )
     return _named(tank, fall, told, caught.value, grown) if told.alarm else []
@@ -130,27 +130,29 @@ def _named(tank: Tank, fall: _Fall, told: Diagnosis, caught: float, grown: float
         f"{caught:.2f} kg caught"
     )
     words = {
-        "supply-open": (
+        SUPPLY_OPEN.code: (
+            SUPPLY_OPEN,
             "the supply or regulator was left open and fed the tank during the flow",
             "read the regulator's outlet and the supply valve's position, vent the supply line and repeat",
         ),
-        "valve-not-opened": (
+        VALVE_NOT_OPENED.code: (
+            VALVE_NOT_OPENED,
             "the valve did not open",
             "look at the valve's stem and its actuator's supply, and weigh the tank",
         ),
     }
     said = []
     for rank, cause in enumerate((c for c in told.causes if c.share >= 0.05), start=1):
-        what, decide = words[cause.name]
+        kind, what, decide = words[cause.name]
         said.append(
-            Finding(
-                f"cause-{cause.name}",
-                "caution",
+            kind.at(
                 tank.name,
-                None,
-                f"{tank.name}: likely cause {rank} ({100.0 * min(cause.share, 0.99):.0f} %): {what}: {seen}. To "
-                f"decide: {decide}.",
                 decided_by=decide,
+                rank=rank,
+                share_percent=100.0 * min(cause.share, 0.99),
+                what=what,
+                evidence=seen,
+                decide=decide,
             )
         )
     return said

@@ -18,10 +18,12 @@ from standbook.analysis.discharge.record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.results.results import BudgetTerm, Finding
+from standbook.analysis.findings.discharge import FLOW_RAN_TO_KNEE, PRESSURE_SPIKES
+from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.windows import Window
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 
 RUN_OUT_BIAS = 0.005  # relative; simulated real-gas flows run to the knee came out +0.5 +- 0.3 % high
 MANY_SPIKES = 0.002  # share of the samples, above it the record deserves a word
@@ -80,25 +82,11 @@ def direct_cda(
     findings: list[Finding] = []
     if record.ran_dry:
         shares["run-out"] = RUN_OUT_BIAS * cda
-        findings.append(
-            Finding(
-                "flow-ran-to-knee",
-                "note",
-                channel,
-                record.end_time,
-                f"The flow ran until gas broke through at {record.end_time:.2f} s: CdA reads about"
-                f" {100 * RUN_OUT_BIAS:.1f} % high, which is in its uncertainty; close the valve earlier next time.",
-            )
-        )
+        findings.append(FLOW_RAN_TO_KNEE.at(channel, record.end_time, run_out_bias_percent=100 * RUN_OUT_BIAS))
     if flow.removed > MANY_SPIKES * float(flow.count.sum()):
         findings.append(
-            Finding(
-                "pressure-spikes",
-                "note",
-                channel,
-                record.opening_time,
-                f"{flow.removed} spikes were left out of {int(flow.count.sum()) + flow.removed} pressure samples"
-                " during the flow; look for a loose wire.",
+            PRESSURE_SPIKES.at(
+                channel, record.opening_time, removed=flow.removed, samples=int(flow.count.sum()) + flow.removed
             )
         )
     budget = tuple(BudgetTerm(source, u) for source, u in sorted(shares.items(), key=lambda item: -item[1]))

@@ -21,11 +21,19 @@ from standbook.analysis.discharge.record import (
     static_pressure,
     thinned,
 )
+from standbook.analysis.findings.discharge import (
+    CHORD_ABOVE_ISENTROPIC,
+    EXPONENT_BELOW_ONE,
+    EXPONENT_DRIFT,
+    EXPONENT_MISFIT,
+    EXPONENT_START,
+)
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import BudgetTerm, Finding
+from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, effective_sample_size
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 
 START_TOLERANCE = 0.08  # |n0 - isentropic| of settled warm gas; beyond it a note, a zero or a leak is to blame
 START_SURELY = 2.5  # standard uncertainties of the start that it must be off by as well
@@ -165,47 +173,39 @@ def exponent_findings(
 ) -> tuple[Finding, ...]:
     """Say what is unusual about an exponent of warm, settled gas; misfits are relative, noise taken off."""
     said: list[Finding] = []
-
-    def say(code: str, severity: str, text: str) -> None:
-        said.append(Finding(code, "caution" if severity == "caution" else "note", channel, None, text))
-
     tolerance = max(START_TOLERANCE, START_SURELY * start.u)
     if isentropic_exponent is not None and abs(start.value - isentropic_exponent) > tolerance:
-        side = "above" if start.value > isentropic_exponent else "below"
-        say(
-            "exponent-start",
-            "caution",
-            f"The exponent starts at {start.value:.3f} ± {start.u:.3f}, {side} the isentropic {isentropic_exponent:.3f}"
-            f" by more than {tolerance:.2f}: check ullage and mass notes, zero, gauge or absolute, gas still warm,"
-            f" {'a leak from the ullage' if side == 'above' else 'a supply leaking in'}.",
+        above = start.value > isentropic_exponent
+        said.append(
+            EXPONENT_START.at(
+                channel,
+                start=start.value,
+                start_u=start.u,
+                side="above" if above else "below",
+                isentropic_exponent=isentropic_exponent,
+                tolerance=tolerance,
+                suspect="a leak from the ullage" if above else "a supply leaking in",
+            )
         )
     if isentropic_exponent is not None and chord.value - 2.0 * chord.u > isentropic_exponent:
-        say(
-            "exponent-above-isentropic",
-            "caution",
-            f"The chord exponent {chord.value:.3f} ± {chord.u:.3f} is above the isentropic {isentropic_exponent:.3f}:"
-            " the gas loses heat or leaks; usual over a cold liquid, not over water.",
+        said.append(
+            CHORD_ABOVE_ISENTROPIC.at(
+                channel, chord=chord.value, chord_u=chord.u, isentropic_exponent=isentropic_exponent
+            )
         )
     if chord.value < 1.0:
-        say(
-            "exponent-below-one",
-            "caution",
-            f"The chord exponent {chord.value:.3f} ± {chord.u:.3f} is below 1: gas is added or heated;"
-            " check the supply valve.",
-        )
-    if not HEALTHY_DRIFT[0] <= drift.value <= HEALTHY_DRIFT[1]:
-        say(
-            "exponent-drift",
-            "note",
-            f"The exponent drifts by c = {drift.value:.3f} ± {drift.u:.3f}, outside {HEALTHY_DRIFT[0]} to"
-            f" {HEALTHY_DRIFT[1]} of nitrogen over water: look at the valve's travel and at the gas temperature.",
-        )
+        said.append(EXPONENT_BELOW_ONE.at(channel, chord=chord.value, chord_u=chord.u))
+    lowest, highest = HEALTHY_DRIFT
+    if not lowest <= drift.value <= highest:
+        said.append(EXPONENT_DRIFT.at(channel, drift=drift.value, drift_u=drift.u, lowest=lowest, highest=highest))
     if misfit > NOTED_MISFIT * usual_misfit:
-        say(
-            "exponent-misfit",
-            "caution" if misfit > BAD_MISFIT * usual_misfit else "note",
-            f"Beyond noise {100 * misfit:.2f} % of the pressure is not explained by start and drift of the exponent"
-            f" (usual: about {100 * usual_misfit:.2f} %): a slow valve, a clipped sensor or one that lags.",
+        said.append(
+            EXPONENT_MISFIT.at(
+                channel,
+                severity="caution" if misfit > BAD_MISFIT * usual_misfit else "note",
+                misfit_percent=100 * misfit,
+                usual_percent=100 * usual_misfit,
+            )
         )
     return tuple(said)
 

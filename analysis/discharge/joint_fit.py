@@ -25,13 +25,20 @@ from standbook.analysis.discharge.record import (
     static_pressure,
     thinned,
 )
+from standbook.analysis.findings.discharge import (
+    CDA_DISAGREE,
+    JOINT_FIT_AT_BOUND,
+    JOINT_FIT_FAILED,
+    START_PRESSURE_UNSURE,
+)
 from standbook.analysis.physics.blowdown import Discharge, discharge_sensitivity
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import BudgetTerm, Finding
+from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.least_squares import LeastSquares, nonlinear_least_squares
 from standbook.analysis.signal.windows import Window, correlation_time, spikes
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 
 FITTED = ("exponent", "exponent_drift", "cda", "opening_time")
 """Order of values and covariance."""
@@ -287,28 +294,26 @@ def joint_findings(
     """Say which of the facts that make a joint fit valid do not hold."""
     said = []
     if not facts["converged"] or not facts["covariance usable"]:
-        text = (
-            f"The joint fit {'did not converge' if not facts['converged'] else 'has no usable covariance'}:"
-            " do not use its values; CdA from the weighed liquid stands by itself."
+        said.append(
+            JOINT_FIT_FAILED.at(
+                channel, word="did not converge" if not facts["converged"] else "has no usable covariance"
+            )
         )
-        said.append(Finding("joint-fit-failed", "serious", channel, None, text))
     if not facts["inside its bounds"]:
-        text = "A value of the joint fit lies at the end of its range: opening instant, mass or channel is wrong."
-        said.append(Finding("joint-fit-at-bound", "caution", channel, None, text))
+        said.append(JOINT_FIT_AT_BOUND.at(channel))
     if not facts["start pressure known"]:
-        text = (
-            f"The pressure before the opening tells the start pressure no better than to {100 * UNRESTING:.0f} %: the"
-            " tank was not at rest or the opening is misread, and CdA and exponent with it; hold the tank still for"
-            " three seconds before opening."
-        )
-        said.append(Finding("start-pressure-unsure", "caution", channel, None, text))
+        said.append(START_PRESSURE_UNSURE.at(channel, unresting_percent=100 * UNRESTING))
     if not facts["agrees with the direct CdA"]:
-        text = (
-            f"CdA of the joint fit, {1e6 * cda.value:.3f} ± {1e6 * cda.u:.3f} mm2, differs from that of the weighed"
-            f" liquid, {1e6 * direct.cda:.3f} ± {1e6 * direct.u:.3f} mm2, by {abs(departure):.1f} uncertainties:"
-            " mass, ullage volume, opening or the gas law is wrong."
+        said.append(
+            CDA_DISAGREE.at(
+                channel,
+                joint_cda_mm2=1000000.0 * cda.value,
+                joint_cda_u_mm2=1000000.0 * cda.u,
+                weighed_cda_mm2=1000000.0 * direct.cda,
+                weighed_cda_u_mm2=1000000.0 * direct.u,
+                departure=abs(departure),
+            )
         )
-        said.append(Finding("cda-disagree", "caution", channel, None, text))
     return tuple(said)
 
 

@@ -9,9 +9,11 @@ from collections.abc import Mapping
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.exponent import Exponent
 from standbook.analysis.discharge.record import SensorUncertainties
+from standbook.analysis.findings.discharge import CDA_NOT_AS_PLANNED, EXPONENT_NOT_AS_ASSUMED
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import ExponentResult, Finding
+from standbook.analysis.results.results import ExponentResult
 from standbook.daq.config.plan import Tank
+from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import Quantity
 
 APART = 2.0  # combined standard uncertainties of plan and measurement
@@ -60,15 +62,17 @@ def exponent_against_plan(tank: Tank, tag: str, exponent: Exponent) -> list[Find
     side = "above" if apart > 0 else "below"
     effect = "falls faster than predicted, and less of this liquid flows" if apart > 0 else "holds up better"
     return [
-        Finding(
-            "exponent-not-as-assumed",
-            "caution" if abs(apart) > APART * u else "note",
+        EXPONENT_NOT_AS_ASSUMED.at(
             tag,
-            None,
-            f"{tank.name}: the ullage exponent was {chord.value:.3f} (standard uncertainty {chord.u:.3f}), {side} "
-            f"the {plan.value:g} that the plan has ({tank.exponent_basis}), by {abs(apart) / u:.1f} combined standard "
-            f"uncertainties: the tank pressure {effect}. Use the measured value, with its basis, in the next plan for "
-            "this gas, fill and temperature.",
+            severity="caution" if abs(apart) > APART * u else "note",
+            tank_name=tank.name,
+            chord=chord.value,
+            chord_u=chord.u,
+            side=side,
+            plan=plan.value,
+            exponent_basis=tank.exponent_basis,
+            apart=abs(apart) / u,
+            effect=effect,
         )
     ]
 
@@ -81,14 +85,15 @@ def cda_against_plan(tank: Tank, cda: Measured) -> list[Finding]:
         return []
     side, effect = ("above", "larger, so the tank empties sooner") if apart > 0 else ("below", "smaller")
     return [
-        Finding(
-            "cda-not-as-planned",
-            "caution" if abs(apart) > FAR_APART * u else "note",
+        CDA_NOT_AS_PLANNED.at(
             tank.name,
-            None,
-            f"{tank.name}: CdA was {1e6 * cda.value:.2f} mm2 (standard uncertainty {1e6 * cda.u:.2f} mm2), {side} the "
-            f"{1e6 * plan.value:.2f} mm2 of the plan ({tank.cda_basis}) by {abs(apart) / u:.1f} combined standard "
-            f"uncertainties: the flow is {effect}. Look for a valve not fully open, debris or a bypass; if the "
-            "hardware is as it should be, use the measured value in the next plan.",
+            severity="caution" if abs(apart) > FAR_APART * u else "note",
+            cda_mm2=1000000.0 * cda.value,
+            cda_u_mm2=1000000.0 * cda.u,
+            side=side,
+            plan_mm2=1000000.0 * plan.value,
+            cda_basis=tank.cda_basis,
+            apart=abs(apart) / u,
+            effect=effect,
         )
     ]

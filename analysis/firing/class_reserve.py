@@ -11,12 +11,14 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
+from standbook.analysis.findings.firing import LOAD_FOR_CLASS
 from standbook.analysis.physics.impulse_limits import guard_factor
 from standbook.analysis.prediction.predict import impulses_by_load
 from standbook.analysis.results.firing_results import ClassReserve
-from standbook.analysis.results.results import BudgetTerm, Finding, ImpulseResult, Verdict
+from standbook.analysis.results.results import BudgetTerm, ImpulseResult, Verdict
 from standbook.daq.config.plan import Plan
 from standbook.daq.errors import DataError, StandError
+from standbook.daq.findings.finding import Finding
 
 FULLEST = 0.95  # of a tank's volume, where the plan names no greatest load
 LEAST_SHARE = 0.2  # of the load; nothing is said of firings that short
@@ -123,13 +125,11 @@ def reserve_finding(reserve: ClassReserve, verdicts: Mapping[str, Verdict]) -> F
     if reserve.greatest_load >= reserve.load:
         return None
     place = {"site": "at site ambient pressure", "vacuum": "referred to vacuum"}.get(reserve.limited_by, "")
-    return Finding(
-        "load-for-class",
-        "note",
+    return LOAD_FOR_CLASS.at(
         None,
-        None,
-        f"With {reserve.greatest_load:.1f} kg of both liquids at the same mixture instead of {reserve.load:.1f} kg, "
-        f"this run's impulse carried over by the model would just be within the limit {place}, guarded alike. "
-        f"Another firing scatters: plan below that. The largest part of the doubt is {reserve.largest_source}; without "
-        f"it the expanded uncertainty would shrink by {reserve.gain:,.0f} N*s.",
+        greatest_load=reserve.greatest_load,
+        load=reserve.load,
+        place=place,
+        largest_source=reserve.largest_source,
+        gain=reserve.gain,
     )

@@ -21,12 +21,16 @@ from standbook.analysis.discharge.tank_results import (
     tank_pressure,
     ullage_correlation,
 )
+from standbook.analysis.findings.cold_flow import FIRING_NOT_WEIGHED, FIRING_TANK_NOT_KNOWN
+from standbook.analysis.findings.discharge import FLOW_RAN_TO_KNEE
+from standbook.analysis.findings.firing import NO_CHAMBER_PRESSURE, NO_JOINT_FIT, RUN_OUT_ORDER
+from standbook.analysis.findings.thrust import IMPULSE_PER_MASS_IMPOSSIBLE, THRUST_COEFFICIENT_IMPOSSIBLE
 from standbook.analysis.firing.discharge_record import flow_record
 from standbook.analysis.physics import performance
 from standbook.analysis.physics.engine import specific_impulse
 from standbook.analysis.physics.load_cell import AGREE, Unloaded
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import EngineResult, Finding, ImpulseResult, TankResult
+from standbook.analysis.results.results import EngineResult, ImpulseResult, TankResult
 from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.chamber_pressure import above_tank, bridged_integral, pressure_integral
@@ -34,12 +38,11 @@ from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.analysis.thrust.total_impulse import EDGE_U
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 
 STIFFNESS_OVER = 0.2  # s
 STROKES = 0.15  # s beside start and stop of thrust in which valves may still move; judgement
 STILL_BURNING = 0.5  # of the pressure in the burn; a chamber above it after thrust stop burns on
-IMPOSSIBLE = frozenset({"thrust-coefficient-impossible", "impulse-per-mass-impossible"})
-CLOSED_EARLIER = "flow-ran-to-knee"  # advice for cold flows; a firing is meant to run out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,14 +116,7 @@ def tank_sides(dataset: Dataset, flows: Mapping[str, TankFlow]) -> tuple[dict[st
 
 
 def _no_joint_fit() -> Finding:
-    return Finding(
-        "no-joint-fit",
-        "note",
-        None,
-        None,
-        "A firing's CdA comes from weighed mass alone: the joint fit that cross-checks it in a water flow needs a "
-        "constant back pressure. Hold it against the water flow of the same side.",
-    )
+    return NO_JOINT_FIT.at(None)
 
 
 def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
@@ -136,9 +132,9 @@ def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
         direct = direct_cda(record, sensor=sensor, notes=notes, channel=flow.channel.tag)
         exponent = exponent_from_pv(record, sensor=sensor, notes=notes, channel=flow.channel.tag)
     except DataError as error:
-        said.append(Finding("tank-not-known", "note", name, None, f"{name}: CdA or exponent is not known: {error}"))
+        said.append(FIRING_TANK_NOT_KNOWN.at(name, error=error))
     if direct is not None:
-        said += [f for f in direct.findings if f.code != CLOSED_EARLIER]
+        said += [f for f in direct.findings if not f.of(FLOW_RAN_TO_KNEE)]  # a firing is meant to run out
     if not flow.weighed:
         said.append(_not_weighed(flow))
     if exponent is not None:
@@ -169,14 +165,7 @@ def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
 def _not_weighed(flow: TankFlow) -> Finding:
     name = flow.tank.name
     known = "the load less the unusable residual" if flow.ran_dry else "the cell's step between the zeros, if at all"
-    return Finding(
-        "not-weighed",
-        "note",
-        name,
-        None,
-        f"{name}: what stayed aboard was not weighed, so its expelled mass comes from {known}. Drain, weigh, and add "
-        "the weighing to the run; CdA, mixture ratio and specific impulse rest on it.",
-    )
+    return FIRING_NOT_WEIGHED.at(name, known=known)
 
 
 def run_out_findings(dataset: Dataset, flows: Mapping[str, TankFlow]) -> list[Finding]:
@@ -191,17 +180,7 @@ def run_out_findings(dataset: Dataset, flows: Mapping[str, TankFlow]) -> list[Fi
     if left is None and flow is not None and flow.expelled is not None:
         left = Measured(wanted.liquid_load.value - flow.expelled.value, flow.expelled.u, "kg")
     rest = "" if left is None else f"; {left.value:.2f} kg of {wanted.liquid} stayed aboard"
-    return [
-        Finding(
-            "run-out-order",
-            "caution",
-            dry,
-            flows[dry].end.time,
-            f"{dry.capitalize()} ran out first, at T{flows[dry].end.time:+.2f} s, although the plan intended "
-            f"{wanted.name} first{rest}. What stays aboard gives no impulse: correct the exponent or the load of one "
-            "side before the next firing.",
-        )
-    ]
+    return [RUN_OUT_ORDER.at(dry, flows[dry].end.time, tank=dry.capitalize(), wanted_name=wanted.name, rest=rest)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,16 +230,7 @@ def engine_of(
             finding = performance.thrust_coefficient_finding(record.cell.tag, coefficient)
             said += [finding] if finding else []
     else:
-        said.append(
-            Finding(
-                "no-chamber-pressure",
-                "caution",
-                None,
-                None,
-                "No chamber pressure sensor can be believed over the burn, so c*, thrust coefficient, CdA and "
-                "stiffness are not known, and nothing but the cell itself vouches for the thrust.",
-            )
-        )
+        said.append(NO_CHAMBER_PRESSURE.at(None))
     if coefficient is None and impulse is not None and whole:
         # The plan's mass serves where none was weighed: a wrong unit is a factor of four and more.
         mass = record.weight.value / record.weight_per_mass
@@ -269,7 +239,7 @@ def engine_of(
         )
         said += [finding] if finding else []
     stiffness, soft = _stiffness(dataset, chamber, flows, burn)
-    impossible = bool({f.code for f in said} & IMPOSSIBLE)
+    impossible = any(f.of(THRUST_COEFFICIENT_IMPOSSIBLE, IMPULSE_PER_MASS_IMPOSSIBLE) for f in said)
     if impossible:
         cstar = isp = coefficient = None
     return EngineFindings(

@@ -9,15 +9,25 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from standbook.analysis.findings.causes import (
+    CDA_MOVED,
+    CSTAR_MOVED,
+    EXPONENT_MOVED,
+    LOAD_MOVED,
+    SIDES,
+    START_PRESSURE_MOVED,
+    THROAT_MOVED,
+    THRUST_COEFFICIENT_MOVED,
+)
 from standbook.analysis.physics.engine import Chamber, Side
 from standbook.analysis.prediction import draws
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Engine, Plan, Tank
 from standbook.daq.errors import ConfigError
+from standbook.daq.findings.finding import FindingKind
 
 DRIFT, DRIFT_U = -0.25, 0.25  # c of an ullage of which only the chord is planned; -0.64 to -0.03 over water
 LEAST_SHIFT = 0.02  # of a value that the plan states as exact: below it nothing is called moved
-SIDES = ("oxidiser", "fuel")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +57,7 @@ class Models:
 class Assumption:
     """One number of the plan: its value, how well it is known, how it is moved, and in words."""
 
-    name: str
+    kind: FindingKind
     about: str | None  # tank
     value: float
     u: float
@@ -57,6 +67,11 @@ class Assumption:
     words: str
     move: Callable[[Models, Array], Models]  # by a difference of the value
     decide: str
+
+    @property
+    def name(self) -> str:
+        """What the ranking calls it."""
+        return self.kind.code
 
 
 def models_of(plan: Plan) -> Models:
@@ -98,7 +113,7 @@ def _of_tank(plan: Plan, tank: Tank) -> list[Assumption]:
 
     return [
         Assumption(
-            f"exponent-{name}",
+            EXPONENT_MOVED[name],
             name,
             exponent.value,
             exponent.u,
@@ -110,7 +125,7 @@ def _of_tank(plan: Plan, tank: Tank) -> list[Assumption]:
             "take it from this tank's pressure and weighed liquid, and from a cold flow with the same liquid and gas",
         ),
         Assumption(
-            f"cda-{name}",
+            CDA_MOVED[name],
             name,
             cda.value,
             cda.u,
@@ -122,7 +137,7 @@ def _of_tank(plan: Plan, tank: Tank) -> list[Assumption]:
             f"compare the {name} manifold pressure with the water flow, and weigh what stayed aboard",
         ),
         Assumption(
-            f"load-{name}",
+            LOAD_MOVED[name],
             name,
             load.value,
             load.u,
@@ -134,7 +149,7 @@ def _of_tank(plan: Plan, tank: Tank) -> list[Assumption]:
             "hold the cell's reading before and after filling against the notes, and weigh what stayed aboard",
         ),
         Assumption(
-            f"start-{name}",
+            START_PRESSURE_MOVED[name],
             name,
             start.value,
             start.u,
@@ -157,7 +172,7 @@ def _of_engine(engine: Engine) -> list[Assumption]:
 
     return [
         Assumption(
-            "cstar",
+            CSTAR_MOVED,
             None,
             cstar.value,
             cstar.u,
@@ -169,7 +184,7 @@ def _of_engine(engine: Engine) -> list[Assumption]:
             "measure the throat after the run: a throat as drawn leaves c*",
         ),
         Assumption(
-            "throat",
+            THROAT_MOVED,
             None,
             area,
             2.0 * area * throat.relative_u,
@@ -181,7 +196,7 @@ def _of_engine(engine: Engine) -> list[Assumption]:
             "gauge the throat after the run and look for deposits or erosion",
         ),
         Assumption(
-            "thrust-coefficient",
+            THRUST_COEFFICIENT_MOVED,
             None,
             coefficient.value,
             coefficient.u,

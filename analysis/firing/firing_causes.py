@@ -14,9 +14,9 @@ from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard
 from standbook.analysis.diagnosis.ranking import Diagnosis, Ranked, Signature, diagnose
 from standbook.analysis.discharge.liquid_column import mean_near
+from standbook.analysis.findings.causes import EXPONENT_MOVED, SIDES
 from standbook.analysis.firing.firing_assumptions import (
     DRIFT_U,
-    SIDES,
     Assumption,
     Models,
     assumptions_of,
@@ -26,13 +26,14 @@ from standbook.analysis.firing.firing_assumptions import (
     shifts_of,
 )
 from standbook.analysis.physics.tank_emptying import fire
-from standbook.analysis.results.results import Finding, ImpulseResult, Severity, TankResult
+from standbook.analysis.results.results import ImpulseResult, TankResult
 from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Plan
+from standbook.daq.findings.finding import Finding
 
 SHARES = (0.08, 0.28, 0.5, 0.72, 0.92)  # of the settled burn, at which it is held against the plan
 BLOCK = 0.2  # s averaged there
@@ -238,15 +239,18 @@ def _finding(
     words = f"{assumption.words} was about {now} ± {u}{assumption.unit}, not the plan's {planned}{assumption.unit}"
     tank = tanks.get(assumption.about or "")
     exponent = tank.exponent if tank is not None else None
-    if exponent is not None and assumption.name.startswith("exponent"):
+    if exponent is not None and assumption.kind in EXPONENT_MOVED.values():
         words += f" (this tank's own record gives {exponent.chord.value:.2f})"
-    text = (
-        f"Assumption that moved, rank {number} ({100.0 * min(cause.share, 0.99):.0f} %): {words}: "
-        f"{_evidence(told, cause, seen)}. To decide: {assumption.decide}."
+    return assumption.kind.at(
+        assumption.about,
+        severity="caution" if alarm or cause.share >= SURE else "note",
+        decided_by=assumption.decide,
+        rank=number,
+        share_percent=100.0 * min(cause.share, 0.99),
+        what=words,
+        evidence=_evidence(told, cause, seen),
+        decide=assumption.decide,
     )
-    severity: Severity = "caution" if alarm or cause.share >= SURE else "note"
-    code = f"assumption-{assumption.name}"
-    return Finding(code, severity, assumption.about, None, text, decided_by=assumption.decide)
 
 
 def _labels(seen: Seen) -> list[tuple[str, int | None]]:

@@ -11,12 +11,13 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Dataset, weighed_mass
+from standbook.analysis.findings.firing import MASS_NOT_CLOSED
 from standbook.analysis.physics.performance import mixture_ratio
 from standbook.analysis.results.firing_results import MassRoute
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding
 from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
+from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import Quantity
 
 SCALES, CELL, FLOW_AREA = "scales", "step of the load cell", "flow areas of the plan"
@@ -106,14 +107,12 @@ def closure_findings(routes: tuple[MassRoute, ...]) -> list[Finding]:
         if closure is None or route.route == CELL or abs(closure.value) <= AGREE * closure.u:
             continue
         said.append(
-            Finding(
-                "mass-not-closed",
-                "note",
+            MASS_NOT_CLOSED.at(
                 None,
-                None,
-                f"By the {route.route} {route.total.value:.2f} kg left, {100.0 * closure.value:+.1f} % against the "
-                f"scales with u = {100.0 * closure.u:.1f} %: a flow area differs from the plan's, a weighing is wrong, "
-                "or liquid left unmeasured.",
+                route=route.route,
+                total=route.total.value,
+                closure_percent=100.0 * closure.value,
+                closure_u_percent=100.0 * closure.u,
             )
         )
     return said

@@ -12,15 +12,16 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated, usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.findings.firing import NO_SPECTRA
 from standbook.analysis.firing.stability_findings import spectra_findings
 from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve
 from standbook.analysis.results.firing_results import Line, LineName, Stability
-from standbook.analysis.results.results import Finding
 from standbook.analysis.signal import spectra
 from standbook.analysis.signal.spectra import Track
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.arrays import Array
+from standbook.daq.findings.finding import Finding
 
 MEASURES = ("chamber pressure", "manifold pressure", "thrust", "tank pressure")
 LEAST_RATE = 40.0  # Hz, below which nothing is looked for
@@ -104,16 +105,7 @@ def _channels(dataset: Dataset) -> list[Channel]:
 
 
 def _too_short(begin: float, end: float) -> tuple[Finding, ...]:
-    return (
-        Finding(
-            "no-spectra",
-            "note",
-            None,
-            None,
-            f"The settled burn lasts {max(end - begin, 0.0):.2f} s, too short for a spectrum: nothing is said about "
-            "oscillations.",
-        ),
-    )
+    return (NO_SPECTRA.at(None, end=max(end - begin, 0.0)),)
 
 
 def _stretch(dataset: Dataset, channel: Channel, record: ThrustRecord, begin: float, end: float) -> Stretch | None:

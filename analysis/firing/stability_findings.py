@@ -5,8 +5,16 @@ Frequencies in Hz, amplitudes as shares of a channel's mean; times in seconds af
 
 from collections.abc import Iterable, Mapping
 
+from standbook.analysis.findings.firing import (
+    ALIASED,
+    CHUG,
+    CHUG_OR_STAND,
+    COMBUSTION_ROUGH,
+    LINE_UNEXPLAINED,
+    MAINS_HUM,
+)
 from standbook.analysis.results.firing_results import Line, Stability
-from standbook.analysis.results.results import Finding, Severity
+from standbook.daq.findings.finding import Finding, Severity
 from standbook.daq.quantity import Quantity
 
 CHUG_SHARE = 0.005  # of chamber pressure, from which a shared oscillation is a caution
@@ -79,29 +87,28 @@ def _shared(line: Line, found: Stability) -> Finding:
     loud = max(line.amplitude_at_start, line.amplitude_at_end)
     severity: Severity = "caution" if loud >= CHUG_SHARE else "note"
     assert line.coherence is not None  # noqa: S101 - it made the name
-    return Finding(
-        "chug",
-        severity,
+    return CHUG.at(
         line.channel,
         line.start,
-        f"{frequencies(line)} Hz in the chamber pressure from T{line.start:+.1f} s on, {_growth(line)}; chamber and "
-        f"{line.source} are coherent there ({line.coherence:.2f}; chance reaches {line.coherence_needed:.2f} once in a "
-        "hundred) and neither mains nor the stand vibrates so: chamber and feed really oscillate together. Look at the "
-        f"injector stiffness at that time before the next firing; a stiffer injector damps it. {limit_words(found)}",
+        severity=severity,
         decided_by="a run with a smaller injector or higher tank pressure, same sensors",
+        frequencies=frequencies(line),
+        growth=_growth(line),
+        source=line.source,
+        coherence=line.coherence,
+        coherence_needed=line.coherence_needed,
+        limit_words=limit_words(found),
     )
 
 
 def _doubtful(line: Line, found: Stability) -> Finding:
-    return Finding(
-        "chug-or-stand",
-        "caution",
+    return CHUG_OR_STAND.at(
         line.channel,
         line.start,
-        f"{frequencies(line)} Hz in the chamber pressure from T{line.start:+.1f} s on, {_growth(line)}: that is where "
-        f"the stand's mode lies, and chamber and feed are coherent there too. This record cannot tell the two apart. "
-        f"{limit_words(found)}",
         decided_by="a tap on the stand with the chamber sensor recording",
+        frequencies=frequencies(line),
+        growth=_growth(line),
+        limit_words=limit_words(found),
     )
 
 
@@ -113,26 +120,24 @@ def _alone(line: Line, found: Stability) -> Finding:
             f"{line.source} does not share it (coherence {line.coherence:.2f}, chance reaches "
             f"{line.coherence_needed:.2f})"
         )
-    return Finding(
-        "line-unexplained",
-        "note",
+    return LINE_UNEXPLAINED.at(
         line.channel,
         line.start,
-        f"{frequencies(line)} Hz in the chamber pressure from T{line.start:+.1f} s to T{line.end:+.1f} s, "
-        f"{_growth(line)}; {why}, and it is neither mains nor a stand mode of stand.toml. It is not named. "
-        f"{limit_words(found)}",
+        frequencies=frequencies(line),
+        end=line.end,
+        growth=_growth(line),
+        why=why,
+        limit_words=limit_words(found),
     )
 
 
 def _rough(found: Stability) -> Finding:
-    return Finding(
-        "combustion-rough",
-        "caution",
+    return COMBUSTION_ROUGH.at(
         found.channel,
         found.greatest_at,
-        f"Chamber pressure left its mean by more than {100.0 * found.smooth_limit:.0f} % in "
-        f"{100.0 * (1.0 - found.smooth_share):.0f} % of the settled burn; over one second it fluctuated by up to "
-        f"{100.0 * found.greatest_rms_share:.1f} % rms, about T{found.greatest_at:+.1f} s.",
+        smooth_limit_percent=100.0 * found.smooth_limit,
+        rough_share_percent=100.0 * (1.0 - found.smooth_share),
+        greatest_rms_share_percent=100.0 * found.greatest_rms_share,
     )
 
 
@@ -145,26 +150,11 @@ def _hum(lines: Iterable[Line], found: Stability) -> Finding:
     modes = [line for line in found.lines if line.name == "stand mode"]
     mode = f" {frequencies(modes[0])} Hz on {modes[0].channel} is the stand's mode." if modes else ""
     listed = f"{' and '.join(str(place) for place in places)} Hz on {', '.join(tags)}"
-    return Finding(
-        "mains-hum",
-        "note",
-        loudest.channel,
-        None,
-        f"Mains hum, not the engine: {listed}, most on {loudest.channel} with {share:.1f} % of its mean.{mode} Hum "
-        "sums to nothing in the impulse. Look at shields and grounds.",
-    )
+    return MAINS_HUM.at(loudest.channel, listed=listed, share=share, mode=mode)
 
 
 def _images(tag: str, rate: float, lines: Iterable[Line]) -> Finding:
     lines = list(lines)
     listed = "; ".join(f"{frequencies(line)} Hz of {line.source}" for line in lines)
     first = min(line.start for line in lines)
-    return Finding(
-        "aliased",
-        "caution",
-        tag,
-        first,
-        f"{tag} is sampled at {rate:.0f} Hz and shows images of what it cannot hold: {listed}. Nothing oscillates at "
-        f"those frequencies. Put a low-pass filter at {rate / 4.0:.0f} Hz or below in front of the converter, and take "
-        "no frequency from this channel.",
-    )
+    return ALIASED.at(tag, first, rate=rate, listed=listed, corner=rate / 4.0)

@@ -10,12 +10,10 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
-    deduplicate,
     gap_findings,
     gauge_effect,
     prediction_findings,
     stuck_since,
-    suppress_consequences,
     usable,
     vented_zero_findings,
 )
@@ -31,14 +29,17 @@ from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.diagnosis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.diagnosis.no_flow_causes import no_flow_causes
 from standbook.analysis.discharge.tank_curves import tank_curves
+from standbook.analysis.findings.catalogue import suppress_consequences
+from standbook.analysis.findings.channels import GAUGE_AS_ABSOLUTE
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.results import Analysis, Comparison, EventResult, Finding, TZero, Window
+from standbook.analysis.results.results import Analysis, Comparison, EventResult, TZero, Window
 from standbook.analysis.signal.band_comparison import compare, departure_findings
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.signal.windows import between, lone_spikes
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding, deduplicate
 
 ACTS = frozenset(
     {
@@ -251,7 +252,7 @@ def _record_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
 def _with_gauge_effect(dataset: Dataset, side: FlowSide, finding: Finding) -> Finding:
     """Add what a gauge reading taken for absolute did to this flow's exponent."""
     start, end, exponent = side.result.start_pressure, side.result.end_pressure, side.result.exponent
-    if finding.code != "gauge-as-absolute" or finding.channel != side.channel.tag:
+    if not finding.of(GAUGE_AS_ABSOLUTE) or finding.channel != side.channel.tag:
         return finding
     if start is None or end is None or exponent is None or not 0.0 < end.value < start.value:
         return finding

@@ -11,12 +11,10 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
-    deduplicate,
     first_usable,
     gap_findings,
     interference_findings,
     prediction_findings,
-    suppress_consequences,
     vented_zero_findings,
 )
 from standbook.analysis.channel_checks.clock_checks import clock_findings
@@ -26,6 +24,10 @@ from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.channel_checks.supply_checks import supply_findings
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.dataset.empty_results import empty_results
+from standbook.analysis.findings.catalogue import suppress_consequences
+from standbook.analysis.findings.channels import CLIPPED
+from standbook.analysis.findings.firing import CELL_REVERSED, NO_THRUST, ZERO_UNSETTLED
+from standbook.analysis.findings.thrust import CHAMBER_NOT_FOLLOWED, THRUST_NOT_FOLLOWED
 from standbook.analysis.firing.class_reserve import class_reserve, reserve_finding
 from standbook.analysis.firing.engine_performance import (
     engine_of,
@@ -44,7 +46,6 @@ from standbook.analysis.results.results import (
     Analysis,
     Comparison,
     EventResult,
-    Finding,
     ImpulseResult,
     Results,
     Tare,
@@ -67,8 +68,9 @@ from standbook.analysis.thrust.thrust_record import (
 )
 from standbook.analysis.thrust.total_impulse import doubt, impulses, relative_gain_u, verdicts
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding, deduplicate
 
-PARTED = frozenset({"thrust-not-followed", "chamber-not-followed"})  # nothing new where a unit is wrong
+PARTED = (THRUST_NOT_FOLLOWED, CHAMBER_NOT_FOLLOWED)  # nothing new where a unit is wrong
 RINGS_ON = 0.3  # s after the chamber's fall in which the thrust ends
 VALVE_LOOK = 0.5  # s beside an opening that its two pieces are fitted to; with a gap there they show the gap
 SUM_FROM = 0.25  # of the settled burn
@@ -119,7 +121,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
             drift_u=cell.calibration.zero_uncertainty * cell.calibration.scale,
         ),
         *_unsettled(record),
-        *(f for f in doubts.others if f.code not in PARTED or not engine.impossible),
+        *(f for f in doubts.others if not (engine.impossible and f.of(*PARTED))),
         *extraneous_loads(record, span, known=burning is not None),
         *_record_findings(dataset, burn, cell),
         *clock_findings(dataset, cell, site),
@@ -286,15 +288,7 @@ def _reversed(
     tag = record.cell.tag
     inside = (record.time >= span.start) & (record.time <= span.end)
     mean = float(record.thrust[inside].mean())
-    said = Finding(
-        "cell-reversed",
-        "serious",
-        tag,
-        span.start,
-        f"{tag}: reads {mean:,.0f} N during the burn; thrust must be positive. The cell or its sign in the "
-        "calibration is reversed: check with a known pull along the thrust line. No sign is turned here, so no impulse "
-        "is given.",
-    )
+    said = CELL_REVERSED.at(tag, span.start, mean=mean)
     results = replace(
         _frame(dataset, record, revision, software),
         verdicts=verdicts(dataset, None, None),
@@ -313,16 +307,7 @@ def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, softwar
         top = float(np.nanmax(chamber.reading))
         integrate = f"{chamber.tag} reached {top / 1e5:.2f} bar(a)"
     dead = " Not one count changed: cell, plug or converter is dead." if not np.any(np.diff(cell.counts)) else ""
-    said = Finding(
-        "no-thrust",
-        "serious",
-        tag,
-        None,
-        f"{tag}: nothing that could be thrust: its mean never leaves rest by more than {span.height:,.1f} N.{dead} "
-        f"The record spans T{first:+.1f} s to T{last:+.1f} s; in it {integrate}. After a misfire keep away for the "
-        "waiting time; valve, igniter and chamber traces around the fire command say what failed. If the engine "
-        "burned, check the cell with a known pull.",
-    )
+    said = NO_THRUST.at(tag, height=span.height, dead=dead, first=first, last=last, contents=integrate)
     return _claims_nothing(dataset, cell, said, revision, software)
 
 
@@ -344,18 +329,7 @@ def _unsettled(record: ThrustRecord) -> list[Finding]:
     if change is None or after is None:
         return []
     length = after.window.end - after.window.start
-    return [
-        Finding(
-            "zero-unsettled",
-            "serious",
-            record.cell.tag,
-            after.window.start,
-            f"{record.cell.tag}: the second zero still moves by {change:+,.1f} N within {length:g} s from "
-            f"T{after.window.start:+.1f} s: thrust tails off, liquid runs out or the cell drifts, so what is taken for "
-            "rest is none and the impulse may be wrong by more than its uncertainty. Record until the cell has stood "
-            "still for 5 s.",
-        )
-    ]
+    return [ZERO_UNSETTLED.at(record.cell.tag, after.window.start, change=change, span=length)]
 
 
 def _events(
@@ -390,7 +364,7 @@ def _record_findings(dataset: Dataset, burn: Burn, cell: Channel) -> list[Findin
         *cell_findings(cell, min(0.0, begin), burn.thrust_end),
         *gap_findings(dataset, min(0.0, begin), burn.thrust_end),
         *interference_findings(dataset, min(0.0, begin), end, but=cell.tag),
-        *(f for f in channel_findings(dataset, begin, end) if (f.code, f.channel) != ("clipped", cell.tag)),
+        *(f for f in channel_findings(dataset, begin, end) if not (f.of(CLIPPED) and f.channel == cell.tag)),
         *pair_findings(dataset, begin, end),
         *mark_findings(dataset),
         *supply_findings(dataset, min(0.0, begin), end),

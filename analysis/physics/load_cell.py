@@ -12,10 +12,18 @@ from typing import Literal
 
 import numpy as np
 
+from standbook.analysis.findings.thrust import (
+    ONE_ZERO,
+    WEIGHT_FELT,
+    WEIGHT_MISMATCH,
+    WEIGHT_NOT_FELT,
+    WEIGHT_SIGN,
+    WEIGHT_UNIT,
+)
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.windows import Window, correlation_time
 from standbook.daq.arrays import Array
+from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import factor
 
 AGREE = 3.0  # combined standard uncertainties; beyond this two routes to one number are said to disagree
@@ -171,66 +179,25 @@ def weight_findings(
     moved = factor * zero.step
     zeros = factor * math.hypot(zero.before.u, zero.after.u, drift_u)
     u = math.hypot(zeros, weight.u, relative_gain_u * weight.value)
-    story = f"{tag}: zero moved {moved:+,.0f} N; expelled propellant weighs {weight.value:,.0f} N."
+    expelled = weight.value
+    when = zero.after.window.start
     if sign == 0:
-        if abs(moved) < UNEXPLAINED_SHARE * weight.value:
-            return []
-        return [
-            _weight_finding(
-                "weight-felt",
-                tag,
-                f"{story} Are the tanks on the cell? The stand file says the cell "
-                f"does not feel them. Correct stand.toml, or explain the zero, before the impulse is used.",
-                zero,
-            )
-        ]
-    if moved * sign < 0.0 and abs(moved) > UNEXPLAINED_SHARE * weight.value:
-        return [
-            _weight_finding(
-                "weight-sign",
-                tag,
-                f"{story} It moved the wrong way for this stand: check the nozzle "
-                f"direction in stand.toml and the polarity of the cell before the impulse is used.",
-                zero,
-            )
-        ]
+        felt = abs(moved) >= UNEXPLAINED_SHARE * expelled
+        return [WEIGHT_FELT.at(tag, when, moved=moved, weight=expelled)] if felt else []
+    if moved * sign < 0.0 and abs(moved) > UNEXPLAINED_SHARE * expelled:
+        return [WEIGHT_SIGN.at(tag, when, moved=moved, weight=expelled)]
     confused = _confused_unit(abs(moved), weight.value, u)
     if confused is not None:
         name, ratio = confused
-        return [
-            _weight_finding(
-                "weight-unit",
-                tag,
-                f"{story} That is {weight.value / moved:.2f} times as much, and "
-                f"{ratio:.3f} is the {name} ratio: the propellant that left is a check weight, and {tag} reads low by "
-                f"that. Is its calibration in the other unit? Correct it, then analyse again with it.",
-                zero,
-            )
-        ]
-    if abs(moved) < (1.0 - UNEXPLAINED_SHARE) * weight.value and abs(moved - sign * weight.value) > AGREE * u:
-        return [
-            _weight_finding(
-                "weight-not-felt",
-                tag,
-                f"{story} Does the cell carry the tanks? The stand file says "
-                f"it does. Correct stand.toml, or explain the zero, before the impulse is used.",
-                zero,
-            )
-        ]
-    apart = moved - sign * weight.value
-    if abs(apart) > AGREE * u:
-        return [
-            Finding(
-                "weight-mismatch",
-                "caution",
-                tag,
-                zero.after.window.start,
-                f"{story} That is {abs(apart):,.1f} N apart, {abs(apart) / u:.1f} standard uncertainties: the zero "
-                f"drifted, a weighing is wrong, or liquid left between shutdown and the second zero. The difference is "
-                f"in the budget; check zeros and weighings.",
-            )
-        ]
-    return []
+        return [WEIGHT_UNIT.at(tag, when, moved=moved, weight=expelled, times=expelled / moved, ratio=ratio, unit=name)]
+    apart = abs(moved - sign * expelled)
+    if abs(moved) < (1.0 - UNEXPLAINED_SHARE) * expelled and apart > AGREE * u:
+        return [WEIGHT_NOT_FELT.at(tag, when, moved=moved, weight=expelled)]
+    return (
+        [WEIGHT_MISMATCH.at(tag, when, moved=moved, weight=expelled, apart=apart, apart_in_u=apart / u)]
+        if apart > AGREE * u
+        else []
+    )
 
 
 def _confused_unit(moved: float, weight: float, u: float) -> tuple[str, float] | None:
@@ -243,17 +210,6 @@ def _confused_unit(moved: float, weight: float, u: float) -> tuple[str, float] |
     return None
 
 
-def _weight_finding(code: str, tag: str, text: str, zero: Unloaded) -> Finding:
-    return Finding(code, "serious", tag, zero.after.window.start if zero.after else None, text)
-
-
 def _one_zero(tag: str, sign: int) -> Finding:
     weight = "the weight that left is taken from the masses and " if sign else ""
-    return Finding(
-        "one-zero",
-        "caution",
-        tag,
-        None,
-        f"{tag}: quiet only before or only after the burn, so {weight}drift of the zero is not seen; it is charged at "
-        "the calibration's zero uncertainty. Record from well before T-0 until at least 5 s after shutdown.",
-    )
+    return ONE_ZERO.at(tag, weight=weight)

@@ -10,12 +10,13 @@ from collections.abc import Mapping
 import numpy as np
 from scipy.constants import g as standard_gravity
 
+from standbook.analysis.findings.thrust import IMPULSE_PER_MASS_IMPOSSIBLE, STIFFNESS_LOW, THRUST_COEFFICIENT_IMPOSSIBLE
 from standbook.analysis.physics.engine import characteristic_velocity, specific_impulse, thrust_coefficient
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding, Severity
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Engine
+from standbook.daq.findings.finding import Finding, Severity
 from standbook.daq.quantity import factor
 
 STIFFNESS_USUAL = 0.20  # pressure drop over chamber pressure; [Humble1995] p. 209 has 0.10 to 0.20, others more
@@ -115,15 +116,7 @@ def stiffness_finding(tank: str, least: Measured, at: float, *, of_feed: bool) -
         return None
     severity: Severity = "caution" if least.value < STIFFNESS_LEAST else "note"
     what = "feed drop" if of_feed else "injector drop"
-    return Finding(
-        "stiffness-low",
-        severity,
-        tank,
-        at,
-        f"{tank}: {what} over chamber pressure falls to {least.value:.2f} at T{at:+.1f} s, below the usual "
-        f"{STIFFNESS_USUAL:.2f}: chamber and feed line may begin to oscillate together. Look for a growing line in the "
-        "chamber pressure near the end; a higher tank pressure or a smaller injector raises it.",
-    )
+    return STIFFNESS_LOW.at(tank, at, severity=severity, what=what, least=least.value, stiffness_usual=STIFFNESS_USUAL)
 
 
 def thrust_coefficient_finding(tag: str, coefficient: Measured) -> Finding | None:
@@ -133,14 +126,7 @@ def thrust_coefficient_finding(tag: str, coefficient: Measured) -> Finding | Non
         return None
     guess = _unit_guess(coefficient.value, CREDIBLE_THRUST_COEFFICIENT, usual=1.4)  # of small nozzles
     hint = f" A factor of {guess[1]:.3f}, the {guess[0]} ratio, would explain it." if guess else ""
-    return Finding(
-        "thrust-coefficient-impossible",
-        "serious",
-        tag,
-        None,
-        f"Thrust coefficient {coefficient.value:.2f} is impossible here, {low:g} to {high:g} is credible.{hint} Check "
-        f"{tag} with a known weight and the chamber sensor with a gauge before any number is used.",
-    )
+    return THRUST_COEFFICIENT_IMPOSSIBLE.at(tag, coefficient=coefficient.value, low=low, high=high, hint=hint)
 
 
 def impulse_per_mass_finding(tag: str, value: float, engine: Engine) -> Finding | None:
@@ -153,14 +139,13 @@ def impulse_per_mass_finding(tag: str, value: float, engine: Engine) -> Finding 
         return None
     guess = _unit_guess(share, CREDIBLE_ISP_SHARE, usual=0.85)
     hint = f" A factor of {guess[1]:.3f}, the {guess[0]} ratio, would explain it." if guess else ""
-    return Finding(
-        "impulse-per-mass-impossible",
-        "serious",
+    return IMPULSE_PER_MASS_IMPOSSIBLE.at(
         tag,
-        None,
-        f"Impulse over the expelled weight is {value:.0f} s, {100.0 * share:.0f} % of what the plan's engine gives in "
-        f"vacuum; {100.0 * low:.0f} to {100.0 * high:.0f} % is credible.{hint} Check {tag} with a known weight and "
-        "look for propellant that left unburned before the impulse is used.",
+        specific_impulse=value,
+        share_percent=100.0 * share,
+        low_percent=100.0 * low,
+        high_percent=100.0 * high,
+        hint=hint,
     )
 
 

@@ -9,8 +9,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from standbook.analysis.findings.prediction import (
+    CDA_AS_RUN,
+    CDA_BASIS_OTHER_TANK,
+    CDA_BASIS_UNREAD,
+    CDA_BASIS_WITHOUT_NUMBER,
+    CDA_NOT_AS_RUN,
+    CDA_SURER_THAN_RUN,
+    EXPONENT_OVERRIDDEN,
+)
 from standbook.analysis.physics import fluids
 from standbook.analysis.prediction.carry_over import (
+    REFUSAL_ADVICE,
     CarriedCda,
     CarriedExponent,
     Side,
@@ -22,11 +32,13 @@ from standbook.analysis.prediction.carry_over import (
     plan_lines,
 )
 from standbook.analysis.prediction.predict import predict
+from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.results.prediction import Prediction
-from standbook.analysis.results.results import Finding, Results, from_json
+from standbook.analysis.results.results import Results
 from standbook.daq.config.campaign import RUNS, Campaign
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import ConfigError, DataError, RecordError
+from standbook.daq.findings.finding import Finding
 from standbook.daq.run.revision import open_revision, revisions_of
 from standbook.daq.run.run_folder import read_run_files
 
@@ -89,7 +101,7 @@ def check_exponents(plan: Plan) -> None:
         and (said := exponent_refusal(tank.name, tank.liquid, tank.exponent_basis)) is not None
     ]
     if problems:
-        raise ConfigError(*(f"plan {plan.test.number}: {problem}" for problem in problems))
+        raise ConfigError(*(f"plan {plan.test.number}: {problem}{REFUSAL_ADVICE}" for problem in problems))
 
 
 def basis_findings(plan: Plan, campaign_folder: Path) -> tuple[Finding, ...]:
@@ -101,8 +113,8 @@ def basis_findings(plan: Plan, campaign_folder: Path) -> tuple[Finding, ...]:
             found.append(_basis_finding(tank, folder))
         said = exponent_refusal(tank.name, tank.liquid, tank.exponent_basis)
         if said is not None and tank.exponent_override is not None:
-            text = f"{said.partition('. Take')[0]}. The plan does it for this reason: {tank.exponent_override}."
-            found.append(Finding("exponent-overridden", "caution", tank.name, None, text[:1].upper() + text[1:]))
+            refusal = said[:1].upper() + said[1:]
+            found.append(EXPONENT_OVERRIDDEN.at(tank.name, refusal=refusal, reason=tank.exponent_override))
     return tuple(found)
 
 
@@ -144,27 +156,23 @@ def _basis_finding(tank: Tank, folder: Path) -> Finding:
     try:
         run = read_analysed(folder)
     except RecordError as error:
-        return Finding("cda-basis-unread", "note", tank.name, None, f"{typed}; it could not be compared: {error}.")
+        return CDA_BASIS_UNREAD.at(tank.name, typed=typed, error=error)
     result = run.results.tanks.get(tank.name)
     if result is None:
         others = " and ".join(run.results.tanks) or "no"
-        text = f"{typed}, but {run.number} flowed the {others} tank; name the run of this side."
-        return Finding("cda-basis-other-tank", "caution", tank.name, None, text)
+        return CDA_BASIS_OTHER_TANK.at(tank.name, typed=typed, number=run.number, others=others)
     if result.cda is None:
-        text = f"{typed}, but the analysis of {run.number} could give no CdA; its findings say why."
-        return Finding("cda-basis-without-number", "caution", tank.name, None, text)
+        return CDA_BASIS_WITHOUT_NUMBER.at(tank.name, typed=typed, number=run.number)
     made_up = " That run is a rehearsal: its number is made up." if run.results.rehearsal else ""
     apart = abs(tank.feed_cda.value - result.cda.value)
     u = math.hypot(tank.feed_cda.u, result.cda.u)
     typed += f"; {run.number} gave {_mm2(result.cda.value, result.cda.u)}"
     if apart > APART * u:
         far = f"{apart / u:.1f} combined standard uncertainties apart" if u > 0.0 else "which is not the same"
-        text = f"{typed}, {far}. Type what was measured (standbook carry), or say on what else it rests.{made_up}"
-        return Finding("cda-not-as-run", "caution", tank.name, None, text)
+        return CDA_NOT_AS_RUN.at(tank.name, typed=typed, far=far, made_up=made_up)
     if tank.feed_cda.u < result.cda.u:
-        text = f"{typed}: they agree, but the plan claims a smaller u than the run has.{made_up}"
-        return Finding("cda-surer-than-run", "note", tank.name, None, text)
-    return Finding("cda-as-run", "note", tank.name, None, f"{typed}: they agree.{made_up}")
+        return CDA_SURER_THAN_RUN.at(tank.name, typed=typed, made_up=made_up)
+    return CDA_AS_RUN.at(tank.name, typed=typed, made_up=made_up)
 
 
 def _mm2(value: float, u: float) -> str:

@@ -172,10 +172,14 @@ def exponent_refusal(tank: str, liquid: str, basis: str) -> str | None:
         return None
     return (
         f"tank {tank}: the ullage exponent of a water flow does not carry over to {liquid}: the gas there is chilled "
-        "by liquid and wall, and exponents of 1.4 to 2.6 have been computed where water gives 1.1 to 1.45. Take "
-        'exponent_basis "assumed" with a wide u, or a "nitrogen flow" with the flight pressurant, or give your reason '
-        'as exponent_override = "..."; it is printed in the report'
+        "by liquid and wall, and exponents of 1.4 to 2.6 have been computed where water gives 1.1 to 1.45"
     )
+
+
+REFUSAL_ADVICE = (
+    '. Take exponent_basis "assumed" with a wide u, or a "nitrogen flow" with the flight pressurant, or give your '
+    'reason as exponent_override = "..."; it is printed in the report'
+)
 
 
 def carry_exponent(
@@ -201,13 +205,14 @@ def carry_exponent(
     the gas holds heat as density. u holds those of n0 and c as if independent, and 15 % of what heat took. Derived.
     """
     refusal = exponent_refusal(tank, there.liquid, basis)
+    advice = "" if refusal is None else REFUSAL_ADVICE
     if refusal is None and here.pressurant.lower() != there.pressurant.lower():
         refusal = (
             f"tank {tank}: the ullage exponent of {here.pressurant} does not carry over to {there.pressurant}: another "
             "gas has another isentropic exponent and takes up heat otherwise"
         )
     if refusal is not None and reason is None:
-        return CarriedExponent(None, refusal, ())
+        return CarriedExponent(None, refusal + advice, ())
     L = there.end_log_ratio
     at_flow = start.value + drift.value * L
     here_chord, there_chord = here.isentropic_chord, there.isentropic_chord

@@ -7,11 +7,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from standbook.analysis.findings.prediction import (
+    CLASS_EXCEEDED_SITE,
+    CLASS_EXCEEDED_VACUUM,
+    CLASS_UPPER_BOUND_SITE,
+    CLASS_UPPER_BOUND_VACUUM,
+    HARDWARE_FULL_OVER_LIMIT,
+    LIFT_OFF_BELOW_REQUIRED,
+    LIMIT_DIFFERS_FROM_RULE,
+    LOAD_NOT_LIMITED,
+)
 from standbook.analysis.physics.impulse_limits import is_met, regulatory_limit
 from standbook.analysis.results.prediction import ClassMargin, ClassNumber, LiftOffCheck, rounded_number
-from standbook.analysis.results.results import Finding, Outcome
+from standbook.analysis.results.results import Outcome
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import ImpulseClass, Plan
+from standbook.daq.findings.finding import Finding, FindingKind
 
 LOWER_END = 0.025  # of the 95 % band
 
@@ -88,66 +99,74 @@ def findings(plan: Plan, margin: ClassMargin | None, lift_off: LiftOffCheck | No
     found: list[Finding] = []
     if margin is not None:
         found += _limit_findings(margin)
-        found += _class_findings(margin, "site", margin.site)
+        found += _class_findings(margin, margin.site, (CLASS_UPPER_BOUND_SITE, CLASS_EXCEEDED_SITE))
         if plan.impulse_class is not None and plan.impulse_class.also_at_vacuum:
-            found += _class_findings(margin, "vacuum", margin.vacuum)
+            found += _class_findings(margin, margin.vacuum, (CLASS_UPPER_BOUND_VACUUM, CLASS_EXCEEDED_VACUUM))
         found += _load_findings(plan, margin)
     if lift_off is not None and not lift_off.holds:
-        text = (
-            f"Lift-off thrust over weight is {lift_off.ratio:.2f} at {lift_off.mass:.1f} kg, but its lower bound"
-            f" {lift_off.lower:.2f} is below the required {lift_off.required:.2f}; at most"
-            f" {lift_off.greatest_mass:.1f} kg holds, so shed mass or show more thrust."
+        found.append(
+            LIFT_OFF_BELOW_REQUIRED.at(
+                None,
+                0.0,
+                ratio=lift_off.ratio,
+                mass=lift_off.mass,
+                lower=lift_off.lower,
+                required=lift_off.required,
+                greatest_mass=lift_off.greatest_mass,
+            )
         )
-        found.append(Finding("lift-off-below-required", "caution", None, 0.0, text))
     return tuple(found)
 
 
-def _class_findings(margin: ClassMargin, where: str, number: ClassNumber) -> list[Finding]:
+def _class_findings(margin: ClassMargin, number: ClassNumber, kinds: tuple[FindingKind, FindingKind]) -> list[Finding]:
     if number.outlook == "within":
         return []
-    words = {"site": "at site ambient pressure", "vacuum": "referred to vacuum"}[where]
-    share = f"{100.0 * margin.guard_share:g} % one-sided upper bound {number.upper:,.0f} N*s"
-    edge = f"the limit of {margin.limit:,.0f} N*s ({margin.limit_name})"
-    if number.nominal > margin.limit:
-        text = (
-            f"Predicted impulse {words} is {number.nominal:,.0f} N*s, already over {edge}; its {share}. Lower the load."
+    kind = kinds[number.nominal > margin.limit]
+    return [
+        kind.at(
+            None,
+            nominal=number.nominal,
+            upper=number.upper,
+            guard_percent=100.0 * margin.guard_share,
+            limit=margin.limit,
+            limit_name=margin.limit_name,
         )
-    else:
-        text = (
-            f"Predicted impulse {words} is {number.nominal:,.0f} N*s, but its {share} is over {edge}: staying within"
-            " is not assured before the run. Lower the load, or narrow what widens the band."
-        )
-    return [Finding(f"class-upper-bound-{where}", "caution", None, None, text)]
+    ]
 
 
 def _load_findings(plan: Plan, margin: ClassMargin) -> list[Finding]:
     if margin.full_site is None or margin.full_vacuum is None:
         free = [tank.name for tank in plan.tank if tank.greatest_load is None]
-        text = (
-            f"The load of tank {' and '.join(free)} is not limited by hardware (no greatest_load in the plan), so no"
-            " impulse with tanks as full as they go is predicted; the weighing of the load is the only evidence of it."
-        )
-        return [Finding("load-not-limited", "note", None, None, text)]
+        return [LOAD_NOT_LIMITED.at(None, free=" and ".join(free))]
     vacuum = plan.impulse_class is not None and plan.impulse_class.also_at_vacuum
     worst = margin.full_vacuum if vacuum else margin.full_site
     if worst.outlook == "within":
         return []
     control = margin.load_control or "none is stated in the plan"
-    text = (
-        f"With tanks as full as the hardware permits the predicted impulse is {margin.full_site.nominal:,.0f} N*s at"
-        f" site and {margin.full_vacuum.nominal:,.0f} N*s in vacuum, upper bounds {margin.full_site.upper:,.0f} and"
-        f" {margin.full_vacuum.upper:,.0f} N*s against {margin.limit:,.0f} N*s: how the load is controlled is part"
-        f" of the evidence ({control})."
-    )
-    return [Finding("hardware-full-over-limit", "caution", None, None, text)]
+    return [
+        HARDWARE_FULL_OVER_LIMIT.at(
+            None,
+            nominal=margin.full_site.nominal,
+            vacuum=margin.full_vacuum.nominal,
+            upper=margin.full_site.upper,
+            upper_vacuum=margin.full_vacuum.upper,
+            limit=margin.limit,
+            control=control,
+        )
+    ]
 
 
 def _limit_findings(margin: ClassMargin) -> list[Finding]:
     known = regulatory_limit(margin.limit_name)
     if known is None or known.impulse == margin.limit:
         return []
-    text = (
-        f"The plan's limit is {margin.limit:,.1f} N*s, but {known.name} prints {known.impulse:,.0f} N*s"
-        f" ({known.printed}, {known.source}); correct the limit or its name."
-    )
-    return [Finding("limit-differs-from-rule", "caution", None, None, text)]
+    return [
+        LIMIT_DIFFERS_FROM_RULE.at(
+            None,
+            limit=margin.limit,
+            known_name=known.name,
+            impulse=known.impulse,
+            printed=known.printed,
+            source=known.source,
+        )
+    ]

@@ -9,11 +9,24 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import bar
 
+from standbook.analysis.findings.firing import RUN_OUT_ORDER_PREDICTED
+from standbook.analysis.findings.prediction import (
+    CSTAR_TABLE_LEFT,
+    DRAWS_HELD,
+    HEAD_LEFT_OUT,
+    MEAN_BELOW_NOMINAL,
+    RUN_OUT_ORDER_UNSURE,
+    SAMPLES_UNFINISHED,
+    STAND_RATED_LOAD,
+    START_PRESSURES_DRAWN_TOGETHER,
+    THROAT_NOT_CHOKED,
+)
+from standbook.analysis.findings.thrust import STIFFNESS_LOW_PREDICTED
 from standbook.analysis.physics.engine import critical_pressure_ratio
 from standbook.analysis.results.prediction import Scalar
-from standbook.analysis.results.results import Finding
 from standbook.daq.config.plan import Engine, Plan
 from standbook.daq.config.stand import Stand
+from standbook.daq.findings.finding import Finding
 
 LEAST_STIFFNESS = 0.20  # rules of thumb for feed drop over chamber pressure run from 0.10 to 0.30
 COMBUSTION_GAMMA = 1.2  # of the gas in the throat, for the choking check alone
@@ -27,29 +40,13 @@ def common(plan: Plan, held: int, *, unfinished: int) -> tuple[Finding, ...]:
     found = []
     blind = [tank.name for tank in plan.tank if tank.internal_diameter is None]
     if blind:
-        text = (
-            f"Tank {' and '.join(blind)}: no internal_diameter in the plan, so the weight of the liquid column is left"
-            " out of the driving pressure; flow is a little higher than predicted."
-        )
-        found.append(Finding("head-left-out", "note", blind[0], None, text))
+        found.append(HEAD_LEFT_OUT.at(blind[0], blind=" and ".join(blind)))
     if len(plan.tank) > 1 and all(tank.start_pressure.u > 0.0 for tank in plan.tank):
-        text = (
-            "The start pressures of the tanks were drawn together, as read off one kind of gauge: alike errors add up"
-            " in the impulse. With independent gauges the band is a little narrower in impulse, wider in mixture ratio."
-        )
-        found.append(Finding("start-pressures-drawn-together", "note", None, None, text))
+        found.append(START_PRESSURES_DRAWN_TOGETHER.at(None))
     if held:
-        text = (
-            f"{held} drawn values were held at a physical bound (positive, tank not overfull); the plan's uncertainties"
-            " are too wide for normal distributions there, so read the band's ends with care."
-        )
-        found.append(Finding("draws-held", "caution", None, None, text))
+        found.append(DRAWS_HELD.at(None, held=held))
     if unfinished:
-        text = (
-            f"{unfinished} samples had not run out where the prediction stops; their numbers at the end stand for"
-            " that instant. Check start pressures and feed CdA, and their uncertainties."
-        )
-        found.append(Finding("samples-unfinished", "caution", None, None, text))
+        found.append(SAMPLES_UNFINISHED.at(None, unfinished=unfinished))
     return tuple(found)
 
 
@@ -61,12 +58,14 @@ def mean_below_nominal(scalars: Mapping[str, Scalar]) -> Finding | None:
     left, meant = (
         sum(getattr(scalars[f"left aboard/{name}"], which) for name in _LIQUIDS) for which in ("mean", "nominal")
     )
-    text = (
-        f"The mean of the samples, {impulse.mean:,.0f} N*s, lies {impulse.nominal - impulse.mean:,.0f} N*s below the"
-        f" nominal {impulse.nominal:,.0f} N*s: any mismatch of the two sides strands propellant, {left:.2f} kg left"
-        f" aboard on average against {meant:.2f} kg nominal."
+    return MEAN_BELOW_NOMINAL.at(
+        None,
+        mean=impulse.mean,
+        below=impulse.nominal - impulse.mean,
+        nominal=impulse.nominal,
+        left=left,
+        meant=meant,
     )
-    return Finding("mean-below-nominal", "note", None, None, text)
 
 
 def run_out_order(engine: Engine, nominal: int, samples: NDArray[np.int64]) -> Finding | None:
@@ -77,15 +76,10 @@ def run_out_order(engine: Engine, nominal: int, samples: NDArray[np.int64]) -> F
     row = _LIQUIDS.index(wanted)
     other, share = _LIQUIDS[1 - row], float(np.mean(samples == 1 - row))
     if nominal != row:
-        text = (
-            f"The plan wants {wanted} to run out first, but {other} does, nominally and in {100.0 * share:.0f} % of the"
-            " samples; adjust the loads."
-        )
-        return Finding("run-out-order", "caution", other, None, text)
+        return RUN_OUT_ORDER_PREDICTED.at(other, wanted=wanted, share_percent=100.0 * share)
     if share < TELLING_SHARE:
         return None
-    text = f"{wanted.capitalize()} runs out first as planned, but in {100.0 * share:.0f} % of the samples {other} does."
-    return Finding("run-out-order-unsure", "note", other, None, text)
+    return RUN_OUT_ORDER_UNSURE.at(other, capitalize=wanted.capitalize(), share_percent=100.0 * share)
 
 
 def stiffness(scalars: Mapping[str, Scalar]) -> Finding | None:
@@ -94,11 +88,7 @@ def stiffness(scalars: Mapping[str, Scalar]) -> Finding | None:
     least, when, name = min(found)
     if least >= LEAST_STIFFNESS:
         return None
-    text = (
-        f"Feed drop over chamber pressure falls to {least:.2f} on the {name} side at the {when}; rules of thumb ask"
-        " for 0.10 to 0.30 (they differ in what they count), so watch for feed-coupled oscillation there."
-    )
-    return Finding("stiffness-low", "note", name, None, text)
+    return STIFFNESS_LOW_PREDICTED.at(name, least=least, when=when)
 
 
 def mixture_outside_table(engine: Engine, scalars: Mapping[str, Scalar]) -> Finding | None:
@@ -109,11 +99,9 @@ def mixture_outside_table(engine: Engine, scalars: Mapping[str, Scalar]) -> Find
     if first <= low and high <= last:
         return None
     outside = any(not first <= r.nominal <= last for r in ratios)
-    text = (
-        f"Mixture ratios from {low:.2f} to {high:.2f} leave the plan's c* table ({first:g} to {last:g}); c* was held at"
-        " the table's end there. Extend the table."
+    return CSTAR_TABLE_LEFT.at(
+        None, severity="caution" if outside else "note", low=low, high=high, first=first, last=last
     )
-    return Finding("cstar-table-left", "caution" if outside else "note", None, None, text)
 
 
 def unchoked(plan: Plan, scalars: Mapping[str, Scalar]) -> Finding | None:
@@ -122,11 +110,7 @@ def unchoked(plan: Plan, scalars: Mapping[str, Scalar]) -> Finding | None:
     low = scalars["chamber pressure at end"].low
     if low >= needed:
         return None
-    text = (
-        f"Chamber pressure falls to {low / bar:.2f} bar(a) in the band's lower end; below {needed / bar:.2f} bar(a) the"
-        " throat is not choked and thrust, flow and impulse are not predicted well."
-    )
-    return Finding("throat-not-choked", "caution", None, None, text)
+    return THROAT_NOT_CHOKED.at(None, low=low / bar, needed=needed / bar)
 
 
 def rated_load(stand: Stand, scalars: Mapping[str, Scalar]) -> Finding | None:
@@ -134,8 +118,4 @@ def rated_load(stand: Stand, scalars: Mapping[str, Scalar]) -> Finding | None:
     thrust = scalars["thrust at start"].high
     if stand.rated_load is None or thrust <= stand.rated_load.value:
         return None
-    text = (
-        f"The upper end of predicted thrust, {thrust:,.0f} N, is over the rated load of stand {stand.name},"
-        f" {stand.rated_load.value:,.0f} N; do not fire on it."
-    )
-    return Finding("stand-rated-load", "serious", None, 0.0, text)
+    return STAND_RATED_LOAD.at(None, 0.0, thrust=thrust, stand_name=stand.name, rated_load=stand.rated_load.value)

@@ -13,11 +13,11 @@ from standbook.analysis.prediction.bands import GRID_STEPS, MOST_STEPS, ROUGH_ST
 from standbook.analysis.prediction.pad_card import pad_card, prediction_sentences
 from standbook.analysis.prediction.predict_cold_flow import predict_flow
 from standbook.analysis.results.prediction import Band, Prediction, Scalar
-from standbook.analysis.results.results import Finding
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import Quantity
 
 SAMPLES = 500

@@ -6,14 +6,15 @@ What the gas does after that is not predicted.
 
 import numpy as np
 
+from standbook.analysis.findings.prediction import CLOSING_AFTER_RUN_OUT, CLOSING_NOT_STATED
 from standbook.analysis.physics.tank_emptying import Emptying, flow_out
 from standbook.analysis.prediction import draws, model_findings
 from standbook.analysis.prediction.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
 from standbook.analysis.results.prediction import Prediction
-from standbook.analysis.results.results import Finding, Severity
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding, Severity
 
 
 class _Run:
@@ -128,18 +129,14 @@ def _findings(plan: Plan, tank: Tank, nominal: _Run, run: _Run) -> tuple[Finding
     if plan.flow.end != "valve closed early":
         return ()
     if plan.flow.close_after is None:
-        text = (
-            "The plan closes the valve early but does not say when (close_after), so the flow is predicted to run-out"
-            f" at {nominal.run_out[0]:.1f} s."
-        )
-        return (Finding("closing-not-stated", "note", tank.name, None, text),)
+        return (CLOSING_NOT_STATED.at(tank.name, run_out=nominal.run_out[0]),)
     close = plan.flow.close_after.value
     share = float(np.mean(run.run_out <= close))
     if share == 0.0:
         return ()
-    text = (
-        f"The valve is to close after {close:.1f} s, but in {100.0 * share:.0f} % of the samples the liquid is out by"
-        f" then (nominal run-out {nominal.run_out[0]:.1f} s): gas would pass and spoil the CdA. Close earlier."
-    )
     severity: Severity = "caution" if share > model_findings.TELLING_SHARE else "note"
-    return (Finding("closing-after-run-out", severity, tank.name, close, text),)
+    return (
+        CLOSING_AFTER_RUN_OUT.at(
+            tank.name, close, severity=severity, share_percent=100.0 * share, run_out=nominal.run_out[0]
+        ),
+    )

@@ -7,7 +7,8 @@ from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, later_calibrat
 from standbook.analysis.report.collect import context_from_run
 from standbook.analysis.report.render import render_report
 from standbook.analysis.results.curves import read_curves
-from standbook.analysis.results.results import Results, from_json
+from standbook.analysis.results.json_codec import from_json
+from standbook.analysis.results.results import Results
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import RecordError
 from standbook.daq.run.revision import open_revision

@@ -5,16 +5,16 @@ prediction is made, so that a file gives back exactly what was locked.
 """
 
 import json
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
-from types import MappingProxyType
-from typing import Any, get_args, get_type_hints
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.results.results import BudgetTerm, Finding, Outcome
+from standbook.analysis.results.json_codec import JsonArray, built, plain
+from standbook.analysis.results.results import BudgetTerm, Outcome
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 
 FORMAT = 1
 DIGITS = 8  # significant; far below any uncertainty, and it halves the file
@@ -27,9 +27,9 @@ class Band:
     Not a number where the model says nothing: a tank's pressure after its liquid is out.
     """
 
-    nominal: Array
-    low: Array  # 2.5 % of the samples lie below
-    high: Array  # 2.5 % of the samples lie above
+    nominal: JsonArray
+    low: JsonArray  # 2.5 % of the samples lie below
+    high: JsonArray  # 2.5 % of the samples lie above
     unit: str
 
 
@@ -93,7 +93,7 @@ class Prediction:
     samples: int
     seed: int
     ambient_pressure: float  # absolute [Pa]
-    time: Array  # (N,) after opening [s]
+    time: JsonArray  # (N,) after opening [s]
     quantities: Mapping[str, Band]
     scalars: Mapping[str, Scalar]
     contributions: tuple[BudgetTerm, ...]  # of each input to the run's main number, largest first
@@ -104,7 +104,10 @@ class Prediction:
 
     def to_json(self) -> str:
         """Write the prediction; what is not known at a time is null."""
-        return json.dumps({"format": FORMAT, **_plain(self)}, ensure_ascii=False, allow_nan=False, indent=0) + "\n"
+        return (
+            json.dumps({"format": FORMAT, **plain(Prediction, self)}, ensure_ascii=False, allow_nan=False, indent=0)
+            + "\n"
+        )
 
     @classmethod
     def from_json(cls, text: str) -> "Prediction":
@@ -119,7 +122,7 @@ class Prediction:
             values = json.loads(text)
             if values.pop("format") != FORMAT:
                 raise DataError(f"prediction: format is not {FORMAT}; predict again with this version")
-            return _prediction(values)
+            return built(Prediction, values)
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise DataError(f"prediction cannot be read ({error!r}); predict again from the plan") from None
 
@@ -134,48 +137,3 @@ def rounded(values: Array) -> Array:
 def rounded_number(value: float) -> float:
     """Return one number at the digits that are written down."""
     return float(f"{value:.{DIGITS}g}")
-
-
-def _prediction(values: dict[str, Any]) -> Prediction:
-    bands = {name: _band(band) for name, band in values.pop("quantities").items()}
-    scalars = {name: Scalar(**scalar) for name, scalar in values.pop("scalars").items()}
-    margin, lift_off = values.pop("class_margin"), values.pop("lift_off")
-    return Prediction(
-        time=_array(values.pop("time")),
-        quantities=MappingProxyType(bands),
-        scalars=MappingProxyType(scalars),
-        contributions=tuple(BudgetTerm(**term) for term in values.pop("contributions")),
-        findings=tuple(Finding(**finding) for finding in values.pop("findings")),
-        class_margin=None if margin is None else _margin(margin),
-        lift_off=None if lift_off is None else LiftOffCheck(**lift_off),
-        **values,
-    )
-
-
-def _margin(values: dict[str, Any]) -> ClassMargin:
-    hints = get_type_hints(ClassMargin)
-    numbers = {name for name, hint in hints.items() if hint is ClassNumber or ClassNumber in get_args(hint)}
-    read = {name: ClassNumber(**values[name]) if values[name] is not None else None for name in numbers}
-    return ClassMargin(**{**values, **read})
-
-
-def _band(values: dict[str, Any]) -> Band:
-    return Band(_array(values["nominal"]), _array(values["low"]), _array(values["high"]), values["unit"])
-
-
-def _array(values: Iterable[float | None]) -> Array:
-    array = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
-    array.flags.writeable = False
-    return array
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401
-    if isinstance(value, np.ndarray):
-        return [None if np.isnan(item) else item for item in value.tolist()]
-    if isinstance(value, Mapping):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, tuple):
-        return [_plain(item) for item in value]
-    if hasattr(value, "__dataclass_fields__"):
-        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
-    return value

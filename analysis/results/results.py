@@ -4,32 +4,18 @@ Not known is ``None`` with a finding that says why, never zero. Curves for figur
 ``analysis.results.curves``.
 """
 
-import json
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, fields, is_dataclass
-from types import UnionType
-from typing import TYPE_CHECKING, Any, Literal, Union, get_args, get_origin, get_type_hints
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
 
 from standbook.analysis.results.firing_results import FiringDetail
-from standbook.analysis.results.quantities import Measured as Measured
+from standbook.analysis.results.quantities import Measured
+from standbook.daq.findings.finding import Finding
 
 if TYPE_CHECKING:
     from standbook.analysis.results.curves import Curve
 
-Severity = Literal["note", "caution", "serious"]  # serious: the number it touches must not be used as it is
 Outcome = Literal["within", "exceeds", "not shown"]
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One sentence that a person must read: value, limit, consequence, what to do."""
-
-    code: str  # short, stable, lower case with dashes
-    severity: Severity
-    channel: str | None  # tag, or tank name, or None for the whole run
-    time: float | None  # [s] after T-0
-    text: str
-    decided_by: str | None = None  # of a likely cause: the measurement that would decide
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,52 +233,3 @@ class Analysis:
 
     results: Results
     curves: Mapping[str, "Curve"]
-
-
-def to_json(results: Results) -> str:
-    """Write results as indented JSON; numbers keep all their digits."""
-    return json.dumps(_plain(results), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def from_json(text: str) -> Results:
-    """Read what :func:`to_json` wrote.
-
-    Raises
-    ------
-    ValueError
-        Not JSON, or not the shape of ``Results``.
-    """
-    try:
-        built: Results = _build(Results, json.loads(text))
-    except (KeyError, TypeError, AttributeError) as error:
-        raise ValueError(f"not a results file: {error}") from None
-    return built
-
-
-def _plain(value: Any) -> Any:  # noqa: ANN401
-    if is_dataclass(value):
-        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
-    if isinstance(value, Mapping):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, tuple):
-        return [_plain(item) for item in value]
-    return value
-
-
-def _build(kind: Any, value: Any) -> Any:  # noqa: ANN401
-    origin, arguments = get_origin(kind), get_args(kind)
-    if origin in (Union, UnionType):
-        if value is None:
-            return None
-        return _build(next(a for a in arguments if a is not type(None)), value)
-    if is_dataclass(kind):
-        hints = get_type_hints(kind)
-        told = {f.name: value[f.name] for f in fields(kind) if f.name in value or f.default is MISSING}
-        return kind(**{name: _build(hints[name], item) for name, item in told.items()})  # type: ignore[operator]
-    if origin is tuple:
-        if len(arguments) == 2 and arguments[1] is Ellipsis:
-            return tuple(_build(arguments[0], item) for item in value)
-        return tuple(_build(a, item) for a, item in zip(arguments, value, strict=True))
-    if origin is not None and issubclass(origin if isinstance(origin, type) else object, Mapping):
-        return {key: _build(arguments[1], item) for key, item in value.items()}
-    return float(value) if kind is float else value

@@ -1,5 +1,5 @@
 """Series without their meaning.
 
 Takes arrays; gives means, instants, fits and spectra.
-May import: analysis/results.
+May import: analysis/findings, analysis/results, daq/findings.
 """

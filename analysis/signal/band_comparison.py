@@ -7,9 +7,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from standbook.analysis.results.results import Comparison, Finding, Severity
+from standbook.analysis.findings.prediction import OUTSIDE_BAND
+from standbook.analysis.results.results import Comparison
 from standbook.analysis.signal.windows import BLOCK, block_average
 from standbook.daq.arrays import Array
+from standbook.daq.findings.finding import Finding, Severity
 
 FIRING_SUSPECTS = "the tank exponents, CdA and mixture ratio"
 INSIDE_ENOUGH = 0.90  # share of the burn; a band of 95 % is left for a moment now and then
@@ -82,14 +84,16 @@ def departure_findings(
     )
     kind = "the locked 95 % band" if locked else "a 95 % band computed after the run (postdiction)"
     return [
-        Finding(
-            "outside-band",
-            _severity(c),
+        OUTSIDE_BAND.at(
             None,
             c.at,
-            f"{_sentence_name(name)} lay inside {kind} for {100.0 * c.share_in_band:.0f} % of the {part}; at "
-            f"worst, at T{c.at:+.1f} s, it was {c.worst_departure:.2f} times as far from the prediction as the band's "
-            f"edge. One of the assumptions behind the band moved: compare {suspects} with the plan.",
+            severity=_severity(c),
+            sentence_name=_sentence_name(name),
+            band=kind,
+            share_in_band_percent=100.0 * c.share_in_band,
+            part=part,
+            worst_departure=c.worst_departure,
+            suspects=suspects,
         )
         for name, c in outside
     ]

@@ -9,11 +9,12 @@ from collections.abc import Mapping
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.findings.thrust import CHAMBER_ABOVE_TANK
 from standbook.analysis.physics.impulse import integrate
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.thrust.tank_flows import TankFlow
+from standbook.daq.findings.finding import Finding
 
 CHOKED = 1.5  # chamber over ambient pressure, above which something burns
 MEAN_OVER = 0.02  # s
@@ -52,15 +53,8 @@ def above_tank(
         tank = float(np.median(own.reading[part])) if part.any() else math.inf
         u = math.hypot(own.reading_u(tank, ambient), chamber.reading_u(level, ambient)) if part.any() else 0.0
         if level > tank + 3.0 * u:
-            return Finding(
-                "chamber-above-tank",
-                "serious",
-                chamber.tag,
-                begin,
-                f"{chamber.tag} reads {level / 1e5:.2f} bar(a) in the middle of the burn and {own.tag}, the {name} "
-                f"tank that feeds the chamber, {tank / 1e5:.2f} bar(a): no liquid flows uphill. The two are exchanged, "
-                "or one of them is in another unit, or gauge taken for absolute. c*, thrust coefficient, CdA and "
-                "stiffness are not given. Check both with a reference gauge, correct stand.toml or the calibration.",
+            return CHAMBER_ABOVE_TANK.at(
+                chamber.tag, begin, level_bar=level / 100000.0, tank_tag=own.tag, name=name, tank_bar=tank / 100000.0
             )
     return None
 

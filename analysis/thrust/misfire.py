@@ -8,9 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.results.results import Finding
+from standbook.analysis.findings.thrust import LOADED_BESIDES, NO_IGNITION, T_ZERO_IN_BURN
 from standbook.analysis.thrust.chamber_pressure import CHOKED
 from standbook.analysis.thrust.thrust_record import Span, ThrustRecord
+from standbook.daq.findings.finding import Finding
 
 EARLY = 0.5  # s; thrust that is up so long before T-0 was not begun by it
 COLD_SHARE = 1.5  # of the weight of all liquid; a greater load on the cell is thrust, whatever the chamber says
@@ -22,15 +23,7 @@ def with_credible_t_zero(dataset: Dataset, span: Span) -> Dataset:
         return dataset
     if not (span.start < -EARLY and span.end > 0.0):
         return dataset
-    said = Finding(
-        "t-zero-in-burn",
-        "caution",
-        None,
-        span.start,
-        f"Thrust was up {-span.start:.2f} s before T-0 ({dataset.t_zero.source}): that instant is not the fire "
-        "command. It is left out: times still count from it, but nothing is searched from there, and there is no "
-        "delay and no comparison with a prediction. Look at the line or the instant that T-0 is taken from.",
-    )
+    said = T_ZERO_IN_BURN.at(None, span.start, start=-span.start, source=dataset.t_zero.source)
     return replace(dataset, t_zero=None, prediction=None, findings=(*dataset.findings, said))
 
 
@@ -50,16 +43,7 @@ def cold_pass(dataset: Dataset, cell: Channel, span: Span) -> Finding | None:
         return None
     seen = " and ".join(f"{tag} never rose above {top / 1e5:.2f} bar(a)" for tag, top in greatest.items())
     seen = seen or "what the cell felt did not end with the flow"
-    return Finding(
-        "no-ignition",
-        "serious",
-        cell.tag,
-        span.start,
-        f"No ignition: {seen}, and {cell.tag} moved by {span.height:,.0f} N, no more than the {weight:,.0f} N that all "
-        "propellant weighs. Propellant passed unburned, or the zero moved; no impulse is given. After a misfire keep "
-        "away for the waiting time: unburned propellant may lie in chamber and stand. Valve, igniter and chamber "
-        "traces around the fire command say what failed.",
-    )
+    return NO_IGNITION.at(cell.tag, span.start, seen=seen, height=span.height, weight=weight)
 
 
 def extraneous_loads(record: ThrustRecord, span: Span, *, known: bool) -> list[Finding]:
@@ -76,12 +60,12 @@ def extraneous_loads(record: ThrustRecord, span: Span, *, known: bool) -> list[F
             "small: import or record each firing by itself, or add a chamber sensor"
         )
     return [
-        Finding(
-            "loaded-besides",
-            "note" if known else "serious",
+        LOADED_BESIDES.at(
             tag,
             begin,
-            f"{tag}: it was loaded {'once' if len(span.others) == 1 else f'{len(span.others)} times'} besides the "
-            f"burn, first from T{begin:+.1f} s to T{end:+.1f} s; {why}.",
+            severity="note" if known else "serious",
+            times="once" if len(span.others) == 1 else f"{len(span.others)} times",
+            end=end,
+            why=why,
         )
     ]

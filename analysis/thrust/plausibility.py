@@ -12,9 +12,19 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.findings.thrust import (
+    BEYOND_CALIBRATION,
+    CELL_LEAPT,
+    CHAMBER_NOT_FOLLOWED,
+    GAIN_NOT_KNOWN,
+    THRUST_FLAT_TOP,
+    THRUST_INTERRUPTED,
+    THRUST_LOST,
+    THRUST_NOT_FOLLOWED,
+    THRUST_NOT_FOLLOWED_ALONE,
+)
 from standbook.analysis.physics.performance import exit_force
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import Burn
@@ -22,6 +32,7 @@ from standbook.analysis.thrust.chamber_pressure import CHOKED, above_tank
 from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.arrays import Array, Mask
+from standbook.daq.findings.finding import Finding
 
 BLOCK, SMOOTH = 0.05, 5  # s averaged; blocks of which the median is taken
 EDGE = 0.3  # s after the chamber rises and before it falls, in which the stand still follows
@@ -58,18 +69,7 @@ def _calibration(record: ThrustRecord) -> list[Finding]:
     c, tag = record.cell.calibration, record.cell.tag
     said = []
     if c.reference_uncertainty.value <= 0.0 and c.stand_interaction.factor.u <= 0.0:
-        said.append(
-            Finding(
-                "gain-not-known",
-                "serious",
-                tag,
-                None,
-                f"{tag}: calibration {c.name} states no uncertainty of its reference (reference_uncertainty), so "
-                "nothing says how wrong its slope may be, and the budget lacks its largest part. State what the "
-                "reference standard is worth in a new revision, or pull the stand against a reference cell, and "
-                "analyse again with it.",
-            )
-        )
+        said.append(GAIN_NOT_KNOWN.at(tag, calibration=c.name))
     # Rings and spikes of a moment may leave the range; the load may not.
     mean = running_mean(record.time, record.reading, 2.0 * record.mode_period)
     burning = np.abs(record.thrust) > LEAPT * float(np.max(record.thrust))
@@ -77,17 +77,7 @@ def _calibration(record: ThrustRecord) -> list[Finding]:
     highest, lowest = c.highest * c.scale, c.lowest * c.scale
     if top > highest + (BEYOND - 1.0) * abs(highest) or low < lowest - (BEYOND - 1.0) * abs(lowest):
         far = top if top > highest else low
-        said.append(
-            Finding(
-                "beyond-calibration",
-                "serious",
-                tag,
-                None,
-                f"{tag}: it read {far:,.0f} N in the burn, and calibration {c.name} holds from {lowest:,.0f} to "
-                f"{highest:,.0f} N: a calibration says nothing of loads beyond its points. Calibrate to at least the "
-                "greatest load, and analyse again with that revision.",
-            )
-        )
+        said.append(BEYOND_CALIBRATION.at(tag, far=far, calibration=c.name, lowest=lowest, highest=highest))
     return said
 
 
@@ -107,16 +97,12 @@ def _leapt(record: ThrustRecord) -> list[Finding]:
             continue
         at = float(record.time[k + 1])
         return [
-            Finding(
-                "cell-leapt",
-                "serious",
+            CELL_LEAPT.at(
                 record.cell.tag,
                 at,
-                f"{record.cell.tag}: its reading leaps from {float(np.median(before[-LEAP_LOOK:])):,.0f} to "
-                f"{float(np.median(after[:LEAP_LOOK])):,.0f} N between two samples at T{at:+.3f} s. No stand that "
-                f"rings at {1.0 / record.mode_period:.0f} Hz can follow so fast: plug, cable or amplifier, not thrust. "
-                "What the cell shows beside it cannot be believed, so the impulse is a lower bound. Look at the cell's "
-                "plug and cable, and repeat the run.",
+                before=float(np.median(before[-LEAP_LOOK:])),
+                after=float(np.median(after[:LEAP_LOOK])),
+                mode=1.0 / record.mode_period,
             )
         ]
     return []
@@ -146,14 +132,8 @@ def _flat(record: ThrustRecord, burn: Burn) -> list[Finding]:
         return []
     at = float(time[begin])
     return [
-        Finding(
-            "thrust-flat-top",
-            "serious",
-            record.cell.tag,
-            at,
-            f"{record.cell.tag}: it reads {top:,.0f} N without the least change for {length:.2f} s from T{at:+.2f} s, "
-            f"and falls by {fallen:,.0f} N in the {later - float(time[end - 1]):.2f} s after: amplifier or converter "
-            "was at its end, and what was beyond is hidden. The impulse is a lower bound. Give the cell a wider range.",
+        THRUST_FLAT_TOP.at(
+            record.cell.tag, at, top=top, length=length, fallen=fallen, later=later - float(time[end - 1])
         )
     ]
 
@@ -223,19 +203,7 @@ def _lost(dataset: Dataset, record: ThrustRecord, burn: Burn, chambers: tuple[Ch
     at = float(found.time[short][0])
     missing = float(np.sum(found.implied[short] - found.thrust[short])) * float(found.time[1] - found.time[0])
     tags = " and ".join(channel.tag for channel in chambers)
-    return [
-        Finding(
-            "thrust-lost",
-            "serious",
-            record.cell.tag,
-            at,
-            f"{record.cell.tag}: from T{at:+.2f} s on it shows less than half of the thrust that the chamber pressure "
-            f"implies, for {length:.2f} s in all, while the chamber ({tags}) still burns: cell, cable or mount "
-            f"failed, or the line to {tags} is blocked. By the chamber about {missing:,.0f} N*s are missing, an "
-            "estimate only. The impulse is a lower bound. Check the cell with a known pull and the chamber's line, and "
-            "repeat the run.",
-        )
-    ]
+    return [THRUST_LOST.at(record.cell.tag, at, length=length, tags=tags, missing=missing)]
 
 
 def _parted(
@@ -268,42 +236,16 @@ def _parted(
     second = float(tanks[worst]) if tanks is not None else None
     if second is not None and second * apart > 0.0 and abs(second) > SECOND_PART * PARTED:
         return [
-            Finding(
-                "thrust-not-followed",
-                "serious",
-                tag,
-                at,
-                f"{story}, and {100.0 * abs(second):.0f} % {'below' if apart < 0.0 else 'above'} what the tanks let "
-                "out implies: two witnesses against the cell. An amplifier near its end, a cell that touches its stop "
-                "or a hose that carries load does that. Pull the stand through its whole range against a reference "
-                "cell before the impulse is used.",
+            THRUST_NOT_FOLLOWED.at(
+                tag, at, story=story, second_percent=100.0 * abs(second), side="below" if apart < 0.0 else "above"
             )
         ]
     if second is None and abs(apart) - noise[worst] > PARTED_ALONE:
-        return [
-            Finding(
-                "thrust-not-followed",
-                "serious",
-                tag,
-                at,
-                f"{story}, and no flow of the tanks says which of the two is wrong: the throat grew or was blocked, "
-                "the chamber's line failed, or the cell does not carry all of the thrust. Gauge the throat and pull "
-                "the stand through its whole range before the impulse is used.",
-            )
-        ]
+        return [THRUST_NOT_FOLLOWED_ALONE.at(tag, at, story=story)]
     if abs(apart) - noise[worst] <= PARTED_ONE:
         return []
     words = "" if second is None else ", while thrust follows what the tanks let out"
-    return [
-        Finding(
-            "chamber-not-followed",
-            "caution",
-            tag,
-            at,
-            f"{story}{words}: the throat grew or was blocked, or the chamber's sensor or line changed. c*, thrust "
-            "coefficient and stiffness are means over that change. Gauge the throat, and look at the chamber's line.",
-        )
-    ]
+    return [CHAMBER_NOT_FOLLOWED.at(tag, at, story=story, words=words)]
 
 
 def _clipped(record: ThrustRecord, time: Array) -> Mask:
@@ -355,15 +297,4 @@ def _interrupted(record: ThrustRecord, burn: Burn) -> list[Finding]:
     if length < OFF_LEAST:
         return []
     first, last = float(time[off][0]), float(time[off][-1])
-    return [
-        Finding(
-            "thrust-interrupted",
-            "caution",
-            record.cell.tag,
-            first,
-            f"{record.cell.tag}: thrust was below a tenth of its greatest for {length:.2f} s between T{first:+.2f} s "
-            f"and T{last:+.2f} s, and came back: flame-out and relight, or two burns. The impulse is the sum of all; "
-            "burn time and means include the pause. Unburned propellant may have collected: look at valves, igniter "
-            "and both tank pressures about that time before anything is approached or repeated.",
-        )
-    ]
+    return [THRUST_INTERRUPTED.at(record.cell.tag, first, length=length, last=last)]

@@ -13,13 +13,14 @@ import numpy as np
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard, weighed_mass
 from standbook.analysis.discharge.liquid_column import head_of
+from standbook.analysis.findings.cold_flow import FIRING_NO_TANK_PRESSURE
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding
 from standbook.analysis.signal.valve_events import Event, closing_time, knee_time, opening_time
 from standbook.analysis.thrust.run_out import FADES, run_out_of
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 
 SEARCH_BEFORE = 3.0  # s of still record before an opening
 SEARCH_AFTER = 2.0  # s after the thrust has fallen, in which valves close
@@ -84,16 +85,7 @@ def tank_flows(
     for tank in dataset.plan.tank:
         channel = first_usable(dataset.measuring("tank pressure", tank.name), start, end)
         if channel is None:
-            findings.append(
-                Finding(
-                    "no-tank-pressure",
-                    "caution",
-                    tank.name,
-                    None,
-                    f"{tank.name}: no pressure sensor of this tank can be believed over the burn, so its CdA and "
-                    "exponent are not known.",
-                )
-            )
+            findings.append(FIRING_NO_TANK_PRESSURE.at(tank.name))
             continue
         flow = _flow(dataset, tank, channel, chamber, start, run_out)
         whole = begins and ends and not _hides(channel, flow.opening.time)

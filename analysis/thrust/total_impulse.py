@@ -11,6 +11,14 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Dataset
+from standbook.analysis.findings.thrust import (
+    BOOT_CHANGED,
+    EARLY_END,
+    GAP_BOUNDED,
+    GAP_UNBOUNDED,
+    LATE_START,
+    THRUST_CLIPPED,
+)
 from standbook.analysis.physics.impulse import (
     GAPS_BOUNDED,
     IntegratedRecord,
@@ -20,11 +28,12 @@ from standbook.analysis.physics.impulse import (
     vacuum_terms,
 )
 from standbook.analysis.physics.impulse_limits import verdict
-from standbook.analysis.results.results import BudgetTerm, Finding, ImpulseResult, Verdict
+from standbook.analysis.results.results import BudgetTerm, ImpulseResult, Verdict
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.thrust_record import ThrustRecord, impulse_budget
 from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import Finding
 
 NEAR_CLIP = 0.25  # s beside a clipped sample
 EDGE_U = 0.05  # s; how well start and end of full nozzle flow are known beside their events
@@ -52,27 +61,9 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[
         began = "with thrust already up"
         if timed:
             began = f"at T{record.time[0]:+.3f} s, after T-0 or {began}"
-        said.append(
-            Finding(
-                "late-start",
-                "serious",
-                tag,
-                float(record.time[0]),
-                f"{tag}: the record begins {began}. What came before is not known: the impulse is a lower bound. "
-                "Record from pad opening.",
-            )
-        )
+        said.append(LATE_START.at(tag, float(record.time[0]), began=began))
     if burn.stop is None:
-        said.append(
-            Finding(
-                "early-end",
-                "serious",
-                tag,
-                float(record.time[-1]),
-                f"{tag}: the record ends at T{record.time[-1]:+.3f} s with thrust still up. What came after is not "
-                "known: the impulse is a lower bound.",
-            )
-        )
+        said.append(EARLY_END.at(tag, float(record.time[-1]), record_end=record.time[-1]))
     said += [*_clipped(dataset, record, start, end), *more]
     lost = 0.0 if record.late else seen.lost(start, end)
     unseen = 0.0
@@ -80,16 +71,7 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[
         said.append(_long_gap(dataset, record, burn, lost, start=start, between=between))
     elif lost > 0.0:
         unseen = _bounded(dataset, seen, burn, start)
-        said.append(
-            Finding(
-                "gap-bounded",
-                "caution",
-                tag,
-                None,
-                f"{tag}: {1e3 * lost:.0f} ms of thrust were lost between {between} and the end of thrust. Nothing was "
-                f"put into the gaps; they hide at most {unseen:,.0f} N*s, which is added to the upper bound.",
-            )
-        )
+        said.append(GAP_BOUNDED.at(tag, lost_ms=1000.0 * lost, between=between, unseen=unseen))
     hidden = any(f.severity == "serious" for f in said)
     return HiddenThrust(hidden, 0.0 if hidden else unseen, tuple(said))
 
@@ -123,23 +105,9 @@ def _long_gap(
         )
     anew = [gap for gap in dataset.gaps.get(record.cell.stream, ()) if gap.rows == 0 and gap.end > start]
     if anew and anew[0].start < burn.thrust_end and dataset.record[record.cell.stream].boots > 1:
-        return Finding(
-            "boot-changed",
-            "serious",
-            tag,
-            anew[0].start,
-            f"{tag}: the board started anew: nothing stands for {lost:.2f} s of thrust from T{first.start:+.2f} s on, "
-            f"and what it measured meanwhile is nowhere.{guess} What was seen is a lower bound of the impulse, so the "
-            "class is not shown. Repeat the run; look at the board's supply first, above all at igniter current.",
-        )
-    return Finding(
-        "gap-unbounded",
-        "serious",
-        tag,
-        first.start,
-        f"{tag}: {lost:.3f} s of thrust were lost between {between} and the end of thrust, the first at "
-        f"T{first.start:+.3f} s; more than {1e3 * GAPS_BOUNDED:.0f} ms cannot be charged.{guess} The impulse is a "
-        "lower bound; repeat the run.",
+        return BOOT_CHANGED.at(tag, anew[0].start, lost=lost, start=first.start, guess=guess)
+    return GAP_UNBOUNDED.at(
+        tag, first.start, lost=lost, between=between, gaps_bounded_ms=1000.0 * GAPS_BOUNDED, guess=guess
     )
 
 
@@ -160,13 +128,12 @@ def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -
         more = float(np.sum(slope * pressure[bad] + level - record.thrust[bad])) * record.interval
         guess = f" Chamber pressure suggests about {max(more, 0.0):,.0f} N*s more, an estimate only."
     return [
-        Finding(
-            "thrust-clipped",
-            "serious",
+        THRUST_CLIPPED.at(
             record.cell.tag,
             float(record.time[bad][0]),
-            f"{record.cell.tag}: clipped for {seconds:.3f} s of the burn at "
-            f"{float(np.max(record.thrust[bad])):,.0f} N.{guess} The impulse is a lower bound.",
+            seconds=seconds,
+            peak=float(np.max(record.thrust[bad])),
+            guess=guess,
         )
     ]
 

@@ -47,9 +47,7 @@ class JournalSpool:
         Monotonic time. [ns]
     """
 
-    def __init__(
-        self, journal: JournalSink, *, room: int = ROOM, clock: Callable[[], int] = time.monotonic_ns
-    ) -> None:
+    def __init__(self, journal: JournalSink, *, room: int = ROOM, clock: Callable[[], int] = time.monotonic_ns) -> None:
         self._journal = journal
         self._room = room
         self._clock = clock

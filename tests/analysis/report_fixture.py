@@ -28,7 +28,6 @@ from standbook.analysis.results.results import (
     EngineResult,
     EventResult,
     ExponentResult,
-    Finding,
     Gap,
     ImpulseResult,
     RecordHealth,
@@ -41,6 +40,7 @@ from standbook.analysis.results.results import (
     WeightCorrection,
     Window,
 )
+from standbook.daq.findings.finding import Finding
 
 BAR = 1e5
 AMBIENT = 0.978 * BAR

@@ -9,7 +9,7 @@ from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, analyse_run
 from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.curves import read_curves
-from standbook.analysis.results.results import from_json
+from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
 from standbook.daq.errors import ConfigError

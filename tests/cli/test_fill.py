@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from standbook.analysis.prediction.predict import predict
-from standbook.analysis.results.results import from_json
+from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
 from standbook.cli.main import run as standbook

@@ -5,7 +5,7 @@ import random
 
 import pytest
 
-from standbook.analysis.results.results import from_json
+from standbook.analysis.results.json_codec import from_json
 from standbook.cli.main import run
 from tests.campaign_fixture import edit
 

@@ -17,8 +17,9 @@ from standbook.analysis.physics.engine import characteristic_velocity, specific_
 from standbook.analysis.physics.impulse import gap_allowance, impulse_result, integrate, noise_u, vacuum_terms
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
 from standbook.analysis.physics.load_cell import Zero, drift_of, unloaded
+from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import BudgetTerm, from_json
+from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.band_comparison import departure
 from standbook.analysis.signal.valve_events import MODEL_U
 from standbook.analysis.signal.windows import Window

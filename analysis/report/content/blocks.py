@@ -11,7 +11,8 @@ from markupsafe import Markup
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.sentences import ranked
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import BudgetTerm, Finding
+from standbook.analysis.results.results import BudgetTerm
+from standbook.daq.findings.finding import Finding
 
 Cell = str | Markup
 

@@ -3,14 +3,14 @@
 Reads results only; what moved was ranked by the analysis, nothing is judged here.
 """
 
-import re
-
+from standbook.analysis.findings.catalogue import is_in_group
+from standbook.analysis.findings.causes import LIKELY_CAUSE, MOVED_ASSUMPTION
 from standbook.analysis.report.content import number_format
-from standbook.analysis.results.results import Comparison, Finding, Results
+from standbook.analysis.results.results import Comparison, Results
 from standbook.analysis.signal.band_comparison import INSIDE_ENOUGH, ranked
+from standbook.daq.findings.finding import Finding
 
 TOLD = 3  # quantities, and causes, that a sentence names
-_CAUSE = re.compile(r"\((\d+) %\): (.+?)(?:: |\.$|$)", re.DOTALL)
 
 
 def foresight(results: Results) -> tuple[str, ...]:
@@ -39,14 +39,13 @@ def foresight(results: Results) -> tuple[str, ...]:
 
 def what_moved(results: Results) -> str | None:
     """Return the assumptions or causes that the analysis ranked first, ``None`` where it ranked none."""
-    causes = [f for f in results.findings if f.code.startswith(("assumption-", "cause-"))]
+    causes = [f for f in results.findings if is_in_group(f, LIKELY_CAUSE, MOVED_ASSUMPTION)]
     if not causes:
         return None
-    named = [found for cause in causes if (found := _cause(cause)) is not None][:TOLD]
+    named = [f"{f.values['what']}, {f.values['share_percent']:.0f} %" for f in causes if "what" in f.values][:TOLD]
     if not named:
         return f"No single known cause explains it: {_decided(causes[0])}."
-    first = causes[0].text.startswith("Assumption")
-    what = "Assumption that moved" if first else "Cause"
+    what = "Assumption that moved" if is_in_group(causes[0], MOVED_ASSUMPTION) else "Cause"
     return f"{what}, most likely first: {'; '.join(named)}. To decide: {_decided(causes[0])}."
 
 
@@ -71,11 +70,6 @@ def _departure(name: str, item: Comparison, part: str) -> str:
         f"{quantity_words(name)} {number_format.fixed(item.worst_departure, 2)}{side_word(item)} at "
         f"{number_format.seconds(item.at, 1)}, {number_format.percent(item.share_in_band, 0)} of the {part} inside"
     )
-
-
-def _cause(finding: Finding) -> str | None:
-    match = _CAUSE.search(finding.text)
-    return f"{match[2]}, {match[1]} %" if match else None
 
 
 def _decided(finding: Finding) -> str:

@@ -8,7 +8,8 @@ from collections.abc import Iterable
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding, ImpulseResult, Results, Severity, Verdict
+from standbook.analysis.results.results import ImpulseResult, Results, Verdict
+from standbook.daq.findings.finding import Finding, Severity
 
 PLACES = {"site": "At site ambient", "vacuum": "Referred to vacuum"}
 OUTCOME_WORDS = {"within": "Within", "exceeds": "Exceeds", "not shown": "Not shown"}

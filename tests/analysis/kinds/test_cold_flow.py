@@ -11,8 +11,8 @@ from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset.dataset import Weighing
 from standbook.analysis.kinds.cold_flow import analyse_water_flow
 from standbook.analysis.prediction.predict import predict
+from standbook.analysis.results.json_codec import from_json, to_json
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import from_json, to_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import demo_draw, rehearse
 from standbook.daq.config.campaign import read_campaign

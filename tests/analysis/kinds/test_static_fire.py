@@ -8,8 +8,8 @@ import pytest
 from standbook.analysis.analyse import analyse
 from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.prediction.predict import predict
+from standbook.analysis.results.json_codec import from_json, to_json
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import from_json, to_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument

@@ -17,7 +17,8 @@ from standbook.analysis.report.sections.page_one import page_one
 from standbook.analysis.report.terminal_summary import terminal_summary
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Finding, Verdict
+from standbook.analysis.results.results import Verdict
+from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
 
 SIZE_LIMIT = 1_500_000  # characters: a mail server takes it

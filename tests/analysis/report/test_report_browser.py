@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from standbook.analysis.report.render import render_report
-from standbook.analysis.results.results import Finding
+from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
 
 INSTALL = "apt-get update && apt-get install -y chromium poppler-utils"

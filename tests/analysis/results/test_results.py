@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from standbook.analysis.results.json_codec import from_json, to_json
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import (
     BudgetTerm,
@@ -13,7 +14,6 @@ from standbook.analysis.results.results import (
     EngineResult,
     EventResult,
     ExponentResult,
-    Finding,
     Gap,
     ImpulseResult,
     RecordHealth,
@@ -25,9 +25,8 @@ from standbook.analysis.results.results import (
     Verdict,
     WeightCorrection,
     Window,
-    from_json,
-    to_json,
 )
+from standbook.daq.findings.finding import Finding
 
 numbers = st.floats(allow_nan=False, allow_infinity=False)
 

@@ -6,8 +6,9 @@ import numpy as np
 
 from standbook.analysis.report.content.foresight import foresight, quantity_words, what_moved
 from standbook.analysis.report.terminal_summary import terminal_summary
-from standbook.analysis.results.results import Comparison, Finding
+from standbook.analysis.results.results import Comparison
 from standbook.analysis.signal.band_comparison import compare, ranked
+from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
 
 OUT = {
