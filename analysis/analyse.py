@@ -4,49 +4,19 @@ import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
-from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.load_run import load_dataset
-from standbook.analysis.kinds.cold_flow import analyse_water_flow
-from standbook.analysis.kinds.static_fire import analyse_static_fire
+from standbook.analysis.kinds.registry import analyse
 from standbook.analysis.results.curves import write_curves
 from standbook.analysis.results.json_codec import to_json
-from standbook.analysis.results.results import Analysis, Results
+from standbook.analysis.results.results import Results
 from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.campaign import CALIBRATIONS
-from standbook.daq.errors import ConfigError, DataError
+from standbook.daq.errors import ConfigError
 from standbook.daq.run.revision import next_revision, write_revision
 from standbook.daq.run.run_folder import Run, open_run
 
 RESULTS_FILE = "results.json"
 CURVES_FILE = "curves.parquet"
-
-
-def analyse(dataset: Dataset, *, revision: str = "A", software: str = "") -> Analysis:
-    """Analyse a run by its kind of test.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        The run.
-    revision : str
-        Letters of this analysis.
-    software : str
-        Name and version, kept in the results.
-
-    Raises
-    ------
-    DataError
-        The kind of test has no analysis, or its record cannot answer.
-    """
-    match dataset.kind:
-        case "static fire":
-            return analyse_static_fire(dataset, revision=revision, software=software)
-        case "water flow":
-            return analyse_water_flow(dataset, revision=revision, software=software)
-        case kind:
-            raise DataError(
-                f"{dataset.run}: a {kind} is recorded but not analysed; read its samples with pandas, Polars or DuckDB"
-            )
 
 
 def analyse_run(folder: Path, *, calibrations: Iterable[Path] = (), software: str = "") -> tuple[Path, Results]:

@@ -29,8 +29,8 @@ def carry(
 
     Example: standbook carry teasel-2/runs/2031-06-02_WF-04 --to teasel-2/plans/HF-02.toml
     """
-    from standbook.analysis.prediction.carried_runs import carry as carry_run
-    from standbook.analysis.prediction.carried_runs import read_analysed
+    from standbook.analysis.campaign.carried_runs import carry as carry_run
+    from standbook.analysis.campaign.carried_runs import read_analysed
     from standbook.daq.config.campaign import read_campaign
 
     if exponent_reason is not None and not exponent_reason.strip():

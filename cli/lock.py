@@ -17,9 +17,9 @@ def lock(
 
     Example: standbook lock teasel-2/plans/HF-02.toml
     """
+    from standbook.analysis.campaign.carried_runs import predict_in_campaign
     from standbook.analysis.findings.catalogue import is_in_group
     from standbook.analysis.findings.prediction import EARLIER_RUN
-    from standbook.analysis.prediction.carried_runs import predict_in_campaign
     from standbook.analysis.prediction.pad_card import prediction_sentences
     from standbook.daq.config.campaign import read_campaign
     from standbook.daq.run.lock import lock_campaign

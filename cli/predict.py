@@ -8,7 +8,7 @@ def predict(plan: PlanPath, as_json: AsJson = False) -> None:
 
     Example: standbook predict teasel-2/plans/HF-02.toml
     """
-    from standbook.analysis.prediction.carried_runs import predict_in_campaign
+    from standbook.analysis.campaign.carried_runs import predict_in_campaign
     from standbook.analysis.prediction.pad_card import prediction_sentences
     from standbook.daq.config.campaign import read_campaign
 

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from standbook.analysis.prediction.predict import predict
+from standbook.analysis.kinds.registry import predict
 from standbook.cli.rehearse import weighings_text
 from standbook.daq.journal.reader import JournalWriter, next_journal
 from standbook.daq.journal.record_format import Event

@@ -7,7 +7,7 @@ import pytest
 
 from standbook.analysis.discharge.exponent import LAW_MISFIT
 from standbook.analysis.discharge.joint_fit import LAW_FREEDOM
-from standbook.analysis.prediction.predict import SAMPLES
+from standbook.analysis.kinds.registry import SAMPLES
 from standbook.daq import errors
 from standbook.daq.decoding.device_clock import AGREEMENT
 from standbook.daq.journal.record_format import ROW_OVERHEAD

@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 
 from standbook.analysis.findings.firing import LOAD_FOR_CLASS
 from standbook.analysis.physics.impulse_limits import guard_factor
-from standbook.analysis.prediction.predict import impulses_by_load
+from standbook.analysis.prediction.predict_firing import impulses_by_load
 from standbook.analysis.results.firing_results import ClassReserve
 from standbook.analysis.results.results import BudgetTerm, ImpulseResult, Verdict
 from standbook.daq.config.plan import Plan

@@ -9,6 +9,7 @@ import re
 from dataclasses import dataclass
 
 from standbook.analysis.results.quantities import Measured
+from standbook.daq.kinds.registry import ASSUMED, NITROGEN_FLOW, kind_named
 
 TURBULENT = 1e4  # Reynolds number below which a discharge coefficient moves by percents
 FRICTION_SHARE = 0.10  # of a side's loss that is friction along smooth walls; an assumption, the rest is orifices
@@ -168,17 +169,17 @@ def _carry_same_liquid(measured: Measured, here: Side, there: Side) -> CarriedCd
 
 def exponent_refusal(tank: str, liquid: str, basis: str) -> str | None:
     """Say why an exponent of a flow of warm liquid is not one of a cryogenic tank; ``None`` where it may be."""
-    if basis != "water flow" or not is_cryogenic(liquid):
+    if basis == ASSUMED or not kind_named(basis).warm_liquid or not is_cryogenic(liquid):
         return None
     return (
-        f"tank {tank}: the ullage exponent of a water flow does not carry over to {liquid}: the gas there is chilled "
+        f"tank {tank}: the ullage exponent of a {basis} does not carry over to {liquid}: the gas there is chilled "
         "by liquid and wall, and exponents of 1.4 to 2.6 have been computed where water gives 1.1 to 1.45"
     )
 
 
 REFUSAL_ADVICE = (
-    '. Take exponent_basis "assumed" with a wide u, or a "nitrogen flow" with the flight pressurant, or give your '
-    'reason as exponent_override = "..."; it is printed in the report'
+    f'. Take exponent_basis "{ASSUMED}" with a wide u, or a "{NITROGEN_FLOW.name}" with the flight pressurant, or give '
+    'your reason as exponent_override = "..."; it is printed in the report'
 )
 
 

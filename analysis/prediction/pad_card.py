@@ -9,6 +9,7 @@ import numpy as np
 from scipy.constants import bar
 
 from standbook.analysis.results.prediction import Band, ClassNumber, Prediction
+from standbook.daq.kinds.registry import kind_named
 
 PAD_CARD_TIMES = (0.0, 2.0, 5.0, 10.0)  # after the opening [s]; the run-out follows
 _FIRING_CARD = ("thrust", "chamber pressure", "tank pressure/oxidiser", "tank pressure/fuel")
@@ -35,8 +36,9 @@ class PadCardRow:
 
 def pad_card(prediction: Prediction) -> tuple[PadCardRow, ...]:
     """Return the expected readings at the card's times, as far as the nominal run reaches, and at its end."""
-    end = prediction.scalars["burn time" if prediction.kind == "static fire" else "flow time"].nominal
-    names = _FIRING_CARD if prediction.kind == "static fire" else tuple(prediction.quantities)
+    kind = kind_named(prediction.kind)
+    end = prediction.scalars[kind.duration].nominal
+    names = _FIRING_CARD if kind.fires else tuple(prediction.quantities)
     rows = [
         PadCardRow(
             f"T+{time:g} s" if time else "T-0",
@@ -46,14 +48,14 @@ def pad_card(prediction: Prediction) -> tuple[PadCardRow, ...]:
         for time in PAD_CARD_TIMES
         if time < end
     ]
-    closed = prediction.kind != "static fire" and end < prediction.scalars["run-out time"].nominal
+    closed = not kind.fires and end < prediction.scalars["run-out time"].nominal
     last = {name: _at_end(prediction, name, end) for name in names}
     return (*rows, PadCardRow("valve closed" if closed else "run-out", end, last))
 
 
 def prediction_sentences(prediction: Prediction) -> tuple[str, ...]:
     """Say in a few sentences what the prediction holds."""
-    if prediction.kind == "static fire":
+    if kind_named(prediction.kind).fires:
         return _firing_sentences(prediction)
     return _flow_sentences(prediction)
 
@@ -126,7 +128,7 @@ def _impulse(number: ClassNumber, guard_share: float) -> str:
 
 def _flow_sentences(prediction: Prediction) -> tuple[str, ...]:
     found = prediction.scalars
-    flow, out, mass = found["flow time"], found["run-out time"], found["expelled mass"]
+    flow, out, mass = found[kind_named(prediction.kind).duration], found["run-out time"], found["expelled mass"]
     start, end = found["tank pressure at start"], found["tank pressure at end"]
     first, last = found["mass flow at start"], found["mass flow at end"]
     closed = flow.nominal < out.nominal

@@ -22,6 +22,7 @@ class _Run:
 
     def __init__(self, plan: Plan, draw: draws.Sampler, step: float, most_steps: int, close: float) -> None:
         (tank,) = plan.tank
+        self.duration = plan.kind.duration
         side = draws.tank_side(tank, plan.site, draw)
         back = draws.back_pressure(plan, draw)
         emptying, self.observe = flow_out(side, back, step=step, most_steps=most_steps)
@@ -41,7 +42,7 @@ class _Run:
     def scalars(self) -> dict[str, tuple[Array, str]]:
         """Return the run's numbers, (S,), each with its unit."""
         return {
-            "flow time": (self.flow_time, "s"),
+            self.duration: (self.flow_time, "s"),
             "run-out time": (self.run_out, "s"),  # had the valve stayed open
             "expelled mass": (self.start.mass - self.end.mass, "kg"),
             "left aboard": (self.end.mass, "kg"),
@@ -53,7 +54,7 @@ class _Run:
 
 
 def predict_flow(plan: Plan, *, samples: int, seed: int) -> Prediction:
-    """Predict a cold flow; see `analysis.prediction.predict.predict`."""
+    """Predict a cold flow; see `analysis.kinds.registry.predict`."""
     (tank,) = plan.tank
     close = _closing(plan)
     rough = _Run(plan, draws.nominal, *_rough_step(plan), np.inf)
@@ -76,7 +77,7 @@ def predict_flow(plan: Plan, *, samples: int, seed: int) -> Prediction:
         f"liquid mass/{tank.name}": envelope.band(one.mass, many.mass, "kg", after="held"),
     }
     scalars = {name: scalar(value, drawn[name][0], unit) for name, (value, unit) in own.items()}
-    main_number = "expelled mass" if np.isfinite(close) else "flow time"
+    main_number = "expelled mass" if np.isfinite(close) else plan.kind.duration
     return Prediction(
         number=plan.test.number,
         kind=plan.test.kind,

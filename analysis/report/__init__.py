@@ -1,5 +1,6 @@
 """The report of one run.
 
 Takes a run folder with results; gives one HTML file, and a summary for the terminal.
-May import: analysis, analysis/report/content, analysis/report/sections, analysis/results, daq/config, daq/run.
+May import: analysis, analysis/kinds, analysis/report/content, analysis/report/sections, analysis/results, daq/config,
+daq/kinds, daq/run.
 """

@@ -252,7 +252,7 @@ def _samples_files(run: Run, device: str, stream: str) -> str:
 def _recomputation(run: Run, calibrations: Mapping[str, Calibration]) -> Recomputation | None:
     """Choose the channel to recompute by hand: thrust where there is one, else the tank's pressure."""
     tanks = [tank.name for tank in run.plan.tank]
-    choices = (*run.stand.measuring("thrust"),) if run.plan.test.kind == "static fire" else ()
+    choices = (*run.stand.measuring("thrust"),) if run.plan.kind.fires else ()
     choices = (*choices, *(item for tank in tanks for item in run.stand.measuring("tank pressure", tank)))
     for item in choices:
         calibration = calibrations.get(item.tag)

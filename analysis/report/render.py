@@ -10,6 +10,7 @@ from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.blocks import Register
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.sections.page_one import evidence, page_one
+from standbook.analysis.report.sections.page_parts import PageParts
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Results
 
@@ -18,7 +19,7 @@ STYLESHEET = "style.css"
 REHEARSAL_WORD = "REHEARSAL"
 
 
-def render_report(results: Results, curves: Mapping[str, Curve], context: ReportContext) -> str:
+def render_report(results: Results, curves: Mapping[str, Curve], context: ReportContext, parts: PageParts) -> str:
     """Write the report of one analysis.
 
     Parameters
@@ -29,6 +30,8 @@ def render_report(results: Results, curves: Mapping[str, Curve], context: Report
         For the figures; a missing one leaves its figure out.
     context : ReportContext
         Plan, stand, calibrations, hashes, and whether a signature block may stand. A rehearsal never has one.
+    parts : PageParts
+        What the kind of test shows.
 
     Returns
     -------
@@ -41,8 +44,8 @@ def render_report(results: Results, curves: Mapping[str, Curve], context: Report
     return environment.get_template(TEMPLATE).render(
         results=results,
         context=context,
-        page=page_one(results, curves, context, register),
-        sections=evidence(results, curves, context, register),
+        page=page_one(results, curves, context, register, parts),
+        sections=evidence(results, curves, context, register, parts),
         style=Markup(style),  # noqa: S704 - our own file
         running_head=Markup(css_string(f"{results.run}, revision {results.revision}")),  # noqa: S704 - quoted
         rehearsal_word=REHEARSAL_WORD,

@@ -14,6 +14,7 @@ from standbook.analysis.report.content.sentences import (
 )
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Results, TankResult
+from standbook.daq.kinds.registry import kind_named
 
 SHOWN_FINDINGS = 6
 
@@ -26,7 +27,7 @@ def terminal_summary(results: Results) -> tuple[str, ...]:
 def _lines(results: Results) -> Iterator[str]:
     if results.rehearsal:
         yield "REHEARSAL: made-up data, nothing here may be signed."
-    if results.kind == "static fire":
+    if kind_named(results.kind).fires:
         yield from _impulse(results)
     for name, tank in results.tanks.items():
         yield from _tank(name, tank)

@@ -4,6 +4,7 @@ import datetime as dt
 from pathlib import Path
 
 from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, later_calibrations
+from standbook.analysis.kinds.registry import analysed_kind
 from standbook.analysis.report.collect import context_from_run
 from standbook.analysis.report.render import render_report
 from standbook.analysis.results.curves import read_curves
@@ -45,7 +46,7 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
     later = later_calibrations(run, sorted((place / CALIBRATIONS).glob("*.toml")))
     created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
     context = context_from_run(run, results, created=created, later=later)
-    html = render_report(results, read_curves(place / CURVES_FILE), context)
+    html = render_report(results, read_curves(place / CURVES_FILE), context, analysed_kind(results.kind).page_parts())
     path = place.parent / f"report_{place.name}.html"
     path.write_text(html, encoding="utf-8")
     return path

@@ -255,7 +255,7 @@ def _edges(campaign: Campaign, physics: Physics, rate: float) -> tuple[PlayedEdg
 def _weighings(campaign: Campaign, truth: Truth, draw: Draw) -> dict[str, dict[str, str]]:
     found = {}
     for tank in campaign.plan.tank:
-        if campaign.plan.test.kind == "static fire":
+        if campaign.plan.kind.fires:
             mass = max(0.0, truth.residual_mass[tank.name] + RESIDUAL_U * draw.normal("weighing", tank.name))
             found[tank.name] = {"residual": f"{mass:.3f} +/- {RESIDUAL_U:.3f} kg"}
         else:

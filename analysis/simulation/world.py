@@ -16,6 +16,7 @@ from standbook.analysis.simulation.draw import Draw
 from standbook.daq.config.plan import Engine, Plan, Tank
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import ConfigError
+from standbook.daq.kinds.registry import known_kinds
 from standbook.daq.quantity import Quantity
 
 CRYOGENIC_TEMPERATURE: Mapping[str, float] = {"liquid oxygen": 92.0, "lox": 92.0, "liquid nitrogen": 79.0}  # K
@@ -112,10 +113,10 @@ def world_of(plan: Plan, stand: Stand, draw: Draw) -> World:
     ConfigError
         The made-up stand does not play this kind of test.
     """
-    if plan.test.kind not in ("water flow", "static fire"):
+    if not plan.kind.rehearsed:
+        played = " and ".join(f'"{kind.name}"' for kind in known_kinds() if kind.rehearsed)
         raise ConfigError(
-            f'{plan.test.number}: test.kind "{plan.test.kind}" cannot be rehearsed; '
-            'the made-up stand plays "water flow" and "static fire"'
+            f'{plan.test.number}: test.kind "{plan.kind.name}" cannot be rehearsed; the made-up stand plays {played}'
         )
     ambient = _drawn(plan.site.ambient_pressure, draw, "ambient_pressure")
     back = ambient + plan.back_pressure().value - plan.site.ambient_pressure.value
@@ -123,12 +124,12 @@ def world_of(plan: Plan, stand: Stand, draw: Draw) -> World:
     world = World(
         kind=plan.test.kind,
         tanks=tuple(_tank(tank, plan, draw, ambient) for tank in plan.tank),
-        engine=None if plan.engine is None or plan.test.kind != "static fire" else _engine(plan.engine, draw),
+        engine=None if plan.engine is None or not plan.kind.fires else _engine(plan.engine, draw),
         ambient_pressure=ambient,
         back_pressure=back,
         ambient_temperature=plan.site.ambient_temperature.value,
         gravity=_drawn(plan.site.gravity, draw, "gravity"),
-        closes_early=plan.test.kind != "static fire" and plan.flow.end == "valve closed early",
+        closes_early=not plan.kind.fires and plan.flow.end == "valve closed early",
         close_after=plan.flow.close_after.value if plan.flow.close_after else None,
         moving_mass=stand.moving_mass.value if stand.moving_mass else 75.0,
         mode=stand.modes[0].value if stand.modes else 41.0,

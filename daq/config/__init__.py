@@ -1,5 +1,5 @@
 """What a crew types: plan, stand, calibrations, CSV mapping.
 
 Takes TOML files; gives frozen models, and readings from counts.
-May import: nothing but daq.
+May import: daq/kinds.
 """

@@ -14,11 +14,12 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
 from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.plan import Plan, read_plan
 from standbook.daq.config.signal_conversion import check_signal
-from standbook.daq.config.stand import Stand, read_stand
+from standbook.daq.config.stand import Measures, Stand, read_stand
 from standbook.daq.errors import ConfigError
 
 STAND_FILE = "stand.toml"
@@ -151,8 +152,11 @@ def check(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], *, 
     edge = plan.test.t_zero_edge
     if edge is not None and edge.device not in {device.name for device in stand.device}:
         problems.append(f"{name}: test.t_zero names unknown device {edge.device}")
-    if plan.test.kind == "static fire" and not stand.measuring("thrust"):
-        problems.append(f'{name}: a static fire needs an input that measures "thrust"; {STAND_FILE} has none')
+    problems += [
+        f'{name}: a {plan.kind.name} needs an input that measures "{wanted}"; {STAND_FILE} has none'
+        for wanted in plan.kind.measurands
+        if not stand.measuring(cast("Measures", wanted))
+    ]
     problems += [
         f"{name}: tank {tank} has no input that measures its pressure; add one to {STAND_FILE}"
         for tank in sorted(tanks)

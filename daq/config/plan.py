@@ -13,6 +13,8 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, Field, model_validator
 
 from standbook.daq.config.toml_document import Document, read_document
+from standbook.daq.kinds.kind import Kind
+from standbook.daq.kinds.registry import check_exponent_basis, check_kind, kind_named
 from standbook.daq.quantity import (
     Acceleration,
     Area,
@@ -39,11 +41,13 @@ _GUARD = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%\s*one-sided\s*$")
 _EDGE = re.compile(r"^\s*(?P<device>\S+)\s+(?P<line>.+?)\s+(?P<way>rising|falling)\s*$")
 DETECTED_OPENING = "detected opening"  # a T-0 that the analysis finds
 
-TestKind = Literal["water flow", "nitrogen flow", "static fire", "pressure hold"]
-ExponentBasis = Literal["assumed", "water flow", "nitrogen flow", "static fire"]
+TestKind = Annotated[str, AfterValidator(check_kind)]
+ExponentBasis = Annotated[str, AfterValidator(check_exponent_basis)]
 FlowEnd = Literal["valve closed early", "run-out"]
 RedlinePhase = Literal["standby", "misfire", "burn", "flow", "safing"]
-_COLD_PHASES = ("standby", "flow", "safing")
+
+
+_COUNTED = ("no", "one", "two", "three", "four")
 
 
 def _name(text: str) -> str:
@@ -290,25 +294,32 @@ class Plan(Document):
         keys = [mark.key.upper() for mark in self.mark]  # a gloved hand does not look for the shift key
         if twice := sorted({key for key in keys if keys.count(key) > 1}):
             raise ValueError(f"two marks share the key {', '.join(twice)}; give each its own")
-        words = ("standby", "misfire", "burn", "safing") if self.test.kind == "static fire" else _COLD_PHASES
-        for line in self.redline:
-            if line.phase not in words:
-                raise ValueError(
-                    f'redline "{line.name}": a {self.test.kind} has no phase "{line.phase}"; write {", ".join(words)}'
-                )
-        if self.test.kind == "static fire":
-            self._check_static_fire(names)
-        elif self.test.kind in ("water flow", "nitrogen flow") and len(names) != 1:
-            raise ValueError(f"a {self.test.kind} empties one tank; this plan has {len(names)} [[tank]] tables")
+        self._check_kind(names)
         return self
 
-    def _check_static_fire(self, names: list[str]) -> None:
-        if self.engine is None:
-            raise ValueError("a static fire needs an [engine] table")
-        if sorted(names) != ["fuel", "oxidiser"]:
-            raise ValueError('a static fire needs two [[tank]] tables named "oxidiser" and "fuel"')
-        if self.impulse_class is None:
-            raise ValueError("a static fire needs an [impulse_class] table: without a limit there is no verdict")
+    def _check_kind(self, names: list[str]) -> None:
+        """Hold redlines, tanks and tables against what this kind of test has."""
+        kind = self.kind
+        for line in self.redline:
+            if line.phase not in kind.phases:
+                raise ValueError(
+                    f'redline "{line.name}": a {kind.name} has no phase "{line.phase}"; write {", ".join(kind.phases)}'
+                )
+        for table, reason in kind.tables.items():
+            if getattr(self, table) is None:
+                raise ValueError(f"a {kind.name} needs an [{table}] table{reason}")
+        if kind.tanks and sorted(names) != sorted(kind.tanks):
+            listed = " and ".join(f'"{name}"' for name in kind.tanks)
+            raise ValueError(f"a {kind.name} needs {_COUNTED[len(kind.tanks)]} [[tank]] tables named {listed}")
+        if kind.tank_count is not None and len(names) != kind.tank_count:
+            raise ValueError(
+                f"a {kind.name} empties {_COUNTED[kind.tank_count]} tank; this plan has {len(names)} [[tank]] tables"
+            )
+
+    @property
+    def kind(self) -> Kind:
+        """What this plan is a test of."""
+        return kind_named(self.test.kind)
 
     def tank_named(self, name: str) -> Tank:
         """Return one tank by its name; ``KeyError`` when there is none."""

@@ -97,7 +97,7 @@ class Live:
         pressures = [monitor for monitor in self._monitors.values() if monitor.is_pressure]
         self._responses = {g.tag: StuckLineDetector(g, neighbours_of(g, pressures)) for g in pressures}
         self._vessels = _vessels(plan, stand, self._monitors)
-        is_firing = plan.test.kind == "static fire"
+        is_firing = plan.kind.fires
         close_after = plan.flow.close_after
         self._phase = PhaseWatch(
             is_firing=is_firing, flow_duration=close_after.value if close_after is not None and not is_firing else None

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from standbook.analysis.kinds.registry import analysed_kind
 from standbook.analysis.report.content.context import (
     CalibrationUsed,
     FileHash,
@@ -20,6 +21,7 @@ from standbook.analysis.report.content.context import (
     TankPlan,
     WeighingUsed,
 )
+from standbook.analysis.report.render import render_report
 from standbook.analysis.results.curves import Curve, envelope
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import (
@@ -569,3 +571,8 @@ def water_flow() -> tuple[Results, dict[str, Curve], ReportContext]:
             recomputation=None,
         ),
     )
+
+
+def rendered(results, curves, context):
+    """Render a report as the kind of test has it."""
+    return render_report(results, curves, context, analysed_kind(results.kind).page_parts())

@@ -6,8 +6,8 @@ import json
 import pytest
 
 from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, analyse_run
+from standbook.analysis.kinds.registry import predict
 from standbook.analysis.kinds.static_fire import analyse_static_fire
-from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.curves import read_curves
 from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.simulation.draw import Draw, Errors

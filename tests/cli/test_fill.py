@@ -6,7 +6,7 @@ import json
 import numpy as np
 import pytest
 
-from standbook.analysis.prediction.predict import predict
+from standbook.analysis.kinds.registry import predict
 from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse

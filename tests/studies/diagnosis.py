@@ -17,8 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.analyse import analyse
-from standbook.analysis.prediction.predict import predict
+from standbook.analysis.kinds.registry import analyse, predict
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.mistakes import Mistaken, mistaken
 from standbook.analysis.simulation.story import rehearse

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import lfilter
 
-from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset.dataset import RawStream, Weighing, dataset_from_counts
+from standbook.analysis.kinds.registry import analyse
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import TZero
 from standbook.analysis.simulation.physics import Timeline, simulate

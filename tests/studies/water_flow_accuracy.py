@@ -19,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-from standbook.analysis.analyse import analyse
+from standbook.analysis.kinds.registry import analyse
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
 from standbook.cli.starter import write_campaign

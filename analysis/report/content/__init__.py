@@ -1,5 +1,5 @@
 """What a report says.
 
 Takes results; gives numbers, sentences and tables in words.
-May import: analysis/findings, analysis/results, analysis/signal, daq/findings.
+May import: analysis/findings, analysis/results, analysis/signal, daq/findings, daq/kinds.
 """

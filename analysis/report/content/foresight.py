@@ -9,6 +9,7 @@ from standbook.analysis.report.content import number_format
 from standbook.analysis.results.results import Comparison, Results
 from standbook.analysis.signal.band_comparison import INSIDE_ENOUGH, ranked
 from standbook.daq.findings.finding import Finding
+from standbook.daq.kinds.registry import kind_named
 
 TOLD = 3  # quantities, and causes, that a sentence names
 
@@ -77,4 +78,4 @@ def _decided(finding: Finding) -> str:
 
 
 def _part(results: Results) -> str:
-    return "burn" if results.kind == "static fire" else "flow"
+    return kind_named(results.kind).part

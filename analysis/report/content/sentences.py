@@ -10,6 +10,7 @@ from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import ImpulseResult, Results, Verdict
 from standbook.daq.findings.finding import Finding, Severity
+from standbook.daq.kinds.registry import kind_named
 
 PLACES = {"site": "At site ambient", "vacuum": "Referred to vacuum"}
 OUTCOME_WORDS = {"within": "Within", "exceeds": "Exceeds", "not shown": "Not shown"}
@@ -49,7 +50,8 @@ CAUTIONS = (
 
 def title(results: Results) -> str:
     """Name what was measured."""
-    return "Total impulse of one firing" if results.kind == "static fire" else f"One {results.kind}, one tank"
+    kind = kind_named(results.kind)
+    return kind.title.format(name=kind.name)
 
 
 def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None) -> str:

@@ -1,5 +1,6 @@
 """Page one, and the sections of evidence.
 
 Takes the content of a report; gives sections in order.
-May import: analysis/firing, analysis/report/content, analysis/report/figures, analysis/results, analysis/signal.
+May import: analysis/firing, analysis/report/content, analysis/report/figures, analysis/results, analysis/signal,
+daq/kinds.
 """

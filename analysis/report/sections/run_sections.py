@@ -22,6 +22,7 @@ from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Results, TankResult
 from standbook.analysis.signal.band_comparison import ranked
+from standbook.daq.kinds.registry import kind_named
 
 Curves = Mapping[str, Curve]
 
@@ -191,7 +192,7 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
         )
         svg = figures.tank_pressure(curves, name, tank.window, t_zero=results.t_zero is not None)
         blocks += picture(svg, caption) or (Text(register.why(*channels)),)
-        rows = _tank_rows(tank, register, channels, firing=results.kind == "static fire")
+        rows = _tank_rows(tank, register, channels, firing=kind_named(results.kind).fires)
         blocks.append(quantity_table(rows, f"{name.capitalize()} tank."))
         blocks += _tank_notes(tank)
         if tank.cda_budget and tank.cda is not None:

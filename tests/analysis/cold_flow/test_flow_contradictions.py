@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from standbook.analysis.analyse import analyse
+from standbook.analysis.kinds.registry import analyse
 from standbook.analysis.results.quantities import Measured
 from tests.studies.diagnosis import play
 from tests.studies.water_flow_accuracy import reference_campaign

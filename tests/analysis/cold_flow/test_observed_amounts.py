@@ -6,9 +6,9 @@ import math
 import numpy as np
 import pytest
 
-from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset.dataset import Weighing
 from standbook.analysis.kinds.cold_flow import analyse_water_flow
+from standbook.analysis.kinds.registry import analyse
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.config.stand import Input
 from tests.studies.flow_honesty import draw_spec, play

@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from standbook.analysis.analyse import analyse
+from standbook.analysis.kinds.registry import analyse
 from standbook.analysis.results.json_codec import from_json, to_json
 from tests.studies.diagnosis import Trial as Played
 from tests.studies.diagnosis import causes_named, confusion, false_alarms, invisible, play

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from standbook.analysis.firing.class_reserve import class_reserve, greatest_share, largest_term, reserve_finding
+from standbook.analysis.kinds.registry import predict
 from standbook.analysis.physics.impulse import impulse_result
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
-from standbook.analysis.prediction.predict import impulses_by_load, predict
+from standbook.analysis.prediction.predict_firing import impulses_by_load
 from standbook.analysis.results.results import BudgetTerm
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import DataError

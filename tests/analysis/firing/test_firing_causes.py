@@ -3,10 +3,9 @@
 import numpy as np
 import pytest
 
-from standbook.analysis.analyse import analyse
 from standbook.analysis.firing.firing_assumptions import assumptions_of, broadcast, models_of, moved_by
 from standbook.analysis.firing.firing_causes import MODEL_SHARE, SHARES, Seen, predicted_of, rank
-from standbook.analysis.prediction.predict import predict
+from standbook.analysis.kinds.registry import analyse, predict
 from standbook.analysis.simulation.story import demo_draw, rehearse
 from tests.rehearsed import dataset_of
 from tests.studies.water_flow_accuracy import demo_campaign

@@ -7,10 +7,9 @@ import re
 import numpy as np
 import pytest
 
-from standbook.analysis.analyse import analyse
 from standbook.analysis.dataset.dataset import Weighing
 from standbook.analysis.kinds.cold_flow import analyse_water_flow
-from standbook.analysis.prediction.predict import predict
+from standbook.analysis.kinds.registry import analyse, predict
 from standbook.analysis.results.json_codec import from_json, to_json
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.simulation.draw import Draw, Errors

@@ -5,9 +5,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from standbook.analysis.analyse import analyse
+from standbook.analysis.kinds.registry import analyse, predict
 from standbook.analysis.kinds.static_fire import analyse_static_fire
-from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.json_codec import from_json, to_json
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.simulation.draw import Draw, Errors

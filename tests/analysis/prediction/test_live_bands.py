@@ -6,8 +6,8 @@ import datetime as dt
 import numpy as np
 import pytest
 
+from standbook.analysis.kinds.registry import predict
 from standbook.analysis.prediction.live_bands import START_DOUBT, live_bands, live_prediction
-from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.prediction import Band
 from standbook.cli.starter import write_campaign
 from standbook.daq.config.campaign import read_campaign

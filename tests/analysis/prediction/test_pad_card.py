@@ -6,8 +6,8 @@ import itertools
 import pytest
 from scipy import constants
 
+from standbook.analysis.kinds.registry import predict
 from standbook.analysis.prediction.pad_card import pad_card, prediction_sentences
-from standbook.analysis.prediction.predict import predict
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import read_stand
 from standbook.daq.config.toml_document import parse_document

@@ -5,7 +5,6 @@ from dataclasses import replace
 import pytest
 
 from standbook.analysis.report import collect
-from standbook.analysis.report.render import render_report
 from standbook.analysis.results.prediction import Prediction, Scalar
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
@@ -14,6 +13,7 @@ from standbook.daq.run.record_summary import RecordSummary
 from standbook.daq.run.run_folder import Run, RunInfo
 from standbook.daq.storage.manifest import Manifest
 from tests.analysis import report_fixture as fixture
+from tests.analysis.report_fixture import rendered
 from tests.campaign_fixture import TODAY, campaign
 
 CREATED = "2031-06-15T09:30:00Z"
@@ -173,6 +173,6 @@ def test_a_later_calibration_replaces_the_locked_one_everywhere(made):
 
 def test_a_gathered_context_renders(made):
     context = collect.context_from_run(run_of(made), fixture.firing(), created=CREATED, deviations=("Fired late.",))
-    page = render_report(fixture.firing(), {}, context)
+    page = rendered(fixture.firing(), {}, context)
     assert "Fired late." in page
     assert "LC-1" in page

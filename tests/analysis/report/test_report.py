@@ -11,8 +11,10 @@ from standbook.analysis.report.content import sentences
 from standbook.analysis.report.content.blocks import Register, Table
 from standbook.analysis.report.content.context import CalibrationUsed, PredictedScalar
 from standbook.analysis.report.figures import figures, style
-from standbook.analysis.report.render import css_string, render_report
+from standbook.analysis.report.render import css_string
 from standbook.analysis.report.sections import run_sections
+from standbook.analysis.report.sections.firing_page import FIRING_PAGE
+from standbook.analysis.report.sections.flow_page import FLOW_PAGE
 from standbook.analysis.report.sections.page_one import page_one
 from standbook.analysis.report.terminal_summary import terminal_summary
 from standbook.analysis.results.curves import Curve
@@ -20,6 +22,7 @@ from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Verdict
 from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
+from tests.analysis.report_fixture import rendered
 
 SIZE_LIMIT = 1_500_000  # characters: a mail server takes it
 
@@ -57,12 +60,12 @@ def curves():
 
 @pytest.fixture(scope="module")
 def firing(curves):
-    return render_report(fixture.firing(), curves, fixture.CONTEXT)
+    return rendered(fixture.firing(), curves, fixture.CONTEXT)
 
 
 @pytest.fixture(scope="module")
 def water():
-    return render_report(*fixture.water_flow())
+    return rendered(*fixture.water_flow())
 
 
 def test_the_sentences_of_a_firing_within_its_limit():
@@ -158,7 +161,7 @@ def test_identifiers_are_unique_and_links_arrive(which, request):
 
 def test_the_page_is_small_and_the_same_every_time(firing, curves):
     assert len(firing) < SIZE_LIMIT
-    assert render_report(fixture.firing(), curves, fixture.CONTEXT) == firing
+    assert rendered(fixture.firing(), curves, fixture.CONTEXT) == firing
 
 
 def test_figures_keep_their_text_as_text(firing):
@@ -231,7 +234,7 @@ def test_a_water_flow_has_no_verdict_and_no_impulse(water):
 def test_a_rehearsal_is_watermarked_and_never_signed():
     results, context = fixture.rehearsal()
     assert context.signature_allowed
-    page = render_report(results, {}, context)
+    page = rendered(results, {}, context)
     assert '<div class="watermark" aria-hidden="true"><span>REHEARSAL</span></div>' in page
     assert "@top-center" in page.split("</style>")[0].rpartition("@page")[2]
     assert "There is nothing to sign" in page
@@ -241,7 +244,7 @@ def test_a_rehearsal_is_watermarked_and_never_signed():
 def test_a_real_run_has_no_watermark_and_is_signed_only_when_allowed(firing):
     assert "REHEARSAL" not in firing
     assert "Signatory" in firing
-    page = render_report(fixture.firing(), {}, replace(fixture.CONTEXT, signature_allowed=False))
+    page = rendered(fixture.firing(), {}, replace(fixture.CONTEXT, signature_allowed=False))
     assert "Signatory" not in page
     assert "Not offered for signature." in page
 
@@ -255,12 +258,12 @@ def test_a_real_run_has_no_watermark_and_is_signed_only_when_allowed(firing):
     ],
 )
 def test_verdicts_stand_in_words(results, words):
-    page = render_report(results, {}, fixture.CONTEXT)
+    page = rendered(results, {}, fixture.CONTEXT)
     assert re.findall(r'<p class="word">([^<]+)</p>', page) == words
 
 
 def test_a_lower_bound_is_named_one_and_shows_no_share_of_the_limit():
-    page = render_report(fixture.lower_bound(), {}, fixture.CONTEXT)
+    page = rendered(fixture.lower_bound(), {}, fixture.CONTEXT)
     assert "Recorded part of the impulse: a lower bound" in page
     assert "of the limit." not in page[: page.index('class="evidence"')]
     text = Reader(page).text
@@ -272,12 +275,12 @@ def test_a_share_of_the_limit_never_stands_beside_a_class_letter():
     base = fixture.firing()
     for name, shown in (("14 CFR 101.22 Class 2", True), ("class O", False), ("our own limit, O", False)):
         verdicts = {place: replace(verdict, limit_name=name) for place, verdict in base.verdicts.items()}
-        page = render_report(replace(base, verdicts=verdicts), {}, fixture.CONTEXT)
+        page = rendered(replace(base, verdicts=verdicts), {}, fixture.CONTEXT)
         assert (" of the limit." in page) is shown, name
 
 
 def test_what_is_not_known_points_at_the_finding_that_says_why():
-    page = render_report(fixture.nothing_known(), {}, fixture.CONTEXT)
+    page = rendered(fixture.nothing_known(), {}, fixture.CONTEXT)
     text = Reader(page).text
     assert 'not known (<a href="#finding-1">finding 1</a>)' in page  # thrust
     assert "CdA, from weighed mass not known ( finding 2 )" in text  # the tank's own channel
@@ -287,7 +290,7 @@ def test_what_is_not_known_points_at_the_finding_that_says_why():
 
 
 def test_a_gap_in_the_findings_is_said_not_hidden():
-    page = render_report(replace(fixture.nothing_known(), findings=()), {}, fixture.CONTEXT)
+    page = rendered(replace(fixture.nothing_known(), findings=()), {}, fixture.CONTEXT)
     assert "not known (no finding says why)" in page
     assert "Nothing was found that needs a person" in page
 
@@ -309,7 +312,7 @@ def test_text_from_files_is_shown_literally(curves):
     )
     plan = replace(fixture.PLAN, objective=nasty, load_control=nasty)
     context = replace(fixture.CONTEXT, plan=plan, command=f"standbook analyse {nasty}", deviations=(nasty,))
-    page = render_report(results, curves, context)
+    page = rendered(results, curves, context)
     reader = Reader(page)
     assert "script" not in reader.tags
     assert page.count("</style>") == 1
@@ -328,20 +331,20 @@ def test_a_name_in_the_stylesheet_cannot_leave_its_string():
 
 
 def test_commands_keep_their_plain_spaces():
-    page = render_report(fixture.firing(), {}, replace(fixture.CONTEXT, command="standbook x --wait 5 s"))
+    page = rendered(fixture.firing(), {}, replace(fixture.CONTEXT, command="standbook x --wait 5 s"))
     assert "<pre>standbook x --wait 5 s</pre>" in page
 
 
 def test_a_rehearsal_in_fast_motion_says_whose_clock_its_date_is_by():
-    real = Reader(render_report(fixture.firing(), {}, fixture.CONTEXT)).text
-    fast = Reader(render_report(fixture.firing(), {}, replace(fixture.CONTEXT, time_scale=10.0))).text
+    real = Reader(rendered(fixture.firing(), {}, fixture.CONTEXT)).text
+    fast = Reader(rendered(fixture.firing(), {}, replace(fixture.CONTEXT, time_scale=10.0))).text
     assert "by the laptop's clock" in real
     assert "by a clock 10 times as fast as the laptop's" in fast
 
 
 def test_an_out_of_date_calibration_is_named():
     late = CalibrationUsed("LC-1", "r03", "cell", "7", "2029-01-01", "2030-01-01", 0.0, 0.0, 0.0, 5000.0, "N")
-    page = render_report(fixture.firing(), {}, replace(fixture.CONTEXT, calibrations=(late,)))
+    page = rendered(fixture.firing(), {}, replace(fixture.CONTEXT, calibrations=(late,)))
     assert "2030-01-01 NOT IN DATE" in Reader(page).text
     assert page.count("not stated") >= 2
 
@@ -363,7 +366,7 @@ def test_the_recipe_goes_from_counts_to_the_sum(firing):
 def test_the_recipe_follows_the_stand():
     item = fixture.CONTEXT.recomputation
     still = replace(fixture.firing(), weight_correction=replace(fixture.firing().weight_correction, applied=False))
-    page = render_report(still, {}, replace(fixture.CONTEXT, recomputation=replace(item, factor=1.02, scale=4.448)))
+    page = rendered(still, {}, replace(fixture.CONTEXT, recomputation=replace(item, factor=1.02, scale=4.448)))
     text = Reader(page).text
     assert "3. Into newtons multiply by 4.448" in text
     assert "5. Stand factor multiply by 1.02" in text
@@ -373,7 +376,7 @@ def test_the_recipe_follows_the_stand():
 
 def test_many_gaps_are_cut_and_counted():
     health = replace(fixture.HEALTH, gaps=(fixture.Gap(1.0, 1.1, 0.1, 100),) * 30)
-    page = render_report(replace(fixture.firing(), record={"cradle-a/fast": health}), {}, fixture.CONTEXT)
+    page = rendered(replace(fixture.firing(), record={"cradle-a/fast": health}), {}, fixture.CONTEXT)
     assert "The first 12 of 30 gaps." in page
     assert Reader(page).text.count("T+1.000 s T+1.100 s") == 12
 
@@ -386,30 +389,28 @@ def test_curves_of_nothing_but_holes_still_draw():
         "cumulative impulse": Curve(time, {"value": empty}, "N*s"),
         "injector stiffness": Curve(time, {"oxidiser": empty}, "1"),
     }
-    assert (
-        render_report(fixture.firing(), curves, fixture.CONTEXT).count("<svg") == 6
-    )  # ruler, thumbnail, budget besides
+    assert rendered(fixture.firing(), curves, fixture.CONTEXT).count("<svg") == 6  # ruler, thumbnail, budget besides
 
 
 def test_an_unknown_vacuum_impulse_is_said_beside_a_known_one():
     base = fixture.firing()
     context = replace(fixture.CONTEXT, predicted=(replace(fixture.CONTEXT.predicted[0], measured=None),))
     said = Finding("no-area", "caution", "LC-1", None, "The nozzle's exit area is not known.")
-    page = render_report(replace(base, impulse_vacuum=None, findings=(said,)), {}, context)
+    page = rendered(replace(base, impulse_vacuum=None, findings=(said,)), {}, context)
     text = Reader(page).text
     assert "Referred to vacuum not known ( finding 1 )" in text
     assert "31,600 to 36,200 not known" in text
 
 
 def test_a_short_gap_says_how_much_it_may_hide():
-    text = Reader(render_report(fixture.not_shown(), {}, fixture.CONTEXT)).text
+    text = Reader(rendered(fixture.not_shown(), {}, fixture.CONTEXT)).text
     assert text.count("up to 61 N·s") == 2
 
 
 def test_a_flow_without_its_tank_still_has_a_page_one():
     results, _, context = fixture.water_flow()
     said = Finding("no-pressure", "serious", None, None, "No tank pressure was recorded.")
-    text = Reader(render_report(replace(results, tanks={}, comparison={}, findings=(said,)), {}, context)).text
+    text = Reader(rendered(replace(results, tanks={}, comparison={}, findings=(said,)), {}, context)).text
     assert "No tank was analysed." in text
     assert "CdA not known ( finding 1 )" in text
     assert "No prediction to compare with." in text
@@ -419,7 +420,7 @@ def test_a_flow_whose_fit_failed_says_so():
     results, _, context = fixture.water_flow()
     tank = fixture.nothing_known().tanks["oxidiser"]
     said = Finding("fit-failed", "serious", "oxidiser", None, "The pressure never fell.")
-    text = Reader(render_report(replace(results, tanks={"oxidiser": tank}, findings=(said,)), {}, context)).text
+    text = Reader(rendered(replace(results, tanks={"oxidiser": tank}, findings=(said,)), {}, context)).text
     assert "Flow area CdA not known ( finding 1 )" in text
     assert "Exponent not known ( finding 1 )" in text
     assert "(window not known)" in text
@@ -428,7 +429,7 @@ def test_a_flow_whose_fit_failed_says_so():
 def test_the_recipe_of_a_flow_ends_in_absolute_pressure():
     results, _, context = fixture.water_flow()
     item = replace(fixture.CONTEXT.recomputation, tag="PT-11", reading_unit="bar(g)", signal_unit="V/V", pivot=0.5)
-    text = Reader(render_report(results, {}, replace(context, recomputation=item))).text
+    text = Reader(rendered(results, {}, replace(context, recomputation=item))).text
     assert "reading in bar(g) = -12.31 + 2502.7 × (signal − 0.5)" in text
     assert "3. Gauge to absolute add the ambient pressure of the plan" in text
     assert "Sum from" not in text
@@ -470,7 +471,7 @@ def test_a_withheld_number_is_not_given_a_coverage():
     results = replace(fixture.firing(), verdicts={"site": withheld})
     assert "95 %" in sentences.headline(fixture.firing())
     assert sentences.headline(results).endswith("not to be used as it is, the findings say why.")
-    page = page_one(results, fixture.firing_curves(), fixture.CONTEXT, Register.of(()))
+    page = page_one(results, fixture.firing_curves(), fixture.CONTEXT, Register.of(()), FIRING_PAGE)
     assert page.wide is None
     assert page.verdicts[0].share == ""
 
@@ -489,9 +490,11 @@ def test_no_line_is_drawn_across_a_gap_of_the_record():
 def test_a_flow_with_a_serious_finding_claims_no_coverage():
     results, curves, context = fixture.water_flow()
     wrong = Finding("gauge-as-absolute", "serious", "PT-11", None, "A gauge sensor is described as absolute.")
-    assert "about 95 % coverage" in page_one(results, curves, context, Register.of(results.findings)).headline
+    assert (
+        "about 95 % coverage" in page_one(results, curves, context, Register.of(results.findings), FLOW_PAGE).headline
+    )
     doubted = replace(results, findings=(wrong,))
-    headline = page_one(doubted, curves, context, Register.of(doubted.findings)).headline
+    headline = page_one(doubted, curves, context, Register.of(doubted.findings), FLOW_PAGE).headline
     assert headline.endswith("not to be used as it is, the findings say why.")
 
 
@@ -505,5 +508,5 @@ def test_what_a_fit_does_not_have_is_said_before_what_it_has():
     results, curves, context = fixture.water_flow()
     name, tank = next(iter(results.tanks.items()))
     doubted = replace(tank, facts={"the amounts agree": True, "valve closed before run-out": False})
-    text = Reader(render_report(replace(results, tanks={name: doubted}), curves, context)).text
+    text = Reader(rendered(replace(results, tanks={name: doubted}), curves, context)).text
     assert "Does not hold: valve closed before run-out. Holds: the amounts agree." in text

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from standbook.analysis.report.render import render_report
 from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
+from tests.analysis.report_fixture import rendered
 
 INSTALL = "apt-get update && apt-get install -y chromium poppler-utils"
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
@@ -94,7 +94,7 @@ def pages_of(pdf):
 def test_page_one_is_exactly_one_page(name, tmp_path):
     arguments, second = CASES[name]
     page = tmp_path / "report.html"
-    page.write_text(render_report(*arguments), encoding="utf-8")
+    page.write_text(rendered(*arguments), encoding="utf-8")
     pdf = tmp_path / "report.pdf"
     browse(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri())
     pages = pages_of(pdf)
@@ -115,7 +115,7 @@ def test_page_one_is_exactly_one_page(name, tmp_path):
 def test_nothing_overflows_at_1280_pixels(name, tmp_path):
     arguments, _ = CASES[name]
     page = tmp_path / "measured.html"
-    page.write_text(render_report(*arguments).replace("</body>", f"{MEASURE}</body>"), encoding="utf-8")
+    page.write_text(rendered(*arguments).replace("</body>", f"{MEASURE}</body>"), encoding="utf-8")
     dumped = browse(tmp_path, "--window-size=1280,1000", "--dump-dom", page.as_uri())
     measured = re.search(r"<title>measured (\d+) (\d+) (\d+)</title>", dumped)
     assert measured is not None, "the measuring script did not run"

@@ -18,6 +18,7 @@ from standbook.analysis.findings.prediction import (
     CDA_SURER_THAN_RUN,
     EXPONENT_OVERRIDDEN,
 )
+from standbook.analysis.kinds.registry import predict
 from standbook.analysis.physics import fluids
 from standbook.analysis.prediction.carry_over import (
     REFUSAL_ADVICE,
@@ -31,7 +32,6 @@ from standbook.analysis.prediction.carry_over import (
     is_cryogenic,
     plan_lines,
 )
-from standbook.analysis.prediction.predict import predict
 from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Results
@@ -224,9 +224,9 @@ def _carried(
     cda = carry_cda(result.cda, here, there)
     exponent = None
     found = result.exponent
-    if found is not None and result.window is not None and basis != "pressure hold":
+    if found is not None and result.window is not None and run.plan.kind.gives_exponent:
         begin, end = result.window
-        long = nominal.scalars["burn time" if to.test.kind == "static fire" else "flow time"].nominal
+        long = nominal.scalars[to.kind.duration].nominal
         expelled = result.expelled_mass.value if result.expelled_mass is not None else 0.0
         first = source.ullage_volume
         ratio = math.log1p(expelled / source.liquid_density.value / first)
@@ -267,7 +267,7 @@ def _side(
 
 def _outlet(run: Analysed, inlet: tuple[float, float]) -> tuple[float, float]:
     engine = run.results.engine
-    if run.plan.test.kind != "static fire" or engine is None or engine.chamber_pressure is None:
+    if not run.plan.kind.fires or engine is None or engine.chamber_pressure is None:
         back = run.plan.back_pressure().value
         return back, back
     # A mean is kept of the chamber; it falls nearly as the tanks do, which is near enough for a Reynolds number.
@@ -277,7 +277,7 @@ def _outlet(run: Analysed, inlet: tuple[float, float]) -> tuple[float, float]:
 
 def _course(nominal: Prediction, plan: Plan, name: str) -> tuple[tuple[float, float], tuple[float, float]]:
     scalars = nominal.scalars
-    if plan.test.kind == "static fire":
+    if plan.kind.fires:
         inlet = (scalars[f"tank pressure at start/{name}"].nominal, scalars[f"tank pressure at end/{name}"].nominal)
         return inlet, (scalars["chamber pressure at start"].nominal, scalars["chamber pressure at end"].nominal)
     back = plan.back_pressure().value

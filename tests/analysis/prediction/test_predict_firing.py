@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import constants
 
-from standbook.analysis.prediction.predict import SAMPLES, SEED, predict
+from standbook.analysis.kinds.registry import SAMPLES, SEED, predict
 from standbook.analysis.results.prediction import Prediction
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import read_stand

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from standbook.analysis.prediction.carried_runs import (
+from standbook.analysis.campaign.carried_runs import (
     Analysed,
     basis_findings,
     carry,

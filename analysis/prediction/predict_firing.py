@@ -10,8 +10,6 @@ from scipy.constants import g as standard_gravity
 from standbook.analysis.physics.tank_emptying import Firing, fire
 from standbook.analysis.prediction import class_margin, draws, model_findings
 from standbook.analysis.prediction.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
-from standbook.analysis.prediction.pad_card import pad_card, prediction_sentences
-from standbook.analysis.prediction.predict_cold_flow import predict_flow
 from standbook.analysis.results.prediction import Band, Prediction, Scalar
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Plan
@@ -19,37 +17,6 @@ from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import Quantity
-
-SAMPLES = 500
-SEED = 20310614
-
-
-def predict(plan: Plan, stand: Stand, *, samples: int = SAMPLES, seed: int = SEED) -> Prediction:
-    """Predict a run.
-
-    Parameters
-    ----------
-    samples : int
-        Draws of the plan's uncertainties; at least 40, or the band's ends mean nothing.
-    seed : int
-        Of the draws: the same plan, samples and seed give the same prediction.
-
-    Raises
-    ------
-    ConfigError
-        The plan lacks a table that the model needs.
-    DataError
-        Nothing flows in this kind of test, or the liquid would not run out.
-    """
-    if samples < 40:
-        raise ValueError(f"samples = {samples}; a 95 % band needs at least 40")
-    match plan.test.kind:
-        case "static fire":
-            return _predict_firing(plan, stand, samples, seed)
-        case "water flow" | "nitrogen flow":
-            return predict_flow(plan, samples=samples, seed=seed)
-        case kind:
-            raise DataError(f"plan {plan.test.number}: nothing flows in a {kind}, so there is nothing to predict")
 
 
 def impulses_by_load(plan: Plan, shares: Array) -> tuple[Array, Array]:
@@ -117,7 +84,8 @@ class _Run:
         return found
 
 
-def _predict_firing(plan: Plan, stand: Stand, samples: int, seed: int) -> Prediction:
+def predict_firing(plan: Plan, stand: Stand, samples: int, seed: int) -> Prediction:
+    """Predict a firing; see `analysis.kinds.registry.predict`."""
     rough = _Run(plan, draws.nominal, *_rough_step(plan))
     if not np.isfinite(rough.emptying.end_time[0]):
         raise DataError(
@@ -224,6 +192,3 @@ def _findings(plan: Plan, stand: Stand, nominal: _Run, run: _Run, scalars: dict[
         model_findings.rated_load(stand, scalars),
     ]
     return tuple(finding for finding in found if finding is not None)
-
-
-__all__ = ["SAMPLES", "SEED", "Prediction", "pad_card", "predict", "prediction_sentences"]

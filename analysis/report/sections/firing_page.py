@@ -1,0 +1,104 @@
+"""Page one and the evidence of a firing: impulse, verdict, limit."""
+
+import re
+
+from markupsafe import Markup
+
+from standbook.analysis.report.content import number_format, sentences
+from standbook.analysis.report.content.blocks import Register, Section
+from standbook.analysis.report.content.context import ReportContext
+from standbook.analysis.report.figures import figures
+from standbook.analysis.report.sections import firing_sections, run_sections
+from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, VerdictCard, markup
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Results
+
+LETTER_CLASS = re.compile(r"\b[A-Za-z]\b\s*(?:$|[,;:)(])|\b(?:class|type|letter)\s+[A-Z]\b", re.IGNORECASE)
+
+
+def _impulse_number(results: Results, context: ReportContext, register: Register) -> tuple[BigNumber, ...]:
+    impulse = results.impulse
+    label = "Total impulse at site ambient"
+    if impulse is None:
+        return (BigNumber(label, register.why(*context.stand.thrust_tags), ""),)
+    expanded = number_format.show(Measured(impulse.value, impulse.expanded, impulse.unit))
+    note = f"k = {number_format.plain(impulse.coverage_factor, 3)}; {number_format.pound_force_seconds(impulse.value)}"
+    if impulse.lower_bound_only:
+        label = "Recorded part of the impulse: a lower bound"
+    return (BigNumber(label, expanded.plus_minus, note),)
+
+
+def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
+    cards = []
+    for place, verdict in results.verdicts.items():
+        impulse = results.impulse_vacuum if place == "vacuum" else results.impulse
+        share = ""
+        if impulse is not None and verdict.upper_bound is not None and not LETTER_CLASS.search(verdict.limit_name):
+            share = f"{number_format.percent(impulse.value / verdict.limit)} of the limit"
+        cards.append(
+            VerdictCard(
+                outcome=verdict.outcome.replace(" ", "-"),
+                word=sentences.OUTCOME_WORDS[verdict.outcome],
+                place=sentences.PLACES.get(place, place),
+                sentence=sentences.verdict_sentence(place, verdict, impulse),
+                probability=sentences.probability_sentence(verdict),
+                share=share,
+            )
+        )
+    return tuple(cards)
+
+
+def _ruler(results: Results) -> Markup | None:
+    impulses = {"site": results.impulse, "vacuum": results.impulse_vacuum}
+    # A number that is not held against the limit is not drawn beside it either.
+    rows = [
+        (place, impulse, verdict)
+        for place, impulse in impulses.items()
+        if impulse is not None and (verdict := results.verdicts.get(place)) and verdict.lower_bound is not None
+    ]
+    return markup(figures.ruler(rows))
+
+
+def _thumbnail(results: Results, curves: Curves) -> Markup | None:
+    return markup(figures.thrust_thumbnail(curves, results.window))
+
+
+def _stand(results: Results, context: ReportContext) -> str:
+    stand = context.stand
+    return f"{results.stand}, nozzle {stand.nozzle}, tanks {'on' if stand.tanks_on_cell else 'off'} the load cell"
+
+
+def _facts(results: Results, context: ReportContext, _: Register) -> tuple[Fact, ...]:
+    plan = context.plan
+    name = next((verdict.limit_name for verdict in results.verdicts.values()), plan.limit_name or "none named")
+    limit = next((verdict.limit for verdict in results.verdicts.values()), plan.limit)
+    return (
+        ("Limit", f"{name}: {number_format.fixed(limit, 0)} N·s" if limit is not None else name),
+        ("Guard band", sentences.guard_sentence(context)),
+        ("Load control", plan.load_control or "none stated"),
+    )
+
+
+def _sections(results: Results, curves: Curves, context: ReportContext, register: Register) -> tuple[Section, ...]:
+    return (
+        run_sections.thrust(results, curves, context, register),
+        run_sections.events(results, register),
+        run_sections.load_cell(results, curves, context, register),
+        run_sections.impulse(results, curves, context, register),
+        run_sections.tanks(results, curves, context, register),
+        run_sections.engine(results, curves, context, register),
+        *firing_sections.detail(results, curves, context, register),
+    )
+
+
+FIRING_PAGE = PageParts(
+    big=_impulse_number,
+    headline=sentences.headline,
+    verdicts=_verdicts,
+    wide=lambda results, _: _ruler(results),
+    thumbnail=_thumbnail,
+    stand=_stand,
+    facts=_facts,
+    not_covered=sentences.NOT_COVERED_FIRING,
+    sections=_sections,
+)
