@@ -9,14 +9,12 @@ from standbook.analysis.kinds.registry import analyse
 from standbook.analysis.results.curves import write_curves
 from standbook.analysis.results.json_codec import to_json
 from standbook.analysis.results.results import Results
+from standbook.analysis.results.saved_results import CURVES_FILE, RESULTS_FILE
 from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import ConfigError
 from standbook.daq.run.revision import next_revision, write_revision
 from standbook.daq.run.run_folder import Run, open_run
-
-RESULTS_FILE = "results.json"
-CURVES_FILE = "curves.parquet"
 
 
 def analyse_run(folder: Path, *, calibrations: Iterable[Path] = (), software: str = "") -> tuple[Path, Results]:

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from standbook.cli.screen import AsJson, RunPath, say, say_all, software
+from standbook.cli.screen import AsJson, RunPath, say, say_all
 from standbook.daq.errors import EXIT_FINDINGS
 
 
@@ -17,13 +17,14 @@ def analyse(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Analyse a sealed run into a new revision; exit code 10 when a finding or a verdict needs eyes.
+    """Analyse a sealed run into a new revision; exit code 10 when a finding or a verdict needs review.
 
     Example: standbook analyse teasel-2/runs/2031-06-14_HF-02
     """
     from standbook.analysis.analyse import analyse_run
     from standbook.analysis.report.terminal_summary import terminal_summary
     from standbook.analysis.results.json_codec import to_json
+    from standbook.daq.software import software
 
     folder, results = analyse_run(run, calibrations=tuple(calibration or ()), software=software())
     if as_json:

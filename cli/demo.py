@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from standbook.cli.record import record_run, seal_and_say
-from standbook.cli.screen import CAUTION, heading, now, open_page, say, say_all, software, today
+from standbook.cli.screen import CAUTION, heading, now, open_page, say, say_all, today
 from standbook.daq.errors import LinkError
 
 TIME_SCALE = 10.0
@@ -54,6 +54,7 @@ def _run(plan: Path, time_scale: float) -> Path:
     from standbook.daq.config.campaign import read_campaign
     from standbook.daq.run.additions import WEIGHINGS_FILE, add
     from standbook.daq.run.lock import lock_campaign
+    from standbook.daq.software import software
 
     campaign = read_campaign(plan, today=today())
     heading(f"{campaign.plan.test.number}: {campaign.plan.test.objective}")

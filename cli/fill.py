@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from standbook.cli.screen import AsJson, RunPath, say, say_all, say_json, software
+from standbook.cli.screen import AsJson, RunPath, say, say_all, say_json
 from standbook.daq.errors import EXIT_FINDINGS
 
 
@@ -24,6 +24,7 @@ def fill(
     Example: standbook fill teasel-2/runs/2031-06-14_HF-02 card.bin
     """
     from standbook.daq.other_recorders.fill_gaps import fill as fill_run
+    from standbook.daq.software import software
 
     filling = fill_run(run, card, device=device, software=software())
     if as_json:

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from standbook.cli.screen import PlanPath, now, say, say_all, software, today
+from standbook.cli.screen import PlanPath, now, say, say_all, today
 
 
 def import_csv(
@@ -20,6 +20,7 @@ def import_csv(
     """
     from standbook.daq.config.campaign import read_campaign
     from standbook.daq.other_recorders.import_csv import import_csv as import_file
+    from standbook.daq.software import software
 
     campaign = read_campaign(plan, today=today())
     folder, summary = import_file(csv, mapping, campaign, now=now(), software=software(), rehearsal=rehearsal)

@@ -7,61 +7,11 @@ from contextlib import suppress
 
 import typer
 
-from standbook.cli import (
-    add,
-    analyse,
-    carry,
-    demo,
-    fill,
-    guide,
-    import_csv,
-    lock,
-    new,
-    ports,
-    predict,
-    record,
-    recover,
-    rehearse,
-    report,
-    verify,
-    watch,
-)
+from standbook.cli.commands import COMMANDS, application
 from standbook.daq.errors import EXIT_FINE, EXIT_USAGE, StandError
 
 EXIT_SIGNAL = 128  # plus the number of the signal that ended the command
 SIGPIPE = 13  # where the system has no such signal, the code stays the same
-
-CAUTION = (
-    "standbook watches, records, computes and says. It commands nothing and protects nobody: relief valves, "
-    "a hard-wired abort, distance and procedure do."
-)
-
-app = typer.Typer(
-    name="standbook",
-    help="Record, analyse and report ground tests of a small pressure-fed rocket engine in blowdown.",
-    epilog=CAUTION,
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-app.command("new")(new.new)
-app.command("predict")(predict.predict)
-app.command("lock")(lock.lock)
-app.command("ports")(ports.ports)
-app.command("rehearse")(rehearse.rehearse)
-app.command("record")(record.record)
-app.command("watch")(watch.watch)
-app.command("recover")(recover.recover)
-app.command("verify")(verify.verify)
-app.command("import")(import_csv.import_csv)
-app.command("add")(add.add)
-app.command("fill")(fill.fill)
-app.command("analyse")(analyse.analyse)
-app.command("carry")(carry.carry)
-app.command("report")(report.report)
-app.command("demo")(demo.demo)
-app.command("guide")(guide.guide)
 
 
 def main() -> None:
@@ -87,8 +37,11 @@ def _interrupt(number: int, _frame: object) -> None:
 def run(arguments: list[str]) -> int:
     """Run one command and return its exit code; an error that nobody foresaw passes through, with its traceback."""
     # The command is invoked without its own main(), which would turn signals and closed pipes into codes of its own.
-    command = typer.main.get_command(app)
     try:
+        if arguments == ["--version"]:
+            return _print_version()
+        asked = next((argument for argument in arguments if argument in COMMANDS), None)
+        command = typer.main.get_command(application(*(() if asked is None else (asked,))))
         with command.make_context("standbook", list(arguments)) as context:
             command.invoke(context)
     except typer.Exit as end:
@@ -110,4 +63,13 @@ def run(arguments: list[str]) -> int:
             raise
         show()
         return int(getattr(error, "exit_code", EXIT_USAGE))
+    return EXIT_FINE
+
+
+def _print_version() -> int:
+    import platform
+
+    from standbook.daq.software import software
+
+    typer.echo(f"{software()}, Python {platform.python_version()}")
     return EXIT_FINE

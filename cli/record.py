@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import CAUTION, PlanPath, now, say, say_all, software, today, warn
+from standbook.cli.screen import CAUTION, PlanPath, now, say, say_all, today, warn
 from standbook.daq.errors import EXIT_FINDINGS, ConfigError, LinkError, StandError
 
 GONE_FOR = 10.0  # [s] without any port until a rehearsal counts as over; one that was unplugged comes back sooner
@@ -87,6 +87,7 @@ def record_run(
     """
     from standbook.daq.recording.recorder import record_devices, resolve_ports
     from standbook.daq.run.run_folder import RAW, create_run
+    from standbook.daq.software import software
     from standbook.daq.wire.saved_layouts import load_layouts
 
     lock = _lock(campaign, postdiction=postdiction)

@@ -62,7 +62,7 @@ def rehearse(
         bool, typer.Option("--faults", callback=_show_faults, is_eager=True, help="List the faults in words, and end.")
     ] = False,
 ) -> None:
-    """Play a plan on a made-up stand with a made-up truth; record it from a second terminal.
+    """Play a plan on a simulated stand with a truth of its own; record it from a second terminal.
 
     The device never waits for its reader, as a real board would not. All that comes of it is a rehearsal.
 

@@ -53,13 +53,6 @@ def open_page(path: Path) -> None:
         warn("No browser can be started here: open the report named above in one.")
 
 
-def software() -> str:
-    """Return the name and version that results and runs carry."""
-    from importlib import metadata
-
-    return f"standbook {metadata.version('standbook')}"
-
-
 def now() -> dt.datetime:
     """Return the wall clock, UTC."""
     return dt.datetime.now(dt.UTC)

@@ -3,6 +3,7 @@
 SI, absolute pressures. Reads run folders and changes none; a plan is typed by a person.
 """
 
+import datetime as dt
 import math
 import re
 from collections.abc import Mapping
@@ -32,14 +33,14 @@ from standbook.analysis.prediction.carry_over import (
     is_cryogenic,
     plan_lines,
 )
-from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Results
-from standbook.daq.config.campaign import RUNS, Campaign
+from standbook.analysis.results.saved_results import read_results
+from standbook.daq.config.campaign import RUNS, Campaign, read_campaign
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.findings.finding import Finding
-from standbook.daq.run.revision import open_revision, revisions_of
+from standbook.daq.run.revision import revisions_of
 from standbook.daq.run.run_folder import read_run_files
 
 RESULTS_FILE = "results.json"
@@ -84,6 +85,24 @@ def predict_in_campaign(campaign: Campaign) -> Prediction:
     check_exponents(campaign.plan)
     prediction = predict(campaign.plan, campaign.stand)
     return replace(prediction, findings=(*prediction.findings, *basis_findings(campaign.plan, campaign.folder)))
+
+
+def predict_plan(plan: Path | str, *, today: dt.date | None = None) -> Prediction:
+    """Predict a plan of a campaign.
+
+    Parameters
+    ----------
+    plan : path
+        ``CAMPAIGN/plans/NUMBER.toml``.
+    today : date, optional
+        The date on which the calibrations must be valid; the local one when ``None``.
+
+    Raises
+    ------
+    ConfigError
+        Plan, stand or calibrations are wrong; every fault is listed.
+    """
+    return predict_in_campaign(read_campaign(Path(plan), today=today or dt.datetime.now().astimezone().date()))
 
 
 def check_exponents(plan: Plan) -> None:
@@ -143,12 +162,7 @@ def read_analysed(folder: Path) -> Analysed:
         Not a run, not analysed, or the analysis was changed.
     """
     plan = read_run_files(folder).plan
-    place = open_revision(folder)
-    try:
-        results = from_json((place / RESULTS_FILE).read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise RecordError(f"{place / RESULTS_FILE}: not readable ({error}); analyse the run again") from None
-    return Analysed(folder, plan, results)
+    return Analysed(folder, plan, read_results(folder).results)
 
 
 def _basis_finding(tank: Tank, folder: Path) -> Finding:

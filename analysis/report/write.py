@@ -3,16 +3,14 @@
 import datetime as dt
 from pathlib import Path
 
-from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, later_calibrations
+from standbook.analysis.analyse import later_calibrations
 from standbook.analysis.kinds.registry import analysed_kind
 from standbook.analysis.report.collect import context_from_run
 from standbook.analysis.report.render import render_report
 from standbook.analysis.results.curves import read_curves
-from standbook.analysis.results.json_codec import from_json
-from standbook.analysis.results.results import Results
+from standbook.analysis.results.saved_results import CURVES_FILE, read_results
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import RecordError
-from standbook.daq.run.revision import open_revision
 from standbook.daq.run.run_folder import open_run
 
 
@@ -41,8 +39,7 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
             f"{folder}: this run is a rehearsal; its data are made up, so there is nothing to sign. "
             "Record the real test, or write the report without --for-signature"
         )
-    place = open_revision(folder, revision)
-    results = _read_results(place / RESULTS_FILE)
+    place, results = read_results(folder, revision)
     later = later_calibrations(run, sorted((place / CALIBRATIONS).glob("*.toml")))
     created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
     context = context_from_run(run, results, created=created, later=later)
@@ -50,10 +47,3 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
     path = place.parent / f"report_{place.name}.html"
     path.write_text(html, encoding="utf-8")
     return path
-
-
-def _read_results(path: Path) -> Results:
-    try:
-        return from_json(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise RecordError(f"{path}: results cannot be read ({error}); analyse the run again") from None

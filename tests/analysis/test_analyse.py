@@ -5,11 +5,12 @@ import json
 
 import pytest
 
-from standbook.analysis.analyse import CURVES_FILE, RESULTS_FILE, analyse_run
+from standbook.analysis.analyse import analyse_run
 from standbook.analysis.kinds.registry import predict
 from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.results.curves import read_curves
 from standbook.analysis.results.json_codec import from_json
+from standbook.analysis.results.saved_results import CURVES_FILE, RESULTS_FILE
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import rehearse
 from standbook.daq.errors import ConfigError

@@ -23,7 +23,9 @@ from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.band_comparison import departure
 from standbook.analysis.signal.valve_events import MODEL_U
 from standbook.analysis.signal.windows import Window
-from standbook.cli.main import app, run
+from standbook.cli.commands import COMMANDS as KNOWN
+from standbook.cli.commands import application
+from standbook.cli.main import run
 from standbook.daq.config.signal_conversion import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE, signal_from_counts
 from standbook.daq.config.stand import Input
 from standbook.daq.quantity import parse_quantity
@@ -48,7 +50,7 @@ WANTED = {
     "wiring",
 }
 TEXTS = {**PAGES, "README": README}
-COMMANDS = typer.main.get_command(app).commands
+COMMANDS = typer.main.get_command(application(*KNOWN)).commands
 
 
 def test_guide_lists_all_pages_with_their_titles(capsys):

@@ -1,5 +1,6 @@
 """Where errors become exit codes, and what merely starting the command costs."""
 
+import re
 import signal
 import subprocess
 import sys
@@ -7,6 +8,7 @@ import sys
 import pytest
 
 from standbook.cli import main
+from standbook.cli.commands import COMMANDS
 from standbook.cli.main import run
 from standbook.daq.capture import serial_port
 from standbook.daq.errors import ConfigError, DataError, FrameError, LinkError, RecordError, StandError
@@ -23,10 +25,6 @@ HEAVY = {
     "pydantic",
     "jinja2",
     "serial",
-}
-LIVE = {  # what shows a recording, loaded by the commands that do
-    f"standbook.cli.{name}"
-    for name in ("big_figures", "keys", "live_screen", "live_words", "painter", "plain_lines", "showing")
 }
 OURS = {"standbook.daq", "standbook.daq.errors"}  # all of ours, besides the command files, that a start may load
 
@@ -115,13 +113,48 @@ def test_main_takes_its_arguments_from_the_command_line(monkeypatch, capsys):
     assert "cautions" in capsys.readouterr().out
 
 
-def test_starting_loads_nothing_heavy():
-    program = "import sys, standbook.cli.main\nprint(*sorted(sys.modules), sep='\\n')"
+def loaded_by(*arguments):
+    """What is loaded when a command has said what it is."""
+    program = (
+        "import sys\nfrom standbook.cli.main import run\n"
+        f"run({list(arguments)!r})\nprint(*sorted(sys.modules), sep='\\n', file=sys.stderr)"
+    )
     done = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=True)
-    loaded = set(done.stdout.split())
-    assert "standbook.cli.demo" in loaded
+    return set(done.stderr.split())
+
+
+def ours(loaded):
+    return {name for name in loaded if name.split(".")[:2] in (["standbook", "daq"], ["standbook", "analysis"])}
+
+
+def test_the_list_of_commands_loads_no_command():
+    loaded = loaded_by("--help")
     assert loaded & HEAVY == set()
-    assert {name for name in loaded if name.split(".")[:2] in (["standbook", "daq"], ["standbook", "analysis"])} == OURS
+    assert ours(loaded) == OURS
     assert {name for name in loaded if name.startswith("standbook.cli.")} == {
-        f"standbook.cli.{path.stem}" for path in (ROOT / "cli").glob("*.py")
-    } - {"standbook.cli.__init__", "standbook.cli.__main__", "standbook.cli.start", "standbook.cli.starter"} - LIVE
+        "standbook.cli.commands",
+        "standbook.cli.main",
+    }
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_a_command_s_help_loads_that_command_and_nothing_heavy(command):
+    loaded = loaded_by(command, "--help")
+    assert loaded & HEAVY <= {"pydantic"}  # the command-line library checks arguments by it
+    assert ours(loaded) <= OURS
+    others = {f"standbook.cli.{other.module}" for name, other in COMMANDS.items() if name != command}
+    used = {"standbook.cli.record", "standbook.cli.rehearse"} if command == "demo" else set()
+    assert loaded & others - used == set()
+
+
+def test_lines_of_the_list_of_commands_fit_it(capsys):
+    assert run(["--help"]) == 0
+    shown = capsys.readouterr().out
+    assert [name for name, command in COMMANDS.items() if command.line not in shown] == []
+
+
+def test_the_version_names_program_commit_and_python(capsys):
+    assert run(["--version"]) == 0
+    assert re.fullmatch(
+        r"standbook \d+\.\d+\S*( \([0-9a-f]{7,}(-dirty)?\))?, Python 3\.\d+\.\d+\n", capsys.readouterr().out
+    )

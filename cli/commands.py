@@ -1,0 +1,70 @@
+"""The commands there are: where each is written, and the line that the list of commands shows of it.
+
+A command's module is loaded when it is asked for, so that the list and each help page appear at once.
+"""
+
+from importlib import import_module
+from typing import NamedTuple
+
+import typer
+
+
+class Command(NamedTuple):
+    """One command."""
+
+    module: str  # in this folder
+    function: str
+    line: str  # short enough for the list not to cut it
+
+
+COMMANDS = {
+    "new": Command("new", "new", "Write a commented, working campaign to start from."),
+    "predict": Command("predict", "predict", "Predict a run from its plan, with a 95 % band."),
+    "lock": Command("lock", "lock", "Lock the prediction before the run."),
+    "ports": Command("ports", "ports", "List serial ports, or say what a board sends."),
+    "rehearse": Command("rehearse", "rehearse", "Play a plan on a simulated stand."),
+    "record": Command("record", "record", "Record a run, then seal it."),
+    "watch": Command("watch", "watch", "Show a recording in progress on a second screen."),
+    "recover": Command("recover", "recover", "Seal a recording that ended before it was sealed."),
+    "verify": Command("verify", "verify", "Check every hash and every row of a run."),
+    "import": Command("import_csv", "import_csv", "Import a CSV of another logger as a run."),
+    "add": Command("add", "add", "Add weighings and notes to a sealed run."),
+    "fill": Command("fill", "fill", "Fill lost rows from a second recorder's copy."),
+    "analyse": Command("analyse", "analyse", "Analyse a sealed run into a new revision."),
+    "carry": Command("carry", "carry", "Carry CdA and exponent of a flow to the next plan."),
+    "report": Command("report", "report", "Write the report of a run as one HTML file."),
+    "demo": Command("demo", "demo", "Run the whole job on a simulated stand."),
+    "guide": Command("guide", "guide", "Read the user guide."),
+}
+
+CAUTION = (
+    "standbook watches, records, computes and says. It commands nothing and protects nobody: relief valves, "
+    "a hard-wired abort, distance and procedure do."
+)
+
+
+def application(*names: str) -> typer.Typer:
+    """Make the command line with the named commands whole, and of all others what the list shows of them."""
+    app = typer.Typer(
+        name="standbook",
+        help="Record, analyse and report ground tests of a small pressure-fed rocket engine in blowdown. "
+        "standbook --version names version, commit and Python.",
+        epilog=CAUTION,
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode=None,  # plain text: it wraps at any width, and appears in half the time
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    for name, command in COMMANDS.items():
+        if name in names:
+            app.command(name, short_help=command.line)(
+                getattr(import_module(f"standbook.cli.{command.module}"), command.function)
+            )
+        else:
+            app.command(name, short_help=command.line)(_listed_only)
+    return app
+
+
+def _listed_only() -> None:
+    """Stand in the list of commands."""
