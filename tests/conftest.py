@@ -7,3 +7,5 @@ import signal
 
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+pytest_plugins = ("tests.processor_time",)
