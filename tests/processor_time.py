@@ -19,8 +19,7 @@ FAILS_AT = 3.0  # times the limit
 LOOP_STEPS = 100_000
 LOOP_SECONDS = 12.5e-3  # of the loop on the reference machine, a quiet server core of 2 GHz
 LOOP_TRIES = 9  # of which the quickest counts: whatever else happens can only lengthen one
-PROPERTY = "processor seconds of an unmarked test"
-EVERY_TEST = "processor seconds"
+PROPERTY = "processor_seconds"  # of a test's last report
 
 
 def spent() -> float:
@@ -111,17 +110,16 @@ class ProcessorTime:
         if call.when != "teardown":
             return report
         seconds = self.scale * self.meter.own
-        report.user_properties.append((EVERY_TEST, round(seconds, 3)))
-        if item.get_closest_marker("slow") is None and seconds > LIMIT:
-            report.user_properties.append((PROPERTY, seconds))
-            if seconds > FAILS_AT * LIMIT and report.passed:
-                report.outcome = "failed"
-                report.longrepr = f"{sentence(item.nodeid, seconds)}: make it quick, or mark it slow"
+        report.user_properties.append((PROPERTY, round(seconds, 3)))
+        if seconds > FAILS_AT * LIMIT and "slow" not in report.keywords and report.passed:
+            report.outcome = "failed"
+            report.longrepr = f"{sentence(item.nodeid, seconds)}: make it quick, or mark it slow"
         return report
 
     def pytest_runtest_logreport(self, report):
-        if report.when == "teardown":
-            self.long |= {report.nodeid: value for name, value in report.user_properties if name == PROPERTY}
+        seconds = dict(report.user_properties).get(PROPERTY, 0.0)
+        if report.when == "teardown" and seconds > LIMIT and "slow" not in report.keywords:
+            self.long[report.nodeid] = seconds
 
     def pytest_terminal_summary(self, terminalreporter):
         if self.long:
