@@ -28,22 +28,22 @@ def spent() -> float:
     return time.process_time() + children.ru_utime + children.ru_stime
 
 
-def loop_seconds(clock: Callable[[], float] = time.process_time) -> float:
+def loop_seconds(clock: Callable[[], float] = time.process_time, tries: int = LOOP_TRIES) -> float:
     """Time the reference loop. [s] of processor."""
-    tries = []
-    for _ in range(LOOP_TRIES):
+    taken = []
+    for _ in range(tries):
         begin, total = clock(), 0.0
         for k in range(LOOP_STEPS):
             total += (k % 7) * 0.5
-        tries.append(clock() - begin)
-    return min(tries)
+        taken.append(clock() - begin)
+    return min(taken)
 
 
 @dataclass
 class Meter:
     """Adds up what one test takes by itself, in seconds of the clock that it is given."""
 
-    clock: Callable[[], float] = spent
+    clock: Callable[[], float]
     own: float = 0.0
     _shared: int = 0  # shared fixtures in work, one may ask for another
 
@@ -71,15 +71,14 @@ class Meter:
 class ProcessorTime:
     """The plugin: measures where tests run, reports with their results, lists where the run ends."""
 
-    def __init__(self, config: pytest.Config) -> None:
-        self.config = config
-        self.scale = LOOP_SECONDS / loop_seconds()
-        self.meter = Meter()
+    def __init__(self, *, clock: Callable[[], float], scale: float) -> None:
+        self.clock, self.scale = clock, scale  # seconds of the reference machine in one of the clock
+        self.meter = Meter(clock)
         self.long: dict[str, float] = {}  # seconds by test
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_setup(self, item):
-        self.meter = Meter()
+        self.meter = Meter(self.clock)
         with self.meter.running():
             return (yield)
 
@@ -135,4 +134,4 @@ def sentence(test: str, seconds: float) -> str:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Start measuring."""
-    config.pluginmanager.register(ProcessorTime(config), "processor time")
+    config.pluginmanager.register(ProcessorTime(clock=spent, scale=LOOP_SECONDS / loop_seconds()), "processor time")
