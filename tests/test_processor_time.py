@@ -14,6 +14,7 @@ from tests.processor_time import ProcessorTime
 now = [0.0]
 
 def pytest_configure(config):
+    config.addinivalue_line("markers", "slow")
     config.pluginmanager.register(ProcessorTime(clock=lambda: now[0], scale=1.0), "by hand")
 
 @pytest.fixture(scope="session")
@@ -66,7 +67,7 @@ def test_one_at_more_than_three_times_the_limit_fails_the_run(judged):
 
 
 def test_one_that_is_marked_may_take_what_it_takes(judged):
-    done = judged("@pytest.mark.filterwarnings('ignore')\n@pytest.mark.slow\ndef test_it(spend): spend(30.0)")
+    done = judged("@pytest.mark.slow\ndef test_it(spend): spend(30.0)")
     assert done.ret == 0
     done.stdout.no_fnmatch_line("*quiet machine*")
 
