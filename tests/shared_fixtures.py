@@ -93,3 +93,12 @@ def wf03_prediction(wf03_campaign):
     from standbook.analysis.prediction.predict import predict
 
     return predict(wf03_campaign.plan, wf03_campaign.stand, samples=100)
+
+
+@pytest.fixture(scope="session")
+def browser(tmp_path_factory):
+    """A headless browser, for one page after the other."""
+    from tests.browser import started
+
+    with started(tmp_path_factory.mktemp("browser")) as one:
+        yield one
