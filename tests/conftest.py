@@ -7,3 +7,5 @@ import signal
 
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+pytest_plugins = ("pytester", "tests.processor_time", "tests.solved_once", "tests.shared_fixtures", "tests.two_workers")

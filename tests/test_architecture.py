@@ -4,10 +4,11 @@ import ast
 import graphlib
 import subprocess
 import sys
+from functools import cache
 
 import pytest
 
-from tests.repository import ROOT
+from tests.repository import ROOT, tree_of
 
 PACKAGES = ("daq", "analysis", "cli")
 ALLOWED = {"daq": {"daq"}, "analysis": {"analysis", "daq"}, "cli": {"cli", "analysis", "daq"}}
@@ -20,13 +21,21 @@ def modules(package):
     return sorted((ROOT / package).rglob("*.py"))
 
 
+@cache
 def imported(path):
     """Every module name that a file imports, ours without ``standbook.``, wherever in the file the import stands."""
-    yield from (name.removeprefix("standbook.") for name in names_of(path))
+    return tuple(name.removeprefix("standbook.") for name in names_of(path))
+
+
+@pytest.fixture(scope="module", autouse=True)
+def sources_are_read_once_for_all_tests():
+    for package in PACKAGES:
+        for path in modules(package):
+            imported(path)
 
 
 def names_of(path):
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -75,7 +84,7 @@ def arrows(folder):
 
 def may_import(folder):
     """What the folder says of itself that it may import: the third part of its docstring."""
-    text = " ".join(ast.get_docstring(ast.parse((folder / "__init__.py").read_text(encoding="utf-8"))).split())
+    text = " ".join(ast.get_docstring(tree_of(folder / "__init__.py")).split())
     listed = text.partition("May import: ")[2].rstrip(".")
     return set() if listed == "nothing but daq" else set(listed.split(", "))
 
@@ -148,9 +157,9 @@ def test_only_the_port_module_imports_the_serial_driver():
 @pytest.mark.parametrize("package", PACKAGES)
 def test_package_init_files_hold_a_docstring_and_nothing_else(package):
     for path in (ROOT / package).rglob("__init__.py"):
-        body = ast.parse(path.read_text(encoding="utf-8")).body
+        body = tree_of(path).body
         assert len(body) == 1, path
-        assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))), path
+        assert ast.get_docstring(tree_of(path)), path
 
 
 @pytest.mark.parametrize("package", PACKAGES)
@@ -164,12 +173,13 @@ def test_libraries_print_nothing(package):
     calls = [
         (path.name, node.lineno)
         for path in modules(package)
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
     ]
     assert calls == []
 
 
+@pytest.mark.slow
 def test_analysis_and_report_load_with_the_serial_driver_blocked():
     names = [
         "standbook." + ".".join(path.relative_to(ROOT).with_suffix("").parts)

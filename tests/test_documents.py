@@ -11,7 +11,7 @@ from standbook.analysis.kinds.registry import SAMPLES
 from standbook.daq import errors
 from standbook.daq.decoding.device_clock import AGREEMENT
 from standbook.daq.journal.record_format import ROW_OVERHEAD
-from tests.repository import ROOT
+from tests.repository import ROOT, tree_of
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -70,7 +70,7 @@ def test_the_map_of_the_house_names_every_command_file():
 def identifiers():
     for package in PACKAGES:
         for path in (ROOT / package).rglob("*.py"):
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            for node in ast.walk(tree_of(path)):
                 for field in ("arg", "id", "attr", "name"):
                     name = getattr(node, field, None)
                     if isinstance(name, str):

@@ -22,6 +22,8 @@ from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 from tests.campaign_fixture import edit
 from tests.playing import playing
 
+pytestmark = pytest.mark.xdist_group("real_time")
+
 TEN_CHANNELS = tuple(WireChannel(f"ain{k}", "i24" if k == 0 else "i16", -32768, 32767) for k in range(11))
 
 

@@ -18,6 +18,8 @@ from standbook.daq.storage.manifest import verify
 from tests.campaign_fixture import edit
 from tests.cli.made_run import make_run, small_campaign, today
 
+pytestmark = pytest.mark.xdist_group("real_time")
+
 COMMANDS = sorted(KNOWN)
 ALL = [
     "add",

@@ -16,6 +16,8 @@ from standbook.daq.host_clock import HostClocks, HostTime
 from standbook.daq.run.marks import read_marks
 from tests.cli.made_run import until
 
+pytestmark = pytest.mark.xdist_group("real_time")
+
 PLAN_MARKS = (Mark(key="P", text="fuel tank pressurising"), Mark(key=" ", text="countdown hold"))
 
 

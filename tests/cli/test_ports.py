@@ -21,7 +21,10 @@ from standbook.daq.wire.hello import WireChannel
 from standbook.daq.wire.saved_layouts import load_layouts
 from tests.recorded_run import fast_hello, plausible_counts, starter
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")
+pytestmark = [
+    pytest.mark.xdist_group("real_time"),
+    pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals"),
+]
 
 
 def sent(hello, rows=400):

@@ -23,6 +23,8 @@ from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 from tests.playing import playing
 from tests.studies.real_time_loss import made_up_table
 
+pytestmark = pytest.mark.xdist_group("real_time")
+
 SECONDS = 120.0  # longer than any test takes
 
 

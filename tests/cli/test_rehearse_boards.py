@@ -11,6 +11,8 @@ from standbook.cli.main import run
 from tests.campaign_fixture import edit
 from tests.cli.made_run import PATIENCE, ended, small_campaign, standbook, until
 
+pytestmark = pytest.mark.xdist_group("real_time")
+
 SECOND = '\n[[device]]\nname = "cradle-b"\nserial = "0008"\nclock_tolerance = "50 ppm"\n'
 TEXT = """
 [[device]]

@@ -8,6 +8,7 @@ import pytest
 from tests.studies.kill_trials import run_trials
 
 pytestmark = [
+    pytest.mark.xdist_group("real_time"),
     pytest.mark.slow,
     pytest.mark.skipif(not sys.platform.startswith("linux") or not hasattr(os, "openpty"), reason="looks into /proc"),
 ]

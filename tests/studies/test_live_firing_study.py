@@ -7,7 +7,11 @@ import pytest
 
 from tests.studies.live_firing import HEIGHT, MISSING, REDLINES, WIDTH, crossing_order, fire
 
-pytestmark = [pytest.mark.slow, pytest.mark.skipif(shutil.which("tmux") is None, reason=MISSING)]
+pytestmark = [
+    pytest.mark.xdist_group("real_time"),
+    pytest.mark.slow,
+    pytest.mark.skipif(shutil.which("tmux") is None, reason=MISSING),
+]
 BUSY = r"no fresh data|PORT LOST"  # what a busy computer may cause by itself
 
 

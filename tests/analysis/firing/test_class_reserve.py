@@ -11,17 +11,14 @@ from standbook.analysis.physics.impulse import impulse_result
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
 from standbook.analysis.prediction.predict_firing import impulses_by_load
 from standbook.analysis.results.results import BudgetTerm
-from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import DataError
-from tests.campaign_fixture import TODAY
-from tests.campaign_fixture import campaign as write
 
 TERMS = (BudgetTerm("reference", 300.0), BudgetTerm("zero", 400.0))
 
 
 @pytest.fixture(scope="module")
-def campaign(tmp_path_factory):
-    return read_campaign(write(tmp_path_factory.mktemp("reserve")) / "plans" / "HF-02.toml", today=TODAY)
+def campaign(hf02_campaign):
+    return hf02_campaign
 
 
 def judged(plan, site, *, relative_u=0.007, unseen=0.0, lower_bound_only=False, vacuum=None):

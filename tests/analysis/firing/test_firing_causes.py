@@ -5,10 +5,8 @@ import pytest
 
 from standbook.analysis.firing.firing_assumptions import assumptions_of, broadcast, models_of, moved_by
 from standbook.analysis.firing.firing_causes import MODEL_SHARE, SHARES, Seen, predicted_of, rank
-from standbook.analysis.kinds.registry import analyse, predict
-from standbook.analysis.simulation.story import demo_draw, rehearse
+from standbook.analysis.kinds.registry import analyse
 from tests.rehearsed import dataset_of
-from tests.studies.water_flow_accuracy import demo_campaign
 
 NAMES = (
     "tank pressure/oxidiser",
@@ -25,8 +23,8 @@ INSTANTS = np.append(np.array(SHARES) * 19.0, 19.5)
 
 
 @pytest.fixture(scope="module")
-def campaign():
-    return demo_campaign("HF-02")
+def campaign(hf02_campaign):
+    return hf02_campaign
 
 
 def seen_if(plan, assumption, by):
@@ -81,10 +79,9 @@ def test_a_firing_as_planned_has_nothing_to_say(campaign):
     assert not told.alarm
 
 
-def test_the_demonstrations_oxidiser_exponent_is_named_first(campaign):
+def test_the_demonstrations_oxidiser_exponent_is_named_first(campaign, hf02_story, hf02_prediction):
     """The story's telling difference: planned 1.45, about 1.7 in truth, although no one told the analysis."""
-    prediction = predict(campaign.plan, campaign.stand, samples=100)
-    results = analyse(dataset_of(campaign, rehearse(campaign, demo_draw("HF-02")), prediction=prediction)).results
+    results = analyse(dataset_of(campaign, hf02_story, prediction=hf02_prediction)).results
     named = [f for f in results.findings if f.code.startswith("assumption-")]
     assert named[0].code == "assumption-exponent-oxidiser"
     assert named[0].channel == "oxidiser"

@@ -8,24 +8,20 @@ import pytest
 from standbook.analysis.firing.mass_closure import CELL, FLOW_AREA, SCALES
 from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.simulation.draw import Draw, Errors
-from standbook.analysis.simulation.stage import on_stand, perform
+from standbook.analysis.simulation.stage import on_stand
 from standbook.analysis.simulation.story import instrument
-from standbook.analysis.simulation.world import world_of
 from standbook.daq.config.calibration import StandInteraction
-from standbook.daq.config.campaign import read_campaign
-from tests.campaign_fixture import TODAY
-from tests.campaign_fixture import campaign as write
 from tests.rehearsed import dataset_of, from_late, until
 
 
 @pytest.fixture(scope="module")
-def campaign(tmp_path_factory):
-    return read_campaign(write(tmp_path_factory.mktemp("closure")) / "plans" / "HF-02.toml", today=TODAY)
+def campaign(hf02_campaign):
+    return hf02_campaign
 
 
 @pytest.fixture(scope="module")
-def physics(campaign):
-    return perform(world_of(campaign.plan, campaign.stand, Draw(1, Errors.none())), campaign.stand)
+def physics(hf02_physics):
+    return hf02_physics
 
 
 @pytest.fixture(scope="module")

@@ -12,19 +12,16 @@ from standbook.analysis.report.sections import firing_sections
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.stage import perform
 from standbook.analysis.simulation.world import world_of
-from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
 from tests.analysis import report_fixture as fixture
 from tests.analysis.three_tones import CHUG_HZ, played, with_chug
-from tests.campaign_fixture import TODAY
-from tests.campaign_fixture import campaign as write
 
 SPECTRAL = {"chug", "chug-or-stand", "line-unexplained", "combustion-rough", "mains-hum", "aliased", "no-spectra"}
 
 
 @pytest.fixture(scope="module")
-def campaign(tmp_path_factory):
-    return read_campaign(write(tmp_path_factory.mktemp("tones")) / "plans" / "HF-02.toml", today=TODAY)
+def campaign(hf02_campaign):
+    return hf02_campaign
 
 
 @pytest.fixture(scope="module")

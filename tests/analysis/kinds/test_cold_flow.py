@@ -14,10 +14,7 @@ from standbook.analysis.results.json_codec import from_json, to_json
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import demo_draw, rehearse
-from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
-from tests.campaign_fixture import TODAY
-from tests.campaign_fixture import campaign as write
 from tests.rehearsed import dataset_of, from_late, until, with_gap
 from tests.studies.water_flow_accuracy import accuracy, reference_campaign, reference_run
 
@@ -31,18 +28,18 @@ def with_flow(campaign, **flow):
 
 
 @pytest.fixture(scope="module")
-def campaign(tmp_path_factory):
-    return read_campaign(write(tmp_path_factory.mktemp("campaign")) / "plans" / "WF-03.toml", today=TODAY)
+def campaign(wf03_campaign):
+    return wf03_campaign
 
 
 @pytest.fixture(scope="module")
-def prediction(campaign):
-    return predict(campaign.plan, campaign.stand, samples=100)
+def prediction(wf03_prediction):
+    return wf03_prediction
 
 
 @pytest.fixture(scope="module")
-def rehearsal(campaign):
-    return rehearse(campaign, demo_draw("WF-03"))
+def rehearsal(wf03_story):
+    return wf03_story
 
 
 @pytest.fixture(scope="module")

@@ -13,38 +13,35 @@ from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
-from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import DataError
-from tests.campaign_fixture import TODAY
-from tests.campaign_fixture import campaign as write
 from tests.rehearsed import dataset_of, from_late, until, with_clip, with_gap
 
 SEED = 4
 
 
 @pytest.fixture(scope="module")
-def campaign(tmp_path_factory):
-    return read_campaign(write(tmp_path_factory.mktemp("campaign")) / "plans" / "HF-02.toml", today=TODAY)
+def campaign(hf02_campaign):
+    return hf02_campaign
 
 
 @pytest.fixture(scope="module")
-def physics(campaign):
-    return perform(world_of(campaign.plan, campaign.stand, Draw(1, Errors.none())), campaign.stand)
+def physics(hf02_physics):
+    return hf02_physics
 
 
 @pytest.fixture(scope="module")
-def rehearsal(campaign, physics):
-    return instrument(campaign, physics, Draw(SEED))
+def rehearsal(hf02_rehearsal):
+    return hf02_rehearsal
 
 
 @pytest.fixture(scope="module")
-def prediction(campaign):
-    return predict(campaign.plan, campaign.stand, samples=100)
+def prediction(hf02_prediction):
+    return hf02_prediction
 
 
 @pytest.fixture(scope="module")
-def results(campaign, rehearsal, prediction):
-    return analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction)).results
+def results(hf02_results):
+    return hf02_results
 
 
 def codes(results, severity=None):

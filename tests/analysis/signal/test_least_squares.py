@@ -172,14 +172,21 @@ def fit(name, start):
 
 
 @pytest.mark.parametrize(("name", "start"), [(name, start) for name in SETS for start in SETS[name][2]])
-def test_certified_values_are_met_to_eight_digits(name, start):
+def test_certified_values_are_met_to_nine_digits(name, start):
+    """Eight are demanded; the tenfold margin holds on every make of processor, whose arithmetic ends a search apart."""
     _, _, _, values, deviations, residual = SETS[name]
     found = fit(name, start)
     assert found.converged
-    np.testing.assert_allclose(found.value, values, rtol=1e-8)
-    assert found.residual_deviation == pytest.approx(residual, rel=1e-8)
+    np.testing.assert_allclose(found.value, values, rtol=1e-9)
+    assert found.residual_deviation == pytest.approx(residual, rel=1e-9)
     own = found.residual_deviation * np.sqrt(np.diag(found.covariance))
-    np.testing.assert_allclose(own, deviations, rtol=1e-8)
+    np.testing.assert_allclose(own, deviations, rtol=1e-9)
+
+
+def test_the_values_do_not_depend_on_where_the_search_came_from():
+    """Cost is flat at its minimum: searches end millionths apart there, the steps after them take that away."""
+    near, far = (fit("Chwirut2", start) for start in SETS["Chwirut2"][2])
+    np.testing.assert_allclose(near.value, far.value, rtol=1e-11)
 
 
 def test_the_pseudo_inverse_is_the_response_to_the_data():

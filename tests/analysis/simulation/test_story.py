@@ -21,23 +21,18 @@ SHORT = Timeline(hold=3.0, after=3.0, vent_after=None, vented_before=0.5, pressu
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
-    return campaign(tmp_path_factory.mktemp("story"))
+def fire(hf02_campaign):
+    return hf02_campaign
 
 
 @pytest.fixture(scope="module")
-def fire(folder):
-    return read_campaign(folder / "plans" / "HF-02.toml", today=TODAY)
+def water(wf03_campaign):
+    return wf03_campaign
 
 
 @pytest.fixture(scope="module")
-def water(folder):
-    return read_campaign(folder / "plans" / "WF-03.toml", today=TODAY)
-
-
-@pytest.fixture(scope="module")
-def demo(fire):
-    return rehearse(fire, demo_draw("HF-02"))
+def demo(hf02_story):
+    return hf02_story
 
 
 def calibrated(campaign, rehearsal, device="cradle-a", stream="fast"):
@@ -173,8 +168,8 @@ def test_the_device_clock_may_begin_anywhere(water):
     assert rehearsal.table.start_ticks == 2**32 - 1_000_000
 
 
-def test_a_hold_cannot_be_rehearsed(folder):
-    path = edit(folder / "plans" / "WF-04.toml", '"water flow"', '"pressure hold"')
+def test_a_hold_cannot_be_rehearsed(tmp_path):
+    path = edit(campaign(tmp_path) / "plans" / "WF-04.toml", '"water flow"', '"pressure hold"')
     plan = read_campaign(path, today=TODAY)
     with pytest.raises(ConfigError, match="cannot be rehearsed"):
         rehearse(plan, Draw(1))

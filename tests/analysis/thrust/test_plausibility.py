@@ -7,14 +7,7 @@ import numpy as np
 import pytest
 
 from standbook.analysis.kinds.static_fire import analyse_static_fire
-from standbook.analysis.simulation.draw import Draw, Errors
-from standbook.analysis.simulation.stage import perform
-from standbook.analysis.simulation.story import instrument
-from standbook.analysis.simulation.world import world_of
-from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
-from tests.campaign_fixture import TODAY
-from tests.campaign_fixture import campaign as write
 from tests.rehearsed import T_ZERO, dataset_of
 
 SEED = 4
@@ -37,14 +30,13 @@ DOUBTS = frozenset(
 
 
 @pytest.fixture(scope="module")
-def campaign(tmp_path_factory):
-    return read_campaign(write(tmp_path_factory.mktemp("campaign")) / "plans" / "HF-02.toml", today=TODAY)
+def campaign(hf02_campaign):
+    return hf02_campaign
 
 
 @pytest.fixture(scope="module")
-def dataset(campaign):
-    physics = perform(world_of(campaign.plan, campaign.stand, Draw(1, Errors.none())), campaign.stand)
-    return dataset_of(campaign, instrument(campaign, physics, Draw(SEED)))
+def dataset(campaign, hf02_rehearsal):
+    return dataset_of(campaign, hf02_rehearsal)
 
 
 @pytest.fixture(scope="module")

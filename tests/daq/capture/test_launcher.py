@@ -14,7 +14,10 @@ from standbook.daq.capture.launcher import CaptureHandle, start_capture
 from standbook.daq.errors import LinkError, RecordError
 from standbook.daq.journal.reader import read_journal
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")
+pytestmark = [
+    pytest.mark.xdist_group("real_time"),
+    pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals"),
+]
 
 
 @pytest.fixture

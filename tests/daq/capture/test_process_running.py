@@ -23,6 +23,8 @@ from standbook.daq.host_clock import HostClocks
 from standbook.daq.journal.reader import JournalFollower, journals_of, read_journal
 from standbook.daq.journal.record_format import Event
 
+pytestmark = pytest.mark.xdist_group("real_time")
+
 PATIENCE = 20.0  # [s] until a test that would hang fails; nothing takes this long when it passes
 
 needs_pty = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")

@@ -18,7 +18,10 @@ from standbook.daq.capture.serial_port import PortInfo, list_ports, open_port
 from standbook.daq.errors import LinkError
 from tests.repository import ROOT
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")
+pytestmark = [
+    pytest.mark.xdist_group("real_time"),
+    pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals"),
+]
 BAUD = 2_000_000
 
 

@@ -26,13 +26,13 @@ T_ZERO = 8.0  # of the demo firing, after its first row; to a millisecond
 
 
 @pytest.fixture(scope="module")
-def stand(tmp_path_factory):
-    return read_campaign(campaign(tmp_path_factory.mktemp("live")) / "plans" / "HF-02.toml", today=TODAY)
+def stand(hf02_campaign):
+    return hf02_campaign
 
 
 @pytest.fixture(scope="module")
-def firing(stand):
-    return rehearse(stand, demo_draw("HF-02"))
+def firing(hf02_story):
+    return hf02_story
 
 
 @pytest.fixture(scope="module")

@@ -16,6 +16,8 @@ from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.hello import WireChannel, WireLine
 from standbook.daq.wire.messages import PLAYED_OUT
 
+pytestmark = pytest.mark.xdist_group("real_time")
+
 I16, I24 = (-(2**15), 2**15 - 1), (-(2**23), 2**23 - 1)
 
 
