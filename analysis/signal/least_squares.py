@@ -102,7 +102,7 @@ def nonlinear_least_squares(
         gtol=TOLERANCE,
         max_nfev=evaluations,
     )
-    point = _linearised(found.x, found.fun, found.jac)
+    point = _linearised(found.x, found.fun, np.asarray(found.jac, dtype=np.float64))
     point, steps = _refine(point, residual, jacobian, low, high) if found.success else (point, 0)
     room = np.where(np.isfinite(high - low), high - low, np.inf)
     near = (point.value - low <= BOUND_SHARE * room) | (high - point.value <= BOUND_SHARE * room)
