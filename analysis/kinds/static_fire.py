@@ -5,7 +5,7 @@ modules it calls.
 """
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,6 +30,8 @@ from standbook.analysis.findings.firing import CELL_REVERSED, NO_THRUST, ZERO_UN
 from standbook.analysis.findings.thrust import CHAMBER_NOT_FOLLOWED, THRUST_NOT_FOLLOWED
 from standbook.analysis.firing.class_reserve import class_reserve, reserve_finding
 from standbook.analysis.firing.engine_performance import (
+    EngineFindings,
+    TankSide,
     engine_of,
     run_out_findings,
     tank_sides,
@@ -41,6 +43,8 @@ from standbook.analysis.firing.firing_curves import firing_curves
 from standbook.analysis.firing.firing_detail import firing_detail
 from standbook.analysis.physics.impulse import IntegratedRecord, integrate
 from standbook.analysis.physics.load_cell import weight_findings
+from standbook.analysis.results.curves import Curve
+from standbook.analysis.results.firing_results import FiringDetail
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import (
     Analysis,
@@ -48,6 +52,7 @@ from standbook.analysis.results.results import (
     EventResult,
     ImpulseResult,
     Results,
+    TankResult,
     Tare,
     WeightCorrection,
     Window,
@@ -56,7 +61,7 @@ from standbook.analysis.signal.band_comparison import compare, departure_finding
 from standbook.analysis.thrust.burn import Burn, beside_gap, burn_of, burn_time, thrust_result
 from standbook.analysis.thrust.chamber_pressure import chamber_burns
 from standbook.analysis.thrust.misfire import cold_pass, extraneous_loads, with_credible_t_zero
-from standbook.analysis.thrust.plausibility import thrust_doubts
+from standbook.analysis.thrust.plausibility import ThrustDoubts, thrust_doubts
 from standbook.analysis.thrust.tank_flows import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
 from standbook.analysis.thrust.thrust_record import (
     Span,
@@ -66,7 +71,8 @@ from standbook.analysis.thrust.thrust_record import (
     rough_span,
     thrust_record,
 )
-from standbook.analysis.thrust.total_impulse import doubt, impulses, relative_gain_u, verdicts
+from standbook.analysis.thrust.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u, verdicts
+from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding, deduplicate
 
@@ -74,6 +80,43 @@ PARTED = (THRUST_NOT_FOLLOWED, CHAMBER_NOT_FOLLOWED)  # nothing new where a unit
 RINGS_ON = 0.3  # s after the chamber's fall in which the thrust ends
 VALVE_LOOK = 0.5  # s beside an opening that its two pieces are fitted to; with a gap there they show the gap
 SUM_FROM = 0.25  # of the settled burn
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Firing:
+    """One firing, made once: what every later step starts from."""
+
+    dataset: Dataset
+    cell: Channel
+    span: Span  # rough
+    burning: tuple[float, float] | None  # when the chamber burned [s]
+    record: ThrustRecord
+    burn: Burn
+    flows: Mapping[str, TankFlow]
+    doubts: ThrustDoubts
+    hidden: HiddenThrust
+    findings: tuple[Finding, ...]  # of its tanks, as they were searched
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Numbers:
+    """What was measured of a firing."""
+
+    site: ImpulseResult
+    vacuum: ImpulseResult
+    first_out: float | None  # [s]
+    sides: Mapping[str, TankSide]
+    of_tanks: list[Finding]
+    engine: EngineFindings
+    compared: Mapping[str, Comparison]
+    detail: FiringDetail
+    detail_curves: Mapping[str, Curve]
+    of_detail: list[Finding]
+
+    @property
+    def tanks(self) -> dict[str, TankResult]:
+        """Results of both tanks."""
+        return {name: side.result for name, side in self.sides.items()}
 
 
 def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str = "") -> Analysis:
@@ -101,71 +144,121 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     doubts = thrust_doubts(dataset, record, burn, flows)
     if doubts.hidden:  # the end of what the cell shows is not the end of the flow
         flows = {name: replace(flow, complete=False) for name, flow in flows.items()}
-    hidden = doubt(dataset, record, burn, more=doubts.hidden)
-    site, vacuum = impulses(dataset, record, burn, hidden)
-    first_out = first_run_out(flows)
-    sides, of_tanks = tank_sides(dataset, flows)
-    engine = engine_of(dataset, record, burn, flows, site)
-    compared = comparisons(dataset, record, burn, first_out, hidden=hidden.lower_bound_only)
-    detail, detail_curves, in_detail = firing_detail(dataset, record, burn, flows, site)
-    findings = [
-        *dataset.findings,
-        *hidden.findings,
-        *weight_findings(
-            cell.tag,
-            record.zero,
-            sign=record.sign,
-            factor=record.factor,
-            weight=record.weight if record.weighed else None,
-            relative_gain_u=relative_gain_u(site.budget, site.value),
-            drift_u=cell.calibration.zero_uncertainty * cell.calibration.scale,
-        ),
-        *_unsettled(record),
-        *(f for f in doubts.others if not (engine.impossible and f.of(*PARTED))),
-        *extraneous_loads(record, span, known=burning is not None),
-        *_record_findings(dataset, burn, cell),
-        *clock_findings(dataset, cell, site),
-        *findings,
-        *of_tanks,
-        *run_out_findings(dataset, flows),
-        *engine.findings,
-        *in_detail,
-        *firing_diagnosis(
-            dataset,
-            record,
-            burn,
-            flows,
-            site,
-            {name: side.result for name, side in sides.items()},
-            first_out=first_out,
-            left_band=bool(departure_findings(compared, locked=True)),
-        ),
-        *departure_findings(compared, locked=dataset.prediction_status == "locked"),
-        *prediction_findings(dataset),
-    ]
-    findings = suppress_consequences(findings)
-    known = {*dataset.findings, *hidden.findings}
-    against = [f for f in findings if f.severity == "serious" and f.channel == cell.tag and f not in known]
-    judged = verdicts(dataset, site, vacuum, against=against)
+    firing = Firing(
+        dataset=dataset,
+        cell=cell,
+        span=span,
+        burning=burning,
+        record=record,
+        burn=burn,
+        flows=flows,
+        doubts=doubts,
+        hidden=doubt(dataset, record, burn, more=doubts.hidden),
+        findings=tuple(findings),
+    )
+    return _analysis(firing, revision, software)
+
+
+def _analysis(firing: Firing, revision: str, software: str) -> Analysis:
+    """Measure a firing, judge it, and put all of it together."""
+    dataset, record, burn = firing.dataset, firing.record, firing.burn
+    numbers = _numbers(firing)
+    site, vacuum = numbers.site, numbers.vacuum
+    findings = suppress_consequences(_findings(firing, numbers))
+    judged = verdicts(dataset, site, vacuum, against=_against(firing, findings))
     reserve = class_reserve(dataset.plan, {"site": site, "vacuum": vacuum}, judged)
     fitting = reserve_finding(reserve, judged) if reserve is not None else None
     results = replace(
         _frame(dataset, record, revision, software),
         window=Window(burn.window.start, burn.window.end),
-        events=_events(dataset, record, burn, flows),
+        events=_events(dataset, record, burn, firing.flows),
         weight_correction=_weight_correction(record, burn),
         impulse=site,
         impulse_vacuum=vacuum,
-        thrust=thrust_result(record, burn, first_out=first_out, impulse=site.value, budget=site.budget),
+        thrust=thrust_result(record, burn, first_out=numbers.first_out, impulse=site.value, budget=site.budget),
         burn_time=burn_time(burn),
         verdicts=judged,
-        tanks={name: side.result for name, side in sides.items()},
-        engine=engine.result,
-        comparison=compared,
+        tanks=numbers.tanks,
+        engine=numbers.engine.result,
+        comparison=numbers.compared,
         findings=deduplicate([*findings, fitting] if fitting is not None else findings),
-        firing=replace(detail, reserve=reserve),
+        firing=replace(numbers.detail, reserve=reserve),
     )
-    return Analysis(results, firing_curves(dataset, record, burn, sides, site) | detail_curves)
+    return Analysis(results, firing_curves(dataset, record, burn, numbers.sides, site) | dict(numbers.detail_curves))
+
+
+def _numbers(firing: Firing) -> _Numbers:
+    dataset, record, burn, flows = firing.dataset, firing.record, firing.burn, firing.flows
+    site, vacuum = impulses(dataset, record, burn, firing.hidden)
+    first_out = first_run_out(flows)
+    sides, of_tanks = tank_sides(dataset, flows)
+    detail, detail_curves, of_detail = firing_detail(dataset, record, burn, flows, site)
+    return _Numbers(
+        site=site,
+        vacuum=vacuum,
+        first_out=first_out,
+        sides=sides,
+        of_tanks=of_tanks,
+        engine=engine_of(dataset, record, burn, flows, site),
+        compared=comparisons(dataset, record, burn, first_out, hidden=firing.hidden.lower_bound_only),
+        detail=detail,
+        detail_curves=detail_curves,
+        of_detail=of_detail,
+    )
+
+
+def _findings(firing: Firing, numbers: _Numbers) -> list[Finding]:
+    """Collect what was found, in the order in which a reader wants it."""
+    dataset, record, cell, burn = firing.dataset, firing.record, firing.cell, firing.burn
+    impossible = numbers.engine.impossible
+    return [
+        *dataset.findings,
+        *firing.hidden.findings,
+        *_of_weight(firing, numbers.site),
+        *_unsettled(record),
+        *(f for f in firing.doubts.others if not (impossible and f.of(*PARTED))),
+        *extraneous_loads(record, firing.span, known=firing.burning is not None),
+        *_record_findings(dataset, burn, cell),
+        *clock_findings(dataset, cell, numbers.site),
+        *firing.findings,
+        *numbers.of_tanks,
+        *run_out_findings(dataset, firing.flows),
+        *numbers.engine.findings,
+        *numbers.of_detail,
+        *firing_diagnosis(
+            dataset,
+            record,
+            burn,
+            firing.flows,
+            numbers.site,
+            numbers.tanks,
+            first_out=numbers.first_out,
+            left_band=bool(departure_findings(numbers.compared, locked=True)),
+        ),
+        *departure_findings(numbers.compared, locked=dataset.prediction_status == "locked"),
+        *prediction_findings(dataset),
+    ]
+
+
+def _of_weight(firing: Firing, site: ImpulseResult) -> list[Finding]:
+    """Hold the cell's step between its zeros against the propellant that left."""
+    record, calibration = firing.record, firing.cell.calibration
+    return weight_findings(
+        firing.cell.tag,
+        record.zero,
+        sign=record.sign,
+        factor=record.factor,
+        weight=record.weight if record.weighed else None,
+        relative_gain_u=relative_gain_u(site.budget, site.value),
+        drift_u=calibration.zero_uncertainty * calibration.scale,
+    )
+
+
+def _against(firing: Firing, findings: list[Finding]) -> list[Finding]:
+    """Choose the serious findings that say of the cell more than that something was hidden."""
+    known = {*firing.dataset.findings, *firing.hidden.findings}
+    tag = firing.cell.tag
+    return [f for f in findings if f.severity == "serious" and f.channel == tag and f not in known]
 
 
 def firing_impulse(dataset: Dataset, *, flows: Mapping[str, TankFlow] | None = None) -> ImpulseResult | None:
@@ -199,18 +292,7 @@ def comparisons(
     if prediction is None:
         return {}
     begin, end = burn.inner(first_out)
-    running = record.record()
-    measured = {"thrust": (record.time, np.where(record.clipped, np.nan, record.thrust))}
-    if not hidden:
-        total = running.until(record.time) - running.until(burn.window.start)
-        measured["cumulative impulse"] = (record.time, total)
-    chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
-    if chamber is not None:
-        measured["chamber pressure"] = (chamber.time, chamber.reading)
-    for tank in dataset.plan.tank:
-        channel = first_usable(dataset.measuring("tank pressure", tank.name), begin, end)
-        if channel is not None:
-            measured[f"tank pressure/{tank.name}"] = (channel.time, channel.reading)
+    measured = _measured(dataset, record, burn, begin, end, hidden=hidden)
     found = {}
     for name, (time, value) in measured.items():
         band = prediction.quantities.get(name)
@@ -231,6 +313,25 @@ def comparisons(
         if result is not None:
             found[name] = result
     return found
+
+
+def _measured(
+    dataset: Dataset, record: ThrustRecord, burn: Burn, begin: float, end: float, *, hidden: bool
+) -> dict[str, tuple[Array, Array]]:
+    """Return time and value of every quantity that a prediction may have a band of."""
+    running = record.record()
+    measured = {"thrust": (record.time, np.where(record.clipped, np.nan, record.thrust))}
+    if not hidden:
+        total = running.until(record.time) - running.until(burn.window.start)
+        measured["cumulative impulse"] = (record.time, total)
+    chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
+    if chamber is not None:
+        measured["chamber pressure"] = (chamber.time, chamber.reading)
+    for tank in dataset.plan.tank:
+        channel = first_usable(dataset.measuring("tank pressure", tank.name), begin, end)
+        if channel is not None:
+            measured[f"tank pressure/{tank.name}"] = (channel.time, channel.reading)
+    return measured
 
 
 def _cell(dataset: Dataset) -> Channel:
