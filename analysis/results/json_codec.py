@@ -82,7 +82,7 @@ def _array(values: object) -> Array:
 
 JsonArray = Annotated[
     Array,
-    PlainValidator(_array, json_schema_input_type=list[float | None]),
+    PlainValidator(_array),
     PlainSerializer(_listed, return_type=list[float | None]),
 ]
 """An array of one dimension that is written as a list."""
