@@ -19,6 +19,7 @@ from standbook.analysis.results.results import Finding, Gap, RecordHealth, TZero
 from standbook.analysis.signal.windows import parts_of
 from standbook.daq.arrays import Array, Mask
 from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.measurands import MEASURANDS, SUPPLY_VOLTAGE, Measurand
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si
 from standbook.daq.config.stand import Input, Stand
@@ -44,6 +45,11 @@ class Channel:
     open_wire: Mask  # (N,)
     stream: str  # "cradle-a/fast"
     supply_u: float = 0.0  # of the supply that the signal was divided by, relative standard uncertainty
+
+    @property
+    def measurand(self) -> Measurand:
+        """What the program asks of what it measures."""
+        return MEASURANDS[self.measures]
 
     @property
     def no_signal_reading(self) -> float:
@@ -174,7 +180,7 @@ def calibrated(
     channels: dict[str, Channel] = {}
     findings: list[Finding] = []
     inputs = [(key, stand.input_tagged(tag)) for key, stream in played.items() for tag in stream.counts]
-    for key, item in sorted(inputs, key=lambda pair: pair[1].measures != "supply voltage"):
+    for key, item in sorted(inputs, key=lambda pair: pair[1].measures != SUPPLY_VOLTAGE):
         if item.tag not in calibrations:
             findings.append(_uncalibrated(item))
             continue
@@ -210,7 +216,7 @@ def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> tuple[
     """Return the supply of an input [V] and its relative standard uncertainty; ``None`` where it is not known."""
     if item.supply is None:
         return 1.0, 0.0
-    if item.supply[0].isdigit():
+    if item.is_supply_stated:
         stated = parse_quantity(item.supply, "voltage")
         return stated.value, stated.relative_u
     source = channels.get(item.supply)

@@ -66,6 +66,7 @@ from standbook.analysis.thrust.thrust_record import (
     thrust_record,
 )
 from standbook.analysis.thrust.total_impulse import doubt, impulses, relative_gain_u, verdicts
+from standbook.daq.config import measurands
 from standbook.daq.errors import DataError
 
 PARTED = frozenset({"thrust-not-followed", "chamber-not-followed"})  # nothing new where a unit is wrong
@@ -198,17 +199,17 @@ def comparisons(
         return {}
     begin, end = burn.inner(first_out)
     running = record.record()
-    measured = {"thrust": (record.time, np.where(record.clipped, np.nan, record.thrust))}
+    measured = {measurands.THRUST: (record.time, np.where(record.clipped, np.nan, record.thrust))}
     if not hidden:
         total = running.until(record.time) - running.until(burn.window.start)
         measured["cumulative impulse"] = (record.time, total)
-    chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), begin, end)
     if chamber is not None:
-        measured["chamber pressure"] = (chamber.time, chamber.reading)
+        measured[measurands.CHAMBER_PRESSURE] = (chamber.time, chamber.reading)
     for tank in dataset.plan.tank:
-        channel = first_usable(dataset.measuring("tank pressure", tank.name), begin, end)
+        channel = first_usable(dataset.measuring(measurands.TANK_PRESSURE, tank.name), begin, end)
         if channel is not None:
-            measured[f"tank pressure/{tank.name}"] = (channel.time, channel.reading)
+            measured[measurands.of_tank(measurands.TANK_PRESSURE, tank.name)] = (channel.time, channel.reading)
     found = {}
     for name, (time, value) in measured.items():
         band = prediction.quantities.get(name)
@@ -232,7 +233,7 @@ def comparisons(
 
 
 def _cell(dataset: Dataset) -> Channel:
-    cell = dataset.first("thrust")
+    cell = dataset.first(measurands.THRUST)
     if cell is None:
         raise DataError(f"{dataset.run}: no calibrated thrust channel; name its calibration in the plan")
     return cell
@@ -307,7 +308,7 @@ def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, softwar
     """Say that the cell saw no thrust, and what the chamber saw, and claim nothing."""
     tag = cell.tag
     first, last = float(cell.time[0]), float(cell.time[-1])
-    chamber = first_usable(dataset.measuring("chamber pressure"), first, last)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), first, last)
     integrate = "no chamber pressure sensor says whether the engine burned"
     if chamber is not None:
         top = float(np.nanmax(chamber.reading))

@@ -11,6 +11,7 @@ from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.results.results import Finding
 from standbook.analysis.thrust.chamber_pressure import CHOKED
 from standbook.analysis.thrust.thrust_record import Span, ThrustRecord
+from standbook.daq.config import measurands
 
 EARLY = 0.5  # s; thrust that is up so long before T-0 was not begun by it
 COLD_SHARE = 1.5  # of the weight of all liquid; a greater load on the cell is thrust, whatever the chamber says
@@ -39,7 +40,7 @@ def cold_pass(dataset: Dataset, cell: Channel, span: Span) -> Finding | None:
     ambient = dataset.plan.site.ambient_pressure.value
     begin, end = min(0.0, span.start) - 1.0, span.end + 1.0
     greatest: dict[str, float] = {}
-    for channel in dataset.measuring("chamber pressure"):
+    for channel in dataset.measuring(measurands.CHAMBER_PRESSURE):
         inside = (channel.time >= begin) & (channel.time <= end) & np.isfinite(channel.reading)
         if np.count_nonzero(inside) >= 8:
             greatest[channel.tag] = float(np.quantile(channel.reading[inside], 0.99))

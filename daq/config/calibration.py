@@ -7,13 +7,14 @@ superseded by one with a new revision.
 import datetime as dt
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from standbook.daq.config.plan import FileName
+from standbook.daq.config.sensor_kinds import SIGNAL_UNITS
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.quantity import (
@@ -229,6 +230,12 @@ def _line_load(fit: PullFit, reference: float) -> Quantity:
     return Quantity(value, u, "force per pressure", None, f"{value * 1e5:.4f} +/- {u * 1e5:.4f} N/bar")
 
 
+def _known_signal(unit: str) -> str:
+    if unit not in SIGNAL_UNITS:
+        raise ValueError(f'no kind of sensor gives "{unit}"; signals are in {", ".join(SIGNAL_UNITS)}')
+    return unit
+
+
 class Calibration(Document):
     """One revision of one sensor's calibration."""
 
@@ -240,7 +247,7 @@ class Calibration(Document):
     valid_until: dt.date
     place: str = ""
     reference_standard: str = ""
-    signal_unit: Literal["counts", "V/V", "mA", "mV/V", "V"]
+    signal_unit: Annotated[str, AfterValidator(_known_signal)]
     reading_unit: str  # "N", "bar(g)", "degC", ...
     lowest: float  # of the reading, in reading_unit
     highest: float

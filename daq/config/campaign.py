@@ -15,6 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.plan import Plan, read_plan
 from standbook.daq.config.signal_conversion import check_signal
@@ -151,12 +152,13 @@ def check(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], *, 
     edge = plan.test.t_zero_edge
     if edge is not None and edge.device not in {device.name for device in stand.device}:
         problems.append(f"{name}: test.t_zero names unknown device {edge.device}")
-    if plan.test.kind == "static fire" and not stand.measuring("thrust"):
-        problems.append(f'{name}: a static fire needs an input that measures "thrust"; {STAND_FILE} has none')
+    if plan.test.kind == "static fire" and not stand.measuring(measurands.THRUST):
+        needed = f'a static fire needs an input that measures "{measurands.THRUST}"'
+        problems.append(f"{name}: {needed}; {STAND_FILE} has none")
     problems += [
         f"{name}: tank {tank} has no input that measures its pressure; add one to {STAND_FILE}"
         for tank in sorted(tanks)
-        if not stand.measuring("tank pressure", tank)
+        if not stand.measuring(measurands.TANK_PRESSURE, tank)
     ]
     for item in stand.input:
         problems += _check_calibration(item.tag, stand, calibrations, plan, name, today)

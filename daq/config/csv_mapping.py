@@ -28,6 +28,7 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 
 from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.sensor_kinds import COUNTS, Wired
 from standbook.daq.config.stand import Device, Input, Stand
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError
@@ -174,7 +175,8 @@ def imported_stand(stand: Stand, mapping: CsvMapping) -> Stand:
 
 def _as_counts(item: Input, column: str) -> Input:
     place = {"device": DEVICE, "stream": STREAM, "wire": column}
-    return item.model_copy(update={**place, "kind": "counts", "volt_per_count": None, "supply": None, "burden": None})
+    wired = Wired(kind=COUNTS.name)
+    return item.model_copy(update={**place, **{field: getattr(wired, field) for field in Wired.model_fields}})
 
 
 def imported_calibrations(calibrations: MappingOf[str, Calibration], mapping: CsvMapping) -> dict[str, Calibration]:
@@ -211,7 +213,7 @@ def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date
         revision=REVISION,
         date=base.date if base is not None else day,
         valid_until=base.valid_until if base is not None else day,
-        signal_unit="counts",
+        signal_unit=COUNTS.signal_unit,
         reading_unit=use.unit,
         lowest=lowest,
         highest=highest,

@@ -23,7 +23,8 @@ from standbook.analysis.signal.band_comparison import departure
 from standbook.analysis.signal.valve_events import MODEL_U
 from standbook.analysis.signal.windows import Window
 from standbook.cli.main import app, run
-from standbook.daq.config.signal_conversion import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE, signal_from_counts
+from standbook.daq.config.sensor_kinds import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE
+from standbook.daq.config.signal_conversion import signal_from_counts
 from standbook.daq.config.stand import Input
 from standbook.daq.quantity import parse_quantity
 from tests.repository import ROOT

@@ -5,10 +5,11 @@ import pytest
 from scipy.stats import norm
 
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.config.signal_conversion import Rails, readings
+from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.live.channel_monitor import KEPT, STALE_AFTER, ChannelMonitor, Ring, rows_needed
 from standbook.daq.live.live_clock import TimeBase
 from standbook.daq.live.live_state import Validity
+from tests.calibrated_readings import readings
 from tests.campaign_fixture import TODAY, campaign
 from tests.live_play import table_of
 
