@@ -147,6 +147,7 @@ def calibration_used(calibration: Calibration) -> CalibrationUsed:
         highest=calibration.highest,
         reading_unit=calibration.reading_unit,
         reference_standard=calibration.reference_standard,
+        tolerance=calibration.characteristic.words if calibration.characteristic else "",
     )
 
 

@@ -1,8 +1,8 @@
 """From true pressures and forces to counts: sensors in error within their calibrations, noise, converter, clock.
 
 A sensor's error is drawn in its reading: what the file's calibration would make of the signal differs from the
-truth by gain, zero, scatter of the coefficients, hysteresis and drift. With no errors drawn, the calibrated
-reading equals the truth within one count.
+truth by gain, zero, scatter of the coefficients or tolerance, hysteresis and drift. With no errors drawn, the
+calibrated reading equals the truth within one count.
 """
 
 import math
@@ -206,9 +206,8 @@ class _Chain:
         """Return what the file's calibration makes of this sensor's signal, before the converter."""
         true = self._felt(item, calibration, times)
         draw, tag, full = self.draw, item.tag, calibration.highest - calibration.lowest
-        signal = _signal(calibration, true) - calibration.pivot
         reading = true * (1.0 + calibration.reference_uncertainty.value * draw.normal("reference", tag))
-        reading = reading + np.polynomial.polynomial.polyval(signal, self._coefficient_errors(calibration, tag))
+        reading = reading + self._curve_error(calibration, tag, true)
         reading = reading + calibration.zero_uncertainty * draw.normal("zero", tag)
         position = np.clip((true - calibration.lowest) / full, 0.0, 1.0)
         hysteresis = calibration.hysteresis_uncertainty.value * full * draw.normal("hysteresis", tag)
@@ -241,6 +240,14 @@ class _Chain:
         pressures = list(self.physics.tank_pressure.values())
         hose = np.mean(pressures, axis=0) - self.physics.world.ambient_pressure
         return np.asarray(force * aligned / factor + line * hose, dtype=np.float64)
+
+    def _curve_error(self, calibration: Calibration, tag: str, true: Array) -> Array:
+        """Return how far the curve of this sensor lies off that of its calibration, in the calibration's unit."""
+        if calibration.characteristic is not None:
+            return calibration.characteristic.half_width(true) * self.draw.even("scatter", tag)
+        signal = _signal(calibration, true) - calibration.pivot
+        errors = self._coefficient_errors(calibration, tag)
+        return np.asarray(np.polynomial.polynomial.polyval(signal, errors))
 
     def _coefficient_errors(self, calibration: Calibration, tag: str) -> Array:
         covariance = np.array(calibration.covariance)

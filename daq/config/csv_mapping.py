@@ -19,6 +19,7 @@ and how good the values are. What this program cannot know of them (rails, open 
 """
 
 import datetime as dt
+import math
 import re
 from collections.abc import Mapping as MappingOf
 from dataclasses import dataclass
@@ -199,7 +200,7 @@ def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date
             "sensor_serial": base.sensor_serial,
             "reference_standard": base.reference_standard,
             "reference_uncertainty": base.reference_uncertainty,
-            "zero_uncertainty": base.zero_uncertainty * ratio,
+            "zero_uncertainty": math.hypot(base.zero_uncertainty, _tolerance_u(base)) * ratio,
             "hysteresis_uncertainty": base.hysteresis_uncertainty,
             "latency": base.latency,
             "stand_interaction": base.stand_interaction,
@@ -221,6 +222,11 @@ def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date
         covariance=((0.0, 0.0), (0.0, 0.0)),
         **{"sensor": "as imported", "sensor_serial": "", **known},
     )
+
+
+def _tolerance_u(base: Calibration) -> float:
+    """Return the most that a tolerance class leaves open in the calibrated range. [reading_unit]."""
+    return max(base.tolerance_u(base.lowest), base.tolerance_u(base.highest))
 
 
 def _range(base: Calibration | None, unit: str) -> tuple[float, float]:

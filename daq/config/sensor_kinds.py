@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import AfterValidator
 
+from standbook.daq.config.platinum import HIGHEST_RATIO, LOWEST_RATIO, NominalResistance
 from standbook.daq.config.toml_document import Document
 from standbook.daq.quantity import Number, Quantity, Resistance, Voltage
 
@@ -35,6 +36,8 @@ class Wired(Document):
     volt_per_count: Voltage | None = None
     supply: str | None = None  # a tag that measures it, or a voltage such as "5.000 V"
     burden: Resistance | None = None  # of a 4-20 mA loop
+    reference_resistor: Resistance | None = None  # carries the current of a resistance thermometer
+    nominal: NominalResistance | None = None  # of a resistance thermometer, at 0 degC
     amplifier_gain: Number = Quantity(1.0, 0.0, "number", None, "1")
 
     @property
@@ -52,6 +55,8 @@ NEED_WORDS: Mapping[str, str] = {
     "volt_per_count": "volt_per_count, not zero",
     "supply": "its supply, a tag or a voltage",
     "burden": "its burden resistor",
+    "reference_resistor": 'its reference_resistor, like "400.0 +/- 0.04 ohm"',
+    "nominal": 'its nominal resistance, "100 ohm" or "1000 ohm"',
 }
 """What is missing where a field of the stand is not stated."""
 
@@ -70,6 +75,7 @@ class SensorKind:
     to_volts: Callable[[Wired, NDArray[np.float64], Volts], NDArray[np.float64]]
     rule: Callable[[Wired, str], str]  # ``of_volts`` for a pocket calculator, the volts being given in words
     ordinary: Callable[[Wired], tuple[float, float]] = lambda _: ANY_SIGNAL  # signals outside only a broken wire gives
+    stated_u: Callable[[Wired], float] = lambda _: 0.0  # relative, of what the stand states and scales the signal by
     is_open_at_rail: bool = False  # what is left of a broken one drives the converter to its lowest count
 
     @property
@@ -123,6 +129,10 @@ def value(stated: Quantity | None) -> float:
     return stated.value
 
 
+def _text(stated: Quantity | None) -> str:
+    return stated.text if stated is not None else "what stand.toml does not state"
+
+
 def _is_missing(stated: Quantity | str | None) -> bool:
     return not stated or (isinstance(stated, Quantity) and stated.value == 0.0)
 
@@ -147,7 +157,7 @@ _TABLE: Final = (
         needs=("volt_per_count", "burden"),
         of_volts=lambda wired, volts, _: 1e3 * volts / value(wired.burden),
         to_volts=lambda wired, signal, _: 1e-3 * signal * value(wired.burden),
-        rule=lambda wired, volts: f"1000 × {volts} / {wired.burden.text if wired.burden else 'the burden resistor'}",
+        rule=lambda wired, volts: f"1000 × {volts} / {_text(wired.burden)}",
         ordinary=lambda _: (OPEN_LOOP_MILLIAMPERE, np.inf),
     ),
     SensorKind(
@@ -174,6 +184,18 @@ _TABLE: Final = (
         of_volts=lambda _, volts, __: volts,
         to_volts=lambda _, signal, __: signal,
         rule=lambda _, volts: volts,
+    ),
+    SensorKind(
+        name="resistance thermometer",  # Pt100, Pt1000; the supply is the voltage over the reference resistor
+        signal_unit="ohm",
+        needs=("volt_per_count", "supply", "reference_resistor", "nominal"),
+        of_volts=lambda wired, volts, supply: volts / supply * value(wired.reference_resistor),
+        to_volts=lambda wired, signal, supply: signal / value(wired.reference_resistor) * supply,
+        rule=lambda wired, volts: (
+            f"{volts} / {_supply_words(wired, 'over the reference resistor')} × {_text(wired.reference_resistor)}"
+        ),
+        ordinary=lambda wired: (value(wired.nominal) * LOWEST_RATIO, value(wired.nominal) * HIGHEST_RATIO),
+        stated_u=lambda wired: wired.reference_resistor.relative_u if wired.reference_resistor else 0.0,
     ),
 )
 SENSOR_KINDS: Final[Mapping[str, SensorKind]] = {kind.name: kind for kind in _TABLE}

@@ -38,6 +38,12 @@ def check_signal(item: Input, calibration: Calibration) -> None:
             f"{item.tag}: a {item.kind} input gives {expected}, but calibration {calibration.name} "
             f"takes {calibration.signal_unit}; correct the stand or the calibration"
         )
+    curve = calibration.characteristic
+    if curve is not None and item.nominal is not None and curve.nominal.value != item.nominal.value:
+        raise ConfigError(
+            f"{item.tag}: the stand has a thermometer of {item.nominal.text}, but calibration {calibration.name} is of "
+            f"{curve.nominal.text}; correct the one that the sensor is not"
+        )
     if item.measurand.dimensions and calibration.dimension not in item.measurand.dimensions:
         raise ConfigError(
             f"{item.tag}: the stand has it measure {item.measures}, but calibration {calibration.name} reads "

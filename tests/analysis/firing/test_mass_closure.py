@@ -11,8 +11,8 @@ from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
-from standbook.daq.config.calibration import StandInteraction
 from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.stand_interaction import StandInteraction
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
 from tests.rehearsed import dataset_of, from_late, until

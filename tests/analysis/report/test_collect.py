@@ -15,6 +15,7 @@ from standbook.daq.run.run_folder import Run, RunInfo
 from standbook.daq.storage.manifest import Manifest
 from tests.analysis import report_fixture as fixture
 from tests.campaign_fixture import TODAY, campaign
+from tests.thermometer_fixture import thermometer_campaign
 
 CREATED = "2031-06-15T09:30:00Z"
 
@@ -145,6 +146,12 @@ def test_thrust_is_recomputed_by_hand_where_there_is_thrust(made):
     context = collect.context_from_run(bare, fixture.firing(), created=CREATED)
     assert context.recomputation is None
     assert context.calibrations == ()
+
+
+def test_a_sensor_that_follows_a_standard_is_listed_with_its_class(tmp_path):
+    found = read_campaign(thermometer_campaign(tmp_path), today=TODAY).calibrations
+    assert collect.calibration_used(found["TC-11"]).tolerance == "IEC 60751, class B"
+    assert collect.calibration_used(found["PT-11"]).tolerance == ""
 
 
 def test_a_later_calibration_replaces_the_locked_one_everywhere(made):

@@ -19,6 +19,8 @@ STATED = {
     "amplifier_gain": "4",
     "supply": "5.000 V",
     "burden": "150.0 ohm",
+    "reference_resistor": "400.0 +/- 0.04 ohm",
+    "nominal": "100 ohm",
 }
 
 
@@ -34,7 +36,7 @@ def by_pocket_calculator(rule, counts):
     """Work out a rule in words as a person would."""
     if rule == "the counts as they are":
         return counts
-    numbers = re.sub(r" of the sensor supply| V\b| ohm\b", "", rule)
+    numbers = re.sub(r" of the sensor supply| over the reference resistor| V\b| ohm\b", "", rule)
     numbers = re.sub(r" \+/- [\d.]+", "", numbers)
     return eval(numbers.replace("×", "*").replace("counts", repr(counts)), {"__builtins__": {}})
 
@@ -54,6 +56,11 @@ def test_the_rule_in_words_gives_the_signal_that_the_program_gives(kind):
         ("bridge", {"supply": "VS-1"}, "1000 × counts × 2e-06 V / 128.0 / the reading of VS-1 in V"),
         ("ratiometric", {"supply": "5.000 V"}, "counts × 2e-06 V / 128.0 / 5.000 V of the sensor supply"),
         ("loop", {"burden": "100 ohm"}, "1000 × counts × 2e-06 V / 128.0 / 100 ohm"),
+        (
+            "resistance thermometer",
+            {"supply": "0.500 V"},
+            "counts × 2e-06 V / 128.0 / 0.500 V over the reference resistor × 400.0 +/- 0.04 ohm",
+        ),
     ],
 )
 def test_the_rule_from_counts_to_signal_names_numbers_and_where_they_come_from(kind, stated, said):
