@@ -14,19 +14,7 @@ from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import ImpulseResult, Results
 from standbook.daq.findings.finding import Finding
-
-UNIT_OF: Mapping[str, str] = {
-    "thrust": "N",
-    "tank pressure": "Pa",
-    "manifold pressure": "Pa",
-    "chamber pressure": "Pa",
-    "temperature": "K",
-    "supply voltage": "V",
-    "liquid mass": "kg",
-    "caught mass": "kg",
-    "liquid flow": "kg/s",
-    "venturi pressure": "Pa",
-}
+from standbook.daq.quantity import SI_UNIT
 
 
 def channel_table(dataset: Dataset, stream: str) -> pd.DataFrame:
@@ -50,7 +38,7 @@ def channel_table(dataset: Dataset, stream: str) -> pd.DataFrame:
     first = next(iter(channels.values()))
     index = pd.Index(first.time + first.calibration.latency.value, name="time_s")
     frame = pd.DataFrame({tag: channel.reading for tag, channel in channels.items()}, index=index)
-    frame.attrs["units"] = {tag: UNIT_OF.get(channel.measures, "") for tag, channel in channels.items()}
+    frame.attrs["units"] = {tag: SI_UNIT[channel.calibration.dimension] for tag, channel in channels.items()}
     return frame
 
 

@@ -25,7 +25,9 @@ from standbook.analysis.findings.channels import (
 )
 from standbook.analysis.signal.windows import between
 from standbook.daq.arrays import Mask
+from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
+from standbook.daq.quantity import SI_UNIT
 
 BAD_SHARE = 0.01  # of the samples; a channel with more clipped or open samples is not used where a twin is
 SAME_INSTANT = 0.01  # s
@@ -54,7 +56,7 @@ def first_usable(channels: Iterable[Channel], start: float, end: float) -> Chann
 
 def stuck_since(channel: Channel, start: float, end: float) -> float | None:
     """Return when a pressure stopped changing for ``STUCK`` seconds or more inside a span, ``None`` if it never did."""
-    if channel.measures not in ("tank pressure", "chamber pressure", "manifold pressure"):
+    if not channel.measurand.can_freeze:
         return None
     inside = between(channel.time, start, end)
     closed = ~channel.open_wire[inside]  # the others are named as such
@@ -164,7 +166,7 @@ def _clipped(channel: Channel, inside: Mask) -> list[Finding]:
     if not bad.any():
         return []
     seconds, first = _seconds(channel, bad), float(channel.time[bad][0])
-    scale, unit = SI_WORDS.get(_unit(channel), (1.0, ""))
+    scale, unit = SI_WORDS.get(SI_UNIT[channel.calibration.dimension], (1.0, ""))
     return [
         CLIPPED.at(channel.tag, first, seconds=seconds, peak=float(np.nanmax(channel.reading[bad])) / scale, unit=unit)
     ]
@@ -227,7 +229,7 @@ def vented_zero_findings(
     """Compare sensors that are open to the air between two instants, the chamber's if not named, with the barometer."""
     said: list[Finding] = []
     ambient = dataset.plan.site.ambient_pressure
-    for channel in dataset.measuring("chamber pressure") if channels is None else channels:
+    for channel in dataset.measuring(measurands.CHAMBER_PRESSURE) if channels is None else channels:
         known = channel.reading[between(channel.time, start, end)]
         known = known[np.isfinite(known)]
         if known.size < 8:
@@ -245,10 +247,6 @@ def vented_zero_findings(
         else:
             said.append(VENTED_ZERO.at(channel.tag, start, reading_words=text))
     return said
-
-
-def _unit(channel: Channel) -> str:
-    return {"pressure": "Pa", "force": "N", "temperature": "K", "voltage": "V"}.get(channel.calibration.dimension, "")
 
 
 def gauge_effect(start_pressure: float, end_pressure: float, exponent: float, ambient: float) -> float:

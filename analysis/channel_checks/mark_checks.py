@@ -9,6 +9,7 @@ import numpy as np
 from standbook.analysis.dataset.dataset import Channel, CrewMark, Dataset
 from standbook.analysis.findings.channels import CHANNELS_EXCHANGED, MARK_CONTRADICTED
 from standbook.analysis.signal.windows import block_average
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import Mark
 from standbook.daq.findings.finding import Finding
 
@@ -33,7 +34,8 @@ def mark_findings(dataset: Dataset) -> list[Finding]:
 def _at(dataset: Dataset, mark: CrewMark, expected: Mark) -> list[Finding]:
     """Say what rose at one mark, where that is not what should have."""
     wanted, still = expected.rises, expected.still
-    pressures = [c for c in dataset.channels.values() if c.measures == "tank pressure" or c.tag in (wanted, still)]
+    watched = {wanted, still, *(channel.tag for channel in dataset.measuring(measurands.TANK_PRESSURE))}
+    pressures = [channel for channel in dataset.channels.values() if channel.tag in watched]
     rises = {channel.tag: at for channel in pressures if (at := _rise(channel, mark.time)) is not None}
     if wanted is None or wanted not in dataset.channels:
         return []

@@ -19,7 +19,6 @@ from standbook.daq.quantity import Quantity
 
 AGREE = 3.0  # combined standard uncertainties
 BLOCK = 0.5  # s
-PAIRED = ("tank pressure", "chamber pressure")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +36,7 @@ def pair_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
     """Name twins that part between two instants: two pairs that cross are exchanged, several may share a supply."""
     ambient = dataset.plan.site.ambient_pressure
     # One that clips, is open or stands still is named as such, and its twin serves.
-    channels = [c for c in dataset.channels.values() if c.measures in PAIRED and usable(c, start, end)]
+    channels = [c for c in dataset.channels.values() if c.measurand.is_of_vessel and usable(c, start, end)]
     twins = [
         (one, other)
         for one, other in combinations(channels, 2)

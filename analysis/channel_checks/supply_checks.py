@@ -10,6 +10,7 @@ import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.findings.channels import SUPPLY_NOT_AS_STATED, SUPPLY_SAGGED
+from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 
 SAGGED = 0.01  # of the supply before the run; loads on it usually take less
@@ -22,7 +23,7 @@ LEAST_SENSORS = 2
 def supply_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
     """Say where a recorded supply sagged between two instants, and what hangs on it."""
     said: list[Finding] = []
-    for channel in dataset.measuring("supply voltage"):
+    for channel in dataset.measuring(measurands.SUPPLY_VOLTAGE):
         time, reading = channel.known()
         before = (time >= start - BEFORE) & (time < start)
         inside = (time >= start) & (time <= end)
@@ -95,7 +96,7 @@ def common_supply(dataset: Dataset, pairs: Iterable[tuple[Channel, Channel, floa
 
 def _on_stated_supply(dataset: Dataset, channel: Channel) -> bool:
     item = dataset.stand.input_tagged(channel.tag)
-    return item.kind == "ratiometric" and item.supply is not None and item.supply[0].isdigit()
+    return item.sensor_kind.follows_supply and item.is_supply_stated
 
 
 def _signal_share(channel: Channel, twin: Channel, at: float) -> float | None:

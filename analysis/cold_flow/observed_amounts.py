@@ -25,6 +25,7 @@ from standbook.analysis.findings.cold_flow import (
 )
 from standbook.analysis.signal.windows import block_means, correlation_time
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import Tank
 from standbook.daq.findings.finding import Finding
 
@@ -79,7 +80,9 @@ def _weighings(dataset: Dataset, tank: Tank) -> list[Amount]:
     if weighing is None:
         return found
     if weighing.caught is not None:
-        found.append(Amount("caught", "the mass caught", weighing.caught.value, {"caught mass": weighing.caught.u}))
+        found.append(
+            Amount("caught", "the mass caught", weighing.caught.value, {measurands.CAUGHT_MASS: weighing.caught.u})
+        )
     if weighing.expelled is not None:
         found.append(
             Amount(
@@ -227,10 +230,10 @@ def _venturi(
 
 _Reader = Callable[[Dataset, Channel, FlowInstants, AveragedDischarge], tuple[Amount | None, list[Finding]]]
 _READERS: dict[str, _Reader] = {
-    "caught mass": _caught_on_scale,
-    "liquid mass": _weighed_tank,
-    "liquid flow": _flow_meter,
-    "venturi pressure": _venturi,
+    measurands.CAUGHT_MASS: _caught_on_scale,
+    measurands.LIQUID_MASS: _weighed_tank,
+    measurands.LIQUID_FLOW: _flow_meter,
+    measurands.VENTURI_PRESSURE: _venturi,
 }
 
 

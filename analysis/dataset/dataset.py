@@ -20,8 +20,9 @@ from standbook.analysis.results.results import Gap, RecordHealth, TZero
 from standbook.analysis.signal.windows import parts_of
 from standbook.daq.arrays import Array, Mask
 from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.measurands import MEASURANDS, SUPPLY_VOLTAGE, Measurand
 from standbook.daq.config.plan import Plan, Tank
-from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si
+from standbook.daq.config.signal_conversion import Rails, clipped, from_si, open_wire, signal_from_counts, to_si
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
@@ -46,6 +47,12 @@ class Channel:
     open_wire: Mask  # (N,)
     stream: str  # "cradle-a/fast"
     supply_u: float = 0.0  # of the supply that the signal was divided by, relative standard uncertainty
+    stated_u: float = 0.0  # of what else scales the signal and no calibration holds, relative standard uncertainty
+
+    @property
+    def measurand(self) -> Measurand:
+        """What the program asks of what it measures."""
+        return MEASURANDS[self.measures]
 
     @property
     def no_signal_reading(self) -> float:
@@ -74,14 +81,22 @@ class Channel:
     @property
     def zero_u(self) -> float:
         """Standard uncertainty of what moves all readings alike: zero, intercept, hysteresis. [SI]."""
-        c = self.calibration
-        hysteresis = c.hysteresis_uncertainty.value * (c.highest - c.lowest)
-        return c.scale * math.sqrt(c.zero_uncertainty**2 + c.covariance[0][0] + hysteresis**2)
+        return self.calibration.scale * self.calibration.zero_u()
 
     def reading_u(self, reading: float, ambient: Quantity) -> float:
         """Return the standard uncertainty of one mean reading [SI], the barometer's included for a gauge sensor."""
-        gauge = self.calibration.reference == "gauge"
-        return math.hypot(self.gain_u * (reading - self.origin(ambient)), self.zero_u, ambient.u if gauge else 0.0)
+        c = self.calibration
+        barometer = ambient.u if c.reference == "gauge" else 0.0
+        known = math.hypot(self.gain_u * (reading - self.origin(ambient)), self.zero_u, barometer)
+        return known if c.characteristic is None else math.hypot(known, self._characteristic_u(reading))
+
+    def _characteristic_u(self, reading: float) -> float:
+        """Return the part of a standard's curve [SI]: its tolerance, and what else scales the signal."""
+        c = self.calibration
+        own = float(from_si(np.array(reading), c))
+        signal = c.signal(np.array([own]))
+        moved = float(c.reading(signal * (1.0 + self.stated_u))[0]) - own
+        return c.scale * math.hypot(c.tolerance_u(own), moved)
 
     def origin(self, ambient: Quantity) -> float:
         """Return at which absolute pressure the sensor itself reads nought: the ambient one if it is a gauge. [Pa]."""
@@ -176,7 +191,7 @@ def calibrated(
     channels: dict[str, Channel] = {}
     findings: list[Finding] = []
     inputs = [(key, stand.input_tagged(tag)) for key, stream in played.items() for tag in stream.counts]
-    for key, item in sorted(inputs, key=lambda pair: pair[1].measures != "supply voltage"):
+    for key, item in sorted(inputs, key=lambda pair: pair[1].measures != SUPPLY_VOLTAGE):
         if item.tag not in calibrations:
             findings.append(_uncalibrated(item))
             continue
@@ -185,7 +200,7 @@ def calibrated(
             findings.append(NO_SUPPLY.at(item.tag, supply=item.supply))
             continue
         found = _channel(item, calibrations[item.tag], key, played[key], supply, plan)
-        channels[item.tag] = replace(found, supply_u=supply_u)
+        channels[item.tag] = replace(found, supply_u=supply_u, stated_u=item.sensor_kind.stated_u(item))
     return {i.tag: channels[i.tag] for i in stand.input if i.tag in channels}, findings
 
 
@@ -197,7 +212,7 @@ def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> tuple[
     """Return the supply of an input [V] and its relative standard uncertainty; ``None`` where it is not known."""
     if item.supply is None:
         return 1.0, 0.0
-    if item.supply[0].isdigit():
+    if item.is_supply_stated:
         stated = parse_quantity(item.supply, "voltage")
         return stated.value, stated.relative_u
     source = channels.get(item.supply)

@@ -18,6 +18,7 @@ from standbook.analysis.physics.ullage_model import AFTER, Courses, Faults, Vess
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.windows import block_average, block_means, correlation_time, spikes
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import DETECTED_OPENING
 
 PARTS = (0.0, 0.06, 0.15, 0.35, 0.65, 1.0)  # of the flow; the misfit is averaged between them
@@ -293,7 +294,7 @@ def _manifold(dataset: Dataset, side: FlowSide) -> dict[str, tuple[float, float]
     """Return how the manifold's share of the drop changed, per second: it goes as the square of the valve's area."""
     begin, end = side.instants.opening.time + 0.5, side.instants.end.time - 0.3
     back = dataset.plan.back_pressure().value
-    for manifold in dataset.measuring("manifold pressure", side.tank.name):
+    for manifold in dataset.measuring(measurands.MANIFOLD_PRESSURE, side.tank.name):
         if end - begin < 1.0 or not usable(manifold, begin, end):
             continue
         at, upper = block_average(side.channel.time, side.channel.reading, start=begin, end=end, block=0.1)
@@ -316,7 +317,7 @@ def _manifold(dataset: Dataset, side: FlowSide) -> dict[str, tuple[float, float]
 def _weighed(dataset: Dataset, side: FlowSide) -> dict[str, tuple[float, float]]:
     """Return how CdA(t) changed by a tank on a cell, per second."""
     begin, end = side.instants.opening.time + 0.5, side.instants.end.time - 0.3
-    for scale in dataset.measuring("liquid mass", side.tank.name):
+    for scale in dataset.measuring(measurands.LIQUID_MASS, side.tank.name):
         if end - begin < 1.0:
             continue
         at, mass = block_average(scale.time, scale.reading, start=begin, end=end, block=0.1)
@@ -346,7 +347,7 @@ def _twin(dataset: Dataset, side: FlowSide, vented: float | None) -> dict[str, t
     window = side.static.window
     ambient = dataset.plan.site.ambient_pressure
     gauge = own.calibration.reference == "gauge"
-    for twin in dataset.measuring("tank pressure", side.tank.name):
+    for twin in dataset.measuring(measurands.TANK_PRESSURE, side.tank.name):
         if twin.tag == own.tag or not usable(twin, window.start, window.end):
             continue
         means = [float(np.nanmean(c.reading[window.of(c.time)])) for c in (own, twin)]

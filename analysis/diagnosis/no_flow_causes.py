@@ -13,6 +13,7 @@ from standbook.analysis.channel_checks.channel_health import saturated
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.diagnosis.ranking import Diagnosis, Signature, diagnose
 from standbook.analysis.findings.causes import CAUSE_SENSOR_CLIPPED, SUPPLY_OPEN, VALVE_NOT_OPENED
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import DETECTED_OPENING, Tank
 from standbook.daq.findings.finding import Finding
 
@@ -38,11 +39,12 @@ def no_flow_causes(dataset: Dataset, tank: Tank) -> list[Finding]:
     end = _end(dataset)
     if end is None:
         return []
-    for channel in dataset.measuring("tank pressure", tank.name):
+    for channel in dataset.measuring(measurands.TANK_PRESSURE, tank.name):
         clipped = _clipped(channel, tank, end)
         if clipped is not None:
             return [clipped]
-    falls = [fall for c in dataset.measuring("tank pressure", tank.name) if (fall := _fall(c, end)) is not None]
+    sensors = dataset.measuring(measurands.TANK_PRESSURE, tank.name)
+    falls = [fall for sensor in sensors if (fall := _fall(sensor, end)) is not None]
     return _of_fall(dataset, tank, falls[0]) if falls else []
 
 

@@ -11,6 +11,7 @@ from standbook.analysis.discharge.record import DischargeRecord, averaged_flow
 from standbook.analysis.results.curves import Curve, envelope
 from standbook.analysis.results.prediction import Prediction
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 
 POINTS = 1500
 
@@ -86,7 +87,7 @@ def tank_curves(
     record, exponent : FlowRecord, Exponent, optional
         The flow and the law fitted to it; both or none.
     """
-    quantity = f"tank pressure/{tank}"
+    quantity = measurands.of_tank(measurands.TANK_PRESSURE, tank)
     measured = measured_curve(
         channel.time, channel.reading, low, high, "Pa", prediction=prediction, name=quantity, delay=delay
     )

@@ -37,6 +37,7 @@ from standbook.analysis.thrust.chamber_pressure import above_tank, bridged_integ
 from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.analysis.thrust.total_impulse import EDGE_U
+from standbook.daq.config import measurands
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
 
@@ -200,7 +201,7 @@ def engine_of(
     assert plan.engine is not None  # noqa: S101 - the plan's validator requires it of a static fire
     begin, end = burn.span
     throat = performance.throat_area(plan.engine)
-    chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), begin, end)
     uphill = above_tank(dataset, chamber, flows, begin, end)
     known = {name: flow.expelled for name, flow in flows.items() if flow.expelled is not None}
     mixture = None
@@ -298,7 +299,7 @@ def _stiffness(
     dry = first_run_out(flows)
     begin, end = burn.inner(dry)
     for name, flow in flows.items():
-        manifold = first_usable(dataset.measuring("manifold pressure", name), begin, end)
+        manifold = first_usable(dataset.measuring(measurands.MANIFOLD_PRESSURE, name), begin, end)
         source = manifold or flow.channel
         time, above = block_average(source.time, source.reading, start=begin, end=end, block=0.02)
         _, below = block_average(chamber.time, chamber.reading, start=begin, end=end, block=0.02)

@@ -32,6 +32,7 @@ from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import Plan
 from standbook.daq.findings.finding import Finding
 
@@ -128,10 +129,10 @@ def predicted_of(members: Models, seen: Seen) -> Array:
     emptying, observe = fire(members.oxidiser, members.fuel, members.chamber, step=step, most_steps=int(LONGER * STEPS))
     history, start, end = (observe(s) for s in (emptying.states, emptying.states[0], emptying.end_state))
     levels = {
-        "tank pressure/oxidiser": history.oxidiser_pressure,
-        "tank pressure/fuel": history.fuel_pressure,
-        "chamber pressure": history.chamber_pressure,
-        "thrust": history.thrust,
+        measurands.of_tank(measurands.TANK_PRESSURE, "oxidiser"): history.oxidiser_pressure,
+        measurands.of_tank(measurands.TANK_PRESSURE, "fuel"): history.fuel_pressure,
+        measurands.CHAMBER_PRESSURE: history.chamber_pressure,
+        measurands.THRUST: history.thrust,
     }
     columns = []
     for name in seen.names:
@@ -190,16 +191,16 @@ def _seen(
         if math.isfinite(before):
             level = np.append(level, before)
         each = np.array([channel.reading_u(float(p), ambient) for p in level])
-        add(f"tank pressure/{name}", level[: at.size], each[: at.size])
+        add(measurands.of_tank(measurands.TANK_PRESSURE, name), level[: at.size], each[: at.size])
         if level.size > at.size:
             add(f"start pressure/{name}", level[at.size :], each[at.size :])
-    chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), begin, end)
     if chamber is not None:
         level = levels(chamber)
-        add("chamber pressure", level, np.array([chamber.reading_u(float(p), ambient) for p in level]))
+        add(measurands.CHAMBER_PRESSURE, level, np.array([chamber.reading_u(float(p), ambient) for p in level]))
     if impulse is not None and not impulse.lower_bound_only and impulse.value > 0.0:
         level = np.array([_level(record.time, record.thrust, float(t)) for t in at])
-        add("thrust", level, level * impulse.u / impulse.value)
+        add(measurands.THRUST, level, level * impulse.u / impulse.value)
     if first_out is not None:
         add("run-out", np.array([first_out - delay]), np.array([0.15]))
     for name in SIDES:
@@ -285,7 +286,7 @@ def _phrase(name: str, place: int | None, observed: float, planned: float, seen:
     if quantity == "start pressure":
         return f"{tank} tank before the opening at {observed / 1e5:.2f} bar(a), {planned / 1e5:.2f} bar(a) planned"
     when = f" at {seen.instants[place or 0]:.1f} s of burn"
-    if name == "thrust":
+    if name == measurands.THRUST:
         return f"thrust{when} {observed:,.0f} N, {planned:,.0f} N predicted"
     words = f"{tank} {quantity}" if tank else quantity
     return f"{words}{when} {observed / 1e5:.2f} bar(a), {planned / 1e5:.2f} bar(a) predicted"

@@ -20,6 +20,7 @@ from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.tank_flows import first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 
 LEAD, TAIL = 2.0, 3.0  # s drawn before T-0 and after the window
 
@@ -34,16 +35,16 @@ def firing_curves(
     """Return every curve that the record can give."""
     low, high = min(0.0, burn.window.start) - LEAD, burn.window.end + TAIL
     curves = {
-        "thrust": _measured(dataset, burn, record.time, record.thrust, low, high, "N", "thrust"),
+        measurands.THRUST: _measured(dataset, burn, record.time, record.thrust, low, high, "N", measurands.THRUST),
         "load cell": _load_cell(record, low, high),
         "cumulative impulse": _cumulative(record, burn, impulse),
     }
     for side in sides.values():
         curves |= _tank(dataset, burn, side, low, high)
-    chamber = first_usable(dataset.measuring("chamber pressure"), *burn.span)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), *burn.span)
     if chamber is not None:
-        curves["chamber pressure"] = _measured(
-            dataset, burn, chamber.time, chamber.reading, low, high, "Pa", "chamber pressure"
+        curves[measurands.CHAMBER_PRESSURE] = _measured(
+            dataset, burn, chamber.time, chamber.reading, low, high, "Pa", measurands.CHAMBER_PRESSURE
         )
         stiffness = _stiffness(dataset, chamber, sides, burn)
         if stiffness is not None:
@@ -100,7 +101,7 @@ def _stiffness(dataset: Dataset, chamber: Channel, sides: Mapping[str, TankSide]
     time, below = block_average(chamber.time, chamber.reading, start=begin, end=end)
     columns = {}
     for name, side in sides.items():
-        source = first_usable(dataset.measuring("manifold pressure", name), begin, end) or side.flow.channel
+        source = first_usable(dataset.measuring(measurands.MANIFOLD_PRESSURE, name), begin, end) or side.flow.channel
         _, above = block_average(source.time, source.reading, start=begin, end=end)
         columns[name] = stiffness_curve(above, below)
     return Curve(time, columns, "1")

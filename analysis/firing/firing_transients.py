@@ -21,6 +21,7 @@ from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import TEN_PERCENT_U, Burn, force_u
 from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
+from standbook.daq.config import measurands
 from standbook.daq.errors import DataError
 
 CHAMBER_MEAN = 0.005  # s; roughness of single samples is no overshoot
@@ -57,7 +58,7 @@ def start_transient(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Start
     delay = None
     if dataset.t_zero is not None:
         delay = Measured(burn.start.time, math.hypot(burn.start.u, dataset.t_zero.u), "s")
-    chamber = first_usable(dataset.measuring("chamber pressure"), *burn.span)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), *burn.span)
     if chamber is None:
         tag, time, value, span = record.cell.tag, record.time, record.thrust, record.mode_period
         what = "thrust, mean over one stand-mode period"
@@ -134,12 +135,12 @@ def stiffness_of(
 ) -> dict[str, Stiffness]:
     """Return each side's injector stiffness at start and end of the settled burn, and its least with the instant."""
     begin, end = burn.inner(first_out)
-    chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), begin, end)
     if chamber is None or end - begin < 2.0 * STIFFNESS_OVER:
         return {}
     found = {}
     for name, flow in flows.items():
-        manifold = first_usable(dataset.measuring("manifold pressure", name), begin, end)
+        manifold = first_usable(dataset.measuring(measurands.MANIFOLD_PRESSURE, name), begin, end)
         source = manifold or flow.channel
         one = _stiffness(dataset, source, chamber, (begin, end))
         if one is not None:

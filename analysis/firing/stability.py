@@ -21,9 +21,10 @@ from standbook.analysis.signal.spectra import Track
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 
-MEASURES = ("chamber pressure", "manifold pressure", "thrust", "tank pressure")
+MEASURES = (measurands.CHAMBER_PRESSURE, measurands.MANIFOLD_PRESSURE, measurands.THRUST, measurands.TANK_PRESSURE)
 LEAST_RATE = 40.0  # Hz, below which nothing is looked for
 HARMONICS = 9
 MAINS_WITHIN, MAINS_MOVES = 0.01, 1.5  # of its frequency: grid and clock; Hz between first and last
@@ -68,7 +69,7 @@ class FoundStability:
 def stability_of(dataset: Dataset, record: ThrustRecord, burn: Burn, first_out: float | None) -> FoundStability:
     """Look for lines in every fast enough channel, name them, and judge the chamber's smoothness."""
     begin, end = burn.inner(first_out)
-    chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), begin, end)
     stretches = [s for s in (_stretch(dataset, c, record, begin, end) for c in _channels(dataset)) if s is not None]
     if chamber is None or spectra.part_length(end - begin) is None:
         return FoundStability(None, {}, _too_short(begin, end) if chamber is not None else ())
@@ -121,7 +122,7 @@ def _stretch(dataset: Dataset, channel: Channel, record: ThrustRecord, begin: fl
         return None
     value = np.where(saturated(channel)[first:last], np.nan, channel.reading[first:last])
     level = float(np.nanmean(value)) if np.isfinite(value).any() else math.nan
-    if channel.measures == "thrust":
+    if channel.measures == measurands.THRUST:
         rest = float(np.mean(record.zero.reading))
         level -= rest if channel.tag == record.cell.tag else _rest(channel, record)
     if not level > 0.0:
@@ -141,7 +142,7 @@ def _named(dataset: Dataset, record: ThrustRecord, stretches: list[Stretch], mai
     """Give each line a name; images are looked for last, against everything that has one."""
     fastest = max(s.rate for s in stretches)
     fast = [s for s in stretches if s.rate * SLOWER > fastest]
-    manifolds = [s for s in fast if s.channel.measures == "manifold pressure"]
+    manifolds = [s for s in fast if s.channel.measures == measurands.MANIFOLD_PRESSURE]
     shared: list[Track] = []
     found: list[tuple[Stretch, Track, Line]] = []
     for stretch in sorted(fast, key=lambda s: s is not main):  # the chamber first: others follow its names
@@ -329,7 +330,7 @@ def _line(stretch: Stretch, track: Track, name: LineName, source: str) -> Line:
 
 def _levels(stretch: Stretch) -> tuple[Array, Array]:
     """Return the channel's mean at each end, as a straight line: pressures fall by half in a burn."""
-    if stretch.channel.measures == "thrust":
+    if stretch.channel.measures == measurands.THRUST:
         return stretch.time[[0, -1]], np.array([stretch.level, stretch.level])
     good = np.isfinite(stretch.value)
     slope, middle = np.polyfit(stretch.time[good] - stretch.time[0], stretch.value[good], 1)
@@ -342,7 +343,7 @@ def _curves(stretches: list[Stretch]) -> dict[str, Curve]:
     curves = {}
     for stretch in stretches:
         part = spectra.whole(stretch.time, stretch.value, float(stretch.time[0]), float(stretch.time[-1]), stretch.rate)
-        if part is None or stretch.channel.measures == "tank pressure":
+        if part is None or stretch.channel.measures == measurands.TANK_PRESSURE:
             continue
         found = spectra.spectrum(part, stretch.rate)
         share = np.sqrt(found.density) / stretch.level

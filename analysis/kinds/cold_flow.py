@@ -37,22 +37,11 @@ from standbook.analysis.signal.band_comparison import compare, departure_finding
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.signal.windows import between, lone_spikes
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding, deduplicate
 
-ACTS = frozenset(
-    {
-        "tank pressure",
-        "manifold pressure",
-        "supply voltage",
-        "liquid mass",
-        "caught mass",
-        "liquid flow",
-        "venturi pressure",
-    }
-)
-"""What channels of a cold flow measure that it moves."""
 STILL_BEFORE = 1.0  # s before the opening in which a sensor must not clip, else what opened is only its range
 MOST_GAP, AFTER_END = 1.2, 3.0  # s; with one of 2 s simulated flows ended there, up to 1 s did no harm
 STILL_ALIVE = 1.3  # s past the end in which a sensor must still move, else it froze and there is no end
@@ -73,7 +62,7 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
     calibrated: what else the record holds is worth keeping, and a revision says why there is no more.
     """
     (tank,) = dataset.plan.tank
-    sensors = dataset.measuring("tank pressure", tank.name)
+    sensors = dataset.measuring(measurands.TANK_PRESSURE, tank.name)
     channel, instants, why = _first_with_flow(dataset, sensors)
     if channel is None or instants is None:
         return _without_flow(dataset, sensors, why, revision, software)
@@ -225,7 +214,7 @@ def _events(dataset: Dataset, *of_flow: Event) -> tuple[EventResult, ...]:
 def _acting(dataset: Dataset) -> Dataset:
     """Return the data set with only those channels that this flow moves, and their supplies."""
     (tank,) = dataset.plan.tank
-    kept = {t: c for t, c in dataset.channels.items() if c.measures in ACTS and c.tank in (None, tank.name)}
+    kept = {t: c for t, c in dataset.channels.items() if c.measurand.is_moved_by_flow and c.tank in (None, tank.name)}
     return replace(dataset, channels=kept)
 
 
@@ -241,7 +230,7 @@ def _record_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     ]
     first = float(side.channel.time[0])
     if first + VENTED_SPAN + VENTED_BEFORE < begin:
-        vented = [c for c in acting.measuring("tank pressure") if _vented(c, first, begin)]
+        vented = [c for c in acting.measuring(measurands.TANK_PRESSURE) if _vented(c, first, begin)]
         said += [
             _with_gauge_effect(dataset, side, finding)
             for finding in vented_zero_findings(acting, first, first + VENTED_SPAN, channels=vented)
@@ -277,7 +266,7 @@ def _vented(channel: Channel, first: float, opening: float) -> bool:
 def _comparison(dataset: Dataset, channel: Channel, instants: FlowInstants) -> dict[str, Comparison]:
     """Hold the tank pressure against its band while liquid flowed; the prediction counts from the opening."""
     (tank,) = dataset.plan.tank
-    name = f"tank pressure/{tank.name}"
+    name = measurands.of_tank(measurands.TANK_PRESSURE, tank.name)
     band = dataset.prediction.quantities.get(name) if dataset.prediction is not None else None
     if dataset.prediction is None or band is None:
         return {}

@@ -73,6 +73,7 @@ from standbook.analysis.thrust.thrust_record import (
 )
 from standbook.analysis.thrust.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u, verdicts
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding, deduplicate
 
@@ -320,22 +321,22 @@ def _measured(
 ) -> dict[str, tuple[Array, Array]]:
     """Return time and value of every quantity that a prediction may have a band of."""
     running = record.record()
-    measured = {"thrust": (record.time, np.where(record.clipped, np.nan, record.thrust))}
+    measured = {measurands.THRUST: (record.time, np.where(record.clipped, np.nan, record.thrust))}
     if not hidden:
         total = running.until(record.time) - running.until(burn.window.start)
         measured["cumulative impulse"] = (record.time, total)
-    chamber = first_usable(dataset.measuring("chamber pressure"), begin, end)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), begin, end)
     if chamber is not None:
-        measured["chamber pressure"] = (chamber.time, chamber.reading)
+        measured[measurands.CHAMBER_PRESSURE] = (chamber.time, chamber.reading)
     for tank in dataset.plan.tank:
-        channel = first_usable(dataset.measuring("tank pressure", tank.name), begin, end)
+        channel = first_usable(dataset.measuring(measurands.TANK_PRESSURE, tank.name), begin, end)
         if channel is not None:
-            measured[f"tank pressure/{tank.name}"] = (channel.time, channel.reading)
+            measured[measurands.of_tank(measurands.TANK_PRESSURE, tank.name)] = (channel.time, channel.reading)
     return measured
 
 
 def _cell(dataset: Dataset) -> Channel:
-    cell = dataset.first("thrust")
+    cell = dataset.first(measurands.THRUST)
     if cell is None:
         raise DataError(f"{dataset.run}: no calibrated thrust channel; name its calibration in the plan")
     return cell
@@ -402,7 +403,7 @@ def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, softwar
     """Say that the cell saw no thrust, and what the chamber saw, and claim nothing."""
     tag = cell.tag
     first, last = float(cell.time[0]), float(cell.time[-1])
-    chamber = first_usable(dataset.measuring("chamber pressure"), first, last)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), first, last)
     integrate = "no chamber pressure sensor says whether the engine burned"
     if chamber is not None:
         top = float(np.nanmax(chamber.reading))

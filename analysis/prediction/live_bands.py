@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.results.prediction import Band, Prediction
+from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Input, Stand
@@ -81,7 +82,8 @@ def live_bands(prediction: Prediction, stand: Stand, calibrations: Mapping[str, 
 
 
 def _expelled_weight(prediction: Prediction, gravity: float) -> Callable[[float], float] | None:
-    aboard = [band.nominal for name, band in prediction.quantities.items() if name.startswith("liquid mass/")]
+    of_liquid = f"{measurands.LIQUID_MASS}/"
+    aboard = [band.nominal for name, band in prediction.quantities.items() if name.startswith(of_liquid)]
     if not aboard:
         return None
     mass = np.sum(aboard, axis=0)
@@ -91,8 +93,8 @@ def _expelled_weight(prediction: Prediction, gravity: float) -> Callable[[float]
 
 
 def _band_of(prediction: Prediction, stand: Stand, item: Input) -> Band | None:
-    name = f"{item.measures}/{item.tank}" if item.tank else item.measures
-    if item.measures == "thrust" and len(stand.measuring("thrust")) > 1:
+    name = measurands.of_tank(item.measures, item.tank)
+    if item.measures == measurands.THRUST and len(stand.measuring(measurands.THRUST)) > 1:
         return None
     return prediction.quantities.get(name)
 

@@ -9,10 +9,16 @@ import numpy as np
 from scipy.constants import bar
 
 from standbook.analysis.results.prediction import Band, ClassNumber, Prediction
+from standbook.daq.config import measurands
 from standbook.daq.kinds.registry import kind_named
 
 PAD_CARD_TIMES = (0.0, 2.0, 5.0, 10.0)  # after the opening [s]; the run-out follows
-_FIRING_CARD = ("thrust", "chamber pressure", "tank pressure/oxidiser", "tank pressure/fuel")
+_FIRING_CARD = (
+    measurands.THRUST,
+    measurands.CHAMBER_PRESSURE,
+    measurands.of_tank(measurands.TANK_PRESSURE, "oxidiser"),
+    measurands.of_tank(measurands.TANK_PRESSURE, "fuel"),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from standbook.analysis.prediction import draws, model_findings
 from standbook.analysis.prediction.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
 from standbook.analysis.results.prediction import Prediction
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding, Severity
@@ -72,9 +73,9 @@ def predict_flow(plan: Plan, *, samples: int, seed: int) -> Prediction:
     envelope = Envelope(nominal.emptying, run.emptying)
     one, many = (side.observe(side.emptying.states) for side in (nominal, run))
     quantities = {
-        f"tank pressure/{tank.name}": envelope.band(one.pressure, many.pressure, "Pa"),
+        measurands.of_tank(measurands.TANK_PRESSURE, tank.name): envelope.band(one.pressure, many.pressure, "Pa"),
         f"mass flow/{tank.name}": envelope.band(one.flow, many.flow, "kg/s", after=(0.0, 0.0)),
-        f"liquid mass/{tank.name}": envelope.band(one.mass, many.mass, "kg", after="held"),
+        measurands.of_tank(measurands.LIQUID_MASS, tank.name): envelope.band(one.mass, many.mass, "kg", after="held"),
     }
     scalars = {name: scalar(value, drawn[name][0], unit) for name, (value, unit) in own.items()}
     main_number = "expelled mass" if np.isfinite(close) else plan.kind.duration

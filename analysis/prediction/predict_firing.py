@@ -12,6 +12,7 @@ from standbook.analysis.prediction import class_margin, draws, model_findings
 from standbook.analysis.prediction.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
 from standbook.analysis.results.prediction import Band, Prediction, Scalar
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
@@ -165,9 +166,9 @@ def _quantities(nominal: _Run, run: _Run) -> tuple[Array, dict[str, Band]]:
     own, sampled = (side.observe(side.emptying.states) for side in (nominal, run))
     ambient = nominal.chamber.ambient_pressure, run.chamber.ambient_pressure
     bands = {
-        "thrust": envelope.band(own.thrust, sampled.thrust, "N", after=(0.0, 0.0)),
+        measurands.THRUST: envelope.band(own.thrust, sampled.thrust, "N", after=(0.0, 0.0)),
         "cumulative impulse": envelope.band(own.impulse, sampled.impulse, "N*s", after="held"),
-        "chamber pressure": envelope.band(own.chamber_pressure, sampled.chamber_pressure, "Pa", after=ambient),
+        measurands.CHAMBER_PRESSURE: envelope.band(own.chamber_pressure, sampled.chamber_pressure, "Pa", after=ambient),
         "mixture ratio": envelope.band(_mixture_ratio(own), _mixture_ratio(sampled), "1"),
     }
     for name in ("oxidiser", "fuel"):
@@ -175,9 +176,9 @@ def _quantities(nominal: _Run, run: _Run) -> tuple[Array, dict[str, Band]]:
         def pair(field: str, name: str = name) -> tuple[Array, Array]:
             return getattr(own, f"{name}_{field}"), getattr(sampled, f"{name}_{field}")
 
-        bands[f"tank pressure/{name}"] = envelope.band(*pair("pressure"), unit="Pa")
+        bands[measurands.of_tank(measurands.TANK_PRESSURE, name)] = envelope.band(*pair("pressure"), unit="Pa")
         bands[f"mass flow/{name}"] = envelope.band(*pair("flow"), unit="kg/s", after=(0.0, 0.0))
-        bands[f"liquid mass/{name}"] = envelope.band(*pair("mass"), unit="kg", after="held")
+        bands[measurands.of_tank(measurands.LIQUID_MASS, name)] = envelope.band(*pair("mass"), unit="kg", after="held")
     return envelope.time, bands
 
 

@@ -18,10 +18,11 @@ from standbook.analysis.report.content.context import (
 from standbook.analysis.results.prediction import Prediction, Scalar
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Results
+from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.campaign import CALIBRATIONS, RUNS
 from standbook.daq.config.plan import Plan
-from standbook.daq.config.stand import Input, Stand
+from standbook.daq.config.stand import Stand
 from standbook.daq.quantity import Quantity
 from standbook.daq.run.revision import revision_folder
 from standbook.daq.run.run_folder import Run, samples_path
@@ -103,7 +104,7 @@ def plan_summary(plan: Plan, stand: Stand) -> PlanSummary:
                 exponent_basis=tank.exponent_basis,
                 cda=measured(tank.feed_cda),
                 cda_basis=tank.cda_basis,
-                pressure_tags=tuple(item.tag for item in stand.measuring("tank pressure", tank.name)),
+                pressure_tags=tuple(item.tag for item in stand.measuring(measurands.TANK_PRESSURE, tank.name)),
                 exponent_override=tank.exponent_override or "",
             )
             for tank in plan.tank
@@ -125,8 +126,8 @@ def stand_summary(stand: Stand) -> StandSummary:
         name=stand.name,
         nozzle=stand.nozzle,
         tanks_on_cell=stand.tanks_on_cell,
-        thrust_tags=tuple(item.tag for item in stand.measuring("thrust")),
-        chamber_tags=tuple(item.tag for item in stand.measuring("chamber pressure")),
+        thrust_tags=tuple(item.tag for item in stand.measuring(measurands.THRUST)),
+        chamber_tags=tuple(item.tag for item in stand.measuring(measurands.CHAMBER_PRESSURE)),
         modes=tuple(measured(mode) for mode in stand.modes),
     )
 
@@ -146,6 +147,7 @@ def calibration_used(calibration: Calibration) -> CalibrationUsed:
         highest=calibration.highest,
         reading_unit=calibration.reading_unit,
         reference_standard=calibration.reference_standard,
+        tolerance=calibration.characteristic.words if calibration.characteristic else "",
     )
 
 
@@ -157,22 +159,6 @@ def predicted_scalars(prediction: Prediction, results: Results) -> tuple[Predict
         if found:
             pairs.append(_pair(name, scalar, value))
     return tuple(pairs)
-
-
-def signal_rule(item: Input) -> str:
-    """Say in words and numbers how counts of an input become its signal."""
-    if item.kind == "counts" or item.volt_per_count is None:
-        return "the counts as they are"
-    volts = f"counts × {item.volt_per_count.value!r} V"
-    if item.kind == "loop":
-        return f"1000 × {volts} / {item.burden.text if item.burden else 'the burden resistor'}"
-    if item.amplifier_gain.value != 1.0:
-        volts = f"{volts} / {item.amplifier_gain.value!r}"
-    if item.kind == "voltage":
-        return volts
-    supply = item.supply or ""
-    supply = f"{supply} of the sensor supply" if supply[:1].isdigit() else f"the reading of {supply} in V"
-    return f"1000 × {volts} / {supply}" if item.kind == "bridge" else f"{volts} / {supply}"
 
 
 def measured(quantity: Quantity) -> Measured:
@@ -252,15 +238,15 @@ def _samples_files(run: Run, device: str, stream: str) -> str:
 def _recomputation(run: Run, calibrations: Mapping[str, Calibration]) -> Recomputation | None:
     """Choose the channel to recompute by hand: thrust where there is one, else the tank's pressure."""
     tanks = [tank.name for tank in run.plan.tank]
-    choices = (*run.stand.measuring("thrust"),) if run.plan.kind.fires else ()
-    choices = (*choices, *(item for tank in tanks for item in run.stand.measuring("tank pressure", tank)))
+    choices = (*run.stand.measuring(measurands.THRUST),) if run.plan.kind.fires else ()
+    choices = (*choices, *(item for tank in tanks for item in run.stand.measuring(measurands.TANK_PRESSURE, tank)))
     for item in choices:
         calibration = calibrations.get(item.tag)
         if calibration is not None:
             return Recomputation(
                 tag=item.tag,
                 samples_file=_samples_files(run, item.device, item.stream),
-                signal_rule=signal_rule(item),
+                signal_rule=item.sensor_kind.words(item),
                 signal_unit=calibration.signal_unit,
                 reading_unit=calibration.reading_unit,
                 pivot=calibration.pivot,

@@ -42,7 +42,7 @@ class Errors:
     line_load: float = 1.0
     alignment: float = 1.0
     # sensors, from the calibration
-    scatter: float = 1.0  # covariance of the coefficients
+    scatter: float = 1.0  # covariance of the coefficients, or tolerance of a class
     reference: float = 1.0  # the standard it was calibrated with: gain
     zero: float = 1.0
     hysteresis: float = 1.0

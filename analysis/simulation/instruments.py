@@ -1,8 +1,8 @@
 """From true pressures and forces to counts: sensors in error within their calibrations, noise, converter, clock.
 
 A sensor's error is drawn in its reading: what the file's calibration would make of the signal differs from the
-truth by gain, zero, scatter of the coefficients, hysteresis and drift. With no errors drawn, the calibrated
-reading equals the truth within one count.
+truth by gain, zero, scatter of the coefficients or tolerance, hysteresis and drift. With no errors drawn, the
+calibrated reading equals the truth within one count.
 """
 
 import math
@@ -16,6 +16,7 @@ from scipy.signal import lfilter
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.stage import Physics
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.signal_conversion import counts_from_signal, from_si
 from standbook.daq.config.stand import Input, Stand
@@ -32,7 +33,7 @@ SUPPLY_SPREAD, SUPPLY_SAG = 0.004, 0.002  # of the nominal supply: its setting, 
 HUM = 1.0e-4  # of full range, at mains frequency; a third of it at the third harmonic
 # Zero drift during the record, linear and bowed, over the calibration's zero uncertainty. A cell in the thrust
 # line warms and settles; a transducer's zero moved since the calibration, hardly within a minute.
-DRIFT: Mapping[str, tuple[float, float]] = {"thrust": (0.5, 0.25)}
+DRIFT: Mapping[str, tuple[float, float]] = {measurands.THRUST: (0.5, 0.25)}
 DRIFT_ELSE = (0.1, 0.05)
 LEAST_LAG = 1e-4  # s
 
@@ -46,17 +47,17 @@ class Noise:
 
 
 NOISE: Mapping[str, Noise] = {
-    "thrust": Noise(4e-4, 1e-4),
-    "tank pressure": Noise(8e-4, 2e-4),
-    "manifold pressure": Noise(8e-4, 2e-4),
-    "chamber pressure": Noise(8e-4, 2e-4),
-    "temperature": Noise(5e-4, 5e-4),
-    "supply voltage": Noise(5e-5, 2e-5),
-    "liquid mass": Noise(3e-4, 1e-4),
-    "caught mass": Noise(3e-4, 1e-4),
-    "liquid flow": Noise(2e-3, 1e-3),
-    "venturi pressure": Noise(8e-4, 2e-4),
-    "other": Noise(2e-4, 0.0),
+    measurands.THRUST: Noise(4e-4, 1e-4),
+    measurands.TANK_PRESSURE: Noise(8e-4, 2e-4),
+    measurands.MANIFOLD_PRESSURE: Noise(8e-4, 2e-4),
+    measurands.CHAMBER_PRESSURE: Noise(8e-4, 2e-4),
+    measurands.TEMPERATURE: Noise(5e-4, 5e-4),
+    measurands.SUPPLY_VOLTAGE: Noise(5e-5, 2e-5),
+    measurands.LIQUID_MASS: Noise(3e-4, 1e-4),
+    measurands.CAUGHT_MASS: Noise(3e-4, 1e-4),
+    measurands.LIQUID_FLOW: Noise(2e-3, 1e-3),
+    measurands.VENTURI_PRESSURE: Noise(8e-4, 2e-4),
+    measurands.OTHER: Noise(2e-4, 0.0),
 }
 
 
@@ -116,22 +117,22 @@ def true_value(physics: Physics, stand: Stand, calibrations: Mapping[str, Calibr
     """Return what a perfect sensor in this place would feel, SI, pressures absolute. (N,) over the physics."""
     world = physics.world
     room = np.full_like(physics.time, world.ambient_pressure)
-    if item.measures == "thrust":
+    if item.measures == measurands.THRUST:
         return physics.cell_force
-    if item.measures == "tank pressure":
+    if item.measures == measurands.TANK_PRESSURE:
         return physics.tank_pressure.get(item.tank or "", room)
-    if item.measures == "manifold pressure":
+    if item.measures == measurands.MANIFOLD_PRESSURE:
         return physics.manifold_pressure.get(item.tank or "", room)
-    if item.measures == "chamber pressure":
+    if item.measures == measurands.CHAMBER_PRESSURE:
         return physics.chamber_pressure
-    if item.measures == "temperature":
+    if item.measures == measurands.TEMPERATURE:
         coldest = min(world.tanks, key=lambda tank: tank.liquid_temperature)
         return physics.line_temperature.get(item.tank or "", physics.line_temperature[coldest.name])
-    if item.measures in ("liquid mass", "caught mass"):
+    if item.measures in (measurands.LIQUID_MASS, measurands.CAUGHT_MASS):
         name = item.tank or world.tanks[0].name
         mass = physics.liquid_mass.get(name, np.zeros_like(room))
-        return mass if item.measures == "liquid mass" else mass[0] - mass
-    if item.measures in ("liquid flow", "venturi pressure"):
+        return mass if item.measures == measurands.LIQUID_MASS else mass[0] - mass
+    if item.measures in (measurands.LIQUID_FLOW, measurands.VENTURI_PRESSURE):
         tank = physics.course.tanks[item.tank or world.tanks[0].name]
         flow = physics.course.at(physics.time, tank.liquid_flow)
         density = world.tank(item.tank or world.tanks[0].name).liquid_density
@@ -139,7 +140,7 @@ def true_value(physics: Physics, stand: Stand, calibrations: Mapping[str, Calibr
             return np.asarray((flow / item.venturi_cda.value) ** 2 / (2.0 * density))
         of_volume = item.tag in calibrations and calibrations[item.tag].dimension == "volume flow"
         return flow / density if of_volume else flow
-    if item.measures == "supply voltage" and item.tag in calibrations:
+    if item.measures == measurands.SUPPLY_VOLTAGE and item.tag in calibrations:
         return np.full_like(room, _nominal_supply(calibrations[item.tag]))
     return np.zeros_like(room)
 
@@ -205,9 +206,8 @@ class _Chain:
         """Return what the file's calibration makes of this sensor's signal, before the converter."""
         true = self._felt(item, calibration, times)
         draw, tag, full = self.draw, item.tag, calibration.highest - calibration.lowest
-        signal = _signal(calibration, true) - calibration.pivot
         reading = true * (1.0 + calibration.reference_uncertainty.value * draw.normal("reference", tag))
-        reading = reading + np.polynomial.polynomial.polyval(signal, self._coefficient_errors(calibration, tag))
+        reading = reading + self._curve_error(calibration, tag, true)
         reading = reading + calibration.zero_uncertainty * draw.normal("zero", tag)
         position = np.clip((true - calibration.lowest) / full, 0.0, 1.0)
         hysteresis = calibration.hysteresis_uncertainty.value * full * draw.normal("hysteresis", tag)
@@ -221,10 +221,10 @@ class _Chain:
 
     def _felt(self, item: Input, calibration: Calibration, times: Array) -> Array:
         """Return the true value at the sensor after its lag, in the calibration's unit and reference."""
-        if item.measures == "supply voltage":
+        if item.measures == measurands.SUPPLY_VOLTAGE:
             return from_si(self._true_supply(item.tag, times), calibration)
         value = true_value(self.physics, self.stand, self.calibrations, item)
-        if item.measures == "thrust":
+        if item.measures == measurands.THRUST:
             value = self._load_path(item, calibration, value)
         if calibration.reference == "gauge":
             value = value - self.physics.world.ambient_pressure
@@ -240,6 +240,14 @@ class _Chain:
         pressures = list(self.physics.tank_pressure.values())
         hose = np.mean(pressures, axis=0) - self.physics.world.ambient_pressure
         return np.asarray(force * aligned / factor + line * hose, dtype=np.float64)
+
+    def _curve_error(self, calibration: Calibration, tag: str, true: Array) -> Array:
+        """Return how far the curve of this sensor lies off that of its calibration, in the calibration's unit."""
+        if calibration.characteristic is not None:
+            return calibration.characteristic.half_width(true) * self.draw.even("scatter", tag)
+        signal = _signal(calibration, true) - calibration.pivot
+        errors = self._coefficient_errors(calibration, tag)
+        return np.asarray(np.polynomial.polynomial.polyval(signal, errors))
 
     def _coefficient_errors(self, calibration: Calibration, tag: str) -> Array:
         covariance = np.array(calibration.covariance)

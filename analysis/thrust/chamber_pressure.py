@@ -14,6 +14,7 @@ from standbook.analysis.physics.impulse import integrate
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.thrust.tank_flows import TankFlow
+from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 
 CHOKED = 1.5  # chamber over ambient pressure, above which something burns
@@ -26,7 +27,7 @@ def chamber_burns(dataset: Dataset) -> tuple[float, float] | None:
     """Return when the chamber's pressure first rose and last fell through a choked nozzle's; ``None`` if not known."""
     ambient = dataset.plan.site.ambient_pressure.value
     found: tuple[float, float] | None = None
-    for channel in dataset.measuring("chamber pressure"):
+    for channel in dataset.measuring(measurands.CHAMBER_PRESSURE):
         time, pressure = channel.known()
         if time.size < 8:
             continue

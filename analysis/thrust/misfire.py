@@ -11,6 +11,7 @@ from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.findings.thrust import LOADED_BESIDES, NO_IGNITION, T_ZERO_IN_BURN
 from standbook.analysis.thrust.chamber_pressure import CHOKED
 from standbook.analysis.thrust.thrust_record import Span, ThrustRecord
+from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 
 EARLY = 0.5  # s; thrust that is up so long before T-0 was not begun by it
@@ -32,7 +33,7 @@ def cold_pass(dataset: Dataset, cell: Channel, span: Span) -> Finding | None:
     ambient = dataset.plan.site.ambient_pressure.value
     begin, end = min(0.0, span.start) - 1.0, span.end + 1.0
     greatest: dict[str, float] = {}
-    for channel in dataset.measuring("chamber pressure"):
+    for channel in dataset.measuring(measurands.CHAMBER_PRESSURE):
         inside = (channel.time >= begin) & (channel.time <= end) & np.isfinite(channel.reading)
         if np.count_nonzero(inside) >= 8:
             greatest[channel.tag] = float(np.quantile(channel.reading[inside], 0.99))

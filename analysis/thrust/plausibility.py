@@ -32,6 +32,7 @@ from standbook.analysis.thrust.chamber_pressure import CHOKED, above_tank
 from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.arrays import Array, Mask
+from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 
 BLOCK, SMOOTH = 0.05, 5  # s averaged; blocks of which the median is taken
@@ -140,7 +141,7 @@ def _flat(record: ThrustRecord, burn: Burn) -> list[Finding]:
 
 def _chambers(dataset: Dataset, burn: Burn, flows: Mapping[str, TankFlow]) -> tuple[Channel, ...]:
     begin, end = burn.span
-    found = (c for c in dataset.measuring("chamber pressure") if usable(c, begin, end))
+    found = (c for c in dataset.measuring(measurands.CHAMBER_PRESSURE) if usable(c, begin, end))
     return tuple(c for c in found if above_tank(dataset, c, flows, begin, end) is None)
 
 

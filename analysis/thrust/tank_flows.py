@@ -18,6 +18,7 @@ from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.valve_events import Event, closing_time, knee_time, opening_time
 from standbook.analysis.thrust.run_out import FADES, run_out_of
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
@@ -78,12 +79,12 @@ def tank_flows(
     begins, ends : bool
         The record holds the rise and the fall of the thrust.
     """
-    chamber = first_usable(dataset.measuring("chamber pressure"), start, end)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), start, end)
     run_out = run_out_of(chamber, start, end) if ends else Event("end of record", end, 0.0, "thrust still up")
     flows: dict[str, TankFlow] = {}
     findings: list[Finding] = []
     for tank in dataset.plan.tank:
-        channel = first_usable(dataset.measuring("tank pressure", tank.name), start, end)
+        channel = first_usable(dataset.measuring(measurands.TANK_PRESSURE, tank.name), start, end)
         if channel is None:
             findings.append(FIRING_NO_TANK_PRESSURE.at(tank.name))
             continue

@@ -33,6 +33,7 @@ from standbook.analysis.signal.windows import MAD_TO_SIGMA, Window, quiet_window
 from standbook.analysis.thrust.chamber_pressure import CHOKED
 from standbook.analysis.thrust.tank_flows import TankFlow, ends_u, expelled_share_of
 from standbook.daq.arrays import Array
+from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
@@ -393,7 +394,7 @@ def _hose_pressure(dataset: Dataset, time: Array, windows: tuple[Window | None, 
     """Return the mean pressure of the tanks less its mean during the first zero, which hoses push with. [Pa]."""
     pressures = []
     for tank in dataset.plan.tank:
-        channel = first_usable(dataset.measuring("tank pressure", tank.name), span.start, span.end)
+        channel = first_usable(dataset.measuring(measurands.TANK_PRESSURE, tank.name), span.start, span.end)
         if channel is not None:
             pressures.append(np.interp(time, *channel.known()))
     if not pressures:
@@ -411,7 +412,7 @@ def _share_without_flows(dataset: Dataset, time: Array, tared: Array, step: floa
     """
     ambient = dataset.plan.site.ambient_pressure
     end = span.end + 1.0
-    chamber = first_usable(dataset.measuring("chamber pressure"), span.start, span.end)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), span.start, span.end)
     if chamber is not None:
         pressure = np.interp(time, *chamber.known())
         flow = np.where(pressure > CHOKED * ambient.value, pressure, 0.0)

@@ -31,6 +31,7 @@ from standbook.analysis.physics.impulse_limits import verdict
 from standbook.analysis.results.results import BudgetTerm, ImpulseResult, Verdict
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.thrust_record import ThrustRecord, impulse_budget
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
@@ -77,7 +78,7 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[
 
 
 def _bounded(dataset: Dataset, seen: IntegratedRecord, burn: Burn, start: float) -> float:
-    band = dataset.prediction.quantities.get("thrust") if dataset.prediction else None
+    band = dataset.prediction.quantities.get(measurands.THRUST) if dataset.prediction else None
     if band is None or dataset.prediction is None:
         return gap_allowance(seen, start=start, end=burn.thrust_end)
     time = dataset.prediction.time + burn.prediction_delay
@@ -89,7 +90,7 @@ def _long_gap(
 ) -> Finding:
     holes, tag = record.record().holes, record.cell.tag
     first = next(h for h in holes if h.end > start)
-    band = dataset.prediction.quantities.get("thrust") if dataset.prediction else None
+    band = dataset.prediction.quantities.get(measurands.THRUST) if dataset.prediction else None
     guess = ""
     if band is not None and dataset.prediction is not None:
         time = np.arange(start, burn.thrust_end, 1e-3)
@@ -118,7 +119,7 @@ def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -
         return []
     seconds = np.count_nonzero(bad) * record.interval
     guess = ""
-    chamber = first_usable(dataset.measuring("chamber pressure"), start, end)
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), start, end)
     # Beside a clip those samples are left that ringing made low, so the line is taken from further away.
     near = np.convolve(bad, np.ones(2 * round(NEAR_CLIP / record.interval) + 1), mode="same") > 0.5
     good = inside & ~near & (record.thrust > 0.2 * float(np.max(record.thrust)))

@@ -19,6 +19,7 @@ and how good the values are. What this program cannot know of them (rails, open 
 """
 
 import datetime as dt
+import math
 import re
 from collections.abc import Mapping as MappingOf
 from dataclasses import dataclass
@@ -28,6 +29,7 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 
 from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.sensor_kinds import COUNTS, Wired
 from standbook.daq.config.stand import Device, Input, Stand
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError
@@ -174,7 +176,8 @@ def imported_stand(stand: Stand, mapping: CsvMapping) -> Stand:
 
 def _as_counts(item: Input, column: str) -> Input:
     place = {"device": DEVICE, "stream": STREAM, "wire": column}
-    return item.model_copy(update={**place, "kind": "counts", "volt_per_count": None, "supply": None, "burden": None})
+    wired = Wired(kind=COUNTS.name)
+    return item.model_copy(update={**place, **{field: getattr(wired, field) for field in Wired.model_fields}})
 
 
 def imported_calibrations(calibrations: MappingOf[str, Calibration], mapping: CsvMapping) -> dict[str, Calibration]:
@@ -197,7 +200,7 @@ def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date
             "sensor_serial": base.sensor_serial,
             "reference_standard": base.reference_standard,
             "reference_uncertainty": base.reference_uncertainty,
-            "zero_uncertainty": base.zero_uncertainty * ratio,
+            "zero_uncertainty": math.hypot(base.zero_uncertainty, _tolerance_u(base)) * ratio,
             "hysteresis_uncertainty": base.hysteresis_uncertainty,
             "latency": base.latency,
             "stand_interaction": base.stand_interaction,
@@ -211,7 +214,7 @@ def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date
         revision=REVISION,
         date=base.date if base is not None else day,
         valid_until=base.valid_until if base is not None else day,
-        signal_unit="counts",
+        signal_unit=COUNTS.signal_unit,
         reading_unit=use.unit,
         lowest=lowest,
         highest=highest,
@@ -219,6 +222,11 @@ def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date
         covariance=((0.0, 0.0), (0.0, 0.0)),
         **{"sensor": "as imported", "sensor_serial": "", **known},
     )
+
+
+def _tolerance_u(base: Calibration) -> float:
+    """Return the most that a tolerance class leaves open in the calibrated range. [reading_unit]."""
+    return max(base.tolerance_u(base.lowest), base.tolerance_u(base.highest))
 
 
 def _range(base: Calibration | None, unit: str) -> tuple[float, float]:

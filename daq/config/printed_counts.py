@@ -72,7 +72,7 @@ def input_of_counts(item: Input, resolution: float) -> Input:
 
 def calibration_of_counts(calibration: Calibration, item: Input, resolution: float) -> Calibration:
     """Adapt a calibration of printed numbers to counts of a resolution; the reading is the same."""
-    if resolution == 1.0 or item.kind != "counts":
+    if resolution == 1.0 or item.sensor_kind.is_voltage:
         return calibration
     power = [resolution**k for k in range(len(calibration.coefficients))]
     return calibration.model_copy(

@@ -4,30 +4,17 @@ An input is mapped here once, from the device's wire name to a tag; the tag is t
 """
 
 from pathlib import Path
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
+from standbook.daq.config.measurands import MEASURANDS, Measurand
 from standbook.daq.config.plan import FileName
+from standbook.daq.config.sensor_kinds import Wired
 from standbook.daq.config.toml_document import Document, read_document
-from standbook.daq.quantity import Area, Force, Frequency, Mass, Number, Quantity, Resistance, Share, Voltage
+from standbook.daq.quantity import Area, Force, Frequency, Mass, Quantity, Share
 
 Nozzle = Literal["down", "up", "horizontal"]
-SensorKind = Literal["ratiometric", "loop", "bridge", "voltage", "counts"]
-Measures = Literal[
-    "thrust",
-    "tank pressure",
-    "manifold pressure",
-    "chamber pressure",
-    "liquid mass",
-    "caught mass",
-    "liquid flow",
-    "venturi pressure",
-    "temperature",
-    "supply voltage",
-    "other",
-]
-
 COLUMNS = ("sequence", "boot", "ticks", "host_time")  # of every samples file, beside its channels
 
 
@@ -70,21 +57,22 @@ class Device(Document):
         return self
 
 
-class Input(Document):
+def _known(name: str) -> str:
+    if name not in MEASURANDS:
+        raise ValueError(f'nothing here measures "{name}"; known: {", ".join(MEASURANDS)}')
+    return name
+
+
+class Input(Wired):
     """What hangs on one input of one device."""
 
     device: FileName
     stream: str = "fast"  # as its hello says; text lines take this name
     wire: str
     tag: FileName
-    measures: Measures
+    measures: Annotated[str, AfterValidator(_known)]
     tank: str | None = None
     sensor_serial: str = ""
-    kind: SensorKind
-    volt_per_count: Voltage | None = None
-    supply: str | None = None  # a tag that measures it, or a voltage such as "5.000 V"
-    burden: Resistance | None = None  # of a 4-20 mA loop
-    amplifier_gain: Number = Quantity(1.0, 0.0, "number", None, "1")
     venturi_cda: Area | None = None  # of the venturi or orifice whose pressure difference this is, as calibrated
     filter_corner: Frequency | None = None  # of the low-pass filter in front of the converter; none: not filtered
 
@@ -94,19 +82,20 @@ class Input(Document):
             raise ValueError(f"input {self.tag}: samples files use this name themselves; choose another tag")
         if not self.stream or any(mark in self.stream for mark in "/\\"):
             raise ValueError(f'input {self.tag}: stream "{self.stream}" names a file; give it a name without / and \\')
-        if self.kind != "counts" and (self.volt_per_count is None or self.volt_per_count.value == 0.0):
-            raise ValueError(f"input {self.tag}: a {self.kind} input needs volt_per_count, not zero")
-        if self.kind in ("ratiometric", "bridge") and not self.supply:
-            raise ValueError(f"input {self.tag}: a {self.kind} input needs its supply, a tag or a voltage")
-        if self.kind == "loop" and self.burden is None:
-            raise ValueError(f"input {self.tag}: a loop input needs its burden resistor")
-        if self.measures in ("tank pressure", "manifold pressure") and not self.tank:
+        if lacking := self.sensor_kind.lacks(self):
+            raise ValueError(f"input {self.tag}: a {self.kind} input needs {' and '.join(lacking)}")
+        if self.measurand.needs_tank and not self.tank:
             raise ValueError(f"input {self.tag}: a {self.measures} needs its tank")
-        if (self.measures == "venturi pressure") != (self.venturi_cda is not None):
+        if self.measurand.needs_flow_area != (self.venturi_cda is not None):
             raise ValueError(f"input {self.tag}: a venturi pressure and its venturi_cda go together")
         if self.venturi_cda is not None and self.venturi_cda.u <= 0.0:
             raise ValueError(f'input {self.tag}: venturi_cda needs its uncertainty, like "30.0 +/- 0.3 mm2"')
         return self
+
+    @property
+    def measurand(self) -> Measurand:
+        """What the program asks of what this input measures."""
+        return MEASURANDS[self.measures]
 
 
 class Stand(Document):
@@ -139,7 +128,7 @@ class Stand(Document):
         names, tags = {d.name for d in self.device}, {i.tag for i in self.input}
         faults = [f"input {i.tag} hangs on unknown device {i.device}" for i in self.input if i.device not in names]
         for i in self.input:
-            if i.supply and not i.supply[0].isdigit() and i.supply not in tags:
+            if i.supply and not i.is_supply_stated and i.supply not in tags:
                 faults.append(f'input {i.tag}: supply "{i.supply}" is neither a tag of this stand nor a voltage')
         return faults
 
@@ -151,7 +140,7 @@ class Stand(Document):
         """Return one device by its name; ``KeyError`` when there is none."""
         return {d.name: d for d in self.device}[name]
 
-    def measuring(self, measures: Measures, tank: str | None = None) -> tuple[Input, ...]:
+    def measuring(self, measures: str, tank: str | None = None) -> tuple[Input, ...]:
         """Return the inputs that measure a thing, in the file's order."""
         return tuple(i for i in self.input if i.measures == measures and (tank is None or i.tank == tank))
 

@@ -22,4 +22,3 @@ class Kind:
     tanks: tuple[str, ...] = ()  # names that the plan must give its tanks; none: any
     tank_count: int | None = None  # none: any number
     tables: Mapping[str, str] = field(default_factory=dict)  # the plan must have, each with the reason
-    measurands: tuple[str, ...] = ()  # the stand must have an input for each

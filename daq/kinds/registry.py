@@ -28,7 +28,6 @@ STATIC_FIRE = Kind(
     phases=(STANDBY, "misfire", "burn", SAFING),
     tanks=("oxidiser", "fuel"),
     tables={"engine": "", "impulse_class": ": without a limit there is no verdict"},
-    measurands=("thrust",),
 )
 PRESSURE_HOLD = Kind(
     name="pressure hold",

@@ -226,7 +226,7 @@ class ChannelMonitor:
         self.ring: Ring | None = None
         self.column = -1
         self._supply = supply
-        is_stated = item.supply is not None and supply is None and item.supply[:1].isdigit()
+        is_stated = supply is None and item.is_supply_stated
         self._volts = parse_quantity(item.supply, "voltage").value if is_stated else 1.0
         ends = to_si(np.array([0.0, 1.0]), calibration)  # a straight line; asking for its unit each time is slow
         self._si_zero, self._si_scale = float(ends[0]), float(ends[1] - ends[0])

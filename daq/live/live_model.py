@@ -8,6 +8,7 @@ vouched for is withdrawn with its reason. Pure: no file, no clock, no terminal; 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
+from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
@@ -150,7 +151,7 @@ class Live:
         """Take in the marks as they stand now: those of a ``MarkLog`` or as read from the run's file."""
         self._marks = tuple(marks)
         planned = {mark.key: mark for mark in self._plan.mark}
-        tanks = {tag: g for tag, g in self._monitors.items() if g.item.measures == "tank pressure"}
+        tanks = {tag: g for tag, g in self._monitors.items() if g.item.measures == measurands.TANK_PRESSURE}
         for mark in self._marks:
             said = planned.get(mark.key)
             if mark.number not in self._remarks and said is not None and (said.rises or said.still):
@@ -234,7 +235,7 @@ class Live:
         values = {}
         for tag, monitor in self._monitors.items():
             value = self._readings[tag].value
-            if value is not None and monitor.item.measures in ("chamber pressure", "thrust"):
+            if value is not None and monitor.item.measurand.is_of_burn:
                 values[tag] = (value, monitor.full_range)
         self._phase.update(Moment(base, base.ticks_at(now_ns)), values)
 
@@ -253,7 +254,7 @@ class Live:
         if self._bands is None or self._looked_for_end:
             return self._expected_end
         self._looked_for_end = True
-        tags = [t for t, g in self._monitors.items() if g.item.measures in ("chamber pressure", "thrust")]
+        tags = [tag for tag, monitor in self._monitors.items() if monitor.item.measurand.is_of_burn]
         for step in range(round(SEARCH_TO / SEARCH_STEP)):
             second = step * SEARCH_STEP
             if any(self._bands(tag, second) is not None for tag in tags):
@@ -285,7 +286,7 @@ class Live:
             # A value is as old as it says, and in the middle of what it averages: so old is the band beside it.
             at = since - (look.age or 0.0) * self._scale - WINDOW / 2.0 if since is not None else -1.0
             band = self._bands(tag, at) if self._bands is not None and at >= 0.0 else None
-            if band is not None and monitor.item.measures == "thrust":
+            if band is not None and monitor.item.measures == measurands.THRUST:
                 is_summed = self._impulse is not None and self._impulse.monitor is monitor
                 band = self._impulse.as_read(band, at) if self._impulse is not None and is_summed else None
             low, high = band if band is not None else (None, None)
@@ -361,7 +362,8 @@ class Live:
 def _monitors(stand: Stand, calibrations: Mapping[str, Calibration]) -> dict[str, ChannelMonitor]:
     """Make a gauge for every calibrated input, in the stand's order; supplies are known to what they feed."""
     inputs = [item for item in stand.input if item.tag in calibrations]
-    supplies = {i.tag: ChannelMonitor(i, calibrations[i.tag]) for i in inputs if i.measures == "supply voltage"}
+    feeding = [item for item in inputs if item.measures == measurands.SUPPLY_VOLTAGE]
+    supplies = {item.tag: ChannelMonitor(item, calibrations[item.tag]) for item in feeding}
     return {
         item.tag: supplies.get(item.tag)
         or ChannelMonitor(item, calibrations[item.tag], supplies.get(item.supply) if item.supply else None)
@@ -372,11 +374,12 @@ def _monitors(stand: Stand, calibrations: Mapping[str, Calibration]) -> dict[str
 def _vessels(plan: Plan, stand: Stand, monitors: Mapping[str, ChannelMonitor]) -> list[VesselMonitor]:
     ambient = plan.site.ambient_pressure
     found = []
-    for tank in dict.fromkeys(item.tank for item in stand.measuring("tank pressure") if item.tank):
-        sensors = [monitors[item.tag] for item in stand.measuring("tank pressure", tank) if item.tag in monitors]
+    for tank in dict.fromkeys(item.tank for item in stand.measuring(measurands.TANK_PRESSURE) if item.tank):
+        inputs = stand.measuring(measurands.TANK_PRESSURE, tank)
+        sensors = [monitors[item.tag] for item in inputs if item.tag in monitors]
         if sensors:
             found.append(VesselMonitor(f"{tank} tank", sensors, ambient))
-    chamber = [monitors[item.tag] for item in stand.measuring("chamber pressure") if item.tag in monitors]
+    chamber = [monitors[item.tag] for item in stand.measuring(measurands.CHAMBER_PRESSURE) if item.tag in monitors]
     return [*found, VesselMonitor("chamber", chamber, ambient, vents=False)] if chamber else found
 
 
@@ -386,7 +389,7 @@ def _impulse(
     monitors: Mapping[str, ChannelMonitor],
     expelled_weight: Callable[[float], float] | None,
 ) -> RunningImpulse | None:
-    cells = [monitors[item.tag] for item in stand.measuring("thrust") if item.tag in monitors]
+    cells = [monitors[item.tag] for item in stand.measuring(measurands.THRUST) if item.tag in monitors]
     if plan.impulse_class is None or not cells:
         return None
     # Nozzle down, tanks on the cell: thrust lifts what weight presses down, so lost weight reads as thrust.

@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from standbook.daq.config import measurands
 from standbook.daq.live.channel_monitor import ChannelMonitor
 from standbook.daq.live.live_clock import Moment
 
@@ -82,11 +83,11 @@ def neighbours_of(monitor: ChannelMonitor, others: Sequence[ChannelMonitor]) -> 
         if other is monitor or not other.is_pressure:
             continue
         kinds = {item.measures, other.item.measures}
-        if item.measures == other.item.measures and item.measures in ("tank pressure", "chamber pressure"):
+        if item.measures == other.item.measures and item.measurand.is_of_vessel:
             if item.tank == other.item.tank:
                 found.append(Neighbour(other, settled=False))
-        elif (kinds == {"tank pressure", "manifold pressure"} and item.tank == other.item.tank) or (
-            kinds == {"chamber pressure", "manifold pressure"}
+        elif (kinds == {measurands.TANK_PRESSURE, measurands.MANIFOLD_PRESSURE} and item.tank == other.item.tank) or (
+            kinds == {measurands.CHAMBER_PRESSURE, measurands.MANIFOLD_PRESSURE}
         ):
             found.append(Neighbour(other, settled=True))
     return tuple(found)

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from standbook.daq.config.sensor_kinds import SENSOR_KINDS
 from standbook.daq.config.stand import Input
 from standbook.daq.errors import ConfigError
 from standbook.daq.rehearsal.fault_catalogue import ClockOff, Rollover
@@ -83,8 +84,8 @@ def _failed(table: Table, stream: PlayedStream, column: int, fault: SensorFault,
         level = rest + round(fault.level / 100.0 * float(top - rest))
         counts[start:end, column] = np.minimum(counts[start:end, column], level)
         return dataclasses.replace(stream, counts=counts)
-    else:  # zero volts; what a bridge's amplifier is left alone with drives it to a rail
-        held = channel.minimum if item.kind == "bridge" else max(0, channel.minimum)
+    else:  # zero volts, or a rail where an amplifier is left alone
+        held = channel.minimum if SENSOR_KINDS[item.kind].is_open_at_rail else max(0, channel.minimum)
     counts[start:end, column] = held
     return dataclasses.replace(stream, counts=counts)
 

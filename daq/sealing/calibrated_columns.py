@@ -89,7 +89,7 @@ def supply_of(one: Tagged, counts: Sequence[NDArray[np.integer]], host_ns: Ints)
 
 def with_supply(tagged: Sequence[Tagged], supplies: Mapping[str, Supply]) -> list[Tagged]:
     """Leave out the columns whose supply was not recorded."""
-    return [one for one in tagged if not one.item.supply or one.item.supply[0].isdigit() or one.item.supply in supplies]
+    return [one for one in tagged if not one.item.supply or one.item.is_supply_stated or one.item.supply in supplies]
 
 
 def readings_of(
@@ -104,7 +104,7 @@ def readings_of(
         elif one.item.supply:
             supply = parse_quantity(one.item.supply, "voltage").value
         reading = one.calibration.reading(one.signal(counts, supply))
-        if one.item.kind != "counts":
+        if one.item.sensor_kind.is_voltage:
             two = signal_from_counts(one.item, np.array([0.0, one.resolution]), float(np.mean(supply)))
             step = np.diff(one.calibration.reading(two))[0]
             reading = coarsened(reading, float(step))

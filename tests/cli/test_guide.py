@@ -26,7 +26,9 @@ from standbook.analysis.signal.windows import Window
 from standbook.cli.commands import COMMANDS as KNOWN
 from standbook.cli.commands import application
 from standbook.cli.main import run
-from standbook.daq.config.signal_conversion import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE, signal_from_counts
+from standbook.daq.config.platinum import HIGHEST_RATIO, LOWEST_RATIO, TOLERANCES, Characteristic
+from standbook.daq.config.sensor_kinds import OPEN_ABOVE, OPEN_BELOW, OPEN_LOOP_MILLIAMPERE
+from standbook.daq.config.signal_conversion import signal_from_counts
 from standbook.daq.config.stand import Input
 from standbook.daq.quantity import parse_quantity
 from tests.repository import ROOT
@@ -400,6 +402,28 @@ def test_wiring_bridge():
         f"{0.010 * 200:.1f} V at 5 kN",
     )
     assert 80 / 2 < 41  # the stand's mode, against half of the row rate
+
+
+def test_wiring_resistance_thermometer():
+    blocks = [tomllib.loads(block) for block in re.findall(r"```toml\n(.*?)```", PAGES["wiring"], re.DOTALL)]
+    item = next(Input.model_validate(b["input"][0]) for b in blocks if "reference_resistor" in b.get("input", [{}])[0])
+    curve = Characteristic.model_validate(next(b["characteristic"] for b in blocks if "characteristic" in b))
+    signal = signal_from_counts(item, np.array([2115, 2116]), 0.5)
+    reading = curve.reading(signal)
+    half = float(curve.half_width(reading[:1])[0])
+    warm = np.diff(curve.signal(np.array([-0.5, 0.5])))[0]  # ohm a kelvin at 0 degC
+    lead = 2 * 10 * OHM_PER_METRE
+    current = 0.5 / 400
+    on_wiring(
+        f"counts are {signal[0]:.2f} ohm, {reading[0]:.1f} degC",
+        f"One count is {reading[1] - reading[0]:.3f} K",
+        f"here {half:.2f} K either way: u = {half / math.sqrt(3):.2f} K",
+        f"0.04 ohm add {0.04 / 400 * 100 / warm:.2f} K at 0 degC",
+        f"{100 * HIGHEST_RATIO:.1f} or {100 * LOWEST_RATIO:.1f} ohm of a Pt100",
+        f"the leads add {lead:.2f} ohm, {lead / warm:.1f} K",
+        f"are {1e3 * current:.2f} mA, {1e3 * current**2 * 100:.2f} mW in 100 ohm",
+        "AA, A, B and C hold from " + ", ".join(f"{TOLERANCES[c].lowest:g}" for c in ("AA", "A", "B")) + " and -196",
+    )
 
 
 def test_wiring_supply_and_ground():

@@ -17,7 +17,7 @@ from standbook.analysis.results.firing_results import LineName
 from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal import spectra
 from standbook.analysis.signal.transients import rise_of
-from standbook.daq.config.calibration import StandInteraction
+from standbook.daq.config.stand_interaction import StandInteraction
 from tests.repository import ROOT
 
 GUIDE = ROOT / "cli" / "guide"

@@ -77,6 +77,7 @@ class CalibrationUsed:
     highest: float
     reading_unit: str  # "bar(g)"
     reference_standard: str = ""
+    tolerance: str = ""  # of a sensor that follows a standard, "IEC 60751, class B"
 
 
 @dataclass(frozen=True, slots=True)

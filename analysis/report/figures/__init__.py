@@ -1,5 +1,5 @@
 """Pictures of a report.
 
 Takes curves and results; gives SVG.
-May import: analysis/firing, analysis/report/content, analysis/results.
+May import: analysis/firing, analysis/report/content, analysis/results, daq/config.
 """

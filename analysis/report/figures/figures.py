@@ -29,6 +29,7 @@ from standbook.analysis.report.figures.style import (
 )
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import BudgetTerm, EventResult, ImpulseResult, Verdict, Window
+from standbook.daq.config import measurands
 
 BAR = constants.bar
 DOTS = 60  # drawn on the pressure-volume figure, so that the fit shows between them
@@ -49,7 +50,8 @@ def thrust(curves: Curves, events: Sequence[EventResult], window: Window | None)
         style.mark_events(axes, events)
         axes.legend(loc="lower left", bbox_to_anchor=(0.22, 0.08))
 
-    return _make(curves, "thrust", 3.3, "Thrust against time, with prediction, integration window and events", draw)
+    title = "Thrust against time, with prediction, integration window and events"
+    return _make(curves, measurands.THRUST, 3.3, title, draw)
 
 
 def thrust_thumbnail(curves: Curves, window: Window | None) -> str | None:
@@ -66,7 +68,7 @@ def thrust_thumbnail(curves: Curves, window: Window | None) -> str | None:
         style.thousands(axes)
         axes.set_xlim(float(time[0]), float(time[-1]))
 
-    return _make(curves, "thrust", 1.75, "Thrust against time", draw, width=3.35, name="thumbnail")
+    return _make(curves, measurands.THRUST, 1.75, "Thrust against time", draw, width=3.35, name="thumbnail")
 
 
 def first_pressure(curves: Curves, tank: str, window: tuple[float, float] | None) -> str | None:
@@ -85,7 +87,8 @@ def first_pressure(curves: Curves, tank: str, window: tuple[float, float] | None
         style.time_axis(axes)
         axes.set_xlim(float(time[0]), float(time[-1]))
 
-    return _make(curves, f"tank pressure/{tank}", 2.6, "Tank pressure against time", draw, name="first-pressure")
+    name = measurands.of_tank(measurands.TANK_PRESSURE, tank)
+    return _make(curves, name, 2.6, "Tank pressure against time", draw, name="first-pressure")
 
 
 def load_cell(curves: Curves, window: Window | None) -> str | None:
@@ -150,7 +153,8 @@ def tank_pressure(curves: Curves, tank: str, window: tuple[float, float] | None,
             style.shade_window(below, window)
             style.time_axis(below, t_zero)
 
-    return _make(curves, f"tank pressure/{tank}", 3.5, f"{tank} tank pressure against time with residuals", draw)
+    name = measurands.of_tank(measurands.TANK_PRESSURE, tank)
+    return _make(curves, name, 3.5, f"{tank} tank pressure against time with residuals", draw)
 
 
 def ullage(curves: Curves, tanks: Sequence[str]) -> str | None:
@@ -189,7 +193,7 @@ def chamber_pressure(curves: Curves, window: Window | None) -> str | None:
         style.legend(axes)
         _finish(axes, curve, window)
 
-    return _make(curves, "chamber pressure", 2.6, "Chamber pressure against time", draw)
+    return _make(curves, measurands.CHAMBER_PRESSURE, 2.6, "Chamber pressure against time", draw)
 
 
 def injector_stiffness(curves: Curves) -> str | None:

@@ -261,10 +261,14 @@ def _calibration_row(item: CalibrationUsed, day: str | None) -> tuple[Cell, ...]
         f"{item.sensor}, {item.serial}",
         _day(item.date),
         _day(item.valid_until) + (" NOT IN DATE" if late else ""),
-        f"{number_format.round_pair(0.0, 100.0 * item.slope_u)[1]} %" if item.slope_u > 0.0 else "not stated",
+        item.tolerance or (_percent(item.slope_u) if item.slope_u > 0.0 else "not stated"),
         f"{number_format.round_pair(0.0, item.zero_u)[1]} {zero_unit}" if item.zero_u > 0.0 else "not stated",
         f"{number_format.plain(item.lowest)} to {number_format.plain(item.highest)} {unit}",
     )
+
+
+def _percent(share: float) -> str:
+    return f"{number_format.round_pair(0.0, 100.0 * share)[1]} %"
 
 
 def _day(date: str) -> Markup:

@@ -15,6 +15,7 @@ from standbook.daq.storage.manifest import Manifest
 from tests.analysis import report_fixture as fixture
 from tests.analysis.report_fixture import rendered
 from tests.campaign_fixture import TODAY, campaign
+from tests.thermometer_fixture import thermometer_campaign
 
 CREATED = "2031-06-15T09:30:00Z"
 
@@ -135,31 +136,22 @@ def test_a_water_flow_takes_its_only_tank():
     assert pair.measured.value == 9.98e5
 
 
-@pytest.mark.parametrize(
-    ("change", "said"),
-    [
-        ({"kind": "counts"}, "the counts as they are"),
-        ({"kind": "voltage"}, "counts × 2e-06 V / 128.0"),
-        ({"kind": "bridge", "supply": "VS-1"}, "1000 × counts × 2e-06 V / 128.0 / the reading of VS-1 in V"),
-        ({"kind": "ratiometric", "supply": "5.000 V"}, "counts × 2e-06 V / 128.0 / 5.000 V of the sensor supply"),
-        ({"kind": "loop", "burden": parse_quantity("100 ohm", "resistance")}, "1000 × counts × 2e-06 V / 100 ohm"),
-    ],
-)
-def test_the_rule_from_counts_to_signal_is_the_one_that_calibrates(made, change, said):
-    thrust = made.stand.measuring("thrust")[0]
-    gain = {"volt_per_count": parse_quantity("2 uV", "voltage"), "amplifier_gain": parse_quantity("128", "number")}
-    assert collect.signal_rule(thrust.model_copy(update=gain | change)) == said
-
-
 def test_thrust_is_recomputed_by_hand_where_there_is_thrust(made):
     item = collect.context_from_run(run_of(made), fixture.firing(), created=CREATED).recomputation
     assert item.tag == "LC-1"
     assert item.samples_file == "samples/cradle-a_fast.parquet"
+    assert item.signal_rule == "1000 × counts × 2.384186e-09 V / 5.000 V of the sensor supply"
     assert item.coefficients == made.calibrations["LC-1"].coefficients
     bare = replace(run_of(made), calibrations={})
     context = collect.context_from_run(bare, fixture.firing(), created=CREATED)
     assert context.recomputation is None
     assert context.calibrations == ()
+
+
+def test_a_sensor_that_follows_a_standard_is_listed_with_its_class(tmp_path):
+    found = read_campaign(thermometer_campaign(tmp_path), today=TODAY).calibrations
+    assert collect.calibration_used(found["TC-11"]).tolerance == "IEC 60751, class B"
+    assert collect.calibration_used(found["PT-11"]).tolerance == ""
 
 
 def test_a_later_calibration_replaces_the_locked_one_everywhere(made):

@@ -349,6 +349,13 @@ def test_an_out_of_date_calibration_is_named():
     assert page.count("not stated") >= 2
 
 
+def test_a_sensor_made_to_a_standard_shows_its_class_in_place_of_a_slope():
+    cell = CalibrationUsed("TC-11", "r01", "Pt100", "7", "2031-01-01", "2032-01-01", 0.0, 0.0, -196.0, 100.0, "degC")
+    said = replace(cell, tolerance="IEC 60751, class B")
+    page = Reader(rendered(fixture.firing(), {}, replace(fixture.CONTEXT, calibrations=(said,)))).text
+    assert "2032-01-01 IEC 60751, class B not stated −196 to 100 °C" in page
+
+
 def test_the_recipe_goes_from_counts_to_the_sum(firing):
     text = Reader(firing).text
     for step in (

@@ -12,9 +12,9 @@ from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import demo_draw, draw_for, instrument, rehearse
 from standbook.analysis.simulation.world import noted_plan, world_of
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.config.signal_conversion import readings
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import parse_quantity
+from tests.calibrated_readings import readings
 from tests.campaign_fixture import TODAY, campaign, edit
 
 SHORT = Timeline(hold=3.0, after=3.0, vent_after=None, vented_before=0.5, pressurising=0.5)

@@ -6,7 +6,8 @@ import math
 import numpy as np
 import pytest
 
-from standbook.daq.config.calibration import Pull, StandInteraction, fit_polynomial, fit_pull, read_calibration
+from standbook.daq.config.calibration import fit_polynomial, read_calibration
+from standbook.daq.config.stand_interaction import Pull, StandInteraction, fit_pull
 from standbook.daq.errors import ConfigError, DataError
 
 
@@ -241,6 +242,7 @@ def test_a_calibration_reads_and_inverts(tmp_path):
         ('"bar(g)"', '"bar"', "does not say which pressure"),
         ("[[1e-4, 0.0], [0.0, 1e-3]]", "[[1e-4, 0.0]]", "covariance must be 2 x 2"),
         ("highest = 60.0", "highest = -1.0", "lowest must be less"),
+        ("coefficients = [30.0, 75.0]", "coefficients = [30.0]", "at least two coefficients are needed, or a char"),
         ('sensor = "pressure transducer"', "", "PT-9_r01.toml: sensor: this key is missing"),
         ("pivot = 0.5", "pivto = 0.5", "line 12: pivto: unknown key"),
     ],

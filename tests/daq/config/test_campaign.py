@@ -13,11 +13,11 @@ from standbook.daq.config.signal_conversion import (
     clipped,
     counts_from_signal,
     open_wire,
-    readings,
     signal_from_counts,
 )
 from standbook.daq.config.stand import read_stand
 from standbook.daq.errors import ConfigError
+from tests.calibrated_readings import readings
 from tests.campaign_fixture import TODAY, campaign, edit
 
 

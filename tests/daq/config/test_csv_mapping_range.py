@@ -9,6 +9,7 @@ from standbook.daq.config.csv_mapping import ANY_RANGE, CsvMapping, imported_cal
 from standbook.daq.quantity import factor
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
+from tests.thermometer_fixture import thermometer_campaign
 
 
 @pytest.fixture(scope="module")
@@ -39,3 +40,9 @@ def test_a_gauge_range_in_an_absolute_unit_begins_at_the_atmosphere(calibrations
 def test_without_a_calibration_no_range_is_claimed():
     found = imported({}, "LC-1 N +/- 0.5 %")
     assert (found.lowest, found.highest) == (-ANY_RANGE, ANY_RANGE)
+
+
+def test_an_imported_thermometer_keeps_the_tolerance_of_its_class_as_its_zero(tmp_path):
+    found = read_campaign(thermometer_campaign(tmp_path), today=TODAY).calibrations
+    # class B at -196 degC, its worst: 0.30 + 0.005 * 196 = 1.28 K, rectangular
+    assert imported(found, "TC-11 degC").zero_uncertainty == pytest.approx(1.28 / 3**0.5)

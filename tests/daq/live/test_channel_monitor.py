@@ -5,12 +5,14 @@ import pytest
 from scipy.stats import norm
 
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.config.signal_conversion import Rails, readings
+from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.live.channel_monitor import KEPT, STALE_AFTER, ChannelMonitor, Ring, rows_needed
 from standbook.daq.live.live_clock import TimeBase
 from standbook.daq.live.live_state import Validity
+from tests.calibrated_readings import readings
 from tests.campaign_fixture import TODAY, campaign
 from tests.live_play import table_of
+from tests.thermometer_fixture import FULL_COUNTS, thermometer_campaign
 
 NOW = 10_000_000_000
 
@@ -56,6 +58,31 @@ def test_the_value_is_the_mean_of_the_last_tenth_of_a_second_as_the_analysis_cal
     assert look.standing is Validity.INDICATED
     assert look.value == pytest.approx(want.mean(), rel=1e-12)
     assert look.age == 0.0
+
+
+@pytest.mark.parametrize(
+    ("ohm", "standing", "degrees"),
+    [
+        (60.26, Validity.INDICATED, -100.0),
+        (138.51, Validity.INDICATED, 100.0),
+        (0.0, Validity.OPEN_WIRE, None),  # shorted
+        (18.0, Validity.OPEN_WIRE, None),
+        (392.0, Validity.OPEN_WIRE, None),  # no current through the thermometer
+    ],
+)
+def test_a_resistance_thermometer_reads_degrees_and_its_broken_wire_is_withdrawn(tmp_path, ohm, standing, degrees):
+    found = read_campaign(thermometer_campaign(tmp_path), today=TODAY)
+    monitor = ChannelMonitor(found.stand.input_tagged("TC-11"), found.calibrations["TC-11"])
+    base = TimeBase(1_000_000)
+    ring = Ring(base, (monitor.item.wire,), (Rails(-FULL_COUNTS, FULL_COUNTS - 1),), 0.001)
+    base.heard(0, NOW)
+    counts = noisy(500, ohm / 400.0 * FULL_COUNTS)
+    ring.add(np.arange(-499, 1) * 1000, counts[:, None])
+    monitor.attach(ring)
+    look = monitor.evaluate(NOW)
+    assert look.standing is standing
+    # The printed table is rounded to 0.01 ohm: 0.02 K at these temperatures.
+    assert look.value == (None if degrees is None else pytest.approx(273.15 + degrees, abs=0.02))
 
 
 def test_age_grows_and_the_value_is_withdrawn_not_held(stand):
