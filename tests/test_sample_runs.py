@@ -44,6 +44,7 @@ def test_a_sample_run_is_whole_and_marked_a_rehearsal(folder):
     assert run.weighings
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("folder", RUNS, ids=[folder.name for folder in RUNS])
 def test_analysing_a_sample_run_again_gives_the_same_numbers(folder, tmp_path):
     copy = tmp_path / folder.name

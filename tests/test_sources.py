@@ -3,6 +3,7 @@
 import io
 import re
 import tokenize
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -14,15 +15,19 @@ KEY = re.compile(r"(?<![\w\])])\[([A-Z][A-Za-z0-9.-]{2,})\]")
 RAW_PATTERN = re.compile(r"""^[rR][fF]?(?!\"\"\"|''')|^[fF][rR](?!\"\"\"|''')""")  # regular expressions hold no sources
 
 
+@cache
 def words_of(path):
     """Comments and texts of a Python file; brackets in its code are subscripts."""
-    for token in tokenize.generate_tokens(io.StringIO(path.read_text(encoding="utf-8")).readline):
-        if token.type == tokenize.COMMENT or (token.type == tokenize.STRING and not RAW_PATTERN.match(token.string)):
-            yield token.start[0], token.string
+    return [
+        (token.start[0], token.string)
+        for token in tokenize.generate_tokens(io.StringIO(path.read_text(encoding="utf-8")).readline)
+        if token.type == tokenize.COMMENT or (token.type == tokenize.STRING and not RAW_PATTERN.match(token.string))
+    ]
 
 
+@pytest.fixture(scope="module")
 def named():
-    """Where each key is named, by key."""
+    """Where each key is named, by key; every source is read once."""
     found = {}
     for package in ("daq", "analysis", "cli", "tests"):
         for path in sorted((ROOT / package).rglob("*.py")):
@@ -48,15 +53,14 @@ def table():
     return rows
 
 
-def test_every_key_that_is_named_stands_in_the_table():
+def test_every_key_that_is_named_stands_in_the_table(named):
     known = {key for key, *_ in table()}
-    assert {key: places for key, places in named().items() if key not in known} == {}
+    assert {key: places for key, places in named.items() if key not in known} == {}
 
 
-def test_every_key_of_the_table_is_named_somewhere():
-    used = named()
+def test_every_key_of_the_table_is_named_somewhere(named):
     assert len(table()) > 15
-    assert [key for key, *_ in table() if key not in used] == []
+    assert [key for key, *_ in table() if key not in named] == []
 
 
 def test_every_row_says_what_it_is_what_is_taken_and_how_it_is_known():
@@ -67,6 +71,7 @@ def test_every_row_says_what_it_is_what_is_taken_and_how_it_is_known():
 
 
 @pytest.mark.parametrize("place", ["daq", "analysis"])
+@pytest.mark.usefixtures("named")
 def test_a_line_that_promises_a_source_names_one(place):
     wrong = [
         f"{path.relative_to(ROOT)}:{line}: {words.strip()[:80]}"
@@ -78,6 +83,7 @@ def test_a_line_that_promises_a_source_names_one(place):
     assert wrong == []
 
 
+@pytest.mark.slow
 def test_nothing_from_memory_alone_is_called_confirmed():
     """A comment that calls a value confirmed names no key whose every row is from memory."""
     remembered = {key for key, *_ in table()} - {key for key, *_, status in table() if status.startswith("confirmed")}

@@ -76,6 +76,7 @@ def first(run):
     return analyse_run(run, software=SOFTWARE)
 
 
+@pytest.mark.slow
 def test_a_run_folder_gives_what_its_table_gives_in_memory(campaign, rehearsal, first):
     _, found = first
     there = analyse_static_fire(dataset_of(campaign, rehearsal, weighed=False)).results
@@ -97,6 +98,7 @@ def test_the_revision_holds_results_and_curves_under_its_own_seal(run, first):
     assert {RESULTS_FILE, CURVES_FILE} <= verify(place).files.keys()
 
 
+@pytest.mark.slow
 def test_weighings_added_later_enter_a_new_revision_and_leave_the_first(run, rehearsal, first, tmp_path):
     before = (first[0] / RESULTS_FILE).read_bytes()
     rows = "".join(
@@ -114,6 +116,7 @@ def test_weighings_added_later_enter_a_new_revision_and_leave_the_first(run, reh
     assert found.tanks["oxidiser"].expelled_mass.u < first[1].tanks["oxidiser"].expelled_mass.u
 
 
+@pytest.mark.slow
 def test_a_later_calibration_recomputes_from_counts(run, campaign, first, tmp_path):
     old = (campaign.folder / "calibrations" / "LC-1_r04.toml").read_text(encoding="utf-8")
     new = tmp_path / "LC-1_r05.toml"

@@ -93,6 +93,7 @@ def test_a_flow_area_so_much_larger_empties_the_tank_so_much_sooner(scale):
     assert exponent.chord.value == pytest.approx(plain()[1].chord.value, abs=2e-3)
 
 
+@pytest.mark.slow
 @FEW
 @given(st.floats(-1e5, 1e5))
 def test_another_zero_of_the_clock_moves_instants_and_nothing_else(shift):
@@ -107,6 +108,7 @@ def test_another_zero_of_the_clock_moves_instants_and_nothing_else(shift):
     assert now.time - shift == pytest.approx(was.time, abs=0.1 * was.u)
 
 
+@pytest.mark.slow
 @FEW
 @given(st.floats(-10e5, 100e5), st.floats(0.1, 10.0))
 def test_an_offset_and_a_slope_of_the_sensor_move_no_event(offset, slope):
@@ -227,6 +229,7 @@ def numbers(results):
     return {f"{key}/{which}": x for key, pair in named.items() for which, x in zip(("value", "u"), pair, strict=True)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "arguments"),
     [
@@ -248,6 +251,7 @@ def test_units_and_the_way_round_of_the_cell_change_no_number(change, arguments)
     assert [f.code for f in results_of(change, *arguments).findings] == [f.code for f in results_of().findings]
 
 
+@pytest.mark.slow
 @settings(max_examples=5, deadline=None)
 @given(st.floats(-3600.0, 3600.0))
 def test_without_t_zero_the_impulse_of_a_firing_knows_no_zero_of_the_clock(shift):

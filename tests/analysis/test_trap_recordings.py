@@ -38,6 +38,7 @@ NOT_SHOWN = {"site": "not shown", "vacuum": "not shown"}
 WITHIN = {"site": "within", "vacuum": "within"}
 
 
+@pytest.mark.slow
 @trap("TR-0")
 def test_the_clean_control_is_silent(told):
     assert told.codes("caution", "serious") == set()
@@ -45,6 +46,7 @@ def test_the_clean_control_is_silent(told):
     assert told.results.impulse.value == pytest.approx(told.truth.impulse_site, abs=2.0 * told.results.impulse.u)
 
 
+@pytest.mark.slow
 @trap("TR-1")
 def test_a_brown_out_hides_thrust_and_the_class_is_not_shown(told):
     text = told.said("boot-changed")
@@ -68,6 +70,7 @@ def test_a_brown_out_hides_thrust_and_the_class_is_not_shown(told):
     assert not told.codes() & {"exponent-not-as-assumed", "mass-not-closed"}
 
 
+@pytest.mark.slow
 @trap("TR-2")
 def test_tanks_that_ride_on_the_cell_against_the_stand_file_are_asked_about(told):
     text = told.said("weight-felt")
@@ -78,6 +81,7 @@ def test_tanks_that_ride_on_the_cell_against_the_stand_file_are_asked_about(told
     assert outcomes(told) == NOT_SHOWN
 
 
+@pytest.mark.slow
 @trap("TR-3")
 def test_pounds_taken_for_newtons_are_told_by_coefficient_and_by_the_weight_that_left(told):
     impossible, weight = told.said("thrust-coefficient-impossible"), told.said("weight-unit")
@@ -90,6 +94,7 @@ def test_pounds_taken_for_newtons_are_told_by_coefficient_and_by_the_weight_that
     assert not [code for code in told.codes() if code.startswith("assumption-")]  # one cause, and it is found
 
 
+@pytest.mark.slow
 @trap("TR-4")
 def test_exchanged_cables_are_told_by_the_mark_and_by_the_twins(told):
     marked = [f.text for f in told.results.findings if f.code == "channels-exchanged"]
@@ -101,6 +106,7 @@ def test_exchanged_cables_are_told_by_the_mark_and_by_the_twins(told):
     assert told.codes("caution") == set()  # no conclusion from pressures of the other place
 
 
+@pytest.mark.slow
 @trap("TR-5")
 def test_a_saturated_amplifier_gives_a_lower_bound_with_what_the_chamber_suggests(told):
     text, impulse = told.said("thrust-clipped"), told.results.impulse
@@ -115,6 +121,7 @@ def test_a_saturated_amplifier_gives_a_lower_bound_with_what_the_chamber_suggest
     assert told.codes("serious") == {"thrust-clipped"}  # nor is the clip told a second time as something else
 
 
+@pytest.mark.slow
 @trap("TR-6")
 def test_a_gauge_sensor_taken_for_absolute_is_told_with_its_effect_on_the_exponent(told):
     text = told.said("gauge-as-absolute")
@@ -129,6 +136,7 @@ def test_a_gauge_sensor_taken_for_absolute_is_told_with_its_effect_on_the_expone
     assert not told.codes() & {"exponent-not-as-assumed", "outside-band"}
 
 
+@pytest.mark.slow
 @trap("TR-7")
 def test_a_frozen_line_leaves_the_tank_unknown_into_safing(told):
     text = told.said("not-responding")
@@ -140,6 +148,7 @@ def test_a_frozen_line_leaves_the_tank_unknown_into_safing(told):
     assert "combustion-rough" not in told.codes()
 
 
+@pytest.mark.slow
 @trap("TR-8")
 def test_three_tones_are_each_what_they_are(told):
     chug, hum, images = (told.said(code) for code in ("chug", "mains-hum", "aliased"))
@@ -152,6 +161,7 @@ def test_three_tones_are_each_what_they_are(told):
         assert image in images
 
 
+@pytest.mark.slow
 @trap("TR-9")
 def test_a_slow_clock_that_rolls_over_is_corrected_and_said(told):
     text, impulse = told.said("clock-corrected"), told.results.impulse
@@ -162,6 +172,7 @@ def test_a_slow_clock_that_rolls_over_is_corrected_and_said(told):
     assert outcomes(told) == WITHIN
 
 
+@pytest.mark.slow
 @trap("TR-10")
 def test_on_the_line_nothing_is_shown_at_site_and_the_vacuum_exceeds(told):
     impulse, site, vacuum = told.results.impulse, told.results.verdicts["site"], told.results.verdicts["vacuum"]
@@ -175,6 +186,7 @@ def test_on_the_line_nothing_is_shown_at_site_and_the_vacuum_exceeds(told):
     assert told.codes("caution", "serious") == set()  # the record is valid
 
 
+@pytest.mark.slow
 @trap("igniter spike")
 def test_an_igniter_spike_is_neither_ignition_nor_peak(told):
     assert "no thrust" in told.said("cell-drop-outs")
@@ -186,6 +198,7 @@ def test_an_igniter_spike_is_neither_ignition_nor_peak(told):
     assert outcomes(told) == WITHIN
 
 
+@pytest.mark.slow
 @trap("supply leaks")
 def test_a_supply_that_leaks_in_is_named_with_its_flow(told):
     text = told.said("cause-supply-leaks-in")
@@ -195,6 +208,7 @@ def test_a_supply_that_leaks_in_is_named_with_its_flow(told):
     assert "exponent-not-as-assumed" not in told.codes()  # no advice to use an exponent that the leak made
 
 
+@pytest.mark.slow
 @trap("no end")
 def test_a_samples_file_without_its_end_is_refused_and_rebuilt_to_the_same_digits(told):
     assert "samples/cradle-a_fast.parquet has changed" in told.refusal
@@ -202,6 +216,7 @@ def test_a_samples_file_without_its_end_is_refused_and_rebuilt_to_the_same_digit
     assert told.results.impulse.value == pytest.approx(told.truth.impulse_site, abs=2.0 * told.results.impulse.u)
 
 
+@pytest.mark.slow
 @trap("supply sag")
 def test_a_recorded_supply_that_sags_changes_nothing_and_is_said(told):
     text = told.said("supply-sagged")
@@ -211,6 +226,7 @@ def test_a_recorded_supply_that_sags_changes_nothing_and_is_said(told):
     assert told.codes("caution", "serious") == {"supply-sagged"}
 
 
+@pytest.mark.slow
 @trap("supply sag, not logged")
 def test_a_supply_that_is_only_stated_is_told_by_the_twins(told):
     text = told.said("supply-not-as-stated")
@@ -220,6 +236,7 @@ def test_a_supply_that_is_only_stated_is_told_by_the_twins(told):
     assert told.codes("caution") == set()
 
 
+@pytest.mark.slow
 @trap("rehearsal signed")
 def test_made_up_data_are_never_signed(told):
     assert "this run is a rehearsal" in told.refusal

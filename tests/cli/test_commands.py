@@ -212,6 +212,7 @@ def test_sealing_the_same_journals_again_gives_the_same_record(made, sealed, cap
 # --- after the run --------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_an_analysis_with_findings_ends_in_10_and_its_json_is_the_file(sealed, capsys):
     said = told(capsys, "analyse", sealed, "--json", code=10)
     assert json.loads(said) == results(sealed, "A")
@@ -228,6 +229,7 @@ def test_an_analysis_without_findings_ends_in_0(tmp_path, capsys):
     assert results(flow.folder, "A")["kind"] == "water flow"
 
 
+@pytest.mark.slow
 def test_a_second_analysis_is_a_revision_that_says_the_same(sealed, capsys):
     assert "into rev-A" in told(capsys, "analyse", sealed, code=10)
     first = {path.name: path.read_bytes() for path in (sealed / "analysis/rev-A").iterdir()}
@@ -237,6 +239,7 @@ def test_a_second_analysis_is_a_revision_that_says_the_same(sealed, capsys):
     assert (sealed / "analysis/rev-B/curves.parquet").read_bytes() == first["curves.parquet"]
 
 
+@pytest.mark.slow
 def test_weighings_are_added_beside_the_sealed_run_and_enter_the_next_analysis(made, sealed, capsys):
     before = (sealed / "manifest.json").read_bytes()
     assert "additions/001" in told(capsys, "add", sealed, made.weighings)

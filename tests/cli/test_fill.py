@@ -136,6 +136,7 @@ def test_the_results_say_what_was_lost_and_what_was_filled(story):
     assert not [finding for finding in after.findings if finding.code in ("gap", "rows-lost")]
 
 
+@pytest.mark.slow
 def test_the_report_states_rows_filled(story):
     *_, holed, _ = story
     assert standbook(["report", str(holed)]) in (0, 10)

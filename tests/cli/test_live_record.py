@@ -95,6 +95,7 @@ def folder_of(campaign):
     return until(lambda: [f for f in (campaign / "runs").glob("*") if not f.name.startswith(".")], "the run")[0]
 
 
+@pytest.mark.slow
 def test_keys_drop_marks_on_the_live_screen_and_ctrl_c_stops(campaign):
     person = Person()
     before = termios.tcgetattr(person.slave)
@@ -124,6 +125,7 @@ def test_keys_drop_marks_on_the_live_screen_and_ctrl_c_stops(campaign):
     assert "marks.jsonl" in check_run(folder).files
 
 
+@pytest.mark.slow
 def test_a_terminal_that_is_closed_does_not_end_the_recording(campaign):
     person = Person()
     with playing(RehearsalDevice(made_up_table(SECONDS))) as port, recording(campaign, port, person=person) as process:
@@ -140,6 +142,7 @@ def test_a_terminal_that_is_closed_does_not_end_the_recording(campaign):
     check_run(folder)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("plain", [["--plain"], []])
 def test_lines_are_printed_where_there_is_no_terminal_or_where_asked_for(campaign, plain):
     person = Person() if plain else None

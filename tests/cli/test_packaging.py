@@ -127,6 +127,7 @@ def test_the_unpacked_wheel_is_what_runs(unpacked, tmp_path):
     assert done.stdout.split() == [str(unpacked / "standbook" / package) for package in PACKAGES]
 
 
+@pytest.mark.slow
 def test_help_guide_new_and_predict_work_away_from_the_sources(unpacked, tmp_path):
     shown = standbook(unpacked, tmp_path, "--help")
     assert shown.returncode == 0, shown.stderr

@@ -88,6 +88,7 @@ def is_what_was_played(frame, table):
     return np.array_equal(frame[names].to_numpy(), table.streams[0].counts[frame["sequence"].to_numpy()])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_the_first_signal_is_the_normal_stop(campaign, number):
     table = made_up_table(SECONDS)
@@ -105,6 +106,7 @@ def test_the_first_signal_is_the_normal_stop(campaign, number):
     assert made.status().state == "stopped"
 
 
+@pytest.mark.slow
 def test_recording_for_some_seconds_stops_by_itself(campaign):
     with playing(RehearsalDevice(made_up_table(SECONDS))) as port, recording(campaign, port, "--for", "1.2") as made:
         code, _, _ = made.end()
@@ -114,6 +116,7 @@ def test_recording_for_some_seconds_stops_by_itself(campaign):
     check_run(made.folder)
 
 
+@pytest.mark.slow
 def test_rows_on_the_disk_before_recorder_and_capture_were_killed_are_sealed(campaign, capsys):
     table = made_up_table(SECONDS)
     with playing(RehearsalDevice(table)) as port, recording(campaign, port) as made:
@@ -134,6 +137,7 @@ def test_rows_on_the_disk_before_recorder_and_capture_were_killed_are_sealed(cam
     check_run(made.folder)
 
 
+@pytest.mark.slow
 def test_a_capture_that_outlives_its_recorder_goes_on_and_is_not_sealed_beside(campaign, capsys):
     table = made_up_table(SECONDS)
     with playing(RehearsalDevice(table)) as port, recording(campaign, port) as made:
@@ -153,6 +157,7 @@ def test_a_capture_that_outlives_its_recorder_goes_on_and_is_not_sealed_beside(c
     assert is_what_was_played(made.samples(), table)
 
 
+@pytest.mark.slow
 def test_a_capture_that_dies_ends_the_recording_in_its_sentence_and_the_run_is_sealed(campaign):
     with playing(RehearsalDevice(made_up_table(SECONDS))) as port, recording(campaign, port) as made:
         made.until_rows(300)
@@ -165,6 +170,7 @@ def test_a_capture_that_dies_ends_the_recording_in_its_sentence_and_the_run_is_s
     check_run(made.folder)
 
 
+@pytest.mark.slow
 def test_a_recording_that_cannot_be_sealed_says_how_to_do_it_later(campaign, capsys):
     with playing(RehearsalDevice(made_up_table(SECONDS))) as port, recording(campaign, port) as made:
         made.until_rows(300)
@@ -178,6 +184,7 @@ def test_a_recording_that_cannot_be_sealed_says_how_to_do_it_later(campaign, cap
     assert len(made.samples()) >= 300
 
 
+@pytest.mark.slow
 def test_rows_of_one_device_are_kept_when_another_is_silent(campaign, capsys):
     stand = campaign / "stand.toml"
     second = '\n[[device]]\nname = "cradle-b"\nserial = "0008"\nbaud = 115200\nformat = "wire 1"\n'
@@ -198,6 +205,7 @@ def test_rows_of_one_device_are_kept_when_another_is_silent(campaign, capsys):
     assert len(pd.read_parquet(folder / "samples/cradle-a_fast.parquet")) > 1000
 
 
+@pytest.mark.slow
 def test_a_capture_that_dies_does_not_end_that_of_another_device(campaign):
     stand = campaign / "stand.toml"
     second = '\n[[device]]\nname = "cradle-b"\nclock_tolerance = "50 ppm"\n'
@@ -230,6 +238,7 @@ def test_a_recording_stopped_before_one_byte_came_keeps_no_run(campaign, capsys)
     assert list((campaign / "runs").iterdir()) == []
 
 
+@pytest.mark.slow
 def test_sigterm_ends_a_command_as_ctrl_c_does_and_leaves_nothing(campaign, tmp_path):
     csv = tmp_path / "endless.csv"
     os.mkfifo(csv)
@@ -245,6 +254,7 @@ def test_sigterm_ends_a_command_as_ctrl_c_does_and_leaves_nothing(campaign, tmp_
     assert not (campaign / "runs").exists()
 
 
+@pytest.mark.slow
 def test_nobody_reading_the_screen_does_not_end_the_recording(campaign):
     read, write = os.pipe()
     os.close(read)

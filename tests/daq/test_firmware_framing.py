@@ -56,6 +56,7 @@ def differences(found, asked):
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("as_cpp", [False, True], ids=["C99", "C++11"])
 def test_twenty_thousand_random_cases_give_the_same_bytes_and_no_word_of_a_sanitizer(tmp_path, drawn, as_cpp):
     found, code, said = answers(driver_in(tmp_path, as_cpp=as_cpp), drawn)
@@ -80,6 +81,7 @@ def test_the_cases_reach_every_kind_and_every_limit(drawn):
     assert max(len(case.answer) for case in drawn) == MAX_ENCODED + 1  # the delimiter
 
 
+@pytest.mark.slow
 def test_frames_of_the_firmware_are_frames_to_the_decoder(tmp_path, drawn):
     sent = [case for case in drawn if case.what not in (CRC, HELLO)]
     found, _, _ = answers(driver_in(tmp_path), sent)
@@ -91,6 +93,7 @@ def test_frames_of_the_firmware_are_frames_to_the_decoder(tmp_path, drawn):
     assert counts.tolist() == [len(frames), 0, 0]
 
 
+@pytest.mark.slow
 def test_hellos_of_the_firmware_tell_the_layout_number_of_their_channels(tmp_path, drawn):
     sent = [case for case in drawn if case.what == HELLO]
     found, _, _ = answers(driver_in(tmp_path), sent)

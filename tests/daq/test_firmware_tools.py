@@ -37,6 +37,7 @@ def test_where_they_must_run_a_missing_tool_is_a_failure(monkeypatch):
         require("avr-gcc")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("must_run", [False, True])
 def test_the_emulated_tests_themselves_do_so(tmp_path, must_run):
     command = [

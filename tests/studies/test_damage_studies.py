@@ -25,6 +25,7 @@ def recording(folder):
     return journal_damage.record(folder / "cradle-a_001.arrows")
 
 
+@pytest.mark.slow
 def test_a_journal_with_one_bit_flipped_loses_at_most_the_message_hit(folder, recording):
     tally = journal_damage.flips(folder, recording, 80, first_message_too=20)
     assert (tally.faults, tally.refused, tally.worst_loss) == (0, 0, 1)
@@ -35,6 +36,7 @@ def test_a_growing_journal_is_followed_record_by_record(folder, recording):
     assert journal_damage.grown(folder, recording, step=13) == 0
 
 
+@pytest.mark.slow
 def test_a_journal_cut_anywhere_keeps_what_stands_before_the_cut(folder, recording):
     """Runs last: it leaves an empty file."""
     tally = journal_damage.cuts(folder, recording, step=103)  # a prime: every place within a message comes up

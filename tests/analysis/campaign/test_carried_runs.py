@@ -63,6 +63,7 @@ def carried(number, campaign, **options):
     return tank
 
 
+@pytest.mark.slow
 def test_the_oxidiser_side_s_cda_carries_and_its_exponent_does_not(campaign):
     tank = carried("WF-03", campaign)
     # the made-up stand's CdA is the 16.2 mm2 of job and plan
@@ -74,6 +75,7 @@ def test_the_oxidiser_side_s_cda_carries_and_its_exponent_does_not(campaign):
     assert any("rehearsal" in said for said in tank.remarks)
 
 
+@pytest.mark.slow
 def test_the_fuel_side_s_exponent_carries_to_what_the_firing_then_showed(campaign):
     tank = carried("WF-04", campaign)
     seen = read_analysed(sample_run("HF-02")).results.tanks["fuel"].exponent.chord
@@ -82,6 +84,7 @@ def test_the_fuel_side_s_exponent_carries_to_what_the_firing_then_showed(campaig
     assert n.u > read_analysed(sample_run("WF-04")).results.tanks["fuel"].exponent.chord.u
 
 
+@pytest.mark.slow
 def test_a_given_viscosity_narrows_what_is_allowed_for(campaign):
     assert (
         carried("WF-04", campaign, viscosities={"fuel": 2.9e-3}).cda.carried.u
@@ -91,11 +94,13 @@ def test_a_given_viscosity_narrows_what_is_allowed_for(campaign):
         carried("WF-04", campaign, viscosities={"oxidiser": 2.9e-3})
 
 
+@pytest.mark.slow
 def test_a_reason_carries_the_exponent_and_the_plan_then_needs_it(campaign):
     tank = carried("WF-03", campaign, reason="a test of the crew")
     assert 'exponent_override = "a test of the crew"' in tank.lines
 
 
+@pytest.mark.slow
 def test_the_lines_that_are_printed_make_a_plan_that_agrees(campaign):
     plan = firing_of(campaign)
     for number, old, tank in (
@@ -107,6 +112,7 @@ def test_the_lines_that_are_printed_make_a_plan_that_agrees(campaign):
         assert ("cda-as-run", tank) in findings(campaign)
 
 
+@pytest.mark.slow
 def test_a_firing_s_both_tanks_carry_to_the_next(campaign):
     to = read_campaign(firing_of(campaign), today=DAY)
     found = carry(read_analysed(sample_run("HF-02")), to)
@@ -171,6 +177,7 @@ def test_a_run_that_is_not_analysed_is_a_note(campaign):
         read_analysed(copy)
 
 
+@pytest.mark.slow
 def test_a_water_flow_s_exponent_for_oxygen_is_refused_until_the_plan_says_why(campaign, capsys):
     plan = edit(firing_of(campaign), *WATER_N)
     with pytest.raises(ConfigError, match="does not carry over to liquid oxygen") as caught:
@@ -192,6 +199,7 @@ def test_an_empty_reason_is_none(campaign):
         read_plan(plan)
 
 
+@pytest.mark.slow
 def test_the_command_prints_lines_and_writes_no_file(campaign, capsys):
     plan = firing_of(campaign)
     before = plan.read_bytes()

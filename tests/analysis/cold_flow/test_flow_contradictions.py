@@ -44,6 +44,7 @@ def weighed(dataset, factor):
     return replace(dataset, weighings={name: replace(weighing, caught=caught)})
 
 
+@pytest.mark.slow
 def test_a_healthy_flow_contradicts_nothing(healthy):
     assert contradicted(healthy) == []
 
@@ -63,6 +64,7 @@ def test_a_pressure_in_another_unit_is_named_by_its_ratio(healthy, factor, words
     assert finding.text.endswith("then correct calibration or mapping.")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("factor", [0.8, 1.25, 2.0, 4.0])
 def test_a_start_pressure_that_only_differs_is_no_unit(healthy, factor):
     findings = analyse(planned_at(healthy, factor)).results.findings
@@ -79,6 +81,7 @@ def test_an_amount_that_is_no_flow_of_this_tank_is_said_to_be_none(healthy, fact
     assert words in finding.text
 
 
+@pytest.mark.slow
 def test_a_second_opening_in_the_record_is_said_and_a_vent_is_not(healthy):
     (tag,) = (c.tag for c in healthy.measuring("tank pressure")[:1])
     channel = healthy.channels[tag]

@@ -50,6 +50,7 @@ def test_a_noise_free_flow_begins_and_ends_at_mid_stroke(stroke):
     assert found.end.time == pytest.approx(CLOSED, abs=0.008)
 
 
+@pytest.mark.slow
 def test_opening_is_within_fifteen_milliseconds_and_both_ends_are_as_sure_as_they_say():
     """Required at 0.1 % of full scale and 1 kHz: opening within 15 ms."""
     found = [instants(*record(noise=1e-3, seed=k)) for k in range(20)]

@@ -88,6 +88,7 @@ def codes(results):
     return {f.code for f in results.findings}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["caught", "drained", *STREAMS])
 def test_every_amount_alone_gives_cda_and_exponent(early, kind):
     results = analyse(with_only(early, kind)).results
@@ -98,6 +99,7 @@ def test_every_amount_alone_gives_cda_and_exponent(early, kind):
     assert not {f.code for f in results.findings if f.severity != "note"}
 
 
+@pytest.mark.slow
 def test_all_amounts_together_are_surer_than_any_alone(early):
     together = tank(analyse(early.dataset).results)
     alone = [tank(analyse(with_only(early, kind)).results).cda.u for kind in ("caught", "drained", *STREAMS)]
@@ -113,6 +115,7 @@ def test_a_run_out_with_a_weighed_load_is_an_amount_and_is_said(dry):
     assert "nothing was weighed or metered" in finding(results, "amount-from-load").text
 
 
+@pytest.mark.slow
 def test_the_errors_of_the_load_move_ullage_and_drained_mass_together(early):
     """A load 1 % higher: less ullage and more mass, each of which alone would move the exponent the other way."""
     dataset = with_only(early, "drained")
@@ -133,6 +136,7 @@ def test_without_any_amount_there_is_one_sentence_and_no_number(early):
     assert results.needs_review
 
 
+@pytest.mark.slow
 def test_a_meter_that_contradicts_the_bucket_is_named_and_not_averaged(early):
     dataset = with_only(early, "caught", "liquid flow")
     bucket = tank(analyse(with_only(early, "caught")).results)
@@ -156,6 +160,7 @@ def test_of_three_the_one_that_is_alone_is_left_out(early):
     assert abs(tank(results).cda.value - early.cda) < 3.0 * tank(results).cda.u
 
 
+@pytest.mark.slow
 def test_a_weighed_tank_that_feels_the_jet_is_told_and_less_trusted(early):
     """A jet of 1 kg/s at 80 m/s pushes with 80 N; here a tenth of that reaches the cell."""
     dataset = with_only(early, "liquid mass")
@@ -167,6 +172,7 @@ def test_a_weighed_tank_that_feels_the_jet_is_told_and_less_trusted(early):
     assert tank(results).cda.u > 2.0 * calm.cda.u
 
 
+@pytest.mark.slow
 def test_a_valve_that_creeps_shut_shows_in_the_weighed_tank(early):
     def creeping(time, mass):
         flowed = mass[0] - mass
@@ -181,6 +187,7 @@ def test_a_meter_that_reads_flow_through_a_closed_valve_is_told(early):
     assert "with the valve closed it reads" in finding(analyse(dataset).results, "meter-not-at-zero").text
 
 
+@pytest.mark.slow
 def test_a_flow_meter_of_volume_knows_the_density(early):
     """The same flow in litres a minute: CdA goes with the root of the density, not its inverse root."""
     dataset = with_only(early, "liquid flow")
@@ -196,6 +203,7 @@ def test_a_flow_meter_of_volume_knows_the_density(early):
     assert terms["density"] == pytest.approx(0.5 * density_share * whole.cda.value, rel=0.01)
 
 
+@pytest.mark.slow
 def test_a_stuck_or_clipped_meter_is_left_out(early):
     dataset = with_only(early, "caught", "liquid flow")
     channel = dataset.channels["FM-1"]
@@ -205,6 +213,7 @@ def test_a_stuck_or_clipped_meter_is_left_out(early):
     assert tank(results).cda.value == pytest.approx(tank(analyse(with_only(early, "caught")).results).cda.value)
 
 
+@pytest.mark.slow
 def test_the_supply_of_a_ratiometric_sensor_is_in_the_budget(early):
     """A supply off by 1 % moves a reading about the pressure of no signal: 12.5 % of 0.5-4.5 V below zero."""
     dataset = with_only(early, "caught")
@@ -222,6 +231,7 @@ def test_the_supply_of_a_ratiometric_sensor_is_in_the_budget(early):
     assert after.cda.u == pytest.approx(math.hypot(before.cda.u, terms["sensor supply"]), rel=1e-3)
 
 
+@pytest.mark.slow
 def test_spikes_of_one_sample_in_a_hundred_move_cda_by_less_than_a_fifth_of_a_percent(early):
     """Required: scatter at most 0.2 %; a plain mean scatters by 8 %."""
     dataset = with_only(early, "caught")
@@ -270,6 +280,7 @@ def test_a_second_of_rest_is_required(early):
     )
 
 
+@pytest.mark.slow
 def test_the_weight_of_an_unknown_column_is_in_the_budget(early):
     """Where a plan states no diameter the column is a guess: 0.3 m of water are 0.03 bar of 20."""
     dataset = with_only(early, "caught")

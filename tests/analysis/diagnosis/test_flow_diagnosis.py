@@ -22,6 +22,7 @@ def leaking(campaign):
     return analyse(play(campaign, 5001, "ullage-leak", 2e-6)[0]).results
 
 
+@pytest.mark.slow
 def test_each_of_some_causes_is_among_the_first_two(campaign):
     """The study runs all of them, twenty times each; these are at the sizes of its table."""
     trials = (
@@ -36,10 +37,12 @@ def test_each_of_some_causes_is_among_the_first_two(campaign):
     assert right == {trial.name: 1 for trial in trials}
 
 
+@pytest.mark.slow
 def test_healthy_runs_are_silent(campaign):
     assert false_alarms(campaign, 2) == {"none": 2}
 
 
+@pytest.mark.slow
 def test_what_leaves_no_trace_is_not_claimed_but_asked_to_be_checked(campaign):
     assert invisible(campaign, 1) == {"clock 0.5 %": (0, 1), "gain 0.5 %": (0, 1)}
 

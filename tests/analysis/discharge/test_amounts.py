@@ -86,6 +86,7 @@ def test_weights_do_not_depend_on_the_unit(relative, factor):
     assert one.left_out == other.left_out
 
 
+@pytest.mark.slow
 def test_of_pairs_that_agree_few_are_called_contradictions():
     """Normal errors: 0.27 % of differences lie beyond 3 u; of 4,000 that is 11 give or take 3.3."""
     random = np.random.default_rng(5)

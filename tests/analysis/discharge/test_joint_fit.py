@@ -26,6 +26,7 @@ def test_the_joint_fit_of_a_noise_free_record_is_its_truth():
     assert got.facts["inside its bounds"]
 
 
+@pytest.mark.slow
 def test_the_joint_fit_recovers_truth_within_its_uncertainty_and_agrees_with_the_direct_value():
     pulls = []
     for k in range(30):

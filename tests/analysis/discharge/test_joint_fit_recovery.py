@@ -143,6 +143,7 @@ def test_a_clean_real_gas_flow_gives_its_own_cda_and_chord(closed_early, which):
     assert -0.9 < exponent.drift.value < -0.03
 
 
+@pytest.mark.slow
 def test_a_hundred_drawn_flows_closed_early_meet_the_required_accuracy(closed_early):
     rows = []
     for k in range(100):
@@ -161,6 +162,7 @@ def test_a_hundred_drawn_flows_closed_early_meet_the_required_accuracy(closed_ea
     assert 88 <= np.sum(np.abs(chord / chord_u) < 1.96) <= 100
 
 
+@pytest.mark.slow
 def test_a_flow_to_the_knee_stays_within_its_stated_bias():
     truth = simulate(run_dry=True, heat=1.0)
     rows = []

@@ -43,6 +43,7 @@ def test_removing_the_largest_source_gains_what_is_left_by_the_others():
     assert largest_term(TERMS, 2.0) == ("zero", pytest.approx(400.0))
 
 
+@pytest.mark.slow
 def test_the_greatest_load_predicts_the_guarded_limit_to_a_tenth_of_a_kilogram(campaign):
     plan = campaign.plan
     site, vacuum = (float(impulse[0]) for impulse in impulses_by_load(plan, np.array([1.0])))
@@ -107,6 +108,7 @@ def test_a_lower_bound_or_no_limit_names_no_load(campaign):
     assert class_reserve(campaign.plan, impulses, {}) is None
 
 
+@pytest.mark.slow
 def test_an_impulse_far_beyond_the_limit_is_not_scaled_down_to_nothing(campaign):
     impulses, verdicts = judged(campaign.plan, 900_000.0)
     with pytest.raises(DataError, match="not even 20 %"):

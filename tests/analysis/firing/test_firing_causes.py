@@ -62,6 +62,7 @@ def test_all_assumptions_are_on_the_list(campaign):
     assert [assumption.name for assumption in assumptions_of(campaign.plan)] == ALL
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ALL)
 @pytest.mark.parametrize("sign", [-1.0, 1.0])
 def test_an_assumption_that_moved_alone_comes_out_first(campaign, name, sign):
@@ -73,12 +74,14 @@ def test_an_assumption_that_moved_alone_comes_out_first(campaign, name, sign):
     assert told.causes[0].size == pytest.approx(by, rel=0.3)
 
 
+@pytest.mark.slow
 def test_a_firing_as_planned_has_nothing_to_say(campaign):
     told = rank(campaign.plan, seen_if(campaign.plan, None, 0.0), assumptions_of(campaign.plan))
     assert told.gain < 0.0
     assert not told.alarm
 
 
+@pytest.mark.slow
 def test_the_demonstrations_oxidiser_exponent_is_named_first(campaign, hf02_story, hf02_prediction):
     """The story's telling difference: planned 1.45, about 1.7 in truth, although no one told the analysis."""
     results = analyse(dataset_of(campaign, hf02_story, prediction=hf02_prediction)).results

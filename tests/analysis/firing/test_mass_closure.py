@@ -51,6 +51,7 @@ def test_without_errors_every_route_closes(found, silent):
     assert by[CELL].mixture_ratio is None
 
 
+@pytest.mark.slow
 def test_a_flow_area_unlike_the_plans_is_said_with_its_closure(campaign, silent):
     tanks = tuple(
         tank.model_copy(
@@ -70,12 +71,14 @@ def test_a_flow_area_unlike_the_plans_is_said_with_its_closure(campaign, silent)
     assert f"{100 * route.closure.value:+.1f} %" in said.text
 
 
+@pytest.mark.slow
 def test_without_scales_the_other_routes_stand_alone(campaign, silent):
     by = routes(analyse_static_fire(dataset_of(campaign, silent, weighed=False)).results.firing)
     assert list(by) == [CELL, FLOW_AREA]
     assert all(route.closure is None for route in by.values())
 
 
+@pytest.mark.slow
 def test_tanks_off_the_cell_leave_no_step(campaign, physics):
     stand = campaign.stand.model_copy(update={"tanks_on_cell": False})
     data = dataset_of(campaign, instrument(campaign, on_stand(physics, stand), Draw(1, Errors.none())), stand=stand)
@@ -116,6 +119,7 @@ def test_stiffness_has_its_least_with_the_instant(found, silent):
         assert side.at > 10.0  # pressures fall, the drop falls faster
 
 
+@pytest.mark.slow
 def test_a_record_that_begins_late_or_ends_early_has_no_start_or_shutdown(campaign, silent):
     late = analyse_static_fire(dataset_of(campaign, silent, alter=from_late(0.6))).results.firing
     assert late.start is None
@@ -140,6 +144,7 @@ def pull(factor, line_load, *, forces=(0, 500, 1000, 2000, 2500), lines=(0, 31))
     ]
 
 
+@pytest.mark.slow
 def test_a_pull_of_the_stand_takes_its_hoses_out_of_the_impulse_and_stands_in_the_budget(campaign, physics):
     # the made-up cell takes 1.03 and 1.5 N/bar from the same calibration that the analysis reads
     pulled = with_interaction(campaign, {"pull": pull(1.03, 1.5), "pull_reference": "0.2 %"})
@@ -157,6 +162,7 @@ def test_a_pull_of_the_stand_takes_its_hoses_out_of_the_impulse_and_stands_in_th
     assert wrong.impulse.value < 0.98 * silent.truth.impulse_site
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("typed", "code"),
     [

@@ -46,6 +46,7 @@ def spectral(results):
     return {f.code for f in results.findings} & SPECTRAL
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [4, 5, 6])
 def test_a_clean_firing_says_nothing_and_knows_its_stand(campaign, physics, seed):
     results = analyse_static_fire(played(campaign, physics, seed=seed, hum=1.0, slow=False)).results
@@ -126,6 +127,7 @@ def test_the_report_shows_the_lines_and_the_figure_names_them(tones):
     assert firing_sections.detail(dataclasses.replace(tones.results, firing=None), {}, context, register) == ()
 
 
+@pytest.mark.slow
 def test_an_oscillation_that_the_feed_does_not_share_is_not_named(campaign, physics):
     alone = with_chug(physics, in_feed=False)
     results = analyse_static_fire(played(campaign, alone, hum=1.0, slow=False)).results
@@ -135,6 +137,7 @@ def test_an_oscillation_that_the_feed_does_not_share_is_not_named(campaign, phys
     assert "It is not named" in said(results, "line-unexplained").text
 
 
+@pytest.mark.slow
 def test_an_oscillation_where_the_stands_mode_lies_cannot_be_told_from_it(campaign, physics):
     there = with_chug(physics, frequency=45.0)
     results = analyse_static_fire(played(campaign, there, hum=1.0, slow=False)).results
@@ -142,6 +145,7 @@ def test_an_oscillation_where_the_stands_mode_lies_cannot_be_told_from_it(campai
     assert "cannot tell the two apart" in said(results, "chug-or-stand").text
 
 
+@pytest.mark.slow
 def test_a_declared_filter_limits_what_is_said(campaign, physics):
     corner = parse_quantity("70 Hz", "frequency")
     inputs = tuple(
@@ -157,6 +161,7 @@ def test_a_declared_filter_limits_what_is_said(campaign, physics):
     assert "chug" not in spectral(results)
 
 
+@pytest.mark.slow
 def test_without_a_faster_channel_an_image_of_the_mains_is_still_suspected(campaign, physics):
     data = played(campaign, physics)
     unhummed = {tag: c for tag, c in played(campaign, physics, hum=0.0).channels.items() if tag != "LC-1S"}

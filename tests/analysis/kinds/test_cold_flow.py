@@ -95,6 +95,7 @@ def frozen(*tags, at=7.0):
     return alter
 
 
+@pytest.mark.slow
 def test_without_any_error_cda_and_exponent_are_the_true_ones(campaign):
     """Required of the direct CdA, noise-free: 0.05 %. The chord's truth counts from T-0, 0.2 s before the flow."""
     made_up = rehearse(campaign, Draw(1, Errors.none()))
@@ -156,6 +157,7 @@ def test_pressure_lies_inside_the_locked_band(results):
     assert results.comparison["tank pressure/oxidiser"].share_in_band > 0.95
 
 
+@pytest.mark.slow
 def test_a_wrong_assumption_leaves_the_band_and_is_named(campaign, rehearsal):
     steep = dataclasses.replace(parse_quantity("1.8 +/- 0.02", "number"))
     guess = campaign.plan.tank[0].model_copy(update={"ullage_exponent": steep})
@@ -181,6 +183,7 @@ def test_without_a_weighing_neither_cda_nor_exponent_is_given(campaign, rehearsa
     assert from_json(to_json(analysis.results)) == analysis.results
 
 
+@pytest.mark.slow
 def test_what_was_drained_stands_in_for_what_was_caught(campaign, rehearsal, results):
     residual = rehearsal.truth.residual_mass["oxidiser"]
     found = tank(analyse(weighing(dataset_of(campaign, rehearsal), residual=residual)).results)
@@ -189,6 +192,7 @@ def test_what_was_drained_stands_in_for_what_was_caught(campaign, rehearsal, res
     assert found.cda.value == pytest.approx(tank(results).cda.value, rel=0.01)
 
 
+@pytest.mark.slow
 def test_masses_that_do_not_close_are_told(campaign, rehearsal):
     dataset = dataset_of(campaign, rehearsal)
     spilt = analyse(weighing(dataset, caught=8.05, residual=1.0)).results
@@ -198,6 +202,7 @@ def test_masses_that_do_not_close_are_told(campaign, rehearsal):
     assert "caught-more-than-loaded" in codes(analyse(weighing(dataset, caught=9.6)).results, "serious")
 
 
+@pytest.mark.slow
 def test_a_planned_early_closing_that_ran_dry_is_a_caution(campaign, dry):
     results = analyse(dataset_of(campaign, dry)).results
     assert finding(results, "ran-dry").severity == "caution"
@@ -214,6 +219,7 @@ def instant_names(results):
     return {event.name.replace("valve ", "") for event in results.events}
 
 
+@pytest.mark.slow
 def test_a_planned_run_out_is_no_caution_and_its_cda_is_within_its_wider_u(campaign, dry):
     results = analyse(dataset_of(with_flow(campaign, end="run-out"), dry)).results
     assert not codes(results, "caution")
@@ -222,11 +228,13 @@ def test_a_planned_run_out_is_no_caution_and_its_cda_is_within_its_wider_u(campa
     assert abs(tank(results).cda.value - dry.truth.cda["oxidiser"]) < 2.0 * tank(results).cda.u
 
 
+@pytest.mark.slow
 def test_a_run_out_that_was_closed_early_is_noted(campaign, rehearsal):
     results = analyse(dataset_of(with_flow(campaign, end="run-out"), rehearsal)).results
     assert "closed-before-run-out" in codes(results, "note")
 
 
+@pytest.mark.slow
 def test_a_detected_opening_becomes_t_zero(campaign, rehearsal, results):
     detected = campaign.plan.test.model_copy(update={"t_zero": "detected opening"})
     plan = campaign.plan.model_copy(update={"test": detected})
@@ -242,6 +250,7 @@ def test_a_detected_opening_becomes_t_zero(campaign, rehearsal, results):
     assert tank(found).cda.value == pytest.approx(tank(results).cda.value, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_the_twin_is_used_when_a_sensor_froze(campaign, rehearsal):
     results = analyse(dataset_of(campaign, rehearsal, alter=frozen("PT-11"))).results
     assert finding(results, "not-responding").channel == "PT-11"
@@ -256,6 +265,7 @@ def test_nothing_is_claimed_when_both_sensors_froze(campaign, rehearsal):
     assert "tank pressure/oxidiser" in analysis.curves
 
 
+@pytest.mark.slow
 def test_twins_that_disagree_are_told(campaign, rehearsal):
     high = bent("PT-11", lambda _, counts: counts + round(1.0 * PER_BAR_11))
     results = analyse(dataset_of(campaign, rehearsal, alter=high)).results
@@ -264,6 +274,7 @@ def test_twins_that_disagree_are_told(campaign, rehearsal):
     assert finding(results, "vented-zero").channel == "PT-11"
 
 
+@pytest.mark.slow
 def test_a_gauge_sensor_described_as_absolute_is_caught_at_ambient(campaign, rehearsal):
     gauge = campaign.calibrations["PT-11"]
     wrong = {**campaign.calibrations, "PT-11": gauge.model_copy(update={"reading_unit": "bar(a)"})}
@@ -271,6 +282,7 @@ def test_a_gauge_sensor_described_as_absolute_is_caught_at_ambient(campaign, reh
     assert finding(results, "gauge-as-absolute").severity == "serious"
 
 
+@pytest.mark.slow
 def test_a_gap_in_the_flow_is_told_and_bridged(campaign, rehearsal, results):
     found = analyse(dataset_of(campaign, rehearsal, alter=with_gap(6.0, 0.2))).results
     assert "1 gap in the flow" in finding(found, "gap").text
@@ -297,6 +309,7 @@ def test_an_unknown_pressurant_is_fitted_but_not_held_against_theory(campaign, r
     assert "town gas" in finding(found, "tank-not-known").text
 
 
+@pytest.mark.slow
 def test_a_leak_before_the_opening_is_told(campaign, rehearsal):
     leak = bent("PT-11", lambda time, counts: counts - np.rint(0.05 * PER_BAR_11 * np.minimum(time - 0.1, 0.0)))
     said = finding(analyse(dataset_of(campaign, rehearsal, alter=leak)).results, "pressure-not-held").text
@@ -312,6 +325,7 @@ def test_a_flow_without_a_calibrated_sensor_has_no_numbers_and_says_why(campaign
     assert results.needs_review
 
 
+@pytest.mark.slow
 def test_the_reference_case_is_as_accurate_as_required_and_knows_it():
     """Required over many runs: CdA bias 0.3 %, sd 0.5 %; chord bias 0.01, sd 0.015; the study runs a hundred.
 
@@ -338,6 +352,7 @@ def test_a_flow_with_a_gap_of_seconds_gives_no_cda(campaign, rehearsal, predicti
     assert len(said) == 2
 
 
+@pytest.mark.slow
 def test_a_sensor_clipped_from_before_the_opening_gives_way_to_its_twin(campaign, rehearsal, prediction, analysis):
     def flat(played):
         counts = played.counts["PT-11"]

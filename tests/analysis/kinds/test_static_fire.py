@@ -64,6 +64,7 @@ def test_impulse_and_vacuum_impulse_hold_the_truth(results, rehearsal):
     assert results.verdicts["site"].outcome == results.verdicts["vacuum"].outcome == "within"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("nozzle", ["down", "up", "horizontal"])
 def test_without_errors_the_impulse_is_the_true_one(campaign, physics, nozzle):
     stand = campaign.stand.model_copy(update={"nozzle": nozzle})
@@ -111,6 +112,7 @@ def test_the_story_is_told_in_findings(results):
     assert codes(results, "serious") == set()
 
 
+@pytest.mark.slow
 def test_a_clean_run_whose_plan_was_right_draws_no_caution(campaign, rehearsal, physics):
     truth = rehearsal.truth
     tanks = tuple(
@@ -127,6 +129,7 @@ def test_a_clean_run_whose_plan_was_right_draws_no_caution(campaign, rehearsal, 
     assert not found.needs_review
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("alter", "code"),
     [
@@ -145,6 +148,7 @@ def test_hidden_thrust_makes_a_lower_bound_that_is_never_within(campaign, rehear
     assert found.engine.isp is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("alter", [from_late(0.6), until(12.0)])
 def test_a_flow_that_is_not_all_in_the_record_gives_no_cda(campaign, rehearsal, prediction, alter):
     found = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction, alter=alter)).results
@@ -153,6 +157,7 @@ def test_a_flow_that_is_not_all_in_the_record_gives_no_cda(campaign, rehearsal, 
     assert "cumulative impulse" not in found.comparison
 
 
+@pytest.mark.slow
 def test_a_record_that_ends_under_thrust_names_no_run_out(campaign, rehearsal):
     found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=until(12.0))).results
     assert not [e.name for e in found.events if "run-out" in e.name]
@@ -170,6 +175,7 @@ def test_a_long_gap_is_estimated_but_not_filled(campaign, rehearsal, prediction)
     assert "not-responding" not in codes(found)
 
 
+@pytest.mark.slow
 def test_an_amplifier_that_saturates_below_the_rail_is_seen(campaign, rehearsal, prediction, results):
     clip = with_clip("LC-1", 0.5)
 
@@ -185,6 +191,7 @@ def test_an_amplifier_that_saturates_below_the_rail_is_seen(campaign, rehearsal,
     assert hidden == pytest.approx(missing, rel=0.1)  # thrust is a straight line in chamber pressure within a few %
 
 
+@pytest.mark.slow
 def test_a_short_gap_raises_the_upper_bound_by_no_more_than_the_worst_thrust(campaign, rehearsal, prediction):
     whole = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction)).results
     found = analyse_static_fire(
@@ -198,6 +205,7 @@ def test_a_short_gap_raises_the_upper_bound_by_no_more_than_the_worst_thrust(cam
     assert finding(found, "gap-bounded").severity == "caution"
 
 
+@pytest.mark.slow
 def test_tanks_on_the_cell_that_the_stand_file_denies_are_asked_about(campaign, rehearsal):
     stand = campaign.stand.model_copy(update={"tanks_on_cell": False})
     found = analyse_static_fire(dataset_of(campaign, rehearsal, stand=stand)).results
@@ -226,12 +234,14 @@ def test_a_reversed_cell_gives_no_impulse_and_says_so(campaign, rehearsal):
     assert from_json(to_json(found)) == found
 
 
+@pytest.mark.slow
 def test_pounds_taken_for_newtons_are_named(campaign, rehearsal):
     pounds = with_calibration(campaign, "LC-1", **scaled(campaign.calibrations["LC-1"], 1.0 / 4.4482216152605))
     found = analyse_static_fire(dataset_of(pounds, rehearsal)).results
     assert "4.448, the N/lbf ratio" in finding(found, "thrust-coefficient-impossible").text
 
 
+@pytest.mark.slow
 def test_without_weighings_masses_come_from_run_out_and_cell(campaign, rehearsal):
     found = analyse_static_fire(dataset_of(campaign, rehearsal, weighed=False)).results
     assert [f.severity for f in found.findings if f.code == "not-weighed"] == ["note", "note"]
@@ -240,6 +250,7 @@ def test_without_weighings_masses_come_from_run_out_and_cell(campaign, rehearsal
     assert found.impulse.value == pytest.approx(rehearsal.truth.impulse_site, rel=0.015)
 
 
+@pytest.mark.slow
 def test_without_t_zero_times_count_from_the_first_row_and_impulse_stays(campaign, rehearsal, results):
     timed = dataset_of(campaign, rehearsal)
     untimed = dataclasses.replace(timed, t_zero=None)
@@ -257,6 +268,7 @@ def altered_counts(tag, change):
     return alter
 
 
+@pytest.mark.slow
 def test_a_broken_wire_gives_way_to_the_twin(campaign, rehearsal, results):
     broken = altered_counts("PT-11", lambda time, counts: np.where(time > 3.0, 0, counts))
     found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=broken)).results
@@ -265,6 +277,7 @@ def test_a_broken_wire_gives_way_to_the_twin(campaign, rehearsal, results):
     assert found.impulse.value == pytest.approx(results.impulse.value, rel=2e-4)
 
 
+@pytest.mark.slow
 def test_a_frozen_line_is_called_not_responding(campaign, rehearsal):
     frozen = altered_counts(
         "PT-11", lambda time, counts: np.where(time > 7.0, counts[np.searchsorted(time, 7.0)], counts)
@@ -275,6 +288,7 @@ def test_a_frozen_line_is_called_not_responding(campaign, rehearsal):
     assert said.time == pytest.approx(7.0, abs=0.01)
 
 
+@pytest.mark.slow
 def test_a_pair_that_parts_is_named_with_its_difference(campaign, rehearsal):
     # 1.5 bar on a 0-60 bar loop of 16 mA over 150 ohm, 0.125 mV a count: 480 counts
     off = altered_counts("PT-12", lambda time, counts: counts + 480)
@@ -282,6 +296,7 @@ def test_a_pair_that_parts_is_named_with_its_difference(campaign, rehearsal):
     assert "PT-11 and PT-12" in finding(found, "pair-disagrees").text
 
 
+@pytest.mark.slow
 def test_no_chamber_sensor_leaves_the_impulse_and_nulls_the_rest(campaign, rehearsal, results):
     dataset = dataset_of(campaign, rehearsal)
     channels = {t: c for t, c in dataset.channels.items() if c.measures != "chamber pressure"}
@@ -293,6 +308,7 @@ def test_no_chamber_sensor_leaves_the_impulse_and_nulls_the_rest(campaign, rehea
     assert finding(found, "no-chamber-pressure").severity == "caution"
 
 
+@pytest.mark.slow
 def test_a_tank_without_a_sensor_costs_its_own_numbers_only(campaign, rehearsal, results):
     dataset = dataset_of(campaign, rehearsal)
     channels = {t: c for t, c in dataset.channels.items() if t not in ("PT-11", "PT-12")}
@@ -302,6 +318,7 @@ def test_a_tank_without_a_sensor_costs_its_own_numbers_only(campaign, rehearsal,
     assert found.impulse.value == pytest.approx(results.impulse.value, rel=2e-3)
 
 
+@pytest.mark.slow
 def test_a_record_that_stops_at_shutdown_takes_the_weight_from_the_scales(campaign, rehearsal, results):
     found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=until(20.2))).results
     assert finding(found, "one-zero").severity == "caution"
@@ -319,6 +336,7 @@ def test_without_any_quiet_stretch_nothing_is_claimed(campaign, rehearsal):
         analyse_static_fire(dataset_of(campaign, rehearsal, alter=only_the_burn))
 
 
+@pytest.mark.slow
 def test_a_prediction_that_was_not_locked_is_called_a_postdiction(campaign, rehearsal, prediction):
     dataset = dataset_of(campaign, rehearsal, prediction=prediction)
     found = analyse_static_fire(dataclasses.replace(dataset, prediction_status="postdiction")).results
@@ -334,6 +352,7 @@ def test_no_thrust_channel_is_refused(campaign, rehearsal):
         analyse_static_fire(dataclasses.replace(dataset, channels=channels))
 
 
+@pytest.mark.slow
 def test_curves_are_thinned_and_results_survive_json(campaign, rehearsal, prediction):
     analysis = analyse(dataset_of(campaign, rehearsal, prediction=prediction), revision="A", software="test")
     assert from_json(to_json(analysis.results)) == analysis.results
@@ -364,6 +383,7 @@ def test_other_kinds_are_recorded_but_not_analysed(campaign, rehearsal):
         analyse(dataset)
 
 
+@pytest.mark.slow
 def test_weighed_expelled_mass_may_be_stated_outright(campaign, rehearsal, results):
     from standbook.analysis.dataset.dataset import Weighing
 
@@ -386,6 +406,7 @@ def added_force(newton):
     return altered_counts("LC-1", change)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("start", "end"), [(-1.0, 2.0), (-1.0, 0.4), (5.0, 7.0), (5.0, 99.0)])
 def test_a_cell_that_froze_hides_thrust(campaign, rehearsal, prediction, start, end):
     def still(time, counts):
@@ -400,6 +421,7 @@ def test_a_cell_that_froze_hides_thrust(campaign, rehearsal, prediction, start, 
     assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
 
 
+@pytest.mark.slow
 def test_drop_outs_count_as_lost_thrust(campaign, rehearsal, prediction):
     def loose(time, counts):
         return np.where(np.random.default_rng(0).random(counts.size) < 0.01, 0, counts)
@@ -411,6 +433,7 @@ def test_drop_outs_count_as_lost_thrust(campaign, rehearsal, prediction):
     assert found.impulse.lower_bound_only
 
 
+@pytest.mark.slow
 def test_one_igniter_spike_is_neither_thrust_nor_the_end_of_the_verdict(campaign, rehearsal, prediction, results):
     spike = altered_counts("LC-1", lambda time, counts: np.where((time >= 0.0) & (time < 0.002), 8_000_000, counts))
     found = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction, alter=spike)).results
@@ -419,6 +442,7 @@ def test_one_igniter_spike_is_neither_thrust_nor_the_end_of_the_verdict(campaign
     assert found.verdicts["site"].outcome == "within"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("factor", [4.4482216152605, 9.80665])
 @pytest.mark.parametrize("chamber", [True, False])
 def test_a_wrong_unit_of_force_is_named_and_withholds_the_verdict(campaign, rehearsal, factor, chamber):
@@ -434,6 +458,7 @@ def test_a_wrong_unit_of_force_is_named_and_withholds_the_verdict(campaign, rehe
     assert code in found.verdicts["site"].reason
 
 
+@pytest.mark.slow
 def test_a_serious_finding_about_the_cell_withholds_the_verdict(campaign, rehearsal):
     stand = campaign.stand.model_copy(update={"tanks_on_cell": False})
     found = analyse_static_fire(dataset_of(campaign, rehearsal, stand=stand)).results
@@ -442,6 +467,7 @@ def test_a_serious_finding_about_the_cell_withholds_the_verdict(campaign, rehear
     assert "weight-felt" in found.verdicts["site"].reason
 
 
+@pytest.mark.slow
 def test_a_misfire_gives_no_impulse_and_says_what_the_chamber_saw(campaign, rehearsal, prediction):
     def still(played):
         rest = {tag: np.resize(c[played.time < -0.5], c.size) for tag, c in played.counts.items()}
@@ -460,6 +486,7 @@ def test_a_dead_cell_is_called_dead(campaign, rehearsal):
     assert "is dead" in finding(found, "no-thrust").text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("end", [19.80, 19.85, 19.88])
 def test_a_record_that_ends_in_the_tail_is_a_lower_bound(campaign, rehearsal, end):
     tail = added_force(lambda time: np.where(time > 19.8, 200.0 * np.exp(-(time - 19.8) / 3.0), 0.0))
@@ -468,6 +495,7 @@ def test_a_record_that_ends_in_the_tail_is_a_lower_bound(campaign, rehearsal, en
     assert found.impulse.lower_bound_only
 
 
+@pytest.mark.slow
 def test_a_second_zero_that_still_moves_withholds_the_verdict(campaign, rehearsal):
     tail = added_force(lambda time: np.where(time > 19.8, 200.0 * np.exp(-(time - 19.8) / 3.0), 0.0))
     found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=lambda p: until(22.0)(tail(p)))).results
@@ -493,6 +521,7 @@ def test_without_t_zero_a_gap_at_ignition_counts_from_the_last_rest(campaign, re
     assert "0.200 s of thrust were lost between the start and" in finding(found, "gap-unbounded").text
 
 
+@pytest.mark.slow
 def test_scales_tell_the_weight_even_where_no_tank_sensor_does(campaign, rehearsal):
     dataset = dataset_of(campaign, rehearsal)
     only = dataclasses.replace(dataset, channels={"LC-1": dataset.channels["LC-1"]})
@@ -512,6 +541,7 @@ def smaller(campaign, share):
     return dataclasses.replace(campaign, plan=campaign.plan.model_copy(update={"tank": tanks}))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.1, 0.2])
 def test_a_burn_of_a_few_seconds_whose_tanks_run_out_together_holds_the_truth(campaign, share):
     small = smaller(campaign, share)
@@ -528,6 +558,7 @@ def test_a_burn_of_a_few_seconds_whose_tanks_run_out_together_holds_the_truth(ca
     assert "weight-mismatch" not in codes(found)
 
 
+@pytest.mark.slow
 def test_two_exchanged_sensors_are_named_and_no_pair_is_blamed(campaign, rehearsal):
     def swapped(played):
         counts = {**played.counts, "PT-11": played.counts["PT-21"], "PT-21": played.counts["PT-11"]}

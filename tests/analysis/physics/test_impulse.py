@@ -35,6 +35,7 @@ def test_half_sine_falls_short_by_the_known_ratio(steps, ratio):
     assert record.between(0.0, 1.0) * math.pi / 2.0 == pytest.approx(ratio, abs=6e-10)
 
 
+@pytest.mark.slow
 def test_noise_formula_agrees_with_drawn_noise():
     rng = np.random.default_rng(11)
     samples, deviation = 200, 7.0

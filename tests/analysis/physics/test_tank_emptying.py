@@ -89,6 +89,7 @@ def test_run_out_times_are_those_of_the_closed_forms(exponent, to_vacuum, to_amb
         assert emptying.first_out[0] == 0
 
 
+@pytest.mark.slow
 @given(exponent=st.floats(0.8, 1.9), start=st.floats(8e5, 60e5), fill=st.floats(0.2, 0.7))
 @settings(max_examples=25, deadline=None)
 def test_run_out_against_ambient_follows_the_incomplete_beta_function(exponent, start, fill):
@@ -166,6 +167,7 @@ def test_the_first_liquid_out_ends_the_run_exactly_at_its_residual():
         assert rest[0][0] > rest[1]
 
 
+@pytest.mark.slow
 def test_shorter_steps_converge_with_the_fourth_power():
     # One smooth table, so that no kink lowers the order.
     smooth = engine(mixture_ratios=[0.1, 9.0], characteristic_velocities=[1500.0, 1700.0])
@@ -180,6 +182,7 @@ def test_shorter_steps_converge_with_the_fourth_power():
     assert abs(impulse(0.12) - fine) < 1e-7 * fine
 
 
+@pytest.mark.slow
 def test_many_samples_at_once_equal_one_at_a_time():
     random = np.random.default_rng(3)
     exponents, loads = random.normal(1.45, 0.12, 4), random.normal(10.66, 0.2, 4)
@@ -207,6 +210,7 @@ def test_a_larger_engine_of_the_same_shape_burns_as_long_and_gives_more_in_propo
     np.testing.assert_allclose(many.end_state, scale * one.end_state, rtol=1e-9)
 
 
+@pytest.mark.slow
 def test_a_burn_taken_up_again_anywhere_adds_up_to_the_whole():
     whole, observe = fire(oxidiser(), fuel(), engine(), step=0.2, most_steps=400)
     cuts = np.arange(whole.time.size - 2)

@@ -43,6 +43,7 @@ def test_the_sentences_give_thrust_impulse_vacuum_full_load_and_lift_off(firing)
     assert "c* efficiency" in widest
 
 
+@pytest.mark.slow
 def test_the_sentences_follow_what_the_plan_holds():
     both = predicted(
         "firing.toml",
@@ -71,6 +72,7 @@ def test_the_card_of_a_firing_has_five_rows_and_ends_at_run_out(firing):
     assert tank[2] > 22.7 > tank[3]
 
 
+@pytest.mark.slow
 def test_a_short_burn_leaves_out_the_rows_it_does_not_reach():
     short = predicted("firing.toml", ("10.66 +/- 0.10 kg", "4.0 kg"), ("7.03 +/- 0.04 kg", "2.8 kg"))
     assert [row.label for row in pad_card(short)] == ["T-0", "T+2 s", "T+5 s", "run-out"]

@@ -138,6 +138,7 @@ def test_without_a_hardware_limit_the_full_load_is_null_and_said(firing):
     assert "not limited by hardware" in codes(firing)["load-not-limited"].text
 
 
+@pytest.mark.slow
 def test_tanks_as_full_as_the_hardware_permits_make_load_control_evidence():
     # 50 % of 24 L at 1139 kg/m3 and 57 % of 18 L at 858 kg/m3: published 42.3 kN*s at site and 50.0 in vacuum.
     full = {
@@ -157,6 +158,7 @@ def test_tanks_as_full_as_the_hardware_permits_make_load_control_evidence():
     assert "hardware-full-over-limit" not in codes(tight)
 
 
+@pytest.mark.slow
 def test_lift_off_holds_at_48_kg_and_fails_at_51_kg_on_the_lower_bound(firing):
     check = firing.lift_off
     assert check.ratio == pytest.approx(5.51, rel=5e-3)
@@ -171,6 +173,7 @@ def test_lift_off_holds_at_48_kg_and_fails_at_51_kg_on_the_lower_bound(firing):
     assert "lift-off-below-required" not in codes(firing)
 
 
+@pytest.mark.slow
 def test_a_higher_oxidiser_exponent_strands_oxidiser_and_runs_fuel_out_first():
     # The demo's truth in constant exponents: 32,987 N*s, 19.1 s, 0.98 and 0.25 kg left, 14.7 and 14.8 bar(a).
     truth = {
@@ -192,12 +195,14 @@ def test_a_higher_oxidiser_exponent_strands_oxidiser_and_runs_fuel_out_first():
     assert "fuel does" in order.text
 
 
+@pytest.mark.slow
 def test_the_same_exponent_on_both_sides_strands_three_quarters_of_a_kilogram_of_fuel():
     found = few(FIRING, {"1.45 +/- 0.12": "1.30"})
     assert found.scalars["left aboard/fuel"].nominal == pytest.approx(0.7402, abs=0.005)
     assert found.scalars["impulse"].nominal == pytest.approx(33653.0, rel=5e-3)
 
 
+@pytest.mark.slow
 def test_larger_loads_put_the_run_on_the_line_and_vacuum_over_it():
     # Loads x 1.2273: published 40,621 N*s at site, 47,752 in vacuum, 26.66 s.
     found = few(FIRING, {"10.66 +/- 0.10 kg": "13.083 +/- 0.001 kg", "7.03 +/- 0.04 kg": "8.628 +/- 0.001 kg"})
@@ -208,6 +213,7 @@ def test_larger_loads_put_the_run_on_the_line_and_vacuum_over_it():
     assert "already over" in codes(found)["class-upper-bound-vacuum"].text
 
 
+@pytest.mark.slow
 def test_vacuum_is_left_out_of_the_findings_where_the_plan_does_not_ask():
     found = few(FIRING, {"also_at_vacuum = true": "also_at_vacuum = false"})
     assert "class-upper-bound-vacuum" not in codes(found)
@@ -359,6 +365,7 @@ def test_contributions_name_what_widens_the_impulse(firing):
     assert total == pytest.approx(firing.scalars["impulse"].u, rel=0.05)
 
 
+@pytest.mark.slow
 def test_half_a_thousand_samples_take_seconds():
     begun = time.process_time()
     predict(plan(FIRING), STAND)
@@ -386,6 +393,7 @@ def test_a_tank_whose_gas_expands_to_the_back_pressure_first_is_refused():
         few(WATER, {"9.0 +/- 0.05 bar(g)": "0.4 bar(g)"})
 
 
+@pytest.mark.slow
 def test_a_firing_that_never_runs_out_is_refused():
     # A gas that loses its pressure so fast pushes less and less.
     with pytest.raises(DataError, match="no tank runs out"):
@@ -398,6 +406,7 @@ def test_a_firing_needs_its_engine():
         predict(blind, STAND, samples=40)
 
 
+@pytest.mark.slow
 def test_a_plan_without_a_class_has_no_margin():
     free = predict(plan(FIRING).model_copy(update={"impulse_class": None}), STAND, samples=40)
     assert free.class_margin is None
@@ -411,6 +420,7 @@ def test_an_uncertain_residual_never_falls_below_nothing():
     assert "draws-held" not in codes(found)
 
 
+@pytest.mark.slow
 def test_a_limit_that_is_not_what_its_rule_prints_is_pointed_out(firing):
     found = codes(few(FIRING, {"40960 N*s": "9208 lbf*s"}))
     assert "40,959.2" in found["limit-differs-from-rule"].text
@@ -419,6 +429,7 @@ def test_a_limit_that_is_not_what_its_rule_prints_is_pointed_out(firing):
     assert "limit-differs-from-rule" not in codes(own)
 
 
+@pytest.mark.slow
 def test_edges_of_the_model_are_named():
     def seen(changes):
         return codes(few(FIRING, changes, samples=40))
@@ -435,6 +446,7 @@ def test_edges_of_the_model_are_named():
     assert clogged["samples-unfinished"].severity == "caution"
 
 
+@pytest.mark.slow
 def test_a_stand_rated_below_the_thrust_is_serious(firing):
     weak = STAND.model_copy(update={"rated_load": STAND.rated_load.__class__(2000.0, 0.0, "force", None, "2 kN")})
     found = codes(predict(plan(FIRING), weak, samples=40))
@@ -444,6 +456,7 @@ def test_a_stand_rated_below_the_thrust_is_serious(firing):
     assert "stand-rated-load" not in codes(predict(plan(FIRING), unrated, samples=40))
 
 
+@pytest.mark.slow
 def test_a_plan_without_order_or_lift_off_says_nothing_about_them():
     lift_off = '[lift_off]\nmass = "48.0 +/- 0.5 kg"\nleast_thrust_to_weight = "5.0"\n'
     found = few(FIRING, {'run_out_first = "oxidiser"': "", lift_off: ""})

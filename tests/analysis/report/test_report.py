@@ -159,6 +159,7 @@ def test_identifiers_are_unique_and_links_arrive(which, request):
     assert len(wanted) > 20
 
 
+@pytest.mark.slow
 def test_the_page_is_small_and_the_same_every_time(firing, curves):
     assert len(firing) < SIZE_LIMIT
     assert rendered(fixture.firing(), curves, fixture.CONTEXT) == firing
@@ -271,6 +272,7 @@ def test_a_lower_bound_is_named_one_and_shows_no_share_of_the_limit():
     assert "lower bound only" in text
 
 
+@pytest.mark.slow
 def test_a_share_of_the_limit_never_stands_beside_a_class_letter():
     base = fixture.firing()
     for name, shown in (("14 CFR 101.22 Class 2", True), ("class O", False), ("our own limit, O", False)):
@@ -301,6 +303,7 @@ def test_findings_are_ranked_and_numbered():
     assert str(register.why("PT-31")) == 'not known (<a href="#finding-3">finding 3</a>)'
 
 
+@pytest.mark.slow
 def test_text_from_files_is_shown_literally(curves):
     nasty = '<script>alert(1)</script> & "quoted" </style>'
     results = replace(
@@ -388,6 +391,7 @@ def test_many_gaps_are_cut_and_counted():
     assert Reader(page).text.count("T+1.000 s T+1.100 s") == 12
 
 
+@pytest.mark.slow
 def test_curves_of_nothing_but_holes_still_draw():
     time = np.linspace(0.0, 1.0, 50)
     empty = np.full(50, np.nan)
@@ -511,6 +515,7 @@ def test_the_quick_look_calls_a_lower_bound_a_recorded_part():
     assert not any(line.startswith("Total impulse ") for line in lines)
 
 
+@pytest.mark.slow
 def test_what_a_fit_does_not_have_is_said_before_what_it_has():
     results, curves, context = fixture.water_flow()
     name, tank = next(iter(results.tanks.items()))

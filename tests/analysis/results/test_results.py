@@ -122,11 +122,13 @@ results = st.builds(
 )
 
 
+@pytest.mark.slow
 @given(results)
 def test_results_survive_json_to_the_last_digit(found):
     assert from_json(to_json(found)) == found
 
 
+@pytest.mark.slow
 @given(results)
 def test_results_from_before_gaps_could_be_filled_are_read(found):
     old = json.loads(to_json(found))
@@ -137,6 +139,7 @@ def test_results_from_before_gaps_could_be_filled_are_read(found):
     assert read.record.keys() == found.record.keys()
 
 
+@pytest.mark.slow
 @given(results)
 def test_the_worst_verdict_rules(found):
     outcomes = {verdict.outcome for verdict in found.verdicts.values()}

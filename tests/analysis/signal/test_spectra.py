@@ -129,6 +129,7 @@ def test_folded_samples_are_those_of_the_image(frequency, rate):
     assert true == pytest.approx(seen, abs=1e-6)
 
 
+@pytest.mark.slow
 def test_shared_oscillation_is_coherent_and_separate_noise_is_not():
     time, one = record(6.0, seed=2)
     _, other = record(6.0, seed=3)

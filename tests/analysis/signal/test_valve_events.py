@@ -45,6 +45,7 @@ def test_opening_and_closing_of_a_noise_free_record_are_mid_stroke(stroke, rate)
     assert closing_time(time, pressure, start=5.0).time == pytest.approx(12.0, abs=0.006)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("noise", [0.001, 0.0025])
 def test_opening_is_found_within_fifteen_milliseconds_and_honestly(noise):
     found = [opening_time(*record(noise=noise, seed=k)) for k in range(25)]
@@ -55,6 +56,7 @@ def test_opening_is_found_within_fifteen_milliseconds_and_honestly(noise):
     assert 0.4 < np.sqrt(np.mean(error**2)) / u < 1.3  # u also covers longer strokes than this one
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("noise", [0.001, 0.0025])
 def test_the_knee_is_found_within_thirty_milliseconds(noise):
     found = [knee_time(*record(noise=noise, seed=k, knee=11.0), start=5.0) for k in range(25)]
@@ -63,6 +65,7 @@ def test_the_knee_is_found_within_thirty_milliseconds(noise):
     assert np.sqrt(np.mean(error**2)) < 1.3 * np.mean([event.u for event in found])
 
 
+@pytest.mark.slow
 def test_closing_is_found_within_its_uncertainty():
     found = [closing_time(*record(noise=0.001, seed=k), start=5.0) for k in range(25)]
     pull = np.array([(event.time - 12.0) / event.u for event in found])
@@ -100,6 +103,7 @@ def test_spikes_do_not_move_an_opening():
     assert opening_time(time, spoilt).time == pytest.approx(opening_time(time, pressure).time, abs=0.004)
 
 
+@pytest.mark.slow
 @settings(max_examples=20, deadline=None)
 @given(shift=st.floats(-1e3, 1e3), scale=st.floats(0.1, 10.0))
 def test_an_event_moves_with_the_clock_and_not_with_the_unit(shift, scale):

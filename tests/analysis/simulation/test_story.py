@@ -71,6 +71,7 @@ def test_without_errors_every_reading_is_the_truth_within_one_count(water):
         assert np.max(np.abs(reading - true)) < limit, tag
 
 
+@pytest.mark.slow
 def test_errors_have_the_size_that_the_calibration_claims(fire):
     draw = Draw(5, Errors.none())
     physics = perform(world_of(fire.plan, fire.stand, draw), fire.stand, SHORT)

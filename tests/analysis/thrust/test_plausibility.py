@@ -79,6 +79,7 @@ def test_a_healthy_firing_draws_none_of_these(plain):
     assert plain.verdicts["site"].outcome == "within"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("start", "end"), [(9.0, 9.3), (9.0, 99.0)])
 def test_a_cell_that_drops_to_rest_while_the_chamber_burns_gives_a_lower_bound(dataset, plain, start, end):
     noise = np.random.default_rng(1)
@@ -99,6 +100,7 @@ def test_a_cell_that_drops_to_rest_while_the_chamber_burns_gives_a_lower_bound(d
         assert all(tank.cda is None for tank in found.tanks.values())
 
 
+@pytest.mark.slow
 def test_without_a_chamber_sensor_a_leap_alone_gives_a_lower_bound(dataset):
     fallen = read_as(dataset, "LC-1", lambda time, reading: np.where(time > 9.0, 3.0 * np.sin(time * 900.0), reading))
     found = analyse_static_fire(without(fallen, "chamber pressure")).results
@@ -106,6 +108,7 @@ def test_without_a_chamber_sensor_a_leap_alone_gives_a_lower_bound(dataset):
     assert found.impulse.lower_bound_only
 
 
+@pytest.mark.slow
 def test_an_amplifier_that_bends_near_its_end_is_caught_by_two_witnesses(dataset, plain):
     knee = 0.6 * plain.thrust.peak.value
     bent = read_as(dataset, "LC-1", lambda _, r: np.where(r > knee, knee + 0.5 * (r - knee), r))
@@ -114,6 +117,7 @@ def test_an_amplifier_that_bends_near_its_end_is_caught_by_two_witnesses(dataset
     assert found.verdicts["site"].outcome == "not shown"
 
 
+@pytest.mark.slow
 def test_a_chamber_that_drifts_off_is_not_charged_to_the_cell(dataset, plain):
     def drifting(time, reading):
         return reading * (1.0 - 0.15 * np.clip(time / 19.0, 0.0, 1.0))
@@ -127,6 +131,7 @@ def test_a_chamber_that_drifts_off_is_not_charged_to_the_cell(dataset, plain):
     assert found.impulse.value == pytest.approx(plain.impulse.value, rel=3e-3)
 
 
+@pytest.mark.slow
 def test_a_flat_top_without_noise_is_seen(dataset):
     def flat(_, reading):
         smooth = np.convolve(np.pad(reading, 40, mode="edge"), np.full(81, 1.0 / 81.0), mode="valid")
@@ -138,12 +143,14 @@ def test_a_flat_top_without_noise_is_seen(dataset):
     assert found.impulse.lower_bound_only
 
 
+@pytest.mark.slow
 def test_a_load_beyond_the_calibrated_range_is_not_held_against_a_limit(dataset):
     found = analyse_static_fire(with_calibration(dataset, "LC-1", highest=1500.0)).results
     assert "holds from -1,000 to 1,500 N" in finding(found, "beyond-calibration").text
     assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
 
 
+@pytest.mark.slow
 def test_without_an_uncertainty_of_the_reference_there_is_no_verdict(dataset):
     interaction = dataset.channels["LC-1"].calibration.stand_interaction
     sure = interaction.model_copy(update={"factor": dataclasses.replace(interaction.factor, u=0.0)})
@@ -177,6 +184,7 @@ def longer(dataset, before, after):
     return dataclasses.replace(dataset, channels=channels)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start", [-30.0, 45.0])
 @pytest.mark.parametrize("chamber", [True, False])
 def test_a_check_pull_in_the_same_record_is_not_thrust(dataset, plain, start, chamber):
@@ -189,6 +197,7 @@ def test_a_check_pull_in_the_same_record_is_not_thrust(dataset, plain, start, ch
     assert found.verdicts["site"].outcome == ("within" if chamber else "not shown")
 
 
+@pytest.mark.slow
 def test_a_flame_out_that_relights_is_told_and_summed(dataset):
     def out(time, reading):
         rest = float(np.mean(reading[time < -0.5]))
@@ -225,6 +234,7 @@ def test_propellants_that_pass_unburned_are_no_firing(dataset, plain):
         assert found.verdicts["site"].outcome == "not shown"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("late", [3.0, 12.0])
 def test_a_t_zero_within_the_thrust_is_left_out(dataset, plain, late):
     channels = {tag: dataclasses.replace(c, time=c.time - late) for tag, c in dataset.channels.items()}
@@ -235,6 +245,7 @@ def test_a_t_zero_within_the_thrust_is_left_out(dataset, plain, late):
     assert found.impulse.value == pytest.approx(plain.impulse.value, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_a_chamber_above_its_tank_gives_no_engine_numbers(dataset, plain):
     high = read_as(dataset, "PT-31", lambda _, p: 1e5 + 1.45 * (p - 1e5))
     found = analyse_static_fire(without_tag(high, "PT-32")).results
@@ -248,6 +259,7 @@ def without_tag(dataset, tag):
     return dataclasses.replace(dataset, channels={t: c for t, c in dataset.channels.items() if t != tag})
 
 
+@pytest.mark.slow
 def test_scales_that_the_cell_contradicts_widen_what_rests_on_them(dataset, plain):
     def heavier(tank):
         load = dataclasses.replace(tank.liquid_load, value=tank.liquid_load.value + 1.5)

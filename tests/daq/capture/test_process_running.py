@@ -115,6 +115,7 @@ def test_a_signal_is_the_normal_stop_and_every_byte_is_there(
     assert handle.journal_path == path
 
 
+@pytest.mark.slow
 @needs_pty
 def test_kill_9_in_mid_stream_loses_nothing_past_the_last_completed_write(tmp_path: Path) -> None:
     chance = random.Random(7)

@@ -111,6 +111,7 @@ def edited(content, what, number):
     return content
 
 
+@pytest.mark.slow
 @settings(max_examples=400, deadline=None)
 @given(
     rows=ROWS,
@@ -147,6 +148,7 @@ def test_a_torn_message_at_the_end_waits_for_its_rest():
         assert (count, length) == (len(PLAIN) - 1, len(content) - len(START) - last)
 
 
+@pytest.mark.slow
 def test_each_bit_of_a_message_counts_as_it_does_one_by_one():
     content = written(PLAIN[:3])
     start = len(START) + len(record_format.row_message(0, PLAIN[0]))

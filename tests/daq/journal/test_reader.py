@@ -172,6 +172,7 @@ def test_any_bytes_and_times_survive_both_readers(
     assert table.column("bytes").to_pylist() == data
 
 
+@pytest.mark.slow
 def test_cut_at_any_byte_it_keeps_every_message_before_the_cut(tmp_path: Path, whole: bytes) -> None:
     ends = boundaries(whole)
     path = tmp_path / "cut.arrows"

@@ -86,6 +86,7 @@ def test_a_clean_firing_raises_no_alarm_and_withdraws_nothing(clean):
     assert withdrawn == set()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", ["WF-03", "WF-04"])
 def test_a_clean_water_flow_raises_no_alarm_and_withdraws_nothing(tmp_path, number):
     flow = read_campaign(campaign(tmp_path) / "plans" / f"{number}.toml", today=TODAY)
@@ -96,6 +97,7 @@ def test_a_clean_water_flow_raises_no_alarm_and_withdraws_nothing(tmp_path, numb
     assert all(shown)
 
 
+@pytest.mark.slow
 def test_a_hold_with_tanks_under_steady_pressure_raises_no_alarm(stand):
     """Two minutes; the quiet channels have half a count of noise, less than what is judged by its counts."""
     courses = {"PT-11": 31e5, "PT-12": 31e5, "PT-21": 31e5, "PT-22": 31e5}
@@ -159,6 +161,7 @@ def test_no_sentence_says_safe(clean):
 # --- what goes wrong -------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("noise", "twin"), [(0.0, True), (15.0, False)], ids=["the same count", "with noise, no twin"])
 def test_a_frozen_line_is_said_in_time_and_stays_unknown_into_safing(stand, firing, noise, twin):
     table = with_counts(firing.table, column_of(stand, "PT-11"), holding(7.0, noise))
@@ -182,6 +185,7 @@ def without(stand, tag):
     return dataclasses.replace(stand, stand=stand.stand.model_copy(update={"input": inputs}))
 
 
+@pytest.mark.slow
 def test_open_wires_and_clips_are_said_within_half_a_second_in_their_order(stand, firing):
     faults = [
         ("PT-31", 0, 1.5, "PT-31 withdrawn: open wire"),
@@ -201,6 +205,7 @@ def test_open_wires_and_clips_are_said_within_half_a_second_in_their_order(stand
     assert played.states[-1][1].alarms == tuple(played.alarms)
 
 
+@pytest.mark.slow
 def test_a_port_that_falls_silent_is_said_within_half_a_second_and_every_value_is_blank(stand, firing):
     played = Played(stand, "cradle-a").play(said_of(firing.table), until=T_ZERO + 4.0)
     played.look_until(T_ZERO + 5.0)
@@ -214,6 +219,7 @@ def test_a_port_that_falls_silent_is_said_within_half_a_second_and_every_value_i
             assert state.impulse.value is None
 
 
+@pytest.mark.slow
 def test_a_brown_out_at_ignition_leaves_t_zero_and_a_lower_bound(stand, firing):
     played = Played(stand, "cradle-a").play(said_of(firing.table, faults=[BrownOut(at=T_ZERO + 0.15, seconds=2.1)]))
     (sentence,) = played.alarms
@@ -239,6 +245,7 @@ def test_two_sensors_that_part_are_both_withdrawn(stand, firing):
     assert "PT-11 and PT-12 disagree" in last.vessels[0].sentence
 
 
+@pytest.mark.slow
 def test_a_vessel_with_one_sensor_is_unknown_whatever_it_reads(stand, firing):
     played = Played(without(stand, "PT-12"), "cradle-a").play(said_of(firing.table), until=T_ZERO + 2)
     vessel = played.states[-1][1].vessels[0]
@@ -276,6 +283,7 @@ def test_t_zero_is_restored_from_a_beat_when_the_edge_frame_is_damaged(stand):
     assert encode_frame(bytes([KIND_EDGE])) != edges[0]
 
 
+@pytest.mark.slow
 def test_a_rehearsal_that_plays_fast_counts_in_device_seconds_and_ages_in_real_ones(stand, firing):
     played = Played(stand, "cradle-a", time_scale=20.0).play(
         said_of(firing.table, time_scale=20.0), until=T_ZERO + 10.0
@@ -302,6 +310,7 @@ def chamber_low(at):
     return lambda counts: counts.__setitem__(slice(from_t_zero(at), None), counts[:100].mean())
 
 
+@pytest.mark.slow
 def test_no_light_is_called_once_it_should_burn(stand, firing):
     table = firing.table
     for tag in ("LC-1", "PT-31", "PT-32"):
@@ -333,6 +342,7 @@ def flame_out(at):
     return change
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("early", [True, False])
 def test_a_burn_that_ends_before_the_prediction_says_trips_what_watches_the_burn(stand, firing, early):
     at = 5.0 if early else 18.5
@@ -400,6 +410,7 @@ def test_first_out_is_the_earliest_sample_whichever_device_sent_it(stand):
     assert called[:2] == ["OXIDISER HIGH", "FUEL HIGH"]
 
 
+@pytest.mark.slow
 def test_a_redline_whose_channel_is_withdrawn_says_that_it_is_not_watched(stand, firing):
     table = with_counts(firing.table, column_of(stand, "PT-31"), standing(0, 5.0))
     played = Played(stand, "cradle-a").play(said_of(table), until=T_ZERO + 6.0)
@@ -421,6 +432,7 @@ def test_a_redline_that_tripped_stays_latched_and_needs_nobody_to_watch_it_any_m
     assert line.text == "PT-21 above 20 bar(g)"
 
 
+@pytest.mark.slow
 def test_a_process_that_was_held_up_counts_every_sample_that_came_meanwhile(stand, firing):
     """It last looked at T+3 s, six seconds late, and then finds those six seconds at once: more than a ring holds."""
     lines = with_redlines(
@@ -459,6 +471,7 @@ def test_a_process_that_was_held_up_counts_every_sample_that_came_meanwhile(stan
 # --- bands and marks -------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_predicted_band_stands_beside_the_value_from_t_zero_on(stand, firing):
     def bands(tag, seconds):
         return (seconds, seconds + 1.0) if tag == "PT-31" and seconds < 10.0 else None
@@ -476,6 +489,7 @@ def test_the_predicted_band_stands_beside_the_value_from_t_zero_on(stand, firing
         assert channel(state, "PT-11").low is None
 
 
+@pytest.mark.slow
 def test_a_value_that_came_late_is_held_to_the_band_of_its_own_instant(stand, firing):
     physics = firing.truth
     true = np.interp(np.arange(0.0, 20.0, 0.01), physics.time, physics.tank_pressure["oxidiser"]) - 97.8e3
@@ -520,6 +534,7 @@ def test_at_the_mark_of_a_pressurising_the_tag_that_rose_is_named(stand, firing,
     assert said.index(mark.remark) * 0.1 < 2.0
 
 
+@pytest.mark.slow
 def test_a_mark_after_which_nothing_rises_says_so_and_one_without_a_plan_says_nothing(stand):
     played = Played(stand, "cradle-a")
 

@@ -328,6 +328,7 @@ def test_another_board_after_a_replug_is_told_and_the_same_one_is_not(
     assert ('"0009", not "0007"' in link.message) == is_told
 
 
+@pytest.mark.slow
 def test_the_watching_loop_keeps_nothing_that_grows_with_the_recording(tmp_path: Path) -> None:
     import tracemalloc
 

@@ -281,6 +281,7 @@ COMBINED = st.lists(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=30, deadline=None)
 @given(COMBINED)
 def test_whatever_goes_wrong_together_the_record_equals_the_truth_outside_its_gaps(faults):

@@ -68,6 +68,7 @@ def test_a_whole_run_is_one_line_a_stream_and_exit_code_0(whole):
     assert found.to_json()["streams"][0]["sequences"] == [[0, 299]]
 
 
+@pytest.mark.slow
 def test_one_flipped_bit_in_any_file_is_found(whole, tmp_path):
     run = copy_of(whole, tmp_path)
     rng = random.Random(8)

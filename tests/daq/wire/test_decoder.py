@@ -165,6 +165,7 @@ def test_the_whole_stream_agrees_with_the_plain_decoder():
     assert found["damaged_frames"] == found["refused_frames"] == found["torn_bytes"] == 0
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(st.lists(st.integers(0, 800), max_size=12))
 def test_a_stream_may_be_cut_anywhere(cuts):
@@ -242,6 +243,7 @@ def test_a_right_frame_longer_than_the_format_allows_is_damage():
     assert (found["frames"], found["damaged_frames"], found["notes"]) == (1, 1, [])
 
 
+@pytest.mark.slow
 def test_every_single_flipped_bit_loses_at_most_what_it_hits():
     messages = mixed_stream()
     stream = b"".join(messages)
@@ -274,6 +276,7 @@ def test_every_single_flipped_bit_loses_at_most_what_it_hits():
         assert found_at(bytes(data)) == {end: value for end, value in clean.items() if end not in damaged}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.01, 0.1])
 @pytest.mark.parametrize("seed", range(3))
 def test_random_damage_yields_no_wrong_value_and_loses_only_frames_it_touches(share, seed):

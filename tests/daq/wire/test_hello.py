@@ -166,6 +166,7 @@ JSON_VALUES = st.recursive(
 )
 
 
+@pytest.mark.slow
 @given(st.sampled_from(sorted(json.loads(EXAMPLE))), JSON_VALUES)
 def test_any_value_under_any_key_is_taken_or_refused_in_one_printable_sentence(key, value):
     fields = json.loads(EXAMPLE) | {key: value}

@@ -241,6 +241,7 @@ def test_a_near_step_back_onto_other_counts_is_a_restart_and_no_row_is_dropped()
     assert one.duplicates == two.duplicates == 0
 
 
+@pytest.mark.slow
 def test_a_sequence_that_stands_still_is_a_restart_at_each_frame_and_takes_no_square_of_time():
     """Found by measuring: 4,000 frames took 6 s, and twice as many four times as long."""
     said = hello()
