@@ -32,8 +32,8 @@ def test_it_is_held_while_the_block_lasts_and_not_longer(tmp_path: Path) -> None
 def test_it_is_let_go_when_this_process_is_killed(tmp_path: Path) -> None:
     holder = HOLDER.format(path=str(tmp_path / "held"))
     program = (
-        "import os, sys; from standbook.daq.capture.sleep_inhibitor import kept_awake\n"
-        f"with kept_awake(print, command=(sys.executable, '-c', {holder!r}), patience=20.0): os.kill(os.getpid(), 9)"
+        "import os, sys; from standbook.daq.capture.sleep_inhibitor import inhibit_sleep\n"
+        f"with inhibit_sleep(print, command=(sys.executable, '-c', {holder!r}), patience=20.0): os.kill(os.getpid(), 9)"
     )
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == -9
     deadline = time.monotonic() + 20.0

@@ -17,8 +17,8 @@ def test_a_folder_is_held_inside_the_block_and_by_several(tmp_path):
 
 
 def test_a_killed_process_holds_nothing(tmp_path):
-    code = "import pathlib, sys, time\nfrom standbook.daq.storage.folder_lock import held\n"
-    code += f"with held(pathlib.Path({str(tmp_path)!r})):\n    print('held', flush=True); time.sleep(60)\n"
+    code = "import pathlib, sys, time\nfrom standbook.daq.storage.folder_lock import hold_folder_lock\n"
+    code += f"with hold_folder_lock(pathlib.Path({str(tmp_path)!r})):\n    print('held', flush=True); time.sleep(60)\n"
     holder = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, cwd=ROOT)
     with holder:
         assert holder.stdout.readline() == b"held\n"
