@@ -76,6 +76,7 @@ def test_a_kind_that_nobody_registered_is_refused_with_the_list(plan, capsys):
     assert '"tank drain" is none of "water flow", "nitrogen flow", "static fire", "pressure hold"' in told
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("known")
 def test_it_goes_through_the_whole_job(plan, capsys):
     assert run(["predict", str(plan)]) == 0
