@@ -142,6 +142,6 @@ def test_a_cause_that_spoils_the_exponent_takes_the_advice_to_use_it_only_from_a
 
 
 def test_a_finding_of_an_unknown_code_stands_as_it_is():
-    old = Finding("of-another-version", "caution", None, None, "Something.")
+    old = Finding(code="of-another-version", severity="caution", channel=None, time=None, text="Something.")
     assert kind_of(old) is None
     assert suppress_consequences([old]) == [old]

@@ -44,7 +44,9 @@ DRAIN_PAGE = dataclasses.replace(
     FLOW_PAGE,
     big=lambda results, _, __: (BigNumber("Drained by", f"{results.findings[0].values['fall_bar']:.2f} bar", ""),),
     headline=lambda _: "The tank was drained.",
-    sections=lambda *_: (Section("drain", "The drain", "How the tank was drained.", (Text("Slowly."),)),),
+    sections=lambda *_: (
+        Section(anchor="drain", title="The drain", lead="How the tank was drained.", blocks=(Text("Slowly."),)),
+    ),
 )
 DRAIN = AnalysedKind(
     kind=Kind(
