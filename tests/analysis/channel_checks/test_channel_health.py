@@ -87,6 +87,15 @@ def test_an_open_wire_gives_way_to_the_twin_and_is_named(campaign):
     assert "0.499 s" in said.text or "0.500 s" in said.text
 
 
+def test_an_open_wire_that_holds_one_count_is_not_called_clipped_as_well(campaign):
+    # A thermometer in cold oxygen: zero counts lie on the side to which it fell, and stand still.
+    opened = (TIME > 3.0) & (TIME < 3.5)
+    cold = channel(campaign, "TC-11", 290.0 - 190.0 * (1.0 - np.exp(-np.clip(TIME, 0.0, None))))
+    bad = dataclasses.replace(cold, open_wire=opened, counts=np.where(opened, cold.counts.min() - 500, cold.counts))
+    assert saturated(bad)[opened].all()
+    assert [said.code for said in channel_findings(dataset(campaign, bad), 0.0, 10.0)] == ["open-wire"]
+
+
 def test_no_samples_in_the_span_is_not_usable(campaign):
     assert not usable(channel(campaign, "PT-11", falling()), 20.0, 30.0)
 
