@@ -26,23 +26,36 @@ LEFT_OUT = (
 )  # what is no part of a fresh clone
 
 
-@pytest.fixture(scope="module")
-def wheel(tmp_path_factory):
-    """Build the wheel from a copy: a build folder left in the sources would put stale files in the next one."""
-    folder = tmp_path_factory.mktemp("wheel")
-    copy = folder / "sources"
-    shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(*LEFT_OUT))
-    command = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--wheel-dir", str(folder), str(copy)]
+def built(sources, folder):
+    """Build a wheel from sources; return its path."""
+    command = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--wheel-dir", str(folder), str(sources)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    (built,) = folder.glob("*.whl")
-    return built
+    (made,) = folder.glob("*.whl")
+    return made
+
+
+def names_in(wheel):
+    with zipfile.ZipFile(wheel) as archive:
+        return sorted(name for name in archive.namelist() if not name.endswith("/"))
+
+
+@pytest.fixture(scope="module")
+def sources(tmp_path_factory):
+    """A fresh clone, as far as a build can tell."""
+    return shutil.copytree(
+        ROOT, tmp_path_factory.mktemp("sources") / "clone", symlinks=True, ignore=shutil.ignore_patterns(*LEFT_OUT)
+    )
+
+
+@pytest.fixture(scope="module")
+def wheel(sources, tmp_path_factory):
+    return built(sources, tmp_path_factory.mktemp("wheel"))
 
 
 @pytest.fixture(scope="module")
 def names(wheel):
-    with zipfile.ZipFile(wheel) as archive:
-        return sorted(name for name in archive.namelist() if not name.endswith("/"))
+    return names_in(wheel)
 
 
 @pytest.fixture(scope="module")
@@ -153,3 +166,56 @@ def test_the_demo_runs_from_the_unpacked_wheel(unpacked, tmp_path):
     report = Path(done.stdout.rstrip().rpartition("Report: ")[2])
     assert report.is_relative_to(tmp_path)
     assert "REHEARSAL" in report.read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_a_build_leaves_the_clone_clean_and_a_second_one_ships_no_module_that_was_deleted(sources, tmp_path):
+    def files():
+        return {path.relative_to(sources) for path in sources.rglob("*")}
+
+    before = files()
+    module = sources / "daq" / "wire" / "gone_tomorrow.py"
+    module.write_text('"""Here today."""\n', encoding="utf-8")
+    assert "standbook/daq/wire/gone_tomorrow.py" in names_in(built(sources, tmp_path / "first"))
+    module.unlink()
+    assert "standbook/daq/wire/gone_tomorrow.py" not in names_in(built(sources, tmp_path / "second"))
+    assert files() == before
+
+
+def foreign_wheel(folder, name):
+    """A distribution of somebody else's that owns a top-level name."""
+    path = folder / f"{name}_of_others-1.0-py3-none-any.whl"
+    info = f"{name}_of_others-1.0.dist-info"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr(f"{name}/__init__.py", "raise SystemExit('not ours')\n")
+        archive.writestr(f"{info}/METADATA", f"Metadata-Version: 2.1\nName: {name}-of-others\nVersion: 1.0\n")
+        archive.writestr(f"{info}/WHEEL", "Wheel-Version: 1.0\nRoot-Is-Purelib: true\nTag: py3-none-any\n")
+        archive.writestr(f"{info}/RECORD", "")
+    return path
+
+
+@pytest.mark.slow
+def test_the_demo_runs_beside_distributions_that_own_the_names_of_our_folders(wheel, tmp_path):
+    """In an environment of its own; what standbook needs is lent by this one."""
+    place = tmp_path / "environment"
+    subprocess.run([sys.executable, "-m", "venv", str(place)], check=True)
+    python = place / "bin" / "python"
+    (site,) = (place / "lib").glob("python*/site-packages")
+    lent = [path for path in sys.path if path.endswith("site-packages")]
+    (site / "lent.pth").write_text("\n".join(lent) + "\n", encoding="utf-8")
+    for archive in (wheel, foreign_wheel(tmp_path, "daq"), foreign_wheel(tmp_path, "analysis")):
+        command = [str(python), "-m", "pip", "install", "--quiet", "--no-deps", "--force-reinstall", str(archive)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+    where = subprocess.run(
+        [str(python), "-c", "import standbook; print(standbook.__file__)"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert Path(where.stdout.strip()).is_relative_to(site)
+    command = [str(place / "bin" / "standbook"), "demo", "--time-scale", "20"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert Path(done.stdout.rstrip().rpartition("Report: ")[2]).is_relative_to(tmp_path)
