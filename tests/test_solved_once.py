@@ -36,7 +36,7 @@ def test_a_world_that_differs_in_the_last_bit_is_another(counted):
 
 
 def test_a_file_that_is_not_whole_yet_is_not_read(counted, tmp_path):
-    solve, asked = counted
+    solve, _ = counted
     solve(COLD)
     (kept,) = tmp_path.iterdir()
     kept.rename(kept.with_suffix(".4711"))  # as another process would have it in work
