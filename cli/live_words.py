@@ -28,7 +28,7 @@ _STATES: Final = {"recording": "recording", "lost": "PORT LOST", "ended": "NO LO
 _DECIMALS: Final = {"kN": 3, "V": 3, "MPa": 3, "kg": 2, "kN*s": 3, "N": 0, "lbf": 0, "Pa": 0, "mV": 1}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
     """What stays the same during a recording."""
 
@@ -39,7 +39,7 @@ class Head:
     leave: str = "Ctrl-C = stop"  # how this screen is left
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
     """All that is shown of one moment."""
 
@@ -55,11 +55,11 @@ class Picture:
 def head_of(plan: Plan, *, takes_keys: bool, only_watches: bool = False) -> Head:
     """Take what a screen needs from the plan."""
     return Head(
-        plan.test.number,
-        plan.test.kind,
-        tuple(("space" if mark.key == " " else mark.key.upper(), mark.text) for mark in plan.mark),
-        takes_keys,
-        "Ctrl-C ends this screen" if only_watches else "Ctrl-C = stop",
+        number=plan.test.number,
+        kind=plan.test.kind,
+        mark_keys=tuple(("space" if mark.key == " " else mark.key.upper(), mark.text) for mark in plan.mark),
+        takes_keys=takes_keys,
+        leave="Ctrl-C ends this screen" if only_watches else "Ctrl-C = stop",
     )
 
 

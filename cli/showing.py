@@ -165,7 +165,15 @@ class Showing:
         told = {sentence: sentence for sentence in state.alarms}
         links = link_alarms(watch.links, watch.disk, watch.played_out)
         alarms, new, over = self._book.take(links, self._lost_mark, ordered=told)
-        picture = Picture(self._head, state, watch.links, watch.disk, alarms, self._book.newest, self._told)
+        picture = Picture(
+            head=self._head,
+            state=state,
+            links=watch.links,
+            disk=watch.disk,
+            alarms=alarms,
+            newest=self._book.newest,
+            notices=self._told,
+        )
         if self._lines is not None:
             self._lines.show(picture, new, over)
         if self.painter is not None:

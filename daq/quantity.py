@@ -70,7 +70,7 @@ _QUANTITY = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
     """One value with its standard uncertainty, in SI.
 
@@ -138,7 +138,7 @@ def parse_quantity(text: object, dimension: str) -> Quantity:
     u = float(match["u"] or 0.0) * scale
     if u < 0.0:
         raise ValueError(f'"{text}" has a negative uncertainty; "+/-" takes a standard uncertainty >= 0')
-    return Quantity(value, u, dimension, reference, text)
+    return Quantity(value=value, u=u, dimension=dimension, reference=reference, text=text)
 
 
 def _reference(text: str, unit: str, mark: str | None, dimension: str) -> Reference | None:
@@ -169,7 +169,9 @@ def absolute(pressure: Quantity, ambient: Quantity) -> Quantity:
     if pressure.reference != "gauge":
         raise ValueError(f'"{pressure.text}" is neither absolute nor gauge')
     u = math.hypot(pressure.u, ambient.u)
-    return Quantity(pressure.value + ambient.value, u, "pressure", "absolute", pressure.text)
+    return Quantity(
+        value=pressure.value + ambient.value, u=u, dimension="pressure", reference="absolute", text=pressure.text
+    )
 
 
 def parse_unit(text: str, dimension: str) -> tuple[float, Reference | None]:

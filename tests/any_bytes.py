@@ -32,10 +32,10 @@ from tests.wire_reference import hello
 
 SAVED = (hello(("i24", "i16", "u8")), hello(("i32", "u16"), stream=2, interval=12_500))
 LAYOUTS = (
-    LineLayout(("a", "b", "c")),
-    LineLayout(("us", "a"), clock="us", clock_modulus=2**32, clock_hz=1e6),
-    LineLayout(("us", "n", "a"), clock="us", clock_hz=1e3, counter="n"),
-    LineLayout(("n", "b", "ms", "a"), clock="ms", clock_modulus=1000, clock_hz=1e3, counter="n", boot="b"),
+    LineLayout(columns=("a", "b", "c")),
+    LineLayout(columns=("us", "a"), clock="us", clock_modulus=2**32, clock_hz=1e6),
+    LineLayout(columns=("us", "n", "a"), clock="us", clock_hz=1e3, counter="n"),
+    LineLayout(columns=("n", "b", "ms", "a"), clock="ms", clock_modulus=1000, clock_hz=1e3, counter="n", boot="b"),
 )
 SCHEMA = schema_message({"device": "cradle-a", "host_boot": "1"}) + EMPTY_BATCH
 
@@ -95,7 +95,9 @@ def _recover(stream):
     ends = np.arange(0, len(stream) + 64, 64).clip(max=len(stream))
     opening = PortOpening(stream, ends, 1_900_000_000_000_000_000 + np.arange(ends.size) * 3_000_000)
     try:
-        recover_wire(DeviceStream("cradle-a", (opening,), (), 0), origin_ns=0, tolerance=1e-4)
+        recover_wire(
+            DeviceStream(device="cradle-a", openings=(opening,), notes=(), torn_bytes=0), origin_ns=0, tolerance=1e-4
+        )
     except StandError:
         return
 

@@ -7,9 +7,15 @@ that tests start keep what they compile, as they do for a user: else each would 
 import os
 import signal
 
+from hypothesis import settings
+
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# How long an example may take would be a verdict of the machine.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 pytest_plugins = ("pytester", "tests.processor_time", "tests.solved_once", "tests.shared_fixtures", "tests.two_workers")

@@ -150,7 +150,11 @@ def _hello(dice):
         lines = [(number, f"{number}") for number in range(9)]
     texts = {key: _name(dice, dice.choice([8, 64])) for key in ("device", "serial", "firmware", "name")}
     if dice.random() < 0.15:  # grown or cut to end about the longest body
-        told = len(_hello_json(texts, channels, lines, 1, 1, 0, 1, 1, 0))
+        told = len(
+            _hello_json(
+                texts=texts, channels=channels, lines=lines, boot=1, tick_hz=1, stream=0, streams=1, interval=1, skew=0
+            )
+        )
         texts["serial"] += "s" * max(0, dice.randint(1010, 1022) - told)
     boot, tick_hz, stream, streams = _u32(dice), dice.randint(1, 10**9), dice.randrange(256), dice.randint(1, 255)
     interval, skew = dice.randint(1, 2**31 - 1), dice.choice([0, 0, dice.randrange(2**32)])
@@ -161,7 +165,17 @@ def _hello(dice):
     for name, kind, low, high in channels:
         fields += _text(name) + struct.pack("<Bii", TYPES.index(kind), low, high)
     fields += bytes([len(lines)]) + b"".join(bytes([number]) + _text(name) for number, name in lines)
-    body = b"\x01" + _hello_json(texts, channels, lines, boot, tick_hz, stream, streams, interval, skew)
+    body = b"\x01" + _hello_json(
+        texts=texts,
+        channels=channels,
+        lines=lines,
+        boot=boot,
+        tick_hz=tick_hz,
+        stream=stream,
+        streams=streams,
+        interval=interval,
+        skew=skew,
+    )
     return _case(dice, HELLO, fields, b"" if refused else body)
 
 

@@ -100,7 +100,18 @@ def linearised_bound(drawn):
                 of_pressure(-1) | {"clock": 0.0, "end": slope[-1], "hold slope": at, "hold bend": at * at},
             )
     for kind in spec.amounts:
-        _amount(add, spec, kind, time, left, flow, rho, lambda k: of_curve(by_left[k], time[k], flow[k]), t0, end)
+        _amount(
+            add=add,
+            spec=spec,
+            kind=kind,
+            time=time,
+            left=left,
+            flow=flow,
+            rho=rho,
+            parts_at=lambda k: of_curve(by_left[k], time[k], flow[k]),
+            t0=t0,
+            end=end,
+        )
         add(1.0, {f"own {kind}": 1.0})
     priors = {
         "c": BEND_U,

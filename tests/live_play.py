@@ -47,7 +47,9 @@ class Played:
         """Hand over bytes that arrive now."""
         decoded = self.decoder.feed(piece)
         self.hellos.update({hello.name: hello for hello, _ in decoded.hellos})
-        self.live.take(Taken(self.device, decoded, self.at(seconds), tuple(self.hellos.values())))
+        self.live.take(
+            Taken(device=self.device, decoded=decoded, arrival_ns=self.at(seconds), hellos=tuple(self.hellos.values()))
+        )
 
     def play(self, pieces, *, look_every=0.1, until=None, on_look=None):
         """Play pieces; a picture is taken every ``look_every`` seconds, silence included."""
@@ -123,7 +125,15 @@ def table_of(
         boot=3,
         tick_hz=hz,
         start_ticks=start_ticks,
-        streams=(PlayedStream(1, "fast", hz // rate, tuple(channels), np.column_stack(columns)),),
+        streams=(
+            PlayedStream(
+                number=1,
+                name="fast",
+                interval_ticks=hz // rate,
+                channels=tuple(channels),
+                counts=np.column_stack(columns),
+            ),
+        ),
         lines=tuple(WireLine(number, name) for number, name in enumerate(lines)),
         edges=tuple(PlayedEdge(round(at * hz), lines.index(line), level) for at, line, level in edges),
     )

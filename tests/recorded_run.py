@@ -40,18 +40,18 @@ def fast_hello(*, boot=17, time_scale=1.0, channels=11, tick_hz=1_000_000, inter
     first = WireChannel("ain0", "i24", -8_388_608, 8_388_607)
     rest = tuple(WireChannel(f"ain{k}", "i16", -32_768, 32_767) for k in range(1, channels))
     return Hello(
-        "cradle-a",
-        serial,
-        "1.0.0",
-        boot,
-        tick_hz,
-        1,
-        1,
-        "fast",
-        interval,
-        (first, *rest),
-        (WireLine(0, "fire"),),
-        time_scale,
+        device="cradle-a",
+        serial=serial,
+        firmware="1.0.0",
+        boot=boot,
+        tick_hz=tick_hz,
+        stream=1,
+        streams=1,
+        name="fast",
+        interval_ticks=interval,
+        channels=(first, *rest),
+        lines=(WireLine(0, "fire"),),
+        time_scale=time_scale,
     )
 
 

@@ -102,3 +102,11 @@ def browser(tmp_path_factory):
 
     with started(tmp_path_factory.mktemp("browser")) as one:
         yield one
+
+
+@pytest.fixture(scope="session")
+def source_nodes():
+    """All nodes of every source file of ours, by its path from the root; no test is charged with the reading."""
+    from tests.repository import ROOT, nodes_of, sources
+
+    return {path.relative_to(ROOT).as_posix(): nodes_of(path) for path in sources()}

@@ -114,8 +114,8 @@ def test_analysis_takes_from_daq_only_vocabulary_configuration_and_the_run_folde
         if target.startswith("daq/")
     }
     simulated = {(user, target) for user, target in taken if user == "analysis/simulation"}
-    assert {target for _, target in taken - simulated} <= {"daq/config", "daq/findings", "daq/run"}
-    assert {target for _, target in simulated} <= {"daq/config", "daq/rehearsal", "daq/wire"}
+    assert {target for _, target in taken - simulated} <= {"daq/config", "daq/findings", "daq/kinds", "daq/run"}
+    assert {target for _, target in simulated} <= {"daq/config", "daq/kinds", "daq/rehearsal", "daq/wire"}
 
 
 @pytest.mark.parametrize("folder", folders(), ids=place)

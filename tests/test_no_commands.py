@@ -11,9 +11,7 @@ import pytest
 
 from standbook.daq.capture.launcher import start_capture
 from standbook.daq.capture.serial_port import ReadPort
-from tests.repository import ROOT
 
-PACKAGES = ("daq", "analysis", "cli")
 SENDING = ("write", "send", "pwrite", "tcsend", "sendfile", "ioctl_write", "setDTR", "setRTS", "break_condition")
 # All that this package does with an object of the serial driver.
 DRIVER = {
@@ -33,23 +31,17 @@ LISTENING = {"bind", "listen", "accept", "create_server", "serve_forever", "star
 PATIENCE = 20.0  # [s]
 
 
-def trees():
-    for package in PACKAGES:
-        for path in sorted((ROOT / package).rglob("*.py")):
-            yield path.relative_to(ROOT).as_posix(), ast.parse(path.read_text(encoding="utf-8"))
-
-
-def imported(tree):
-    for node in ast.walk(tree):
+def imported(nodes):
+    for node in nodes:
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
             yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
-def calls(tree):
+def calls(nodes):
     """Give the attribute and the object of every call of a method, as written."""
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
             yield node.func.attr, ast.unparse(node.func.value)
 
@@ -61,42 +53,49 @@ def test_the_port_object_has_no_way_to_write():
         port.write = None
 
 
-def test_whoever_opens_a_port_sends_nothing():
+def test_whoever_opens_a_port_sends_nothing(source_nodes):
     """All modules that can get hold of a port, and the one that makes it; what they do write is named."""
     ways = (
         "standbook.daq.capture.serial_port.open_port",
         "standbook.daq.capture.serial_port.ReadPort",
         "standbook.daq.capture.serial_port",
     )
-    openers = {name: tree for name, tree in trees() if any(found in ways for found in imported(tree))}
+    openers = {name: nodes for name, nodes in source_nodes.items() if any(found in ways for found in imported(nodes))}
     assert "daq/capture/process.py" in openers
-    openers["daq/capture/serial_port.py"] = dict(trees())["daq/capture/serial_port.py"]
+    openers["daq/capture/serial_port.py"] = source_nodes["daq/capture/serial_port.py"]
     sent = {
         f"{name}: {whose}.{what}"
-        for name, tree in openers.items()
-        for what, whose in calls(tree)
+        for name, nodes in openers.items()
+        for what, whose in calls(nodes)
         if what.startswith(SENDING)
     }
     assert sent == {"daq/capture/process.py: sys.stderr.write"}
 
 
-def test_the_serial_driver_is_only_opened_read_and_closed():
-    tree = dict(trees())["daq/capture/serial_port.py"]
+def test_the_serial_driver_is_only_opened_read_and_closed(source_nodes):
+    nodes = source_nodes["daq/capture/serial_port.py"]
     used = {
         node.attr
-        for node in ast.walk(tree)
+        for node in nodes
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "driver"
     }
     assert used == DRIVER
-    flags = {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute) and node.attr.startswith("O_")}
+    flags = {node.attr for node in nodes if isinstance(node, ast.Attribute) and node.attr.startswith("O_")}
     assert "O_RDONLY" in flags
     assert flags & {"O_RDWR", "O_WRONLY"} == set()
 
 
-def test_nothing_knows_how_to_listen_on_a_network():
-    users = {name for name, tree in trees() if any(found.split(".")[0] in NETWORK for found in imported(tree))}
+def test_nothing_knows_how_to_listen_on_a_network(source_nodes):
+    users = {
+        name for name, nodes in source_nodes.items() if any(found.split(".")[0] in NETWORK for found in imported(nodes))
+    }
     assert users == set()
-    heard = {f"{name}: {whose}.{what}" for name, tree in trees() for what, whose in calls(tree) if what in LISTENING}
+    heard = {
+        f"{name}: {whose}.{what}"
+        for name, nodes in source_nodes.items()
+        for what, whose in calls(nodes)
+        if what in LISTENING
+    }
     assert heard == set()
 
 

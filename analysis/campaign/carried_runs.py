@@ -63,7 +63,7 @@ class Analysed:
         return self.plan.test.number
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CarriedTank:
     """What one tank's run says of the same tank in another plan."""
 
@@ -230,7 +230,13 @@ def _carried(
     result, basis = run.results.tanks[name], run.plan.test.kind
     remarks = ["This run is a rehearsal: its numbers are made up."] if run.results.rehearsal else []
     if result.cda is None or result.start_pressure is None or result.end_pressure is None:
-        return CarriedTank(name, None, None, (), (*remarks, "Its analysis gives no CdA; its findings say why."))
+        return CarriedTank(
+            tank=name,
+            cda=None,
+            exponent=None,
+            lines=(),
+            remarks=(*remarks, "Its analysis gives no CdA; its findings say why."),
+        )
     inlet = result.start_pressure.value, result.end_pressure.value
     same = viscosity if source.liquid == target.liquid else None
     here = _side(run.plan, source, inlet, _outlet(run, inlet), same)
@@ -256,7 +262,7 @@ def _carried(
         said = exponent.refusal if exponent.carried is None else None
         remarks += [*exponent.remarks, *([f"{said[:1].upper()}{said[1:]}."] if said is not None else [])]
     lines = plan_lines(cda.carried, f"{basis} {run.number}", exponent, basis, reason)
-    return CarriedTank(name, cda, exponent, lines, (*cda.remarks, *remarks))
+    return CarriedTank(tank=name, cda=cda, exponent=exponent, lines=lines, remarks=(*cda.remarks, *remarks))
 
 
 def _side(
@@ -276,7 +282,9 @@ def _side(
             viscosity = fluids.viscosity(tank.liquid, pressure=inlet[0], temperature=temperature)
     except DataError:
         pass  # a mixture, or a state that the library does not hold: said where it is missed
-    return Side(tank.liquid, rho, viscosity, vapour, inlet, outlet)
+    return Side(
+        liquid=tank.liquid, density=rho, viscosity=viscosity, vapour_pressure=vapour, inlet=inlet, outlet=outlet
+    )
 
 
 def _outlet(run: Analysed, inlet: tuple[float, float]) -> tuple[float, float]:
@@ -311,4 +319,11 @@ def _ullage(tank: Tank, plan: Plan, ratio: float, pressures: tuple[float, float]
         )
     except DataError:
         chord = None
-    return Ullage(tank.liquid, tank.pressurant, ratio, pressures[0], duration, chord)
+    return Ullage(
+        liquid=tank.liquid,
+        pressurant=tank.pressurant,
+        end_log_ratio=ratio,
+        start_pressure=pressures[0],
+        duration=duration,
+        isentropic_chord=chord,
+    )

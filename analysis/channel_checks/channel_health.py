@@ -162,7 +162,7 @@ def _still_until(channel: Channel, since: float) -> float:
 
 
 def _clipped(channel: Channel, inside: Mask) -> list[Finding]:
-    bad = inside & saturated(channel) & ~rail_spikes(channel)
+    bad = inside & saturated(channel) & ~rail_spikes(channel) & ~channel.open_wire  # an open wire is named as such
     if not bad.any():
         return []
     seconds, first = _seconds(channel, bad), float(channel.time[bad][0])

@@ -21,7 +21,7 @@ AGREE = 3.0  # combined standard uncertainties
 BLOCK = 0.5  # s
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Parted:
     """Two sensors where they are furthest apart, in units of what their calibrations explain."""
 
@@ -73,7 +73,9 @@ def _parted(one: Channel, other: Channel, ambient: Quantity, start: float, end: 
     worst = int(np.argmax(ratio))
     if ratio[worst] <= AGREE:
         return None
-    return _Parted(one, other, float(at[worst]), float(apart[worst]), float(AGREE * u[worst]))
+    return _Parted(
+        one=one, other=other, at=float(at[worst]), apart=float(apart[worst]), allowed=float(AGREE * u[worst])
+    )
 
 
 def _blocks(channel: Channel, start: float, end: float) -> tuple[Array, Array]:

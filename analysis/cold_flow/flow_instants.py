@@ -122,12 +122,22 @@ def flow_instants(
             end = other if other.u < end.u else end
         # A valve that closes just after the first gas hides the steeper fall from lines longer than that.
         first, last = end.time - KNEE_BACK, end.time + KNEE_SPAN
-        knee, gas, sure = _knee(time, pressure, first, last, opening, f"{name} run-out", proof)
+        knee, gas, sure = _knee(
+            time=time, pressure=pressure, first=first, last=last, opening=opening, name=f"{name} run-out", proof=proof
+        )
         if not sure:
             return FlowInstants(opening, end, ran_dry=False)
     else:
         last = left.time + left.span + KNEE_TAIL
-        knee, gas, _ = _knee(time, pressure, left.time, last, opening, f"{name} run-out", proof)
+        knee, gas, _ = _knee(
+            time=time,
+            pressure=pressure,
+            first=left.time,
+            last=last,
+            opening=opening,
+            name=f"{name} run-out",
+            proof=proof,
+        )
     return FlowInstants(opening, knee, ran_dry=True, first_gas=gas)
 
 

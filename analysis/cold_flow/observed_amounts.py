@@ -81,21 +81,26 @@ def _weighings(dataset: Dataset, tank: Tank) -> list[Amount]:
         return found
     if weighing.caught is not None:
         found.append(
-            Amount("caught", "the mass caught", weighing.caught.value, {measurands.CAUGHT_MASS: weighing.caught.u})
+            Amount(
+                name="caught",
+                words="the mass caught",
+                mass=weighing.caught.value,
+                terms={measurands.CAUGHT_MASS: weighing.caught.u},
+            )
         )
     if weighing.expelled is not None:
         found.append(
             Amount(
-                "expelled",
-                "the mass stated as expelled",
-                weighing.expelled.value,
-                {"expelled mass": weighing.expelled.u},
+                name="expelled",
+                words="the mass stated as expelled",
+                mass=weighing.expelled.value,
+                terms={"expelled mass": weighing.expelled.u},
             )
         )
     if weighing.residual is not None:
         mass, rest_u = tank.liquid_load.value - weighing.residual.value, weighing.residual.u
         words = "the load less what was drained"
-        found.append(Amount("drained", words, mass, {"drained mass": rest_u}, by_load=1.0))
+        found.append(Amount(name="drained", words=words, mass=mass, terms={"drained mass": rest_u}, by_load=1.0))
     return found
 
 
@@ -107,7 +112,9 @@ def _run_out(tank: Tank) -> Amount | None:
     stated = rest.value > 0.0 or rest.u > 0.0
     u = math.hypot(rest.u, FADES_U * rest.value) if stated else UNSTATED_RESIDUAL * tank.liquid_load.value
     mass = tank.liquid_load.value - rest.value
-    return Amount("run-out", "the load until run-out", mass, {"residual at run-out": u}, by_load=1.0)
+    return Amount(
+        name="run-out", words="the load until run-out", mass=mass, terms={"residual at run-out": u}, by_load=1.0
+    )
 
 
 def _weighed_tank(
@@ -138,7 +145,7 @@ def _weighed_tank(
         terms[f"{channel.tag} jet"] = abs(step) * (1.0 - float(drive[1] / drive[0]))
         said.append(WEIGHED_TANK_FEELS_JET.at(channel.tag, instants.opening.time, step=step, step_u=step_u))
     span = (float(time[0]), float(time[-1]))
-    return Amount(channel.tag, f"the weighed tank ({channel.tag})", left, terms, span), said
+    return Amount(name=channel.tag, words=f"the weighed tank ({channel.tag})", mass=left, terms=terms, span=span), said
 
 
 def _caught_on_scale(
@@ -156,7 +163,7 @@ def _caught_on_scale(
         f"{channel.tag} noise": noise,
         **_supply_term(channel, caught),
     }
-    return Amount(channel.tag, f"the scale under the bucket ({channel.tag})", caught, terms), []
+    return Amount(name=channel.tag, words=f"the scale under the bucket ({channel.tag})", mass=caught, terms=terms), []
 
 
 def _flow_meter(
@@ -178,11 +185,11 @@ def _flow_meter(
         **_supply_term(channel, mass),
     }
     amount = Amount(
-        channel.tag,
-        f"the flow meter {channel.tag}",
-        mass,
-        terms,
-        (float(time[0]), float(time[-1])),
+        name=channel.tag,
+        words=f"the flow meter {channel.tag}",
+        mass=mass,
+        terms=terms,
+        span=(float(time[0]), float(time[-1])),
         density_power=1.0 if of_volume else 0.0,
         clock_power=1.0,
     )
@@ -217,11 +224,11 @@ def _venturi(
         **{source: 0.5 * u for source, u in _supply_term(channel, mass).items()},
     }
     amount = Amount(
-        channel.tag,
-        f"the venturi {channel.tag}",
-        mass,
-        terms,
-        (float(time[0]), float(time[-1])),
+        name=channel.tag,
+        words=f"the venturi {channel.tag}",
+        mass=mass,
+        terms=terms,
+        span=(float(time[0]), float(time[-1])),
         density_power=0.5,
         clock_power=1.0,
     )

@@ -51,7 +51,7 @@ SLOW_VALVE = 0.15  # s between the break of the pressure and the opening that th
 FITTED_WORDS = {"exponent": "exponent", "exponent_drift": "drift", "cda": "CdA", "opening_time": "opening"}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class FlowSide:
     """One cold flow with what was found from it."""
 
@@ -91,21 +91,33 @@ def flow_side(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInst
     except DataError as error:
         said.append(_unknown(tank, "CdA and exponent are not known", error))
     if weighed is not None:
-        direct, exponent, joint, found = _fitted(dataset, channel, tank, weighed, sensor, notes, static)
+        direct, exponent, joint, found = _fitted(
+            dataset=dataset, channel=channel, tank=tank, weighed=weighed, sensor=sensor, notes=notes, static=static
+        )
         said += found
     return FlowSide(
-        tank,
-        channel,
-        instants,
-        amount,
-        amounts,
-        weighed.balance if weighed else None,
-        weighed.cda_by if weighed else {},
-        record,
-        static,
-        exponent,
-        _result(dataset, tank, channel, instants, weighed, static, direct, exponent, joint),
-        tuple(said),
+        tank=tank,
+        channel=channel,
+        instants=instants,
+        amount=amount,
+        amounts=amounts,
+        balance=weighed.balance if weighed else None,
+        cda_by=weighed.cda_by if weighed else {},
+        record=record,
+        static=static,
+        exponent=exponent,
+        result=_result(
+            dataset=dataset,
+            tank=tank,
+            channel=channel,
+            instants=instants,
+            weighed=weighed,
+            static=static,
+            direct=direct,
+            exponent=exponent,
+            joint=joint,
+        ),
+        findings=tuple(said),
     )
 
 

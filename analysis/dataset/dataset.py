@@ -31,7 +31,7 @@ from standbook.daq.quantity import Quantity, parse_quantity
 PredictionStatus = Literal["locked", "postdiction"]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Channel:
     """One calibrated input."""
 
@@ -140,7 +140,7 @@ class CrewMark:
     struck: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Dataset:
     """One run, ready to be analysed."""
 
@@ -238,17 +238,17 @@ def _channel(
         value = to_si(calibration.reading(signal[part]), calibration) + ambient
         reading[part] = np.where(opened[part], np.nan, value)
     return Channel(
-        item.tag,
-        item.measures,
-        item.tank,
-        calibration,
-        played.time - latency if latency else played.time,
-        signal,
-        reading,
-        counts,
-        at_rail,
-        opened,
-        key,
+        tag=item.tag,
+        measures=item.measures,
+        tank=item.tank,
+        calibration=calibration,
+        time=played.time - latency if latency else played.time,
+        signal=signal,
+        reading=reading,
+        counts=counts,
+        clipped=at_rail,
+        open_wire=opened,
+        stream=key,
     )
 
 
@@ -274,25 +274,32 @@ def dataset_from_counts(
     channels, findings = calibrated(plan, stand, calibrations, played)
     gaps = {key: gaps_in(stream.time) for key, stream in played.items()}
     record = {
-        key: RecordHealth(stream.time.size, sum(gap.rows for gap in gaps[key]), gaps[key], 1, None, 0)
+        key: RecordHealth(
+            rows=stream.time.size,
+            lost_rows=sum(gap.rows for gap in gaps[key]),
+            gaps=gaps[key],
+            boots=1,
+            clock_ppm=None,
+            damaged_frames=0,
+        )
         for key, stream in played.items()
     }
     return Dataset(
-        run,
-        plan.test.kind,
-        True,
-        plan,
-        stand,
-        channels,
-        gaps,
-        t_zero,
-        clock_u,
-        record,
-        dict(weighings or {}),
-        prediction,
-        "locked" if prediction is not None else "postdiction",
-        tuple(edges),
-        tuple(findings),
+        run=run,
+        kind=plan.test.kind,
+        rehearsal=True,
+        plan=plan,
+        stand=stand,
+        channels=channels,
+        gaps=gaps,
+        t_zero=t_zero,
+        clock_u=clock_u,
+        record=record,
+        weighings=dict(weighings or {}),
+        prediction=prediction,
+        prediction_status="locked" if prediction is not None else "postdiction",
+        edges=tuple(edges),
+        findings=tuple(findings),
     )
 
 

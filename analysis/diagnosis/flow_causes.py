@@ -47,7 +47,7 @@ class Case:
         return self.evidence.vessel
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
     """One cause: how large it may be, what it spoils, and in words."""
 
@@ -108,7 +108,13 @@ def diagnose_flow(case: Case) -> Diagnosis:
     known = np.isfinite(evidence.observed)
     keep = np.ix_(known, known)
     signatures = [
-        Signature(cause.name, size, _with_added(case, cause, size, piece)[..., known], healthy[:, known], weight)
+        Signature(
+            name=cause.name,
+            sizes=size,
+            predicted=_with_added(case, cause, size, piece)[..., known],
+            healthy=healthy[:, known],
+            state_weight=weight,
+        )
         for cause, size, piece in zip(causes, sizes, pieces[1:], strict=False)
     ]
     return diagnose(evidence.observed[known], covariance[keep], healthy[:, known], weight, signatures)
@@ -218,134 +224,140 @@ def _says_gas(_: Case, size: float) -> str:
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
-        causes.ULLAGE_LEAK,
-        lambda case: _between(4e-4, 0.12, 8),
-        _one("leak"),
-        lambda case, size: f"gas leaked from the ullage through about {1e6 * leak_area(case, size):.2g} mm2",
-        "pressurise with the main valve shut, log for five minutes and soap every joint, vent and relief valve",
+        kind=causes.ULLAGE_LEAK,
+        sizes=lambda case: _between(4e-4, 0.12, 8),
+        make=_one("leak"),
+        say=lambda case, size: f"gas leaked from the ullage through about {1e6 * leak_area(case, size):.2g} mm2",
+        decide="pressurise with the main valve shut, log for five minutes and soap every joint, vent and relief valve",
     ),
     Cause(
-        causes.SUPPLY_LEAKS_IN,
-        lambda case: _between(3e-4, 0.06, 8),
-        _one("feed"),
-        lambda case, size: (
+        kind=causes.SUPPLY_LEAKS_IN,
+        sizes=lambda case: _between(3e-4, 0.06, 8),
+        make=_one("feed"),
+        say=lambda case, size: (
             "gas leaked in from the supply at about "
             f"{1e3 * size * case.gas.density * case.vessel.ullage_volume:.2g} g/s"
         ),
-        "shut and vent the supply line, and watch the closed tank's pressure for five minutes",
+        decide="shut and vent the supply line, and watch the closed tank's pressure for five minutes",
     ),
     Cause(
-        causes.SUPPLY_OPEN,
-        lambda case: np.array([0.6, 0.8, 0.9, 1.0]),
-        _one("held"),
-        lambda case, size: f"the supply was left open and made good {100.0 * min(size, 1.0):.0f} % of the fall",
-        "read the regulator's outlet and the supply valve's position, vent the supply line and repeat",
+        kind=causes.SUPPLY_OPEN,
+        sizes=lambda case: np.array([0.6, 0.8, 0.9, 1.0]),
+        make=_one("held"),
+        say=lambda case, size: f"the supply was left open and made good {100.0 * min(size, 1.0):.0f} % of the fall",
+        decide="read the regulator's outlet and the supply valve's position, vent the supply line and repeat",
     ),
     Cause(
-        causes.TANK_VOLUME,
-        lambda case: _both(_least_volume(case), 0.4),
-        _one("volume"),
-        _percent("the ullage is {:.1f} % {} than tank volume and fill say"),
-        "fill the tank to the brim with weighed water, and weigh the next fill",
+        kind=causes.TANK_VOLUME,
+        sizes=lambda case: _both(_least_volume(case), 0.4),
+        make=_one("volume"),
+        say=_percent("the ullage is {:.1f} % {} than tank volume and fill say"),
+        decide="fill the tank to the brim with weighed water, and weigh the next fill",
     ),
     Cause(
-        causes.LOAD_NOTE,
-        lambda case: _both(max(0.01, 2.0 * case.side.tank.liquid_load.relative_u), 0.3),
-        _one("load"),
-        _percent("{:.1f} % {} liquid was aboard than the plan's load"),
-        "weigh the tank before and after filling, and drain and weigh what stays aboard",
+        kind=causes.LOAD_NOTE,
+        sizes=lambda case: _both(max(0.01, 2.0 * case.side.tank.liquid_load.relative_u), 0.3),
+        make=_one("load"),
+        say=_percent("{:.1f} % {} liquid was aboard than the plan's load"),
+        decide="weigh the tank before and after filling, and drain and weigh what stays aboard",
     ),
     Cause(
-        causes.AMOUNT_NOTE,
-        lambda case: _both(0.01, 0.25),
-        _one("mass"),
-        _percent("{:.1f} % {} liquid left than was weighed (spilt, bypassed, or the scale is off)"),
-        "check the scale with a known weight, and look for liquid that passed the bucket",
+        kind=causes.AMOUNT_NOTE,
+        sizes=lambda case: _both(0.01, 0.25),
+        make=_one("mass"),
+        say=_percent("{:.1f} % {} liquid left than was weighed (spilt, bypassed, or the scale is off)"),
+        decide="check the scale with a known weight, and look for liquid that passed the bucket",
     ),
     Cause(
-        causes.SENSOR_ZERO,
-        lambda case: _both(max(0.004 * _full_scale(case), 2.0 * case.side.channel.zero_u), 0.1 * _full_scale(case)),
-        _one("zero"),
-        _says_zero,
-        "read the sensor with the tank open to the air, before and after, against the barometer",
+        kind=causes.SENSOR_ZERO,
+        sizes=lambda case: _both(
+            max(0.004 * _full_scale(case), 2.0 * case.side.channel.zero_u), 0.1 * _full_scale(case)
+        ),
+        make=_one("zero"),
+        say=_says_zero,
+        decide="read the sensor with the tank open to the air, before and after, against the barometer",
     ),
     Cause(
-        causes.SENSOR_DESCRIBED_ABSOLUTE,
-        lambda case: np.array([-1.0, -1.0]) * case.dataset.plan.site.ambient_pressure.value,
-        _one("zero"),
-        lambda case, _: f"{case.side.channel.tag} reads gauge pressure but is described as absolute",
-        "read it with the tank open to the air: nought means gauge; then correct its calibration",
-        lambda case: case.side.channel.calibration.reference == "absolute",
+        kind=causes.SENSOR_DESCRIBED_ABSOLUTE,
+        sizes=lambda case: np.array([-1.0, -1.0]) * case.dataset.plan.site.ambient_pressure.value,
+        make=_one("zero"),
+        say=lambda case, _: f"{case.side.channel.tag} reads gauge pressure but is described as absolute",
+        decide="read it with the tank open to the air: nought means gauge; then correct its calibration",
+        applies=lambda case: case.side.channel.calibration.reference == "absolute",
     ),
     Cause(
-        causes.SENSOR_GAIN,
-        lambda case: _both(max(0.015, 2.0 * case.side.channel.gain_u), 0.3),
-        _one("gain"),
-        lambda case, size: f"the span of {case.side.channel.tag} is off by {100.0 * size:+.1f} %",
-        "shunt the sensor or set it against a dead-weight tester or a second gauge",
-        lambda case: math.isfinite(case.evidence.observed[NAMES.index("twin")]),
+        kind=causes.SENSOR_GAIN,
+        sizes=lambda case: _both(max(0.015, 2.0 * case.side.channel.gain_u), 0.3),
+        make=_one("gain"),
+        say=lambda case, size: f"the span of {case.side.channel.tag} is off by {100.0 * size:+.1f} %",
+        decide="shunt the sensor or set it against a dead-weight tester or a second gauge",
+        applies=lambda case: math.isfinite(case.evidence.observed[NAMES.index("twin")]),
     ),
     Cause(
-        causes.OTHER_SENSOR,
-        lambda case: _both(max(0.004 * _full_scale(case), 2.0 * case.side.channel.zero_u), 0.1 * _full_scale(case)),
-        lambda faults, size: faults,
-        lambda case, size: (
+        kind=causes.OTHER_SENSOR,
+        sizes=lambda case: _both(
+            max(0.004 * _full_scale(case), 2.0 * case.side.channel.zero_u), 0.1 * _full_scale(case)
+        ),
+        make=lambda faults, size: faults,
+        say=lambda case, size: (
             f"the second sensor of the tank is off by {size / 1e5:+.2f} bar, not {case.side.channel.tag}"
         ),
-        "read both sensors with the tank open to the air and against a third gauge",
-        lambda case: math.isfinite(case.evidence.observed[NAMES.index("twin")]),
-        lambda _: {"twin": 1.0, "twin at ambient": 1.0},
+        decide="read both sensors with the tank open to the air and against a third gauge",
+        applies=lambda case: math.isfinite(case.evidence.observed[NAMES.index("twin")]),
+        adds=lambda _: {"twin": 1.0, "twin at ambient": 1.0},
     ),
     Cause(
-        causes.GAS_NOT_SETTLED,
-        lambda case: np.concatenate([-_between(10.0, 60.0, 4)[::-1], _between(10.0, 60.0, 4)]),
-        _one("warm"),
-        _says_gas,
-        "hold the pressure until it stands still, a minute or more, or measure the gas temperature",
+        kind=causes.GAS_NOT_SETTLED,
+        sizes=lambda case: np.concatenate([-_between(10.0, 60.0, 4)[::-1], _between(10.0, 60.0, 4)]),
+        make=_one("warm"),
+        say=_says_gas,
+        decide="hold the pressure until it stands still, a minute or more, or measure the gas temperature",
     ),
     Cause(
-        causes.COLD_LIQUID,
-        lambda case: _between(60.0, 200.0, 5),
-        _one("cold"),
-        lambda case, size: f"the gas gave its heat to a liquid or a wall some {size:.0f} K colder (ullage collapse)",
-        "log gas and liquid temperatures, and take the exponent from a flow at the same temperatures",
+        kind=causes.COLD_LIQUID,
+        sizes=lambda case: _between(60.0, 200.0, 5),
+        make=_one("cold"),
+        say=lambda case, size: (
+            f"the gas gave its heat to a liquid or a wall some {size:.0f} K colder (ullage collapse)"
+        ),
+        decide="log gas and liquid temperatures, and take the exponent from a flow at the same temperatures",
     ),
     Cause(
-        causes.GAS_INGESTION,
-        lambda case: _between(0.03, 0.7, 6),
-        lambda faults, size: faults,
-        lambda case, size: (
+        kind=causes.GAS_INGESTION,
+        sizes=lambda case: _between(0.03, 0.7, 6),
+        make=lambda faults, size: faults,
+        say=lambda case, size: (
             f"gas was pulled through with about {size * case.vessel.load:.2g} kg of liquid still aboard (vortex at "
             "the outlet)"
         ),
-        "drain and weigh what stayed aboard, and look at the outlet's vortex breaker",
-        lambda case: case.side.instants.ran_dry,
-        lambda case: {"left aboard" if _weighed_rest(case) else "closure": case.vessel.load},
+        decide="drain and weigh what stayed aboard, and look at the outlet's vortex breaker",
+        applies=lambda case: case.side.instants.ran_dry,
+        adds=lambda case: {"left aboard" if _weighed_rest(case) else "closure": case.vessel.load},
     ),
     Cause(
-        causes.VALVE_CREEPS,
-        lambda case: _both(0.006, 0.6 / max(case.vessel.length, 6.0)),
-        _one("creep"),
-        _says_creep,
-        "watch the valve's stem, or log manifold pressure or the tank's weight, from which the area follows",
+        kind=causes.VALVE_CREEPS,
+        sizes=lambda case: _both(0.006, 0.6 / max(case.vessel.length, 6.0)),
+        make=_one("creep"),
+        say=_says_creep,
+        decide="watch the valve's stem, or log manifold pressure or the tank's weight, from which the area follows",
     ),
     Cause(
-        causes.SLOW_VALVE,
-        lambda case: np.array([0.4, 0.7, 1.1, 1.6, 2.3]),
-        _one("stroke"),
-        lambda case, size: f"the valve took about {size:.1f} s to open",
-        "log the valve's end switch or stem, and start the fit after full opening",
+        kind=causes.SLOW_VALVE,
+        sizes=lambda case: np.array([0.4, 0.7, 1.1, 1.6, 2.3]),
+        make=_one("stroke"),
+        say=lambda case, size: f"the valve took about {size:.1f} s to open",
+        decide="log the valve's end switch or stem, and start the fit after full opening",
     ),
     Cause(
-        causes.AREA_CHANGED,
-        lambda case: _both(max(0.04, 2.0 * case.side.tank.feed_cda.relative_u), 1.2),
-        lambda faults, size: faults,
-        lambda case, size: (
+        kind=causes.AREA_CHANGED,
+        sizes=lambda case: _both(max(0.04, 2.0 * case.side.tank.feed_cda.relative_u), 1.2),
+        make=lambda faults, size: faults,
+        say=lambda case, size: (
             f"the flow area is {100.0 * abs(math.expm1(size)):.0f} % "
             f"{'above' if size > 0 else 'below'} the plan's "
             f"{'(wrong orifice or a bypass to the bucket)' if size > 0 else '(valve not fully open, ice or debris)'}"
         ),
-        "read manifold pressure at full flow, and look at valve, filter and injector",
+        decide="read manifold pressure at full flow, and look at valve, filter and injector",
         adds=lambda _: {"area": 1.0},
     ),
 )

@@ -155,7 +155,9 @@ def invisible_finding(dataset: Dataset, side: FlowSide) -> Finding:
     flow = averaged_flow(side.record)
     base = flow.cda()
     still = replace(flow, start_pressure=float(flow.pressure[0]))
-    sensor = SensorUncertainties(INVISIBLE_GAIN, 0.0, side.channel.origin(dataset.plan.site.ambient_pressure))
+    sensor = SensorUncertainties(
+        gain_u=INVISIBLE_GAIN, zero_u=0.0, reads_zero_at=side.channel.origin(dataset.plan.site.ambient_pressure)
+    )
     notes = NoteUncertainties(clock_u=INVISIBLE_CLOCK, back_pressure_u=INVISIBLE_BACK)
     shifted = dict(shifted_flows(still, sensor, notes))
     by_gain, by_clock, by_back = (

@@ -52,7 +52,7 @@ GAS = 9  # the first so many follow from the pressure during the flow and beside
 _AT = {name: k for k, name in enumerate(NAMES)}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Evidence:
     """What one record shows. (D,) in the order of NAMES, not a number where it cannot be known."""
 
@@ -104,7 +104,7 @@ def evidence_of(dataset: Dataset, side: FlowSide) -> Evidence | None:
         change = np.append(other[0, : GAS - 2] - shaped[0, : GAS - 2], other[0, -1] - shaped[0, -1])
         where = [*range(GAS - 2), _AT["area"]]
         noise[np.ix_(where, where)] += np.outer(change, change)
-    return Evidence(observed, noise, vessel, static, times)
+    return Evidence(observed=observed, noise=noise, vessel=vessel, static=static, times=times)
 
 
 def weighed_of(dataset: Dataset, side: FlowSide) -> Measured | None:

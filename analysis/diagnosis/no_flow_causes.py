@@ -117,8 +117,14 @@ def _of_fall(dataset: Dataset, tank: Tank, fall: _Fall) -> list[Finding]:
         healthy,
         weight,
         [
-            Signature(SUPPLY_OPEN.code, sizes, held, healthy, weight),
-            Signature(VALVE_NOT_OPENED.code, np.array([0.0, 1.0]), shut, healthy, weight),
+            Signature(name=SUPPLY_OPEN.code, sizes=sizes, predicted=held, healthy=healthy, state_weight=weight),
+            Signature(
+                name=VALVE_NOT_OPENED.code,
+                sizes=np.array([0.0, 1.0]),
+                predicted=shut,
+                healthy=healthy,
+                state_weight=weight,
+            ),
         ],
     )
     return _named(tank, fall, told, caught.value, grown) if told.alarm else []

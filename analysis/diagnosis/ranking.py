@@ -19,7 +19,7 @@ ALARM = 3.5  # natural logarithm of how many times better the causes explain it 
 UNLIKELY = 1e-4  # chance of a misfit as large, below which not even the best cause explains the record
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Signature:
     """What one cause would do to the observables, by its size and by the state of health it meets."""
 
@@ -32,7 +32,7 @@ class Signature:
     covariance: Array | None = None  # (D, D) in place of that of health, where the cause frees a part of it
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Ranked:
     """One cause as it came out."""
 
@@ -45,7 +45,7 @@ class Ranked:
     misfit: float  # squared distance from the record there, in units of the covariance
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Diagnosis:
     """All causes, best first, against health."""
 
@@ -102,7 +102,15 @@ def diagnose(
     total = float(logsumexp([cause.gain for cause in ranked])) - math.log(len(ranked))
     shares = np.exp(np.array([cause.gain for cause in ranked]) - total) / len(ranked)
     told = [
-        Ranked(c.name, float(share), c.gain, c.size, c.size_u, c.expected, c.misfit)
+        Ranked(
+            name=c.name,
+            share=float(share),
+            gain=c.gain,
+            size=c.size,
+            size_u=c.size_u,
+            expected=c.expected,
+            misfit=c.misfit,
+        )
         for c, share in zip(ranked, shares, strict=True)
     ]
     mean = own @ base
@@ -134,13 +142,13 @@ def _ranked(observed: Array, covariance: Array, cause: Signature, log_health: fl
     best = int(np.argmax(density))
     distance, _ = _distance(observed, covariance, flat[best : best + 1], doubt[best : best + 1])
     return Ranked(
-        cause.name,
-        0.0,
-        log_likelihood - log_health,
-        size,
-        math.sqrt(float(by_size @ (sizes - size) ** 2)),
-        flat[best],
-        float(distance[0]),
+        name=cause.name,
+        share=0.0,
+        gain=log_likelihood - log_health,
+        size=size,
+        size_u=math.sqrt(float(by_size @ (sizes - size) ** 2)),
+        expected=flat[best],
+        misfit=float(distance[0]),
     )
 
 

@@ -18,7 +18,7 @@ from standbook.daq.arrays import Array
 DISAGREE = 3.0  # standard uncertainties of a difference; of 370 pairs that agree one lies beyond
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Amount:
     """Liquid that passed in a span of time, as one observer saw it."""
 
@@ -47,7 +47,7 @@ class Pair:
     apart: float  # in standard uncertainties of that difference
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Balance:
     """Several flow coefficients of one flow, weighed."""
 
@@ -87,7 +87,7 @@ def balance(values: Array, changes: Mapping[str, Array], *, trust: Sequence[int]
     """
     count = values.size
     if count == 1:
-        return Balance((1.0,), 0.0, None, (), None, 0.0)
+        return Balance(weights=(1.0,), chi_square=0.0, birge_ratio=None, pairs=(), left_out=None, disagreement=0.0)
     moves = np.array(list(changes.values())) if changes else np.zeros((1, count))
     covariance = moves.T @ moves
     # A trace of freedom for each: amounts that share every error would have no inverse.
@@ -98,16 +98,32 @@ def balance(values: Array, changes: Mapping[str, Array], *, trust: Sequence[int]
     chi_square = float((values - best) @ inverse @ (values - best))
     birge = math.sqrt(chi_square / (count - 1))
     if not pairs:
-        return Balance(_weights(covariance, range(count), count), chi_square, birge, (), None, 0.0)
+        return Balance(
+            weights=_weights(covariance, range(count), count),
+            chi_square=chi_square,
+            birge_ratio=birge,
+            pairs=(),
+            left_out=None,
+            disagreement=0.0,
+        )
     outlier = next((k for k in range(count) if count > 2 and all(k in (p.first, p.second) for p in pairs)), None)
     # Two that contradict each other while a third agrees with both: which of the two is wrong stays open.
     if outlier is not None and sum(outlier in (p.first, p.second) for p in pairs) == count - 1:
         kept = [k for k in range(count) if k != outlier]
-        return Balance(_weights(covariance, kept, count), chi_square, birge, pairs, outlier, 0.0)
+        return Balance(
+            weights=_weights(covariance, kept, count),
+            chi_square=chi_square,
+            birge_ratio=birge,
+            pairs=pairs,
+            left_out=outlier,
+            disagreement=0.0,
+        )
     first = next(iter(trust if trust is not None else range(count)))
     largest = max(abs(float(values[first] - value)) for value in values)
     alone = tuple(float(k == first) for k in range(count))
-    return Balance(alone, chi_square, birge, pairs, None, 0.5 * largest)
+    return Balance(
+        weights=alone, chi_square=chi_square, birge_ratio=birge, pairs=pairs, left_out=None, disagreement=0.5 * largest
+    )
 
 
 def _contradictions(values: Array, covariance: Array) -> tuple[Pair, ...]:

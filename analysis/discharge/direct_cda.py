@@ -29,7 +29,7 @@ RUN_OUT_BIAS = 0.005  # relative; simulated real-gas flows run to the knee came 
 MANY_SPIKES = 0.002  # share of the samples, above it the record deserves a word
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DirectCda:
     """CdA of one discharge."""
 

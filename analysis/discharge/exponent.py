@@ -44,7 +44,7 @@ TRUSTED = 1e4  # block means that a start without noise counts as
 LONGER_LAW = (0.5, 0.9)  # L_end from which on the chord's law has four and five terms
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Exponent:
     """Polytropic exponent of one discharge. [-]."""
 
@@ -61,7 +61,7 @@ class Exponent:
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Line:
     """The fit of one flow: n0, c, chord, and what is left."""
 
@@ -264,7 +264,7 @@ def _fit(
     terms = 3 + sum(L_end > limit for limit in LONGER_LAW)
     more, rest = solved(terms)
     rows = np.vstack([two, L_end ** np.arange(terms) @ more])
-    return _Line(rows @ target, L_end, residual, rows[:, :-1], rest, terms)
+    return _Line(value=rows @ target, L_end=L_end, residual=residual, inverse=rows[:, :-1], longer=rest, terms=terms)
 
 
 def _scatter(residual: Array, terms: int) -> float:

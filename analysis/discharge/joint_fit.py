@@ -51,7 +51,7 @@ UNRESTING = 0.01  # relative u of the start pressure, above which the tank was n
 AGREEMENT = 2.0  # larger standard uncertainties that the two CdA may differ by
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JointFit:
     """Least-squares fit of one discharge."""
 
@@ -73,7 +73,7 @@ class JointFit:
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Problem:
     """Means of one flow, one soft mass, and their standard deviations."""
 
@@ -199,7 +199,13 @@ def joint_fit(
     )
     static = static_pressure(record)
     flow = averaged_flow(record, start_pressure=static.value)
-    problem = _Problem(flow, first_guess.window, direct.cda, max(static.deviation, 1e-9 * static.value), notes.mass_u)
+    problem = _Problem(
+        flow=flow,
+        window=first_guess.window,
+        scale=direct.cda,
+        sample_u=max(static.deviation, 1e-9 * static.value),
+        mass_u=notes.mass_u,
+    )
     fit = problem.solve(np.array([first_guess.start.value, first_guess.drift.value, 0.0, 0.0]))
     deviation, tau = _full_rate_scatter(record, problem, fit)
     problem = replace(problem, sample_u=math.hypot(deviation * math.sqrt(tau), _law_u(problem, first_guess)))
@@ -208,7 +214,16 @@ def joint_fit(
     moved = _shifts(problem, fit, static, sensor, notes)
     statistical = fit.covariance
     covariance = statistical + sum((np.outer(m, m) for m in moved.values()), np.zeros((4, 4)))
-    return _told(problem, fit, covariance, moved, direct, (deviation, tau), static, channel)
+    return _told(
+        problem=problem,
+        fit=fit,
+        covariance=covariance,
+        moved=moved,
+        direct=direct,
+        scatter=(deviation, tau),
+        static=static,
+        channel=channel,
+    )
 
 
 def _shifts(

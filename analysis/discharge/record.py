@@ -23,7 +23,7 @@ MIN_FLOW_SAMPLES = 50
 MOST_SAMPLES = 20_000  # longer records are averaged in groups first, spikes left out, which loses nothing
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DischargeRecord:
     """One tank's discharge: samples, notes and the instants of the valve."""
 
@@ -44,7 +44,7 @@ class DischargeRecord:
     step: float = 0.0  # between two counts of the pressure's converter [Pa]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SensorUncertainties:
     """Calibration of the tank's pressure sensor, standard uncertainties."""
 
@@ -55,7 +55,7 @@ class SensorUncertainties:
     no_signal_at: float = 0.0  # absolute pressure of a signal of nought, about which the supply turns readings [Pa]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NoteUncertainties:
     """What was written down, standard uncertainties."""
 
@@ -74,7 +74,7 @@ class NoteUncertainties:
     end_u: float = 0.0  # s
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StaticPressure:
     """Reading at rest just before opening."""
 
@@ -86,7 +86,7 @@ class StaticPressure:
     window: Window
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AveragedDischarge:
     """A record averaged over the flow, with everything that can be shifted; not a number where not known."""
 
@@ -207,7 +207,7 @@ def static_pressure(record: DischargeRecord) -> StaticPressure:
     eaten = min(2.0 * tau / time.size, 0.5)  # by the line, of the independent samples
     u = deviation * math.sqrt(tau * (1.0 / time.size + middle**2 / spread)) / (1.0 - eaten)
     u = math.hypot(u, undithered(record.step, deviation))
-    return StaticPressure(value, u, deviation, tau, drift, window)
+    return StaticPressure(value=value, u=u, deviation=deviation, correlation_time=tau, drift=drift, window=window)
 
 
 def undithered(step: float, deviation: float) -> float:

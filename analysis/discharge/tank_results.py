@@ -31,9 +31,9 @@ def sensor_terms(channel: Channel, ambient: Quantity) -> SensorUncertainties:
     """Return what is uncertain of a tank's pressure sensor besides its noise."""
     origin = channel.origin(ambient)
     return SensorUncertainties(
-        channel.gain_u,
-        channel.zero_u,
-        origin,
+        gain_u=channel.gain_u,
+        zero_u=channel.zero_u,
+        reads_zero_at=origin,
         supply_u=channel.supply_u,
         no_signal_at=channel.no_signal_reading + origin,
     )

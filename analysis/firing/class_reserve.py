@@ -69,7 +69,14 @@ def class_reserve(
         except StandError:
             known = False
         greatest = share * load if known else None
-    return ClassReserve(source, gain, exceeding, load, greatest, by)
+    return ClassReserve(
+        largest_source=source,
+        gain=gain,
+        probability_exceeding=exceeding,
+        load=load,
+        greatest_load=greatest,
+        limited_by=by,
+    )
 
 
 def greatest_share(

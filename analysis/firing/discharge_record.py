@@ -97,4 +97,8 @@ def _amounts(dataset: Dataset, flow: TankFlow) -> tuple[Amount, ...]:
         by_load = weighing.expelled is None and weighing.residual is not None
     own = math.sqrt(max(flow.expelled.u**2 - load_u**2, 0.0)) if by_load else flow.expelled.u
     words = "the load less what stayed aboard" if by_load else "the expelled mass"
-    return (Amount("expelled", words, flow.expelled.value, {"expelled mass": own}, by_load=float(by_load)),)
+    return (
+        Amount(
+            name="expelled", words=words, mass=flow.expelled.value, terms={"expelled mass": own}, by_load=float(by_load)
+        ),
+    )

@@ -244,7 +244,16 @@ def engine_of(
     if impossible:
         cstar = isp = coefficient = None
     return EngineFindings(
-        EngineResult(cstar, isp, coefficient, mixture, pressure, stiffness), (*said, *soft), impossible
+        EngineResult(
+            cstar=cstar,
+            isp=isp,
+            thrust_coefficient=coefficient,
+            mixture_ratio=mixture,
+            chamber_pressure=pressure,
+            injector_stiffness=stiffness,
+        ),
+        (*said, *soft),
+        impossible,
     )
 
 

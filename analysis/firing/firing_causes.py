@@ -118,7 +118,17 @@ def rank(plan: Plan, seen: Seen, assumptions: tuple[Assumption, ...]) -> Diagnos
     for assumption, term, shift in zip(assumptions, terms, shifts, strict=True):
         piece = found[first : first + shift.size][:, np.newaxis]
         first += shift.size
-        signatures.append(Signature(assumption.name, shift, piece, healthy, weight, DOUBT, covariance - term))
+        signatures.append(
+            Signature(
+                name=assumption.name,
+                sizes=shift,
+                predicted=piece,
+                healthy=healthy,
+                state_weight=weight,
+                doubt=DOUBT,
+                covariance=covariance - term,
+            )
+        )
     return diagnose(seen.observed, covariance, healthy, weight, signatures)
 
 

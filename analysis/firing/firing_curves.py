@@ -35,7 +35,16 @@ def firing_curves(
     """Return every curve that the record can give."""
     low, high = min(0.0, burn.window.start) - LEAD, burn.window.end + TAIL
     curves = {
-        measurands.THRUST: _measured(dataset, burn, record.time, record.thrust, low, high, "N", measurands.THRUST),
+        measurands.THRUST: _measured(
+            dataset=dataset,
+            burn=burn,
+            time=record.time,
+            value=record.thrust,
+            low=low,
+            high=high,
+            unit="N",
+            name=measurands.THRUST,
+        ),
         "load cell": _load_cell(record, low, high),
         "cumulative impulse": _cumulative(record, burn, impulse),
     }
@@ -44,7 +53,14 @@ def firing_curves(
     chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), *burn.span)
     if chamber is not None:
         curves[measurands.CHAMBER_PRESSURE] = _measured(
-            dataset, burn, chamber.time, chamber.reading, low, high, "Pa", measurands.CHAMBER_PRESSURE
+            dataset=dataset,
+            burn=burn,
+            time=chamber.time,
+            value=chamber.reading,
+            low=low,
+            high=high,
+            unit="Pa",
+            name=measurands.CHAMBER_PRESSURE,
         )
         stiffness = _stiffness(dataset, chamber, sides, burn)
         if stiffness is not None:

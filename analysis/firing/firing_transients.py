@@ -71,11 +71,12 @@ def start_transient(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Start
     except DataError:
         rise = None
     return StartTransient(
-        delay,
-        rise.rise if rise else None,
-        rise.overshoot if rise else None,
-        tag,
-        f"delay: T-0 to 10 % of the greatest mean thrust; rise: 10 to 90 % of the settled course of {what}; overshoot: "
+        delay=delay,
+        rise=rise.rise if rise else None,
+        overshoot=rise.overshoot if rise else None,
+        channel=tag,
+        definition=f"delay: T-0 to 10 % of the greatest mean thrust; rise: 10 to 90 % of the settled course of "
+        f"{what}; overshoot: "
         "its greatest over that course, which is the straight line from 0.3 to 1.0 s drawn back",
     )
 
@@ -125,7 +126,13 @@ def burns(record: ThrustRecord, burn: Burn, scale: Scale) -> tuple[BurnByDefinit
         mean = seen.between(start.time, stop.time) / length
         u = math.hypot(scale.u(mean), mean * time_u / length)
         found.append(
-            BurnByDefinition(name, start.time, stop.time, Measured(length, time_u, "s"), Measured(mean, u, "N"))
+            BurnByDefinition(
+                definition=name,
+                start=start.time,
+                end=stop.time,
+                burn_time=Measured(length, time_u, "s"),
+                mean_thrust=Measured(mean, u, "N"),
+            )
         )
     return tuple(found)
 
@@ -144,7 +151,8 @@ def stiffness_of(
         source = manifold or flow.channel
         one = _stiffness(dataset, source, chamber, (begin, end))
         if one is not None:
-            found[name] = Stiffness(*one, of_feed=manifold is None)
+            least, at, at_start, at_end = one
+            found[name] = Stiffness(least=least, at=at, at_start=at_start, at_end=at_end, of_feed=manifold is None)
     return found
 
 

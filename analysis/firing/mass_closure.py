@@ -33,14 +33,26 @@ def mass_routes(
     reference = _sum(known) if len(known) == len(weighed) else None
     routes = []
     if reference is not None:
-        routes.append(MassRoute(SCALES, known, reference, None, _mixture(known)))
+        routes.append(
+            MassRoute(route=SCALES, tanks=known, total=reference, closure=None, mixture_ratio=_mixture(known))
+        )
     cell = cell_mass(record, dataset, relative_gain_u)
     if cell is not None:
-        routes.append(MassRoute(CELL, {}, cell, _closure(cell, reference), None))
+        routes.append(
+            MassRoute(route=CELL, tanks={}, total=cell, closure=_closure(cell, reference), mixture_ratio=None)
+        )
     by_area = {name: flow_area_mass(dataset, flow) for name, flow in flows.items() if flow.complete and flow.chamber}
     if len(by_area) == len(weighed):
         total = _sum(by_area)
-        routes.append(MassRoute(FLOW_AREA, by_area, total, _closure(total, reference), _mixture(by_area)))
+        routes.append(
+            MassRoute(
+                route=FLOW_AREA,
+                tanks=by_area,
+                total=total,
+                closure=_closure(total, reference),
+                mixture_ratio=_mixture(by_area),
+            )
+        )
     return tuple(routes)
 
 

@@ -44,7 +44,7 @@ WORST_OVER = 1.0  # s
 ENVELOPE_BLOCK = 0.2  # s
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Stretch:
     """One channel over the settled burn, with the lines found in it."""
 
@@ -130,7 +130,7 @@ def _stretch(dataset: Dataset, channel: Channel, record: ThrustRecord, begin: fl
     corner = dataset.stand.input_tagged(channel.tag).filter_corner
     highest = min(spectra.USABLE * rate, corner.value if corner is not None else math.inf)
     found = spectra.tracks(time, value, start=begin, end=end, rate=rate, highest=rate / 2.0)
-    return Stretch(channel, rate, highest, time, value, level, found)
+    return Stretch(channel=channel, rate=rate, highest=highest, time=time, value=value, level=level, tracks=found)
 
 
 def _rest(channel: Channel, record: ThrustRecord) -> float:
@@ -316,15 +316,15 @@ def _line(stretch: Stretch, track: Track, name: LineName, source: str) -> Line:
     if inside.any() and last > GROWS * track.amplitude[0]:  # larger at its end than on the mean of its last part
         last = max(last, float(np.max(amplitude[inside])))
     return Line(
-        name,
-        stretch.channel.tag,
-        start,
-        track.end,
-        float(track.frequency[0]),
-        float(track.frequency[-1]),
-        float(track.amplitude[0] / level[0]),
-        last / float(level[-1]),
-        source,
+        name=name,
+        channel=stretch.channel.tag,
+        start=start,
+        end=track.end,
+        frequency_at_start=float(track.frequency[0]),
+        frequency_at_end=float(track.frequency[-1]),
+        amplitude_at_start=float(track.amplitude[0] / level[0]),
+        amplitude_at_end=last / float(level[-1]),
+        source=source,
     )
 
 

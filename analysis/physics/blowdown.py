@@ -37,7 +37,7 @@ class Head:
         return self.start_height - expelled_volume / self.area
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Discharge:
     """All that decides one blowdown."""
 

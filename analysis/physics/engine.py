@@ -17,7 +17,7 @@ _MOST_ITERATIONS = 100  # at least every second one halves the bracket: 2^-50 of
 _TOLERANCE = 1e-10  # of the chamber pressure
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Side:
     """One tank and its feed line down to the chamber. Arrays broadcast against each other."""
 
@@ -71,7 +71,7 @@ class CstarTable:
         return np.asarray(self.speeds[base] + slope * (inside - self.ratios[base])), np.asarray(slope)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Chamber:
     """Throat, nozzle and propellant performance, and the air outside."""
 

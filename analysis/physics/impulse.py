@@ -164,7 +164,16 @@ def impulse_result(
     """Put value and budget together; terms that are zero are left out, the largest comes first."""
     budget = tuple(sorted((t for t in terms if t.u > 0.0), key=lambda t: -t.u))
     u = combined(budget)
-    return ImpulseResult(value, u, "N*s", COVERAGE_FACTOR * u, COVERAGE_FACTOR, lower_bound_only, unseen, budget)
+    return ImpulseResult(
+        value=value,
+        u=u,
+        unit="N*s",
+        expanded=COVERAGE_FACTOR * u,
+        coverage_factor=COVERAGE_FACTOR,
+        lower_bound_only=lower_bound_only,
+        unseen=unseen,
+        budget=budget,
+    )
 
 
 def vacuum_terms(

@@ -115,25 +115,59 @@ def verdict(
             f" {edge}, so this run exceeds it; lower the load"
         )
         return Verdict(
-            "exceeds", limit, limit_name, guard_share, None if lower_bound_only else upper, lower, probability, reason
+            outcome="exceeds",
+            limit=limit,
+            limit_name=limit_name,
+            guard_share=guard_share,
+            upper_bound=None if lower_bound_only else upper,
+            lower_bound=lower,
+            probability_within=probability,
+            reason=reason,
         )
     if lower_bound_only:
         reason = (
             f"At least {head}: part of the thrust was not seen, so there is no upper bound and no probability to set"
             f" against {edge}; not shown, repeat the run"
         )
-        return Verdict("not shown", limit, limit_name, guard_share, None, lower, None, reason)
+        return Verdict(
+            outcome="not shown",
+            limit=limit,
+            limit_name=limit_name,
+            guard_share=guard_share,
+            upper_bound=None,
+            lower_bound=lower,
+            probability_within=None,
+            reason=reason,
+        )
     hidden = f", with {unseen:,.0f} N*s for gaps," if unseen > 0.0 else ""
     if is_met(upper, limit):
         reason = (
             f"{head}: the {share} upper bound {upper:,.0f} N*s{hidden} is not above {edge}, so this run is within it;"
             " that speaks for this run, not for the next"
         )
-        return Verdict("within", limit, limit_name, guard_share, upper, lower, probability, reason)
+        return Verdict(
+            outcome="within",
+            limit=limit,
+            limit_name=limit_name,
+            guard_share=guard_share,
+            upper_bound=upper,
+            lower_bound=lower,
+            probability_within=probability,
+            reason=reason,
+        )
     reason = f"{head}: the {share} upper bound {upper:,.0f} N*s{hidden} is over {edge}; not shown, " + (
         "lower the load" if is_met(impulse + unseen, limit) else "and the value itself is over it, lower the load"
     )
-    return Verdict("not shown", limit, limit_name, guard_share, upper, lower, probability, reason)
+    return Verdict(
+        outcome="not shown",
+        limit=limit,
+        limit_name=limit_name,
+        guard_share=guard_share,
+        upper_bound=upper,
+        lower_bound=lower,
+        probability_within=probability,
+        reason=reason,
+    )
 
 
 def _checked(impulse: float, u: float | None, unseen: float, ambient: str) -> float:

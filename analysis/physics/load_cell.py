@@ -33,7 +33,7 @@ RATIO_WITHIN = 0.05  # of the weight; pound and kilogram are a factor of two apa
 SHAPE_U = 0.01  # of the weight impulse: characteristic velocity is taken as constant while the mass leaves; judgement
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Zero:
     """Mean of one quiet stretch. [N]."""
 
@@ -44,7 +44,7 @@ class Zero:
     window: Window
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Unloaded:
     """What the cell would read without thrust, from before the run to after it.
 
@@ -80,7 +80,13 @@ def zero_of(time: Array, reading: Array, window: Window) -> Zero:
     part = part[np.isfinite(part)]
     deviation = float(np.std(part, ddof=1)) if part.size > 1 else math.inf
     correlation = correlation_time(part)
-    return Zero(float(np.mean(part)), deviation * math.sqrt(correlation / part.size), deviation, correlation, window)
+    return Zero(
+        value=float(np.mean(part)),
+        u=deviation * math.sqrt(correlation / part.size),
+        deviation=deviation,
+        correlation=correlation,
+        window=window,
+    )
 
 
 def expelled_share(time: Array, flow: Array, *, start: float, end: float) -> Array:
@@ -132,8 +138,22 @@ def unloaded(
         Sign times expelled weight, as the cell would feel it. [N]
     """
     if after is None:
-        return Unloaded(before, None, share, line_load, expected_step.value, expected_step.u)
-    return Unloaded(before, after, share, line_load, after.value - before.value - line_load_after, 0.0)
+        return Unloaded(
+            before=before,
+            after=None,
+            share=share,
+            line_load=line_load,
+            step=expected_step.value,
+            step_u=expected_step.u,
+        )
+    return Unloaded(
+        before=before,
+        after=after,
+        share=share,
+        line_load=line_load,
+        step=after.value - before.value - line_load_after,
+        step_u=0.0,
+    )
 
 
 def drift_of(zero: Unloaded, expected_step: Measured | None) -> float | None:

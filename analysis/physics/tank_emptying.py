@@ -16,7 +16,7 @@ from standbook.daq.arrays import Array
 _CORRECTIONS = 3  # of the last step's length; each squares the error of a nearly straight line
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Firing:
     """A two-tank firing against time. Arrays (T, S), or (S,) for one instant."""
 
@@ -40,7 +40,7 @@ class ColdFlow:
     flow: Array  # [kg/s]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Emptying:
     """State against time, held after each sample's end."""
 
@@ -85,7 +85,13 @@ def empty(rates: Callable[[Array], Array], state: Array, residuals: Array, *, st
             first_out = np.where(out, liquid, first_out)
         state = moved
         states.append(state)
-    return Emptying(step * np.arange(len(states), dtype=np.float64), np.stack(states), end_time, state, first_out)
+    return Emptying(
+        time=step * np.arange(len(states), dtype=np.float64),
+        states=np.stack(states),
+        end_time=end_time,
+        end_state=state,
+        first_out=first_out,
+    )
 
 
 def fire(

@@ -28,7 +28,7 @@ CONVECTION = 0.13  # Nu = C Ra^(1/3); [McA54], from memory
 SLENDERNESS = 3.0  # length over diameter of a tank whose diameter is not stated
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Gas:
     """A pressurant about the state in which it starts."""
 
@@ -83,7 +83,7 @@ def gas_at(pressurant: str, *, start_pressure: float, end_pressure: float, tempe
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Vessel:
     """One tank as noted, and the flow that was seen."""
 
@@ -99,7 +99,7 @@ class Vessel:
     reads_zero_at: float = 0.0  # absolute pressure at which the sensor's gain does nothing [Pa]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Faults:
     """What is wrong, one value a member; (K,) each. All nought but ``heat`` is health."""
 
@@ -156,7 +156,9 @@ def courses(vessel: Vessel, gas: Gas, faults: Faults) -> Courses:
     cda = leaving / (vessel.length * np.sqrt(2.0 * drive / vessel.density))
     pressure, scale = np.empty((number, time.size)), np.ones(number)
     for _ in range(CDA_ROUNDS):
-        pressure, gone, at_opening = _integrate(vessel, gas, faults, time, true_start * scale, volume, cda)
+        pressure, gone, at_opening = _integrate(
+            vessel=vessel, gas=gas, faults=faults, time=time, start=true_start * scale, volume=volume, cda=cda
+        )
         cda = cda * np.clip(leaving / np.maximum(gone, 1e-12), 0.3, 3.0)
         # What was read just before the opening was the start, whatever happened to the gas until then.
         scale = scale * np.clip(true_start / at_opening, 0.5, 2.0)

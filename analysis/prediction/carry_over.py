@@ -25,7 +25,7 @@ _CRYOGENS = re.compile(
 _GASES = {"oxygen", "nitrogen", "methane", "argon", "hydrogen"}  # named as a tank's liquid they are liquefied
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Side:
     """One liquid on its way from tank to outlet, at the start and at the end of a flow."""
 
@@ -42,7 +42,7 @@ class Side:
         return self.inlet[0] - self.outlet[0], self.inlet[1] - self.outlet[1]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CarriedCda:
     """A CdA for another run, and on what that rests."""
 
@@ -53,7 +53,7 @@ class CarriedCda:
     remarks: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ullage:
     """The gas above a liquid: what it is and how far it expands."""
 
@@ -150,21 +150,35 @@ def carry_cda(measured: Measured, here: Side, there: Side) -> CarriedCda:
         ratio = _ratio(reynolds, beyond)
     refused = _laminar(here, reynolds) or (_laminar(there, beyond) if beyond is not None else None)
     if refused is not None:
-        return CarriedCda(measured, None, reynolds, beyond, (*remarks, refused))
+        return CarriedCda(
+            measured=measured, carried=None, reynolds=reynolds, reynolds_there=beyond, remarks=(*remarks, refused)
+        )
     added = reynolds_u(ratio)
     words = "" if beyond is None else f", {beyond[0]:.2g} to {beyond[1]:.2g} there"
     remarks.append(f"Reynolds number {reynolds[0]:.2g} to {reynolds[1]:.2g} in the flow{words}: {_added_words(added)}")
     remarks += _cavitation(here, there)
-    return CarriedCda(measured, _widened(measured, added), reynolds, beyond, tuple(remarks))
+    return CarriedCda(
+        measured=measured,
+        carried=_widened(measured, added),
+        reynolds=reynolds,
+        reynolds_there=beyond,
+        remarks=tuple(remarks),
+    )
 
 
 def _carry_same_liquid(measured: Measured, here: Side, there: Side) -> CarriedCda:
     if here.liquid != there.liquid:
         said = f"The CdA is not carried: the viscosity of {here.liquid}, the liquid that flowed, is not known here."
-        return CarriedCda(measured, None, None, None, (said,))
+        return CarriedCda(measured=measured, carried=None, reynolds=None, reynolds_there=None, remarks=(said,))
     added = reynolds_u(_ratio(_range(measured.value, here, 1e-3), _range(measured.value, there, 1e-3)))
     said = f"The same liquid, its viscosity not known here, so that only the flow's speed counts: {_added_words(added)}"
-    return CarriedCda(measured, _widened(measured, added), None, None, (said, *_cavitation(here, there)))
+    return CarriedCda(
+        measured=measured,
+        carried=_widened(measured, added),
+        reynolds=None,
+        reynolds_there=None,
+        remarks=(said, *_cavitation(here, there)),
+    )
 
 
 def exponent_refusal(tank: str, liquid: str, basis: str) -> str | None:

@@ -133,7 +133,7 @@ def chamber(engine: Engine, site: Site, draw: Sampler) -> Chamber:
     """Return the chamber as the model needs it; uncertain table speeds move together, by their largest share."""
     ratios, speeds = zip(*engine.cstar_table, strict=True)
     share = max(speed.relative_u for speed in speeds)
-    table = draw("c* table", Quantity(1.0, share, "number"))
+    table = draw("c* table", Quantity(value=1.0, u=share, dimension="number"))
     return Chamber(
         throat_area=np.pi / 4.0 * draw("throat diameter", engine.throat_diameter) ** 2,
         expansion_ratio=draw("expansion ratio", engine.expansion_ratio),

@@ -124,7 +124,13 @@ def _closed(emptying: Emptying, close: float) -> Emptying:
     end_time = np.where(late, close, emptying.end_time)
     # By rounding the last step may stand a hair past the closing; it is the closing.
     states = np.where(time[:, None, None] > end_time * (1.0 - 1e-12), end_state, emptying.states)
-    return Emptying(time, states, end_time, end_state, np.where(late, -1, emptying.first_out))
+    return Emptying(
+        time=time,
+        states=states,
+        end_time=end_time,
+        end_state=end_state,
+        first_out=np.where(late, -1, emptying.first_out),
+    )
 
 
 def _findings(plan: Plan, tank: Tank, nominal: _Run, run: _Run) -> tuple[Finding, ...]:

@@ -168,7 +168,14 @@ def measured(quantity: Quantity) -> Measured:
 
 def _pair(name: str, scalar: Scalar, value: Measured | None) -> PredictedScalar:
     words = name.replace("/", ", ")
-    return PredictedScalar(words[:1].upper() + words[1:], scalar.nominal, scalar.low, scalar.high, scalar.unit, value)
+    return PredictedScalar(
+        name=words[:1].upper() + words[1:],
+        nominal=scalar.nominal,
+        low=scalar.low,
+        high=scalar.high,
+        unit=scalar.unit,
+        measured=value,
+    )
 
 
 def _measured_counterpart(name: str, results: Results) -> tuple[bool, Measured | None]:
@@ -220,7 +227,7 @@ def _weighings(run: Run) -> tuple[WeighingUsed, ...]:
             quantity: Quantity | None = getattr(weighing, what)
             if quantity is not None:
                 place, _, by = weighing.source.partition(", by ")
-                rows.append(WeighingUsed(tank, what, measured(quantity), by=by, place=place))
+                rows.append(WeighingUsed(tank=tank, what=what, mass=measured(quantity), by=by, place=place))
     return tuple(rows)
 
 

@@ -12,7 +12,7 @@ from standbook.analysis.results.quantities import Measured
 LineName = Literal["mains", "stand mode", "coherent", "alias", "undecided"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StartTransient:
     """How thrust came up, each by the named definition."""
 
@@ -32,7 +32,7 @@ class Shutdown:
     impulse: Measured  # from there to the end of the window [N*s]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BurnByDefinition:
     """Burn time and mean thrust between two named instants."""
 
@@ -43,7 +43,7 @@ class BurnByDefinition:
     mean_thrust: Measured  # [N]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stiffness:
     """Pressure drop over chamber pressure of one side. [-]."""
 
@@ -54,7 +54,7 @@ class Stiffness:
     of_feed: bool  # no manifold sensor: line and injector together
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MassRoute:
     """Expelled mass by one route, and how it closes with the scales."""
 
@@ -65,7 +65,7 @@ class MassRoute:
     mixture_ratio: Measured | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
     """One line in a spectrum, followed along the burn."""
 
@@ -82,7 +82,7 @@ class Line:
     coherence_needed: float | None = None  # what chance reaches once in a hundred
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stability:
     """How steadily the chamber burned, up to the frequency that the record can speak of."""
 
@@ -97,7 +97,7 @@ class Stability:
     lines: tuple[Line, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClassReserve:
     """What would narrow the doubt about the class, and which load would stay within it."""
 
@@ -109,7 +109,7 @@ class ClassReserve:
     limited_by: str  # "site", "vacuum", or "tank": full before the limit is reached
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoadPath:
     """The way from thrust to cell, as calibrated in place."""
 
@@ -120,7 +120,7 @@ class LoadPath:
     highest_line: float | None  # gauge [Pa]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FiringDetail:
     """Everything of a firing beside its main numbers."""
 

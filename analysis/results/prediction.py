@@ -33,7 +33,7 @@ class Band:
     unit: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scalar:
     """One number of the run: nominal, 95 % band, mean and standard deviation of the samples."""
 
@@ -45,7 +45,7 @@ class Scalar:
     unit: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClassNumber:
     """A predicted total impulse against the limit. [N*s]."""
 
@@ -57,7 +57,7 @@ class ClassNumber:
     outlook: Outcome  # of the samples, in the words of a verdict; only a measurement earns a verdict
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClassMargin:
     """The numbers that say whether this run could leave its class."""
 
@@ -71,7 +71,7 @@ class ClassMargin:
     load_control: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LiftOffCheck:
     """Thrust at start over lift-off weight."""
 
@@ -83,7 +83,7 @@ class LiftOffCheck:
     greatest_mass: float  # that the lower end still lifts at the required ratio [kg]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Prediction:
     """What every gauge should read, from the plan alone."""
 

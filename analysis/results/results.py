@@ -38,7 +38,7 @@ class Gap:
     rows: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RecordHealth:
     """What reached the disk from one device's stream."""
 
@@ -78,7 +78,7 @@ class BudgetTerm:
     u: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ImpulseResult:
     """Total impulse over the full window. [N*s]."""
 
@@ -92,7 +92,7 @@ class ImpulseResult:
     budget: tuple[BudgetTerm, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ThrustResult:
     """Thrust by named definitions. [N]."""
 
@@ -103,7 +103,7 @@ class ThrustResult:
     definition: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """Class verdict with its guard band. [N*s]. Source: [JCGM106]."""
 
@@ -127,7 +127,7 @@ class ExponentResult:
     correlation_with_ullage_volume: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankResult:
     """One tank's blowdown."""
 
@@ -144,7 +144,7 @@ class TankResult:
     facts: Mapping[str, bool]  # what makes the fit valid
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EngineResult:
     """Performance over the burn."""
 
@@ -183,7 +183,7 @@ class Window:
     end: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Results:
     """Everything one analysis of one run says."""
 

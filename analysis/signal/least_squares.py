@@ -18,7 +18,7 @@ MOST_STEPS = 20  # after the search; each leaves a few hundredths of the error, 
 BOUND_SHARE = 1e-6  # of a range; a value this close to its end counts as lying on it
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Linearised:
     """A point of the search with the model's slope there, columns scaled to unit length before they are inverted."""
 
@@ -39,7 +39,7 @@ class _Linearised:
         return float(np.linalg.norm(change * np.linalg.norm(self.jacobian, axis=0)))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LeastSquares:
     """A minimum and the facts that decide what it is worth."""
 

@@ -13,7 +13,7 @@ from types import MappingProxyType
 import numpy as np
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Errors:
     """Scale of each error: 1 as stated by plan, stand and calibration (or as usual for the part), 0 none."""
 

@@ -19,7 +19,7 @@ _HOTTEST = 600.0  # K
 _PLAN_NAMES = {"helium": "Helium", "nitrogen": "Nitrogen", "air": "Air", "argon": "Argon", "oxygen": "Oxygen"}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RealGas:
     """One gas; build it with :func:`real_gas`, which keeps it."""
 

@@ -27,7 +27,7 @@ EMPTYING = 0.4  # s, after which a chamber without inflow is at ambient pressure
 LONGEST_FLOW = 300.0  # s
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Timeline:
     """When things happen besides the test itself, seconds."""
 
@@ -46,7 +46,7 @@ class Timeline:
 USUAL = Timeline()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankCourse:
     """The true course of one tank; arrays over the course's time."""
 
@@ -62,7 +62,7 @@ class TankCourse:
     opening: Array  # of the valve, 0 to 1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
     """The true course of a test at the solver's own nodes, before noise of any kind."""
 

@@ -24,7 +24,7 @@ ROUGH_FROM, ROUGH_TO = 20.0, 400.0  # Hz, the band of combustion roughness
 AMBIENT_TAU, WARM_TAU = 0.4, 20.0  # s, a feed line chilling and warming up again
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Physics:
     """Everything true about one test, evenly sampled."""
 

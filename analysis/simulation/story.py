@@ -60,7 +60,7 @@ DEMO: Mapping[str, tuple[int, Mapping[str, float]]] = MappingProxyType(
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
     """What the analysis should find."""
 
@@ -234,7 +234,7 @@ def _played(number: int, name: str, interval: int, read: Sampled) -> PlayedStrea
     channels = tuple(
         WireChannel(wire, kind, *TYPE_LIMITS[kind]) for wire, kind in zip(read.wires, read.types, strict=True)
     )
-    return PlayedStream(number, name, interval, channels, read.counts)
+    return PlayedStream(number=number, name=name, interval_ticks=interval, channels=channels, counts=read.counts)
 
 
 def _edges(campaign: Campaign, physics: Physics, rate: float) -> tuple[PlayedEdge, ...]:

@@ -24,7 +24,7 @@ STATES = 5  # of one tank: liquid mass, gas mass, gas temperature, wall temperat
 TANGENT_HEAD = 1.0  # Pa; the root law of flow turns into a line below this head, so that its slope stays finite
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankState:
     """What follows at once from a tank's states."""
 
@@ -83,7 +83,14 @@ class Tank:
         density = y[1] / volume
         pressure, cv, slope = self.gas.pressure_terms(density, y[2])
         head = gravity * (w.liquid_density * w.outlet_head + y[0] / w.section) if y[0] > w.residual else 0.0
-        return TankState(pressure, density, volume, slope, y[1] * cv, pressure + head)
+        return TankState(
+            pressure=pressure,
+            gas_density=density,
+            gas_volume=volume,
+            pressure_slope=slope,
+            heat_capacity=y[1] * cv,
+            outlet_pressure=pressure + head,
+        )
 
     def rates(
         self,

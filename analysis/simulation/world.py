@@ -27,7 +27,7 @@ HEAT_RANGE = (0.2, 3.0)
 GAS_OVER_CRYOGEN, WALL_OVER_CRYOGEN = 188.0, 178.0  # K, some while after pressurising
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankWorld:
     """One tank as it really is."""
 
@@ -62,7 +62,7 @@ class TankWorld:
         return math.pi / 4.0 * self.diameter**2
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EngineWorld:
     """The chamber as it really is."""
 
@@ -80,7 +80,7 @@ class EngineWorld:
     roughness: float = 0.008  # rms of chamber pressure over its mean [-]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class World:
     """Everything the physics needs."""
 

@@ -27,7 +27,7 @@ NOT_A_LEVEL = frozenset({"noise", "clock rate", "window"})
 TEN_PERCENT_U = 0.005  # s, standard, of the length between the 10 % instants beside noise; from simulated firings
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Burn:
     """Where thrust is. A start or stop that is not in the record is ``None``."""
 
@@ -83,11 +83,11 @@ def burn_of(record: ThrustRecord, *, late: bool, cut_off: bool, t_zero_known: bo
     begin = min(full.start, 0.0) if t_zero_known else full.start
     first, last = float(record.time[0]), float(record.time[-1])
     return Burn(
-        None if late or beside_gap(record, start) else start,
-        None if cut_off or beside_gap(record, stop) else stop,
-        Window(max(begin, first), min(full.end, last)),
-        max(full.start + MARGIN, first),
-        min(full.end - MARGIN, last),
+        start=None if late or beside_gap(record, start) else start,
+        stop=None if cut_off or beside_gap(record, stop) else stop,
+        window=Window(max(begin, first), min(full.end, last)),
+        thrust_begin=max(full.start + MARGIN, first),
+        thrust_end=min(full.end - MARGIN, last),
     )
 
 

@@ -20,11 +20,11 @@ def load_path(record: ThrustRecord) -> LoadPath:
     """Return factor and hose load as they entered the impulse."""
     c = record.cell.calibration.stand_interaction
     return LoadPath(
-        Measured(c.factor.value, c.factor.u, "1"),
-        Measured(c.line_load.value, c.line_load.u, "N/Pa"),
-        len(c.pull),
-        max((point.reference.value for point in c.pull), default=None),
-        max((point.line.value for point in c.pull), default=None),
+        factor=Measured(c.factor.value, c.factor.u, "1"),
+        line_load=Measured(c.line_load.value, c.line_load.u, "N/Pa"),
+        pulls=len(c.pull),
+        highest_force=max((point.reference.value for point in c.pull), default=None),
+        highest_line=max((point.line.value for point in c.pull), default=None),
     )
 
 

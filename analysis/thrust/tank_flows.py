@@ -35,7 +35,7 @@ LONG_GAP, GAP_NEAR = 0.1, 0.3  # s: rows that are missing, so close to an openin
 DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class TankFlow:
     """One side of a firing."""
 
@@ -137,7 +137,18 @@ def _flow(
         back = np.interp(channel.time, at, mean)
     drive = channel.reading - back + _head_pressure(dataset.plan, tank)
     weighed = weighed_mass(dataset, tank)
-    return TankFlow(tank, channel, chamber, opening, stop, False, weighed, weighed is not None, True, drive)
+    return TankFlow(
+        tank=tank,
+        channel=channel,
+        chamber=chamber,
+        opening=opening,
+        end=stop,
+        ran_dry=False,
+        expelled=weighed,
+        weighed=weighed is not None,
+        complete=True,
+        drive=drive,
+    )
 
 
 def _opening_unseen(dataset: Dataset, tank: Tank, time: Array, start: float) -> Event:

@@ -55,7 +55,7 @@ UNSETTLED, UNSETTLED_SIGMA = 0.005, 6.0  # of the greatest thrust, standard unce
 UNWEIGHED_U = 0.05  # of the propellant mass, where only the plan tells how much left; judgement
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
     """Where thrust rises and falls through ``SPAN_LEVEL`` of its greatest mean, roughly. [s]."""
 
@@ -71,7 +71,7 @@ class Span:
     last: float = math.inf
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class ThrustRecord:
     """Thrust and how it came about. Arrays over the samples that are numbers."""
 
@@ -169,16 +169,16 @@ def rough_span(
     others = [piece for piece in loaded if piece[-1] < first or piece[0] > last]
     rest = mean[before] if np.count_nonzero(before) >= 8 else mean[-8:]
     return Span(
-        float(time[first]),
-        float(time[last]),
-        bool(away[top] < 0.0),
-        first == 0 or late,
-        last + 1 == time.size,
-        float(np.max(np.abs(away[first : last + 1]))),
-        MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest)))),
-        tuple((float(time[piece[0]]), float(time[piece[-1]])) for piece in others),
-        max((_midway(time, piece[-1], first) for piece in others if piece[-1] < first), default=-math.inf),
-        min((_midway(time, last, piece[0]) for piece in others if piece[0] > last), default=math.inf),
+        start=float(time[first]),
+        end=float(time[last]),
+        reversed=bool(away[top] < 0.0),
+        up_at_first_sample=first == 0 or late,
+        still_up_at_end=last + 1 == time.size,
+        height=float(np.max(np.abs(away[first : last + 1]))),
+        scatter=MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest)))),
+        others=tuple((float(time[piece[0]]), float(time[piece[-1]])) for piece in others),
+        first=max((_midway(time, piece[-1], first) for piece in others if piece[-1] < first), default=-math.inf),
+        last=min((_midway(time, last, piece[0]) for piece in others if piece[0] > last), default=math.inf),
     )
 
 
@@ -238,11 +238,11 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     if before is None and after is not None:
         # Only the end is known: the first zero is the second less what the weight made of it.
         before = Zero(
-            after.value - expected.value,
-            math.hypot(after.u, expected.u),
-            after.deviation,
-            after.correlation,
-            after.window,
+            value=after.value - expected.value,
+            u=math.hypot(after.u, expected.u),
+            deviation=after.deviation,
+            correlation=after.correlation,
+            window=after.window,
         )
         after, step = None, Measured(expected.value, 0.0, "N")
     else:
@@ -264,24 +264,24 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     )
     late = span.up_at_first_sample or (dataset.t_zero is not None and float(time[0]) > 0.0)
     return ThrustRecord(
-        cell,
-        time,
-        signal,
-        reading,
-        factor * (reading - zero.reading),
-        saturated(cell)[good],
-        zero,
-        hose,
-        hose_after,
-        sign,
-        factor,
-        weight,
-        weighed,
-        plan.site.gravity.value,
-        sample_interval(time),
-        mode_period(stand),
-        shape_u,
-        late,
+        cell=cell,
+        time=time,
+        signal=signal,
+        reading=reading,
+        thrust=factor * (reading - zero.reading),
+        clipped=saturated(cell)[good],
+        zero=zero,
+        hose_pressure=hose,
+        hose_pressure_after=hose_after,
+        sign=sign,
+        factor=factor,
+        weight=weight,
+        weighed=weighed,
+        weight_per_mass=plan.site.gravity.value,
+        interval=sample_interval(time),
+        mode_period=mode_period(stand),
+        shape_u=shape_u,
+        late=late,
     )
 
 

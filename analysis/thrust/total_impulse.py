@@ -210,7 +210,16 @@ def verdicts(
 
 
 def _undecided(rule: ImpulseClass, reason: str) -> Verdict:
-    return Verdict("not shown", rule.limit.value, rule.limit_name, rule.guard_share, None, None, None, reason)
+    return Verdict(
+        outcome="not shown",
+        limit=rule.limit.value,
+        limit_name=rule.limit_name,
+        guard_share=rule.guard_share,
+        upper_bound=None,
+        lower_bound=None,
+        probability_within=None,
+        reason=reason,
+    )
 
 
 def relative_gain_u(budget: tuple[BudgetTerm, ...], impulse: float) -> float:

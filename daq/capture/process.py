@@ -274,7 +274,13 @@ def _link_identity(port: str) -> tuple[int, int] | None:
 
 
 def _progress(spool: JournalSpool) -> Progress:
-    return Progress(spool.data_bytes, spool.dropped_bytes, spool.written_ns, spool.synced_ns, spool.longest_sync_ns)
+    return Progress(
+        written_bytes=spool.data_bytes,
+        dropped_bytes=spool.dropped_bytes,
+        written_ns=spool.written_ns,
+        synced_ns=spool.synced_ns,
+        longest_sync_ns=spool.longest_sync_ns,
+    )
 
 
 def reopen_candidates(port: str, serial_number: str | None, present: Sequence[PortInfo]) -> tuple[str, ...]:

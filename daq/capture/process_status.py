@@ -16,7 +16,7 @@ from standbook.daq.storage.durable_file import replace_file
 PERIOD: Final = 0.25  # [s] between two writings while data flows
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureStatus:
     """State of one capture process. ``state`` is starting, recording, lost, stopped or failed."""
 
@@ -35,7 +35,7 @@ class CaptureStatus:
     longest_sync_ns: int = 0  # from a write until it was known to be durable, the worst so far [ns]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Progress:
     """What one opening of a port has come to; a spool counts it."""
 

@@ -110,10 +110,14 @@ class Calibration(Document):
     coefficients: tuple[float, ...] = ()
     covariance: tuple[tuple[float, ...], ...] = ()
     characteristic: Characteristic | None = None  # in place of coefficients
-    reference_uncertainty: Share = Quantity(0.0, 0.0, "share", None, "0 %")  # of the standard, relative
+    reference_uncertainty: Share = Quantity(
+        value=0.0, u=0.0, dimension="share", reference=None, text="0 %"
+    )  # of the standard, relative
     zero_uncertainty: float = Field(default=0.0, ge=0.0)  # standard, in reading_unit: zero since then
-    hysteresis_uncertainty: Share = Quantity(0.0, 0.0, "share", None, "0 %")  # of full range
-    latency: Duration = Quantity(0.0, 0.0, "time", None, "0 s")
+    hysteresis_uncertainty: Share = Quantity(
+        value=0.0, u=0.0, dimension="share", reference=None, text="0 %"
+    )  # of full range
+    latency: Duration = Quantity(value=0.0, u=0.0, dimension="time", reference=None, text="0 s")
     stand_interaction: StandInteraction = StandInteraction()
     points: tuple[tuple[float, float, Direction], ...] = ()  # signal, reading, up or down
 

@@ -29,7 +29,7 @@ LOCKED = "locked"
 RUNS = "runs"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Campaign:
     """One plan with the stand and the calibrations it names, checked against each other."""
 
@@ -103,7 +103,7 @@ def read_campaign(plan_path: Path, *, today: dt.date) -> Campaign:
         problems += check(plan, stand, calibrations, name=plan_path.name, today=today)
     if problems or plan is None or stand is None:
         raise ConfigError(*problems)
-    return Campaign(folder, plan_path, plan, stand, calibrations)
+    return Campaign(folder=folder, plan_path=plan_path, plan=plan, stand=stand, calibrations=calibrations)
 
 
 def _read_calibrations(plan: Plan, folder: Path, name: str) -> tuple[dict[str, Calibration], list[str]]:

@@ -73,7 +73,9 @@ class CsvMapping(Document):
     clock: str
     clock_unit: Literal["s", "ms", "us", "min", "h"]
     clock_modulus: float | None = Field(default=None, gt=0.0)
-    clock_tolerance: Share = Quantity(100e-6, 0.0, "share", None, "100 ppm")  # half-width, a crystal
+    clock_tolerance: Share = Quantity(
+        value=100e-6, u=0.0, dimension="share", reference=None, text="100 ppm"
+    )  # half-width, a crystal
     t_zero: str | None = None
     columns: dict[str, str] = Field(min_length=1)
 
@@ -207,7 +209,9 @@ def _imported_calibration(use: ColumnUse, base: Calibration | None, day: dt.date
         }
     )
     if use.share is not None:
-        known["reference_uncertainty"] = Quantity(use.share, 0.0, "share", None, f"{100.0 * use.share:g} %")
+        known["reference_uncertainty"] = Quantity(
+            value=use.share, u=0.0, dimension="share", reference=None, text=f"{100.0 * use.share:g} %"
+        )
     lowest, highest = _range(base, use.unit)
     return Calibration(
         tag=use.tag,

@@ -35,7 +35,9 @@ from standbook.daq.quantity import (
     absolute,
 )
 
-STANDARD_GRAVITY = Quantity(9.80665, 0.0, "acceleration", None, "9.80665 m/s2")  # [AMS55] table 2.4, exact
+STANDARD_GRAVITY = Quantity(
+    value=9.80665, u=0.0, dimension="acceleration", reference=None, text="9.80665 m/s2"
+)  # [AMS55] table 2.4, exact
 _GUARD = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%\s*one-sided\s*$")
 
 _EDGE = re.compile(r"^\s*(?P<device>\S+)\s+(?P<line>.+?)\s+(?P<way>rising|falling)\s*$")
@@ -93,7 +95,7 @@ class Test(Document):
     article: str
     objective: str
     minimum_data: tuple[str, ...] = ()
-    repeat_if_lost_longer_than: Duration = Quantity(0.05, 0.0, "time", None, "50 ms")
+    repeat_if_lost_longer_than: Duration = Quantity(value=0.05, u=0.0, dimension="time", reference=None, text="50 ms")
     t_zero: str | None = None  # "cradle-a fire rising" | "detected opening" | none
     conductor: str = ""
     range_safety: str = ""
@@ -153,9 +155,9 @@ class Tank(Document):
     internal_volume: Volume
     liquid_load: Mass
     greatest_load: Mass | None = None  # that the hardware lets in (overflow port, dip tube); not stated: not limited
-    unusable_residual: Residual = Quantity(0.0, 0.0, "mass", None, "0 kg")
+    unusable_residual: Residual = Quantity(value=0.0, u=0.0, dimension="mass", reference=None, text="0 kg")
     internal_diameter: Length | None = None
-    outlet_below_floor: Height = Quantity(0.0, 0.0, "length", None, "0 m")
+    outlet_below_floor: Height = Quantity(value=0.0, u=0.0, dimension="length", reference=None, text="0 m")
     start_pressure: StaticPressure
     nameplate_pressure: StaticPressure | None = None
     relief_set_pressure: StaticPressure | None = None
@@ -237,7 +239,7 @@ class Recording(Document):
     """What the recorder must have before and beside the run."""
 
     free_space_factor: float = Field(default=3.0, gt=0.0)
-    planned_duration: Duration = Quantity(3600.0, 0.0, "time", None, "60 min")
+    planned_duration: Duration = Quantity(value=3600.0, u=0.0, dimension="time", reference=None, text="60 min")
     second_recorder: str = ""
 
 

@@ -66,7 +66,13 @@ def input_of_counts(item: Input, resolution: float) -> Input:
     if resolution == 1.0 or item.volt_per_count is None:
         return item
     volt = item.volt_per_count
-    scaled = Quantity(volt.value * resolution, volt.u * resolution, volt.dimension, volt.reference, volt.text)
+    scaled = Quantity(
+        value=volt.value * resolution,
+        u=volt.u * resolution,
+        dimension=volt.dimension,
+        reference=volt.reference,
+        text=volt.text,
+    )
     return item.model_copy(update={"volt_per_count": scaled})
 
 

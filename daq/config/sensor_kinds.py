@@ -38,7 +38,7 @@ class Wired(Document):
     burden: Resistance | None = None  # of a 4-20 mA loop
     reference_resistor: Resistance | None = None  # carries the current of a resistance thermometer
     nominal: NominalResistance | None = None  # of a resistance thermometer, at 0 degC
-    amplifier_gain: Number = Quantity(1.0, 0.0, "number", None, "1")
+    amplifier_gain: Number = Quantity(value=1.0, u=0.0, dimension="number", reference=None, text="1")
 
     @property
     def sensor_kind(self) -> "SensorKind":

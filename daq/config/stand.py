@@ -46,7 +46,9 @@ class Device(Document):
     baud: int = Field(default=1_000_000, gt=0)
     format: Literal["wire 1", "text lines"] = "wire 1"
     text_lines: TextLines | None = None
-    clock_tolerance: Share = Quantity(50e-6, 0.0, "share", None, "50 ppm")  # half-width, crystal
+    clock_tolerance: Share = Quantity(
+        value=50e-6, u=0.0, dimension="share", reference=None, text="50 ppm"
+    )  # half-width, crystal
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -21,7 +21,9 @@ class Pull(Document):
 
     reference: Force  # true force, by the reference cell
     cell: Force  # what the stand's cell read
-    line: Pressure = Quantity(0.0, 0.0, "pressure", "gauge", "0 bar(g)")  # mean of the tanks, gauge
+    line: Pressure = Quantity(
+        value=0.0, u=0.0, dimension="pressure", reference="gauge", text="0 bar(g)"
+    )  # mean of the tanks, gauge
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -30,7 +32,7 @@ class Pull(Document):
         return self
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PullFit:
     """What a pull says of a stand."""
 
@@ -76,13 +78,13 @@ def fit_pull(points: tuple[Pull, ...]) -> PullFit:
         raise DataError("the cell reads less as the reference reads more: one of them is reversed")
     hoses = len(columns) == 3
     return PullFit(
-        float(1.0 / found[1]),
-        float(u[1] / found[1] ** 2),
-        float(found[2]) if hoses else None,
-        float(u[2]) if hoses else 0.0,
-        float(np.sqrt(variance)),
-        float(np.max(np.abs(force))),
-        float(np.max(line)),
+        factor=float(1.0 / found[1]),
+        factor_u=float(u[1] / found[1] ** 2),
+        line_load=float(found[2]) if hoses else None,
+        line_load_u=float(u[2]) if hoses else 0.0,
+        residual=float(np.sqrt(variance)),
+        highest_force=float(np.max(np.abs(force))),
+        highest_line=float(np.max(line)),
     )
 
 
@@ -92,10 +94,18 @@ class StandInteraction(Document):
     Typed as numbers, or as the points of a pull from which the numbers follow.
     """
 
-    factor: Number = Quantity(1.0, 0.0, "number", None, "1")  # true force over cell force
-    line_load: ForcePerPressure = Quantity(0.0, 0.0, "force per pressure", None, "0 N/bar")
-    alignment: Share = Quantity(0.0, 0.0, "share", None, "0 %")  # standard uncertainty, relative
-    pull_reference: Share = Quantity(0.0, 0.0, "share", None, "0 %")  # of the reference cell in the pull, relative
+    factor: Number = Quantity(
+        value=1.0, u=0.0, dimension="number", reference=None, text="1"
+    )  # true force over cell force
+    line_load: ForcePerPressure = Quantity(
+        value=0.0, u=0.0, dimension="force per pressure", reference=None, text="0 N/bar"
+    )
+    alignment: Share = Quantity(
+        value=0.0, u=0.0, dimension="share", reference=None, text="0 %"
+    )  # standard uncertainty, relative
+    pull_reference: Share = Quantity(
+        value=0.0, u=0.0, dimension="share", reference=None, text="0 %"
+    )  # of the reference cell in the pull, relative
     pull: tuple[Pull, ...] = ()
 
     @model_validator(mode="before")
@@ -147,10 +157,16 @@ def _fitted(points: tuple[Pull, ...]) -> PullFit:
 
 def _factor(fit: PullFit, reference: float) -> Quantity:
     u = float(np.hypot(fit.factor_u, reference * fit.factor))
-    return Quantity(fit.factor, u, "number", None, f"{fit.factor:.5f} +/- {u:.5f}")
+    return Quantity(value=fit.factor, u=u, dimension="number", reference=None, text=f"{fit.factor:.5f} +/- {u:.5f}")
 
 
 def _line_load(fit: PullFit, reference: float) -> Quantity:
     value = fit.line_load or 0.0
     u = float(np.hypot(fit.line_load_u, reference * value))
-    return Quantity(value, u, "force per pressure", None, f"{value * 1e5:.4f} +/- {u * 1e5:.4f} N/bar")
+    return Quantity(
+        value=value,
+        u=u,
+        dimension="force per pressure",
+        reference=None,
+        text=f"{value * 1e5:.4f} +/- {u * 1e5:.4f} N/bar",
+    )

@@ -40,7 +40,7 @@ class StreamHeard:
     lost_rows: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BoardSurvey:
     """What came in the time of listening."""
 
@@ -169,7 +169,7 @@ def account_for(opening: PortOpening, seconds: float) -> BoardSurvey:
     newest = {(hello.stream, hello.layout): hello for piece in pieces for hello, _ in piece.hellos}
     hellos = tuple(newest[key] for key in sorted(newest))
     device = recover_wire(
-        DeviceStream(hellos[0].device if hellos else "", (opening,), (), 0),
+        DeviceStream(device=hellos[0].device if hellos else "", openings=(opening,), notes=(), torn_bytes=0),
         origin_ns=int(opening.arrival_ns[0]) if opening.arrival_ns.size else 0,
         tolerance=0.0,  # nothing is declared here: the arrivals alone speak
     )

@@ -26,7 +26,7 @@ CLOCK_STEP = "clock step without rows"
 FEED_BYTES = 1 << 20
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Part:
     """Lines of one reel between two starts of the board."""
 
@@ -53,12 +53,12 @@ def recover_lines(device_stream: DeviceStream, columns: TextLines, *, stream: st
         Half-width of the device clock's declared rate, relative.
     """
     layout = LineLayout(
-        columns.columns,
-        columns.clock,
-        columns.clock_modulus,
-        columns.clock_hz if columns.clock else None,
-        columns.counter,
-        columns.boot,
+        columns=columns.columns,
+        clock=columns.clock,
+        clock_modulus=columns.clock_modulus,
+        clock_hz=columns.clock_hz if columns.clock else None,
+        counter=columns.counter,
+        boot=columns.boot,
     )
     pieces: list[DecodedLines] = []
     parts: list[_Part] = []
@@ -79,7 +79,13 @@ def recover_lines(device_stream: DeviceStream, columns: TextLines, *, stream: st
     segments, channels = _segments(parts, ticks, slept, interval, layout)
     return DecodedDevice(
         device=device_stream.device,
-        streams=(Stream(stream, stream, interval, tick_hz, channels, segments),) if segments else (),
+        streams=(
+            Stream(
+                name=stream, told=stream, interval_ticks=interval, tick_hz=tick_hz, channels=channels, segments=segments
+            ),
+        )
+        if segments
+        else (),
         clock=clock,
         boots=len(parts),
         edges=(),
@@ -106,7 +112,16 @@ def _parts(found: Sequence[DecodedLines], opening: PortOpening, layout: LineLayo
         boot = known + len(parts)
         if layout.boot is not None:
             boot = int(values[mine][0, layout.columns.index(layout.boot)])
-        parts.append(_Part(boot, values[mine], clock[mine], lost[mine], end[mine], opening))
+        parts.append(
+            _Part(
+                boot=boot,
+                values=values[mine],
+                clock=clock[mine],
+                lost_before=lost[mine],
+                line_end=end[mine],
+                opening=opening,
+            )
+        )
     return parts
 
 
@@ -135,7 +150,16 @@ def _clock(
         return None
     if layout.clock is None:
         anchors = tuple(BootClock(key, 0, int(_arrival(part)[0])) for key, part in enumerate(parts))
-        return ClockFit(tick_hz, 0.0, tolerance_u(tolerance), "tolerance", None, None, tolerance, anchors)
+        return ClockFit(
+            tick_hz=tick_hz,
+            skew=0.0,
+            skew_u=tolerance_u(tolerance),
+            method="tolerance",
+            hull_skew=None,
+            hull_skew_u=None,
+            tolerance=tolerance,
+            boots=anchors,
+        )
     arrivals = []
     for key, (part, own) in enumerate(zip(parts, ticks, strict=True)):
         chunk = np.searchsorted(part.opening.chunk_end, part.line_end, side="left")
@@ -165,12 +189,13 @@ def _segments(
     columns = [(k, name) for k, name in enumerate(layout.columns) if name not in roles]
     found = [counted(values[:, k]) for k, _ in columns]
     channels = tuple(
-        Channel(name, "text", None, None, column.resolution) for (_, name), column in zip(columns, found, strict=True)
+        Channel(wire=name, type="text", minimum=None, maximum=None, resolution=column.resolution)
+        for (_, name), column in zip(columns, found, strict=True)
     )
     counts = np.column_stack([column.counts for column in found]) if found else np.empty((len(values), 0), np.int64)
     bounds = np.cumsum([len(part.values) for part in parts])[:-1]
     return tuple(
-        _rows(key, part, own, rows, asleep, interval, layout)
+        _rows(key=key, part=part, ticks=own, counts=rows, slept=asleep, interval=interval, layout=layout)
         for key, (part, own, rows, asleep) in enumerate(zip(parts, ticks, np.split(counts, bounds), slept, strict=True))
     ), channels
 
@@ -200,7 +225,7 @@ def numbered(key: int, boot: int, ticks: Ints, counts: Ints, lost: Ints, *, exac
     holes = tuple(
         Gap(int(sequence[row] - lost[row]), int(lost[row]), exact, reason) for row in np.flatnonzero(lost).tolist()
     )
-    return StreamSegment(key, boot, sequence, ticks, counts, holes)
+    return StreamSegment(key=key, boot=boot, sequence=sequence, ticks=ticks, counts=counts, holes=holes)
 
 
 def _remarks(pieces: Sequence[DecodedLines], layout: LineLayout) -> list[NoteRecord]:

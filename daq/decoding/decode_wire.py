@@ -29,7 +29,7 @@ FEED_BYTES = 8 << 20  # decoded at a time
 _SEVERITY: Mapping[int, Severity] = {0: "note", 1: "caution"}  # a device's higher numbers are serious
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
     """One column of a stream as it left the device."""
 
@@ -50,7 +50,7 @@ class Gap:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class StreamSegment:
     """Rows of one stream between two starts of the device, in order and each once."""
 
@@ -62,7 +62,7 @@ class StreamSegment:
     holes: tuple[Gap, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Stream:
     """One stream of a device."""
 
@@ -76,7 +76,7 @@ class Stream:
     reordered: int = 0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class DecodedDevice:
     """One device, decoded."""
 
@@ -261,9 +261,16 @@ def _stream(name: str, assembly: Assembly, keys: Sequence[int], boots: Mapping[i
         told=hello.name,
         interval_ticks=hello.interval_ticks,
         tick_hz=Fraction(hello.tick_hz),
-        channels=tuple(Channel(c.name, c.type, c.minimum, c.maximum) for c in hello.channels),
+        channels=tuple(Channel(wire=c.name, type=c.type, minimum=c.minimum, maximum=c.maximum) for c in hello.channels),
         segments=tuple(
-            StreamSegment(key, boots.get(s.boot, s.boot), s.sequence, s.ticks, s.counts, _holes(s))
+            StreamSegment(
+                key=key,
+                boot=boots.get(s.boot, s.boot),
+                sequence=s.sequence,
+                ticks=s.ticks,
+                counts=s.counts,
+                holes=_holes(s),
+            )
             for s, key in zip(assembly.segments, keys, strict=True)
             if s.sequence.size
         ),

@@ -28,7 +28,7 @@ BLOCKS = 6  # pieces of a boot whose least delays are compared
 Method = Literal["arrivals and tolerance", "arrivals", "tolerance"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Hull:
     """The line under all delays that passes highest at the mean instant: one edge of their lower hull."""
 
@@ -60,7 +60,7 @@ class BootClock:
     anchor_ns: int  # host time of ``anchor_ticks`` [ns]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClockFit:
     """A device's clock against the host's.
 
@@ -196,7 +196,13 @@ def lower_hull(instant: NDArray[np.float64], delay: NDArray[np.float64]) -> Hull
         height[(instant <= instant[left]) | (instant >= instant[right])] = np.inf
         lowest = int(np.argmin(height))
         if height[lowest] >= 0.0:
-            return Hull(slope, float(delay[left] + slope * (mean - instant[left])), mean, left, right)
+            return Hull(
+                slope=slope,
+                value=float(delay[left] + slope * (mean - instant[left])),
+                mean=mean,
+                first=left,
+                last=right,
+            )
         if instant[lowest] <= mean:
             left = lowest
         else:
@@ -281,10 +287,19 @@ def fit_clock(
             skew, skew_u = _weighted([(hull_skew, hull_u), (0.0, tolerance_u(tolerance))])
             method = "arrivals and tolerance"
     boots = tuple(_anchor(piece, skew) for piece in pieces)
-    return ClockFit(frequency, skew, skew_u, method, hull_skew, hull_u, tolerance, boots)
+    return ClockFit(
+        tick_hz=frequency,
+        skew=skew,
+        skew_u=skew_u,
+        method=method,
+        hull_skew=hull_skew,
+        hull_skew_u=hull_u,
+        tolerance=tolerance,
+        boots=boots,
+    )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Piece:
     """One boot's arrivals, made relative so that doubles hold every nanosecond."""
 
@@ -301,10 +316,17 @@ def _piece(part: Arrivals, tick_hz: Fraction, resolution: float) -> _Piece:
     host = part.arrival_ns - part.arrival_ns[0]
     instant, delay = device / 1e9, (host - device) / 1e9
     if part.ticks.size < LEAST_ARRIVALS or np.ptp(part.arrival_ns) == 0 or np.ptp(part.ticks) == 0:
-        return _Piece(part, tick_hz, instant, delay, None, math.inf)
+        return _Piece(part=part, tick_hz=tick_hz, instant=instant, delay=delay, hull=None, hull_u=math.inf)
     hull = lower_hull(instant, delay)
     blur = math.hypot(resolution, float(1 / tick_hz))  # a tick is where a stamp may lie unseen, too
-    return _Piece(part, tick_hz, instant, delay, hull, hull_slope_u(instant, delay, hull, resolution=blur))
+    return _Piece(
+        part=part,
+        tick_hz=tick_hz,
+        instant=instant,
+        delay=delay,
+        hull=hull,
+        hull_u=hull_slope_u(instant, delay, hull, resolution=blur),
+    )
 
 
 def _weighted(values: Sequence[tuple[float, float]]) -> tuple[float, float]:

@@ -50,7 +50,7 @@ class Sleep:
     end_ns: int  # [ns]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class DeviceStream:
     """All that the journals of one device say, in the order of opening."""
 
@@ -149,7 +149,12 @@ def _tape(
         sleeps += _sleeps(journal, arrival)
     torn = sum(journal.torn_bytes for journal in journals)
     return DeviceStream(
-        device, tuple(openings), tuple(notes), torn, tuple(sleeps), tuple(dict.fromkeys(offsets.values()))
+        device=device,
+        openings=tuple(openings),
+        notes=tuple(notes),
+        torn_bytes=torn,
+        sleeps=tuple(sleeps),
+        wall_offsets=tuple(dict.fromkeys(offsets.values())),
     )
 
 

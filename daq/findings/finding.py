@@ -12,7 +12,7 @@ Severity = Literal["note", "caution", "serious"]  # serious: the number it touch
 Value = str | float | int | bool | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """One sentence that a person must read: value, limit, consequence, what to do."""
 
@@ -71,7 +71,15 @@ class FindingKind:
         """
         plain = {name: _plain(value) for name, value in values.items()}
         text = self.text.format(channel=channel, time=time, **values)
-        return Finding(self.code, severity or self.severity, channel, _seconds(time), text, decided_by, plain)
+        return Finding(
+            code=self.code,
+            severity=severity or self.severity,
+            channel=channel,
+            time=_seconds(time),
+            text=text,
+            decided_by=decided_by,
+            values=plain,
+        )
 
 
 def deduplicate(findings: Iterable[Finding]) -> tuple[Finding, ...]:

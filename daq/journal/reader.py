@@ -262,7 +262,7 @@ class JournalDecoder:
         return found >= 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Journal:
     """All that a journal says, one entry per record.
 

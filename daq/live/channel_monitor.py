@@ -197,7 +197,7 @@ def rows_needed(noise: float) -> int:
     return max(FROZEN_ROWS, 1 + math.ceil(math.log(FROZEN_CHANCE) / math.log(same)))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelReading:
     """What a channel says by itself at one moment."""
 
@@ -271,10 +271,10 @@ class ChannelMonitor:
         ring = self.ring
         newest = ring.newest if ring is not None else None
         if ring is None or newest is None or self._lacks_supply:
-            return ChannelReading(Validity.NO_DATA, None, 0.0, 0, None)
+            return ChannelReading(standing=Validity.NO_DATA, value=None, noise=0.0, rows=0, age=None)
         age = max(0.0, (now_ns - ring.base.host_ns(newest)) / 1e9)
         if age > max(STALE_AFTER, STALE_ROWS * ring.interval / ring.base.time_scale):
-            return ChannelReading(Validity.STALE, None, 0.0, 0, age)
+            return ChannelReading(standing=Validity.STALE, value=None, noise=0.0, rows=0, age=age)
         values, at_rail, broken = self.readings(ring.since(min(newest, newest - ring.base.span(WINDOW) + 1)))
         bad = at_rail | broken
         if not bad.any():
@@ -282,8 +282,10 @@ class ChannelMonitor:
         else:
             standing, good = self._standing(at_rail, broken, in_flow=in_flow), values[~bad]
         if standing is not Validity.INDICATED or not good.size:
-            return ChannelReading(standing, None, 0.0, int(good.size), age)
-        return ChannelReading(standing, float(good.mean()), float(good.std()), int(good.size), age)
+            return ChannelReading(standing=standing, value=None, noise=0.0, rows=int(good.size), age=age)
+        return ChannelReading(
+            standing=standing, value=float(good.mean()), noise=float(good.std()), rows=int(good.size), age=age
+        )
 
     def _standing(self, at_rail: NDArray[np.bool_], broken: NDArray[np.bool_], *, in_flow: bool) -> Validity:
         """Judge a window: a rail outranks a broken wire, and both outrank a still one; they say more."""

@@ -196,7 +196,9 @@ class Live:
         for tag, response in self._responses.items():
             look = self._readings[tag]
             if response.silent and look.value is not None:
-                self._readings[tag] = ChannelReading(Validity.NOT_RESPONDING, None, look.noise, look.rows, look.age)
+                self._readings[tag] = ChannelReading(
+                    standing=Validity.NOT_RESPONDING, value=None, noise=look.noise, rows=look.rows, age=look.age
+                )
         self._standings = {tag: look.standing for tag, look in self._readings.items()}
         seconds = (now_ns - self._started_ns) / 1e9 * self._scale
         for vessel in self._vessels:
@@ -342,7 +344,13 @@ class Live:
     def _mark_state(self, mark: CrewMark) -> MarkState:
         remark = self._remarks.get(mark.number)
         at = self._at(mark.monotonic_ns)
-        return MarkState(mark.number, mark.text, at, mark.struck, remark.text if remark is not None else "")
+        return MarkState(
+            number=mark.number,
+            text=mark.text,
+            at=at,
+            struck=mark.struck,
+            remark=remark.text if remark is not None else "",
+        )
 
     def _alarm_sentences(self) -> tuple[str, ...]:
         """First-out first, over everything that must be called."""

@@ -37,7 +37,7 @@ class Phase(Enum):
     SAFING = "safing"  # after the valves closed or the thrust ended
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Indication:
     """One channel."""
 
@@ -62,7 +62,7 @@ class Indication:
         return not self.low <= self.value <= self.high
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VesselState:
     """One pressure that several sensors may see: a tank, or the chamber; what the safing lines say."""
 
@@ -76,7 +76,7 @@ class VesselState:
     sentence: str  # the whole line, ends in what it cannot say
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RedlineState:
     """One redline of the plan. It is announced; nobody's valve moves."""
 
@@ -89,7 +89,7 @@ class RedlineState:
     text: str  # limit in words, "PT-31 below 5 bar(g)"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MarkState:
     """One mark as the crew dropped it."""
 
@@ -110,7 +110,7 @@ class ImpulseState:
     sentence: str  # what is missing from it, "at least", ...
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LiveState:
     """The whole picture."""
 

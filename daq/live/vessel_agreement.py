@@ -133,14 +133,14 @@ class VesselMonitor:
         if why:
             words = f"{self.name}: unknown; {why}; use the mechanical gauge"
             return VesselState(
-                self.name,
-                tags,
-                None,
-                calibration.reading_unit,
-                calibration.reference,
-                max(ages, default=None),
-                agree,
-                words,
+                name=self.name,
+                sensors=tags,
+                value=None,
+                unit=calibration.reading_unit,
+                reference=calibration.reference,
+                age=max(ages, default=None),
+                agree=agree,
+                sentence=words,
             )
         values = [self._common(monitor, readings[monitor.tag]) for monitor in good]
         value = sum(values) / len(values)
@@ -149,7 +149,14 @@ class VesselMonitor:
             f"{_listed([g.tag for g in good])} agree, {self._moved(good, phase)}; confirm with the mechanical gauge"
         )
         return VesselState(
-            self.name, tags, value, calibration.reading_unit, calibration.reference, max(ages), agree, words
+            name=self.name,
+            sensors=tags,
+            value=value,
+            unit=calibration.reading_unit,
+            reference=calibration.reference,
+            age=max(ages),
+            agree=agree,
+            sentence=words,
         )
 
     def _why_unknown(self, good: Sequence[ChannelMonitor], standings: dict[str, Validity], phase: Phase) -> str:

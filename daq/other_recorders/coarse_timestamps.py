@@ -15,7 +15,7 @@ EVEN_SHARE = 0.1  # by which the rows of a reading may differ in number, and by 
 NEAR_ENOUGH = 0.02  # s between readings below which rows that come unevenly are spread all the same
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Spread:
     """Rows with a time of their own each."""
 
@@ -39,7 +39,7 @@ def spread(ticks: Ints) -> Spread:
     readings = ticks[first]
     step = int(np.median(np.diff(readings)))
     if first.size == ticks.size:
-        return Spread(ticks, 1, 0, step, True)
+        return Spread(ticks=ticks, factor=1, shared=0, step=step, even=True)
     # In a gap rows do not spread: they came at the usual distance, then none did.
     room = np.minimum(np.diff(readings, append=readings[-1] + step), step).astype(np.float64)
     usual = float(np.median(sizes))
@@ -51,4 +51,4 @@ def spread(ticks: Ints) -> Spread:
     finer = ticks * factor + np.floor(factor * room[group] * place / own[group]).astype(np.int64)
     inner = sizes[1:-1]
     even = bool(inner.size == 0 or np.all(np.abs(inner - usual) <= 1.0 + EVEN_SHARE * usual))
-    return Spread(finer, factor, ticks.size - first.size, step, even)
+    return Spread(ticks=finer, factor=factor, shared=ticks.size - first.size, step=step, even=even)

@@ -196,7 +196,9 @@ def _called(device: str, serial: str) -> str:
 
 def _channels(run: Run, device: str, stream: str) -> list[Channel]:
     known = run.record.devices[device].streams[stream].channels
-    return [Channel(c.wire, c.type, c.minimum, c.maximum, c.resolution) for c in known]
+    return [
+        Channel(wire=c.wire, type=c.type, minimum=c.minimum, maximum=c.maximum, resolution=c.resolution) for c in known
+    ]
 
 
 def _supplies(
@@ -226,7 +228,14 @@ def _pieces(
         for place in rows.runs():
             host, counts = rows.host_ns[place], rows.counts[place]
             readings = readings_of(tagged, counts, host, supplies)
-            yield Piece(rows.sequence[place], rows.boot, rows.ticks[place], host, counts, readings)
+            yield Piece(
+                sequence=rows.sequence[place],
+                boot=rows.boot,
+                ticks=rows.ticks[place],
+                host_ns=host,
+                counts=counts,
+                readings=readings,
+            )
 
 
 def _t_zero(run: Run, card: Card, device: str, relations: Mapping[int, Relation]) -> TZeroRecord | None:

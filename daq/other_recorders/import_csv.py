@@ -303,7 +303,10 @@ def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping
     counts = np.column_stack([column.counts for column in found.values()])
     start_ns = round(mapping.start.timestamp() * 1e6) * 1000
     tolerance = mapping.clock_tolerance.value
-    channels = tuple(Channel(name, "text", None, None, column.resolution) for name, column in found.items())
+    channels = tuple(
+        Channel(wire=name, type="text", minimum=None, maximum=None, resolution=column.resolution)
+        for name, column in found.items()
+    )
     lost = rows_missing(ticks, interval)
     apart = np.diff(table.columns[mapping.clock], prepend=table.columns[mapping.clock][0])
     if np.any(apart[1:] == 0.0):  # spread rows: one more or less at a reading is no gap, a reading left out is
@@ -319,9 +322,20 @@ def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping
         told.append(NoteRecord(severity="caution", host_ns=None, text=text))
     return DecodedDevice(
         device=DEVICE,
-        streams=(Stream(STREAM, STREAM, interval, tick_hz, channels, (rows,)),),
+        streams=(
+            Stream(
+                name=STREAM, told=STREAM, interval_ticks=interval, tick_hz=tick_hz, channels=channels, segments=(rows,)
+            ),
+        ),
         clock=ClockFit(
-            tick_hz, 0.0, tolerance_u(tolerance), "tolerance", None, None, tolerance, (BootClock(0, 0, start_ns),)
+            tick_hz=tick_hz,
+            skew=0.0,
+            skew_u=tolerance_u(tolerance),
+            method="tolerance",
+            hull_skew=None,
+            hull_skew_u=None,
+            tolerance=tolerance,
+            boots=(BootClock(0, 0, start_ns),),
         ),
         boots=1,
         edges=(),

@@ -53,7 +53,7 @@ class Relation:
         return host
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class NewRows:
     """Rows to fill, of one start of the device."""
 
@@ -155,7 +155,7 @@ def matched(run: Run, card: Card, device: str, data: Mapping[StreamKey, StreamDa
     return Matches(streams, relations, tuple(remarks))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Held:
     """One start of the device as the record holds it."""
 
@@ -178,10 +178,12 @@ def _held(path: Path, what: str, rows: StreamData, boot: int, on_card: int, *, a
         raise DataError(f"{path}: {what}: the device started again without counting it, so rows cannot be told apart")
     number = boots.index(boot)
     later = number + 1 < len(starts)
-    return _Held(what, rows, starts[number], gaps[0][number], before=number > 0, after=later or abrupt)
+    return _Held(
+        what=what, rows=rows, place=starts[number], gaps=gaps[0][number], before=number > 0, after=later or abrupt
+    )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Pair:
     """One start of the device in both, compared."""
 
@@ -202,7 +204,13 @@ def _compared(path: Path, held: _Held, start: CardStart) -> _Pair:
     there = np.searchsorted(recorded, start.sequence).clip(0, recorded.size - 1)
     found = recorded[there] == start.sequence
     shift = _agreeing(path, held, start, there, found) if found.any() else None
-    return _Pair(held, start, found, int(np.count_nonzero(~held.rows.filled[held.place][there[found]])), shift)
+    return _Pair(
+        held=held,
+        start=start,
+        found=found,
+        overlap=int(np.count_nonzero(~held.rows.filled[held.place][there[found]])),
+        shift=shift,
+    )
 
 
 def _new_rows(path: Path, pair: _Pair, relation: Relation) -> NewRows:
@@ -210,7 +218,13 @@ def _new_rows(path: Path, pair: _Pair, relation: Relation) -> NewRows:
     start, wanted = pair.start, _wanted(pair.held, pair.start.sequence) & ~pair.found
     own = pair.relation() if pair.shift is not None and pair.overlap >= LEAST_OVERLAP else relation
     ticks = start.ticks[wanted] - own.shift
-    new = NewRows(start.boot, start.sequence[wanted], ticks, own.at(ticks), start.counts[wanted])
+    new = NewRows(
+        boot=start.boot,
+        sequence=start.sequence[wanted],
+        ticks=ticks,
+        host_ns=own.at(ticks),
+        counts=start.counts[wanted],
+    )
     if new.sequence.size:
         _check_order(path, pair.held, new)
     return new

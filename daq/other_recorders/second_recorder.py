@@ -39,7 +39,7 @@ class CardStream:
     starts: tuple[CardStart, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Card:
     """One card file, decoded."""
 

@@ -22,7 +22,7 @@ _BOOTS: Final = 8  # boots whose next row is remembered; an older one does not c
 _MODULUS: Final = 2**32
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Taken:
     """What one record of a journal gave, as it is handed on; ``device`` is the stand's name of it."""
 
@@ -33,7 +33,7 @@ class Taken:
     opening: int = 1  # of the port, counted from 1; byte offsets in ``decoded`` count from there
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
     """Counts of one device since recording began."""
 
@@ -107,14 +107,14 @@ class Follower:
         if self._journal is not None:
             self._read(self._journal, taken)
         return Seen(
-            self.device.name,
-            self._bytes,
-            self._frames,
-            self._rows,
-            self._lost,
-            self._damaged,
-            self._openings,
-            self._newest,
+            device=self.device.name,
+            received_bytes=self._bytes,
+            frames=self._frames,
+            rows=self._rows,
+            lost_rows=self._lost,
+            damaged=self._damaged,
+            openings=self._openings,
+            newest_arrival_ns=self._newest,
         )
 
     def _read(self, journal: JournalFollower, taken: Callable[[Taken], None] | None) -> bool:
@@ -145,7 +145,11 @@ class Follower:
             self._lost += int(lines.lost_before.sum())
             self._damaged += lines.damaged_lines
             if taken is not None:
-                taken(Taken(self.device.name, lines, arrival_ns, (), self._openings))
+                taken(
+                    Taken(
+                        device=self.device.name, decoded=lines, arrival_ns=arrival_ns, hellos=(), opening=self._openings
+                    )
+                )
             return
         decoded = self._decoder.finish() if finish else self._decoder.feed(data)
         self._frames += decoded.frames
@@ -159,7 +163,15 @@ class Follower:
             self._count(block.stream, block.boot, int(block.sequence[0]), int(block.sequence[-1]), block.sequence.size)
         if taken is not None:
             hellos = {**{hello.name: hello for hello in self._layouts.values()}, **self.hellos}
-            taken(Taken(self.device.name, decoded, arrival_ns, tuple(hellos.values()), self._openings))
+            taken(
+                Taken(
+                    device=self.device.name,
+                    decoded=decoded,
+                    arrival_ns=arrival_ns,
+                    hellos=tuple(hellos.values()),
+                    opening=self._openings,
+                )
+            )
 
     def _count(self, stream: int, boot: int, first: int, last: int, rows: int) -> None:
         self._rows += rows

@@ -19,7 +19,7 @@ RATE_WINDOW: Final = 1.0  # [s]
 SLOW_SYNC: Final = 1.0  # [s] from a write until it is durable; more than this is said
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LinkState:
     """One device's link and its way to the disk."""
 

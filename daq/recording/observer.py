@@ -61,8 +61,8 @@ class RecordingObserver:
         )
         hellos = [tuple(follower.hellos.values()) for follower in self._followers]
         return Watch(
-            now - self._start,
-            devices,
+            elapsed=now - self._start,
+            devices=devices,
             lost=tuple(status.device for status in statuses if status is not None and status.state == "lost"),
             ended=ended,
             played_out=tuple(follower.device.name for follower in self._followers if follower.played_out),

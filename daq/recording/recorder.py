@@ -30,7 +30,7 @@ BARE_EVERY: Final = 10.0  # [s] between two lines once the screen has failed
 _NOT_LOOKED: Final = DiskState(None, None)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Watch:
     """What is known while recording."""
 
@@ -207,7 +207,19 @@ class _Watching:
         self._followers, self._handles = followers, handles
         self._clock, self._telling = clock, telling
         self._start = clock()
-        self._devices = tuple(Seen(follower.device.name, 0, 0, 0, 0, 0, 0, None) for follower in followers)
+        self._devices = tuple(
+            Seen(
+                device=follower.device.name,
+                received_bytes=0,
+                frames=0,
+                rows=0,
+                lost_rows=0,
+                damaged=0,
+                openings=0,
+                newest_arrival_ns=None,
+            )
+            for follower in followers
+        )
         self._links = [LinkWatch(follower.device) for follower in followers]
         self._next_line = 0.0
         self._interrupted: list[int] | None = None
@@ -230,8 +242,8 @@ class _Watching:
             )
         hellos = [follower.hellos for follower in self._followers]
         return Watch(
-            now - self._start,
-            self._devices,
+            elapsed=now - self._start,
+            devices=self._devices,
             lost=tuple(status.device for status in statuses if status is not None and status.state == "lost"),
             ended=ended,
             played_out=tuple(follower.device.name for follower in self._followers if follower.played_out),

@@ -19,7 +19,7 @@ _SAMPLES = struct.Struct("<BBBHBBII")  # kind, stream, boot, layout, lines, coun
 _KIND, _CRC = 2, 4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Whole:
     """Rows of one stream and boot that left whole and undamaged."""
 
@@ -30,7 +30,7 @@ class Whole:
     doubled: int  # rows that went out again
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GroundTruth:
     """What became of a table."""
 
@@ -176,4 +176,4 @@ def _joined(key: tuple[int, int, int], frames: Sequence[tuple[int, int]]) -> Who
             found[-1] = (found[-1][0], found[-1][1] + count - overlap)
         else:
             found.append((first, count))
-    return Whole(boot, stream, layout, tuple(found), doubled)
+    return Whole(boot=boot, stream=stream, layout=layout, ranges=tuple(found), doubled=doubled)

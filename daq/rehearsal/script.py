@@ -27,7 +27,7 @@ BEAT_SECONDS, HELLO_SECONDS = 0.1, 1.0
 BOOT_SECONDS = 0.05  # from reset to the first row
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class PlayedStream:
     """One stream's rows."""
 
@@ -52,7 +52,7 @@ class PlayedEdge:
     level: int
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Table:
     """Everything that one device will say during a rehearsal; all lines are low before their first edge."""
 
@@ -145,7 +145,7 @@ class Said:
     event: Event | None = None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Boot:
     """What a device says between two starts."""
 

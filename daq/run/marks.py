@@ -18,7 +18,7 @@ from standbook.daq.storage.durable_file import reason, sync_folder
 MARKS_FILE: Final = "marks.jsonl"  # in the run folder
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CrewMark:
     """One mark as it was dropped."""
 
@@ -139,4 +139,15 @@ def _with(marks: tuple[CrewMark, ...], line: Mapping[str, Any]) -> tuple[CrewMar
         return tuple(replace(mark, struck=True) if mark.number == struck else mark for mark in marks)
     monotonic, boottime, wall = (int(line[name]) for name in ("monotonic_ns", "boottime_ns", "wall_ns"))
     key, by = (str(line.get(name, "")) for name in ("key", "by"))
-    return (*marks, CrewMark(int(line["n"]), str(line["text"]), key, by, monotonic, boottime, wall))
+    return (
+        *marks,
+        CrewMark(
+            number=int(line["n"]),
+            text=str(line["text"]),
+            key=key,
+            by=by,
+            monotonic_ns=monotonic,
+            boottime_ns=boottime,
+            wall_ns=wall,
+        ),
+    )

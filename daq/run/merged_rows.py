@@ -139,12 +139,12 @@ def merge(recorded: Samples, gaps: Sequence[Gap], fills: Sequence[AddedFill]) ->
         raise _unfit(recorded, "rows that are there already")
     filled = np.repeat([False, True], [recorded.sequence.size, extra.size])[order]
     samples = Samples(
-        recorded.header,
-        sequence,
-        boot[order],
-        np.concatenate([part.ticks for part in parts])[order],
-        np.concatenate([part.host_ns for part in parts])[order],
-        {name: np.concatenate([part.counts[name] for part in parts])[order] for name in recorded.counts},
+        header=recorded.header,
+        sequence=sequence,
+        boot=boot[order],
+        ticks=np.concatenate([part.ticks for part in parts])[order],
+        host_ns=np.concatenate([part.host_ns for part in parts])[order],
+        counts={name: np.concatenate([part.counts[name] for part in parts])[order] for name in recorded.counts},
     )
     bounds = np.searchsorted(start, np.arange(len(boots) + 1)).tolist()
     spans = [slice(low, high) for low, high in itertools.pairwise(bounds)]

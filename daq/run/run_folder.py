@@ -69,7 +69,7 @@ class RunInfo(Document):
     source: Literal["recorded", "imported"] = "recorded"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class StreamData:
     """Rows of one stream, counts by tag; inputs that the stand does not name are ``wire:NAME``."""
 
@@ -83,7 +83,7 @@ class StreamData:
     gaps: tuple[Gap, ...]  # what is still missing
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
     """A sealed run, checked. Calibrations and stand are as they apply to the run's counts."""
 
@@ -142,14 +142,14 @@ class Run:
         samples = whole.samples
         rails = {column.name: column.rails for column in samples.header.columns}
         return StreamData(
-            samples.sequence,
-            samples.boot,
-            samples.ticks,
-            samples.host_ns,
-            samples.counts,
-            rails,
-            whole.filled,
-            whole.gaps,
+            sequence=samples.sequence,
+            boot=samples.boot,
+            ticks=samples.ticks,
+            host_ns=samples.host_ns,
+            counts=samples.counts,
+            rails=rails,
+            filled=whole.filled,
+            gaps=whole.gaps,
         )
 
     def for_counts(self, calibration: Calibration) -> Calibration:
@@ -351,16 +351,16 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
     }
     prediction = folder / PREDICTION_FILE
     return Run(
-        folder,
-        files.info,
-        files.plan,
-        files.stand.model_copy(update={"input": inputs}),
-        calibrations,
-        prediction.read_text("utf-8") if prediction.is_file() else None,
-        record,
-        weighings,
-        manifest,
-        fills,
+        folder=folder,
+        info=files.info,
+        plan=files.plan,
+        stand=files.stand.model_copy(update={"input": inputs}),
+        calibrations=calibrations,
+        prediction_text=prediction.read_text("utf-8") if prediction.is_file() else None,
+        record=record,
+        weighings=weighings,
+        manifest=manifest,
+        fills=fills,
     )
 
 

@@ -39,7 +39,7 @@ _FIXED = [
 _INTEGERS = ((np.int8, pa.int8()), (np.int16, pa.int16()), (np.int32, pa.int32()), (np.int64, pa.int64()))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
     """One channel in a samples file."""
 
@@ -65,7 +65,7 @@ class Column:
         return Rails(self.minimum, self.maximum)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SamplesHeader:
     """What a samples file says of itself."""
 
@@ -79,7 +79,7 @@ class SamplesHeader:
     columns: tuple[Column, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Piece:
     """Consecutive rows, ready to be written."""
 
@@ -91,7 +91,7 @@ class Piece:
     readings: Mapping[str, NDArray[np.float64]]  # by tag, each (N,), in the reading unit
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Samples:
     """A samples file, read: counts only, since readings follow from them."""
 
@@ -264,7 +264,7 @@ def read_samples(path: Path) -> Samples:
             sequence, ticks, host_ns = (_integers(content, name) for name in ("sequence", "ticks", "host_time"))
             boot = _integers(content, "boot", np.int32)
             counts = {column.name: _integers(content, column.name + COUNTS) for column in header.columns}
-            return Samples(header, sequence, boot, ticks, host_ns, counts)
+            return Samples(header=header, sequence=sequence, boot=boot, ticks=ticks, host_ns=host_ns, counts=counts)
     except (OSError, pa.ArrowException, KeyError) as error:
         raise _damaged(path, error) from None
 

@@ -255,10 +255,10 @@ def _pieces(
             part = slice(start, start + ROW_GROUP)
             counts = rows.counts[part]
             yield Piece(
-                rows.sequence[part],
-                rows.boot,
-                rows.ticks[part],
-                host_ns[part],
-                counts,
-                readings_of(tagged, counts, host_ns[part], supplies),
+                sequence=rows.sequence[part],
+                boot=rows.boot,
+                ticks=rows.ticks[part],
+                host_ns=host_ns[part],
+                counts=counts,
+                readings=readings_of(tagged, counts, host_ns[part], supplies),
             )

@@ -32,7 +32,7 @@ RUBBISH = (StandError, ValueError, TypeError, LookupError, ArithmeticError, OSEr
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StreamCheck:
     """What is there of one stream."""
 
@@ -80,7 +80,7 @@ class StreamCheck:
         return str(np.datetime64(host_ns, "ns").astype("datetime64[ms]")) + " UTC"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
     """What was checked of a run, and found."""
 
@@ -151,7 +151,13 @@ def verify_run(folder: Path) -> Verification:
     if record is not None:
         found.findings += _losses(record)
         streams = tuple(_sealed_streams(folder, record, files, found))
-    return Verification(True, streams, tuple(found.checks), tuple(found.findings), tuple(found.changed))
+    return Verification(
+        sealed=True,
+        streams=streams,
+        checks=tuple(found.checks),
+        findings=tuple(found.findings),
+        changed=tuple(found.changed),
+    )
 
 
 class _Findings:
@@ -241,7 +247,9 @@ def _sealed_streams(
         for name, told in known.streams.items():
             where = f"{device}/{name}"
             if not told.rows:
-                yield StreamCheck(device, name, 0, 0, (), told.gaps, t_zero_ns)
+                yield StreamCheck(
+                    device=device, stream=name, rows=0, filled=0, sequences=(), gaps=told.gaps, t_zero_ns=t_zero_ns
+                )
                 continue
             samples = found.attempt(lambda d=device, n=name: read_samples(samples_path(folder, d, n)), found.findings)  # type: ignore[misc]
             if samples is None:
@@ -271,7 +279,15 @@ def _check(
 ) -> StreamCheck:
     starts = starts_of(rows.boot, rows.sequence)
     spans = tuple((int(rows.sequence[s.start]), int(rows.sequence[s.stop - 1])) for s in starts)
-    return StreamCheck(device, name, rows.sequence.size, filled, spans, tuple(gaps), t_zero_ns)
+    return StreamCheck(
+        device=device,
+        stream=name,
+        rows=rows.sequence.size,
+        filled=filled,
+        sequences=spans,
+        gaps=tuple(gaps),
+        t_zero_ns=t_zero_ns,
+    )
 
 
 def _decoded(folder: Path, files: RunFiles | None, found: _Findings) -> list[DecodedDevice] | None:
@@ -369,10 +385,20 @@ def _unsealed(folder: Path) -> Verification:
             sequences = tuple((int(part.sequence[0]), int(part.sequence[-1])) for part in stream.segments)
             account = stream_record(device, stream, ())
             at = None if t_zero is None else t_zero.host_ns
-            streams.append(StreamCheck(device.device, stream.name, account.rows, 0, sequences, account.gaps, at))
+            streams.append(
+                StreamCheck(
+                    device=device.device,
+                    stream=stream.name,
+                    rows=account.rows,
+                    filled=0,
+                    sequences=sequences,
+                    gaps=account.gaps,
+                    t_zero_ns=at,
+                )
+            )
     absent = {device.name for device in files.stand.device} - {device.device for device in devices}
     told += [f"{name}: there is no journal of it" for name in sorted(absent)]
-    return Verification(False, tuple(streams), (), tuple(told), ())
+    return Verification(sealed=False, streams=tuple(streams), checks=(), findings=tuple(told), changed=())
 
 
 def _unsealed_losses(device: DecodedDevice) -> Iterator[str]:

@@ -54,7 +54,7 @@ _RESIDUE: Final = 0x2144DF1C
 _Layouts = dict[tuple[int, int, int], Hello]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Decoded:
     """What one piece of the stream gave; the counts are of this piece alone, except ``pending_frames``."""
 
@@ -74,7 +74,7 @@ class Decoded:
     refusals: tuple[str, ...] = ()  # why, each sentence once
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Collector:
     blocks: list[SampleBlock] = field(default_factory=list)
     edges: list[Edge] = field(default_factory=list)

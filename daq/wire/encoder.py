@@ -156,13 +156,5 @@ def pack_rows(hello: Hello, counts: NDArray[np.integer]) -> NDArray[np.uint8]:
 
 
 def _samples_header(hello: Hello, layout: int, sequence: int, ticks: int, lines: int, count: int) -> bytes:
-    return SAMPLES_HEADER.pack(
-        KIND_SAMPLES,
-        hello.stream,
-        hello.boot & 0xFF,
-        layout,
-        lines,
-        count,
-        sequence % MODULUS,
-        ticks % MODULUS,
-    )
+    place = (hello.stream, hello.boot & 0xFF, layout, lines, count)
+    return SAMPLES_HEADER.pack(KIND_SAMPLES, *place, sequence % MODULUS, ticks % MODULUS)

@@ -60,7 +60,7 @@ class WireLine:
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Hello:
     """The description of one stream of one device, as sent at boot and once a second.
 

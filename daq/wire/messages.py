@@ -48,7 +48,7 @@ _HEADER_TYPE: Final = np.dtype(
 _READ_AS: Final = {"u8": "u1", "i16": "<i2", "u16": "<u2", "i24": "<i4", "i32": "<i4"}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class SampleBlock:
     """Rows of one stream, boot and layout, frames in wire order."""
 
@@ -84,7 +84,7 @@ class SampleBlock:
         return ramps(self.frame_ticks, self.interval_ticks, self.frame_count) & (MODULUS - 1)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Edge:
     """A digital input changed to ``level``; ``edges`` counts all edges of that line modulo 2**16."""
 
@@ -96,7 +96,7 @@ class Edge:
     offset: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
     """A word from the device."""
 
@@ -107,7 +107,7 @@ class Note:
     offset: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Beat:
     """What the device has done so far, ten times a second.
 
@@ -128,7 +128,7 @@ def read_edge(body: bytes, offset: int) -> Edge:
     if len(body) != EDGE.size:
         raise FrameError(f"edge frame has {len(body)} bytes, must have {EDGE.size}")
     _, line, boot, level, edges, ticks = EDGE.unpack(body)
-    return Edge(line, boot, level, edges, ticks, offset)
+    return Edge(line=line, boot=boot, level=level, edges=edges, ticks=ticks, offset=offset)
 
 
 def read_note(body: bytes, offset: int) -> Note:
@@ -142,7 +142,7 @@ def read_note(body: bytes, offset: int) -> Note:
     _, severity, boot, ticks = NOTE_HEADER.unpack_from(body)
     text = body[NOTE_HEADER.size :].decode("utf-8", "replace")
     shown = "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in text)
-    return Note(severity, boot, ticks, shown, offset)
+    return Note(severity=severity, boot=boot, ticks=ticks, text=shown, offset=offset)
 
 
 def read_beat(body: bytes, offset: int, lines: int, streams: int) -> Beat:
@@ -155,10 +155,17 @@ def read_beat(body: bytes, offset: int, lines: int, streams: int) -> Beat:
     _, boot, levels, ticks = BEAT_HEADER.unpack_from(body)
     middle = BEAT_HEADER_BYTES + lines * BEAT_LINE.size
     edges = tuple(BEAT_LINE.iter_unpack(body[BEAT_HEADER_BYTES:middle]))
-    return Beat(boot, levels, ticks, edges, tuple(BEAT_STREAM.iter_unpack(body[middle:])), offset)
+    return Beat(
+        boot=boot,
+        lines=levels,
+        ticks=ticks,
+        edges=edges,
+        next_sequence=tuple(BEAT_STREAM.iter_unpack(body[middle:])),
+        offset=offset,
+    )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class SampleFrames:
     """Samples bodies that lie, CRC included, somewhere in one flat array of bytes."""
 
@@ -178,13 +185,19 @@ class SampleFrames:
     ) -> "SampleFrames":
         """Read the headers; every body must be at least a header long."""
         rows = sliding_window_view(flat, SAMPLES_HEADER_BYTES)[offsets]
-        return cls(flat, offsets, lengths, ends, rows.view(_HEADER_TYPE)[:, 0])
+        return cls(flat=flat, offsets=offsets, lengths=lengths, ends=ends, header=rows.view(_HEADER_TYPE)[:, 0])
 
     def take(self, which: NDArray[np.bool_]) -> "SampleFrames":
         """Keep the frames marked."""
         if which.all():
             return self
-        return SampleFrames(self.flat, self.offsets[which], self.lengths[which], self.ends[which], self.header[which])
+        return SampleFrames(
+            flat=self.flat,
+            offsets=self.offsets[which],
+            lengths=self.lengths[which],
+            ends=self.ends[which],
+            header=self.header[which],
+        )
 
     def bodies(self) -> Iterator[bytes]:
         """Give each body with its CRC as bytes of its own."""

@@ -37,7 +37,7 @@ REORDER_SECONDS: Final = 1.0
 _LOOK_AHEAD: Final = 64  # frames; doubled as long as no restart is found among them
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Segment:
     """One stream between two starts of the device, rows in order and each once."""
 
@@ -79,7 +79,7 @@ class Assembly:
         return sum(segment.lost_rows for segment in self.segments)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Frames:
     """Frames in wire order, as numbers on the wire, with the rows they own."""
 
@@ -209,7 +209,15 @@ def _moved(segment: Segment, shift: int) -> Segment:
 def _in_wire_order(blocks: Sequence[SampleBlock], channels: int) -> _Frames:
     if not blocks:
         none = np.empty(0, np.int64)
-        return _Frames(none, none, np.empty(0, np.uint8), none, none, none, np.empty((0, channels), np.int32))
+        return _Frames(
+            boot=none,
+            end=none,
+            lines=np.empty(0, np.uint8),
+            first=none,
+            ticks=none,
+            count=none,
+            counts=np.empty((0, channels), np.int32),
+        )
     return _Frames(
         boot=np.concatenate([np.full(block.frame_row.size, block.boot, np.int64) for block in blocks]),
         end=np.concatenate([block.frame_end for block in blocks]),
@@ -236,7 +244,7 @@ def _boot_runs(frames: _Frames, beats: Sequence[Beat], edges: Sequence[Edge]) ->
         yield int(boot[start]), int(offset[start]), int(offset[stop - 1]) + 1
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Piece:
     """Rows of one start of the device, in order and each once, with the account of it."""
 
@@ -253,7 +261,16 @@ class _Piece:
     def empty(cls, channels: int) -> "_Piece":
         none = np.empty(0, np.int64)
         counts = np.empty((0, channels), np.int32)
-        return cls(none, none, counts, none, none, np.empty(0, np.uint8), 0, 0)
+        return cls(
+            sequence=none,
+            ticks=none,
+            counts=counts,
+            row=none,
+            end=none,
+            lines=np.empty(0, np.uint8),
+            duplicates=0,
+            reordered=0,
+        )
 
 
 def _restarts(frames: _Frames, hello: Hello) -> Iterator[_Piece]:
@@ -310,7 +327,16 @@ def _unwrap(frames: _Frames, interval: int) -> tuple[Ints, Ints]:
 def _straight(frames: _Frames, first: Ints, ticks: Ints, interval: int) -> _Piece:
     row = np.cumsum(frames.count) - frames.count
     sequence, all_ticks = ramps(first, 1, frames.count), ramps(ticks, interval, frames.count)
-    return _Piece(sequence, all_ticks, frames.counts, row, frames.end, frames.lines, 0, 0)
+    return _Piece(
+        sequence=sequence,
+        ticks=all_ticks,
+        counts=frames.counts,
+        row=row,
+        end=frames.end,
+        lines=frames.lines,
+        duplicates=0,
+        reordered=0,
+    )
 
 
 def _repeats(piece: _Piece) -> tuple[Ints, NDArray[np.bool_]]:

@@ -29,7 +29,7 @@ _CELL: Final = rb"[ \t]*(?:" + _DECIMAL + rb"|[nN][aA][nN])[ \t]*"  # boards pri
 _CHECKSUM: Final = re.compile(rb"[0-9A-Fa-f]{2}")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LineLayout:
     """What the columns of a board's lines are.
 
@@ -61,7 +61,7 @@ class LineLayout:
             raise ValueError(f"clock modulus is {self.clock_modulus}, must be above 0")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class DecodedLines:
     """What one piece of the stream gave; every count is of this piece alone."""
 
@@ -78,7 +78,7 @@ class DecodedLines:
     torn_bytes: int = 0  # after the last line end, known only at the end
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Collector:
     values: list[list[float]] = field(default_factory=list)
     line_end: list[int] = field(default_factory=list)

@@ -12,7 +12,16 @@ EXACT = SensorUncertainties()
 NO_NOTES = NoteUncertainties()
 MASS_ONLY = NoteUncertainties(mass_u=0.02)
 CDA = 1.353e-5  # empties 10 L in about 10 s from 35 bar
-TRUTH = Discharge(35e5, 0.020, 1.48, CDA, 998.2, AMBIENT, 0.031, exponent_drift=-0.31)
+TRUTH = Discharge(
+    start_pressure=35e5,
+    ullage_volume=0.020,
+    exponent=1.48,
+    cda=CDA,
+    density=998.2,
+    back_pressure=AMBIENT,
+    end_volume=0.031,
+    exponent_drift=-0.31,
+)
 
 
 def make(truth=TRUTH, *, rate=1000.0, duration=9.0, noise=0.0, seed=0, lead=2.5, stroke=0.0):

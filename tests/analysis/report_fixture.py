@@ -187,23 +187,33 @@ TANK = TankResult(
     facts={"converged": True, "covariance usable": True, "no parameter at a bound": True},
 )
 PROBABLE = Finding(
-    "exponent-off",
-    "caution",
-    "oxidiser",
-    None,
-    "Oxidiser tank pressure left its predicted band at T+6.1 s: the ullage exponent was assumed 1.45 (u = 0.12) and is "
+    code="exponent-off",
+    severity="caution",
+    channel="oxidiser",
+    time=None,
+    text="Oxidiser tank pressure left its predicted band at T+6.1 s: the ullage exponent was assumed 1.45 (u = "
+    "0.12) and is "
     "1.697 (u = 0.021). Fuel ran out first and 0.98 kg of oxidiser stayed aboard; predict the next firing with 1.70.",
 )
 STIFF = Finding(
-    "stiffness-low",
-    "caution",
-    "PT-31",
-    18.6,
-    "Injector stiffness of the oxidiser side fell to 0.20 at T+18.6 s, at the edge of what designers accept; look for "
+    code="stiffness-low",
+    severity="caution",
+    channel="PT-31",
+    time=18.6,
+    text="Injector stiffness of the oxidiser side fell to 0.20 at T+18.6 s, at the edge of what designers "
+    "accept; look for "
     "pulsing late in the burn.",
 )
-CLOCK = Finding("clock-rate", "note", None, None, "Device clock runs 12 ppm fast against the host; corrected.")
-HEALTH = RecordHealth(271_400, 0, (), 1, Measured(12.0, 3.0, "ppm"), 0)
+CLOCK = Finding(
+    code="clock-rate",
+    severity="note",
+    channel=None,
+    time=None,
+    text="Device clock runs 12 ppm fast against the host; corrected.",
+)
+HEALTH = RecordHealth(
+    rows=271_400, lost_rows=0, gaps=(), boots=1, clock_ppm=Measured(12.0, 3.0, "ppm"), damaged_frames=0
+)
 
 
 def firing() -> Results:
@@ -238,23 +248,56 @@ def firing() -> Results:
             "PT-11": Tare(Measured(0.981e5, 0.02e5, "Pa"), Measured(0.984e5, 0.02e5, "Pa"), 300.0),
         },
         weight_correction=WeightCorrection(True, 1, Measured(16.46, 0.05, "kg"), -1716.0),
-        impulse=ImpulseResult(value, u, "N*s", 2 * u, 2.0, False, 0.0, BUDGET),
-        impulse_vacuum=ImpulseResult(vacuum, u * 1.05, "N*s", 2.1 * u, 2.0, False, 0.0, BUDGET),
+        impulse=ImpulseResult(
+            value=value,
+            u=u,
+            unit="N*s",
+            expanded=2 * u,
+            coverage_factor=2.0,
+            lower_bound_only=False,
+            unseen=0.0,
+            budget=BUDGET,
+        ),
+        impulse_vacuum=ImpulseResult(
+            value=vacuum,
+            u=u * 1.05,
+            unit="N*s",
+            expanded=2.1 * u,
+            coverage_factor=2.0,
+            lower_bound_only=False,
+            unseen=0.0,
+            budget=BUDGET,
+        ),
         thrust=ThrustResult(
-            Measured(2591.0, 19.0, "N"),
-            Measured(1712.0, 12.0, "N"),
-            Measured(2588.0, 19.0, "N"),
-            Measured(1245.0, 10.0, "N"),
-            "Burn time from 10 % of the greatest mean thrust, rising, to 10 %, falling; peak is the highest mean over "
+            peak=Measured(2591.0, 19.0, "N"),
+            mean=Measured(1712.0, 12.0, "N"),
+            at_start=Measured(2588.0, 19.0, "N"),
+            at_end=Measured(1245.0, 10.0, "N"),
+            definition="Burn time from 10 % of the greatest mean thrust, rising, to 10 %, falling; peak is the "
+            "highest mean over "
             "one stand period.",
         ),
         burn_time=Measured(19.37, 0.011, "s"),
         verdicts={
             "site": Verdict(
-                "within", LIMIT, "14 CFR 101.22 Class 2", 0.95, value + 1.645 * u, value - 1.645 * u, 1.0, "r"
+                outcome="within",
+                limit=LIMIT,
+                limit_name="14 CFR 101.22 Class 2",
+                guard_share=0.95,
+                upper_bound=value + 1.645 * u,
+                lower_bound=value - 1.645 * u,
+                probability_within=1.0,
+                reason="r",
             ),
             "vacuum": Verdict(
-                "within", LIMIT, "14 CFR 101.22 Class 2", 0.95, vacuum + 1.73 * u, vacuum - 1.73 * u, 0.99996, "r"
+                outcome="within",
+                limit=LIMIT,
+                limit_name="14 CFR 101.22 Class 2",
+                guard_share=0.95,
+                upper_bound=vacuum + 1.73 * u,
+                lower_bound=vacuum - 1.73 * u,
+                probability_within=0.99996,
+                reason="r",
             ),
         },
         tanks={
@@ -271,12 +314,12 @@ def firing() -> Results:
             ),
         },
         engine=EngineResult(
-            Measured(1509.0, 14.0, "m/s"),
-            Measured(204.3, 1.6, "s"),
-            Measured(1.402, 0.014, "1"),
-            Measured(1.428, 0.008, "1"),
-            Measured(16.14e5, 0.08e5, "Pa"),
-            {"oxidiser": Measured(0.201, 0.011, "1"), "fuel": Measured(0.211, 0.011, "1")},
+            cstar=Measured(1509.0, 14.0, "m/s"),
+            isp=Measured(204.3, 1.6, "s"),
+            thrust_coefficient=Measured(1.402, 0.014, "1"),
+            mixture_ratio=Measured(1.428, 0.008, "1"),
+            chamber_pressure=Measured(16.14e5, 0.08e5, "Pa"),
+            injector_stiffness={"oxidiser": Measured(0.201, 0.011, "1"), "fuel": Measured(0.211, 0.011, "1")},
         ),
         comparison={
             "thrust": Comparison(0.93, -1.18, 18.9),
@@ -298,32 +341,32 @@ PLAN = PlanSummary(
     ambient_temperature=Measured(291.15, 1.0, "K"),
     tanks=(
         TankPlan(
-            "oxidiser",
-            "liquid oxygen",
-            "helium",
-            Measured(24.0e-3, 0.08e-3, "m3"),
-            Measured(10.66, 0.10, "kg"),
-            0.39,
-            Measured(31.978e5, 0.15e5, "Pa"),
-            Measured(1.45, 0.12, "1"),
-            "assumed",
-            Measured(16.2e-6, 0.4e-6, "m2"),
-            "water flow WF-03",
-            ("PT-11", "PT-12"),
+            name="oxidiser",
+            liquid="liquid oxygen",
+            pressurant="helium",
+            volume=Measured(24.0e-3, 0.08e-3, "m3"),
+            load=Measured(10.66, 0.10, "kg"),
+            fill_share=0.39,
+            start_pressure=Measured(31.978e5, 0.15e5, "Pa"),
+            exponent=Measured(1.45, 0.12, "1"),
+            exponent_basis="assumed",
+            cda=Measured(16.2e-6, 0.4e-6, "m2"),
+            cda_basis="water flow WF-03",
+            pressure_tags=("PT-11", "PT-12"),
         ),
         TankPlan(
-            "fuel",
-            "isopropanol 70 % by mass in water",
-            "nitrogen",
-            Measured(18.0e-3, 0.07e-3, "m3"),
-            Measured(7.03, 0.04, "kg"),
-            0.455,
-            Measured(31.978e5, 0.15e5, "Pa"),
-            Measured(1.30, 0.06, "1"),
-            "water flow",
-            Measured(13.0e-6, 0.3e-6, "m2"),
-            "water flow WF-04",
-            ("PT-21", "PT-22"),
+            name="fuel",
+            liquid="isopropanol 70 % by mass in water",
+            pressurant="nitrogen",
+            volume=Measured(18.0e-3, 0.07e-3, "m3"),
+            load=Measured(7.03, 0.04, "kg"),
+            fill_share=0.455,
+            start_pressure=Measured(31.978e5, 0.15e5, "Pa"),
+            exponent=Measured(1.30, 0.06, "1"),
+            exponent_basis="water flow",
+            cda=Measured(13.0e-6, 0.3e-6, "m2"),
+            cda_basis="water flow WF-04",
+            pressure_tags=("PT-21", "PT-22"),
         ),
     ),
     limit_name="14 CFR 101.22 Class 2",
@@ -339,24 +382,31 @@ PLAN = PlanSummary(
 
 def calibration(tag, unit, slope, zero, low, high):
     return CalibrationUsed(
-        tag,
-        "r04",
-        "strain-gauge" if unit == "N" else "thin-film",
-        f"SN-{sum(map(ord, tag))}",
-        "2031-05-30",
-        "2032-05-30",
-        slope,
-        zero,
-        low,
-        high,
-        unit,
-        "reference cell, 0.05 %",
+        tag=tag,
+        revision="r04",
+        sensor="strain-gauge" if unit == "N" else "thin-film",
+        serial=f"SN-{sum(map(ord, tag))}",
+        date="2031-05-30",
+        valid_until="2032-05-30",
+        slope_u=slope,
+        zero_u=zero,
+        lowest=low,
+        highest=high,
+        reading_unit=unit,
+        reference_standard="reference cell, 0.05 %",
     )
 
 
 CONTEXT = ReportContext(
     plan=PLAN,
-    stand=StandSummary("quarry-cradle", "down", True, ("LC-1",), ("PT-31",), (Measured(41.0, 0.5, "Hz"),)),
+    stand=StandSummary(
+        name="quarry-cradle",
+        nozzle="down",
+        tanks_on_cell=True,
+        thrust_tags=("LC-1",),
+        chamber_tags=("PT-31",),
+        modes=(Measured(41.0, 0.5, "Hz"),),
+    ),
     calibrations=(
         calibration("LC-1", "N", 0.0055, 3.0, -1000.0, 5000.0),
         *(calibration(tag, "bar(g)", 0.0021, 0.03, 0.0, 60.0) for tag in ("PT-11", "PT-12", "PT-21", "PT-22")),
@@ -382,25 +432,41 @@ CONTEXT = ReportContext(
     signature_allowed=True,
     locked_at="2031-06-13T18:02:44Z",
     weighings=(
-        WeighingUsed("oxidiser", "residual", Measured(0.98, 0.03, "kg"), "DAQ", "additions/001"),
-        WeighingUsed("fuel", "residual", Measured(0.25, 0.01, "kg"), "DAQ", ""),
+        WeighingUsed(
+            tank="oxidiser", what="residual", mass=Measured(0.98, 0.03, "kg"), by="DAQ", place="additions/001"
+        ),
+        WeighingUsed(tank="fuel", what="residual", mass=Measured(0.25, 0.01, "kg"), by="DAQ", place=""),
     ),
     predicted=(
-        PredictedScalar("Total impulse, site", 34542.0, 31570.0, 36230.0, "N*s", Measured(32987.0, 226.0, "N*s")),
-        PredictedScalar("Burn time", 19.5, 17.6, 20.3, "s", Measured(19.37, 0.011, "s")),
         PredictedScalar(
-            "Tank pressure at the end, oxidiser", 15.7e5, 14.8e5, 16.6e5, "Pa", Measured(14.71e5, 0.06e5, "Pa")
+            name="Total impulse, site",
+            nominal=34542.0,
+            low=31570.0,
+            high=36230.0,
+            unit="N*s",
+            measured=Measured(32987.0, 226.0, "N*s"),
+        ),
+        PredictedScalar(
+            name="Burn time", nominal=19.5, low=17.6, high=20.3, unit="s", measured=Measured(19.37, 0.011, "s")
+        ),
+        PredictedScalar(
+            name="Tank pressure at the end, oxidiser",
+            nominal=15.7e5,
+            low=14.8e5,
+            high=16.6e5,
+            unit="Pa",
+            measured=Measured(14.71e5, 0.06e5, "Pa"),
         ),
     ),
     people=(Person("Test conductor", "TC"), Person("Range safety officer", "RSO")),
     recomputation=Recomputation(
-        "LC-1",
-        "samples/cradle-a_fast.parquet",
-        "1000 × counts × 5.96e-07 V / 128 / supply in V",
-        "mV/V",
-        "N",
-        0.0,
-        (-12.31, 2502.7),
+        tag="LC-1",
+        samples_file="samples/cradle-a_fast.parquet",
+        signal_rule="1000 × counts × 5.96e-07 V / 128 / supply in V",
+        signal_unit="mV/V",
+        reading_unit="N",
+        pivot=0.0,
+        coefficients=(-12.31, 2502.7),
     ),
 )
 
@@ -413,16 +479,52 @@ def not_shown() -> Results:
     """On the line: the upper bound passes the limit at site; referred to vacuum it exceeds."""
     base = firing()
     assert base.impulse is not None
-    site = ImpulseResult(40621.0, 280.0, "N*s", 560.0, 2.0, False, 61.0, BUDGET)
-    vacuum = ImpulseResult(47810.0, 330.0, "N*s", 660.0, 2.0, False, 61.0, BUDGET)
+    site = ImpulseResult(
+        value=40621.0,
+        u=280.0,
+        unit="N*s",
+        expanded=560.0,
+        coverage_factor=2.0,
+        lower_bound_only=False,
+        unseen=61.0,
+        budget=BUDGET,
+    )
+    vacuum = ImpulseResult(
+        value=47810.0,
+        u=330.0,
+        unit="N*s",
+        expanded=660.0,
+        coverage_factor=2.0,
+        lower_bound_only=False,
+        unseen=61.0,
+        budget=BUDGET,
+    )
     name = "14 CFR 101.22 Class 2"
     return replace(
         base,
         impulse=site,
         impulse_vacuum=vacuum,
         verdicts={
-            "site": Verdict("not shown", LIMIT, name, 0.95, 41142.6, 40160.4, 0.887, "r"),
-            "vacuum": Verdict("exceeds", LIMIT, name, 0.95, 48413.9, 47267.1, 0.0, "r"),
+            "site": Verdict(
+                outcome="not shown",
+                limit=LIMIT,
+                limit_name=name,
+                guard_share=0.95,
+                upper_bound=41142.6,
+                lower_bound=40160.4,
+                probability_within=0.887,
+                reason="r",
+            ),
+            "vacuum": Verdict(
+                outcome="exceeds",
+                limit=LIMIT,
+                limit_name=name,
+                guard_share=0.95,
+                upper_bound=48413.9,
+                lower_bound=47267.1,
+                probability_within=0.0,
+                reason="r",
+            ),
         },
     )
 
@@ -430,14 +532,24 @@ def not_shown() -> Results:
 def lower_bound() -> Results:
     """A brown-out hid 2.1 s of thrust."""
     base = firing()
-    hidden = ImpulseResult(29500.0, 205.0, "N*s", 410.0, 2.0, True, 0.0, BUDGET)
+    hidden = ImpulseResult(
+        value=29500.0,
+        u=205.0,
+        unit="N*s",
+        expanded=410.0,
+        coverage_factor=2.0,
+        lower_bound_only=True,
+        unseen=0.0,
+        budget=BUDGET,
+    )
     name = "14 CFR 101.22 Class 2"
     lost = Finding(
-        "boot-changed",
-        "serious",
-        "LC-1",
-        0.15,
-        "Boot changed at T+0.15 s and 2.10 s of thrust are unseen, about 5.1 kN·s by chamber pressure, an estimate. "
+        code="boot-changed",
+        severity="serious",
+        channel="LC-1",
+        time=0.15,
+        text="Boot changed at T+0.15 s and 2.10 s of thrust are unseen, about 5.1 kN·s by chamber pressure, an "
+        "estimate. "
         "The impulse is at least 29.5 kN·s and the class is not shown. Repeat the run; check the igniter's supply.",
     )
     gap = Gap(0.15, 2.25, 2.10, 2100)
@@ -446,7 +558,16 @@ def lower_bound() -> Results:
         impulse=hidden,
         impulse_vacuum=replace(hidden, value=34100.0),
         verdicts={
-            place: Verdict("not shown", LIMIT, name, 0.95, None, bound, None, "r")
+            place: Verdict(
+                outcome="not shown",
+                limit=LIMIT,
+                limit_name=name,
+                guard_share=0.95,
+                upper_bound=None,
+                lower_bound=bound,
+                probability_within=None,
+                reason="r",
+            )
             for place, bound in (("site", 29162.8), ("vacuum", 33762.8))
         },
         record={"cradle-a/fast": replace(HEALTH, lost_rows=2100, gaps=(gap,), boots=2)},
@@ -458,7 +579,11 @@ def nothing_known() -> Results:
     """Everything that may be None is None."""
     base = firing()
     reason = Finding(
-        "no-thrust", "serious", "LC-1", None, "LC-1 was open from T-3 s; thrust and impulse are not known."
+        code="no-thrust",
+        severity="serious",
+        channel="LC-1",
+        time=None,
+        text="LC-1 was open from T-3 s; thrust and impulse are not known.",
     )
     tank = replace(
         TANK,
@@ -474,8 +599,20 @@ def nothing_known() -> Results:
         end_pressure=None,
         facts={},
     )
-    tanks = Finding("no-pressure", "serious", "PT-11", None, "PT-11 was clipped all along; use PT-12.")
-    whole = Finding("no-t-zero", "caution", None, None, "No fire edge was recorded; times count from the first row.")
+    tanks = Finding(
+        code="no-pressure",
+        severity="serious",
+        channel="PT-11",
+        time=None,
+        text="PT-11 was clipped all along; use PT-12.",
+    )
+    whole = Finding(
+        code="no-t-zero",
+        severity="caution",
+        channel=None,
+        time=None,
+        text="No fire edge was recorded; times count from the first row.",
+    )
     name = "14 CFR 101.22 Class 2"
     return replace(
         base,
@@ -493,7 +630,18 @@ def nothing_known() -> Results:
         comparison={},
         tanks={"oxidiser": tank},
         record={"cradle-a/fast": replace(HEALTH, clock_ppm=None)},
-        verdicts={"site": Verdict("not shown", LIMIT, name, 0.95, None, None, None, "r")},
+        verdicts={
+            "site": Verdict(
+                outcome="not shown",
+                limit=LIMIT,
+                limit_name=name,
+                guard_share=0.95,
+                upper_bound=None,
+                lower_bound=None,
+                probability_within=None,
+                reason="r",
+            )
+        },
         findings=(reason, tanks, whole),
     )
 
@@ -558,7 +706,9 @@ def water_flow() -> tuple[Results, dict[str, Curve], ReportContext]:
         expansion_ratio=None,
         run_out_first=None,
     )
-    weighing = WeighingUsed("oxidiser", "caught", Measured(9.242, 0.020, "kg"), "DAQ", "additions/001")
+    weighing = WeighingUsed(
+        tank="oxidiser", what="caught", mass=Measured(9.242, 0.020, "kg"), by="DAQ", place="additions/001"
+    )
     return (
         results,
         curves,

@@ -42,11 +42,29 @@ NOTES = NoteUncertainties(ullage_volume_u=5e-5, mass_u=0.03, density_u=0.3, ambi
 @cache
 def flow():
     instants = np.arange(-2.0, 10.0, 2e-3)
-    truth = Discharge(35e5, 0.02, 1.4, 1.4e-5, 998.2, 101325.0, 0.04, exponent_drift=-0.3)
+    truth = Discharge(
+        start_pressure=35e5,
+        ullage_volume=0.02,
+        exponent=1.4,
+        cda=1.4e-5,
+        density=998.2,
+        back_pressure=101325.0,
+        end_volume=0.04,
+        exponent_drift=-0.3,
+    )
     clean = discharge_history(instants, truth)
     noisy = clean.pressure + 5e3 * np.random.default_rng(1).standard_normal(instants.size)
     mass = 998.2 * float(clean.volume[-1] - 0.02)
-    return DischargeRecord(instants, noisy, 101325.0, 998.2, 0.0, float(instants[-1]), 0.02, mass)
+    return DischargeRecord(
+        time=instants,
+        pressure=noisy,
+        back_pressure=101325.0,
+        density=998.2,
+        opening_time=0.0,
+        end_time=float(instants[-1]),
+        ullage_volume=0.02,
+        expelled_mass=mass,
+    )
 
 
 def found(record, sensor=SENSOR, notes=NOTES):

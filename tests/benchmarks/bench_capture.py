@@ -83,7 +83,20 @@ class Board:
         channels = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(8))
         interval = max(1, round(1e6 * 16.5 / self.rate))  # 16 bytes a row, and its share of the frame
         name, serial = DEVICES[self.number], f"{self.number + 7:04d}"
-        self.hello = Hello(name, serial, "1.0.0", 1, 1_000_000, 1, 1, "fast", interval, channels, (), rehearsal=True)
+        self.hello = Hello(
+            device=name,
+            serial=serial,
+            firmware="1.0.0",
+            boot=1,
+            tick_hz=1_000_000,
+            stream=1,
+            streams=1,
+            name="fast",
+            interval_ticks=interval,
+            channels=channels,
+            lines=(),
+            rehearsal=True,
+        )
         counts = np.random.default_rng(self.number).integers(-9000, 9000, (self.hello.max_rows, 8), dtype=np.int32)
         self._rows = pack_rows(self.hello, counts).tobytes()
         self.master, slave = os.openpty()
@@ -159,7 +172,7 @@ class InsideCapture:
 
     def __init__(self, device: str, port: str, baud: int, folder: Path) -> None:
         self.device = device
-        self._board = StatusBoard(None, CaptureStatus(device, os.getpid(), port))
+        self._board = StatusBoard(None, CaptureStatus(device=device, pid=os.getpid(), port=port))
         self._stopping = threading.Event()
         order = Order(device, port, baud, folder)
         self._thread = threading.Thread(

@@ -143,10 +143,26 @@ def to_parquet(folder, path, *, readings=True):
     found = to_rows(folder)
     (stream,) = found.streams
     columns = tuple(
-        Column(c.wire, f"T-{n}", c.type, c.minimum, c.maximum, reading_unit="N" if readings else None)
+        Column(
+            wire=c.wire,
+            tag=f"T-{n}",
+            type=c.type,
+            minimum=c.minimum,
+            maximum=c.maximum,
+            reading_unit="N" if readings else None,
+        )
         for n, c in enumerate(stream.channels)
     )
-    header = SamplesHeader("run", True, "cradle-a", stream.name, 1.0, float(Fraction(stream.tick_hz)), 1, columns)
+    header = SamplesHeader(
+        run="run",
+        rehearsal=True,
+        device="cradle-a",
+        stream=stream.name,
+        time_scale=1.0,
+        tick_hz=float(Fraction(stream.tick_hz)),
+        interval_ticks=1,
+        columns=columns,
+    )
     write_samples(path, header, pieces(found, columns, readings=readings))
 
 
@@ -157,7 +173,14 @@ def pieces(found, columns, *, readings):
             part = slice(start, start + ROW_GROUP)
             counts = rows.counts[part]
             told = {c.name: coarsened(counts[:, n] * SCALE - 40.0, SCALE) for n, c in enumerate(columns) if readings}
-            yield Piece(rows.sequence[part], rows.boot, rows.ticks[part], host[part], counts, told)
+            yield Piece(
+                sequence=rows.sequence[part],
+                boot=rows.boot,
+                ticks=rows.ticks[part],
+                host_ns=host[part],
+                counts=counts,
+                readings=told,
+            )
 
 
 def bytes_per_value(path):

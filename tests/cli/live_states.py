@@ -17,16 +17,37 @@ from standbook.daq.live.live_state import (
 from standbook.daq.recording.link_health import LinkState
 
 BAR = 1e5
-HEAD = Head("HF-02", "static fire", (("P", "fuel tank pressurising"),), takes_keys=True)
-LINK = LinkState("cradle-a", "recording", 1010.0, 0, 0, 123_456, 1, 0.03, 0.12)
+HEAD = Head(number="HF-02", kind="static fire", mark_keys=(("P", "fuel tank pressurising"),), takes_keys=True)
+LINK = LinkState(
+    device="cradle-a",
+    state="recording",
+    rate=1010.0,
+    lost_rows=0,
+    damaged_frames=0,
+    received_bytes=123_456,
+    openings=1,
+    data_age=0.03,
+    sync_age=0.12,
+)
 DISK = DiskState(81_300_000_000, 90 * 3600.0)
 
 
 def pressure(tag, measures, value, *, tank=None, low=None, high=None, is_key=False, reference="gauge"):
     unit = "bar(g)" if reference == "gauge" else "bar(a)"
-    ends = [None if end is None else end * BAR for end in (low, high)]
+    low, high = (None if end is None else end * BAR for end in (low, high))
     return Indication(
-        tag, measures, tank, "pressure", unit, reference, value * BAR, 0.12, Validity.INDICATED, *ends, is_key
+        tag=tag,
+        measures=measures,
+        tank=tank,
+        dimension="pressure",
+        unit=unit,
+        reference=reference,
+        value=value * BAR,
+        age=0.12,
+        standing=Validity.INDICATED,
+        low=low,
+        high=high,
+        is_key=is_key,
     )
 
 
@@ -35,7 +56,18 @@ def withdrawn(channel, standing, age=0.9):
 
 
 LC_1 = Indication(
-    "LC-1", "thrust", None, "force", "N", None, 1802.4, 0.12, Validity.INDICATED, 1750.0, 1930.0, is_key=True
+    tag="LC-1",
+    measures="thrust",
+    tank=None,
+    dimension="force",
+    unit="N",
+    reference=None,
+    value=1802.4,
+    age=0.12,
+    standing=Validity.INDICATED,
+    low=1750.0,
+    high=1930.0,
+    is_key=True,
 )
 PT_11 = pressure("PT-11", "tank pressure", 22.71, tank="oxidiser", low=21.5, high=23.5, is_key=True)
 PT_21 = pressure("PT-21", "tank pressure", 21.93, tank="fuel", low=22.1, high=23.2, is_key=True)
@@ -46,44 +78,66 @@ OTHERS = (
     pressure("PT-22", "tank pressure", 21.95, tank="fuel"),
     pressure("PT-23", "manifold pressure", 19.87, tank="fuel"),
     pressure("PT-32", "chamber pressure", 16.45),
-    Indication("TC-11", "temperature", None, "temperature", "degC", None, 90.25, 0.2, Validity.INDICATED),
-    Indication("VS-1", "supply voltage", None, "voltage", "V", None, 4.987, 0.2, Validity.INDICATED),
+    Indication(
+        tag="TC-11",
+        measures="temperature",
+        tank=None,
+        dimension="temperature",
+        unit="degC",
+        reference=None,
+        value=90.25,
+        age=0.2,
+        standing=Validity.INDICATED,
+    ),
+    Indication(
+        tag="VS-1",
+        measures="supply voltage",
+        tank=None,
+        dimension="voltage",
+        unit="V",
+        reference=None,
+        value=4.987,
+        age=0.2,
+        standing=Validity.INDICATED,
+    ),
 )
 VESSELS = (
     VesselState(
-        "oxidiser tank",
-        ("PT-11", "PT-12"),
-        22.7 * BAR,
-        "bar(g)",
-        "gauge",
-        0.12,
-        True,
-        "oxidiser tank 22.7 bar(g), 0.1 s old, PT-11 and PT-12 agree; confirm with the mechanical gauge",
+        name="oxidiser tank",
+        sensors=("PT-11", "PT-12"),
+        value=22.7 * BAR,
+        unit="bar(g)",
+        reference="gauge",
+        age=0.12,
+        agree=True,
+        sentence="oxidiser tank 22.7 bar(g), 0.1 s old, PT-11 and PT-12 agree; confirm with the mechanical gauge",
     ),
     VesselState(
-        "fuel tank",
-        ("PT-21", "PT-22"),
-        21.9 * BAR,
-        "bar(g)",
-        "gauge",
-        0.12,
-        True,
-        "fuel tank 21.9 bar(g), 0.1 s old, PT-21 and PT-22 agree; confirm with the mechanical gauge",
+        name="fuel tank",
+        sensors=("PT-21", "PT-22"),
+        value=21.9 * BAR,
+        unit="bar(g)",
+        reference="gauge",
+        age=0.12,
+        agree=True,
+        sentence="fuel tank 21.9 bar(g), 0.1 s old, PT-21 and PT-22 agree; confirm with the mechanical gauge",
     ),
     VesselState(
-        "chamber",
-        ("PT-31", "PT-32"),
-        16.4 * BAR,
-        "bar(g)",
-        "gauge",
-        0.12,
-        True,
-        "chamber 16.4 bar(g), 0.1 s old, PT-31 and PT-32 agree",
+        name="chamber",
+        sensors=("PT-31", "PT-32"),
+        value=16.4 * BAR,
+        unit="bar(g)",
+        reference="gauge",
+        age=0.12,
+        agree=True,
+        sentence="chamber 16.4 bar(g), 0.1 s old, PT-31 and PT-32 agree",
     ),
 )
-NO_LIGHT = RedlineState("no light", "NO LIGHT", "PT-31", True, None, None, "PT-31 below 5 bar(g)")
+NO_LIGHT = RedlineState(
+    name="no light", call="NO LIGHT", tag="PT-31", armed=True, tripped_at=None, order=None, text="PT-31 below 5 bar(g)"
+)
 IMPULSE = ImpulseState(19_876.0, 40_960.0, "14 CFR 101.22 Class 2", "indication only: before weight correction")
-MARK = MarkState(1, "fuel tank pressurising", -61.2, struck=False, remark="PT-21 rose, PT-11 stayed")
+MARK = MarkState(number=1, text="fuel tank pressurising", at=-61.2, struck=False, remark="PT-21 rose, PT-11 stayed")
 
 BURN = LiveState(
     elapsed=83.4,
@@ -114,4 +168,4 @@ SAFING = replace(
 
 
 def picture(state=BURN, *, links=(LINK,), disk=DISK, alarms=(), newest="", head=HEAD):
-    return Picture(head, state, links, disk, tuple(alarms), newest)
+    return Picture(head=head, state=state, links=links, disk=disk, alarms=tuple(alarms), newest=newest)

@@ -182,7 +182,19 @@ def test_a_busy_port_is_refused(plans, capsys):
 
 
 def test_rows_of_a_layout_that_no_hello_explains_are_refused(plans, capsys):
-    hello = Hello("cradle-a", "0007", "x", 1, 1_000_000, 1, 1, "fast", 1000, TEN_CHANNELS, ())
+    hello = Hello(
+        device="cradle-a",
+        serial="0007",
+        firmware="x",
+        boot=1,
+        tick_hz=1_000_000,
+        stream=1,
+        streams=1,
+        name="fast",
+        interval_ticks=1000,
+        channels=TEN_CHANNELS,
+        lines=(),
+    )
     frame = encode_samples(hello, 0, 0, 0, np.zeros((10, 11), np.int32), 10)[0]
     with talking(frame) as port:
         refused(capsys, record(plans, port, "--for", "3.5"), 5, "layout", "hello", "until then is kept")
@@ -194,10 +206,22 @@ def test_rows_of_a_layout_that_no_hello_explains_are_refused(plans, capsys):
 def made_up(seconds=2.0, time_scale=4.0):
     """A made-up device with nothing but zeros to say."""
     rows = round(seconds * 1000)
-    stream = PlayedStream(1, "fast", 1000, TEN_CHANNELS, np.zeros((rows, 11), np.int32))
+    stream = PlayedStream(
+        number=1, name="fast", interval_ticks=1000, channels=TEN_CHANNELS, counts=np.zeros((rows, 11), np.int32)
+    )
     lines = (WireLine(0, "fire"), WireLine(1, "valve"))
     edge = (PlayedEdge(rows * 500, 1, 1),)
-    table = Table("cradle-a", "0007", "x", 1, 1_000_000, 0, (stream,), lines, edge)
+    table = Table(
+        device="cradle-a",
+        serial="0007",
+        firmware="x",
+        boot=1,
+        tick_hz=1_000_000,
+        start_ticks=0,
+        streams=(stream,),
+        lines=lines,
+        edges=edge,
+    )
     return RehearsalDevice(table, time_scale=time_scale)
 
 

@@ -37,18 +37,18 @@ def play(run, rehearsal, drop):
     table = rehearsal.table
     (stream,) = table.streams
     hello = Hello(
-        "cradle-a",
-        "0007",
-        "1.0.0",
-        17,
-        table.tick_hz,
-        stream.number,
-        1,
-        stream.name,
-        stream.interval_ticks,
-        stream.channels,
-        (WireLine(0, "fire"),),
-        1.0,
+        device="cradle-a",
+        serial="0007",
+        firmware="1.0.0",
+        boot=17,
+        tick_hz=table.tick_hz,
+        stream=stream.number,
+        streams=1,
+        name=stream.name,
+        interval_ticks=stream.interval_ticks,
+        channels=stream.channels,
+        lines=(WireLine(0, "fire"),),
+        time_scale=1.0,
     )
     edges = [(table.start_ticks + e.ticks, e.level) for e in table.edges if table.lines[e.line].name == "fire"]
     sequence = table.start_ticks // stream.interval_ticks

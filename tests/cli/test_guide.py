@@ -194,7 +194,9 @@ def on_page(*texts, name="analysis"):
 
 def test_worked_zero_and_weight():
     window = Window(0.0, 1.0)
-    before, after = (Zero(value, 0.07, 1.0, 1.0, window) for value in (-731.2, -569.6))
+    before, after = (
+        Zero(value=value, u=0.07, deviation=1.0, correlation=1.0, window=window) for value in (-731.2, -569.6)
+    )
     weight = 16.48 * 9.80665
     empty = unloaded(
         before=before,

@@ -198,7 +198,7 @@ def test_board_text_line_is_one_that_the_program_reads_and_costs_what_is_said():
     assert len(line) == int(said[2])
     counts = 4
     layout = LineLayout(
-        ("boot", "row", "us", *(f"ain{k}" for k in range(counts))),
+        columns=("boot", "row", "us", *(f"ain{k}" for k in range(counts))),
         clock="us",
         clock_hz=1e6,
         clock_modulus=2**32,

@@ -53,7 +53,13 @@ ROWS = {
 def test_the_signatures_of_the_page_are_computed(row):
     faults = replace(Faults.none(1, heat=0.8), warm=np.array([2.5]))
     faults = replace(faults, **{name: np.array([value]) for name, value in ROWS[row].items()})
-    blank = Evidence(np.zeros(len(NAMES)), np.zeros((len(NAMES),) * 2), VESSEL, None, np.linspace(0.04, 9.96, 120))
+    blank = Evidence(
+        observed=np.zeros(len(NAMES)),
+        noise=np.zeros((len(NAMES),) * 2),
+        vessel=VESSEL,
+        static=None,
+        times=np.linspace(0.04, 9.96, 120),
+    )
     found = dict(zip(NAMES, predicted(courses(VESSEL, GAS, faults), faults, blank)[0], strict=True))
     cells = re.search(rf"^\| {re.escape(row)} \| (\S+) \| (\S+) \| (\S+) \|", PAGE, re.MULTILINE)
     start, chord, before = (float(cell) for cell in cells.groups())

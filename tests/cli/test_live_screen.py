@@ -185,7 +185,7 @@ def test_redlines_show_the_first_one_out_and_stay():
 
 
 def test_a_struck_out_mark_stays_and_says_so():
-    shown = text(picture(replace(BURN, marks=(MARK, MarkState(2, "", 3.0, struck=True)))))
+    shown = text(picture(replace(BURN, marks=(MARK, MarkState(number=2, text="", at=3.0, struck=True)))))
     assert "mark 2 T+3.0 s  (no name) (STRUCK OUT)" in shown
     assert "mark 1 T-61.2 s  fuel tank pressurising" in shown
 

@@ -16,13 +16,41 @@ from standbook.daq.recording.recorder import Watch
 from standbook.daq.run.marks import MARKS_FILE, MarkLog
 from tests.cli.made_run import small_campaign, today
 
-LINK = LinkState("cradle-a", "recording", 1000.0, 0, 0, 10, 1, 0.0, 0.1)
+LINK = LinkState(
+    device="cradle-a",
+    state="recording",
+    rate=1000.0,
+    lost_rows=0,
+    damaged_frames=0,
+    received_bytes=10,
+    openings=1,
+    data_age=0.0,
+    sync_age=0.1,
+)
 NOT_KNOWN = DiskState(None, None)
 
 
 def watch(link=LINK, *, played_out=(), disk=NOT_KNOWN):
-    seen = Seen(link.device, 10, 1, 1, 0, 0, 1, None)
-    return Watch(1.0, (seen,), (), (), played_out, rehearsal=False, links=(link,), disk=disk)
+    seen = Seen(
+        device=link.device,
+        received_bytes=10,
+        frames=1,
+        rows=1,
+        lost_rows=0,
+        damaged=0,
+        openings=1,
+        newest_arrival_ns=None,
+    )
+    return Watch(
+        elapsed=1.0,
+        devices=(seen,),
+        lost=(),
+        ended=(),
+        played_out=played_out,
+        rehearsal=False,
+        links=(link,),
+        disk=disk,
+    )
 
 
 @pytest.fixture
@@ -48,7 +76,18 @@ def said(capsys):
 def test_a_lost_link_is_called_at_once_and_once(showing, capsys):
     showing.report(watch())
     capsys.readouterr()
-    lost = LinkState("cradle-a", "lost", 0.0, 0, 0, 10, 1, 0.4, 0.1, "the port is gone")
+    lost = LinkState(
+        device="cradle-a",
+        state="lost",
+        rate=0.0,
+        lost_rows=0,
+        damaged_frames=0,
+        received_bytes=10,
+        openings=1,
+        data_age=0.4,
+        sync_age=0.1,
+        message="the port is gone",
+    )
     showing.report(watch(lost))
     assert said(capsys)[0] == "ALARM cradle-a PORT LOST: nothing new comes. the port is gone"
     showing.report(watch(lost))
@@ -58,7 +97,17 @@ def test_a_lost_link_is_called_at_once_and_once(showing, capsys):
 
 
 def test_a_device_that_has_played_out_is_no_alarm(showing, capsys):
-    lost = LinkState("cradle-a", "lost", 0.0, 0, 0, 10, 1, 0.4, 0.1)
+    lost = LinkState(
+        device="cradle-a",
+        state="lost",
+        rate=0.0,
+        lost_rows=0,
+        damaged_frames=0,
+        received_bytes=10,
+        openings=1,
+        data_age=0.4,
+        sync_age=0.1,
+    )
     showing.report(watch(lost, played_out=("cradle-a",)))
     assert not any("ALARM" in line for line in said(capsys))
 

@@ -96,7 +96,9 @@ def test_a_device_that_tells_nonsense_behind_right_checksums_loses_no_row(
             frames.append(encode_frame(beat_body(17, 255, level * 2**24, [(level, level)], [(level, level * 2**24)])))
     ends = np.cumsum([len(frame) for frame in frames])
     opening = PortOpening(b"".join(frames), ends, ARRIVALS[arrival][: ends.size])
-    found = recover_wire(DeviceStream("cradle-a", (opening,), (), 0), origin_ns=0, tolerance=1e-4)
+    found = recover_wire(
+        DeviceStream(device="cradle-a", openings=(opening,), notes=(), torn_bytes=0), origin_ns=0, tolerance=1e-4
+    )
     rows = [(rows.counts, found.clock.to_host_ns(rows.key, rows.ticks)) for rows in found.streams[0].segments]
     assert sum(host.size for _, host in rows) == 80
     assert np.array_equal(np.sort(np.concatenate([c for c, _ in rows]), axis=0), np.sort(counts, axis=0))

@@ -94,7 +94,16 @@ def one(random: np.random.Generator) -> tuple[float, float]:
         chord = chord_isentropic_exponent(
             pressurant, start_pressure=start, end_pressure=run.end_pressure, temperature=ROOM
         )
-        sides.append(Ullage("water", pressurant, float(run.log_volume[-1]), start, run.duration, chord))
+        sides.append(
+            Ullage(
+                liquid="water",
+                pressurant=pressurant,
+                end_log_ratio=float(run.log_volume[-1]),
+                start_pressure=start,
+                duration=run.duration,
+                isentropic_chord=chord,
+            )
+        )
     found = carry_exponent(
         "fuel",
         start=Measured(float(n0), 0.0, "1"),

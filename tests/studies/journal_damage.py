@@ -69,9 +69,19 @@ def record(path: Path, seconds: float = 2.0) -> Recording:
     """Write what capture would have written of a board that plays for so long."""
     counts = np.random.default_rng(SEED).integers(-32768, 32768, (round(seconds * RATE), CHANNELS), dtype=np.int32)
     channels = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(CHANNELS))
-    stream = PlayedStream(1, "fast", TICK_HZ // RATE, channels, counts)
+    stream = PlayedStream(number=1, name="fast", interval_ticks=TICK_HZ // RATE, channels=channels, counts=counts)
     edge = PlayedEdge(round(seconds * TICK_HZ / 2), 0, 1)
-    table = Table("cradle-a", "0007", "1", 3, TICK_HZ, 0, (stream,), (WireLine(0, "fire"),), (edge,))
+    table = Table(
+        device="cradle-a",
+        serial="0007",
+        firmware="1",
+        boot=3,
+        tick_hz=TICK_HZ,
+        start_ticks=0,
+        streams=(stream,),
+        lines=(WireLine(0, "fire"),),
+        edges=(edge,),
+    )
     rows = [_row(0.0, Event.OPENED, b"port opened"), *_joined(table), _row(seconds + 0.1, Event.CLOSED, b"stopped")]
     writer = JournalWriter(path, {"device": "cradle-a", "host_boot": "1"})
     start, ends = writer.size, []

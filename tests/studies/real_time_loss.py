@@ -52,9 +52,19 @@ def made_up_table(seconds: float, seed: int = 1) -> Table:
     rows = round(seconds * RATE)
     counts = np.random.default_rng(seed).integers(-32768, 32768, (rows, CHANNELS), dtype=np.int32)
     channels = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(CHANNELS))
-    stream = PlayedStream(1, "fast", TICK_HZ // RATE, channels, counts)
+    stream = PlayedStream(number=1, name="fast", interval_ticks=TICK_HZ // RATE, channels=channels, counts=counts)
     edges = (PlayedEdge(rows * 500, 1, 1),)
-    return Table("cradle-a", "0007", "1", 3, TICK_HZ, 0, (stream,), (WireLine(0, "fire"), WireLine(1, "valve")), edges)
+    return Table(
+        device="cradle-a",
+        serial="0007",
+        firmware="1",
+        boot=3,
+        tick_hz=TICK_HZ,
+        start_ticks=0,
+        streams=(stream,),
+        lines=(WireLine(0, "fire"), WireLine(1, "valve")),
+        edges=edges,
+    )
 
 
 def play_and_record(folder: Path, seconds: float, *, stop_ms: float = 0.0, board_bytes: int | None = None) -> Loss:

@@ -65,11 +65,33 @@ def made_up_table(seconds: float = SECONDS, seed: int = 1) -> Table:
     fast = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(6))
     slow = tuple(WireChannel(f"tc{k}", "i16", -32768, 32767) for k in range(2))
     streams = (
-        PlayedStream(1, "fast", HZ // RATE, fast, generator.integers(-32768, 32768, (rows, 6), dtype=np.int32)),
-        PlayedStream(2, "slow", 100_000, slow, generator.integers(-99, 99, (rows // 100, 2), dtype=np.int32)),
+        PlayedStream(
+            number=1,
+            name="fast",
+            interval_ticks=HZ // RATE,
+            channels=fast,
+            counts=generator.integers(-32768, 32768, (rows, 6), dtype=np.int32),
+        ),
+        PlayedStream(
+            number=2,
+            name="slow",
+            interval_ticks=100_000,
+            channels=slow,
+            counts=generator.integers(-99, 99, (rows // 100, 2), dtype=np.int32),
+        ),
     )
     lines = (WireLine(0, "fire"), WireLine(1, "valve"))
-    return Table("cradle-a", "0007", "1", 3, HZ, 20_000_000, streams, lines, (PlayedEdge(rows * 250, 0, 1),))
+    return Table(
+        device="cradle-a",
+        serial="0007",
+        firmware="1",
+        boot=3,
+        tick_hz=HZ,
+        start_ticks=20_000_000,
+        streams=streams,
+        lines=lines,
+        edges=(PlayedEdge(rows * 250, 0, 1),),
+    )
 
 
 def combination(seed: int, seconds: float = SECONDS) -> list[Fault]:

@@ -34,7 +34,7 @@ class Picture:
     kind: str = "picture"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
     """Rows under a head; ``figures`` are the columns set in tabular figures to the right."""
 
@@ -57,7 +57,7 @@ class Code:
 Block = Text | Picture | Table | Code
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
     """One question answered: a plain sentence first, then the evidence, then what the symbols mean."""
 
@@ -121,7 +121,7 @@ def measured_rows(
 
 def quantity_table(rows: tuple[tuple[Cell, ...], ...], caption: Cell = "") -> Table:
     """Table of :func:`measured_rows`."""
-    return Table(("Quantity", "Value", "u", "u, share"), rows, frozenset({1, 2, 3}), caption)
+    return Table(head=("Quantity", "Value", "u", "u, share"), rows=rows, figures=frozenset({1, 2, 3}), caption=caption)
 
 
 def budget_table(terms: Sequence[BudgetTerm], unit: str, value: float, caption: Cell) -> Table:
@@ -141,4 +141,4 @@ def budget_table(terms: Sequence[BudgetTerm], unit: str, value: float, caption: 
     share = number_format.percent(variance**0.5 / abs(value), 2) if value else ""
     rows.append(("all together, added in square", number_format.show(total).u_with_unit, share, "100 %"))
     head = ("Source", "u", "of the value", "of the variance")
-    return Table(head, tuple(rows), frozenset({1, 2, 3}), caption, style="budget")
+    return Table(head=head, rows=tuple(rows), figures=frozenset({1, 2, 3}), caption=caption, style="budget")

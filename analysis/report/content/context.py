@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from standbook.analysis.results.quantities import Measured
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankPlan:
     """One tank as planned and loaded."""
 
@@ -27,7 +27,7 @@ class TankPlan:
     exponent_override: str = ""  # the plan's reason for the exponent of another liquid
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlanSummary:
     """What was to be found out, where, with what aboard."""
 
@@ -49,7 +49,7 @@ class PlanSummary:
     second_recorder: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StandSummary:
     """The geometry that the load cell feels."""
 
@@ -61,7 +61,7 @@ class StandSummary:
     modes: tuple[Measured, ...] = ()  # [Hz]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CalibrationUsed:
     """One calibration as it entered this analysis."""
 
@@ -80,7 +80,7 @@ class CalibrationUsed:
     tolerance: str = ""  # of a sensor that follows a standard, "IEC 60751, class B"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Recomputation:
     """What a person with a pocket calculator needs for one channel."""
 
@@ -104,7 +104,7 @@ class FileHash:
     sha256: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WeighingUsed:
     """A mass that a person read off a scale after the run."""
 
@@ -115,7 +115,7 @@ class WeighingUsed:
     place: str = ""  # "additions/001"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PredictedScalar:
     """One number that was predicted, and what was measured."""
 
@@ -135,7 +135,7 @@ class Person:
     initials: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReportContext:
     """Everything that the report prints and the results do not hold."""
 

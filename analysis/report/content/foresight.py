@@ -4,7 +4,7 @@ Reads results only; what moved was ranked by the analysis, nothing is judged her
 """
 
 from standbook.analysis.findings.catalogue import is_in_group
-from standbook.analysis.findings.causes import LIKELY_CAUSE, MOVED_ASSUMPTION
+from standbook.analysis.findings.causes import CAUSE_NOT_KNOWN, LIKELY_CAUSE, MOVED_ASSUMPTION
 from standbook.analysis.report.content import number_format
 from standbook.analysis.results.results import Comparison, Results
 from standbook.analysis.signal.band_comparison import INSIDE_ENOUGH, ranked
@@ -44,8 +44,10 @@ def what_moved(results: Results) -> str | None:
     if not causes:
         return None
     named = [f"{f.values['what']}, {f.values['share_percent']:.0f} %" for f in causes if "what" in f.values][:TOLD]
-    if not named:
+    if not named and causes[0].of(CAUSE_NOT_KNOWN):
         return f"No single known cause explains it: {_decided(causes[0])}."
+    if not named:  # of an analysis that kept no values
+        return f"What moved stands among the findings. To decide: {_decided(causes[0])}."
     what = "Assumption that moved" if is_in_group(causes[0], MOVED_ASSUMPTION) else "Cause"
     return f"{what}, most likely first: {'; '.join(named)}. To decide: {_decided(causes[0])}."
 

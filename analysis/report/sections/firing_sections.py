@@ -78,13 +78,16 @@ def _course(found: FiringDetail, context: ReportContext, register: Register) -> 
             for side, one in found.stiffness.items()
         ]
         head = ("Side", "At the start", "At the end", "Least", "Over")
-        blocks.append(Table(head, tuple(rows_of), caption="Pressure drop over chamber pressure along the burn."))
+        blocks.append(
+            Table(head=head, rows=tuple(rows_of), caption="Pressure drop over chamber pressure along the burn.")
+        )
     return Section(
-        "course",
-        "Start, shutdown, stiffness",
-        "How briskly the engine came up and went out, and how its grip on the feed changed meanwhile: total impulse "
+        anchor="course",
+        title="Start, shutdown, stiffness",
+        lead="How briskly the engine came up and went out, and how its grip on the feed changed meanwhile: "
+        "total impulse "
         "does not depend on any of these definitions.",
-        tuple(blocks),
+        blocks=tuple(blocks),
     )
 
 
@@ -101,7 +104,7 @@ def _masses(found: FiringDetail) -> Section:
         mixture = number_format.show(route.mixture_ratio).with_u if route.mixture_ratio else ""
         rows.append((route.route, number_format.show(route.total).with_u, sides, closure, mixture))
     head = ("Route", "Expelled", "By tank", "Against the scales", "O/F")
-    blocks: list[Block] = [Table(head, tuple(rows))] if rows else [Text("No route gave the expelled mass.")]
+    blocks: list[Block] = [Table(head=head, rows=tuple(rows))] if rows else [Text("No route gave the expelled mass.")]
     if found.load_path is not None:
         path = found.load_path
         how = f"from a pull of {path.pulls} points" if path.pulls else "as typed in the calibration"
@@ -115,11 +118,15 @@ def _masses(found: FiringDetail) -> Section:
     if found.reserve is not None:
         blocks.append(Text(_reserve(found.reserve)))
     return Section(
-        "masses",
-        "Masses by every route, and the load",
-        "Whether scales, load cell and flow areas tell the same mass, and which load would just stay in the class.",
-        tuple(blocks),
-        (("closure", "mass by a route less the scales' mass, over the scales' mass"), ("O/F", "oxidiser over fuel")),
+        anchor="masses",
+        title="Masses by every route, and the load",
+        lead="Whether scales, load cell and flow areas tell the same mass, and which load would just stay in "
+        "the class.",
+        blocks=tuple(blocks),
+        symbols=(
+            ("closure", "mass by a route less the scales' mass, over the scales' mass"),
+            ("O/F", "oxidiser over fuel"),
+        ),
     )
 
 
@@ -155,12 +162,13 @@ def _stability(found: FiringDetail, curves: Curves) -> Section:
     else:
         blocks = _stability_blocks(steady, curves)
     return Section(
-        "stability",
-        "Stability",
-        "Whether the chamber burned steadily, and what each line in the records is: hum and a ringing stand look like "
+        anchor="stability",
+        title="Stability",
+        lead="Whether the chamber burned steadily, and what each line in the records is: hum and a ringing "
+        "stand look like "
         "a rough engine and are none.",
-        tuple(blocks),
-        (("amplitude", "of one line: peak over the mean of its channel"), ("rms", "root of the mean square")),
+        blocks=tuple(blocks),
+        symbols=(("amplitude", "of one line: peak over the mean of its channel"), ("rms", "root of the mean square")),
     )
 
 
@@ -186,7 +194,9 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
     rows = tuple(_line_row(what, lines) for (what, _), lines in alike.items())
     if rows:
         head = ("Frequency", "What it is", "Channels", "Seen", "Largest amplitude, first to last")
-        blocks.append(Table(head, rows, frozenset({0, 3, 4}), "Lines that stand out of the noise."))
+        blocks.append(
+            Table(head=head, rows=rows, figures=frozenset({0, 3, 4}), caption="Lines that stand out of the noise.")
+        )
     return blocks
 
 

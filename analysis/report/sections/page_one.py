@@ -21,7 +21,7 @@ NO_SIGNATURE_REHEARSAL = (
 NO_SIGNATURE = "Not offered for signature."
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PageOne:
     """Everything on the first sheet."""
 

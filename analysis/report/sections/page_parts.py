@@ -17,7 +17,7 @@ Fact = tuple[str, Cell]
 Curves = Mapping[str, Curve]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictCard:
     """One verdict in large words."""
 

@@ -26,16 +26,22 @@ def findings(results: Results, register: Register) -> Section:
         for number, finding in enumerate(register.findings, start=1)
     )
     block: Block = (
-        Table(("", "Rank", "About", "When", "What, and what to do"), rows, frozenset({3}), style="findings")
+        Table(
+            head=("", "Rank", "About", "When", "What, and what to do"),
+            rows=rows,
+            figures=frozenset({3}),
+            style="findings",
+        )
         if rows
         else Text("Nothing was found that needs a person's eyes.")
     )
     return Section(
-        "findings",
-        "Findings",
-        "Everything the analysis noticed that a person must judge, worst first; a serious one means that the number it "
+        anchor="findings",
+        title="Findings",
+        lead="Everything the analysis noticed that a person must judge, worst first; a serious one means that "
+        "the number it "
         "touches must not be used as it stands.",
-        (Text(findings_count(results.findings)), block),
+        blocks=(Text(findings_count(results.findings)), block),
     )
 
 
@@ -54,7 +60,7 @@ def health(results: Results) -> Section:
         for stream, item in results.record.items()
     )
     head = ("Stream", "Rows", "Rows lost", "Gaps", "Boots", "Damaged frames", "Clock against host")
-    blocks: list[Block] = [Table(head, rows, frozenset(range(1, 7)))]
+    blocks: list[Block] = [Table(head=head, rows=rows, figures=frozenset(range(1, 7)))]
     gaps = [(stream, gap) for stream, item in results.record.items() for gap in item.gaps]
     if gaps:
         gap_rows = tuple(
@@ -69,13 +75,13 @@ def health(results: Results) -> Section:
         )
         caption = f"The first {MOST_GAPS} of {len(gaps):,} gaps." if len(gaps) > MOST_GAPS else "Gaps."
         gap_head = ("Stream", "From", "To", "Length", "Rows")
-        blocks.append(Table(gap_head, gap_rows, frozenset({1, 2, 3, 4}), caption))
+        blocks.append(Table(head=gap_head, rows=gap_rows, figures=frozenset({1, 2, 3, 4}), caption=caption))
     return Section(
-        "health",
-        "Health of the record",
-        "What reached the disk, counted: a lost row is a row the device numbered and the record does not hold.",
-        tuple(blocks),
-        (("boot", "one start of the recording device; more than one means it restarted while recording"),),
+        anchor="health",
+        title="Health of the record",
+        lead="What reached the disk, counted: a lost row is a row the device numbered and the record does not hold.",
+        blocks=tuple(blocks),
+        symbols=(("boot", "one start of the recording device; more than one means it restarted while recording"),),
     )
 
 
@@ -91,7 +97,9 @@ def calibrations(results: Results, context: ReportContext, register: Register) -
     day = results.t_zero.time[:10] if results.t_zero else None
     rows = tuple(_calibration_row(item, day) for item in context.calibrations)
     head = ("Channel", "Revision", "Sensor, serial", "Made", "Valid until", "u slope", "u zero", "Range")
-    blocks: list[Block] = [Table(head, rows, frozenset({5, 6, 7}), style="small")] if rows else [Text(register.why())]
+    blocks: list[Block] = (
+        [Table(head=head, rows=rows, figures=frozenset({5, 6, 7}), style="small")] if rows else [Text(register.why())]
+    )
     tares: list[tuple[Cell, ...]] = []
     for tag, tare in results.tare.items():
         reference: number_format.Reference | None = "a" if tare.before.unit == "Pa" else None
@@ -100,13 +108,20 @@ def calibrations(results: Results, context: ReportContext, register: Register) -
         tares.append((tag, number_format.show(tare.before, reference).with_u, after, drift))
     if tares:
         tare_head = ("Channel", "Unloaded, before", "Unloaded, after", "Drift, without the weight that left")
-        blocks.append(Table(tare_head, tuple(tares), frozenset({1, 2, 3}), "Zeros before and after the run."))
+        blocks.append(
+            Table(
+                head=tare_head,
+                rows=tuple(tares),
+                figures=frozenset({1, 2, 3}),
+                caption="Zeros before and after the run.",
+            )
+        )
     return Section(
-        "calibrations",
-        "Calibrations",
-        "How each sensor's signal became a number, when that was last checked, and how far it is trusted.",
-        tuple(blocks),
-        (("slope, zero", "gain of the sensor, and its reading with nothing applied"),),
+        anchor="calibrations",
+        title="Calibrations",
+        lead="How each sensor's signal became a number, when that was last checked, and how far it is trusted.",
+        blocks=tuple(blocks),
+        symbols=(("slope, zero", "gain of the sensor, and its reading with nothing applied"),),
     )
 
 
@@ -132,20 +147,28 @@ def plan(context: ReportContext) -> Section:
     rows += [("Deviation from the plan", deviation) for deviation in context.deviations]
     tank_head = ("Tank", "Liquid", "Load", "Volume", "Pressure at start", "Exponent", "CdA")
     blocks: list[Block] = [
-        Table(("What", "As planned"), tuple(rows)),
-        Table(tank_head, tuple(plan_tank_row(tank) for tank in summary.tanks), frozenset(), "Tanks.", style="small"),
+        Table(head=("What", "As planned"), rows=tuple(rows)),
+        Table(
+            head=tank_head,
+            rows=tuple(plan_tank_row(tank) for tank in summary.tanks),
+            figures=frozenset(),
+            caption="Tanks.",
+            style="small",
+        ),
     ]
     weighed = tuple(
         (item.tank, item.what, number_format.show(item.mass).with_u, item.by, item.place) for item in context.weighings
     )
     if weighed:
         caption = "Weighed on a scale after the run, and added to the sealed record."
-        blocks.append(Table(("Tank", "What", "Mass", "By", "Kept in"), weighed, frozenset({2}), caption))
+        blocks.append(
+            Table(head=("Tank", "What", "Mass", "By", "Kept in"), rows=weighed, figures=frozenset({2}), caption=caption)
+        )
     return Section(
-        "plan",
-        "Plan, loads and people",
-        "What the run was for and what was aboard: every number that came from a person and not from a sensor.",
-        tuple(blocks),
+        anchor="plan",
+        title="Plan, loads and people",
+        lead="What the run was for and what was aboard: every number that came from a person and not from a sensor.",
+        blocks=tuple(blocks),
     )
 
 
@@ -158,12 +181,12 @@ def recompute(results: Results, context: ReportContext) -> Section:
     item = context.recomputation
     if item is not None:
         blocks.append(Text(f"By hand, from the raw counts of {item.tag} in {item.samples_file}:"))
-        blocks.append(Table(("Step", "What to do"), _hand_steps(results, context), style="steps"))
+        blocks.append(Table(head=("Step", "What to do"), rows=_hand_steps(results, context), style="steps"))
     return Section(
-        "recompute",
-        "How to compute it again",
-        "Nobody has to trust this software: the raw counts are kept, and the sum is arithmetic.",
-        tuple(blocks),
+        anchor="recompute",
+        title="How to compute it again",
+        lead="Nobody has to trust this software: the raw counts are kept, and the sum is arithmetic.",
+        blocks=tuple(blocks),
     )
 
 
@@ -227,10 +250,10 @@ def _numbered(steps: list[tuple[str, str]]) -> tuple[tuple[Cell, ...], ...]:
 def cautions() -> Section:
     """Print the cautions that every report carries."""
     return Section(
-        "cautions",
-        "Cautions",
-        "What this report cannot do for you.",
-        tuple(Text(text) for text in CAUTIONS),
+        anchor="cautions",
+        title="Cautions",
+        lead="What this report cannot do for you.",
+        blocks=tuple(Text(text) for text in CAUTIONS),
     )
 
 
@@ -243,11 +266,11 @@ def hashes(results: Results, context: ReportContext) -> Section:
     rows += [(item.name, item.sha256) for item in context.files]
     written = f"This report was written {stamp(context.created)} by {results.software}."
     return Section(
-        "hashes",
-        "Files and hashes",
-        "A fingerprint of every file: one changed bit anywhere gives another fingerprint.",
-        (Table(("File", "SHA-256"), tuple(rows), caption=written, style="hashes"),),
-        (("SHA-256", "a fingerprint that nobody knows how to forge"),),
+        anchor="hashes",
+        title="Files and hashes",
+        lead="A fingerprint of every file: one changed bit anywhere gives another fingerprint.",
+        blocks=(Table(head=("File", "SHA-256"), rows=tuple(rows), caption=written, style="hashes"),),
+        symbols=(("SHA-256", "a fingerprint that nobody knows how to forge"),),
     )
 
 

@@ -62,11 +62,12 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
     if found is not None:
         blocks.append(Text(found.definition))
     return Section(
-        "thrust",
-        "Thrust",
-        "How hard the engine pushed, and for how long: the shaded area is the total impulse that the limit is about.",
-        tuple(blocks),
-        (("u", "standard uncertainty: about two chances in three that the true value lies within one u"),),
+        anchor="thrust",
+        title="Thrust",
+        lead="How hard the engine pushed, and for how long: the shaded area is the total impulse that the "
+        "limit is about.",
+        blocks=tuple(blocks),
+        symbols=(("u", "standard uncertainty: about two chances in three that the true value lies within one u"),),
     )
 
 
@@ -77,14 +78,16 @@ def events(results: Results, register: Register) -> Section:
         for number, event in enumerate(results.events, start=1)
     )
     block: Block = (
-        Table(("", "Event", "Time", "u", "Found by"), rows, frozenset({2, 3})) if rows else Text(register.why())
+        Table(head=("", "Event", "Time", "u", "Found by"), rows=rows, figures=frozenset({2, 3}))
+        if rows
+        else Text(register.why())
     )
     return Section(
-        "events",
-        "Events",
-        "When things happened, each found by a named method: burn time and run-out are read from these instants.",
-        (block,),
-        (("T-0", results.t_zero.source if results.t_zero else "not known: times count from the first row"),),
+        anchor="events",
+        title="Events",
+        lead="When things happened, each found by a named method: burn time and run-out are read from these instants.",
+        blocks=(block,),
+        symbols=(("T-0", results.t_zero.source if results.t_zero else "not known: times count from the first row"),),
     )
 
 
@@ -113,15 +116,16 @@ def load_cell(results: Results, curves: Curves, context: ReportContext, register
                 words = number_format.rough(tare.drift, tare.before.unit)
                 rows.append((f"{tag} drift, without the weight that left", words))
     return Section(
-        "load-cell",
-        "Load cell before correction",
-        "What the force sensor itself read: propellant leaving the stand changes its weight, and that is not thrust.",
-        (
+        anchor="load-cell",
+        title="Load cell before correction",
+        lead="What the force sensor itself read: propellant leaving the stand changes its weight, and that is "
+        "not thrust.",
+        blocks=(
             *picture(
                 figures.load_cell(curves, results.window),
                 "The cell's reading, zeroed before the run, and the share of the leaving weight that is taken out.",
             ),
-            Table(("What", "Value"), tuple(rows)),
+            Table(head=("What", "Value"), rows=tuple(rows)),
         ),
     )
 
@@ -161,16 +165,17 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
                 )
             )
         head = ("Total impulse", "Value", "U", "For reading", "Unseen")
-        blocks.append(Table(head, tuple(rows), frozenset({1, 2, 3})))
+        blocks.append(Table(head=head, rows=tuple(rows), figures=frozenset({1, 2, 3})))
         blocks += picture(figures.budget(found.budget, "N·s", "impulse"), "Where the doubt comes from, largest first.")
         blocks.append(budget_table(found.budget, found.unit, found.value, "Uncertainty budget of the impulse at site."))
     return Section(
-        "impulse",
-        "Impulse and its doubt",
-        "The sum of thrust over time, set against the limit, and what each source of doubt adds: the largest source is "
+        anchor="impulse",
+        title="Impulse and its doubt",
+        lead="The sum of thrust over time, set against the limit, and what each source of doubt adds: the "
+        "largest source is "
         "the one worth improving.",
-        tuple(blocks),
-        (
+        blocks=tuple(blocks),
+        symbols=(
             ("U", "expanded uncertainty, k times u: about 95 chances in 100 that the true value lies within U"),
             ("k", "coverage factor"),
             ("vacuum", "impulse as it would be with no air pressing on the nozzle exit; flight approaches it"),
@@ -204,12 +209,12 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
         "A straight line here is a constant exponent; a bend is heat flowing into the gas while it expands.",
     )
     return Section(
-        "tanks",
-        "Tanks",
-        "How each tank's gas expanded while it pushed its liquid out, against what was expected: this decides how "
+        anchor="tanks",
+        title="Tanks",
+        lead="How each tank's gas expanded while it pushed its liquid out, against what was expected: this decides how "
         "thrust fades and which tank runs out first.",
-        tuple(blocks),
-        (
+        blocks=tuple(blocks),
+        symbols=(
             ("CdA", "effective flow area of feed and injector: the area that would pass this flow without loss"),
             ("n", "exponent of the gas above the liquid: pressure falls as volume to the power n; chord: start to end"),
             ("(a), (g)", "absolute pressure; gauge pressure, counted from the air around"),
@@ -237,10 +242,10 @@ def engine(results: Results, curves: Curves, context: ReportContext, register: R
         context.stand.chamber_tags,
     )
     return Section(
-        "engine",
-        "Engine",
-        "How well propellant became thrust, and how firmly the injector held the feed against the chamber.",
-        (
+        anchor="engine",
+        title="Engine",
+        lead="How well propellant became thrust, and how firmly the injector held the feed against the chamber.",
+        blocks=(
             *picture(figures.chamber_pressure(curves, results.window), "Chamber pressure, measured and predicted."),
             *picture(
                 figures.injector_stiffness(curves),
@@ -249,7 +254,7 @@ def engine(results: Results, curves: Curves, context: ReportContext, register: R
             ),
             quantity_table(rows),
         ),
-        (
+        symbols=(
             ("c*", "chamber pressure times throat area over mass flow: quality of combustion"),
             ("Isp", "impulse per weight of propellant"),
             ("CF", "thrust over chamber pressure times throat area: quality of the nozzle"),
@@ -274,7 +279,7 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
     if rows:
         head = ("Quantity", "Time inside the band", "Farthest from nominal", "At")
         caption = "Curves against their predicted 95 % band, farthest first."
-        blocks.append(Table(head, rows, frozenset({1, 2, 3}), caption))
+        blocks.append(Table(head=head, rows=rows, figures=frozenset({1, 2, 3}), caption=caption))
     scalars: list[tuple[Cell, ...]] = []
     for item in context.predicted:
         u = (item.high - item.low) / 4.0  # a quarter of a 95 % band; two digits of it are enough
@@ -290,14 +295,17 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
         )
     if scalars:
         scalar_head = ("Number", "Predicted", "95 % band", "Measured", "Band")
-        blocks.append(Table(scalar_head, tuple(scalars), frozenset({1, 2, 3}), "Single numbers."))
+        blocks.append(
+            Table(head=scalar_head, rows=tuple(scalars), figures=frozenset({1, 2, 3}), caption="Single numbers.")
+        )
     return Section(
-        "comparison",
-        "Prediction against record",
-        "Whether the crew understood the engine before it ran: a measured curve outside its band means an assumption "
+        anchor="comparison",
+        title="Prediction against record",
+        lead="Whether the crew understood the engine before it ran: a measured curve outside its band means an "
+        "assumption "
         "was wrong, and the findings name the likely one.",
-        tuple(blocks) or (Text("No prediction to compare with."),),
-        (
+        blocks=tuple(blocks) or (Text("No prediction to compare with."),),
+        symbols=(
             ("half-width", "half the height of the predicted band; beyond 1 is outside"),
             ("at the edge", "outside the band by no more than the measurement's own U (k = 2)"),
         ),

@@ -37,13 +37,33 @@ def channel(campaign, tag, reading, *, seed=1):
     reading = np.broadcast_to(reading, TIME.shape) + noise
     no = np.zeros(TIME.size, dtype=np.bool_)
     counts = np.rint(reading).astype(np.int64)
-    return Channel(tag, item.measures, item.tank, calibration, TIME, reading, reading, counts, no, no, KEY)
+    return Channel(
+        tag=tag,
+        measures=item.measures,
+        tank=item.tank,
+        calibration=calibration,
+        time=TIME,
+        signal=reading,
+        reading=reading,
+        counts=counts,
+        clipped=no,
+        open_wire=no,
+        stream=KEY,
+    )
 
 
 def dataset(campaign, *channels, health=None):
-    record = {KEY: health or RecordHealth(TIME.size, 0, (), 1, None, 0)}
+    record = {
+        KEY: health or RecordHealth(rows=TIME.size, lost_rows=0, gaps=(), boots=1, clock_ppm=None, damaged_frames=0)
+    }
     return Dataset(
-        "run", "static fire", False, campaign.plan, campaign.stand, {c.tag: c for c in channels}, record=record
+        run="run",
+        kind="static fire",
+        rehearsal=False,
+        plan=campaign.plan,
+        stand=campaign.stand,
+        channels={c.tag: c for c in channels},
+        record=record,
     )
 
 
@@ -65,6 +85,15 @@ def test_an_open_wire_gives_way_to_the_twin_and_is_named(campaign):
     (said,) = channel_findings(dataset(campaign, bad, good), 0.0, 10.0)
     assert (said.code, said.channel) == ("open-wire", "PT-11")
     assert "0.499 s" in said.text or "0.500 s" in said.text
+
+
+def test_an_open_wire_that_holds_one_count_is_not_called_clipped_as_well(campaign):
+    # A thermometer in cold oxygen: zero counts lie on the side to which it fell, and stand still.
+    opened = (TIME > 3.0) & (TIME < 3.5)
+    cold = channel(campaign, "TC-11", 290.0 - 190.0 * (1.0 - np.exp(-np.clip(TIME, 0.0, None))))
+    bad = dataclasses.replace(cold, open_wire=opened, counts=np.where(opened, cold.counts.min() - 500, cold.counts))
+    assert saturated(bad)[opened].all()
+    assert [said.code for said in channel_findings(dataset(campaign, bad), 0.0, 10.0)] == ["open-wire"]
 
 
 def test_no_samples_in_the_span_is_not_usable(campaign):
@@ -149,7 +178,9 @@ def test_a_gauge_sensor_described_as_absolute_is_called_that(campaign):
 
 def test_gaps_of_the_burn_are_a_caution_and_others_a_note(campaign):
     gap = Gap(5.0, 5.061, 0.060, 60)
-    inside = dataset(campaign, health=RecordHealth(13_940, 60, (gap,), 1, None, 0))
+    inside = dataset(
+        campaign, health=RecordHealth(rows=13_940, lost_rows=60, gaps=(gap,), boots=1, clock_ppm=None, damaged_frames=0)
+    )
     (said,) = gap_findings(inside, 0.0, 10.0)
     assert (said.code, said.severity, said.time) == ("gap", "caution", 5.0)
     (said,) = gap_findings(inside, 6.0, 10.0)
@@ -157,7 +188,13 @@ def test_gaps_of_the_burn_are_a_caution_and_others_a_note(campaign):
 
 
 def test_a_device_that_started_again_is_a_caution(campaign):
-    (said,) = gap_findings(dataset(campaign, health=RecordHealth(14_000, 0, (), 2, None, 0)), 0.0, 10.0)
+    (said,) = gap_findings(
+        dataset(
+            campaign, health=RecordHealth(rows=14_000, lost_rows=0, gaps=(), boots=2, clock_ppm=None, damaged_frames=0)
+        ),
+        0.0,
+        10.0,
+    )
     assert (said.code, said.severity) == ("device-restarted", "caution")
 
 

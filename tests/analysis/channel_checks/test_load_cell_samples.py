@@ -29,7 +29,19 @@ def cell(calibration):
 def cell_of(calibration, reading):
     no = np.zeros(TIME.size, dtype=np.bool_)
     counts = np.rint(reading).astype(np.int64)
-    return Channel("LC-1", "thrust", None, calibration, TIME, reading, counts.astype(float), counts, no, no, "a/fast")
+    return Channel(
+        tag="LC-1",
+        measures="thrust",
+        tank=None,
+        calibration=calibration,
+        time=TIME,
+        signal=reading,
+        reading=counts.astype(float),
+        counts=counts,
+        clipped=no,
+        open_wire=no,
+        stream="a/fast",
+    )
 
 
 def between(start, end):
@@ -90,7 +102,19 @@ def test_a_stand_that_rings_is_no_drop_out_however_few_samples_a_period(calibrat
     reading = np.where(time > 0.3, 2300.0, 0.0) - 2300.0 * ring + np.random.default_rng(1).normal(0.0, 4.0, time.size)
     no = np.zeros(time.size, dtype=np.bool_)
     counts = np.rint(reading).astype(np.int64)
-    ringing = Channel("LC-1", "thrust", None, calibration, time, reading, reading, counts, no, no, "a/fast")
+    ringing = Channel(
+        tag="LC-1",
+        measures="thrust",
+        tank=None,
+        calibration=calibration,
+        time=time,
+        signal=reading,
+        reading=reading,
+        counts=counts,
+        clipped=no,
+        open_wire=no,
+        stream="a/fast",
+    )
     assert not dropped_out(ringing).any()
     reading = reading.copy()
     reading[np.searchsorted(time, 4.0)] = 0.0

@@ -12,7 +12,16 @@ from standbook.analysis.physics.blowdown import Discharge, discharge_history
 from standbook.analysis.signal.valve_events import Event
 from standbook.daq.errors import DataError
 
-TRUTH = Discharge(35e5, 0.020, 1.48, 1.4e-5, 998.2, 101325.0, 0.033, exponent_drift=-0.31)
+TRUTH = Discharge(
+    start_pressure=35e5,
+    ullage_volume=0.020,
+    exponent=1.48,
+    cda=1.4e-5,
+    density=998.2,
+    back_pressure=101325.0,
+    end_volume=0.033,
+    exponent_drift=-0.31,
+)
 AMBIENT = 101325.0
 OPENED, CLOSED, FULL_SCALE = 4.0, 12.0, 50e5
 FADE = 0.17  # s

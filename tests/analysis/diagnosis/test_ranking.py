@@ -15,7 +15,15 @@ ONE = np.ones(1)
 def single(name, effect, health=(0.0, 0.0), **more):
     """A cause of one size in one state of health."""
     base = np.array([health])
-    return Signature(name, np.array([1.0]), base[np.newaxis] + np.array(effect), base, ONE, doubt=0.0, **more)
+    return Signature(
+        name=name,
+        sizes=np.array([1.0]),
+        predicted=base[np.newaxis] + np.array(effect),
+        healthy=base,
+        state_weight=ONE,
+        doubt=0.0,
+        **more,
+    )
 
 
 def ranked(observed, causes, covariance=None, health=(0.0, 0.0)):
@@ -64,7 +72,14 @@ def test_a_cause_that_frees_its_own_part_of_the_covariance_competes_with_the_pri
 def test_a_cause_of_many_sizes_pays_for_those_not_seen_and_finds_its_size():
     sizes = np.linspace(1.0, 9.0, 9)
     base = np.zeros((1, 2))
-    wide = Signature("wide", sizes, np.stack([sizes, 0.0 * sizes], axis=1)[:, np.newaxis], base, ONE, doubt=0.0)
+    wide = Signature(
+        name="wide",
+        sizes=sizes,
+        predicted=np.stack([sizes, 0.0 * sizes], axis=1)[:, np.newaxis],
+        healthy=base,
+        state_weight=ONE,
+        doubt=0.0,
+    )
     told = ranked((5.0, 0.0), [wide, single("a", (5.0, 0.0))])
     share = {cause.name: cause for cause in told.causes}
     assert share["wide"].size == pytest.approx(5.0, abs=0.01)

@@ -96,4 +96,6 @@ def test_of_pairs_that_agree_few_are_called_contradictions():
 
 
 def test_u_of_an_amount_adds_its_sources_in_square():
-    assert Amount("FM-1", "the meter", 8.0, {"gain": 0.03, "zero": -0.04}).u == pytest.approx(0.05)
+    assert Amount(name="FM-1", words="the meter", mass=8.0, terms={"gain": 0.03, "zero": -0.04}).u == pytest.approx(
+        0.05
+    )

@@ -102,7 +102,15 @@ def test_a_back_pressure_that_varies_enters_sample_by_sample():
     chamber = np.where(time > 0, AMBIENT + 20e5 * np.exp(-0.07 * np.maximum(time, 0.0)), AMBIENT)
     flowing = (time >= 0.0) & (time <= 9.0)
     mass = CDA * np.sqrt(2 * 998.2) * np.trapezoid(np.sqrt(tank - chamber)[flowing], time[flowing])
-    record = DischargeRecord(time, tank, chamber, 998.2, 0.0, 9.0, expelled_mass=float(mass))
+    record = DischargeRecord(
+        time=time,
+        pressure=tank,
+        back_pressure=chamber,
+        density=998.2,
+        opening_time=0.0,
+        end_time=9.0,
+        expelled_mass=float(mass),
+    )
     notes = NoteUncertainties(back_pressure_u=5e3, back_pressure_gain_u=0.003, free_jet=False, ambient_u=100.0)
     got = direct_cda(record, sensor=EXACT, notes=notes)
     assert got.cda == pytest.approx(CDA, rel=3e-4)

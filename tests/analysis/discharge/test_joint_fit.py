@@ -52,7 +52,7 @@ def test_the_joint_fit_recovers_truth_within_its_uncertainty_and_agrees_with_the
 def test_covariance_and_correlation_belong_together():
     got = joint_fit(
         make(noise=5e3),
-        sensor=SensorUncertainties(0.003, 7e3),
+        sensor=SensorUncertainties(gain_u=0.003, zero_u=7e3),
         notes=NoteUncertainties(mass_u=0.02, ullage_volume_u=5e-5),
     )
     np.testing.assert_allclose(

@@ -196,7 +196,16 @@ def test_a_constant_exponent_is_not_a_flow_coefficient(closed_early):
     pressure = closed_early[1].pressure(time + OPENED)
 
     def model(b):
-        trial = Discharge(START, ULLAGE, b[0], CDA * np.exp(b[1]), DENSITY, AMBIENT, 0.06, opening_time=b[2])
+        trial = Discharge(
+            start_pressure=START,
+            ullage_volume=ULLAGE,
+            exponent=b[0],
+            cda=CDA * np.exp(b[1]),
+            density=DENSITY,
+            back_pressure=AMBIENT,
+            end_volume=0.06,
+            opening_time=b[2],
+        )
         return discharge_sensitivity(time, trial)
 
     found = nonlinear_least_squares(

@@ -14,18 +14,13 @@ from standbook.analysis.findings.guide_page import page
 from standbook.daq.findings.finding import Finding
 from tests.repository import ROOT
 
-OURS = [
-    path
-    for package in ("daq", "analysis", "cli")
-    for path in sorted((ROOT / package).rglob("*.py"))
-    if "findings" not in path.parts
-]
 READING_BACK = {"startswith", "endswith", "partition", "rpartition", "split", "index", "find", "removeprefix", "count"}
 
 
-def trees(paths=OURS):
-    for path in paths:
-        yield path.relative_to(ROOT).as_posix(), ast.parse(path.read_text(encoding="utf-8"))
+@pytest.fixture(scope="module")
+def nodes(source_nodes):
+    """Of everything but the catalogue itself."""
+    return {name: of for name, of in source_nodes.items() if "/findings/" not in name}
 
 
 def constants():
@@ -38,13 +33,13 @@ def constants():
     }
 
 
-def test_codes_are_spelt_in_the_catalogue_alone():
+def test_codes_are_spelt_in_the_catalogue_alone(nodes):
     """Words without a dash are ordinary words too; that no code is compared at all is the next test."""
     codes = {code for code in CATALOGUE if "-" in code}
     wrong = [
         (name, node.lineno, node.value)
-        for name, tree in trees()
-        for node in ast.walk(tree)
+        for name, of in nodes.items()
+        for node in of
         if isinstance(node, ast.Constant)
         and node.value in codes
         and not name.startswith(("analysis/simulation/", "daq/rehearsal/"))  # names of what is simulated
@@ -52,34 +47,34 @@ def test_codes_are_spelt_in_the_catalogue_alone():
     assert wrong == []
 
 
-def test_nothing_decides_by_comparing_a_code():
+def test_nothing_decides_by_comparing_a_code(nodes):
     wrong = [
         (name, node.lineno)
-        for name, tree in trees()
-        for node in ast.walk(tree)
+        for name, of in nodes.items()
+        for node in of
         if isinstance(node, ast.Compare)
         and any(isinstance(side, ast.Attribute) and side.attr == "code" for side in (node.left, *node.comparators))
     ]
     assert wrong == []
 
 
-def test_nothing_makes_a_finding_without_its_kind():
+def test_nothing_makes_a_finding_without_its_kind(nodes):
     wrong = [
         (name, node.lineno)
-        for name, tree in trees()
-        for node in ast.walk(tree)
+        for name, of in nodes.items()
+        for node in of
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Finding"
     ]
     assert wrong == []
 
 
-def test_no_sentence_of_ours_is_read_back_as_data():
+def test_no_sentence_of_ours_is_read_back_as_data(nodes):
     """No method that searches, and no regular expression, is applied to the text of a finding."""
     wrong = []
-    for name, tree in trees():
+    for name, of in nodes.items():
         if "Finding" not in (ROOT / name).read_text(encoding="utf-8"):
             continue
-        for node in ast.walk(tree):
+        for node in of:
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
                 of = node.func.value
                 searched = node.func.attr in READING_BACK and isinstance(of, ast.Attribute) and of.attr == "text"
@@ -91,11 +86,11 @@ def test_no_sentence_of_ours_is_read_back_as_data():
     assert wrong == []
 
 
-def test_every_kind_is_emitted_somewhere():
+def test_every_kind_is_emitted_somewhere(nodes):
     used = {
         node.id if isinstance(node, ast.Name) else node.attr
-        for _, tree in trees()
-        for node in ast.walk(tree)
+        for of in nodes.values()
+        for node in of
         if isinstance(node, ast.Name | ast.Attribute)
     }
     assert constants() - used == set()
@@ -147,6 +142,6 @@ def test_a_cause_that_spoils_the_exponent_takes_the_advice_to_use_it_only_from_a
 
 
 def test_a_finding_of_an_unknown_code_stands_as_it_is():
-    old = Finding("of-another-version", "caution", None, None, "Something.")
+    old = Finding(code="of-another-version", severity="caution", channel=None, time=None, text="Something.")
     assert kind_of(old) is None
     assert suppress_consequences([old]) == [old]

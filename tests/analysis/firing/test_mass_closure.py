@@ -10,6 +10,7 @@ from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand
 from standbook.analysis.simulation.story import instrument
+from standbook.daq.config.stand_interaction import StandInteraction
 from tests.rehearsed import dataset_of, from_late, until
 
 

@@ -24,7 +24,6 @@ from standbook.daq.kinds.kind import Kind
 from standbook.daq.kinds.registry import known_kinds
 from tests.campaign_fixture import TODAY, campaign, edit
 from tests.rehearsed_run import recorded
-from tests.repository import ROOT
 
 DRAINED = FindingKind(code="drained", severity="caution", text="{channel}: drained by {fall_bar:.2f} bar.")
 
@@ -45,7 +44,9 @@ DRAIN_PAGE = dataclasses.replace(
     FLOW_PAGE,
     big=lambda results, _, __: (BigNumber("Drained by", f"{results.findings[0].values['fall_bar']:.2f} bar", ""),),
     headline=lambda _: "The tank was drained.",
-    sections=lambda *_: (Section("drain", "The drain", "How the tank was drained.", (Text("Slowly."),)),),
+    sections=lambda *_: (
+        Section(anchor="drain", title="The drain", lead="How the tank was drained.", blocks=(Text("Slowly."),)),
+    ),
 )
 DRAIN = AnalysedKind(
     kind=Kind(
@@ -77,6 +78,7 @@ def test_a_kind_that_nobody_registered_is_refused_with_the_list(plan, capsys):
     assert '"tank drain" is none of "water flow", "nitrogen flow", "static fire", "pressure hold"' in told
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("known")
 def test_it_goes_through_the_whole_job(plan, capsys):
     assert run(["predict", str(plan)]) == 0
@@ -117,14 +119,13 @@ def test_a_kind_is_asked_for_by_a_name_that_is_known():
         analysed_kind("tank drain")
 
 
-def test_the_names_of_kinds_stand_in_the_lists_of_kinds_alone():
+def test_the_names_of_kinds_stand_in_the_lists_of_kinds_alone(source_nodes):
     names = {kind.name for kind in known_kinds()}
     wrong = [
-        (path.relative_to(ROOT).as_posix(), node.lineno, node.value)
-        for package in ("daq", "analysis", "cli")
-        for path in sorted((ROOT / package).rglob("*.py"))
-        if path.parent.name != "kinds"
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        (name, node.lineno, node.value)
+        for name, nodes in source_nodes.items()
+        if "/kinds/" not in name
+        for node in nodes
         if isinstance(node, ast.Constant) and node.value in names
     ]
     assert wrong == []

@@ -31,7 +31,15 @@ JACOBIAN = 1e-5  # relative, required of its derivatives
 
 
 def case(exponent: float, back_pressure: float, **changes) -> Discharge:
-    basis = Discharge(START, VOLUME, exponent, CDA, DENSITY, back_pressure, END)
+    basis = Discharge(
+        start_pressure=START,
+        ullage_volume=VOLUME,
+        exponent=exponent,
+        cda=CDA,
+        density=DENSITY,
+        back_pressure=back_pressure,
+        end_volume=END,
+    )
     return replace(basis, **changes)
 
 

@@ -35,13 +35,55 @@ PAGE = (ROOT / "cli" / "guide" / "prediction.md").read_text(encoding="utf-8")
 SAID = " ".join(PAGE.split())
 
 CDA = Measured(16.12e-6, 0.11e-6, "m2")
-WATER = Side("water", 998.6, 1.052e-3, 2.1e3, (9.98e5, 5.7e5), (0.98e5, 0.98e5))
-OXYGEN = Side("liquid oxygen", 1139.0, 0.191e-3, 1.22e5, (32.0e5, 15.7e5), (23.2e5, 12.7e5))
-FUEL = Side("isopropanol 70 % by mass in water", 858.0, None, None, (32.0e5, 15.0e5), (23.2e5, 12.7e5))
+WATER = Side(
+    liquid="water",
+    density=998.6,
+    viscosity=1.052e-3,
+    vapour_pressure=2.1e3,
+    inlet=(9.98e5, 5.7e5),
+    outlet=(0.98e5, 0.98e5),
+)
+OXYGEN = Side(
+    liquid="liquid oxygen",
+    density=1139.0,
+    viscosity=0.191e-3,
+    vapour_pressure=1.22e5,
+    inlet=(32.0e5, 15.7e5),
+    outlet=(23.2e5, 12.7e5),
+)
+FUEL = Side(
+    liquid="isopropanol 70 % by mass in water",
+    density=858.0,
+    viscosity=None,
+    vapour_pressure=None,
+    inlet=(32.0e5, 15.0e5),
+    outlet=(23.2e5, 12.7e5),
+)
 START, DRIFT = Measured(1.464, 0.018, "1"), Measured(-0.334, 0.030, "1")
-OVER_WATER = Ullage("water", "nitrogen", 0.544, 10.07e5, 16.1, 1.416)
-OVER_FUEL = Ullage("isopropanol 70 % by mass in water", "nitrogen", 0.591, 32.0e5, 19.5, 1.443)
-OVER_OXYGEN = Ullage("liquid oxygen", "helium", 0.491, 32.0e5, 19.5, 1.68)
+OVER_WATER = Ullage(
+    liquid="water",
+    pressurant="nitrogen",
+    end_log_ratio=0.544,
+    start_pressure=10.07e5,
+    duration=16.1,
+    isentropic_chord=1.416,
+)
+OVER_FUEL = Ullage(
+    liquid="isopropanol 70 % by mass in water",
+    pressurant="nitrogen",
+    end_log_ratio=0.591,
+    start_pressure=32.0e5,
+    duration=19.5,
+    isentropic_chord=1.443,
+)
+OVER_OXYGEN = Ullage(
+    liquid="liquid oxygen",
+    pressurant="helium",
+    end_log_ratio=0.491,
+    start_pressure=32.0e5,
+    duration=19.5,
+    isentropic_chord=1.68,
+)
 
 
 def test_a_reynolds_number_is_diameter_times_speed_over_kinematic_viscosity():

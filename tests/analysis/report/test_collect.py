@@ -22,10 +22,12 @@ CREATED = "2031-06-15T09:30:00Z"
 
 def prediction():
     scalars = {
-        "impulse": Scalar(34542.0, 31570.0, 36230.0, 34200.0, 1200.0, "N*s"),
-        "tank pressure at end/oxidiser": Scalar(15.7e5, 14.8e5, 16.6e5, 15.7e5, 0.4e5, "Pa"),
-        "expelled mass": Scalar(17.23, 16.8, 17.3, 17.1, 0.1, "kg"),
-        "mass flow at start": Scalar(1.229, 1.19, 1.27, 1.23, 0.02, "kg/s"),
+        "impulse": Scalar(nominal=34542.0, low=31570.0, high=36230.0, mean=34200.0, u=1200.0, unit="N*s"),
+        "tank pressure at end/oxidiser": Scalar(
+            nominal=15.7e5, low=14.8e5, high=16.6e5, mean=15.7e5, u=0.4e5, unit="Pa"
+        ),
+        "expelled mass": Scalar(nominal=17.23, low=16.8, high=17.3, mean=17.1, u=0.1, unit="kg"),
+        "mass flow at start": Scalar(nominal=1.229, low=1.19, high=1.27, mean=1.23, u=0.02, unit="kg/s"),
     }
     return Prediction(
         number="HF-02",
@@ -131,7 +133,12 @@ def test_a_lower_bound_is_not_set_against_a_band():
 
 
 def test_a_water_flow_takes_its_only_tank():
-    flow = replace(prediction(), scalars={"tank pressure at start": Scalar(9.98e5, 9.9e5, 10.1e5, 9.98e5, 5e3, "Pa")})
+    flow = replace(
+        prediction(),
+        scalars={
+            "tank pressure at start": Scalar(nominal=9.98e5, low=9.9e5, high=10.1e5, mean=9.98e5, u=5e3, unit="Pa")
+        },
+    )
     pair = collect.predicted_scalars(flow, fixture.water_flow()[0])[0]
     assert pair.measured.value == 9.98e5
 

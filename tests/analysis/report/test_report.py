@@ -116,14 +116,23 @@ def test_the_sentences_when_nothing_is_known():
     )
     assert sentences.headline(results) == "Total impulse: not known."
     assert sentences.prediction_sentence(results, fixture.CONTEXT).startswith("POSTDICTION:")
-    undecided = Verdict("not shown", 40960.0, "a limit", 0.95, None, None, None, "The cell is not believed")
+    undecided = Verdict(
+        outcome="not shown",
+        limit=40960.0,
+        limit_name="a limit",
+        guard_share=0.95,
+        upper_bound=None,
+        lower_bound=None,
+        probability_within=None,
+        reason="The cell is not believed",
+    )
     assert sentences.verdict_sentence("site", undecided, fixture.firing().impulse) == (
         "At site ambient nothing is shown about the limit of 40,960 N·s. The cell is not believed."
     )
 
 
 def test_counts_of_findings_use_singular_and_plural():
-    note = Finding("a", "note", None, None, "t")
+    note = Finding(code="a", severity="note", channel=None, time=None, text="t")
     assert sentences.findings_count([]) == "No finding above a note (0 notes)."
     assert sentences.findings_count([note]) == "No finding above a note (1 note)."
     assert sentences.findings_count([replace(note, severity="caution")]) == (
@@ -310,7 +319,7 @@ def test_text_from_files_is_shown_literally(curves):
         fixture.firing(),
         article=nasty,
         run=nasty,
-        findings=(Finding("x", "serious", nasty, None, nasty),),
+        findings=(Finding(code="x", severity="serious", channel=nasty, time=None, text=nasty),),
         events=(replace(fixture.firing().events[0], name=nasty, method=nasty),),
     )
     plan = replace(fixture.PLAN, objective=nasty, load_control=nasty)
@@ -346,14 +355,38 @@ def test_a_rehearsal_in_fast_motion_says_whose_clock_its_date_is_by():
 
 
 def test_an_out_of_date_calibration_is_named():
-    late = CalibrationUsed("LC-1", "r03", "cell", "7", "2029-01-01", "2030-01-01", 0.0, 0.0, 0.0, 5000.0, "N")
+    late = CalibrationUsed(
+        tag="LC-1",
+        revision="r03",
+        sensor="cell",
+        serial="7",
+        date="2029-01-01",
+        valid_until="2030-01-01",
+        slope_u=0.0,
+        zero_u=0.0,
+        lowest=0.0,
+        highest=5000.0,
+        reading_unit="N",
+    )
     page = rendered(fixture.firing(), {}, replace(fixture.CONTEXT, calibrations=(late,)))
     assert "2030-01-01 NOT IN DATE" in Reader(page).text
     assert page.count("not stated") >= 2
 
 
 def test_a_sensor_made_to_a_standard_shows_its_class_in_place_of_a_slope():
-    cell = CalibrationUsed("TC-11", "r01", "Pt100", "7", "2031-01-01", "2032-01-01", 0.0, 0.0, -196.0, 100.0, "degC")
+    cell = CalibrationUsed(
+        tag="TC-11",
+        revision="r01",
+        sensor="Pt100",
+        serial="7",
+        date="2031-01-01",
+        valid_until="2032-01-01",
+        slope_u=0.0,
+        zero_u=0.0,
+        lowest=-196.0,
+        highest=100.0,
+        reading_unit="degC",
+    )
     said = replace(cell, tolerance="IEC 60751, class B")
     page = Reader(rendered(fixture.firing(), {}, replace(fixture.CONTEXT, calibrations=(said,)))).text
     assert "2032-01-01 IEC 60751, class B not stated −196 to 100 °C" in page
@@ -406,7 +439,9 @@ def test_curves_of_nothing_but_holes_still_draw():
 def test_an_unknown_vacuum_impulse_is_said_beside_a_known_one():
     base = fixture.firing()
     context = replace(fixture.CONTEXT, predicted=(replace(fixture.CONTEXT.predicted[0], measured=None),))
-    said = Finding("no-area", "caution", "LC-1", None, "The nozzle's exit area is not known.")
+    said = Finding(
+        code="no-area", severity="caution", channel="LC-1", time=None, text="The nozzle's exit area is not known."
+    )
     page = rendered(replace(base, impulse_vacuum=None, findings=(said,)), {}, context)
     text = Reader(page).text
     assert "Referred to vacuum not known ( finding 1 )" in text
@@ -420,7 +455,9 @@ def test_a_short_gap_says_how_much_it_may_hide():
 
 def test_a_flow_without_its_tank_still_has_a_page_one():
     results, _, context = fixture.water_flow()
-    said = Finding("no-pressure", "serious", None, None, "No tank pressure was recorded.")
+    said = Finding(
+        code="no-pressure", severity="serious", channel=None, time=None, text="No tank pressure was recorded."
+    )
     text = Reader(rendered(replace(results, tanks={}, comparison={}, findings=(said,)), {}, context)).text
     assert "No tank was analysed." in text
     assert "CdA not known ( finding 1 )" in text
@@ -430,7 +467,9 @@ def test_a_flow_without_its_tank_still_has_a_page_one():
 def test_a_flow_whose_fit_failed_says_so():
     results, _, context = fixture.water_flow()
     tank = fixture.nothing_known().tanks["oxidiser"]
-    said = Finding("fit-failed", "serious", "oxidiser", None, "The pressure never fell.")
+    said = Finding(
+        code="fit-failed", severity="serious", channel="oxidiser", time=None, text="The pressure never fell."
+    )
     text = Reader(rendered(replace(results, tanks={"oxidiser": tank}, findings=(said,)), {}, context)).text
     assert "Flow area CdA not known ( finding 1 )" in text
     assert "Exponent not known ( finding 1 )" in text
@@ -470,7 +509,9 @@ def test_figures_draw_what_there_is_and_no_more():
     [(10.0, 0.1, "inside"), (10.25, 0.1, "at the edge"), (9.85, 0.1, "at the edge"), (10.5, 0.1, "OUTSIDE")],
 )
 def test_a_number_beyond_its_band_by_less_than_its_own_doubt_is_at_the_edge(value, u, words):
-    item = PredictedScalar("Tank pressure at start", 10.0, 9.9, 10.1, "bar", Measured(value, u, "bar"))
+    item = PredictedScalar(
+        name="Tank pressure at start", nominal=10.0, low=9.9, high=10.1, unit="bar", measured=Measured(value, u, "bar")
+    )
     context = replace(fixture.CONTEXT, predicted=(item,))
     section = run_sections.comparison(fixture.firing(), context, Register.of(()))
     rows = [row for block in section.blocks if isinstance(block, Table) for row in block.rows]
@@ -478,7 +519,16 @@ def test_a_number_beyond_its_band_by_less_than_its_own_doubt_is_at_the_edge(valu
 
 
 def test_a_withheld_number_is_not_given_a_coverage():
-    withheld = Verdict("not shown", 40960.0, "a limit", 0.95, None, None, None, "The cell is not believed")
+    withheld = Verdict(
+        outcome="not shown",
+        limit=40960.0,
+        limit_name="a limit",
+        guard_share=0.95,
+        upper_bound=None,
+        lower_bound=None,
+        probability_within=None,
+        reason="The cell is not believed",
+    )
     results = replace(fixture.firing(), verdicts={"site": withheld})
     assert "95 %" in sentences.headline(fixture.firing())
     assert sentences.headline(results).endswith("not to be used as it is, the findings say why.")
@@ -500,7 +550,13 @@ def test_no_line_is_drawn_across_a_gap_of_the_record():
 
 def test_a_flow_with_a_serious_finding_claims_no_coverage():
     results, curves, context = fixture.water_flow()
-    wrong = Finding("gauge-as-absolute", "serious", "PT-11", None, "A gauge sensor is described as absolute.")
+    wrong = Finding(
+        code="gauge-as-absolute",
+        severity="serious",
+        channel="PT-11",
+        time=None,
+        text="A gauge sensor is described as absolute.",
+    )
     assert (
         "about 95 % coverage" in page_one(results, curves, context, Register.of(results.findings), FLOW_PAGE).headline
     )

@@ -37,7 +37,7 @@ LONG = (
 
 def crowded():
     """Every text of page one longer than any crew would write it."""
-    findings = tuple(Finding(f"f{k}", "serious", None, 1.0, LONG * 3) for k in range(9))
+    findings = tuple(Finding(code=f"f{k}", severity="serious", channel=None, time=1.0, text=LONG * 3) for k in range(9))
     base = fixture.lower_bound()
     results = replace(
         base,

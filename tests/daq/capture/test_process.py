@@ -257,7 +257,19 @@ def test_capture_brings_in_neither_arrow_nor_numpy() -> None:
 
 def test_sleep_and_clock_step_become_notes_and_the_gap_of_the_sleep_is_declared(tmp_path: Path) -> None:
     """A board goes on at 1 kHz while the computer sleeps for 30 s; later somebody sets the clock back by 90 s."""
-    told = Hello("cradle-a", "0007", "1", 3, 1_000_000, 1, 1, "fast", 1000, (WireChannel("ain0", "u16", 0, 65535),), ())
+    told = Hello(
+        device="cradle-a",
+        serial="0007",
+        firmware="1",
+        boot=3,
+        tick_hz=1_000_000,
+        stream=1,
+        streams=1,
+        name="fast",
+        interval_ticks=1000,
+        channels=(WireChannel("ain0", "u16", 0, 65535),),
+        lines=(),
+    )
     journal = JournalWriter(tmp_path / "cradle-a_001.arrows", {"device": "cradle-a", "host_boot": "one"})
 
     def frames(at_ms: int, host_ms: int) -> bytes:

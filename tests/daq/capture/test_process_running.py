@@ -359,7 +359,7 @@ def test_a_port_that_moved_is_found_by_its_usb_serial_number(tmp_path: Path, mon
             first.close()
         return len(journals_of(tmp_path, "cradle-a")) == 2
 
-    board = StatusBoard(None, CaptureStatus("cradle-a", os.getpid(), first.path))
+    board = StatusBoard(None, CaptureStatus(device="cradle-a", pid=os.getpid(), port=first.path))
     order = Order("cradle-a", first.path, 115_200, tmp_path)
     end = record(order, board, HostClocks(), stop, pause=pause)
     board.end("stopped", 0)

@@ -16,7 +16,7 @@ def test_a_status_that_is_missing_torn_or_foreign_is_no_status(tmp_path: Path) -
 def test_a_status_of_an_earlier_version_is_read(tmp_path: Path) -> None:
     path = tmp_path / "status.json"
     path.write_text('{"device": "cradle-a", "pid": 7, "port": "/dev/ttyACM0", "state": "stopped", "more": 1}', "utf-8")
-    assert read_status(path) == CaptureStatus("cradle-a", 7, "/dev/ttyACM0", state="stopped")
+    assert read_status(path) == CaptureStatus(device="cradle-a", pid=7, port="/dev/ttyACM0", state="stopped")
 
 
 def test_a_last_journal_that_is_not_there_is_named(tmp_path: Path) -> None:
@@ -32,7 +32,7 @@ def test_a_last_journal_that_is_not_there_is_named(tmp_path: Path) -> None:
 
 
 def test_a_status_that_cannot_be_written_stops_nothing(tmp_path: Path) -> None:
-    board = StatusBoard(tmp_path / "none" / "status.json", CaptureStatus("cradle-a", 1, "/dev/ttyACM0"))
+    board = StatusBoard(tmp_path / "none" / "status.json", CaptureStatus(device="cradle-a", pid=1, port="/dev/ttyACM0"))
     board.say("lost", "unplugged")
     assert board.now.message == "unplugged"
     board.end("stopped", 0)

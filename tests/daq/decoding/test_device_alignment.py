@@ -84,7 +84,17 @@ def stand():
 def device(name, *, delay, rate=1.0, line="fire", fire=(4.0, 6.0), began=0.0, interval=1000, rows=10_000):
     """A made-up device, decoded: it runs ``rate`` times too fast, and its link is late by ``delay``."""
     hello = Hello(
-        name, "1", "x", 1, 1_000_000, 1, 1, "fast", interval, (WireChannel("ain0", "i16", -9, 9),), (WireLine(0, line),)
+        device=name,
+        serial="1",
+        firmware="x",
+        boot=1,
+        tick_hz=1_000_000,
+        stream=1,
+        streams=1,
+        name="fast",
+        interval_ticks=interval,
+        channels=(WireChannel("ain0", "i16", -9, 9),),
+        lines=(WireLine(0, line),),
     )
     said = [(began, encode_frame(hello_body(hello)))]
     for number, frame in enumerate(encode_samples(hello, 0, 0, 0, np.zeros((rows, 1), np.int64), 10)):
@@ -96,7 +106,9 @@ def device(name, *, delay, rate=1.0, line="fire", fire=(4.0, 6.0), began=0.0, in
     ends = np.cumsum([len(data) for _, data in said])
     arrivals = np.array([round(1e9 * (at + delay)) for at, _ in said]) + 10**18
     opening = PortOpening(b"".join(data for _, data in said), ends, arrivals)
-    return recover_wire(DeviceStream(name, (opening,), (), 0), origin_ns=10**18, tolerance=50e-6)
+    return recover_wire(
+        DeviceStream(device=name, openings=(opening,), notes=(), torn_bytes=0), origin_ns=10**18, tolerance=50e-6
+    )
 
 
 def test_two_devices_with_their_own_delays_and_clock_rates_come_onto_one_time_base():

@@ -182,7 +182,16 @@ def test_host_times_are_right_to_the_nanosecond(skew, ticks, tick_hz, anchor_ns)
     frequency = Fraction(tick_hz)
     # Within a day, or what 64 bits hold: beyond it no run goes.
     ticks = [t for t in ticks if abs(t) / frequency < 86_400] or [0]
-    fit = ClockFit(frequency, skew, 1e-6, "arrivals", None, None, 0.0, (BootClock(0, 17, anchor_ns),))
+    fit = ClockFit(
+        tick_hz=frequency,
+        skew=skew,
+        skew_u=1e-6,
+        method="arrivals",
+        hull_skew=None,
+        hull_skew_u=None,
+        tolerance=0.0,
+        boots=(BootClock(0, 17, anchor_ns),),
+    )
     got = fit.to_host_ns(0, np.array(ticks, dtype=np.int64) + 17)
     for tick, host in zip(ticks, got.tolist(), strict=True):
         exact = anchor_ns + Fraction(tick) * 10**9 / frequency * (1 + Fraction(skew))

@@ -41,7 +41,10 @@ class Watch:
         self.alarms = Alarms(stand.stand, monitors)
 
     def at(self, seconds, *standings, age=0.05, played_out=frozenset()):
-        readings = {tag: ChannelReading(one, None, 0.0, 0, age) for tag, one in zip(TAGS, standings, strict=True)}
+        readings = {
+            tag: ChannelReading(standing=one, value=None, noise=0.0, rows=0, age=age)
+            for tag, one in zip(TAGS, standings, strict=True)
+        }
         self.alarms.note(
             dict(zip(TAGS, standings, strict=True)), readings, round(seconds * SECOND), played_out=played_out
         )

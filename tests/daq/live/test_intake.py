@@ -49,7 +49,11 @@ class Board:
     def say(self, *bodies):
         decoded = self.decoder.feed(b"".join(encode_frame(body) for body in bodies))
         self.hellos = (*self.hellos, *(hello for hello, _ in decoded.hellos))[-1:]
-        return self.intake.take(Taken("cradle-a", decoded, 1_000_000_000 + self.now + 4_000_000, self.hellos))
+        return self.intake.take(
+            Taken(
+                device="cradle-a", decoded=decoded, arrival_ns=1_000_000_000 + self.now + 4_000_000, hellos=self.hellos
+            )
+        )
 
     def rows(self, count=EVERY, *bodies, value=None):
         """Send rows, and more behind them in the same piece."""
@@ -97,14 +101,14 @@ def test_rows_without_a_hello_that_explains_them_are_not_here():
     fresh = Intake(DEVICE, "fire")
     decoded = Decoder((board.hello,)).feed(encode_frame(samples_body(board.hello, 0, 0, 0, np.zeros((4, 2), int))))
     assert decoded.blocks
-    assert fresh.take(Taken("cradle-a", decoded, 0, ())) == ()
+    assert fresh.take(Taken(device="cradle-a", decoded=decoded, arrival_ns=0, hellos=())) == ()
     assert fresh.rings == {}
 
 
 def test_a_layout_saved_earlier_explains_rows(board):
     fresh = Intake(DEVICE, "fire")
     decoded = Decoder((board.hello,)).feed(encode_frame(samples_body(board.hello, 0, 0, 0, np.ones((4, 2), int))))
-    fresh.take(Taken("cradle-a", decoded, 0, (board.hello,)))
+    fresh.take(Taken(device="cradle-a", decoded=decoded, arrival_ns=0, hellos=(board.hello,)))
     assert fresh.rings["fast"].counts.tolist() == [[1, 1]] * 4
 
 
@@ -123,7 +127,7 @@ def test_a_new_layout_begins_a_new_ring_on_the_same_clock(board):
 def test_streams_that_nobody_wants_keep_no_rows_but_their_clock_counts(board):
     wanted = Intake(DEVICE, "fire", {"slow"})
     decoded = Decoder((board.hello,)).feed(encode_frame(samples_body(board.hello, 0, 5000, 0, np.ones((4, 2), int))))
-    wanted.take(Taken("cradle-a", decoded, 0, (board.hello,)))
+    wanted.take(Taken(device="cradle-a", decoded=decoded, arrival_ns=0, hellos=(board.hello,)))
     assert wanted.rings == {}
     assert wanted.base.newest == 8000
 
@@ -234,7 +238,9 @@ def text_board(**more):
     decoder = LineDecoder(line_layout(device))
     decoder.feed(b"\n")
     intake = Intake(device)
-    return intake, lambda text, at: intake.take(Taken("board", decoder.feed(text), round(at * 1e9)))
+    return intake, lambda text, at: intake.take(
+        Taken(device="board", decoded=decoder.feed(text), arrival_ns=round(at * 1e9))
+    )
 
 
 def test_a_text_board_with_a_clock_has_its_rows_there_in_nanoseconds():

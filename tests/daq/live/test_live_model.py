@@ -401,7 +401,17 @@ def test_first_out_is_the_earliest_sample_whichever_device_sent_it(stand):
             hellos.update({hello.name: hello for hello, _ in decoded.hellos})
             # The slow link delivers its first pieces at once: the least delay is that of the link at its best.
             arrival = at + (late if at > 1.0 else 0.0)
-            pieces.append((arrival, Taken(name, decoded, STARTED + round(arrival * 1e9), tuple(hellos.values()))))
+            pieces.append(
+                (
+                    arrival,
+                    Taken(
+                        device=name,
+                        decoded=decoded,
+                        arrival_ns=STARTED + round(arrival * 1e9),
+                        hellos=tuple(hellos.values()),
+                    ),
+                )
+            )
     for _, taken in sorted(pieces, key=lambda pair: pair[0]):
         live.take(taken)
     state = live.state(STARTED + 4_000_000_000)
@@ -507,7 +517,9 @@ def test_a_value_that_came_late_is_held_to_the_band_of_its_own_instant(stand, fi
 
 def mark_at(played, seconds, key="P", number=1):
     at = played.at(seconds)
-    return CrewMark(number, "fuel tank pressurising", key, "screen", at, at, at)
+    return CrewMark(
+        number=number, text="fuel tank pressurising", key=key, by="screen", monotonic_ns=at, boottime_ns=at, wall_ns=at
+    )
 
 
 @pytest.mark.parametrize("swapped", [False, True])
@@ -568,7 +580,7 @@ def test_a_text_board_is_watched_too(stand):
     decoder.feed(b"\n")
     for k in range(200):
         text = b"".join(b"%d,%d\n" % (20 * k + row, 9600 + (k + row) % 3) for row in range(0, 20, 2))
-        live.take(Taken("board", decoder.feed(text), STARTED + (k + 1) * 20_000_000))
+        live.take(Taken(device="board", decoded=decoder.feed(text), arrival_ns=STARTED + (k + 1) * 20_000_000))
     state = live.state(STARTED + 4_000_000_000)
     (one,) = state.channels
     # 9601 counts of 0.125 mV over 150 ohm: 8.0008 mA of 4 to 20 for 60 bar.
@@ -589,7 +601,7 @@ def test_what_comes_before_its_layout_or_of_another_device_is_left_alone(stand):
     live = Live(stand.plan, stand.stand, stand.calibrations, started_ns=STARTED)
     pieces = list(said_of(table_of(stand, 0.5)))
     decoder = Decoder()
-    live.take(Taken("stranger", decoder.feed(pieces[0][1]), STARTED))
+    live.take(Taken(device="stranger", decoded=decoder.feed(pieces[0][1]), arrival_ns=STARTED))
     state = live.state(STARTED + 1)
     assert {one.standing for one in state.channels} == {Validity.NO_DATA}
     assert all(vessel.value is None for vessel in state.vessels)

@@ -46,7 +46,7 @@ def gauges_of(stand, bars=None, *, seconds=AT, tags=TAGS):
 
 def mark(at=AT):
     ns = round(at * 1e9)
-    return CrewMark(1, FUEL.text, "P", "screen", ns, ns, ns)
+    return CrewMark(number=1, text=FUEL.text, key="P", by="screen", monotonic_ns=ns, boottime_ns=ns, wall_ns=ns)
 
 
 class Said:

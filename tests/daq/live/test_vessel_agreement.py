@@ -36,9 +36,11 @@ class Tank:
         for _ in range(round(lasting / EVERY)):
             self.seconds += EVERY
             self.readings = {
-                tag: ChannelReading(Validity.STALE, None, 0.0, 0, 9.0)
+                tag: ChannelReading(standing=Validity.STALE, value=None, noise=0.0, rows=0, age=9.0)
                 if value is None
-                else ChannelReading(Validity.INDICATED, value * BAR, noise * BAR, 100, age)
+                else ChannelReading(
+                    standing=Validity.INDICATED, value=value * BAR, noise=noise * BAR, rows=100, age=age
+                )
                 for tag, value in zip(self.tags, bars, strict=True)
             }
             self.vessel.judge(self.readings, self.seconds, is_safing=safing)

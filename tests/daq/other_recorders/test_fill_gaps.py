@@ -514,8 +514,24 @@ def test_ticks_are_placed_between_their_neighbours_and_beyond_by_the_overall_rat
 
 def samples(boot, sequence):
     boot, sequence = np.array(boot, np.int32), np.array(sequence, np.int64)
-    header = SamplesHeader("r", False, "cradle-a", "fast", 1.0, 1e6, 1000, ())
-    return Samples(header, sequence, boot, 1000 * sequence, 1_000_000 * sequence, {"a": sequence})
+    header = SamplesHeader(
+        run="r",
+        rehearsal=False,
+        device="cradle-a",
+        stream="fast",
+        time_scale=1.0,
+        tick_hz=1e6,
+        interval_ticks=1000,
+        columns=(),
+    )
+    return Samples(
+        header=header,
+        sequence=sequence,
+        boot=boot,
+        ticks=1000 * sequence,
+        host_ns=1_000_000 * sequence,
+        counts={"a": sequence},
+    )
 
 
 def test_starts_are_told_by_boot_or_by_rows_that_begin_anew():

@@ -24,7 +24,19 @@ TEXT = Device.model_validate(
 
 def hello(*, boot=1, names=("ain0",)):
     channels = tuple(WireChannel(name, "i16", -32768, 32767) for name in names)
-    return Hello("a", "1", "1", boot, 1_000_000, 1, 1, "fast", 1000, channels, ())
+    return Hello(
+        device="a",
+        serial="1",
+        firmware="1",
+        boot=boot,
+        tick_hz=1_000_000,
+        stream=1,
+        streams=1,
+        name="fast",
+        interval_ticks=1000,
+        channels=channels,
+        lines=(),
+    )
 
 
 def samples(said, first, rows=10):

@@ -19,15 +19,36 @@ def device(serial: str = "") -> Device:
 
 def hello(serial: str) -> Hello:
     channels = (WireChannel("ain0", "i24", -5, 5),)
-    return Hello("cradle-a", serial, "1.0.0", 1, 1_000_000, 1, 1, "fast", 1000, channels, ())
+    return Hello(
+        device="cradle-a",
+        serial=serial,
+        firmware="1.0.0",
+        boot=1,
+        tick_hz=1_000_000,
+        stream=1,
+        streams=1,
+        name="fast",
+        interval_ticks=1000,
+        channels=channels,
+        lines=(),
+    )
 
 
 def seen(rows: int = 0, arrival: float | None = None) -> Seen:
     arrival_ns = None if arrival is None else round(arrival * SECOND)
-    return Seen("cradle-a", 10 * rows, rows, rows, 0, 0, 1, arrival_ns)
+    return Seen(
+        device="cradle-a",
+        received_bytes=10 * rows,
+        frames=rows,
+        rows=rows,
+        lost_rows=0,
+        damaged=0,
+        openings=1,
+        newest_arrival_ns=arrival_ns,
+    )
 
 
-STATUS = CaptureStatus("cradle-a", 1, "/dev/ttyACM0", state="recording", openings=1)
+STATUS = CaptureStatus(device="cradle-a", pid=1, port="/dev/ttyACM0", state="recording", openings=1)
 
 
 def test_the_rate_is_that_of_the_last_second() -> None:

@@ -28,7 +28,19 @@ ROWS = 20  # a look
 
 def hello(device: str, serial: str = "0007", boot: int = 1) -> Hello:
     channels = (WireChannel("ain0", "i24", -(2**23), 2**23 - 1),)
-    return Hello(device, serial, "1.0.0", boot, 1_000_000, 1, 1, "fast", 1000, channels, ())
+    return Hello(
+        device=device,
+        serial=serial,
+        firmware="1.0.0",
+        boot=boot,
+        tick_hz=1_000_000,
+        stream=1,
+        streams=1,
+        name="fast",
+        interval_ticks=1000,
+        channels=channels,
+        lines=(),
+    )
 
 
 class Board:
@@ -38,7 +50,7 @@ class Board:
         self.device, self._scene, self._folder = device, scene, folder
         self._sequence, self.stopped, self._code = 0, False, None
         self._error: StandError | None = None
-        self._status = CaptureStatus(device, 1, f"/dev/{device}", state="recording")
+        self._status = CaptureStatus(device=device, pid=1, port=f"/dev/{device}", state="recording")
         self._journal: JournalWriter | None = None
         self.told = hello(device)
 

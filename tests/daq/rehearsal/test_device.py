@@ -35,8 +35,10 @@ def table(rows=1000, *, channels=8, start_ticks=20_000_000, edges=()):
         tick_hz=1_000_000,
         start_ticks=start_ticks,
         streams=(
-            PlayedStream(1, "fast", 1000, wide, counts),
-            PlayedStream(2, "slow", 100_000, (WireChannel("t0", "i16", *I16),), slow),
+            PlayedStream(number=1, name="fast", interval_ticks=1000, channels=wide, counts=counts),
+            PlayedStream(
+                number=2, name="slow", interval_ticks=100_000, channels=(WireChannel("t0", "i16", *I16),), counts=slow
+            ),
         ),
         lines=(WireLine(0, "fire"), WireLine(1, "valve")),
         edges=edges,

@@ -31,18 +31,30 @@ def played(seconds=6.0, seed=3, start_ticks=2_000_000):
     fast = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(3))
     slow = (WireChannel("t0", "i16", -32768, 32767),)
     return Table(
-        "cradle-a",
-        "0007",
-        "1",
-        17,
-        HZ,
-        start_ticks,
-        (
-            PlayedStream(1, "fast", HZ // RATE, fast, random.integers(-30000, 30000, (rows, 3)).astype(np.int32)),
-            PlayedStream(2, "slow", 10_000, slow, random.integers(-99, 99, (rows // 5, 1)).astype(np.int32)),
+        device="cradle-a",
+        serial="0007",
+        firmware="1",
+        boot=17,
+        tick_hz=HZ,
+        start_ticks=start_ticks,
+        streams=(
+            PlayedStream(
+                number=1,
+                name="fast",
+                interval_ticks=HZ // RATE,
+                channels=fast,
+                counts=random.integers(-30000, 30000, (rows, 3)).astype(np.int32),
+            ),
+            PlayedStream(
+                number=2,
+                name="slow",
+                interval_ticks=10_000,
+                channels=slow,
+                counts=random.integers(-99, 99, (rows // 5, 1)).astype(np.int32),
+            ),
         ),
-        (WireLine(0, "fire"),),
-        (PlayedEdge(2_000_000, 0, 1),),
+        lines=(WireLine(0, "fire"),),
+        edges=(PlayedEdge(2_000_000, 0, 1),),
     )
 
 
@@ -66,7 +78,12 @@ def carried(table, faults, *, linger=0.5):
     rows = {stream.number: stream.rows for stream in table.streams}
     sent = account(log, boots(table, faults), rows, planned, lost, frames_dropped=0, complete=True)
     pace = math.prod(1.0 + fault.rate for fault in faults if isinstance(fault, known.ClockOff))
-    return DeviceStream("cradle-a", tuple(_reel(part, pace) for part in [*openings, chunks] if part), (), 0), sent
+    return DeviceStream(
+        device="cradle-a",
+        openings=tuple(_reel(part, pace) for part in [*openings, chunks] if part),
+        notes=(),
+        torn_bytes=0,
+    ), sent
 
 
 def _reel(chunks, pace):

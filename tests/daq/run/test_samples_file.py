@@ -115,9 +115,25 @@ def test_any_folder_that_the_system_has_will_do(tmp_path, monkeypatch, name):
         folder.mkdir(parents=True)
     except OSError:
         pytest.skip("the system has no such names")
-    header = SamplesHeader("HF-02", False, "cradle-a", "fast", 1.0, 1e6, 1000, (Column("ain0", "PT-11", "i16", 0, 9),))
+    header = SamplesHeader(
+        run="HF-02",
+        rehearsal=False,
+        device="cradle-a",
+        stream="fast",
+        time_scale=1.0,
+        tick_hz=1e6,
+        interval_ticks=1000,
+        columns=(Column(wire="ain0", tag="PT-11", type="i16", minimum=0, maximum=9),),
+    )
     one = np.array([1])
-    assert write_samples(folder / "a.parquet", header, [Piece(one, 1, one, one, np.array([[7]]), {})]) == 1
+    assert (
+        write_samples(
+            folder / "a.parquet",
+            header,
+            [Piece(sequence=one, boot=1, ticks=one, host_ns=one, counts=np.array([[7]]), readings={})],
+        )
+        == 1
+    )
     assert read_samples(folder / "a.parquet").counts["PT-11"].tolist() == [7]
 
 
@@ -159,12 +175,34 @@ def test_a_missing_file_is_one_sentence(tmp_path):
         read_header(tmp_path / "none.parquet")
 
 
-HEADER = SamplesHeader("X", False, "d", "s", 1.0, 1e6, 1000, (Column("a", "A", "text", None, None, 0.1, "N", "A_r01"),))
+HEADER = SamplesHeader(
+    run="X",
+    rehearsal=False,
+    device="d",
+    stream="s",
+    time_scale=1.0,
+    tick_hz=1e6,
+    interval_ticks=1000,
+    columns=(
+        Column(
+            wire="a",
+            tag="A",
+            type="text",
+            minimum=None,
+            maximum=None,
+            resolution=0.1,
+            reading_unit="N",
+            calibration="A_r01",
+        ),
+    ),
+)
 
 
 def piece(rows, start=0):
     k = np.arange(start, start + rows)
-    return Piece(k, 0, 1000 * k, WALL_NS + k, k[:, None] * 10**12, {"A": k * 1.5})
+    return Piece(
+        sequence=k, boot=0, ticks=1000 * k, host_ns=WALL_NS + k, counts=k[:, None] * 10**12, readings={"A": k * 1.5}
+    )
 
 
 def test_several_pieces_make_one_file_and_wide_counts_fit(tmp_path):

@@ -510,17 +510,17 @@ def test_a_stream_whose_name_has_a_dash_keeps_it_and_takes_no_inputs_of_another(
 def test_a_supply_in_another_stream_scales_by_its_reading_at_each_instant(run):
     hello = fast_hello(channels=2)
     slow = Hello(
-        "cradle-a",
-        "0007",
-        "1.0.0",
-        17,
-        1_000_000,
-        2,
-        2,
-        "slow",
-        100_000,
-        (WireChannel("ain10", "i16", -32_768, 32_767),),
-        hello.lines,
+        device="cradle-a",
+        serial="0007",
+        firmware="1.0.0",
+        boot=17,
+        tick_hz=1_000_000,
+        stream=2,
+        streams=2,
+        name="slow",
+        interval_ticks=100_000,
+        channels=(WireChannel("ain10", "i16", -32_768, 32_767),),
+        lines=hello.lines,
     )
     stand = run / "stand.toml"
     place = stand.read_text().index('wire = "ain10"')

@@ -139,7 +139,14 @@ def test_samples_that_a_fresh_decode_does_not_give_are_found_whatever_the_hashes
     else:
         changed[column][123] += 1
     path.unlink()
-    piece = Piece(changed["sequence"], boot, changed["ticks"], samples.host_ns, changed["counts"], {})
+    piece = Piece(
+        sequence=changed["sequence"],
+        boot=boot,
+        ticks=changed["ticks"],
+        host_ns=samples.host_ns,
+        counts=changed["counts"],
+        readings={},
+    )
     write_samples(path, samples.header, [piece])
     resealed(run)
     check_run(run)
@@ -215,13 +222,17 @@ def test_many_gaps_are_counted_and_estimates_say_so():
         Gap(first_sequence=10 * k, rows=2, start_ns=k * 10**9, end_ns=k * 10**9 + 2 * 10**6, exact=k > 1, reason="")
         for k in range(1, 7)
     )
-    line = StreamCheck("cradle-a", "fast", 50, 7, ((0, 61),), gaps, 0).sentence()
+    line = StreamCheck(
+        device="cradle-a", stream="fast", rows=50, filled=7, sequences=((0, 61),), gaps=gaps, t_zero_ns=0
+    ).sentence()
     assert line == (
         "cradle-a/fast: 50 rows, sequence 0 to 61, 1 boot, 7 of them filled from additions; about 12 rows missing in "
         "6 gaps, T+1.00 s for 0.002 s, T+2.00 s for 0.002 s, T+3.00 s for 0.002 s and 3 more"
     )
     restarted = Gap(first_sequence=None, rows=None, start_ns=0, end_ns=5, exact=False, reason=RESTARTED)
-    assert not StreamCheck("cradle-a", "fast", 5, 0, (), (restarted,), None).is_whole
+    assert not StreamCheck(
+        device="cradle-a", stream="fast", rows=5, filled=0, sequences=(), gaps=(restarted,), t_zero_ns=None
+    ).is_whole
 
 
 def test_a_run_that_is_not_sealed_says_so_and_what_its_journals_hold(run):

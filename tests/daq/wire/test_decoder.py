@@ -133,7 +133,7 @@ def test_a_frame_is_read_with_and_without_the_optional_ending():
     assert cobs.encode(cobs.decode(stuffed)) == stuffed
     for ending in (b"\0", b"\x01\0"):
         (result, _) = feed(stuffed + ending)
-        assert result.notes == (Note(1, 17, 0x01010101, text, len(stuffed + ending)),)
+        assert result.notes == (Note(severity=1, boot=17, ticks=0x01010101, text=text, offset=len(stuffed + ending)),)
 
 
 @pytest.mark.parametrize("index", range(12))
@@ -156,7 +156,9 @@ def test_the_whole_stream_agrees_with_the_plain_decoder():
     expected += sample_rows(stream, hello(("i32", "u16"), stream=2, interval=12_500))
     assert found["rows"] == sorted(expected)
     assert len(expected) == 51
-    assert found["edges"] == [Edge(0, 17, 1, 3, 5_003_123, len(b"".join(mixed_stream()[:5])))]
+    assert found["edges"] == [
+        Edge(line=0, boot=17, level=1, edges=3, ticks=5_003_123, offset=len(b"".join(mixed_stream()[:5])))
+    ]
     assert [note.text for note in found["notes"]] == ["overrun of 3 rows, µs late"]
     (beat,) = found["beats"]
     assert (beat.edges, beat.next_sequence) == (((3, 5_003_123),), ((1, 1030), (2, 82)))
@@ -361,14 +363,16 @@ def test_rows_of_every_type_come_back_as_they_were(types, sequence, ticks, per_f
 @given(st.integers(0, 7), st.integers(0, 255), st.integers(0, 1), st.integers(0, 2**17), st.integers(0, 2**33))
 def test_edges_come_back_as_they_were(line, boot, level, edges, ticks):
     assert read_edge(edge_body(line, boot, level, edges, ticks), 9) == Edge(
-        line, boot, level, edges % 2**16, ticks % 2**32, 9
+        line=line, boot=boot, level=level, edges=edges % 2**16, ticks=ticks % 2**32, offset=9
     )
 
 
 @given(st.integers(0, 255), st.integers(0, 2**32 - 1), st.text(max_size=200))
 def test_notes_come_back_as_they_were_or_printable(severity, ticks, text):
     read = read_note(note_body(severity, 5, ticks, text), 9)
-    assert read == Note(severity, 5, ticks, text if text.isprintable() else read.text, 9)
+    assert read == Note(
+        severity=severity, boot=5, ticks=ticks, text=text if text.isprintable() else read.text, offset=9
+    )
     assert read.text.isprintable()
 
 
@@ -382,7 +386,9 @@ def test_a_note_cannot_move_the_cursor_or_break_a_line():
 )
 def test_beats_come_back_as_they_were(edges, streams):
     body = beat_body(300, 5, 77, edges, streams)
-    assert read_beat(body, 9, len(edges), len(streams)) == Beat(44, 5, 77, tuple(edges), tuple(streams), 9)
+    assert read_beat(body, 9, len(edges), len(streams)) == Beat(
+        boot=44, lines=5, ticks=77, edges=tuple(edges), next_sequence=tuple(streams), offset=9
+    )
 
 
 def test_a_note_with_broken_text_is_still_shown():

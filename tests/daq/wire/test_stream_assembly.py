@@ -444,8 +444,12 @@ def test_edge_counts_roll_over():
 
 
 def test_lines_are_counted_apart():
-    edges = [Edge(0, 17, 1, 1, 500, 10), Edge(3, 17, 1, 9, 600, 20), Edge(0, 17, 0, 3, 700, 30)]
-    beats = [Beat(17, 0b1000, 800, ((3, 700), (10, 650)), (), 40)]
+    edges = [
+        Edge(line=0, boot=17, level=1, edges=1, ticks=500, offset=10),
+        Edge(line=3, boot=17, level=1, edges=9, ticks=600, offset=20),
+        Edge(line=0, boot=17, level=0, edges=3, ticks=700, offset=30),
+    ]
+    beats = [Beat(boot=17, lines=0b1000, ticks=800, edges=((3, 700), (10, 650)), next_sequence=(), offset=40)]
     said = hello(lines=("fire", "b", "c", "arm"))
     segment = assemble((), beats, edges, said).segments[0]
     # Slot 1 of the beat is line 1; line 3 is known from its edge frame alone.

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from standbook.daq.wire.text_lines import MAX_LINE, LineDecoder, LineLayout
 
-PLAIN = LineLayout(("a", "b", "c"))
-CLOCKED = LineLayout(("us", "force"), clock="us", clock_modulus=2**32, clock_hz=1e6)
+PLAIN = LineLayout(columns=("a", "b", "c"))
+CLOCKED = LineLayout(columns=("us", "force"), clock="us", clock_modulus=2**32, clock_hz=1e6)
 
 
 def decode(stream, layout=PLAIN, cuts=()):
@@ -110,7 +110,7 @@ def test_a_damaged_line_of_many_long_numbers_is_refused_at_once():
     columns = 16
     found = decode(
         b"\n" + b",".join([b"12345678"] * (columns - 1)) + b",12345678x\n" + b",".join([b"1" * 60] * columns) + b"\n",
-        LineLayout(tuple(f"c{k}" for k in range(columns))),
+        LineLayout(columns=tuple(f"c{k}" for k in range(columns))),
     )
     assert (len(rows(found)), found[0].damaged_lines) == (1, 1)
 
@@ -118,7 +118,7 @@ def test_a_damaged_line_of_many_long_numbers_is_refused_at_once():
 @pytest.mark.parametrize("cell", [b"1e30", b"-1e30", b"9007199254740993", b"1e308"])
 @pytest.mark.parametrize("role", ["counter", "boot"])
 def test_a_counter_that_floats_cannot_count_is_damage(role, cell):
-    layout = LineLayout(("a", "n"), **{role: "n"})
+    layout = LineLayout(columns=("a", "n"), **{role: "n"})
     pieces = decode(b"\n1,1\n1," + cell + b"\n1,2\n", layout)
     assert rows(pieces) in ([[1, 1], [1, 2]], [[1, 1], [1, 2**53], [1, 2]])  # ...993 is printed for 2**53 + 1
     assert (pieces[0].lost_before >= 0).all()
@@ -240,16 +240,16 @@ def test_a_silence_of_more_than_ten_seconds_over_the_modulus_starts_a_new_segmen
 
 
 def test_without_a_modulus_any_fall_is_a_reset():
-    layout = LineLayout(("us", "force"), clock="us", clock_hz=1e6)
+    layout = LineLayout(columns=("us", "force"), clock="us", clock_hz=1e6)
     found = clocked((2**32 - 1, 1), (14, 2), layout=layout)
     assert found.segment.tolist() == [0, 1]
 
 
 def test_rollovers_add_up_and_a_reset_starts_from_the_printed_clock():
-    layout = LineLayout(("t",), clock="t", clock_modulus=1000, clock_hz=100.0)
+    layout = LineLayout(columns=("t",), clock="t", clock_modulus=1000, clock_hz=100.0)
     found = clocked((900,), (100,), (950,), (50,), (700,), (20,), layout=layout)
     assert found.clock.tolist() == [900, 1100, 1950, 2050, 2700, 3020]
-    slow = LineLayout(("t",), clock="t", clock_modulus=1000, clock_hz=1.0)
+    slow = LineLayout(columns=("t",), clock="t", clock_modulus=1000, clock_hz=1.0)
     again = clocked((900,), (100,), (60,), (80,), layout=slow)
     assert again.segment.tolist() == [0, 1, 2, 2]
     assert again.clock.tolist() == [900, 100, 60, 80]
@@ -261,7 +261,7 @@ def test_a_clock_outside_its_modulus_is_damage():
 
 
 def test_a_counter_tells_lost_rows_and_turns_a_falling_clock_into_a_rollover():
-    layout = LineLayout(("n", "us"), clock="us", clock_modulus=2**32, clock_hz=1e6, counter="n")
+    layout = LineLayout(columns=("n", "us"), clock="us", clock_modulus=2**32, clock_hz=1e6, counter="n")
     found = clocked((5, 2**32 - 50_000_000), (6, 2**32 - 40_000_000), (9, 20_000_000), (9, 20_000_000), layout=layout)
     assert found.lost_before.tolist() == [0, 0, 2, 0]
     assert found.segment.tolist() == [0, 0, 0, 0]
@@ -269,21 +269,21 @@ def test_a_counter_tells_lost_rows_and_turns_a_falling_clock_into_a_rollover():
 
 
 def test_a_counter_that_falls_is_a_reset_whatever_the_clock_does():
-    layout = LineLayout(("n", "us"), clock="us", clock_modulus=2**32, clock_hz=1e6, counter="n")
+    layout = LineLayout(columns=("n", "us"), clock="us", clock_modulus=2**32, clock_hz=1e6, counter="n")
     found = clocked((500, 1000), (0, 2000), (2, 3000), layout=layout)
     assert found.segment.tolist() == [0, 1, 1]
     assert found.lost_before.tolist() == [0, 0, 1]
 
 
 def test_a_boot_column_decides_resets():
-    layout = LineLayout(("boot", "us"), clock="us", clock_modulus=2**32, clock_hz=1e6, boot="boot")
+    layout = LineLayout(columns=("boot", "us"), clock="us", clock_modulus=2**32, clock_hz=1e6, boot="boot")
     found = clocked((3, 2**32 - 500), (3, 500), (4, 600), (4, 700), layout=layout)
     assert found.segment.tolist() == [0, 0, 1, 1]
     assert found.clock.tolist() == [2**32 - 500, 2**32 + 500, 600, 700]
 
 
 def test_a_falling_clock_without_modulus_is_a_reset_though_the_boot_stays():
-    layout = LineLayout(("boot", "us"), clock="us", clock_hz=1e6, boot="boot")
+    layout = LineLayout(columns=("boot", "us"), clock="us", clock_hz=1e6, boot="boot")
     assert clocked((3, 900), (3, 500), layout=layout).segment.tolist() == [0, 1]
 
 

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from standbook.analysis.findings.causes import CAUSE_NOT_KNOWN, CSTAR_MOVED, EXPONENT_MOVED, ULLAGE_LEAK
 from standbook.analysis.report.content.foresight import foresight, quantity_words, what_moved
 from standbook.analysis.report.terminal_summary import terminal_summary
 from standbook.analysis.results.results import Comparison
 from standbook.analysis.signal.band_comparison import compare, ranked
-from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
 
 OUT = {
@@ -17,17 +17,18 @@ OUT = {
     "chamber pressure": Comparison(1.0, 0.9, 4.0, True),
     "tank pressure/fuel": Comparison(0.59, 1.31, 1.9, True),
 }
-MOVED = Finding(
-    "assumption-exponent-oxidiser",
-    "caution",
+MOVED = EXPONENT_MOVED["oxidiser"].at(
     "oxidiser",
-    None,
-    "Assumption that moved, rank 1 (85 %): the oxidiser ullage exponent was about 1.70 ± 0.02, not the plan's 1.45 "
-    "(this tank's own record gives 1.73): 0.88 kg of oxidiser left aboard. To decide: weigh.",
     decided_by="weigh",
+    rank=1,
+    share_percent=85.0,
+    what="the oxidiser ullage exponent was about 1.70 ± 0.02, not the plan's 1.45 (this tank's own record gives 1.73)",
+    evidence="0.88 kg of oxidiser left aboard",
+    decide="weigh",
 )
-LOW = "Assumption that moved, rank 2 (12 %): the c* efficiency was low: x."
-SECOND = replace(MOVED, code="assumption-cstar", text=LOW)
+SECOND = CSTAR_MOVED.at(
+    None, decided_by="weigh", rank=2, share_percent=12.0, what="the c* efficiency was low", evidence="x", decide="weigh"
+)
 
 
 def run_with(comparison, *findings, kind="static fire", prediction="locked"):
@@ -67,13 +68,14 @@ def test_where_nothing_was_ranked_that_is_said_only_if_something_left_its_band()
 
 
 def test_a_cold_flow_names_its_likely_cause():
-    cause = Finding(
-        "cause-leak",
-        "caution",
+    cause = ULLAGE_LEAK.at(
         "fuel",
-        None,
-        "fuel: likely cause 1 (64 %): gas leaks from the ullage: it fell before the opening. To decide: shut in.",
         decided_by="shut in and watch",
+        rank=1,
+        share_percent=64.0,
+        what="gas leaks from the ullage",
+        evidence="it fell before the opening",
+        decide="shut in",
     )
     kept, _, moved = foresight(run_with(OUT, cause, kind="water flow", prediction="postdiction"))
     assert "postdiction" in kept
@@ -82,8 +84,13 @@ def test_a_cold_flow_names_its_likely_cause():
 
 
 def test_a_flow_that_no_cause_explains_says_so():
-    unknown = Finding("cause-not-known", "caution", "fuel", None, "fuel: none of the causes.", decided_by="a repeat")
+    unknown = CAUSE_NOT_KNOWN.at("fuel", decided_by="a repeat", causes=16, seen="x", nearest="y")
     assert what_moved(run_with(OUT, unknown)) == "No single known cause explains it: a repeat."
+
+
+def test_causes_of_an_older_analysis_that_kept_no_values_are_not_read_back_from_their_sentences():
+    old = replace(MOVED, values={})
+    assert what_moved(run_with(OUT, old)) == "What moved stands among the findings. To decide: weigh."
 
 
 def test_the_quick_look_carries_the_sentences_and_no_comparison_no_sentence():
