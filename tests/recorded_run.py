@@ -37,8 +37,8 @@ def new_run(folder, *, rehearsal=False, number="HF-02", lock=None, now=NOW):
 
 
 def fast_hello(*, boot=17, time_scale=1.0, channels=11, tick_hz=1_000_000, interval=1000, serial="0007"):
-    first = WireChannel("ain0", "i24", -8_388_608, 8_388_607)
-    rest = tuple(WireChannel(f"ain{k}", "i16", -32_768, 32_767) for k in range(1, channels))
+    first = WireChannel("adc0", "i24", -8_388_608, 8_388_607)
+    rest = tuple(WireChannel(f"adc{k}", "i16", -32_768, 32_767) for k in range(1, channels))
     return Hello(
         device="cradle-a",
         serial=serial,

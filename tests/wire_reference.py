@@ -103,7 +103,7 @@ def hello(types=("i24", "i24"), *, stream=1, boot=17, interval=1000, lines=("fir
         name=f"stream{stream}",
         interval_ticks=interval,
         channels=tuple(
-            WireChannel(f"ain{index}", kind, *limits.get(kind, (-(2**15), 2**15 - 1)))
+            WireChannel(f"adc{index}", kind, *limits.get(kind, (-(2**15), 2**15 - 1)))
             for index, kind in enumerate(types)
         ),
         lines=tuple(WireLine(number, name) for number, name in enumerate(lines)),

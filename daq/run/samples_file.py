@@ -1,7 +1,7 @@
 """The samples file: one Parquet file for a device's stream, readable by any program and by people in ten years.
 
 Columns: ``sequence``, ``boot``, ``ticks`` (unwrapped), ``host_time`` (UTC), and for a tag ``PT-11.counts`` with
-``PT-11`` in the calibration's reading unit; an input that the stand does not name is ``wire:ain7.counts``. Units,
+``PT-11`` in the calibration's reading unit; an input that the stand does not name is ``wire:adc7.counts``. Units,
 pressure references and calibration revisions stand in the field metadata and again, as JSON, under the file key
 ``standbook``. A file without that key is refused. Counts are what everything can be computed from again; readings
 are for readers without our code. Rows are only written in order, never filled.

@@ -80,7 +80,7 @@ class Board:
     _waiting: bytearray = field(default_factory=bytearray)
 
     def __post_init__(self) -> None:
-        channels = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(8))
+        channels = tuple(WireChannel(f"adc{k}", "i16", -32768, 32767) for k in range(8))
         interval = max(1, round(1e6 * 16.5 / self.rate))  # 16 bytes a row, and its share of the frame
         name, serial = DEVICES[self.number], f"{self.number + 7:04d}"
         self.hello = Hello(

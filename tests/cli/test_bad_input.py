@@ -24,7 +24,7 @@ from tests.playing import playing
 
 pytestmark = pytest.mark.xdist_group("real_time")
 
-TEN_CHANNELS = tuple(WireChannel(f"ain{k}", "i24" if k == 0 else "i16", -32768, 32767) for k in range(11))
+TEN_CHANNELS = tuple(WireChannel(f"adc{k}", "i24" if k == 0 else "i16", -32768, 32767) for k in range(11))
 
 
 @pytest.fixture

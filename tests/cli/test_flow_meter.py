@@ -13,7 +13,7 @@ AREA, DENSITY, AMBIENT = 16.2e-6, 998.6, 0.978e5
 INPUT = """
 [[input]]
 device = "cradle-a"
-wire = "ain12"
+wire = "adc12"
 tag = "FM-1"
 measures = "liquid flow"
 tank = "oxidiser"

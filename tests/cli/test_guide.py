@@ -257,6 +257,7 @@ def test_worked_cda():
     )
 
 
+@pytest.mark.slow
 def test_worked_exponent():
     gas = 24.00 - 9.34 / 0.9986
     end = gas + 8.056 / 0.9986
@@ -437,7 +438,7 @@ def test_wiring_supply_and_ground():
     item = Input.model_validate(
         {
             **wired,
-            "wire": "ain1",
+            "wire": "adc1",
             "tag": "PT-31",
             "measures": "chamber pressure",
             "kind": "ratiometric",
@@ -447,7 +448,7 @@ def test_wiring_supply_and_ground():
     supply = Input.model_validate(
         {
             **wired,
-            "wire": "ain0",
+            "wire": "adc0",
             "tag": "VS-1",
             "measures": "supply voltage",
             "kind": "voltage",

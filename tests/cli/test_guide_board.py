@@ -75,7 +75,7 @@ def hello(count, **changes):
         "name": "fast",
         "interval_ticks": 1000,
         "lines": (WireLine(0, "fire"),),
-        "channels": tuple(WireChannel(f"ain{k}", "u16", 0, 1023) for k in range(count)),
+        "channels": tuple(WireChannel(f"adc{k}", "u16", 0, 1023) for k in range(count)),
     }
     return Hello(**{**told, **changes})
 
@@ -83,7 +83,7 @@ def hello(count, **changes):
 def test_board_numbers_as_shipped_are_those_of_the_config_file():
     rate, baud, rows = (int(setting(f"NODE_{name}")) for name in ("RATE", "BAUD", "BATCH_ROWS"))
     config = (NODE / "node_config.h").read_text()
-    channels = len(re.findall(r'^ +CHANNEL\("ain\d+", A\d+, SB_U16', config, re.MULTILINE))
+    channels = len(re.findall(r'^ +CHANNEL\("adc\d+", A\d+, SB_U16', config, re.MULTILINE))
     assert (channels, rows, rate, baud) == (4, 16, 1000, 500_000)
     assert int(setting("NODE_ADC_DIVIDER")) == DIVIDER
     body, sent = 15 + rows * 2 * channels, math.ceil(rate * row_bytes(channels, rows))
@@ -144,7 +144,7 @@ def test_board_speeds_of_the_link_that_the_chip_makes():
 def test_board_table_agrees_with_what_the_compiler_lets_through(channels, rate, fits):
     """Its checks of memory, link and converter stand in the firmware; 1,250 is above the table's 1,085."""
     require("avr-gcc", f"{CORE}/boards.txt")
-    each = " ".join(f'CHANNEL("ain{k}", A{k}, SB_U16, 0, 1023)' for k in range(channels))
+    each = " ".join(f'CHANNEL("adc{k}", A{k}, SB_U16, 0, 1023)' for k in range(channels))
     done = subprocess.run(
         [
             shutil.which("avr-g++"),
@@ -198,7 +198,7 @@ def test_board_text_line_is_one_that_the_program_reads_and_costs_what_is_said():
     assert len(line) == int(said[2])
     counts = 4
     layout = LineLayout(
-        columns=("boot", "row", "us", *(f"ain{k}" for k in range(counts))),
+        columns=("boot", "row", "us", *(f"adc{k}" for k in range(counts))),
         clock="us",
         clock_hz=1e6,
         clock_modulus=2**32,
@@ -249,7 +249,7 @@ def test_board_command_finds_the_folder():
 
 def test_board_what_was_heard_is_in_the_command_s_words():
     shown = " ".join(re.search(r"```console\n(.*?)```", PAGE, re.DOTALL)[1].split())
-    channels = tuple(WireChannel(f"ain{k}", "i16" if k else "i24", 0, 1023) for k in range(11))
+    channels = tuple(WireChannel(f"adc{k}", "i16" if k else "i24", 0, 1023) for k in range(11))
     made_up = hello(
         1, firmware="rehearsal 1", channels=channels, rehearsal=True, lines=(WireLine(0, "fire"), WireLine(1, "valve"))
     )

@@ -50,7 +50,7 @@ def test_a_board_is_told_with_its_streams_lines_losses_and_clock():
     assert heard.clock_u_ppm < 50.0
     told = heard.sentences()
     assert told[0] == "cradle-a, serial 0007, firmware 1.0.0, boot 17, clock of 1,000,000 ticks a second"
-    assert told[1] == "stream fast: 1,000 rows a second, 2 channels: ain0 i24, ain1 i16"
+    assert told[1] == "stream fast: 1,000 rows a second, 2 channels: adc0 i24, adc1 i16"
     assert told[3] == "digital lines: fire (0)"
     assert "1 of 6,001 frames damaged (0.02%)" in told[4]
     assert told[5].startswith("clock so far: +")
@@ -145,7 +145,7 @@ def test_saving_says_what_the_stand_has_otherwise_than_the_board(tmp_path, capsy
     with talking(sent(fast_hello())) as port:
         fits = told(capsys, "ports", "--listen", port, "--seconds", 1, "--save", campaign).err
     assert "stand.toml: device" not in fits
-    spare = WireChannel("ain99", "i16", 0, 9)
+    spare = WireChannel("adc99", "i16", 0, 9)
     other = fast_hello(channels=3, serial="9")
     with talking(sent(replace(other, channels=(*other.channels, spare)), rows=0)) as port:
         err = told(capsys, "ports", "--listen", port, "--baud", 500_000, "--seconds", 1, "--save", campaign).err
@@ -153,8 +153,8 @@ def test_saving_says_what_the_stand_has_otherwise_than_the_board(tmp_path, capsy
     assert len(said) == 2 + 8 + 1
     assert "serial is 0007, the board says 9" in said[0]
     assert "baud is 1000000, the board was heard at 500000" in said[1]
-    assert "is on wire ain3 of stream fast, which the board does not send" in said[2]
-    assert said[-1].endswith("no input for what the board sends: ain99 of stream fast")
+    assert "is on wire adc3 of stream fast, which the board does not send" in said[2]
+    assert said[-1].endswith("no input for what the board sends: adc99 of stream fast")
 
 
 def test_its_json_is_for_a_machine(capsys):

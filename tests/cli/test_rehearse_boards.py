@@ -74,7 +74,7 @@ def test_two_boards_play_at_once_and_are_recorded_aligned_on_the_line_that_both_
 
 def test_a_text_board_is_left_out_with_a_word(campaign, tmp_path):
     moved(campaign, "logger", TEXT, "TC-11")
-    edit(campaign / "stand.toml", 'wire = "ain9"', 'wire = "tc"')
+    edit(campaign / "stand.toml", 'wire = "adc9"', 'wire = "tc"')
     stand = standbook("rehearse", campaign / "plans/WF-03.toml", "--link", tmp_path / "port", stdout=subprocess.PIPE)
     with ended(stand):
         said = []
@@ -89,7 +89,7 @@ def test_a_text_board_is_left_out_with_a_word(campaign, tmp_path):
 
 
 def test_a_stand_of_text_boards_alone_is_refused(campaign, capsys):
-    columns = ", ".join(f'"ain{number}"' for number in range(11))
+    columns = ", ".join(f'"adc{number}"' for number in range(11))
     edit(campaign / "stand.toml", 'format = "wire 1"', 'format = "text lines"')
     edit(campaign / "stand.toml", 'clock_tolerance = "50 ppm"', f"[device.text_lines]\ncolumns = [{columns}]\n#")
     assert run(["rehearse", str(campaign / "plans/WF-03.toml")]) == 3

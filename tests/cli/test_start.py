@@ -28,7 +28,7 @@ runpy.run_module("standbook.cli", run_name="__main__")
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-@pytest.mark.parametrize("module", ["standbook.cli.main", "typer", "standbook.cli.record", "rich.markdown"])
+@pytest.mark.parametrize("module", ["standbook.cli.main", "typer", "standbook.cli.guide", "rich.markdown"])
 def test_a_signal_while_modules_are_loading_ends_in_one_sentence(module, number, tmp_path):
     (tmp_path / "program.py").write_text(PROGRAM.format(module=module, number=int(number)), encoding="utf-8")
     done = subprocess.run(

@@ -50,7 +50,7 @@ def test_rows_ticks_hellos_beats_and_edges_are_right_across_the_end_of_the_32_bi
     hello, rows = told.hello, told.rows
     assert (hello.device, hello.serial, hello.boot, hello.tick_hz) == ("cradle-a", "0007", 1, 1_000_000)
     assert [(c.name, c.type, c.minimum, c.maximum) for c in hello.channels] == [
-        (f"ain{k}", "u16", 0, 1023) for k in range(4)
+        (f"adc{k}", "u16", 0, 1023) for k in range(4)
     ]
     assert rows.gaps.size == 0
     assert rows.sequence.tolist() == list(range(rows.sequence.size))
@@ -214,6 +214,6 @@ def test_ports_listen_says_what_the_board_says(node, tmp_path, capsys):
     assert (found["damaged_frames"], found["rehearsal"], found["lines"]) == (0, False, ["fire"])
     (stream,) = found["streams"]
     assert (stream["name"], stream["rate"], stream["lost_rows"]) == ("fast", 1000.0, 0)
-    assert [channel["name"] for channel in stream["channels"]] == ["ain0", "ain1", "ain2", "ain3"]
+    assert [channel["name"] for channel in stream["channels"]] == ["adc0", "adc1", "adc2", "adc3"]
     assert stream["rows"] > 500
     assert found["clock_u_ppm"] > 0.0

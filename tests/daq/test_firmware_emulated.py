@@ -31,15 +31,15 @@ from tests.emulator.toolchain import FLASH_BYTES, RAM_BYTES, Binary, build_runne
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")
 
-NODE = Wiring("cradle-a", "0007", 500_000, ("ain0", "ain1", "ain2", "ain3"), "fire")  # as node_config.h ships
+NODE = Wiring("cradle-a", "0007", 500_000, ("adc0", "adc1", "adc2", "adc3"), "fire")  # as node_config.h ships
 INPUTS, RATE, BATCH, FIRE_PIN = (0, 1, 2, 3), 1000, 16, 2
 LINES = Wiring(
     "lines-a",
     "",
     115_200,
-    ("ain0", "ain1"),
+    ("adc0", "adc1"),
     text_lines="""\
-columns = ["boot", "row", "us", "ain0", "ain1"]
+columns = ["boot", "row", "us", "adc0", "adc1"]
 clock = "us"
 clock_hz = 1000000
 clock_modulus = 4294967296

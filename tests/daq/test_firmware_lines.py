@@ -105,7 +105,7 @@ def test_lines_of_eight_inputs_are_printed_whole(bench, tmp_path):
     wide = tmp_path / LINES_SKETCH.name
     wide.write_text(text.replace("{A0, A1}", "{A0, A1, A2, A3, A4, A5, A6, A7}"), encoding="utf-8")
     program = build_board(bench / "wide", "standbook_lines", instead={LINES_SKETCH.name: wide})
-    columns = ("boot", "row", "us", *(f"ain{k}" for k in range(8)))
+    columns = ("boot", "row", "us", *(f"adc{k}" for k in range(8)))
     layout = LineLayout(columns=columns, clock="us", clock_hz=1e6, clock_modulus=WRAP, counter="row", boot="boot")
     # The clock just before its end, so that it has all its digits.
     got = LineDecoder(layout).feed(all_it_sends(program, seconds=2, clock=WRAP - 3_000_000, eeprom=tmp_path / "cells"))

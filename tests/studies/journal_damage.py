@@ -68,7 +68,7 @@ class Tally:
 def record(path: Path, seconds: float = 2.0) -> Recording:
     """Write what capture would have written of a board that plays for so long."""
     counts = np.random.default_rng(SEED).integers(-32768, 32768, (round(seconds * RATE), CHANNELS), dtype=np.int32)
-    channels = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(CHANNELS))
+    channels = tuple(WireChannel(f"adc{k}", "i16", -32768, 32767) for k in range(CHANNELS))
     stream = PlayedStream(number=1, name="fast", interval_ticks=TICK_HZ // RATE, channels=channels, counts=counts)
     edge = PlayedEdge(round(seconds * TICK_HZ / 2), 0, 1)
     table = Table(

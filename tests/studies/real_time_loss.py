@@ -51,7 +51,7 @@ def made_up_table(seconds: float, seed: int = 1) -> Table:
     """Counts that no two channels and no two rows share by chance."""
     rows = round(seconds * RATE)
     counts = np.random.default_rng(seed).integers(-32768, 32768, (rows, CHANNELS), dtype=np.int32)
-    channels = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(CHANNELS))
+    channels = tuple(WireChannel(f"adc{k}", "i16", -32768, 32767) for k in range(CHANNELS))
     stream = PlayedStream(number=1, name="fast", interval_ticks=TICK_HZ // RATE, channels=channels, counts=counts)
     edges = (PlayedEdge(rows * 500, 1, 1),)
     return Table(

@@ -62,7 +62,7 @@ def made_up_table(seconds: float = SECONDS, seed: int = 1) -> Table:
     """Counts that no two rows share by chance, on the starter stand's device."""
     generator = np.random.default_rng(seed)
     rows = round(seconds * RATE)
-    fast = tuple(WireChannel(f"ain{k}", "i16", -32768, 32767) for k in range(6))
+    fast = tuple(WireChannel(f"adc{k}", "i16", -32768, 32767) for k in range(6))
     slow = tuple(WireChannel(f"tc{k}", "i16", -32768, 32767) for k in range(2))
     streams = (
         PlayedStream(

@@ -51,7 +51,7 @@ clock_tolerance = "50 ppm"
 
 [[input]]
 device = "box"
-wire = "ain0"
+wire = "adc0"
 tag = "PT-1"
 measures = "tank pressure"
 tank = "tank"

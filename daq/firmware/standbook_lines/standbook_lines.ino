@@ -1,6 +1,6 @@
 /* A board that prints numbers: one row a line, to be read by eye or by the program. Any Arduino board.
  *
- *     boot,row,us,ain0,ain1*hh
+ *     boot,row,us,adc0,adc1*hh
  *
  * boot: number of this start; row: counts rows, so a lost line shows; us: microseconds of the board's clock when the
  * first input was read, which goes round at 4294967296; then counts of the converter; then the XOR of all bytes before
@@ -11,7 +11,7 @@
  *     baud = 115200
  *     format = "text lines"
  *     [device.text_lines]
- *     columns = ["boot", "row", "us", "ain0", "ain1"]
+ *     columns = ["boot", "row", "us", "adc0", "adc1"]
  *     clock = "us"
  *     clock_hz = 1000000
  *     clock_modulus = 4294967296
@@ -56,7 +56,7 @@ void setup()
     boot++; // a fresh chip reads 65535, so it begins at 0
     EEPROM.write(BOOT_CELL, (uint8_t)boot);
     EEPROM.write(BOOT_CELL + 1, (uint8_t)(boot >> 8));
-    Serial.print("\n# boot,row,us,ain0,ain1\n"); // the line end first: a reset may have cut a line in two
+    Serial.print("\n# boot,row,us,adc0,adc1\n"); // the line end first: a reset may have cut a line in two
     due = micros();
 }
 

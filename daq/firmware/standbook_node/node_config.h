@@ -56,7 +56,7 @@
 
 /* ---- analog channels ---------------------------------------------------------------------------------------- */
 
-/* One line a channel: the name on the wire (stand.toml: wire = "ain0"), the pin, how a count is packed, and the lowest
+/* One line a channel: the name on the wire (stand.toml: wire = "adc0"), the pin, how a count is packed, and the lowest
  * and highest count the converter can give; a count that stands there is marked as clipped, so do not widen them.
  * Every line but the last ends in a backslash, with nothing after it.
  *
@@ -70,10 +70,10 @@
  * NODE_READ_BITS 12). */
 #ifndef NODE_CHANNELS
 #define NODE_CHANNELS(CHANNEL)               \
-    CHANNEL("ain0", A0, SB_U16, 0, 1023)     \
-    CHANNEL("ain1", A1, SB_U16, 0, 1023)     \
-    CHANNEL("ain2", A2, SB_U16, 0, 1023)     \
-    CHANNEL("ain3", A3, SB_U16, 0, 1023)
+    CHANNEL("adc0", A0, SB_U16, 0, 1023)     \
+    CHANNEL("adc1", A1, SB_U16, 0, 1023)     \
+    CHANNEL("adc2", A2, SB_U16, 0, 1023)     \
+    CHANNEL("adc3", A3, SB_U16, 0, 1023)
 #endif
 
 /* AVR: clock of the converter is that of the processor divided by this. 128 gives 125 kHz on a 16 MHz board, where the

@@ -44,17 +44,17 @@ def expanded():
 
 
 ALL = [
-    "exponent-oxidiser",
-    "cda-oxidiser",
-    "load-oxidiser",
-    "start-oxidiser",
-    "exponent-fuel",
-    "cda-fuel",
-    "load-fuel",
-    "start-fuel",
-    "cstar",
-    "throat",
-    "thrust-coefficient",
+    "assumption-exponent-oxidiser",
+    "assumption-cda-oxidiser",
+    "assumption-load-oxidiser",
+    "assumption-start-oxidiser",
+    "assumption-exponent-fuel",
+    "assumption-cda-fuel",
+    "assumption-load-fuel",
+    "assumption-start-fuel",
+    "assumption-cstar",
+    "assumption-throat",
+    "assumption-thrust-coefficient",
 ]
 
 

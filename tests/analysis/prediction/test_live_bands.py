@@ -80,7 +80,7 @@ def test_where_the_model_says_nothing_there_is_no_band(campaign, prediction):
 
 def test_several_cells_have_no_band_of_their_own(campaign, prediction):
     cell = campaign.stand.input_tagged("LC-1")
-    second = cell.model_copy(update={"tag": "LC-2", "wire": "ain20"})
+    second = cell.model_copy(update={"tag": "LC-2", "wire": "adc20"})
     stand = campaign.stand.model_copy(update={"input": (*campaign.stand.input, second)})
     assert live_bands(prediction, stand, campaign.calibrations)("LC-1", 5.0) is None
 

@@ -267,7 +267,7 @@ def test_sleep_and_clock_step_become_notes_and_the_gap_of_the_sleep_is_declared(
         streams=1,
         name="fast",
         interval_ticks=1000,
-        channels=(WireChannel("ain0", "u16", 0, 65535),),
+        channels=(WireChannel("adc0", "u16", 0, 65535),),
         lines=(),
     )
     journal = JournalWriter(tmp_path / "cradle-a_001.arrows", {"device": "cradle-a", "host_boot": "one"})

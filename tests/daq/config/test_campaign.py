@@ -99,12 +99,12 @@ BAD_STANDS = [
     ('tag = "PT-12"', 'tag = "PT-11.counts"', "input PT-11.counts: samples files use this name themselves"),
     ('tag = "PT-12"', 'tag = "PT-12"\nstream = "a/b"', 'input PT-12: stream "a/b" names a file'),
     ('clock_tolerance = "50 ppm"', 'clock_tolerance = "0 ppm"', "device cradle-a: no clock is exact"),
-    ('wire = "ain2"', 'wire = "ain1"', "cradle-a/fast/ain1 stands twice"),
+    ('wire = "adc2"', 'wire = "adc1"', "cradle-a/fast/adc1 stands twice"),
     ('supply = "VS-1" ', 'supply = "VS-9" ', "neither a tag of this stand nor a voltage"),
     ('burden = "150.0 ohm"', "", "needs its burden resistor"),
     ('supply = "5.000 V"', "", "needs its supply"),
     ('tank = "oxidiser"', "", "a tank pressure needs its tank"),
-    ('device = "cradle-a"\nwire = "ain0"', 'device = "cradle-z"\nwire = "ain0"', "hangs on unknown device cradle-z"),
+    ('device = "cradle-a"\nwire = "adc0"', 'device = "cradle-z"\nwire = "adc0"', "hangs on unknown device cradle-z"),
     ('format = "wire 1"', 'format = "text lines"', "go together"),
 ]
 

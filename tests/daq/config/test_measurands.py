@@ -30,6 +30,7 @@ def is_dimension(node, above):
 
 def is_shown(node, above):
     holder = above[node]
+    holder = above[holder] if isinstance(holder, ast.keyword) else holder
     if isinstance(holder, ast.JoinedStr):  # a sentence; the name of a quantity begins with the word and a stroke
         return not node.value.startswith(tuple(f"{name}/" for name in MEASURANDS))
     return isinstance(holder, ast.Call) and getattr(holder.func, "id", "") in SHOWN
@@ -81,7 +82,7 @@ def test_every_dimension_of_the_table_is_one_that_quantities_have():
 
 def test_an_input_knows_what_is_asked_of_what_it_measures():
     item = Input.model_validate(
-        {"device": "a", "wire": "ain0", "tag": "T", "measures": "tank pressure", "tank": "fuel", "kind": "counts"}
+        {"device": "a", "wire": "adc0", "tag": "T", "measures": "tank pressure", "tank": "fuel", "kind": "counts"}
     )
     assert item.measurand is MEASURANDS[TANK_PRESSURE]
     assert item.measurand.is_of_vessel
@@ -95,4 +96,4 @@ def test_a_quantity_of_a_tank_is_named_by_both():
 
 def test_an_unknown_measurand_is_refused_with_those_that_are_known():
     with pytest.raises(ValueError, match=r"nothing here measures.*known: thrust, tank pressure,.* other"):
-        Input.model_validate({"device": "a", "wire": "ain0", "tag": "T", "measures": "humour", "kind": "counts"})
+        Input.model_validate({"device": "a", "wire": "adc0", "tag": "T", "measures": "humour", "kind": "counts"})

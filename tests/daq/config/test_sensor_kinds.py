@@ -28,7 +28,7 @@ def input_of(kind, **more):
     """An input that states what its kind needs."""
     needed = {field: STATED[field] for field in SENSOR_KINDS[kind].needs}
     gain = {"amplifier_gain": STATED["amplifier_gain"]} if SENSOR_KINDS[kind].is_voltage else {}
-    item = {"device": "cradle-a", "wire": "ain9", "tag": "X-1", "measures": "other", "kind": kind}
+    item = {"device": "cradle-a", "wire": "adc9", "tag": "X-1", "measures": "other", "kind": kind}
     return Input.model_validate({**item, **gain, **needed, **more})
 
 

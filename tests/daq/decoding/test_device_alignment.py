@@ -76,7 +76,7 @@ def test_a_line_that_never_rests_takes_no_time():
 def stand():
     devices = tuple(Device(name=name, baud=115_200) for name in ("cradle-a", "cradle-b"))
     inputs = tuple(
-        Input(device=d.name, wire="ain0", tag=f"X-{d.name}", measures="other", kind="counts") for d in devices
+        Input(device=d.name, wire="adc0", tag=f"X-{d.name}", measures="other", kind="counts") for d in devices
     )
     return Stand(name="cradle", nozzle="down", tanks_on_cell=True, device=devices, input=inputs)
 
@@ -93,7 +93,7 @@ def device(name, *, delay, rate=1.0, line="fire", fire=(4.0, 6.0), began=0.0, in
         streams=1,
         name="fast",
         interval_ticks=interval,
-        channels=(WireChannel("ain0", "i16", -9, 9),),
+        channels=(WireChannel("adc0", "i16", -9, 9),),
         lines=(WireLine(0, line),),
     )
     said = [(began, encode_frame(hello_body(hello)))]

@@ -21,13 +21,13 @@ EVERY = 20  # rows in a piece; one each millisecond
 class Board:
     """Says what a test wants, and hands it over as it arrives, 4 ms after the newest row of a piece."""
 
-    def __init__(self, line="fire", *, boot=3, ticks=0, channels=("ain0", "ain1")):
+    def __init__(self, line="fire", *, boot=3, ticks=0, channels=("adc0", "adc1")):
         self.intake = Intake(DEVICE, line)
         self.decoder, self.hellos = Decoder(), ()
         self.now = 0  # [ns] since the board began
         self.starts(boot, ticks, channels)
 
-    def starts(self, boot, ticks=0, channels=("ain0", "ain1")):
+    def starts(self, boot, ticks=0, channels=("adc0", "adc1")):
         """Boot, or take up another layout of the same boot."""
         wires = tuple(WireChannel(name, "i16", -32768, 32767) for name in channels)
         self.hello = Hello(
@@ -88,7 +88,7 @@ def test_rows_go_to_the_ring_of_their_stream_with_unwrapped_ticks():
     for _ in range(4):
         board.rows()
     ring = board.intake.rings["fast"]
-    assert ring.names == ("ain0", "ain1")
+    assert ring.names == ("adc0", "adc1")
     assert (ring.ticks - ring.ticks[0]).tolist() == list(range(0, 80_000, 1000))
     assert ring.newest == MODULUS + 49_000
     assert ring.counts[:, 1].tolist() == [k - k % 20 for k in range(80)]
@@ -116,11 +116,11 @@ def test_a_new_layout_begins_a_new_ring_on_the_same_clock(board):
     board.rows()
     before, base = board.intake.rings["fast"], board.intake.base
     sequence, ticks = board.sequence, board.ticks
-    board.starts(3, ticks, channels=("ain0",))
+    board.starts(3, ticks, channels=("adc0",))
     board.sequence = sequence
     board.rows()
     assert board.intake.rings["fast"] is not before
-    assert board.intake.rings["fast"].names == ("ain0",)
+    assert board.intake.rings["fast"].names == ("adc0",)
     assert board.intake.base is base
 
 

@@ -22,7 +22,7 @@ TEXT = Device.model_validate(
 )
 
 
-def hello(*, boot=1, names=("ain0",)):
+def hello(*, boot=1, names=("adc0",)):
     channels = tuple(WireChannel(name, "i16", -32768, 32767) for name in names)
     return Hello(
         device="a",

@@ -18,7 +18,7 @@ def device(serial: str = "") -> Device:
 
 
 def hello(serial: str) -> Hello:
-    channels = (WireChannel("ain0", "i24", -5, 5),)
+    channels = (WireChannel("adc0", "i24", -5, 5),)
     return Hello(
         device="cradle-a",
         serial=serial,

@@ -27,7 +27,7 @@ ROWS = 20  # a look
 
 
 def hello(device: str, serial: str = "0007", boot: int = 1) -> Hello:
-    channels = (WireChannel("ain0", "i24", -(2**23), 2**23 - 1),)
+    channels = (WireChannel("adc0", "i24", -(2**23), 2**23 - 1),)
     return Hello(
         device=device,
         serial=serial,

@@ -23,7 +23,7 @@ I16, I24 = (-(2**15), 2**15 - 1), (-(2**23), 2**23 - 1)
 
 def table(rows=1000, *, channels=8, start_ticks=20_000_000, edges=()):
     random = np.random.default_rng(7)
-    wide = tuple(WireChannel(f"ain{k}", "i24" if k == 0 else "i16", *(I24 if k == 0 else I16)) for k in range(channels))
+    wide = tuple(WireChannel(f"adc{k}", "i24" if k == 0 else "i16", *(I24 if k == 0 else I16)) for k in range(channels))
     counts = random.integers(-30_000, 30_000, (rows, channels)).astype(np.int32)
     counts[0, 0], counts[-1, 0] = I24
     slow = random.integers(-100, 100, (max(1, rows // 100), 1)).astype(np.int32)

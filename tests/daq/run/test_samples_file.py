@@ -77,7 +77,7 @@ def test_units_and_references_stand_under_the_file_key_for_any_reader(sealed):
         told = json.loads(text)
         assert (told["format"], told["run"], told["rehearsal"], told["device"]) == (1, "HF-02", False, "cradle-a")
         assert told["columns"]["PT-11"] == {
-            "wire": "ain1",
+            "wire": "adc1",
             "tag": "PT-11",
             "type": "i16",
             "minimum": -32768,
@@ -95,7 +95,7 @@ def test_units_and_references_stand_in_the_field_metadata(sealed):
     schema = pq.read_schema(path)
     pressure, counts = schema.field("PT-11").metadata, schema.field("PT-11.counts").metadata
     assert (pressure[b"unit"], pressure[b"reference"], pressure[b"calibration"]) == (b"bar(g)", b"gauge", b"PT-11_r02")
-    assert (counts[b"unit"], counts[b"wire"], counts[b"maximum"]) == (b"counts", b"ain1", b"32767")
+    assert (counts[b"unit"], counts[b"wire"], counts[b"maximum"]) == (b"counts", b"adc1", b"32767")
     assert all(b"unit" in field.metadata for field in schema)
 
 
@@ -123,7 +123,7 @@ def test_any_folder_that_the_system_has_will_do(tmp_path, monkeypatch, name):
         time_scale=1.0,
         tick_hz=1e6,
         interval_ticks=1000,
-        columns=(Column(wire="ain0", tag="PT-11", type="i16", minimum=0, maximum=9),),
+        columns=(Column(wire="adc0", tag="PT-11", type="i16", minimum=0, maximum=9),),
     )
     one = np.array([1])
     assert (

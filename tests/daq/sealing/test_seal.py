@@ -187,7 +187,7 @@ def test_inputs_of_the_stand_that_the_device_does_not_send_are_said(run):
     Player(run, fast_hello(channels=9)).play(plausible_counts(300, channels=9)).write()
     summary, _, _ = sealed(run)
     (line,) = [line for line in summary.sentences() if "does not send" in line]
-    assert "TC-11 (fast/ain9), VS-1 (fast/ain10); correct" in line
+    assert "TC-11 (fast/adc9), VS-1 (fast/adc10); correct" in line
 
 
 def test_a_record_is_whole_only_without_gaps_damage_and_lost_ports(tmp_path):
@@ -318,10 +318,10 @@ def test_an_input_that_the_stand_does_not_name_keeps_its_wire_name_and_counts(ru
     counts = plausible_counts(300, channels=12)
     Player(run, fast_hello(channels=12)).play(counts).write()
     _, device, opened = sealed(run)
-    assert np.array_equal(stream_of(opened).counts["wire:ain11"], counts[:, 11])
+    assert np.array_equal(stream_of(opened).counts["wire:adc11"], counts[:, 11])
     names = pq.read_schema(run / "samples" / "cradle-a_fast.parquet").names
-    assert "wire:ain11.counts" in names
-    assert "wire:ain11" not in names
+    assert "wire:adc11.counts" in names
+    assert "wire:adc11" not in names
     assert device.streams["fast"].channels[11].tag is None
 
 
@@ -519,11 +519,11 @@ def test_a_supply_in_another_stream_scales_by_its_reading_at_each_instant(run):
         streams=2,
         name="slow",
         interval_ticks=100_000,
-        channels=(WireChannel("ain10", "i16", -32_768, 32_767),),
+        channels=(WireChannel("adc10", "i16", -32_768, 32_767),),
         lines=hello.lines,
     )
     stand = run / "stand.toml"
-    place = stand.read_text().index('wire = "ain10"')
+    place = stand.read_text().index('wire = "adc10"')
     stand.write_text(stand.read_text()[:place] + 'stream = "slow"\n' + stand.read_text()[place:])
     counts, supply = plausible_counts(1001, channels=2), np.array([[26_000 + 100 * k] for k in range(11)])
     Player(run, replace(hello, streams=2)).play(counts, beats=False).write()

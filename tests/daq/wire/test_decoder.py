@@ -558,9 +558,9 @@ def test_offsets_count_from_the_first_byte_ever_fed():
 
 def test_counts_that_do_not_fit_their_type_are_refused_by_the_encoder():
     said = hello(("u8", "i16"))
-    with pytest.raises(ValueError, match="channel 'ain0': count 256 does not fit u8"):
+    with pytest.raises(ValueError, match="channel 'adc0': count 256 does not fit u8"):
         encode_samples(said, 0, 0, 0, np.array([[255, 0], [256, 0]]), 2)
-    with pytest.raises(ValueError, match="'ain1': count -32769"):
+    with pytest.raises(ValueError, match="'adc1': count -32769"):
         pack_rows(said, np.array([[0, -32769]]))
     with pytest.raises(ValueError, match="has 2 channels"):
         pack_rows(said, np.zeros((4, 3), int))

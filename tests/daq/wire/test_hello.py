@@ -13,8 +13,8 @@ from tests.wire_reference import hello
 
 EXAMPLE = (
     b'{"format":1,"device":"cradle-a","serial":"0007","firmware":"1.0.0","boot":17,"tick_hz":1000000,'
-    b'"stream":1,"streams":2,"name":"fast","interval_ticks":1000,"layout":2200,'
-    b'"channels":[{"name":"ain0","type":"i24","min":-8388608,"max":8388607}],'
+    b'"stream":1,"streams":2,"name":"fast","interval_ticks":1000,"layout":17521,'
+    b'"channels":[{"name":"adc0","type":"i24","min":-8388608,"max":8388607}],'
     b'"lines":[{"line":0,"name":"fire"}]}'
 )
 
@@ -22,18 +22,18 @@ EXAMPLE = (
 def test_the_formats_own_example_reads_and_writes_back_byte_for_byte():
     read = Hello.from_json(EXAMPLE)
     assert (read.boot, read.stream, read.streams, read.row_bytes) == (17, 1, 2, 3)
-    assert read.channels == (WireChannel("ain0", "i24", -8388608, 8388607),)
+    assert read.channels == (WireChannel("adc0", "i24", -8388608, 8388607),)
     assert read.lines == (WireLine(0, "fire"),)
     assert read.to_json() == EXAMPLE
 
 
-def test_the_layout_of_ain0_i24_at_1000_is_2200():
-    # 2200 stands in the format's text beside this example; the CRC is the standard library's.
-    assert Hello.from_json(EXAMPLE).layout == 2200 == zlib.crc32(b"ain0:i24@1000") & 0xFFFF
+def test_the_layout_of_adc0_i24_at_1000_is_17521():
+    # 17521 stands in the format's text beside this example; the CRC is the standard library's.
+    assert Hello.from_json(EXAMPLE).layout == 17521 == zlib.crc32(b"adc0:i24@1000") & 0xFFFF
 
 
 def test_channels_are_joined_by_commas_in_the_layout():
-    assert hello(("i16", "u8"), interval=5).layout == zlib.crc32(b"ain0:i16,ain1:u8@5") & 0xFFFF
+    assert hello(("i16", "u8"), interval=5).layout == zlib.crc32(b"adc0:i16,adc1:u8@5") & 0xFFFF
 
 
 def test_a_time_scale_travels_only_when_it_is_not_one():
@@ -80,17 +80,17 @@ def test_max_rows_fills_a_frame_and_no_more():
         (b'"streams":2', b'"streams":0', "streams is 0"),
         (b'"streams":2', b'"streams":255', "beat of 1 lines and 255 streams"),
         (b'"interval_ticks":1000', b'"interval_ticks":0', "interval_ticks is 0"),
-        (b'"interval_ticks":1000', b'"interval_ticks":999', "layout says 2200"),
-        (b'"layout":2200', b'"layout":2201', "layout says 2201"),
-        (b'"layout":2200,', b"", "'layout' is missing"),
+        (b'"interval_ticks":1000', b'"interval_ticks":999', "layout says 17521"),
+        (b'"layout":17521', b'"layout":17522', "layout says 17522"),
+        (b'"layout":17521,', b"", "'layout' is missing"),
         (b'"type":"i24"', b'"type":"f32"', "type is 'f32'"),
         (b'"max":8388607', b'"max":8388608', "within -8388608 to 8388607"),
         (b'"min":-8388608', b'"min":8388607', "must rise"),
-        (b'"name":"ain0"', b'"name":"ain,0"', "comma"),
-        (b'"name":"ain0"', b'"name":" ain0"', "no space around"),
+        (b'"name":"adc0"', b'"name":"ain,0"', "comma"),
+        (b'"name":"adc0"', b'"name":" adc0"', "no space around"),
         (b'"name":"fast"', b'"name":"../fast"', "may not hold / or"),
-        (b'[{"name":"ain0","type":"i24","min":-8388608,"max":8388607}]', b"[]", "no channels"),
-        (b'[{"name":"ain0","type":"i24","min":-8388608,"max":8388607}]', b"[3]", "list of objects"),
+        (b'[{"name":"adc0","type":"i24","min":-8388608,"max":8388607}]', b"[]", "no channels"),
+        (b'[{"name":"adc0","type":"i24","min":-8388608,"max":8388607}]', b"[3]", "list of objects"),
         (b'"lines":[{"line":0,"name":"fire"}]', b'"lines":null', "lines must be a list"),
         (b'{"line":0,"name":"fire"}', b'{"line":8,"name":"fire"}', "number 8, must be 0 to 7"),
         (
@@ -105,8 +105,8 @@ def test_max_rows_fills_a_frame_and_no_more():
         ),
         (
             b'"max":8388607}]',
-            b'"max":8388607},{"name":"ain0","type":"u8","min":0,"max":9}]',
-            "channel 'ain0' stands twice",
+            b'"max":8388607},{"name":"adc0","type":"u8","min":0,"max":9}]',
+            "channel 'adc0' stands twice",
         ),
         (b'"format":1', b'"format":1,"rehearsal":1', "must be true or false"),
         (b'"format":1', b'"format":1,"time_scale":0', "time_scale is 0"),
@@ -122,8 +122,8 @@ def test_max_rows_fills_a_frame_and_no_more():
         (b'"format":1', b'"format":1,"time_scale":' + b"[" * 300 + b"]" * 300, "time_scale is a list, must be"),
         (b'"format":1', b'"format":"' + b"x" * 500 + b'"', "x..., this program"),
         (b'"device":"cradle-a"', b'"device":"\\u001b[2Jcradle"', r"device is '\x1b[2Jcradle', must be"),
-        (b'"name":"ain0"', b'"name":"a\\u202e0"', "printable"),
-        (b'"name":"ain0"', b'"name":"a\\ud8000"', "printable"),
+        (b'"name":"adc0"', b'"name":"a\\u202e0"', "printable"),
+        (b'"name":"adc0"', b'"name":"a\\ud8000"', "printable"),
         (b'"name":"fire"', b'"name":"fi\\u0000re"', "printable"),
         (b"}]}", b"}]", "not readable JSON"),
         (b"cradle-a", b"\xff\xfe", "not readable JSON"),
