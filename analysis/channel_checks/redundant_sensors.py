@@ -85,7 +85,7 @@ def _blocks(channel: Channel, start: float, end: float) -> tuple[Array, Array]:
 def _disagrees(pair: _Parted) -> Finding:
     one, other = pair.one.tag, pair.other.tag
     return PAIR_DISAGREES.at(
-        one, pair.at, other=other, apart_bar=pair.apart / 100000.0, allowed_bar=pair.allowed / 100000.0
+        one, pair.at, other=other, apart_bar=pair.apart / 1e5, allowed_bar=pair.allowed / 1e5
     )
 
 

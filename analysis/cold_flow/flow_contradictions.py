@@ -88,9 +88,9 @@ def _unit(dataset: Dataset, side: FlowSide) -> list[Finding]:
         PRESSURE_UNIT.at(
             side.channel.tag,
             decided_by=decide,
-            seen_bar=seen / 100000.0,
+            seen_bar=seen / 1e5,
             seen=seen / planned,
-            planned_bar=planned / 100000.0,
+            planned_bar=planned / 1e5,
             words=words,
             decide=decide,
         )
@@ -115,7 +115,7 @@ def _amount(side: FlowSide) -> list[Finding]:
             decided_by=decide,
             amount=side.amount.value,
             ratio=ratio,
-            feed_cda_mm2=1000000.0 * side.tank.feed_cda.value,
+            feed_cda_mm2=1e6 * side.tank.feed_cda.value,
             meant=meant,
             decide=decide,
         )

@@ -136,7 +136,7 @@ def _hold_findings(side: FlowSide) -> list[Finding]:
             side.channel.tag,
             static.window.start,
             way=way,
-            drift_bar=abs(static.drift) / 100000.0,
+            drift_bar=abs(static.drift) / 1e5,
             share_percent=100.0 * abs(share),
             why=why,
         )

@@ -173,7 +173,7 @@ def _notes(run: Run, origin: int) -> list[Finding]:
     return [
         DEVICE_NOTE.at(
             None,
-            None if note.host_ns is None else (note.host_ns - origin) * 1e-09,
+            None if note.host_ns is None else (note.host_ns - origin) * 1e-9,
             severity=note.severity,
             name=name,
             note_text=note.text,

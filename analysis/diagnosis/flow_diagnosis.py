@@ -177,6 +177,6 @@ def invisible_finding(dataset: Dataset, side: FlowSide) -> Finding:
         invisible_gain_percent=100.0 * INVISIBLE_GAIN,
         by_gain=by_gain,
         clock=clock,
-        invisible_back_bar=INVISIBLE_BACK / 100000.0,
+        invisible_back_bar=INVISIBLE_BACK / 1e5,
         by_back=-by_back,
     )

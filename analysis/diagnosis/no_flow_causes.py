@@ -78,7 +78,7 @@ def _clipped(channel: Channel, tank: Tank, end: float) -> Finding | None:
         decided_by=decide,
         tag=channel.tag,
         samples=int(marked.sum()),
-        top_bar=top / 100000.0,
+        top_bar=top / 1e5,
         decide=decide,
     )
 

@@ -322,10 +322,10 @@ def joint_findings(
         said.append(
             CDA_DISAGREE.at(
                 channel,
-                joint_cda_mm2=1000000.0 * cda.value,
-                joint_cda_u_mm2=1000000.0 * cda.u,
-                weighed_cda_mm2=1000000.0 * direct.cda,
-                weighed_cda_u_mm2=1000000.0 * direct.u,
+                joint_cda_mm2=1e6 * cda.value,
+                joint_cda_u_mm2=1e6 * cda.u,
+                weighed_cda_mm2=1e6 * direct.cda,
+                weighed_cda_u_mm2=1e6 * direct.u,
                 departure=abs(departure),
             )
         )

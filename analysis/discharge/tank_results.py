@@ -88,10 +88,10 @@ def cda_against_plan(tank: Tank, cda: Measured) -> list[Finding]:
         CDA_NOT_AS_PLANNED.at(
             tank.name,
             severity="caution" if abs(apart) > FAR_APART * u else "note",
-            cda_mm2=1000000.0 * cda.value,
-            cda_u_mm2=1000000.0 * cda.u,
+            cda_mm2=1e6 * cda.value,
+            cda_u_mm2=1e6 * cda.u,
             side=side,
-            plan_mm2=1000000.0 * plan.value,
+            plan_mm2=1e6 * plan.value,
             cda_basis=tank.cda_basis,
             apart=abs(apart) / u,
             effect=effect,

@@ -55,7 +55,7 @@ def above_tank(
         u = math.hypot(own.reading_u(tank, ambient), chamber.reading_u(level, ambient)) if part.any() else 0.0
         if level > tank + 3.0 * u:
             return CHAMBER_ABOVE_TANK.at(
-                chamber.tag, begin, level_bar=level / 100000.0, tank_tag=own.tag, name=name, tank_bar=tank / 100000.0
+                chamber.tag, begin, level_bar=level / 1e5, tank_tag=own.tag, name=name, tank_bar=tank / 1e5
             )
     return None
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from standbook.analysis.campaign import carried_runs
 from standbook.analysis.campaign.carried_runs import (
     Analysed,
     basis_findings,
@@ -163,6 +164,20 @@ def test_a_basis_without_a_run_in_the_campaign_is_left_alone(campaign):
     edit(firing_of(campaign), "water flow WF-03", "water flow WF-0")
     assert {tank for _, tank in findings(campaign)} == {"fuel"}
     assert named_run("water flow WF-03", campaign / "plans") is None
+
+
+def test_a_basis_whose_run_gave_no_cda_is_told_so(campaign, monkeypatch):
+    read = carried_runs.read_analysed
+
+    def without_cda(folder):
+        run = read(folder)
+        tanks = {name: replace(tank, cda=None) for name, tank in run.results.tanks.items()}
+        return replace(run, results=replace(run.results, tanks=tanks))
+
+    monkeypatch.setattr(carried_runs, "read_analysed", without_cda)
+    found = findings(campaign)["cda-basis-without-number", "oxidiser"]
+    assert found.severity == "caution"
+    assert "the analysis of WF-03 could give no CdA" in found.text
 
 
 def test_a_run_that_is_not_analysed_is_a_note(campaign):

@@ -102,6 +102,23 @@ def test_every_kind_stands_on_the_guide_s_page_and_the_page_is_the_catalogue_s()
     assert {code for code in CATALOGUE if f"`{code}`" not in text} == set()
 
 
+def test_every_kind_is_named_in_a_test():
+    """By its code, or by its name in the catalogue."""
+    names: dict[str, set[str]] = {}
+    for subject in SUBJECTS.values():
+        for name, value in vars(subject).items():
+            for kind in kinds_of(type("one", (), {name: value})):
+                names.setdefault(kind.code, {kind.code}).add(name)
+    words = {
+        word
+        for path in (ROOT / "tests").rglob("*.py")
+        if path.name != "test_catalogue.py"
+        for word in re.findall(r"[\w-]+", path.read_text(encoding="utf-8"))
+    }
+    untested = {code for code, known in names.items() if not known & words}
+    assert untested == set()
+
+
 @pytest.mark.parametrize(
     "kind", [kind for subject in SUBJECTS.values() for kind in kinds_of(subject)], ids=lambda k: k.code
 )
