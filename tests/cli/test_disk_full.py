@@ -89,6 +89,7 @@ def is_whole(folder):
     return journal.torn_bytes == 0 and not journal.damage
 
 
+@pytest.mark.slow
 def test_recording_stops_in_order_before_the_disk_is_full(disk):
     with recording(disk) as (process, folder, follower):
         fill(disk, leave=RESERVE + 150_000)  # some seconds of this device, reserve for stopping included
@@ -108,6 +109,7 @@ def test_recording_stops_in_order_before_the_disk_is_full(disk):
     assert (folder / "manifest.json").exists()
 
 
+@pytest.mark.slow
 def test_a_disk_that_is_full_at_once_loses_nothing_that_was_written(disk):
     with recording(disk) as (process, folder, follower):
         before = follower.poll().rows

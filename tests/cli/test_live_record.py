@@ -164,6 +164,7 @@ def test_lines_are_printed_where_there_is_no_terminal_or_where_asked_for(campaig
     assert "Keys:" not in said
 
 
+@pytest.mark.slow
 def test_a_second_screen_only_watches_and_ends_with_the_recording(campaign, capsys):
     with (
         playing(RehearsalDevice(made_up_table(SECONDS))) as port,

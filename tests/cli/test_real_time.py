@@ -7,6 +7,7 @@ from tests.studies.real_time_loss import play_and_record
 pytestmark = pytest.mark.xdist_group("real_time")
 
 
+@pytest.mark.slow
 def test_every_count_in_the_file_is_the_count_that_was_played(tmp_path):
     loss = play_and_record(tmp_path, 4.0)
     assert loss.wrong_counts == 0

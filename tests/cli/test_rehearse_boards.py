@@ -43,6 +43,7 @@ def moved(campaign, device, text, *tags):
         )
 
 
+@pytest.mark.slow
 def test_two_boards_play_at_once_and_are_recorded_aligned_on_the_line_that_both_see(campaign, tmp_path):
     moved(campaign, "cradle-b", SECOND, "PT-12", "PT-22", "PT-32")
     plan, link = campaign / "plans/WF-03.toml", tmp_path / "port"
@@ -72,6 +73,7 @@ def test_two_boards_play_at_once_and_are_recorded_aligned_on_the_line_that_both_
     assert not any(port.is_symlink() for port in ports)
 
 
+@pytest.mark.slow
 def test_a_text_board_is_left_out_with_a_word(campaign, tmp_path):
     moved(campaign, "logger", TEXT, "TC-11")
     edit(campaign / "stand.toml", 'wire = "adc9"', 'wire = "tc"')

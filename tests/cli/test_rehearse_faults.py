@@ -31,6 +31,7 @@ def test_faults_are_listed_without_a_plan(capsys):
     assert [name for name in FAULTS if name not in listed] == []
 
 
+@pytest.mark.slow
 def test_what_will_go_wrong_is_said_and_the_link_is_there_meanwhile(plan, tmp_path):
     link = tmp_path / "port"
     wanted = ("--fault", "unplug@5:2", "--fault", "frozen-line=PT-11@7")

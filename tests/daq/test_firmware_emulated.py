@@ -198,6 +198,7 @@ def test_a_port_that_is_gone_while_the_board_runs_on_costs_counted_rows(bench, t
     assert len(gone) > RATE * 1.0
 
 
+@pytest.mark.slow
 def test_asked_for_too_much_it_tells_and_counts_every_row_that_it_skips(bench, tmp_path):
     # 2,000 rows a second need 19 kB/s, a link of 115,200 bit/s carries 11.
     defines = {"NODE_RATE": 2000, "NODE_BAUD": 115_200, "NODE_ALLOW_OVERRUN": 1}
@@ -239,6 +240,7 @@ void bridge_take(int32_t *counts)
 """
 
 
+@pytest.mark.slow
 def test_a_driver_that_keeps_interrupts_off_costs_rows_that_are_told_and_no_time(bench, tmp_path):
     defines = {"NODE_BRIDGE": 1, "NODE_BRIDGE_RATE": 32}
     binary = build_sketch("standbook_node", bench.runner.parent / "hogging", defines, {"bridge_adc.cpp": HOGGING})
@@ -275,6 +277,7 @@ def test_the_sketch_that_prints_lines_is_recorded_row_for_row_through_a_reset(be
     assert gap["rows"] is None
 
 
+@pytest.mark.slow
 def test_listening_says_what_the_board_is_and_how_fast_its_clock_runs(bench, tmp_path):
     # A clock that is half a per cent fast, as a ceramic resonator may be: 3 s show that beyond doubt.
     with emulated(bench.runner, bench.node.elf, tmp_path, trace(tmp_path), pace=1.005) as board:

@@ -108,6 +108,7 @@ def test_all_amounts_together_are_surer_than_any_alone(early):
     assert together.facts["the amounts agree"]
 
 
+@pytest.mark.slow
 def test_a_run_out_with_a_weighed_load_is_an_amount_and_is_said(dry):
     results = analyse(with_only(dry)).results
     found = tank(results)

@@ -51,6 +51,7 @@ def words_that_decide(source):
     ]
 
 
+@pytest.mark.slow
 def test_no_module_but_the_table_decides_by_the_words_of_a_measurand():
     modules = [p for place in ("daq", "analysis", "cli") for p in sorted((ROOT / place).rglob("*.py")) if p != TABLE]
     assert len(modules) > 200

@@ -137,6 +137,7 @@ def decides_by_kind(source):
                 yield node.lineno
 
 
+@pytest.mark.slow
 def test_no_module_but_the_table_decides_by_the_name_of_a_kind():
     table = ROOT / "daq" / "config" / "sensor_kinds.py"
     modules = [p for place in ("daq", "analysis", "cli") for p in sorted((ROOT / place).rglob("*.py")) if p != table]

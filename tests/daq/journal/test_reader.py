@@ -188,6 +188,7 @@ def test_cut_at_any_byte_it_keeps_every_message_before_the_cut(tmp_path: Path, w
         assert journal.damage == ()
 
 
+@pytest.mark.slow
 def test_one_flipped_bit_never_raises_never_invents_and_costs_at_most_the_message_hit(
     tmp_path: Path, whole: bytes
 ) -> None:

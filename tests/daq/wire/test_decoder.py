@@ -367,6 +367,7 @@ def test_edges_come_back_as_they_were(line, boot, level, edges, ticks):
     )
 
 
+@pytest.mark.slow
 @given(st.integers(0, 255), st.integers(0, 2**32 - 1), st.text(max_size=200))
 def test_notes_come_back_as_they_were_or_printable(severity, ticks, text):
     read = read_note(note_body(severity, 5, ticks, text), 9)
