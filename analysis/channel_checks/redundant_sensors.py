@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import usable
-from standbook.analysis.channel_checks.supply_checks import common_supply
+from standbook.analysis.channel_checks.record_checks import common_supply
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.findings.channels import CHANNELS_EXCHANGED_CROSSWISE, PAIR_DISAGREES
 from standbook.analysis.signal.windows import block_average

@@ -12,16 +12,14 @@ import numpy as np
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
     first_usable,
-    gap_findings,
     interference_findings,
-    prediction_findings,
     vented_zero_findings,
 )
-from standbook.analysis.channel_checks.clock_checks import clock_findings
 from standbook.analysis.channel_checks.load_cell_samples import believed, cell_findings
 from standbook.analysis.channel_checks.mark_checks import mark_findings
+from standbook.analysis.channel_checks.record_checks import clock_findings, supply_findings
+from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
-from standbook.analysis.channel_checks.supply_checks import supply_findings
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.findings.catalogue import suppress_consequences

@@ -2,7 +2,7 @@
 
 import math
 
-from standbook.analysis.channel_checks import channel_health, mark_checks, supply_checks
+from standbook.analysis.channel_checks import channel_health, mark_checks, record_checks
 from standbook.analysis.physics import impulse, impulse_limits, load_cell
 from standbook.daq.live import channel_monitor
 from standbook.daq.quantity import factor
@@ -27,12 +27,12 @@ def test_the_rules_are_those_of_the_code():
         f"> {channel_health.ZERO_AGREE:.0f} u while open",
         f"asks for {channel_health.STUCK:.0f} s without",
         f"and {channel_monitor.FROZEN_IN_FLOW:g} s in a flow, {channel_monitor.FROZEN_AFTER:.0f} s else",
-        f"at least {100 * supply_checks.MOVED:.0f} % of the signal",
+        f"at least {100 * record_checks.MOVED:.0f} % of the signal",
     )
     assert channel_health.FLAT_RUN == 10
     assert channel_health.LIVELY_SHARE == 0.5
     assert channel_monitor.FROZEN_CHANCE == 1e-15
-    assert supply_checks.LEAST_SENSORS == 2
+    assert record_checks.LEAST_SENSORS == 2
 
 
 def test_worked_thrust_that_nobody_saw():
