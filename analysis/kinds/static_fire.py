@@ -40,7 +40,6 @@ from standbook.analysis.firing.firing_causes import firing_diagnosis
 from standbook.analysis.firing.firing_curves import firing_curves
 from standbook.analysis.firing.firing_detail import firing_detail
 from standbook.analysis.physics.impulse import IntegratedRecord, integrate
-from standbook.analysis.physics.load_cell import weight_findings
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import FiringDetail
 from standbook.analysis.results.quantities import Measured
@@ -70,6 +69,7 @@ from standbook.analysis.thrust.thrust_record import (
     thrust_record,
 )
 from standbook.analysis.thrust.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u, verdicts
+from standbook.analysis.thrust.weight_check import weight_findings
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 from standbook.daq.errors import DataError
