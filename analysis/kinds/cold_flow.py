@@ -10,16 +10,15 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
-    gap_findings,
     gauge_effect,
-    prediction_findings,
     stuck_since,
     usable,
     vented_zero_findings,
 )
 from standbook.analysis.channel_checks.mark_checks import mark_findings
+from standbook.analysis.channel_checks.record_checks import supply_findings
+from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
-from standbook.analysis.channel_checks.supply_checks import supply_findings
 from standbook.analysis.cold_flow.flow_contradictions import contradictions, without_numbers
 from standbook.analysis.cold_flow.flow_findings import amount_findings, course_findings, no_flow, no_sensor
 from standbook.analysis.cold_flow.flow_instants import FlowInstants, flow_instants

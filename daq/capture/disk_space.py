@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from standbook.daq.journal.reader import SUFFIX
+from standbook.daq.journal.writer import SUFFIX
 
 WINDOW: Final = 30.0  # [s] over which the present rate is taken
 WARN: Final = 600.0  # [s] left; time to finish a test that has begun, or to hold one that has not

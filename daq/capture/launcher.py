@@ -14,7 +14,7 @@ from typing import Final, Protocol
 
 from standbook.daq.capture.process_status import CaptureStatus, read_status, status_path
 from standbook.daq.errors import LinkError, RecordError, StandError
-from standbook.daq.journal.reader import journals_of
+from standbook.daq.journal.writer import journals_of
 
 _LOOK_EVERY: Final = 0.02  # [s]
 _BRANCHES: Final = {branch.exit_code: branch for branch in (LinkError, RecordError)}

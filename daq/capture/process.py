@@ -28,8 +28,8 @@ from standbook.daq.capture.serial_port import PortInfo, ReadPort, list_ports, op
 from standbook.daq.capture.write_queue import JournalSink, JournalSpool
 from standbook.daq.errors import EXIT_FINE, LinkError, RecordError, StandError
 from standbook.daq.host_clock import Clocks, HostClocks, HostTime, clock_step
-from standbook.daq.journal.reader import JournalWriteError, JournalWriter, next_journal
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import JournalWriteError, JournalWriter, next_journal
 from standbook.daq.storage.folder_lock import hold_folder_lock
 
 RETRY: Final = 0.25  # [s] between two attempts to open a lost port again

@@ -12,8 +12,8 @@ from collections import deque
 from collections.abc import Callable
 from typing import Final, Protocol
 
-from standbook.daq.journal.reader import JournalWriteError
 from standbook.daq.journal.record_format import Event, Row
+from standbook.daq.journal.writer import JournalWriteError
 
 ROOM: Final = 16 << 20  # bytes waiting; 16 s of a 1 MB/s stream, minutes of a usual one
 

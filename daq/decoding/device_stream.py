@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from standbook.daq.capture.process_status import missing_journal
 from standbook.daq.errors import RecordError
 from standbook.daq.host_clock import STEP_NS
-from standbook.daq.journal.reader import SUFFIX, Journal, journal_name, journals_of, read_journal
+from standbook.daq.journal.reader import Journal, read_journal
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import SUFFIX, journal_name, journals_of
 from standbook.daq.run.record_summary import NoteRecord, Severity
 from standbook.daq.storage.durable_file import reason
 

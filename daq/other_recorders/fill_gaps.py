@@ -15,8 +15,9 @@ import numpy as np
 
 from standbook.daq.decoding.decode_wire import Channel
 from standbook.daq.errors import ConfigError, DataError
-from standbook.daq.journal.reader import JournalFollower, journals_of
+from standbook.daq.journal.reader import JournalFollower
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import journals_of
 from standbook.daq.other_recorders.row_matching import Relation, StreamKey, StreamMatch, matched
 from standbook.daq.other_recorders.second_recorder import Card, read_card
 from standbook.daq.run.additions import FILL_FILE, WEIGHINGS_FILE, write_addition

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from standbook.daq.arrays import Ints
 from standbook.daq.errors import DataError
-from standbook.daq.journal.reader import JournalFollower, journals_of
+from standbook.daq.journal.reader import JournalFollower
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import journals_of
 from standbook.daq.other_recorders.second_recorder import Card, CardStart
 from standbook.daq.run.merged_rows import FilledRun, StreamFill, gaps_by_start, span_of, starts_of
 from standbook.daq.run.record_summary import Gap

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from standbook.daq.config.stand import TextLines
 from standbook.daq.errors import ConfigError, DataError, RecordError, StandError
-from standbook.daq.journal.reader import JournalWriter, read_journal
+from standbook.daq.journal.reader import read_journal
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import JournalWriter
 from standbook.daq.other_recorders.fill_gaps import fill
 from standbook.daq.other_recorders.row_matching import LEAST_OVERLAP, Relation, matched
 from standbook.daq.other_recorders.second_recorder import read_card

@@ -16,8 +16,9 @@ from standbook.daq.capture.disk_space import RESERVE, DiskSpace
 from standbook.daq.capture.process_status import CaptureStatus
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import LinkError, RecordError, StandError
-from standbook.daq.journal.reader import JournalWriter, next_journal, read_journal
+from standbook.daq.journal.reader import read_journal
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import JournalWriter, next_journal
 from standbook.daq.recording.journal_follower import Follower, Taken
 from standbook.daq.recording.recorder import RecordEnd, Watch, record_devices
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
