@@ -75,6 +75,7 @@ def imported(tmp_path, capsys):
     return go
 
 
+@pytest.mark.slow
 def test_a_stand_without_scales_but_with_a_flow_meter_gives_cda_and_exponent(imported):
     results, left, _ = imported(metered=True)
     tank = results.tanks["oxidiser"]

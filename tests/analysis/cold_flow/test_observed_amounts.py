@@ -152,6 +152,7 @@ def test_a_meter_that_contradicts_the_bucket_is_named_and_not_averaged(early):
     assert not found.facts["the amounts agree"]
 
 
+@pytest.mark.slow
 def test_of_three_the_one_that_is_alone_is_left_out(early):
     dataset = bent(with_only(early, "caught", "liquid flow", "liquid mass"), "FM-1", lambda _, rate: 1.05 * rate)
     results = analyse(dataset).results
@@ -183,6 +184,7 @@ def test_a_valve_that_creeps_shut_shows_in_the_weighed_tank(early):
     assert "the flow area fell by" in finding(results, "flow-area-creeps").text
 
 
+@pytest.mark.slow
 def test_a_meter_that_reads_flow_through_a_closed_valve_is_told(early):
     dataset = bent(with_only(early, "liquid flow"), "FM-1", lambda _, rate: rate + 0.01 * np.max(rate))
     assert "with the valve closed it reads" in finding(analyse(dataset).results, "meter-not-at-zero").text

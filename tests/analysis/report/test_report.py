@@ -485,6 +485,7 @@ def test_the_recipe_of_a_flow_ends_in_absolute_pressure():
     assert "Sum from" not in text
 
 
+@pytest.mark.slow
 def test_figures_draw_what_there_is_and_no_more():
     curves = fixture.firing_curves()
     bare = {
