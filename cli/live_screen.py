@@ -284,5 +284,5 @@ def _footer(head: Head, width: int) -> list[Text]:
     if not head.takes_keys:
         return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD)]
     keys = ", ".join(f"{key} = {text}" for key, text in {"space": "mark", **dict(head.mark_keys)}.items())
-    keys = f"{keys}, backspace = strike out"
+    keys = f"{keys}, backspace = void"
     return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD), *(Text(line) for line in wrap(f"Keys: {keys}", width - 1))]

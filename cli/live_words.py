@@ -188,7 +188,7 @@ def mark_lines(marks: Sequence[MarkState], since_t_zero: float | None) -> tuple[
     """Say each mark, newest first."""
     return tuple(
         f"mark {m.number} {_when(m.at, since_t_zero)}  {m.text or '(no name)'}"
-        + (" (STRUCK OUT)" if m.struck else "")
+        + (" (VOID)" if m.struck else "")
         + (f"; {m.remark}" if m.remark else "")
         for m in reversed(marks)
     )

@@ -63,7 +63,7 @@ class PlainLines:
             for sentence in new:
                 self._line(picture, f"ALARM {sentence}")
             for sentence in over:
-                self._line(picture, f"alarm over: {sentence}")
+                self._line(picture, f"alarm cleared: {sentence}")
             self._news(picture)
             if state.elapsed >= self._next:
                 self._next = state.elapsed + EVERY
@@ -112,7 +112,7 @@ def status_lines(picture: Picture) -> tuple[str, ...]:
     lines += [f"redline {line}" for line in redline_lines(state.redlines, state.since_t_zero)]
     lines += [f"{link_line(link)}" for link in picture.links]
     lines.append(disk_line(picture.disk))
-    lines += [f"standing alarm {sentence}" for sentence in picture.alarms]
+    lines += [f"active alarm {sentence}" for sentence in picture.alarms]
     return tuple(line for line in lines if line)
 
 

@@ -240,7 +240,8 @@ def carry_exponent(
     u = math.hypot(scale * start.u, scale * drift.u * L, HEAT_SHARE * lost)
     remarks = [
         f"Exponent {start.value:.3f} at the start, drift {drift.value:+.3f}; over ln(V/V0) = {L:.3f} as there, heat "
-        f"takes {lost:.3f} off the isentropic chord of {there_chord:.3f} ({scale:.2f} times as much as in the flow)."
+        f"takes {lost:.3f} off the mean isentropic exponent of {there_chord:.3f} ({scale:.2f} times as much as in the "
+        "flow)."
     ]
     if refusal is not None:
         remarks.append(f"Carried in spite of this: {refusal}. Reason given: {reason}.")

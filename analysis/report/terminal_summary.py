@@ -26,7 +26,7 @@ def terminal_summary(results: Results) -> tuple[str, ...]:
 
 def _lines(results: Results) -> Iterator[str]:
     if results.rehearsal:
-        yield "REHEARSAL: made-up data, nothing here may be signed."
+        yield "REHEARSAL: simulated data, nothing here may be signed."
     if kind_named(results.kind).fires:
         yield from _impulse(results)
     for name, tank in results.tanks.items():

@@ -36,7 +36,7 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
     run = open_run(folder)
     if for_signature and run.info.rehearsal:
         raise RecordError(
-            f"{folder}: this run is a rehearsal; its data are made up, so there is nothing to sign. "
+            f"{folder}: this run is a rehearsal; its data are simulated, so there is nothing to sign. "
             "Record the real test, or write the report without --for-signature"
         )
     place, results = read_results(folder, revision)

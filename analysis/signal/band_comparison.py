@@ -82,7 +82,7 @@ def departure_findings(
         ((name, c) for name, c in comparisons.items() if c.share_in_band < INSIDE_ENOUGH),
         key=lambda pair: -pair[1].worst_departure,
     )
-    kind = "the locked 95 % band" if locked else "a 95 % band computed after the run (postdiction)"
+    kind = "the locked 95 % band" if locked else "a 95 % band calculated afterwards, not locked before T-0"
     return [
         OUTSIDE_BAND.at(
             None,

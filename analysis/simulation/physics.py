@@ -223,7 +223,7 @@ class _Solver:
             max_step=0.25,
         )
         if not solution.success:
-            raise ValueError(f"the made-up stand's equations failed at t = {self.time:.3f} s: {solution.message}")
+            raise ValueError(f"the simulated stand's equations failed at t = {self.time:.3f} s: {solution.message}")
         times, courses = solution.t, solution.y.T
         hit = solution.status == 1
         if hit and solution.t_events is not None and solution.y_events is not None:

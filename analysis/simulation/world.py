@@ -116,7 +116,7 @@ def world_of(plan: Plan, stand: Stand, draw: Draw) -> World:
     if not plan.kind.rehearsed:
         played = " and ".join(f'"{kind.name}"' for kind in known_kinds() if kind.rehearsed)
         raise ConfigError(
-            f'{plan.test.number}: test.kind "{plan.kind.name}" cannot be rehearsed; the made-up stand plays {played}'
+            f'{plan.test.number}: test.kind "{plan.kind.name}" cannot be rehearsed; the simulated stand plays {played}'
         )
     ambient = _drawn(plan.site.ambient_pressure, draw, "ambient_pressure")
     back = ambient + plan.back_pressure().value - plan.site.ambient_pressure.value

@@ -72,7 +72,7 @@ class BoardSurvey:
                 f"{hello.tick_hz:,} ticks a second"
             )
             if hello.is_rehearsal:
-                told.append(f"it says that it is made up, playing {hello.time_scale:g} times real time")
+                told.append(f"it says that it is simulated, playing {hello.time_scale:g} times real time")
         for stream in self.streams:
             hello = stream.hello
             channels = ", ".join(f"{channel.name} {channel.type}" for channel in hello.channels)
@@ -86,7 +86,7 @@ class BoardSurvey:
             pieces = self.frames + self.damaged_frames
             told.append(
                 f"link: {self.received_bytes:,} bytes in {self.seconds:.1f} s, {self.damaged_frames:,} of {pieces:,} "
-                f"frames damaged ({self.damaged_frames / pieces:.2%})"
+                f"frames with checksum error ({self.damaged_frames / pieces:.2%})"
             )
         if self.clock_ppm is not None and self.clock_u_ppm is not None:
             told.append(

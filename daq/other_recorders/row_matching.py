@@ -152,7 +152,7 @@ def matched(run: Run, card: Card, device: str, data: Mapping[StreamKey, StreamDa
         why = "; ".join(remarks) or "it holds no stream of the record"
         raise DataError(f"{card.path}: nothing in it can be told to be a copy of this run: {why}")
     if card.damaged_frames:
-        remarks.append(f"{card.damaged_frames} damaged frames on the card; what they held is not filled")
+        remarks.append(f"{card.damaged_frames} frames with checksum error on the card; what they held is not filled")
     return Matches(streams, relations, tuple(remarks))
 
 

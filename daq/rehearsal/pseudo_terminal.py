@@ -34,7 +34,7 @@ def open_terminal(apart_from: str = "") -> tuple[int, str]:
         import tty
     except ImportError:
         raise LinkError(
-            "this system has no pseudo-terminals, so a made-up device cannot be served; use Linux or macOS"
+            "this system has no pseudo-terminals, so a simulated device cannot be served; use Linux or macOS"
         ) from None
     master, slave = pty.openpty()
     if os.ttyname(slave) == apart_from:

@@ -72,7 +72,7 @@ class OpenWire(SensorFault):
 class Saturation(SensorFault):
     """An amplifier saturates short of the converter's rail: counts beyond a level lie on it."""
 
-    about = "the channel's amplifier saturates at so many percent of its greatest swing (80)"
+    about = "the channel's amplifier saturates at so many percent of its maximum swing (80)"
 
     level: float = 80.0
 

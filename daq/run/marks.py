@@ -68,7 +68,7 @@ class MarkLog:
         """
         mark = next((mark for mark in self.marks if mark.number == number), None)
         if mark is None:
-            raise RecordError(f"{self._path.name}: there is no mark {number} to strike out")
+            raise RecordError(f"{self._path.name}: there is no mark {number} to void")
         if not mark.struck:
             self._append({"strikes": number, "by": by})
 

@@ -170,7 +170,7 @@ class RecordSummary(Document):
             ]
             if device.damaged_frames or device.undecoded_frames:
                 unknown = f"{device.undecoded_frames} of unknown layout or format"
-                lines.append(f"{name}: {device.damaged_frames} damaged frames, {unknown}")
+                lines.append(f"{name}: {device.damaged_frames} frames with checksum error, {unknown}")
             if device.boots > 1:
                 lines.append(f"{name}: started {device.boots} times; rows between starts are not known")
             if device.clock is not None:
@@ -193,7 +193,7 @@ class RecordSummary(Document):
     def _told(self, mark: MarkRecord) -> str:
         at = dt.datetime.fromtimestamp(mark.host_ns // 1_000_000_000, dt.UTC).strftime("%H:%M:%S UTC")
         when = at if self.t_zero is None else t_plus(mark.host_ns, self.t_zero.host_ns)
-        return f"mark {mark.number}, {when}: {mark.text or '(no name)'}{' (struck out)' if mark.struck else ''}"
+        return f"mark {mark.number}, {when}: {mark.text or '(no name)'}{' (void)' if mark.struck else ''}"
 
 
 def t_plus(host_ns: int, t_zero_ns: int) -> str:

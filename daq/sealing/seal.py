@@ -71,7 +71,7 @@ def seal(folder: Path, *, remarks: Sequence[NoteRecord] = ()) -> RecordSummary:
         for device in devices:
             if device.rehearsal:
                 raise RecordError(
-                    f"{folder}: device {device.device} played made-up values (time_scale {device.time_scale:g}), but "
+                    f"{folder}: device {device.device} played simulated values (time_scale {device.time_scale:g}), but "
                     "the run is not a rehearsal; record it again with --rehearsal"
                 )
     t_zero, missing = find_t_zero(files.plan.test, devices)

@@ -114,16 +114,16 @@ def prediction_sentence(results: Results, context: ReportContext) -> str:
     if results.prediction == "locked":
         when = f" on {stamp(context.locked_at)}" if context.locked_at else ""
         return f"Prediction locked{when}, before T-0."
-    return "POSTDICTION: nothing was locked before T-0, so agreement with the record is no evidence of foresight."
+    return "Not locked before T-0 (calculated afterwards): agreement with the record is no evidence of foresight."
 
 
 def findings_count(findings: Iterable[Finding]) -> str:
-    """Count what needs a person's eyes."""
+    """Count the findings that need review."""
     ranks = [finding.severity for finding in findings]
     serious, caution, note = (ranks.count(severity) for severity in SEVERITIES)
     if not serious and not caution:
-        return f"No finding above a note ({_plural(note, 'note')})."
-    return f"{_plural(serious + caution, 'finding')} above a note: {serious} serious, {_plural(caution, 'caution')}."
+        return f"No caution and no serious finding ({_plural(note, 'note')})."
+    return f"Cautions and serious findings: {serious + caution} ({serious} serious, {_plural(caution, 'caution')})."
 
 
 def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:

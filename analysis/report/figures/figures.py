@@ -212,7 +212,7 @@ def injector_stiffness(curves: Curves) -> str | None:
         style.legend(axes)
         _finish(axes, curve, None)
 
-    return _make(curves, "injector stiffness", 2.2, "Injector stiffness of both sides against time", draw)
+    return _make(curves, "injector stiffness", 2.2, "Injector pressure-drop ratio of both sides against time", draw)
 
 
 def budget(terms: Sequence[BudgetTerm], unit: str, name: str) -> str | None:
@@ -303,7 +303,7 @@ def _measured_and_predicted(axes: Axes, curve: Curve, scale: float) -> None:
         axes.fill_between(time, low / scale, high / scale, color=BAND, linewidth=0.0, label="predicted 95 % band")
     if {"low", "high"} <= set(columns):
         time, low, high = style.thin(curve.time, columns["low"], columns["high"])
-        axes.fill_between(time, low / scale, high / scale, color=ENVELOPE, linewidth=0.0, label="least to greatest")
+        axes.fill_between(time, low / scale, high / scale, color=ENVELOPE, linewidth=0.0, label="min-max envelope")
     if "predicted" in columns:
         time, predicted = style.thin(curve.time, columns["predicted"])
         axes.plot(time, predicted / scale, **PREDICTED)

@@ -12,7 +12,7 @@ from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import Line, Stability
 
 LOOKS = ((INK, "-"), (BLUE, (0, (5, 2))), (VERMILION, (0, (1, 1.2))), (GREEN, (0, (4, 1.5, 1, 1.5))))
-SHORT = {"mains": "mains", "stand mode": "stand", "coherent": "chamber + feed", "alias": "image", "undecided": "?"}
+SHORT = {"mains": "mains", "stand mode": "stand", "coherent": "chamber + feed", "alias": "alias", "undecided": "?"}
 MOST_MARKS = 8
 ROWS = 4  # of labels, one below the other so that neighbours do not meet
 

@@ -1,4 +1,4 @@
-"""Evidence of a firing beside its main numbers: start, shutdown, masses by route, what bounds the load, stability."""
+"""Evidence of a firing beside its main numbers: transients, mass balance, what bounds the load, stability."""
 
 from collections.abc import Mapping
 
@@ -29,7 +29,7 @@ LINE_WORDS = {
     "mains": "mains hum",
     "stand mode": "the stand's mode",
     "coherent": "chamber and feed together",
-    "alias": "image",
+    "alias": "alias",
     "undecided": "not named",
 }
 PLACES = {"site": "at site ambient", "vacuum": "referred to vacuum"}
@@ -77,16 +77,15 @@ def _course(found: FiringDetail, context: ReportContext, register: Register) -> 
             )
             for side, one in found.stiffness.items()
         ]
-        head = ("Side", "At the start", "At the end", "Least", "Over")
+        head = ("Side", "At the start", "At the end", "Minimum", "Over")
         blocks.append(
             Table(head=head, rows=tuple(rows_of), caption="Pressure drop over chamber pressure along the burn.")
         )
     return Section(
         anchor="course",
-        title="Start, shutdown, stiffness",
-        lead="How briskly the engine came up and went out, and how its grip on the feed changed meanwhile: "
-        "total impulse "
-        "does not depend on any of these definitions.",
+        title="Transients and injector pressure-drop ratio",
+        lead="How fast the engine started and shut down, and how the injector's pressure drop over chamber pressure "
+        "changed meanwhile: total impulse does not depend on any of these definitions.",
         blocks=tuple(blocks),
     )
 
@@ -111,7 +110,7 @@ def _masses(found: FiringDetail) -> Section:
         load = Measured(path.line_load.value * 1e5, path.line_load.u * 1e5, "N/bar")
         blocks.append(
             Text(
-                f"Way from thrust to cell, {how}: stand factor {number_format.show(path.factor).with_u}, hose load "
+                f"Load path, {how}: stand factor {number_format.show(path.factor).with_u}, line (hose) load "
                 f"{number_format.show(load).with_u}. Both stand in the impulse's budget."
             )
         )
@@ -119,7 +118,7 @@ def _masses(found: FiringDetail) -> Section:
         blocks.append(Text(_reserve(found.reserve)))
     return Section(
         anchor="masses",
-        title="Masses by every route, and the load",
+        title="Mass balance, and the load",
         lead="Whether scales, load cell and flow areas tell the same mass, and which load would just stay in "
         "the class.",
         blocks=tuple(blocks),
@@ -164,11 +163,14 @@ def _stability(found: FiringDetail, curves: Curves) -> Section:
     return Section(
         anchor="stability",
         title="Stability",
-        lead="Whether the chamber burned steadily, and what each line in the records is: hum and a ringing "
+        lead="Whether the chamber burned steadily, and what each spectral peak in the records is: hum and a ringing "
         "stand look like "
         "a rough engine and are none.",
         blocks=tuple(blocks),
-        symbols=(("amplitude", "of one line: peak over the mean of its channel"), ("rms", "root of the mean square")),
+        symbols=(
+            ("amplitude", "of one spectral peak, over the mean of its channel"),
+            ("rms", "root of the mean square"),
+        ),
     )
 
 
@@ -176,12 +178,12 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
     blocks: list[Block] = list(
         picture(
             spectrum_figure.spectrum(curves, steady),
-            "Amplitude density over the settled burn, each channel over its own mean; named lines are marked.",
+            "Amplitude density over the steady burn, each channel over its own mean; named peaks are marked.",
         )
     )
     blocks.append(
         Text(
-            f"{steady.channel}: {number_format.percent(steady.rms_share, 2)} rms of the mean over the settled burn, "
+            f"{steady.channel}: {number_format.percent(steady.rms_share, 2)} rms of the mean over the steady burn, "
             f"at most {number_format.percent(steady.greatest_rms_share, 2)} within one second, about "
             f"{number_format.seconds(steady.greatest_at, 1)}. Smooth, within "
             f"{number_format.percent(steady.smooth_limit, 0)} of the local mean, for "
@@ -195,14 +197,14 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
     if rows:
         head = ("Frequency", "What it is", "Channels", "Seen", "Largest amplitude, first to last")
         blocks.append(
-            Table(head=head, rows=rows, figures=frozenset({0, 3, 4}), caption="Lines that stand out of the noise.")
+            Table(head=head, rows=rows, figures=frozenset({0, 3, 4}), caption="Spectral peaks above the noise.")
         )
     return blocks
 
 
 def _what(line: Line) -> str:
     if line.name == "alias":
-        return f"image of {line.source}"
+        return f"alias of {line.source}"
     if line.name == "mains" and line.source != "mains":
         return line.source
     return LINE_WORDS[line.name]

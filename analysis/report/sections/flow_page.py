@@ -18,7 +18,7 @@ def _flow_numbers(results: Results, _: ReportContext, register: Register) -> tup
     exponent = tank.exponent
     chosen = (
         ("Flow area CdA", tank.cda),
-        ("Exponent n, chord", exponent.chord if exponent else None),
+        ("Exponent n, mean (start to end)", exponent.chord if exponent else None),
         ("Expelled mass", tank.expelled_mass),
     )
     return tuple(

@@ -1,4 +1,4 @@
-"""Evidence about the record: findings, health, calibrations, plan, recomputation, cautions, hashes."""
+"""Evidence about the record: findings, data quality, calibrations, plan, recomputation, cautions, hashes."""
 
 from markupsafe import Markup, escape
 
@@ -59,7 +59,7 @@ def health(results: Results) -> Section:
         )
         for stream, item in results.record.items()
     )
-    head = ("Stream", "Rows", "Rows lost", "Gaps", "Boots", "Damaged frames", "Clock against host")
+    head = ("Stream", "Rows", "Rows lost", "Gaps", "Board starts", "Frames with checksum error", "Clock against host")
     blocks: list[Block] = [Table(head=head, rows=rows, figures=frozenset(range(1, 7)))]
     gaps = [(stream, gap) for stream, item in results.record.items() for gap in item.gaps]
     if gaps:
@@ -78,10 +78,12 @@ def health(results: Results) -> Section:
         blocks.append(Table(head=gap_head, rows=gap_rows, figures=frozenset({1, 2, 3, 4}), caption=caption))
     return Section(
         anchor="health",
-        title="Health of the record",
+        title="Data quality",
         lead="What reached the disk, counted: a lost row is a row the device numbered and the record does not hold.",
         blocks=tuple(blocks),
-        symbols=(("boot", "one start of the recording device; more than one means it restarted while recording"),),
+        symbols=(
+            ("board start", "one start of the recording board; more than one means it restarted while recording"),
+        ),
     )
 
 
@@ -141,7 +143,7 @@ def plan(context: ReportContext) -> Section:
     if summary.load_control:
         rows.append(("How the load is controlled", summary.load_control))
     if summary.run_out_first:
-        rows.append(("Meant to run out first", summary.run_out_first))
+        rows.append(("Planned to be depleted first", summary.run_out_first))
     rows.append(("Second recorder", summary.second_recorder or "none"))
     rows += [(person.role, person.initials) for person in context.people]
     rows += [("Deviation from the plan", deviation) for deviation in context.deviations]
@@ -268,9 +270,9 @@ def hashes(results: Results, context: ReportContext) -> Section:
     return Section(
         anchor="hashes",
         title="Files and hashes",
-        lead="A fingerprint of every file: one changed bit anywhere gives another fingerprint.",
+        lead="A SHA-256 hash of every file: one changed bit anywhere gives another hash.",
         blocks=(Table(head=("File", "SHA-256"), rows=tuple(rows), caption=written, style="hashes"),),
-        symbols=(("SHA-256", "a fingerprint that nobody knows how to forge"),),
+        symbols=(("SHA-256", "a hash function; no two different files with the same hash are known"),),
     )
 
 

@@ -32,7 +32,7 @@ NOZZLE_TEXT = {
     "horizontal": "horizontal: the cell does not feel weight",
 }
 ULLAGE_PAIR = "exponent, ullage volume"
-FACT_WORDS = {False: "Does not hold", True: "Holds"}  # what does not comes first
+FACT_WORDS = {False: "Conditions not met", True: "Conditions met"}  # what is not met comes first
 
 
 def thrust(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
@@ -41,7 +41,7 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
         picture(
             figures.thrust(curves, results.events, results.window),
             "Thrust after zero and weight correction. The shaded part is what the impulse sums; circled numbers are "
-            "the events of the table below. The grey envelope is the least and greatest sample of each short block: "
+            "the events of the table below. The grey envelope is the minimum and maximum sample of each short block: "
             "stand ringing, which sums to nothing.",
         )
         or (Text(register.why(*context.stand.thrust_tags)),)
@@ -85,7 +85,7 @@ def events(results: Results, register: Register) -> Section:
     return Section(
         anchor="events",
         title="Events",
-        lead="When things happened, each found by a named method: burn time and run-out are read from these instants.",
+        lead="When things happened, each found by a named method: burn time and depletion come from these instants.",
         blocks=(block,),
         symbols=(("T-0", results.t_zero.source if results.t_zero else "not known: times count from the first row"),),
     )
@@ -164,16 +164,15 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
                     kind,
                 )
             )
-        head = ("Total impulse", "Value", "U", "For reading", "Unseen")
+        head = ("Total impulse", "Value", "U", "For reading", "Unrecorded")
         blocks.append(Table(head=head, rows=tuple(rows), figures=frozenset({1, 2, 3})))
-        blocks += picture(figures.budget(found.budget, "N·s", "impulse"), "Where the doubt comes from, largest first.")
+        blocks += picture(figures.budget(found.budget, "N·s", "impulse"), "Sources of uncertainty, largest first.")
         blocks.append(budget_table(found.budget, found.unit, found.value, "Uncertainty budget of the impulse at site."))
     return Section(
         anchor="impulse",
-        title="Impulse and its doubt",
-        lead="The sum of thrust over time, set against the limit, and what each source of doubt adds: the "
-        "largest source is "
-        "the one worth improving.",
+        title="Impulse and uncertainty budget",
+        lead="The sum of thrust over time, set against the limit, and what each source of uncertainty adds: "
+        "the largest source is the one worth improving.",
         blocks=tuple(blocks),
         symbols=(
             ("U", "expanded uncertainty, k times u: about 95 chances in 100 that the true value lies within U"),
@@ -212,11 +211,11 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
         anchor="tanks",
         title="Tanks",
         lead="How each tank's gas expanded while it pushed its liquid out, against what was expected: this decides how "
-        "thrust fades and which tank runs out first.",
+        "thrust fades and which tank is depleted first.",
         blocks=tuple(blocks),
         symbols=(
             ("CdA", "effective flow area of feed and injector: the area that would pass this flow without loss"),
-            ("n", "exponent of the gas above the liquid: pressure falls as volume to the power n; chord: start to end"),
+            ("n", "exponent of the gas above the liquid: pressure falls as volume^n; mean: one n from start to end"),
             ("(a), (g)", "absolute pressure; gauge pressure, counted from the air around"),
             ("ullage", "the gas above the liquid"),
         ),
@@ -224,7 +223,7 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
 
 
 def engine(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Chamber pressure, injector stiffness, performance."""
+    """Chamber pressure, injector pressure-drop ratio, performance."""
     found = results.engine
     rows = measured_rows(
         register,
@@ -235,7 +234,7 @@ def engine(results: Results, curves: Curves, context: ReportContext, register: R
             ("Thrust coefficient CF", found.thrust_coefficient if found else None, None),
             ("Mixture ratio, expelled oxidiser over fuel", found.mixture_ratio if found else None, None),
             *(
-                (f"Least injector stiffness, {side}", measured, None)
+                (f"Minimum injector pressure-drop ratio, {side}", measured, None)
                 for side, measured in (found.injector_stiffness.items() if found else ())
             ),
         ],
@@ -244,7 +243,7 @@ def engine(results: Results, curves: Curves, context: ReportContext, register: R
     return Section(
         anchor="engine",
         title="Engine",
-        lead="How well propellant became thrust, and how firmly the injector held the feed against the chamber.",
+        lead="How well propellant became thrust, and how large the injector's pressure drop was over chamber pressure.",
         blocks=(
             *picture(figures.chamber_pressure(curves, results.window), "Chamber pressure, measured and predicted."),
             *picture(
@@ -270,7 +269,7 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
         (
             name.replace("/", ", "),
             number_format.percent(item.share_in_band, 0),
-            f"{number_format.fixed(item.worst_departure, 2)} half-widths{side_word(item)}, "
+            f"{number_format.fixed(item.worst_departure, 2)} band half-widths{side_word(item)}, "
             f"{_side(abs(item.worst_departure) <= 1.0)}",
             number_format.seconds(item.at, 2),
         )
@@ -306,7 +305,7 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
         "was wrong, and the findings name the likely one.",
         blocks=tuple(blocks) or (Text("No prediction to compare with."),),
         symbols=(
-            ("half-width", "half the height of the predicted band; beyond 1 is outside"),
+            ("band half-width", "half the height of the predicted band; beyond 1 is outside"),
             ("at the edge", "outside the band by no more than the measurement's own U (k = 2)"),
         ),
     )
@@ -336,7 +335,7 @@ def _tank_rows(
         [
             ("CdA, from weighed mass", tank.cda, None),
             *(joint if tank.cda_joint is not None or not firing else []),
-            ("Exponent n, chord", exponent.chord if exponent else None, None),
+            ("Exponent n, mean (start to end)", exponent.chord if exponent else None, None),
             ("Exponent n, at the start", exponent.start if exponent else None, None),
             ("Exponent drift", exponent.drift if exponent else None, None),
             ("Expelled mass", tank.expelled_mass, None),

@@ -224,7 +224,7 @@ def test_a_card_that_begins_amid_a_frame_and_is_damaged_gives_what_is_right(tmp_
     rows = stream_of(run)
     assert np.array_equal(table(rows), COUNTS[rows.sequence])
     assert sum(gap.rows for gap in rows.gaps) == ROWS - rows.sequence.size == ROWS_PER_FRAME
-    assert any("1 damaged frames on the card" in line for line in filling.sentences())
+    assert any("1 frames with checksum error on the card" in line for line in filling.sentences())
 
 
 def test_a_journal_of_another_computer_will_do_as_a_card(tmp_path):

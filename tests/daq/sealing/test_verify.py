@@ -213,7 +213,9 @@ def test_a_restart_is_a_stretch_that_is_not_known(run):
     player.play(plausible_counts(500), host_start=3.1).write()
     seal(run)
     line = verify_run(run).sentences()[0]
-    assert line.startswith("cradle-a/fast: 1,500 rows, sequence 0 to 999, 0 to 499, 2 boots; not known between boots, ")
+    assert line.startswith(
+        "cradle-a/fast: 1,500 rows, sequence 0 to 999, 0 to 499, 2 board starts; not known between board starts, "
+    )
     assert line.endswith("2031-06-14T09:00:01.002 UTC for 2.100 s")
 
 
@@ -260,7 +262,7 @@ def test_damage_of_the_recording_is_a_finding(run):
     seal(run)
     found = verify_run(run)
     assert found.exit_code == 10
-    assert "cradle-a: 1 damaged frame" in found.findings
+    assert "cradle-a: 1 checksum error" in found.findings
     assert "cradle-a: 1 frame of unknown layout or format" in found.findings
 
 
