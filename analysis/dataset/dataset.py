@@ -273,17 +273,7 @@ def dataset_from_counts(
         raise DataError("no stream was recorded; there is nothing to analyse")
     channels, findings = calibrated(plan, stand, calibrations, played)
     gaps = {key: gaps_in(stream.time) for key, stream in played.items()}
-    record = {
-        key: RecordHealth(
-            rows=stream.time.size,
-            lost_rows=sum(gap.rows for gap in gaps[key]),
-            gaps=gaps[key],
-            boots=1,
-            clock_ppm=None,
-            damaged_frames=0,
-        )
-        for key, stream in played.items()
-    }
+    record = {key: _unbroken(stream, gaps[key]) for key, stream in played.items()}
     return Dataset(
         run=run,
         kind=plan.test.kind,
@@ -300,6 +290,18 @@ def dataset_from_counts(
         prediction_status="locked" if prediction is not None else "postdiction",
         edges=tuple(edges),
         findings=tuple(findings),
+    )
+
+
+def _unbroken(stream: RawStream, gaps: tuple[Gap, ...]) -> RecordHealth:
+    """Return the health of a stream that lacks nothing but the rows of its gaps."""
+    return RecordHealth(
+        rows=stream.time.size,
+        lost_rows=sum(gap.rows for gap in gaps),
+        gaps=gaps,
+        boots=1,
+        clock_ppm=None,
+        damaged_frames=0,
     )
 
 

@@ -125,22 +125,14 @@ def recover_wire(
     Rows of two boards are never put into one record: where hellos of a second one come, because the wrong board was
     plugged in, the bytes of that one are left out and told as a serious note.
     """
-    opening = device_stream.joined(SEPARATOR)
-    pieces = list(decode_all(opening.stream, layouts))
-    others: list[NoteRecord] = []
-    if len(boards_in(pieces)) > 1:
-        opening, others = keep_one_board(device_stream, opening, pieces, serial)
-        pieces = list(decode_all(opening.stream, layouts))
+    opening, pieces, others = _of_one_board(device_stream, serial, layouts)
     hellos = [hello for piece in pieces for hello, _ in piece.hellos]
     saved = _used(layouts, hellos, pieces)
     scale = time_scale_of(hellos or saved)
     assemblies = assemble_all(pieces, [*hellos, *saved])
     keys = _keys(assemblies)
     parts = list(_arrivals(assemblies, keys, opening, origin_ns, scale))
-    clock = None
-    if parts:
-        tick_hz = (*hellos, *saved)[0].tick_hz
-        clock = fit_clock(parts, tick_hz, tolerance=tolerance, resolution=LINK_RESOLUTION * scale)
+    clock = _clock(parts, (*hellos, *saved), tolerance, scale)
     boots = full_boots(hellos)
     notes = [n for piece in pieces for n in piece.notes]
     names = _stream_names(assemblies)
@@ -166,11 +158,32 @@ def recover_wire(
         torn_bytes=device_stream.torn_bytes + sum(piece.torn_bytes for piece in pieces),
         time_scale=scale,
         rehearsal=any(hello.is_rehearsal for hello in (*hellos, *saved)),
-        sleeps=tuple(
-            Sleep(*scaled_arrivals(np.array([s.start_ns, s.end_ns]), origin_ns, scale).tolist())
-            for s in device_stream.sleeps
-        ),
+        sleeps=tuple(_slept(sleep, origin_ns, scale) for sleep in device_stream.sleeps),
     )
+
+
+def _of_one_board(
+    device_stream: DeviceStream, serial: str, layouts: Sequence[Hello]
+) -> tuple[PortOpening, list[Decoded], list[NoteRecord]]:
+    """Decode what one board sent; return its bytes, their pieces, and what is said of other boards."""
+    opening = device_stream.joined(SEPARATOR)
+    pieces = list(decode_all(opening.stream, layouts))
+    if len(boards_in(pieces)) <= 1:
+        return opening, pieces, []
+    opening, others = keep_one_board(device_stream, opening, pieces, serial)
+    return opening, list(decode_all(opening.stream, layouts)), others
+
+
+def _clock(parts: Sequence[Arrivals], hellos: Sequence[Hello], tolerance: float, scale: float) -> ClockFit | None:
+    """Fit the device's clock to its arrivals, if anything arrived."""
+    if not parts:
+        return None
+    return fit_clock(parts, hellos[0].tick_hz, tolerance=tolerance, resolution=LINK_RESOLUTION * scale)
+
+
+def _slept(sleep: Sleep, origin_ns: int, scale: float) -> Sleep:
+    """Put a sleep of the computer on the time base of the rows."""
+    return Sleep(*scaled_arrivals(np.array([sleep.start_ns, sleep.end_ns]), origin_ns, scale).tolist())
 
 
 def _stretched(note: NoteRecord, origin_ns: int, scale: float) -> NoteRecord:

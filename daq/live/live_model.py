@@ -86,14 +86,7 @@ class Live:
         self._plan, self._stand, self._rehearsal = plan, stand, rehearsal
         self._started_ns, self._bands = started_ns, bands
         self._edge = plan.test.t_zero_edge
-        self._intakes = {
-            device.name: Intake(
-                device,
-                self._edge.line if self._edge is not None and self._edge.device == device.name else None,
-                {item.stream for item in stand.input if item.device == device.name},
-            )
-            for device in stand.device
-        }
+        self._intakes = _intakes(plan, stand)
         self._monitors = _monitors(stand, calibrations)
         pressures = [monitor for monitor in self._monitors.values() if monitor.is_pressure]
         self._responses = {g.tag: StuckLineDetector(g, neighbours_of(g, pressures)) for g in pressures}
@@ -103,11 +96,7 @@ class Live:
         self._phase = PhaseWatch(
             is_firing=is_firing, flow_duration=close_after.value if close_after is not None and not is_firing else None
         )
-        self._redlines = [
-            RedlineWatch(line, self._monitors[line.tag], plan.site.ambient_pressure)
-            for line in plan.redline
-            if line.tag in self._monitors
-        ]
+        self._redlines = _redlines(plan, self._monitors)
         self._impulse = _impulse(plan, stand, self._monitors, expelled_weight)
         self._alarms = Alarms(stand, self._monitors)
         self._marks: tuple[CrewMark, ...] = ()
@@ -365,6 +354,27 @@ class Live:
         said = {text: f"{text} {at_words(self._at(ns), has_zero)}" for ns, text in standing}
         self._said = {text: self._said.get(text, words) for text, words in said.items()}
         return tuple(self._said[text] for _, text in sorted(standing))
+
+
+def _intakes(plan: Plan, stand: Stand) -> dict[str, Intake]:
+    """Make an intake for each device; the one that times T-0 watches its line."""
+    edge = plan.test.t_zero_edge
+    return {
+        device.name: Intake(
+            device,
+            edge.line if edge is not None and edge.device == device.name else None,
+            {item.stream for item in stand.input if item.device == device.name},
+        )
+        for device in stand.device
+    }
+
+
+def _redlines(plan: Plan, monitors: Mapping[str, ChannelMonitor]) -> list[RedlineWatch]:
+    return [
+        RedlineWatch(line, monitors[line.tag], plan.site.ambient_pressure)
+        for line in plan.redline
+        if line.tag in monitors
+    ]
 
 
 def _monitors(stand: Stand, calibrations: Mapping[str, Calibration]) -> dict[str, ChannelMonitor]:

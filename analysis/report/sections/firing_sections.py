@@ -18,7 +18,7 @@ from standbook.analysis.report.content.blocks import (
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import spectrum_figure
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.firing_results import ClassReserve, FiringDetail, Line, Stability
+from standbook.analysis.results.firing_results import ClassReserve, FiringDetail, Line, Stability, Stiffness
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Results
 
@@ -67,20 +67,7 @@ def _course(found: FiringDetail, context: ReportContext, register: Register) -> 
             ]
         blocks.append(quantity_table(measured_rows(register, named, ()), "Burn time and mean thrust by definition."))
     if found.stiffness:
-        rows_of = [
-            (
-                side,
-                number_format.show(one.at_start).with_u,
-                number_format.show(one.at_end).with_u,
-                f"{number_format.show(one.least).with_u} at {number_format.seconds(one.at, 2)}",
-                "feed and injector" if one.of_feed else "injector",
-            )
-            for side, one in found.stiffness.items()
-        ]
-        head = ("Side", "At the start", "At the end", "Minimum", "Over")
-        blocks.append(
-            Table(head=head, rows=tuple(rows_of), caption="Pressure drop over chamber pressure along the burn.")
-        )
+        blocks.append(_stiffness_table(found.stiffness))
     return Section(
         anchor="course",
         title="Transients and injector pressure-drop ratio",
@@ -88,6 +75,21 @@ def _course(found: FiringDetail, context: ReportContext, register: Register) -> 
         "changed meanwhile: total impulse does not depend on any of these definitions.",
         blocks=tuple(blocks),
     )
+
+
+def _stiffness_table(stiffness: Mapping[str, Stiffness]) -> Table:
+    rows = tuple(
+        (
+            side,
+            number_format.show(one.at_start).with_u,
+            number_format.show(one.at_end).with_u,
+            f"{number_format.show(one.least).with_u} at {number_format.seconds(one.at, 2)}",
+            "feed and injector" if one.of_feed else "injector",
+        )
+        for side, one in stiffness.items()
+    )
+    head = ("Side", "At the start", "At the end", "Minimum", "Over")
+    return Table(head=head, rows=rows, caption="Pressure drop over chamber pressure along the burn.")
 
 
 def _masses(found: FiringDetail) -> Section:

@@ -15,12 +15,12 @@ from standbook.analysis.report.content.blocks import (
     picture,
     quantity_table,
 )
-from standbook.analysis.report.content.context import ReportContext, TankPlan
+from standbook.analysis.report.content.context import PredictedScalar, ReportContext, TankPlan
 from standbook.analysis.report.content.foresight import foresight, side_word
 from standbook.analysis.report.figures import figures
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Results, TankResult
+from standbook.analysis.results.results import ImpulseResult, Results, TankResult
 from standbook.analysis.signal.band_comparison import ranked
 from standbook.daq.kinds.registry import kind_named
 
@@ -146,26 +146,13 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
         if results.window is not None:
             start, end = number_format.seconds(results.window.start), number_format.seconds(results.window.end)
             blocks.append(Text(f"Summed from {start} to {end}."))
-        rows: list[tuple[Cell, ...]] = []
-        for name, value in (("At site ambient", found), ("Referred to vacuum", results.impulse_vacuum)):
-            if value is None:
-                rows.append((name, register.why(*context.stand.thrust_tags), "", "", ""))
-                continue
-            shown = number_format.show(Measured(value.value, value.expanded, value.unit))
-            k = number_format.plain(value.coverage_factor, 3)
-            hidden = f"up to {number_format.fixed(value.unseen, 0)} N·s" if value.unseen else "none"
-            kind = "lower bound only" if value.lower_bound_only else hidden
-            rows.append(
-                (
-                    name,
-                    shown.with_unit,
-                    f"{shown.u_with_unit} (k = {k})",
-                    number_format.pound_force_seconds(value.value),
-                    kind,
-                )
-            )
+        places = (("At site ambient", found), ("Referred to vacuum", results.impulse_vacuum))
+        rows = tuple(
+            (name, register.why(*context.stand.thrust_tags), "", "", "") if value is None else _impulse_row(name, value)
+            for name, value in places
+        )
         head = ("Total impulse", "Value", "U", "For reading", "Unrecorded")
-        blocks.append(Table(head=head, rows=tuple(rows), figures=frozenset({1, 2, 3})))
+        blocks.append(Table(head=head, rows=rows, figures=frozenset({1, 2, 3})))
         blocks += picture(figures.budget(found.budget, "N·s", "impulse"), "Sources of uncertainty, largest first.")
         blocks.append(budget_table(found.budget, found.unit, found.value, "Uncertainty budget of the impulse at site."))
     return Section(
@@ -179,6 +166,19 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
             ("k", "coverage factor"),
             ("vacuum", "impulse as it would be with no air pressing on the nozzle exit; flight approaches it"),
         ),
+    )
+
+
+def _impulse_row(name: str, value: ImpulseResult) -> tuple[Cell, ...]:
+    shown = number_format.show(Measured(value.value, value.expanded, value.unit))
+    k = number_format.plain(value.coverage_factor, 3)
+    hidden = f"up to {number_format.fixed(value.unseen, 0)} N·s" if value.unseen else "none"
+    return (
+        name,
+        shown.with_unit,
+        f"{shown.u_with_unit} (k = {k})",
+        number_format.pound_force_seconds(value.value),
+        "lower bound only" if value.lower_bound_only else hidden,
     )
 
 
@@ -279,24 +279,10 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
         head = ("Quantity", "Time inside the band", "Farthest from nominal", "At")
         caption = "Curves against their predicted 95 % band, farthest first."
         blocks.append(Table(head=head, rows=rows, figures=frozenset({1, 2, 3}), caption=caption))
-    scalars: list[tuple[Cell, ...]] = []
-    for item in context.predicted:
-        u = (item.high - item.low) / 4.0  # a quarter of a 95 % band; two digits of it are enough
-        bounds = (Measured(value, u, item.unit) for value in (item.nominal, item.low, item.high))
-        nominal, low, high = (number_format.show(bound, _reference(item.unit)) for bound in bounds)
-        band = f"{low.value} to {high.value}"
-        if item.measured is None:
-            scalars.append((item.name, nominal.with_unit, band, register.why(), ""))
-            continue
-        where = _place(item.measured, item.low, item.high)
-        scalars.append(
-            (item.name, nominal.with_unit, band, number_format.show(item.measured, _reference(item.unit)).with_u, where)
-        )
+    scalars = tuple(_scalar_row(item, register) for item in context.predicted)
     if scalars:
         scalar_head = ("Number", "Predicted", "95 % band", "Measured", "Band")
-        blocks.append(
-            Table(head=scalar_head, rows=tuple(scalars), figures=frozenset({1, 2, 3}), caption="Single numbers.")
-        )
+        blocks.append(Table(head=scalar_head, rows=scalars, figures=frozenset({1, 2, 3}), caption="Single numbers."))
     return Section(
         anchor="comparison",
         title="Prediction against record",
@@ -309,6 +295,18 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
             ("at the edge", "outside the band by no more than the measurement's own U (k = 2)"),
         ),
     )
+
+
+def _scalar_row(item: PredictedScalar, register: Register) -> tuple[Cell, ...]:
+    """Set one predicted number beside what was measured of it."""
+    u = (item.high - item.low) / 4.0  # a quarter of a 95 % band; two digits of it are enough
+    bounds = (Measured(value, u, item.unit) for value in (item.nominal, item.low, item.high))
+    nominal, low, high = (number_format.show(bound, _reference(item.unit)) for bound in bounds)
+    band = f"{low.value} to {high.value}"
+    if item.measured is None:
+        return (item.name, nominal.with_unit, band, register.why(), "")
+    measured = number_format.show(item.measured, _reference(item.unit)).with_u
+    return (item.name, nominal.with_unit, band, measured, _place(item.measured, item.low, item.high))
 
 
 def _place(measured: Measured, low: float, high: float) -> str:
