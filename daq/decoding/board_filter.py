@@ -41,7 +41,7 @@ def keep_one_board(
 
     Returns
     -------
-    reel
+    opening
         As long as before: what is left out became empty frames.
     notes
         A serious one for each board that was left out.

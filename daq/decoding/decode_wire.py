@@ -92,7 +92,7 @@ class DecodedDevice:
     undecoded_frames: int
     torn_bytes: int
     time_scale: float
-    rehearsal: bool = False  # a hello says that the values are made up
+    rehearsal: bool = False  # a hello says that the values are simulated
     sleeps: tuple[Sleep, ...] = ()  # of the computer
     alignment: AlignmentRecord | None = None
 
