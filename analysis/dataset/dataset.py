@@ -56,13 +56,13 @@ class Channel:
 
     @property
     def no_signal_reading(self) -> float:
-        """Reading of a signal of nought [SI], gauge where the calibration is: the supply turns readings about it."""
+        """Reading of zero signal [SI], gauge where the calibration is: the supply turns readings about it."""
         c = self.calibration
         return float(to_si(c.reading(np.zeros(1)), c)[0])
 
     @property
     def step(self) -> float:
-        """Change of the reading between two neighbouring counts, nought where counts never change. [SI]."""
+        """Change of the reading between two neighbouring counts, zero where counts never change. [SI]."""
         number = 100_000  # samples: enough to meet changes
         counts, reading = np.diff(self.counts[:number]), np.diff(self.reading[:number])
         shift_origin = (counts != 0) & np.isfinite(reading)
@@ -99,7 +99,7 @@ class Channel:
         return c.scale * math.hypot(c.tolerance_u(own), moved)
 
     def origin(self, ambient: Quantity) -> float:
-        """Return at which absolute pressure the sensor itself reads nought: the ambient one if it is a gauge. [Pa]."""
+        """Return at which absolute pressure the sensor itself reads zero: the ambient one if it is a gauge. [Pa]."""
         return ambient.value if self.calibration.reference == "gauge" else 0.0
 
 

@@ -1,6 +1,6 @@
 """Prediction of a run from its plan and stand: what every gauge should read, with a 95 % band.
 
-SI, absolute pressures. Quasi-steady from full flow at the opening to the first tank's run-out: no ignition delay, no
+SI, absolute pressures. Quasi-steady from full flow at the opening to the first tank's depletion: no ignition delay, no
 tail-off, no gas after the liquid. The band holds the plan's own uncertainties and nothing that the model leaves out.
 """
 

@@ -44,7 +44,7 @@ def compare(
     predicted_time, nominal, low, high : (M,) array
         The band; only where all of it is a number is anything compared.
     start, end : float
-        The part to compare, such as the settled burn. [s]
+        The part to compare, such as the steady burn. [s]
 
     Returns
     -------

@@ -13,7 +13,7 @@ from standbook.analysis.signal.windows import Window
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
 
-QUIET_SIGMA = 3.0  # a mean this many deviations from nought is still called quiet
+QUIET_SIGMA = 3.0  # a mean this many deviations from zero is still called quiet
 REST_SHARE = 0.01  # of the greatest mean; a record that never gets below this after the burn ended under thrust
 QUIET_SHARE = 0.002  # of the greatest mean; a drift below it must not stretch the window
 TANGENT_SHARE = 0.1  # of the burn, length of record that the aft tangent is drawn through
@@ -178,7 +178,7 @@ def _last_above(mean: Array, level: float) -> int:
 
 
 def _quiet_scatter(time: Array, mean: Array, first: int, mode_period: float) -> float:
-    """Return the scatter of the mean well before the first half of thrust, nought where nothing was recorded."""
+    """Return the scatter of the mean well before the first half of thrust, zero where nothing was recorded."""
     lead = mean[:first]
     rise = np.flatnonzero(np.abs(lead) > 0.02 * float(mean.max()))
     quiet = lead[: rise[0]] if rise.size else lead

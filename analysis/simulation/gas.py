@@ -94,11 +94,11 @@ def library_name(pressurant: str) -> str:
     Raises
     ------
     ValueError
-        The made-up stand does not know the gas.
+        The simulated stand does not know the gas.
     """
     name = _PLAN_NAMES.get(pressurant.strip().lower())
     if name is None:
-        raise ValueError(f'the made-up stand knows no gas "{pressurant}"; use {", ".join(_PLAN_NAMES)}')
+        raise ValueError(f'the simulated stand knows no gas "{pressurant}"; use {", ".join(_PLAN_NAMES)}')
     return name
 
 

@@ -1,4 +1,4 @@
-"""One test of the made-up stand from hold to venting: the true course of everything. SI, absolute pressures.
+"""One test of the simulated stand from hold to venting: the true course of everything. SI, absolute pressures.
 
 Time is seconds after T-0, the instant of the command. The system is stiff while valves move and while the
 chamber fills, so each stretch between two events is solved on its own with error control.

@@ -1,4 +1,4 @@
-"""Rehearsals of a campaign's plan: the tables that a made-up device plays, the weighings, the truth beside them.
+"""Rehearsals of a campaign's plan: the tables that a simulated device plays, the weighings, the truth beside them.
 
 The demonstration's truths are fixed here. SI, absolute pressures, seconds after T-0.
 """
@@ -97,7 +97,7 @@ class Truth:
 
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
-    """One made-up test, ready to be played."""
+    """One simulated test, ready to be played."""
 
     tables: Mapping[str, Table]  # by device
     tags: Mapping[str, tuple[str, ...]]  # by "device/stream", in the order of the table's columns
@@ -127,7 +127,7 @@ def draw_for(number: str, seed: int | None = None) -> Draw:
 def rehearse(
     campaign: Campaign, draw: Draw, *, timeline: Timeline = USUAL, start_ticks: int | None = None
 ) -> Rehearsal:
-    """Run a plan on the made-up stand.
+    """Run a plan on the simulated stand.
 
     Parameters
     ----------

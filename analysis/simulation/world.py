@@ -111,7 +111,7 @@ def world_of(plan: Plan, stand: Stand, draw: Draw) -> World:
     Raises
     ------
     ConfigError
-        The made-up stand does not play this kind of test.
+        The simulated stand does not play this kind of test.
     """
     if not plan.kind.rehearsed:
         played = " and ".join(f'"{kind.name}"' for kind in known_kinds() if kind.rehearsed)

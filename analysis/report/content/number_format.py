@@ -129,7 +129,7 @@ def rough(value: float, unit: str) -> str:
 
 
 def relative(measured: Measured) -> str:
-    """Write the standard uncertainty as a share of the value, in percent; nothing where nought is as likely."""
+    """Write the standard uncertainty as a share of the value, in percent; nothing where zero is as likely."""
     if not measured.value or not 0.0 < measured.u < abs(measured.value):
         return ""
     return f"{round_pair(0.0, 100.0 * measured.u / abs(measured.value))[1]} %"
