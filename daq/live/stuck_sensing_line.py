@@ -1,9 +1,9 @@
 """Detect a blocked sensing line: a pressure channel that does not move while its neighbours do.
 
 A line blocked by ice keeps its pressure and the sensor goes on making noise, so the counts look alive. Judged is
-movement between the ends of a short window, in pascal, against a neighbour: the redundant sensor of the vessel at any time;
-tank against its manifold, and chamber against both manifolds, only in steady flow, where feed pressures fall
-together slowly. A neighbour that jumps is no evidence: its movement must go on through the window, and the verdict
+movement between the ends of a short window, in pascal, against a neighbour: the redundant sensor of the vessel at
+any time; tank against its manifold, and chamber against both manifolds, only in steady flow, where feed pressures
+fall together slowly. A neighbour that jumps is no evidence: its movement must go on through the window, and the verdict
 takes two judgements that are further apart than a jump can stay in the middle of it. In a start, a shutdown or a
 depletion one of them moves and the other rightly does not.
 """
