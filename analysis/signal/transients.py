@@ -1,4 +1,4 @@
-"""How thrust comes up and goes away, by named definitions. SI; times in seconds after T-0. Plain arrays.
+"""Measure rise, overshoot and shutdown of thrust, by named definitions. SI; times in seconds after T-0. Plain arrays.
 
 A peak is never taken from single samples: noise and a ringing stand would make it. Total impulse does not depend on
 anything here.
@@ -32,7 +32,7 @@ class Rise:
 
 
 def rise_of(time: Array, value: Array, *, start: float, span: float) -> Rise:
-    """Read rise and overshoot against the steady-state trend.
+    """Measure rise and overshoot against the steady-state trend.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def rise_of(time: Array, value: Array, *, start: float, span: float) -> Rise:
 
 
 def shutdown_begin(time: Array, thrust: Array, *, after: float, level: float, span: float) -> Measured:
-    """Return when the mean first falls below ``FALLEN`` of the level before, for good.
+    """Find when the mean first falls below ``FALLEN`` of the level before, for good.
 
     Raises
     ------
