@@ -1,4 +1,4 @@
-"""Numbers as the report prints them: rounded by one rule, in the units of the trade.
+"""Format numbers as the report prints them: rounded by one rule, in the units of the trade.
 
 Computing is SI and keeps every digit; this module only writes text. The uncertainty is rounded to two
 significant digits and the value to the same place. It converts no pressure between absolute and gauge.
