@@ -228,8 +228,8 @@ def test_many_gaps_are_counted_and_estimates_say_so():
         device="cradle-a", stream="fast", rows=50, filled=7, sequences=((0, 61),), gaps=gaps, t_zero_ns=0
     ).sentence()
     assert line == (
-        "cradle-a/fast: 50 rows, sequence 0 to 61, 1 board start, 7 of them filled from additions; about 12 rows missing in "
-        "6 gaps, T+1.00 s for 0.002 s, T+2.00 s for 0.002 s, T+3.00 s for 0.002 s and 3 more"
+        "cradle-a/fast: 50 rows, sequence 0 to 61, 1 board start, 7 of them filled from additions; about "
+        "12 rows missing in 6 gaps, T+1.00 s for 0.002 s, T+2.00 s for 0.002 s, T+3.00 s for 0.002 s and 3 more"
     )
     restarted = Gap(first_sequence=None, rows=None, start_ns=0, end_ns=5, exact=False, reason=RESTARTED)
     assert not StreamCheck(
