@@ -1,4 +1,4 @@
-"""``standbook carry``: what a run says of the tanks in another plan, as lines to type."""
+"""``standbook carry``: carry CdA and exponent of a run to another plan, as lines to type."""
 
 from pathlib import Path
 from typing import Annotated

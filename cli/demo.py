@@ -1,4 +1,4 @@
-"""``standbook demo``: the whole job on a simulated stand, from a new campaign to the report of a firing."""
+"""``standbook demo``: run the whole job on a simulated stand, from a new campaign to the report of a firing."""
 
 import subprocess
 import sys

@@ -1,4 +1,4 @@
-"""``standbook guide``: the user guide in the terminal, since a test stand has no network."""
+"""``standbook guide``: show the user guide in the terminal, since a test stand has no network."""
 
 from importlib import resources
 from typing import Annotated

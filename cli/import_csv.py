@@ -1,4 +1,4 @@
-"""``standbook import``: a CSV that another logger made, as a run."""
+"""``standbook import``: import a CSV of another logger as a run."""
 
 from pathlib import Path
 from typing import Annotated

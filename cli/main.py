@@ -1,4 +1,4 @@
-"""The ``standbook`` command: its subcommands, and the one place where errors become exit codes."""
+"""Run the ``standbook`` command: its subcommands, and the one place where errors become exit codes."""
 
 import os
 import signal

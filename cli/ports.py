@@ -1,4 +1,4 @@
-"""``standbook ports``: the serial ports of this computer, and what the board on one of them says."""
+"""``standbook ports``: list the serial ports of this computer, or report what the board on one of them sends."""
 
 import sys
 import time

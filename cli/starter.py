@@ -1,4 +1,4 @@
-"""A commented, working campaign to begin from: the invented engine Teasel-2 on the Quarry Cradle.
+"""Write a commented, working campaign to begin from: the invented engine Teasel-2 on the Quarry Cradle.
 
 Stand and plans are copied from ``starter_files``; calibrations are fitted here to points such as a crew would
 take, so that coefficients, covariance and points agree.

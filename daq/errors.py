@@ -1,4 +1,4 @@
-"""Every error that standbook raises on purpose, each branch with the exit code it ends in.
+"""Define every error that standbook raises on purpose, each branch with its exit code.
 
 StandError
 ├── ConfigError   3  campaign, plan, stand, calibration or mapping file is wrong

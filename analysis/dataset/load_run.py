@@ -1,4 +1,4 @@
-"""A sealed run as a dataset: what the run folder holds, on one time axis, with what its record must say.
+"""Load a sealed run as a dataset on one time axis, with the findings that its record alone gives.
 
 SI; times in seconds after T-0, or after the first row where there is no T-0. Nothing is judged here but the record
 itself: rows that were filled, later calibrations, a missing T-0 and the notes of devices become findings.
@@ -33,7 +33,7 @@ from standbook.daq.run.run_folder import Run, StreamData
 
 
 def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = None) -> Dataset:
-    """Read a sealed run.
+    """Load a sealed run.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""A prediction in words and as a pad card: what to expect, and when, for the people at the stand.
+"""Write a prediction in words and as a pad card: expected readings with their times, for the people at the stand.
 
 Sentences show N*s, N, kg, s and bar(a); the card holds SI, absolute pressures.
 """
@@ -33,7 +33,7 @@ class Expected:
 
 @dataclass(frozen=True, slots=True)
 class PadCardRow:
-    """What the gauges should read at one instant."""
+    """Expected gauge readings at one instant."""
 
     label: str
     time: float  # after the opening, nominal for the end [s]
@@ -60,7 +60,7 @@ def pad_card(prediction: Prediction) -> tuple[PadCardRow, ...]:
 
 
 def prediction_sentences(prediction: Prediction) -> tuple[str, ...]:
-    """Say in a few sentences what the prediction holds."""
+    """Describe the prediction in a few sentences."""
     if kind_named(prediction.kind).fires:
         return _firing_sentences(prediction)
     return _flow_sentences(prediction)

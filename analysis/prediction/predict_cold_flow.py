@@ -1,4 +1,4 @@
-"""Prediction of a cold flow: one tank of water or liquid nitrogen, emptied through its feed line.
+"""Predict a cold flow: one tank of water or liquid nitrogen, emptied through its feed line.
 
 SI, absolute pressures. Full flow from the opening; the valve closes when the plan says, or the liquid runs out.
 What the gas does after that is not predicted.

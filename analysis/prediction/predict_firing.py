@@ -1,6 +1,6 @@
-"""Prediction of a run from its plan and stand: what every gauge should read, with a 95 % band.
+"""Predict a firing from its plan and stand: every gauge reading, with a 95 % band.
 
-SI, absolute pressures. Quasi-steady from full flow at the opening to the first tank's run-out: no ignition delay, no
+SI, absolute pressures. Quasi-steady from full flow at the opening to the first tank's depletion: no ignition delay, no
 tail-off, no gas after the liquid. The band holds the plan's own uncertainties and nothing that the model leaves out.
 """
 
@@ -21,7 +21,7 @@ from standbook.daq.quantity import Quantity
 
 
 def impulses_by_load(plan: Plan, shares: Array) -> tuple[Array, Array]:
-    """Return the impulse of firings as planned but for their loads, both multiplied by each of ``shares`` (S,).
+    """Compute the impulse of firings as planned except for their loads, both multiplied by each of ``shares`` (S,).
 
     At site ambient and referred to vacuum, each (S,) [N*s]; infinite where nothing runs out.
     """

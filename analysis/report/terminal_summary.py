@@ -1,4 +1,4 @@
-"""Results in a handful of lines, for the terminal: keep or repeat, and why."""
+"""Summarise results in a handful of lines for the terminal: keep or repeat, and why."""
 
 from collections.abc import Iterator
 
@@ -20,7 +20,7 @@ SHOWN_FINDINGS = 6
 
 
 def terminal_summary(results: Results) -> tuple[str, ...]:
-    """Say what was found, one line a fact, the most important first."""
+    """Summarise the results, one line a fact, the most important first."""
     return tuple(_lines(results))
 
 

@@ -1,4 +1,4 @@
-"""From a run folder to the report file: the one place in the report that reads and writes."""
+"""Write the report file of a run folder: the one place in the report that reads and writes."""
 
 import datetime as dt
 from pathlib import Path

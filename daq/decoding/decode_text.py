@@ -1,4 +1,4 @@
-"""From a board's text lines to rows, on the computer's clock: the second input beside wire format 1.
+"""Decode a board's text lines to rows on the computer's clock: the second input beside wire format 1.
 
 Printed numbers become whole counts of a stated resolution (``daq.config.printed_counts``). Every opening of the port
 begins a new segment: how often the board's clock rolled over meanwhile is not known.
@@ -28,7 +28,7 @@ FEED_BYTES = 1 << 20
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Part:
-    """Lines of one reel between two starts of the board."""
+    """Lines of one port opening between two starts of the board."""
 
     boot: int
     values: NDArray[np.float64]

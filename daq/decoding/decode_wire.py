@@ -1,4 +1,4 @@
-"""From the bytes of one device to its rows, on the computer's clock, with all that is missing named.
+"""Decode the bytes of one device to rows on the computer's clock, and name everything that is missing.
 
 Two inputs, one result: wire format 1 and text lines. Counts, sequence, boot and ticks depend on the bytes alone;
 host time on the arrivals too. Nothing is calibrated here and no file is touched.
@@ -31,7 +31,7 @@ _SEVERITY: Mapping[int, Severity] = {0: "note", 1: "caution"}  # a device's high
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
-    """One column of a stream as it left the device."""
+    """One column of a stream as the device sent it."""
 
     wire: str
     type: str  # "i16", ... or "text"
@@ -52,7 +52,7 @@ class Gap:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class StreamSegment:
-    """Rows of one stream between two starts of the device, in order and each once."""
+    """Rows of one stream between two starts of the device, ordered and without repeats."""
 
     key: int  # of the clock's anchor
     boot: int
@@ -92,7 +92,7 @@ class DecodedDevice:
     undecoded_frames: int
     torn_bytes: int
     time_scale: float
-    rehearsal: bool = False  # a hello says that the values are made up
+    rehearsal: bool = False  # a hello says that the values are simulated
     sleeps: tuple[Sleep, ...] = ()  # of the computer
     alignment: AlignmentRecord | None = None
 
@@ -202,7 +202,7 @@ def _used(layouts: Sequence[Hello], hellos: Sequence[Hello], pieces: Sequence[De
 
 
 def decode_all(stream: bytes, layouts: Iterable[Hello] = ()) -> Iterator[Decoded]:
-    """Decode a stretch of bytes from its opening to its end, a part at a time; ``layouts`` are hellos known before."""
+    """Decode a stretch of bytes from its opening to its end, part by part; ``layouts`` are hellos known before."""
     decoder = Decoder(layouts)
     view = memoryview(stream)
     for start in range(0, len(view), FEED_BYTES):
@@ -211,7 +211,7 @@ def decode_all(stream: bytes, layouts: Iterable[Hello] = ()) -> Iterator[Decoded
 
 
 def assemble_all(pieces: Sequence[Decoded], hellos: Sequence[Hello]) -> tuple[Assembly, ...]:
-    """Assemble each stream and layout that a hello describes, ticks on one count."""
+    """Assemble the rows of each stream and layout that a hello describes, ticks on one count."""
     blocks: dict[tuple[int, int], list[SampleBlock]] = {}
     for piece in pieces:
         for block in piece.blocks:
@@ -263,7 +263,7 @@ def _arrivals(
 
 
 def full_boots(hellos: Sequence[Hello]) -> dict[int, int]:
-    """Map the low byte that frames carry to the whole boot counter."""
+    """Map the low byte of the boot counter that frames carry to the whole counter."""
     return {hello.boot & 0xFF: hello.boot for hello in hellos}
 
 

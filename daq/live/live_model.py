@@ -1,4 +1,4 @@
-"""What is indicated now: everything that a screen shows of a recording in progress, from what was decoded so far.
+"""Compute everything that a screen shows of a recording in progress, from what was decoded so far.
 
 Values are SI, each pressure in the reference of its calibration; ages are seconds of the computer's monotonic clock,
 everything that counts from the start or from T-0 is seconds of the device's. Nothing is held: a value that cannot be
@@ -50,7 +50,7 @@ Bands = Callable[[str, float], tuple[float, float] | None]
 
 
 class Live:
-    """Takes in what devices said, gives the picture of a moment.
+    """Live model: takes in decoded pieces of all devices and returns the state at a moment.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ class Live:
             self._count()
 
     def show_marks(self, marks: Sequence[CrewMark]) -> None:
-        """Take in the marks as they stand now: those of a ``MarkLog`` or as read from the run's file."""
+        """Update the marks, from a ``MarkLog`` or as read from the run's file."""
         self._marks = tuple(marks)
         planned = {mark.key: mark for mark in self._plan.mark}
         tanks = {tag: g for tag, g in self._monitors.items() if g.item.measures == measurands.TANK_PRESSURE}
@@ -148,7 +148,7 @@ class Live:
                 self._remarks[mark.number] = MarkRemark(mark, said, {**tanks, **named})
 
     def state(self, now_ns: int) -> LiveState:
-        """Give what is indicated at a moment of the monotonic clock. [ns]."""
+        """Return the state at a moment of the monotonic clock. [ns]."""
         self._judge(now_ns)
         phase = self._phase
         scale = self._scale

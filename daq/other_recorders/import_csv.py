@@ -1,4 +1,4 @@
-"""Import of a CSV that another logger made: as a run of a plan, with the same samples, record and manifest.
+"""Import a CSV of another logger as a run of a plan, with the same samples, record and manifest.
 
 The file and its mapping are kept in ``raw``; everything is checked before anything is written. How imported values
 are represented is told in ``daq.config.csv_mapping``.
@@ -70,7 +70,7 @@ def import_csv(
     software : str
         Name and version.
     rehearsal : bool
-        The values are made up.
+        The values are simulated.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""What a second recorder kept: the bytes of one device, decoded, each start of the device with its rows.
+"""Decode a second recorder's card file: the bytes of one device, each start of the device with its rows.
 
 A card file is the bytes of wire format 1 as the device wrote them: it may begin amid a frame, be damaged or cut.
 A journal (``.arrows``) will do as well. The whole file is held in memory while it is decoded. What is believed of it

@@ -1,4 +1,4 @@
-"""What is known of a record as a whole: ``record.json``, written once when a run is sealed.
+"""Summarise a record in ``record.json``, written once when a run is sealed.
 
 Host times are nanoseconds since 1970, UTC. Rows that are missing are named here, never filled in the samples.
 """
@@ -75,7 +75,7 @@ class EdgeRecord(Document):
 
 
 class NoteRecord(Document):
-    """A word from the device, the port or the computer, or about them."""
+    """A note of the device, the port or the computer, or about them."""
 
     severity: Severity
     host_ns: int | None
@@ -122,7 +122,7 @@ class DeviceRecord(Document):
 
 
 class TZeroRecord(Document):
-    """The instant all times count from."""
+    """T-0, the instant all times count from."""
 
     host_ns: int
     source: str
@@ -131,7 +131,7 @@ class TZeroRecord(Document):
 
 
 class RecordSummary(Document):
-    """The whole record."""
+    """Summary of the whole record."""
 
     format: int = FORMAT
     devices: Mapping[str, DeviceRecord]
@@ -160,7 +160,7 @@ class RecordSummary(Document):
         return json.dumps(self.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
     def sentences(self) -> tuple[str, ...]:
-        """Say the record's health, one line a fact."""
+        """Describe the data quality, one line a fact."""
         lines = []
         for name, device in self.devices.items():
             lines += [
@@ -202,7 +202,7 @@ def t_plus(host_ns: int, t_zero_ns: int) -> str:
 
 
 def alignment_sentence(alignment: AlignmentRecord) -> str:
-    """Say how far the times of a device can be held against those of the reference."""
+    """Describe how far the times of a device can be compared with those of the reference."""
     if alignment.shift_s is not None and alignment.u_s is not None:
         many = "edge" if alignment.edges == 1 else "edges"
         return (

@@ -1,4 +1,4 @@
-"""Whether a run is what was sealed, and what of each stream is there and what is missing.
+"""Verify that a run is what was sealed, and report rows present and missing by stream.
 
 Every hash is computed again, every stream decoded again from the journals and compared row for row with its samples.
 Nothing is written. A person who means to deceive can write new hashes: only a hash kept elsewhere tells of that.
@@ -34,7 +34,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StreamCheck:
-    """What is there of one stream."""
+    """Rows present and missing of one stream."""
 
     device: str
     stream: str
@@ -50,7 +50,7 @@ class StreamCheck:
         return not self.gaps
 
     def sentence(self) -> str:
-        """Say it in one line."""
+        """Describe the stream in one line."""
         spans = [f"{first:,} to {last:,}" for first, last in self.sequences[:GAPS_TOLD]]
         more = ", ..." if len(self.sequences) > GAPS_TOLD else ""
         there = f"{self.rows:,} rows" + (f", sequence {', '.join(spans)}{more}" if spans else "")
@@ -82,7 +82,7 @@ class StreamCheck:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
-    """What was checked of a run, and found."""
+    """Result of verifying a run."""
 
     sealed: bool
     streams: tuple[StreamCheck, ...]
@@ -92,20 +92,20 @@ class Verification:
 
     @property
     def exit_code(self) -> int:
-        """What the command ends in."""
+        """Exit code of the command."""
         if self.changed:
             return RecordError.exit_code
         whole = not self.findings and all(stream.is_whole for stream in self.streams)
         return EXIT_FINE if whole else EXIT_FINDINGS
 
     def sentences(self) -> tuple[str, ...]:
-        """Say all of it, one line a fact."""
+        """Describe the result, one line a fact."""
         told = [stream.sentence() for stream in self.streams]
         told += [*self.checks, *(f"finding: {text}" for text in self.findings)]
         return (*told, *(f"CHANGED: {text}" for text in self.changed))
 
     def to_json(self) -> dict[str, Any]:
-        """Return it for a machine to read."""
+        """Return the result as plain data."""
         streams = [
             {
                 "device": s.device,

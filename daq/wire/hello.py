@@ -1,4 +1,4 @@
-"""What a device says about itself: the hello of wire format 1, and what a row of counts looks like.
+"""Describe a device's streams: the hello of wire format 1, and the packing of a row of counts.
 
 Numbers are as on the wire: ticks of the device clock, raw counts. A hello describes one stream. Anything
 a hello gets wrong is refused in one sentence; nothing is repaired or guessed. No byte framing here
@@ -82,7 +82,7 @@ class Hello:
     channels: tuple[WireChannel, ...]
     lines: tuple[WireLine, ...]
     time_scale: float = 1.0  # above 1 only in a rehearsal faster than real time
-    rehearsal: bool = False  # a made-up device says so itself, at any speed
+    rehearsal: bool = False  # a simulated device says so itself, at any speed
 
     def __post_init__(self) -> None:
         for fault in _faults(self):
@@ -96,7 +96,7 @@ class Hello:
 
     @property
     def is_rehearsal(self) -> bool:
-        """Tell whether what this device sends is made up."""
+        """Tell whether this device sends simulated values."""
         return self.rehearsal or self.time_scale != 1.0
 
     @property

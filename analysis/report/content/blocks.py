@@ -1,4 +1,4 @@
-"""What an evidence section is made of: sentences, pictures, tables, and words for what is not known.
+"""Define the parts of an evidence section: sentences, pictures, tables, and words for what is not known.
 
 Plain frozen types; the template only walks through them. A cell that is ``Markup`` was escaped here.
 """
@@ -80,7 +80,7 @@ class Register:
         return cls(ranked(findings))
 
     def why(self, *channels: str | None) -> Markup:
-        """Say that a value is not known and point at the findings that say why.
+        """Write "not known" with links to the findings that say why.
 
         A finding about the channel itself comes first; failing that, one about the whole run.
         """

@@ -15,7 +15,7 @@ TOLD = 3  # quantities, and causes, that a sentence names
 
 
 def foresight(results: Results) -> tuple[str, ...]:
-    """Say how the run went against its prediction; empty where nothing was compared."""
+    """Compare the run with its prediction; empty where nothing was compared."""
     if not results.comparison:
         return ()
     part = _part(results)
@@ -39,7 +39,7 @@ def foresight(results: Results) -> tuple[str, ...]:
 
 
 def what_moved(results: Results) -> str | None:
-    """Return the assumptions or causes that the analysis ranked first, ``None`` where it ranked none."""
+    """Name the assumptions or causes that the analysis ranked first, ``None`` where it ranked none."""
     causes = [f for f in results.findings if is_in_group(f, LIKELY_CAUSE, MOVED_ASSUMPTION)]
     if not causes:
         return None

@@ -1,4 +1,4 @@
-"""Evidence of a firing beside its main numbers: transients, mass balance, what bounds the load, stability."""
+"""Build the evidence of a firing beside its main numbers: transients, mass balance, class reserve, stability."""
 
 from collections.abc import Mapping
 
@@ -36,7 +36,7 @@ PLACES = {"site": "at site ambient", "vacuum": "referred to vacuum"}
 
 
 def detail(results: Results, curves: Curves, context: ReportContext, register: Register) -> tuple[Section, ...]:
-    """Return the sections; none where the analysis that wrote the results did not know of them."""
+    """Build the sections; none where the analysis that wrote the results did not know of them."""
     found = results.firing
     if found is None:
         return ()

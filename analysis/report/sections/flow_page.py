@@ -1,4 +1,4 @@
-"""Page one and the evidence of a cold flow: CdA and exponent, no verdict."""
+"""Build page one and the evidence of a cold flow: CdA and exponent, no verdict."""
 
 from markupsafe import Markup
 

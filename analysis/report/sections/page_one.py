@@ -1,4 +1,4 @@
-"""Page one: what a signatory must see, on exactly one sheet. Builds the view; the template sets it.
+"""Build page one: what a signatory must see, on exactly one sheet. The template sets it.
 
 What it shows of one kind of test comes from that kind's parts.
 """
@@ -23,7 +23,7 @@ NO_SIGNATURE = "Not offered for signature."
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageOne:
-    """Everything on the first sheet."""
+    """Content of the first sheet."""
 
     title: str
     big: tuple[BigNumber, ...]

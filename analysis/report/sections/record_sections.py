@@ -1,4 +1,4 @@
-"""Evidence about the record: findings, data quality, calibrations, plan, recomputation, cautions, hashes."""
+"""Build the evidence about the record: findings, data quality, calibrations, plan, recomputation, cautions, hashes."""
 
 from markupsafe import Markup, escape
 
@@ -14,7 +14,7 @@ MOST_GAPS = 12  # rows of the gap table; the record holds them all
 
 
 def findings(results: Results, register: Register) -> Section:
-    """Everything that a person must read, worst first."""
+    """List all findings, worst first."""
     rows: tuple[tuple[Cell, ...], ...] = tuple(
         (
             Markup('<span id="finding-{0}">{0}</span>').format(number),
@@ -46,7 +46,7 @@ def findings(results: Results, register: Register) -> Section:
 
 
 def health(results: Results) -> Section:
-    """Count what reached the disk."""
+    """Count rows, gaps, board starts and frames with checksum error."""
     rows = tuple(
         (
             stream,
@@ -95,7 +95,7 @@ def _lost(item: RecordHealth) -> str:
 
 
 def calibrations(results: Results, context: ReportContext, register: Register) -> Section:
-    """Calibrations used, and zeros before and after."""
+    """List the calibrations used, and zeros before and after."""
     day = results.t_zero.time[:10] if results.t_zero else None
     rows = tuple(_calibration_row(item, day) for item in context.calibrations)
     head = ("Channel", "Revision", "Sensor, serial", "Made", "Valid until", "u slope", "u zero", "Range")
@@ -128,7 +128,7 @@ def calibrations(results: Results, context: ReportContext, register: Register) -
 
 
 def plan(context: ReportContext) -> Section:
-    """List what was planned, what was aboard, who did it."""
+    """List the plan, the loads and the people."""
     tanks = tuple(plan_tank_row(tank) for tank in context.plan.tanks)
     blocks: list[Block] = [
         Table(head=("What", "As planned"), rows=tuple(_planned_rows(context))),
@@ -168,7 +168,7 @@ def _planned_rows(context: ReportContext) -> list[tuple[Cell, ...]]:
         ("Throat diameter", None if throat is None else number_format.show(throat).with_u),
         ("Expansion ratio", None if ratio is None else number_format.show(ratio).with_u),
         ("How the load is controlled", summary.load_control or None),
-        ("Meant to run out first", summary.run_out_first or None),
+        ("Planned to be depleted first", summary.run_out_first or None),
         ("Second recorder", summary.second_recorder or "none"),
         *((person.role, person.initials) for person in context.people),
         *(("Deviation from the plan", deviation) for deviation in context.deviations),
@@ -177,7 +177,7 @@ def _planned_rows(context: ReportContext) -> list[tuple[Cell, ...]]:
 
 
 def recompute(results: Results, context: ReportContext) -> Section:
-    """Show how to get the same number again, by command and by hand."""
+    """Show how to compute the same number again, by command and by hand."""
     blocks: list[Block] = [
         Text("By command, on any computer, to nine digits:"),
         Code(escape(context.command)),

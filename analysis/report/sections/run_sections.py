@@ -1,4 +1,4 @@
-"""Evidence about the run itself: thrust, impulse, tanks, engine, events, comparison with the prediction."""
+"""Build the evidence about the run: thrust, impulse, tanks, engine, events, comparison with the prediction."""
 
 from collections.abc import Mapping
 
@@ -36,7 +36,7 @@ FACT_WORDS = {False: "Conditions not met", True: "Conditions met"}  # what is no
 
 
 def thrust(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Thrust with window and events."""
+    """Show thrust with window and events."""
     blocks: list[Block] = list(
         picture(
             figures.thrust(curves, results.events, results.window),
@@ -72,7 +72,7 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
 
 
 def events(results: Results, register: Register) -> Section:
-    """Events with their uncertainty and method."""
+    """List events with their uncertainty and method."""
     rows = tuple(
         (str(number), event.name, number_format.seconds(event.time), number_format.milliseconds(event.u), event.method)
         for number, event in enumerate(results.events, start=1)
@@ -92,7 +92,7 @@ def events(results: Results, register: Register) -> Section:
 
 
 def load_cell(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Load cell before correction."""
+    """Show the load cell before correction."""
     correction = results.weight_correction
     stand = context.stand
     tanks = "tanks ride on the cell" if stand.tanks_on_cell else "tanks are off the cell"
@@ -131,7 +131,7 @@ def load_cell(results: Results, curves: Curves, context: ReportContext, register
 
 
 def impulse(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Cumulative impulse and the budget."""
+    """Show cumulative impulse and uncertainty budget."""
     found = results.impulse
     verdict = results.verdicts.get("site")
     blocks: list[Block] = list(
@@ -183,7 +183,7 @@ def _impulse_row(name: str, value: ImpulseResult) -> tuple[Cell, ...]:
 
 
 def tanks(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Each tank's pressure, exponent and CdA."""
+    """Show each tank's pressure, exponent and CdA."""
     blocks: list[Block] = []
     planned = {tank.name: tank for tank in context.plan.tanks}
     for name, tank in results.tanks.items():
@@ -223,7 +223,7 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
 
 
 def engine(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Chamber pressure, injector pressure-drop ratio, performance."""
+    """Show chamber pressure, injector pressure-drop ratio, performance."""
     found = results.engine
     rows = measured_rows(
         register,
@@ -262,7 +262,7 @@ def engine(results: Results, curves: Curves, context: ReportContext, register: R
 
 
 def comparison(results: Results, context: ReportContext, register: Register) -> Section:
-    """Measured against predicted."""
+    """Compare measured with predicted values."""
     said = foresight(results)
     blocks: list[Block] = [Text(" ".join(said))] if said else []
     rows: tuple[tuple[Cell, ...], ...] = tuple(
