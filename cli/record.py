@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from standbook.cli.screen import CAUTION, PlanPath, now, say, say_all, today, warn
-from standbook.daq.errors import EXIT_FINDINGS, ConfigError, StandError
+from standbook.daq.errors import EXIT_FINDINGS, ConfigError, StandError, UsageError
 
 if TYPE_CHECKING:
     from standbook.cli.showing import Showing
@@ -183,9 +183,9 @@ def _ports(given: list[str]) -> dict[str, str]:
     for item in given:
         device, equals, path = item.partition("=")
         if not (device and equals and path):
-            raise ConfigError(f'--port "{item}" is not DEVICE=PATH; write for example --port cradle-a=/dev/ttyACM0')
+            raise UsageError(f'--port "{item}" is not DEVICE=PATH; write for example --port cradle-a=/dev/ttyACM0')
         if device in found:
-            raise ConfigError(f"--port is given twice for {device}: {found[device]} and {path}; keep one")
+            raise UsageError(f"--port is given twice for {device}: {found[device]} and {path}; keep one")
         found[device] = path
     return found
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from standbook.cli.screen import PlanPath, say, say_all, today
-from standbook.daq.errors import ConfigError
+from standbook.daq.errors import ConfigError, UsageError
 
 if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
@@ -202,16 +202,16 @@ def _faults_asked(texts: Sequence[str], link: Path | None) -> "list[Fault]":
 
     asked = [parse_fault(text) for text in texts]
     if link is None and any(isinstance(each, Unplug) for each in asked):
-        raise ConfigError("--fault unplug: the port comes back under another name; give a --link that follows it")
+        raise UsageError("--fault unplug: the port comes back under another name; give a --link that follows it")
     return asked
 
 
 def _check_place(option: str, path: Path | None) -> None:
     """Refuse a path before the physics is computed; a link that leads nowhere is in nobody's way."""
     if path is not None and path.exists():
-        raise ConfigError(f"{option} {path}: exists already; name another path, or remove it")
+        raise UsageError(f"{option} {path}: exists already; name another path, or remove it")
     if path is not None and not path.parent.is_dir():
-        raise ConfigError(f"{option} {path}: there is no folder {path.parent}; make it, or name another path")
+        raise UsageError(f"{option} {path}: there is no folder {path.parent}; make it, or name another path")
 
 
 def _zero_of(table: "Table", edge: "LineEdgeName | None") -> float | None:
