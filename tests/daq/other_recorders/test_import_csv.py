@@ -129,7 +129,7 @@ def test_ctrl_c_while_importing_leaves_no_half_run(files, monkeypatch):
     def stop(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("standbook.daq.other_recorders.import_csv.finish", stop)
+    monkeypatch.setattr("standbook.daq.other_recorders.import_csv.write_sealed_run", stop)
     with pytest.raises(KeyboardInterrupt):
         files.run()
     assert list((files.campaign.folder / "runs").iterdir()) == []
