@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import ClassVar, Final
 
-from standbook.daq.errors import ConfigError
+from standbook.daq.errors import UsageError
 from standbook.daq.rehearsal.sensor_faults import Clip as Clip
 from standbook.daq.rehearsal.sensor_faults import Fault as Fault
 from standbook.daq.rehearsal.sensor_faults import FrozenLine as FrozenLine
@@ -241,7 +241,7 @@ def parse_fault(text: str) -> Fault:
 
     Raises
     ------
-    ConfigError
+    UsageError
         An unknown name, a number that is none, or a part that this fault does not have.
 
     Examples
@@ -251,25 +251,25 @@ def parse_fault(text: str) -> Fault:
     """
     match = _TYPED.fullmatch(text.strip())
     if match is None:
-        raise ConfigError(f'--fault "{text}": not understood; write NAME, NAME@SECONDS or NAME@SECONDS:AMOUNT')
+        raise UsageError(f'--fault "{text}": not understood; write NAME, NAME@SECONDS or NAME@SECONDS:AMOUNT')
     name, tag, at, amount = match["name"], match["tag"], match["at"], match["amount"]
     kind = FAULTS.get(name)
     if kind is None:
-        raise ConfigError(f'--fault "{text}": there is no fault "{name}"; there are {", ".join(FAULTS)}')
+        raise UsageError(f'--fault "{text}": there is no fault "{name}"; there are {", ".join(FAULTS)}')
     given: dict[str, object] = {}
     if issubclass(kind, SensorFault) is not (tag is not None):
         want = f"needs a tag, such as {name}=PT-11@7" if tag is None else "takes no tag"
-        raise ConfigError(f'--fault "{text}": {name} {want}')
+        raise UsageError(f'--fault "{text}": {name} {want}')
     if tag is not None:
         given["tag"] = tag
     if at is not None:
         if kind in TIMELESS:
-            raise ConfigError(f'--fault "{text}": {name} holds all the time or before the first row; leave out @{at}')
+            raise UsageError(f'--fault "{text}": {name} holds all the time or before the first row; leave out @{at}')
         given["at"] = _number(at, text)
     if amount is not None:
         field, whole = _amount(kind)
         if field is None:
-            raise ConfigError(f'--fault "{text}": {name} takes no amount; leave out :{amount}')
+            raise UsageError(f'--fault "{text}": {name} takes no amount; leave out :{amount}')
         given[field] = _checked(_number(amount, text), field, whole, text)
     build: Callable[..., Fault] = kind
     return build(**given)
@@ -280,13 +280,13 @@ def placed(faults: Iterable[Fault], zero: float) -> tuple[Fault, ...]:
 
     Raises
     ------
-    ConfigError
+    UsageError
         A fault would lie before the first row.
     """
     found = tuple(f if isinstance(f, TIMELESS) else dataclasses.replace(f, at=f.at + zero) for f in faults)
     for fault in found:
         if fault.at < 0.0:
-            raise ConfigError(
+            raise UsageError(
                 f"--fault {_name(fault)}@{fault.at - zero:g}: lies before the first row, which is at {-zero:g} s"
             )
     return found
@@ -331,7 +331,7 @@ def _number(text: str, fault: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise ConfigError(f'--fault "{fault}": "{text}" is not a number')
+        raise UsageError(f'--fault "{fault}": "{text}" is not a number')
     return value
 
 
@@ -340,5 +340,5 @@ def _checked(value: float, field: str, whole: bool, fault: str) -> float | int:
     low_enough = abs(value) <= most if field == "percent" else 0.0 < value <= most
     if not low_enough or value == 0.0 or (whole and value != int(value)):
         bounds = f"at most {most:g} either way and not 0" if field == "percent" else f"above 0 and at most {most:g}"
-        raise ConfigError(f'--fault "{fault}": {value:g} must be {"a whole number " if whole else ""}{bounds}')
+        raise UsageError(f'--fault "{fault}": {value:g} must be {"a whole number " if whole else ""}{bounds}')
     return int(value) if whole else value

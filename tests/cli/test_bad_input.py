@@ -129,8 +129,8 @@ def test_a_device_on_no_port_is_refused_with_what_is_present(plans, capsys):
 def test_a_port_of_an_unknown_device_is_refused(plans, capsys):
     arguments = ["record", plans / "WF-03.toml", "--postdiction", "--port", "cradle-b=/dev/null"]
     refused(capsys, arguments, 3, 'unknown device "cradle-b"')
-    refused(capsys, [*arguments[:-1], "cradle-b"], 3, "is not DEVICE=PATH")
-    refused(capsys, record(plans, "/dev/null", "--port", "cradle-a=/dev/zero"), 3, "--port is given twice for cradle-a")
+    refused(capsys, [*arguments[:-1], "cradle-b"], 2, "is not DEVICE=PATH")
+    refused(capsys, record(plans, "/dev/null", "--port", "cradle-a=/dev/zero"), 2, "--port is given twice for cradle-a")
 
 
 @contextmanager
@@ -228,7 +228,7 @@ def made_up(seconds=2.0, time_scale=4.0):
 def test_a_made_up_device_is_refused_outside_a_rehearsal(plans, capsys):
     for scale in (1.0, 4.0):
         with playing(made_up(time_scale=scale)) as port:
-            refused(capsys, record(plans, port), 4, "made up", "--rehearsal")
+            refused(capsys, record(plans, port), 4, "simulated", "--rehearsal")
     assert list((plans.parent / "runs").iterdir()) == []
 
 

@@ -75,7 +75,7 @@ def test_a_page_renders_in_a_terminal(topic, capsys):
 
 
 def test_an_unknown_page_is_refused_with_the_pages_there_are(capsys):
-    assert run(["guide", "weather"]) == 3
+    assert run(["guide", "weather"]) == 2
     assert "first-test-day" in capsys.readouterr().err
 
 

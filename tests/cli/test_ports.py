@@ -143,7 +143,7 @@ def test_the_command_prints_the_table_that_the_stand_wants(tmp_path, capsys):
 def test_saving_says_what_the_stand_has_otherwise_than_the_board(tmp_path, capsys):
     campaign = starter(tmp_path).folder  # eleven wires, 1,000,000 bit/s
     with talking(sent(fast_hello())) as port:
-        fits = told(capsys, "ports", "--listen", port, "--seconds", 1, "--save", campaign).err
+        fits = told(capsys, "ports", "--listen", port, "--baud", 1_000_000, "--seconds", 1, "--save", campaign).err
     assert "stand.toml: device" not in fits
     spare = WireChannel("adc99", "i16", 0, 9)
     other = fast_hello(channels=3, serial="9")
@@ -193,7 +193,7 @@ def test_a_board_that_prints_lines_needs_no_layout(tmp_path, capsys):
 
 
 def test_saving_without_listening_and_a_port_that_is_not_there_are_refused(tmp_path, capsys):
-    assert "--save needs a port" in told(capsys, "ports", "--save", tmp_path, code=3).err
+    assert "--save needs a port" in told(capsys, "ports", "--save", tmp_path, code=2).err
     assert "no such port" in told(capsys, "ports", "--listen", "/dev/ttyNONE7", code=4).err
 
 

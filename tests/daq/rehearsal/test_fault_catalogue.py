@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from standbook.cli.rehearse import FAULT_HELP
-from standbook.daq.errors import ConfigError
+from standbook.daq.errors import UsageError
 from standbook.daq.recovery.decode_wire import recover_wire
 from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
 from standbook.daq.recovery.loss_account import stream_record
@@ -371,7 +371,7 @@ def test_a_supply_sags_with_all_that_hang_on_it():
 
 
 def test_a_tag_that_is_not_played_is_refused_with_those_that_are():
-    with pytest.raises(ConfigError, match=r"PT-99.*LC-1, PT-11, PT-12"):
+    with pytest.raises(UsageError, match=r"PT-99.*LC-1, PT-11, PT-12"):
         faulty_table(played(), [known.Clip(tag="PT-99")], INPUTS)
 
 
@@ -415,7 +415,7 @@ def test_a_fault_is_read_as_it_is_typed(text, fault):
     ],
 )
 def test_what_is_typed_wrongly_is_refused_in_a_sentence(text, told):
-    with pytest.raises(ConfigError) as refused:
+    with pytest.raises(UsageError) as refused:
         parse_fault(text)
     assert told in str(refused.value)
     assert text in str(refused.value)
@@ -425,7 +425,7 @@ def test_seconds_count_from_t_zero_and_nothing_lies_before_the_first_row():
     (fault,) = placed([parse_fault("stall@-1")], 3.0)
     assert fault.at == 2.0
     assert placed([known.NoHello()], 3.0) == (known.NoHello(),)
-    with pytest.raises(ConfigError, match=r"stall@-4.*first row, which is at -3 s"):
+    with pytest.raises(UsageError, match=r"stall@-4.*first row, which is at -3 s"):
         placed([parse_fault("stall@-4")], 3.0)
 
 
