@@ -1,4 +1,4 @@
-"""The one way into analysis: by kind of test, and from a run folder to a new revision in it."""
+"""Analyse a run by its kind of test, from a run folder to a new revision in it: the one way into analysis."""
 
 import shutil
 from collections.abc import Iterable

@@ -1,4 +1,4 @@
-"""A run, its results and its curves as pandas data frames, for notebooks. SI; pressures absolute.
+"""Convert a run, its results and its curves to pandas data frames, for notebooks. SI; pressures absolute.
 
 Nothing is computed here. Units stand in ``DataFrame.attrs["units"]`` or in a column of their own.
 """

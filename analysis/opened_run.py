@@ -1,4 +1,4 @@
-"""One run as a script or a notebook opens it: the record, and the newest analysis of it. Writes nothing."""
+"""Open a sealed run and its newest analysis for a script or a notebook. Writes nothing."""
 
 from functools import cached_property
 from pathlib import Path
@@ -29,7 +29,7 @@ class Run:
 
     @property
     def folder(self) -> Path:
-        """Where it lies."""
+        """Folder of the run."""
         return self.record.folder
 
     @property
@@ -50,7 +50,7 @@ class Run:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What a person must read before using the results."""
+        """Findings that a person must read before using the results."""
         return self.results.findings
 
     def table(self) -> "pd.DataFrame":

@@ -1,1 +1,1 @@
-"""One file per command: arguments, a thin call, a screen."""
+"""Implement the commands, one file each: arguments, a thin call, printed lines."""

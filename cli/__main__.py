@@ -1,4 +1,4 @@
-"""``python -m standbook.cli`` is ``standbook``."""
+"""Run ``standbook`` as ``python -m standbook.cli``."""
 
 from standbook.cli.start import main
 

@@ -1,4 +1,4 @@
-"""``standbook add``: what becomes known after the run, beside the sealed record."""
+"""``standbook add``: add facts known after the run beside the sealed record."""
 
 from pathlib import Path
 from typing import Annotated

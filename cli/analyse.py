@@ -1,4 +1,4 @@
-"""``standbook analyse``: from a sealed run to results, in a new revision."""
+"""``standbook analyse``: analyse a sealed run into a new revision."""
 
 from pathlib import Path
 from typing import Annotated

@@ -1,4 +1,4 @@
-"""Figures several rows high, for a value that must be read from two steps away. Text only, no colour, no terminal."""
+"""Draw figures several rows high, to be read from two steps away: text only, no colour, no terminal."""
 
 from typing import Final
 

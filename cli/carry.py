@@ -1,4 +1,4 @@
-"""``standbook carry``: what a run says of the tanks in another plan, as lines to type."""
+"""``standbook carry``: carry CdA and exponent of a run to another plan, as lines to type."""
 
 from pathlib import Path
 from typing import Annotated
@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from standbook.cli.screen import RunPath, say, say_all, today
-from standbook.daq.errors import EXIT_FINDINGS, ConfigError
+from standbook.daq.errors import EXIT_FINDINGS, UsageError
 
 
 def carry(
@@ -34,7 +34,7 @@ def carry(
     from standbook.daq.config.campaign import read_campaign
 
     if exponent_reason is not None and not exponent_reason.strip():
-        raise ConfigError("--exponent-reason is empty; it holds the reason, in words")
+        raise UsageError("--exponent-reason is empty; it holds the reason, in words")
     campaign = read_campaign(to, today=today())
     source = read_analysed(run)
     found = carry_run(source, campaign, viscosities=_viscosities(viscosity or []), reason=exponent_reason)
@@ -56,7 +56,7 @@ def _viscosities(typed: list[str]) -> dict[str, float]:
         try:
             found[tank.strip()] = 1e-3 * float(number)
         except ValueError:
-            raise ConfigError(f'--viscosity "{text}": write TANK=NUMBER in mPa*s, such as fuel=2.9') from None
+            raise UsageError(f'--viscosity "{text}": write TANK=NUMBER in mPa*s, such as fuel=2.9') from None
         if not found[tank.strip()] > 0.0:
-            raise ConfigError(f'--viscosity "{text}": must be greater than zero')
+            raise UsageError(f'--viscosity "{text}": must be greater than zero')
     return found

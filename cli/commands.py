@@ -1,4 +1,4 @@
-"""The commands there are: where each is written, and the line that the list of commands shows of it.
+"""List the commands: the module of each, and its line in the list of commands.
 
 A command's module is loaded when it is asked for, so that the list and each help page appear at once.
 """
@@ -44,7 +44,7 @@ CAUTION = (
 
 
 def application(*names: str) -> typer.Typer:
-    """Make the command line with the named commands whole, and of all others what the list shows of them."""
+    """Build the command line: the named commands whole, all others as the list shows them."""
     app = typer.Typer(
         name="standbook",
         help="Record, analyse and report ground tests of a small pressure-fed rocket engine in blowdown. "

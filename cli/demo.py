@@ -1,4 +1,4 @@
-"""``standbook demo``: the whole job on a made-up stand, from a new campaign to the report of a firing."""
+"""``standbook demo``: run the whole job on a simulated stand, from a new campaign to the report of a firing."""
 
 import subprocess
 import sys
@@ -13,7 +13,7 @@ from standbook.cli.screen import CAUTION, heading, now, open_page, say, say_all,
 from standbook.daq.errors import LinkError
 
 TIME_SCALE = 10.0
-PORT_WAIT = 60.0  # [s] for the made-up stand to compute its physics
+PORT_WAIT = 60.0  # [s] for the simulated stand to compute its physics
 
 
 def demo(
@@ -27,7 +27,7 @@ def demo(
 ) -> None:
     """Run the whole job: two water flows and a firing, predicted, locked, recorded, analysed, reported.
 
-    Everything is streamed by a made-up stand over a pseudo-terminal and so marked a rehearsal.
+    Everything is streamed by a simulated stand over a pseudo-terminal and so marked a rehearsal.
 
     Example: standbook demo
     """
@@ -93,10 +93,10 @@ def _start_stand(plan: Path, time_scale: float, link: Path, weighings: Path) -> 
     while not link.is_symlink():
         ended = stand.poll()
         if ended is not None:
-            raise LinkError(f"{plan}: the made-up stand ended with code {ended} before it served a port")
+            raise LinkError(f"{plan}: the simulated stand ended with code {ended} before it served a port")
         if time.monotonic() > deadline:
             stand.kill()
             stand.wait()
-            raise LinkError(f"{plan}: the made-up stand served no port within {PORT_WAIT:g} s")
+            raise LinkError(f"{plan}: the simulated stand served no port within {PORT_WAIT:g} s")
         time.sleep(0.05)
     return stand

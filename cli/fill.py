@@ -1,4 +1,4 @@
-"""``standbook fill``: gaps of a sealed run, closed from a second recorder's memory card."""
+"""``standbook fill``: fill gaps of a sealed run from a second recorder's memory card."""
 
 from pathlib import Path
 from typing import Annotated

@@ -1,4 +1,4 @@
-"""``standbook guide``: the user guide in the terminal, since a test stand has no network."""
+"""``standbook guide``: show the user guide in the terminal, since a test stand has no network."""
 
 from importlib import resources
 from typing import Annotated
@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from standbook.cli.screen import say
-from standbook.daq.errors import ConfigError
+from standbook.daq.errors import UsageError
 
 
 def guide(
@@ -25,7 +25,7 @@ def guide(
                 say(f"{name:{width}}  {page.readline().removeprefix('# ').strip()}")
         return
     if topic not in pages:
-        raise ConfigError(f'guide: no topic "{topic}"; topics are {", ".join(sorted(pages))}')
+        raise UsageError(f'guide: no topic "{topic}"; topics are {", ".join(sorted(pages))}')
     from rich.console import Console
     from rich.markdown import Markdown
 

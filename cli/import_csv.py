@@ -1,4 +1,4 @@
-"""``standbook import``: a CSV that another logger made, as a run."""
+"""``standbook import``: import a CSV of another logger as a run."""
 
 from pathlib import Path
 from typing import Annotated
@@ -12,7 +12,7 @@ def import_csv(
     csv: Annotated[Path, typer.Argument(metavar="CSV", help="The other logger's file.")],
     mapping: Annotated[Path, typer.Argument(metavar="MAPPING", help="A TOML file that names columns and units.")],
     plan: PlanPath,
-    rehearsal: Annotated[bool, typer.Option("--rehearsal", help="The values are made up: mark the run.")] = False,
+    rehearsal: Annotated[bool, typer.Option("--rehearsal", help="The values are simulated: mark the run.")] = False,
 ) -> None:
     """Import a CSV as a run of a plan; a mapping of at most 20 lines names columns, units, clock and T-0.
 

@@ -1,4 +1,4 @@
-"""Single keys from the terminal without echo, read by a thread that notes the instant of each.
+"""Read single keys from the terminal without echo, in a thread that records the instant of each.
 
 Ctrl-C stays what it is, the only stop. Where there is no terminal, or no such setting (Windows), no key ever comes.
 """
@@ -26,7 +26,7 @@ HELD: Final = 100_000_000  # [ns] between two of the same key
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One key that was pressed."""
+    """One pressed key and its instant."""
 
     text: str
     when: HostTime
@@ -43,7 +43,7 @@ class KeyReader:
         self._thread.start()
 
     def pressed(self) -> list[Key]:
-        """Give the keys since the last call, in order."""
+        """Return the keys since the last call, in order."""
         found: list[Key] = []
         while True:
             try:
@@ -52,7 +52,7 @@ class KeyReader:
                 return found
 
     def close(self) -> None:
-        """Read no more."""
+        """Stop reading."""
         self._ended.set()
         self._thread.join()
 
@@ -73,7 +73,7 @@ class KeyReader:
 
 @contextlib.contextmanager
 def reading_keys(clocks: Clocks | None = None) -> Iterator[KeyReader | None]:
-    """Give a reader of single keys; the terminal is set back on every way out. ``None`` where none can be read.
+    """Yield a reader of single keys, and restore the terminal on every way out; ``None`` where none can be read.
 
     Ctrl-S is taken as any other key meanwhile: it would freeze the screen.
     """
@@ -117,7 +117,7 @@ class _MomentOf:
 
 
 class KeyMarks:
-    """Turns keys into marks of a run: those of the plan first, then space for one without a name.
+    """Turn keys into marks of a run: the plan's first, then space for one without a name.
 
     Backspace strikes the last mark out that still stands; it stays in the file. A key that repeats itself because it
     is held down, by a glove or a folder on the keyboard, means nothing.
@@ -130,7 +130,7 @@ class KeyMarks:
         self.log = MarkLog(path, self._moment)
 
     def press(self, key: Key) -> bool:
-        """Do what a key means; tell whether that was anything.
+        """Execute a key; tell whether it had a meaning.
 
         Raises
         ------

@@ -1,4 +1,4 @@
-"""The live screen of a recording: a pure function from what is indicated to lines of text for a terminal.
+"""Draw the live screen of a recording: a pure function from the live state to lines of text.
 
 At 80 x 24 and above; smaller terminals lose what matters least first. Bold and reversed, no colour at all, so that
 sunlight, a colour-blind reader and a printer see the same: every meaning is a word or a number. Alarms stand on top.
@@ -56,7 +56,7 @@ class _Part:
 
 
 def screen_lines(picture: Picture, width: int, height: int, *, blocks: bool = True) -> tuple[Text, ...]:
-    """Draw one moment.
+    """Draw the screen of one moment.
 
     Parameters
     ----------
@@ -284,5 +284,5 @@ def _footer(head: Head, width: int) -> list[Text]:
     if not head.takes_keys:
         return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD)]
     keys = ", ".join(f"{key} = {text}" for key, text in {"space": "mark", **dict(head.mark_keys)}.items())
-    keys = f"{keys}, backspace = strike out"
+    keys = f"{keys}, backspace = void"
     return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD), *(Text(line) for line in wrap(f"Keys: {keys}", width - 1))]

@@ -1,4 +1,4 @@
-"""Words and numbers of a recording in progress, alike on the screen and in plain lines.
+"""Format the live state in words and numbers, alike for the screen and for plain lines.
 
 Values come as SI and are written in the unit of their calibration. What is withdrawn is ``--`` with its reason; what
 cannot be said of a vessel is "unknown".
@@ -30,7 +30,7 @@ _DECIMALS: Final = {"kN": 3, "V": 3, "MPa": 3, "kg": 2, "kN*s": 3, "N": 0, "lbf"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
-    """What stays the same during a recording."""
+    """Facts that stay the same during a recording."""
 
     number: str
     kind: str
@@ -41,7 +41,7 @@ class Head:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """All that is shown of one moment."""
+    """Everything that is shown of one moment."""
 
     head: Head
     state: LiveState
@@ -53,7 +53,7 @@ class Picture:
 
 
 def head_of(plan: Plan, *, takes_keys: bool, only_watches: bool = False) -> Head:
-    """Take what a screen needs from the plan."""
+    """Read the constant facts from the plan."""
     return Head(
         number=plan.test.number,
         kind=plan.test.kind,
@@ -82,17 +82,17 @@ def seconds(value: float) -> str:
 
 
 def t_plus(since: float | None) -> str:
-    """Say where T-0 is."""
+    """Write the time since T-0."""
     return "before T-0" if since is None else f"T{since:+.1f} s"
 
 
 def age(value: float | None) -> str:
-    """Say how old something is."""
+    """Write the age of a value."""
     return "no data yet" if value is None else f"{value:.1f} s old"
 
 
 def what(channel: Indication) -> str:
-    """Say what a channel measures, in the fewest words."""
+    """Name the measurand of a channel, in the fewest words."""
     short = channel.measures.removesuffix(" pressure") if channel.dimension == "pressure" else channel.measures
     return f"{channel.tank} {short}" if channel.tank else short
 
@@ -115,7 +115,7 @@ def shown(channel: Indication) -> str:
 
 
 def agreement(vessel: VesselState) -> str:
-    """Say how the sensors of a vessel stand to each other."""
+    """Say whether the sensors of a vessel agree."""
     names = ", ".join(vessel.sensors)
     if vessel.agree is None:
         return f"{names}: fewer than two respond"
@@ -130,13 +130,13 @@ def vessel_value(vessel: VesselState) -> str:
 
 
 def vessel_line(vessel: VesselState) -> str:
-    """Say what is indicated of a vessel in one short line."""
+    """Write a vessel's pressure and the agreement of its sensors in one short line."""
     old = "" if vessel.age is None else f", {age(vessel.age)}"
     return f"{vessel.name} {vessel_value(vessel)}; {agreement(vessel)}{old}"
 
 
 def link_line(link: LinkState) -> str:
-    """Say how a link and its way to the disk stand."""
+    """Write the state of a link and of its data on disk."""
     synced = "nothing on disk yet" if link.sync_age is None else f"on disk {link.sync_age:.1f} s ago"
     return (
         f"{link.device} {_STATES.get(link.state, link.state)}  {link.rate:,.0f} rows/s  lost {link.lost_rows:,}  "
@@ -145,7 +145,7 @@ def link_line(link: LinkState) -> str:
 
 
 def disk_line(disk: DiskState) -> str:
-    """Say how much room is left."""
+    """Write the free disk space and the recording time that it allows."""
     if disk.free_bytes is None:
         free = "free space not known"
     elif disk.free_bytes < 1e9:
@@ -162,7 +162,7 @@ def disk_line(disk: DiskState) -> str:
 
 
 def impulse_lines(impulse: ImpulseState) -> tuple[str, str]:
-    """Say how far the running impulse has come, and what it cannot say."""
+    """Write the running impulse against the limit, and what it lacks."""
     limit = ""
     if impulse.limit is not None:
         share = "" if impulse.value is None else f" = {impulse.value / impulse.limit:.1%}".replace("%", " %")
@@ -173,7 +173,7 @@ def impulse_lines(impulse: ImpulseState) -> tuple[str, str]:
 
 
 def redline_lines(redlines: Sequence[RedlineState], since_t_zero: float | None) -> tuple[str, ...]:
-    """Say each redline: those that tripped first, in their order."""
+    """Write each redline: those that tripped first, in their order."""
     tripped = sorted((r for r in redlines if r.tripped_at is not None), key=lambda r: (r.order is None, r.order))
     lines = [
         f"{_first_out(r.order)}, latched, {_when(r.tripped_at or 0.0, since_t_zero)}  {r.call}: {r.text}"
@@ -185,10 +185,10 @@ def redline_lines(redlines: Sequence[RedlineState], since_t_zero: float | None) 
 
 
 def mark_lines(marks: Sequence[MarkState], since_t_zero: float | None) -> tuple[str, ...]:
-    """Say each mark, newest first."""
+    """Write each mark, newest first."""
     return tuple(
         f"mark {m.number} {_when(m.at, since_t_zero)}  {m.text or '(no name)'}"
-        + (" (STRUCK OUT)" if m.struck else "")
+        + (" (VOID)" if m.struck else "")
         + (f"; {m.remark}" if m.remark else "")
         for m in reversed(marks)
     )
@@ -200,12 +200,12 @@ def phase_words(state: LiveState) -> str:
 
 
 def is_safing(state: LiveState) -> bool:
-    """Tell whether the safing lines are what people need most."""
+    """Tell whether the phase is safing, so that the tanks take the large figures."""
     return state.phase is Phase.SAFING
 
 
 def link_alarms(links: Sequence[LinkState], disk: DiskState, over: Collection[str]) -> dict[str, str]:
-    """Say what is wrong between the boards and the disk; each under a name that stays while it stands.
+    """Report faults of links and disk, each under a name that stays the same while the fault lasts.
 
     Parameters
     ----------
@@ -227,7 +227,7 @@ def link_alarms(links: Sequence[LinkState], disk: DiskState, over: Collection[st
 
 
 class AlarmBook:
-    """Alarms, the first one out first, and which of them are new."""
+    """Keep the active alarms in order of appearance, and tell which are new."""
 
     def __init__(self) -> None:
         self._standing: dict[str, str] = {}
@@ -236,14 +236,14 @@ class AlarmBook:
 
     @property
     def newest(self) -> str:
-        """That which was called last of those that stand."""
+        """Sentence of the active alarm raised last."""
         last = max(self._called, key=self._called.__getitem__, default=None)
         return "" if last is None else self._standing[last]
 
     def take(
         self, *groups: Mapping[str, str], ordered: Mapping[str, str] | None = None
     ) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-        """Take what stands now; return all sentences, the new ones, and those that are over.
+        """Update with the active alarms; return all sentences, the new ones, and those cleared.
 
         Parameters
         ----------

@@ -13,7 +13,7 @@ def lock(
         bool, typer.Option("--again", help="Lock the plan as it is now; the older lock is kept beside it.")
     ] = False,
 ) -> None:
-    """Predict the run and lock the prediction with its hash and time; later changes make it a postdiction.
+    """Predict the run and lock the prediction with its hash and time; one changed later does not count as locked.
 
     Example: standbook lock teasel-2/plans/HF-02.toml
     """

@@ -1,5 +1,6 @@
-"""The ``standbook`` command: its subcommands, and the one place where errors become exit codes."""
+"""Run the ``standbook`` command: its subcommands, and the one place where errors become exit codes."""
 
+import io
 import os
 import signal
 import sys
@@ -17,6 +18,9 @@ SIGPIPE = 13  # where the system has no such signal, the code stays the same
 def main() -> None:
     """Run the command line; every failure a user can act on ends in its sentence and its exit code."""
     signal.signal(signal.SIGTERM, _interrupt)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # an output of few letters loses a sign, not the sentence
     code = run(sys.argv[1:])
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)  # all is done: a late one would only spoil the exit code

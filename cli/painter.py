@@ -1,4 +1,4 @@
-"""Painting lines on a terminal from a thread of its own: whoever watches the recording never waits for a terminal.
+"""Paint lines on a terminal from a thread of its own: the recording never waits for a terminal.
 
 Only lines that changed are written, so that nothing flickers and a slow line has little to carry. The main screen is
 used, and what was shown last stays there. A terminal that goes away, or that takes nothing, ends the painting alone.
@@ -23,7 +23,7 @@ Draw = Callable[[int, int], Sequence[Text]]
 
 
 class Painter:
-    """Shows the newest picture until it is closed.
+    """Paint the newest picture until it is closed.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ class Painter:
         self._thread.start()
 
     def show(self, draw: Draw, *, bell: bool = False) -> None:
-        """Hand over what draws the newest picture for a width and a height; it is called from another thread."""
+        """Set the function that draws the newest picture for a width and a height; another thread calls it."""
         with self._news:
             self._draw = draw
             self._bells += bell

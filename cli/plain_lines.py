@@ -1,4 +1,4 @@
-"""The live screen's facts as plain lines, for logs, pipes and screen readers: all every few seconds, news at once.
+"""Print the live screen's facts as plain lines for logs, pipes and screen readers: all every few seconds, news at once.
 
 A pipe that nobody reads any more ends the lines and not the recording.
 """
@@ -29,7 +29,7 @@ CAUTION_EVERY: Final = 60.0  # [s]
 
 
 class PlainLines:
-    """Says what is new, and everything now and then.
+    """Print news at once, and everything every few seconds.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ class PlainLines:
         self.is_gone = False  # nobody reads
 
     def show(self, picture: Picture, new: Sequence[str], over: Sequence[str]) -> None:
-        """Say what has to be said of one moment.
+        """Print the lines that one moment calls for.
 
         Parameters
         ----------
@@ -63,7 +63,7 @@ class PlainLines:
             for sentence in new:
                 self._line(picture, f"ALARM {sentence}")
             for sentence in over:
-                self._line(picture, f"alarm over: {sentence}")
+                self._line(picture, f"alarm cleared: {sentence}")
             self._news(picture)
             if state.elapsed >= self._next:
                 self._next = state.elapsed + EVERY
@@ -99,7 +99,7 @@ class PlainLines:
 
 
 def status_lines(picture: Picture) -> tuple[str, ...]:
-    """Say everything that the screen shows."""
+    """Write everything that the screen shows."""
     state = picture.state
     made_up = "REHEARSAL " if state.rehearsal else ""
     lines = [f"{made_up}{picture.head.number} {picture.head.kind}, {phase_words(state)}, {t_plus(state.since_t_zero)}"]
@@ -112,7 +112,7 @@ def status_lines(picture: Picture) -> tuple[str, ...]:
     lines += [f"redline {line}" for line in redline_lines(state.redlines, state.since_t_zero)]
     lines += [f"{link_line(link)}" for link in picture.links]
     lines.append(disk_line(picture.disk))
-    lines += [f"standing alarm {sentence}" for sentence in picture.alarms]
+    lines += [f"active alarm {sentence}" for sentence in picture.alarms]
     return tuple(line for line in lines if line)
 
 

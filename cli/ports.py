@@ -1,4 +1,4 @@
-"""``standbook ports``: the serial ports of this computer, and what the board on one of them says."""
+"""``standbook ports``: list the serial ports of this computer, or report what the board on one of them sends."""
 
 import sys
 import time
@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from standbook.cli.screen import AsJson, now, say, say_all, say_json, warn
-from standbook.daq.errors import ConfigError, FrameError, LinkError
+from standbook.daq.errors import ConfigError, FrameError, LinkError, UsageError
 
 if TYPE_CHECKING:
     from standbook.daq.decoding.board_survey import BoardSurvey
 
 SECONDS = 10.0
-BAUD = 1_000_000
-SHIPPED = 500_000  # NODE_BAUD of the reference firmware
+BAUD = 500_000  # NODE_BAUD of the reference firmware
 
 
 def ports(
@@ -42,7 +41,7 @@ def ports(
     if listen is not None:
         _listen(listen, baud, seconds, save, as_json=as_json)
     elif save is not None:
-        raise ConfigError("--save needs a port to listen on: standbook ports --listen PORT --save CAMPAIGN")
+        raise UsageError("--save needs a port to listen on: standbook ports --listen PORT --save CAMPAIGN")
     else:
         _list(as_json=as_json)
 
@@ -79,7 +78,7 @@ def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json:
         kind = FrameError if heard.frames else LinkError
         raise kind(
             f"{path}: no hello in {seconds:g} s at {baud} bit/s; what came stands above; compare the speed and "
-            f"the firmware of the board with stand.toml (firmware as shipped: --baud {SHIPPED})"
+            f"the firmware of the board with stand.toml (firmware as shipped: --baud {BAUD})"
         )
     if save is not None:
         _save(path, save, heard, baud, as_json=as_json)

@@ -1,4 +1,4 @@
-"""``standbook predict``: what every gauge should read, and how near the limit the plan comes."""
+"""``standbook predict``: predict every gauge reading, and the margin to the class limit."""
 
 from standbook.cli.screen import AsJson, PlanPath, say, say_all, today
 

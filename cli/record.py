@@ -1,7 +1,6 @@
 """``standbook record``: record a run from the serial ports, then seal it."""
 
 import io
-import shutil
 import signal
 import sys
 from collections.abc import Iterator
@@ -12,15 +11,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from standbook.cli.screen import CAUTION, PlanPath, now, say, say_all, today, warn
-from standbook.daq.errors import EXIT_FINDINGS, ConfigError, LinkError, StandError
-
-GONE_FOR = 10.0  # [s] without any port until a rehearsal counts as over; one that was unplugged comes back sooner
+from standbook.daq.errors import EXIT_FINDINGS, ConfigError, StandError, UsageError
 
 if TYPE_CHECKING:
     from standbook.cli.showing import Showing
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.live.live_model import Live
-    from standbook.daq.recording.recorder import RecordEnd, Watch
+    from standbook.daq.recording.recorder import RecordEnd
     from standbook.daq.run.lock import Lock
 
 
@@ -81,76 +78,50 @@ def record_run(
     plain: bool = False,
     after: ExitStack | None = None,
 ) -> tuple[Path, "RecordEnd"]:
-    """Make the run folder and record into it; a folder into which nothing valid came is taken away again.
+    """Make the run folder and record into it.
 
     ``after`` takes what must hold until the run is sealed: words to a terminal that has gone go nowhere.
     """
-    from standbook.daq.recording.recorder import record_devices, resolve_ports
-    from standbook.daq.run.run_folder import RAW, create_run
+    from standbook.daq.recording.recorder import resolve_ports
+    from standbook.daq.recording.run_recording import RecordingOrder, record_run_into
+    from standbook.daq.run.run_folder import create_run
     from standbook.daq.software import software
-    from standbook.daq.wire.saved_layouts import load_layouts
 
     lock = _lock(campaign, postdiction=postdiction)
     ports = resolve_ports(campaign.stand, given)
-    number = campaign.plan.test.number
-    frames = 0  # valid ones of all devices, so far
-    heard = 0.0  # when a device was there last [s]
+    number, stand = campaign.plan.test.number, campaign.stand
     with _first_signal_stops() as stopped:
         folder = create_run(campaign, lock, rehearsal=rehearsal, now=now(), software=software())
         with suppress(OSError):  # nobody reads; the recording is what counts
             say(f"Recording {number} into {folder}; stop with Ctrl-C.")
             say(CAUTION)
-        layouts = {device.name: load_layouts(folder, device.name) for device in campaign.stand.device}
+        order = RecordingOrder(
+            number=number, stand=stand, ports=ports, folder=folder, rehearsal=rehearsal, seconds=seconds
+        )
         with _showing(campaign, folder, plain=plain, rehearsal=rehearsal) as (showing, live):
-
-            def report(watch: "Watch") -> None:
-                nonlocal frames
-                frames = sum(seen.frames for seen in watch.devices)
-                showing.report(watch)
-
-            def stop(watch: "Watch") -> bool:
-                nonlocal frames, heard
-                frames = sum(seen.frames for seen in watch.devices)
-                if watch.rehearsal and not rehearsal:
-                    raise _MadeUpError(
-                        f"{number}: the device says that it is made up; record it with --rehearsal, or plug the real "
-                        "one in"
-                    )
-                heard = heard if watch.all_silent else watch.elapsed
-                said_so = all(seen.device in (*watch.played_out, *watch.ended) for seen in watch.devices)
-                over = watch.all_silent and (said_so or watch.elapsed - heard >= GONE_FOR)
-                return bool(stopped) or (rehearsal and over) or (seconds is not None and watch.elapsed >= seconds)
-
             try:
-                end = record_devices(
-                    campaign.stand,
-                    ports,
-                    folder / RAW,
-                    stop=stop,
-                    report=report,
-                    taken=live.take,
-                    tell=showing.tell,
-                    layouts=layouts,
+                end = record_run_into(
+                    order, stopped=lambda: bool(stopped), report=showing.report, taken=live.take, tell=showing.tell
                 )
-            except StandError as error:
+            except StandError:
                 showing.close()
-                if isinstance(error, _MadeUpError) or frames == 0:
-                    shutil.rmtree(folder, ignore_errors=True)
-                else:
-                    warn(
-                        f"standbook: what was recorded until then is kept; recover it with: standbook recover {folder}"
-                    )
+                if folder.exists():
+                    _say_kept(folder)
                 raise
             finally:
                 if after is not None and showing.painter is not None and showing.painter.is_gone:
-                    after.enter_context(redirect_stdout(io.StringIO()))
-                    after.enter_context(redirect_stderr(io.StringIO()))
-    if not any(seen.received_bytes for seen in end.watch.devices):
-        shutil.rmtree(folder, ignore_errors=True)
-        raise end.trouble or LinkError(
-            f"{number}: not one byte came from {', '.join(ports.values())} before recording stopped; no run is kept"
-        )
+                    _say_nothing_more(after)
     return folder, end
+
+
+def _say_kept(folder: Path) -> None:
+    warn(f"standbook: what was recorded until then is kept; recover it with: standbook recover {folder}")
+
+
+def _say_nothing_more(after: ExitStack) -> None:
+    """Let words to a terminal that has gone go nowhere."""
+    after.enter_context(redirect_stdout(io.StringIO()))
+    after.enter_context(redirect_stderr(io.StringIO()))
 
 
 @contextmanager
@@ -212,9 +183,9 @@ def _ports(given: list[str]) -> dict[str, str]:
     for item in given:
         device, equals, path = item.partition("=")
         if not (device and equals and path):
-            raise ConfigError(f'--port "{item}" is not DEVICE=PATH; write for example --port cradle-a=/dev/ttyACM0')
+            raise UsageError(f'--port "{item}" is not DEVICE=PATH; write for example --port cradle-a=/dev/ttyACM0')
         if device in found:
-            raise ConfigError(f"--port is given twice for {device}: {found[device]} and {path}; keep one")
+            raise UsageError(f"--port is given twice for {device}: {found[device]} and {path}; keep one")
         found[device] = path
     return found
 
@@ -237,7 +208,3 @@ def _first_signal_stops() -> Iterator[list[int]]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-class _MadeUpError(LinkError):
-    """Made-up data, about to be recorded as a test."""

@@ -1,4 +1,4 @@
-"""``standbook recover``: journals to samples, in place for a recording that was never sealed, or into a new folder."""
+"""``standbook recover``: decode journals into samples, in place for an unsealed recording, or into a new folder."""
 
 from pathlib import Path
 from typing import Annotated

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from standbook.cli.screen import PlanPath, say, say_all, today
-from standbook.daq.errors import ConfigError
+from standbook.daq.errors import ConfigError, UsageError
 
 if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
@@ -71,19 +71,13 @@ def rehearse(
     from standbook.analysis.simulation.story import draw_for
     from standbook.analysis.simulation.story import rehearse as make_up
     from standbook.daq.config.campaign import read_campaign
-    from standbook.daq.rehearsal.fault_catalogue import Unplug, parse_fault
 
     campaign = read_campaign(plan, today=today())
-    asked = [parse_fault(text) for text in fault or ()]
-    if link is None and any(isinstance(each, Unplug) for each in asked):
-        raise ConfigError("--fault unplug: the port comes back under another name; give a --link that follows it")
-    played = [device.name for device in campaign.stand.device if device.format == "wire 1"]
-    if not played:
-        raise ConfigError(f"{plan}: no board of the stand speaks wire 1, and a rehearsal plays no text lines")
+    asked = _faults_asked(fault or (), link)
+    played = _boards_played(campaign)
     links = _links(link, played)
-    for path in links.values():
-        _check_place("--link", path)
-    _check_place("--weighings", weighings)
+    for option, path in (*(("--link", path) for path in links.values()), ("--weighings", weighings)):
+        _check_place(option, path)
     number = campaign.plan.test.number
     say(f"Computing the made-up {campaign.plan.test.kind} {number} ...")
     made_up = make_up(campaign, draw_for(number, seed))
@@ -102,20 +96,13 @@ def _play(
     time_scale: float,
 ) -> None:
     """Play every board of the stand at once, each on a port of its own, and say what left it."""
-    from standbook.daq.rehearsal.device import RING_BYTES, RehearsalDevice
     from standbook.daq.rehearsal.fault_catalogue import placed, sentences
-    from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 
     # What happens to a board happens to the one that times T-0; a sensor's fault to the board that reads it.
     first = next((table for table in tables if _zero_of(table, campaign.plan.test.t_zero_edge) is not None), tables[0])
     zero = _zero_of(first, campaign.plan.test.t_zero_edge)
     wrong = placed(asked, zero or 0.0)
-    inputs = campaign.stand.input
-    board_of = {item.tag: item.device for item in inputs}
-    own = {
-        table.device: [f for f in wrong if board_of.get(getattr(f, "tag", ""), first.device) == table.device]
-        for table in tables
-    }
+    board_of = {item.tag: item.device for item in campaign.stand.input}
     say_all(
         f"{device.name} prints text lines, which a rehearsal does not play; plug it in, or leave it out of stand.toml"
         for device in campaign.stand.device
@@ -124,19 +111,11 @@ def _play(
     with ExitStack() as stack:
         devices, ports = [], []
         for table in tables:
-            faults = own[table.device]
-            follow = _Link(links.get(table.device))
-            device = RehearsalDevice(
-                faulty_table(table, faults, inputs),
-                time_scale=time_scale,
-                faults=faults,
-                # The ring of a faster device holds as much of its own time.
-                ring_bytes=round(RING_BYTES * max(1.0, time_scale)),
-                moved=follow.to,
-            )
-            devices.append(stack.enter_context(device))
-            stack.enter_context(follow.there(device.port))
-            ports.append(f"--port {table.device}={links.get(table.device, device.port)}")
+            own = [f for f in wrong if board_of.get(getattr(f, "tag", ""), first.device) == table.device]
+            link = links.get(table.device)
+            device = stack.enter_context(_device(table, own, campaign, link, time_scale))
+            devices.append(device)
+            ports.append(f"--port {table.device}={link or device.port}")
             seconds = device.table.seconds
             say(f"REHEARSAL: {table.device} on {device.port}, {seconds:.0f} s at {time_scale:g} times real time.")
         stop = stack.enter_context(_stopping())
@@ -145,6 +124,27 @@ def _play(
         sent = _together(devices, stop)
     for device, what in zip(devices, sent, strict=True):
         say_all(what.sentences() if len(devices) == 1 else (f"{device.table.device}: {s}" for s in what.sentences()))
+
+
+@contextmanager
+def _device(
+    table: "Table", faults: "Sequence[Fault]", campaign: "Campaign", link: Path | None, time_scale: float
+) -> "Iterator[RehearsalDevice]":
+    """Plug in one made-up board, with what goes wrong on it and a link to its port."""
+    from standbook.daq.rehearsal.device import RING_BYTES, RehearsalDevice
+    from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
+
+    follow = _Link(link)
+    device = RehearsalDevice(
+        faulty_table(table, faults, campaign.stand.input),
+        time_scale=time_scale,
+        faults=faults,
+        # The ring of a faster device holds as much of its own time.
+        ring_bytes=round(RING_BYTES * max(1.0, time_scale)),
+        moved=follow.to,
+    )
+    with device, follow.there(device.port):
+        yield device
 
 
 def _together(devices: "list[RehearsalDevice]", stop: threading.Event) -> "list[GroundTruth]":
@@ -186,12 +186,32 @@ def _links(link: Path | None, devices: Sequence[str]) -> dict[str, Path]:
     return {name: link if len(devices) == 1 else link.with_name(f"{link.name}-{name}") for name in devices}
 
 
+def _boards_played(campaign: "Campaign") -> list[str]:
+    """Name the boards that a rehearsal can play."""
+    played = [device.name for device in campaign.stand.device if device.format == "wire 1"]
+    if not played:
+        raise ConfigError(
+            f"{campaign.plan_path}: no board of the stand speaks wire 1, and a rehearsal plays no text lines"
+        )
+    return played
+
+
+def _faults_asked(texts: Sequence[str], link: Path | None) -> "list[Fault]":
+    """Read the faults; a port that comes back under another name needs a link that follows it."""
+    from standbook.daq.rehearsal.fault_catalogue import Unplug, parse_fault
+
+    asked = [parse_fault(text) for text in texts]
+    if link is None and any(isinstance(each, Unplug) for each in asked):
+        raise UsageError("--fault unplug: the port comes back under another name; give a --link that follows it")
+    return asked
+
+
 def _check_place(option: str, path: Path | None) -> None:
     """Refuse a path before the physics is computed; a link that leads nowhere is in nobody's way."""
     if path is not None and path.exists():
-        raise ConfigError(f"{option} {path}: exists already; name another path, or remove it")
+        raise UsageError(f"{option} {path}: exists already; name another path, or remove it")
     if path is not None and not path.parent.is_dir():
-        raise ConfigError(f"{option} {path}: there is no folder {path.parent}; make it, or name another path")
+        raise UsageError(f"{option} {path}: there is no folder {path.parent}; make it, or name another path")
 
 
 def _zero_of(table: "Table", edge: "LineEdgeName | None") -> float | None:

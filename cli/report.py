@@ -1,4 +1,4 @@
-"""``standbook report``: one self-contained HTML file from the newest analysis."""
+"""``standbook report``: write one self-contained HTML file from the newest analysis."""
 
 from typing import Annotated
 

@@ -1,4 +1,4 @@
-"""What every command shares: argument types, the caution, and how lines reach the terminal."""
+"""Share argument types, the caution and printing among all commands."""
 
 import datetime as dt
 import json

@@ -1,4 +1,4 @@
-"""From what a recorder knows of a moment to the live screen, or to plain lines; and from keys to marks.
+"""Show a recording in progress on the live screen or in plain lines, and turn keys into marks.
 
 Used by ``record`` and by ``watch``. A terminal that goes away ends the showing and nothing else.
 """
@@ -40,7 +40,7 @@ def live_of(
     started_ns: int,
     rehearsal: bool = False,
 ) -> tuple[Live, str]:
-    """Make the live model of a run, with the bands of its locked prediction; say what is wrong with that, if anything.
+    """Build the live model of a run, with the bands of its locked prediction, and the sentence on trouble with these.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def live_of(
 
 
 def started_at(created: dt.datetime) -> int:
-    """Give the monotonic time of a moment that another process noted by the wall clock. [ns]."""
+    """Convert a wall-clock instant of another process to monotonic time. [ns]."""
     return time.monotonic_ns() - round((dt.datetime.now(dt.UTC) - created).total_seconds() * 1e9)
 
 
@@ -87,7 +87,7 @@ def is_screen(*, plain: bool) -> bool:
 
 
 class Showing:
-    """Shows a recording until it is closed.
+    """Show a recording until it is closed.
 
     Parameters
     ----------
@@ -131,19 +131,19 @@ class Showing:
 
     @property
     def is_gone(self) -> bool:
-        """Tell whether nobody can see any of it any more."""
+        """Tell whether nobody can see the output any more."""
         out = self.painter or self._lines
         return out is not None and out.is_gone
 
     def tell(self, sentence: str) -> None:
-        """Say something at once: on the screen, or on standard error where no screen stands in the way."""
+        """Print a sentence at once: on the screen, or on standard error where no screen stands in the way."""
         if self.painter is not None and self._is_open:
             self._told = (*self._told[-2:], sentence)
         else:
             warn(sentence)
 
     def report(self, watch: Watch) -> None:
-        """Show what is known now, take in the keys that were pressed."""
+        """Show the current state and process the keys pressed."""
         try:
             self._press()
             self._show_marks()
@@ -155,7 +155,7 @@ class Showing:
             raise
 
     def close(self) -> None:
-        """Leave what was shown last on the screen."""
+        """Stop, and leave the last picture on the screen."""
         if self._is_open and self.painter is not None:
             self.painter.close()
         self._is_open = False

@@ -1,4 +1,4 @@
-"""Where ``standbook`` begins: a signal ends it in one sentence even while its own modules are still loading."""
+"""Start ``standbook``: a signal ends it in one sentence even while its own modules are still loading."""
 
 import os
 import signal

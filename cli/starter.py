@@ -1,4 +1,4 @@
-"""A commented, working campaign to begin from: the invented engine Teasel-2 on the Quarry Cradle.
+"""Write a commented, working campaign to begin from: the invented engine Teasel-2 on the Quarry Cradle.
 
 Stand and plans are copied from ``starter_files``; calibrations are fitted here to points such as a crew would
 take, so that coefficients, covariance and points agree.
@@ -19,12 +19,12 @@ from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
 
 PLAN_FILES = ("WF-03.toml", "WF-04.toml", "HF-02.toml")
-SEED = 20310614  # the scatter of the made-up calibration points
+SEED = 20310614  # the scatter of the simulated calibration points
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sensor:
-    """One made-up sensor on the calibration bench."""
+    """One simulated sensor on the calibration bench."""
 
     tag: str
     revision: str

@@ -1,4 +1,4 @@
-"""``standbook verify``: whether a run is what was sealed, and what is missing."""
+"""``standbook verify``: check whether a run is what was sealed, and report what is missing."""
 
 import typer
 

@@ -2,12 +2,18 @@
 
 import datetime as dt
 import time
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from standbook.cli.screen import RunPath, say
 from standbook.daq.errors import RecordError
+
+if TYPE_CHECKING:
+    from standbook.cli.showing import Showing
+    from standbook.daq.live.live_model import Live
+    from standbook.daq.recording.observer import RecordingObserver
 
 
 def watch(
@@ -25,20 +31,11 @@ def watch(
     from standbook.cli.live_words import head_of
     from standbook.cli.showing import Showing, is_screen, live_of, started_at
     from standbook.daq.recording.observer import RecordingObserver
-    from standbook.daq.recording.recorder import LOOK_EVERY
     from standbook.daq.run.run_folder import RAW, read_run_files
-    from standbook.daq.storage.folder_lock import is_folder_locked
-    from standbook.daq.storage.manifest import MANIFEST
     from standbook.daq.wire.saved_layouts import load_layouts
 
     files = read_run_files(run)
-    if (run / MANIFEST).exists():
-        raise RecordError(f"{run}: nothing is recorded into it any more, it is sealed; try: standbook analyse {run}")
-    if not is_folder_locked(run / RAW):
-        raise RecordError(
-            f"{run}: nobody records into it at this moment; start with: standbook record PLAN, or, when the recorder "
-            f"died, recover it with: standbook recover {run}"
-        )
+    _check_recorded_now(run)
     created = dt.datetime.fromisoformat(files.info.created_utc)
     live, trouble = live_of(
         files.plan, files.stand, files.calibrations, run, started_ns=started_at(created), rehearsal=files.info.rehearsal
@@ -51,12 +48,7 @@ def watch(
     if trouble:
         showing.tell(trouble)
     try:
-        while not showing.is_gone:
-            seen = observer.poll(live.take)
-            showing.report(seen)
-            if len(seen.ended) == len(seen.devices):
-                break
-            time.sleep(LOOK_EVERY)
+        _follow(showing, observer, live)
     except KeyboardInterrupt:
         showing.close()
         say("This screen has ended; the recording goes on.")
@@ -64,3 +56,30 @@ def watch(
     finally:
         showing.close()
     say(f"The recording has ended. Its recorder seals {run} now.")
+
+
+def _check_recorded_now(run: Path) -> None:
+    """Refuse a run into which nobody records at this moment."""
+    from standbook.daq.run.run_folder import RAW
+    from standbook.daq.storage.folder_lock import is_folder_locked
+    from standbook.daq.storage.manifest import MANIFEST
+
+    if (run / MANIFEST).exists():
+        raise RecordError(f"{run}: nothing is recorded into it any more, it is sealed; try: standbook analyse {run}")
+    if not is_folder_locked(run / RAW):
+        raise RecordError(
+            f"{run}: nobody records into it at this moment; start with: standbook record PLAN, or, when the recorder "
+            f"died, recover it with: standbook recover {run}"
+        )
+
+
+def _follow(showing: "Showing", observer: "RecordingObserver", live: "Live") -> None:
+    """Show what comes until every device has ended, or the terminal is gone."""
+    from standbook.daq.recording.recorder import LOOK_EVERY
+
+    while not showing.is_gone:
+        seen = observer.poll(live.take)
+        showing.report(seen)
+        if len(seen.ended) == len(seen.devices):
+            break
+        time.sleep(LOOK_EVERY)

@@ -1,6 +1,7 @@
-"""Every error that standbook raises on purpose, each branch with the exit code it ends in.
+"""Define every error that standbook raises on purpose, each branch with its exit code.
 
 StandError
+├── UsageError    2  an option or argument that cannot be meant
 ├── ConfigError   3  campaign, plan, stand, calibration or mapping file is wrong
 ├── LinkError     4  a serial port cannot be opened, is silent or says something else
 ├── FrameError    5  bytes do not follow the wire format
@@ -22,6 +23,12 @@ class StandError(Exception):
     """Any failure that a user can act on; its text is one clear sentence."""
 
     exit_code: ClassVar[int] = 9
+
+
+class UsageError(StandError):
+    """An option or argument of a command that cannot be meant."""
+
+    exit_code = EXIT_USAGE
 
 
 class ConfigError(StandError):

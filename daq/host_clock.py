@@ -1,4 +1,4 @@
-"""The computer's three clocks read as one instant, and what their disagreement says.
+"""Read the computer's three clocks as one instant and report where they disagree.
 
 The monotonic clock orders arrivals and stands still while the computer sleeps; the boot clock counts on
 through sleep; the wall clock is what people and other computers share, and may be set at any time. All in
@@ -23,7 +23,7 @@ STEP_NS: Final = 20_000_000
 
 @dataclass(frozen=True, slots=True)
 class HostTime:
-    """One moment on three clocks."""
+    """One instant, read on three clocks."""
 
     monotonic_ns: int  # [ns]
     wall_ns: int  # since 1970, UTC [ns]
@@ -73,13 +73,13 @@ class HostClocks:
 
 @dataclass(frozen=True, slots=True)
 class ClockStep:
-    """What happened to the clocks between two instants."""
+    """By how much the clocks disagree between two instants: a sleep, or a step of the wall clock."""
 
     slept_ns: int  # the computer slept this long [ns]
     wall_step_ns: int  # the wall clock was set forward (positive) or back by this much [ns]
 
     def __str__(self) -> str:
-        """Say it in one clause, for the record."""
+        """Describe the disagreement in one clause, for the record."""
         parts = []
         if self.slept_ns:
             parts.append(f"computer slept {self.slept_ns / 1e9:.3f} s")

@@ -1,4 +1,4 @@
-"""Quantities as a person types them: a value, a standard uncertainty, a unit, and for pressures a reference.
+"""Parse typed quantities: a value, a standard uncertainty, a unit, and for pressures a reference.
 
 Everything is converted to SI here, at the edge; inside the program numbers are plain SI floats.
 Conversion factors come from ``scipy.constants``. No unit registry and no arithmetic on quantities.
@@ -155,7 +155,7 @@ def _reference(text: str, unit: str, mark: str | None, dimension: str) -> Refere
 
 
 def absolute(pressure: Quantity, ambient: Quantity) -> Quantity:
-    """Turn a gauge pressure into an absolute one; the two uncertainties add in square.
+    """Convert a gauge pressure to absolute; the two uncertainties combine as a root sum of squares.
 
     Raises
     ------
@@ -188,7 +188,7 @@ def parse_unit(text: str, dimension: str) -> tuple[float, Reference | None]:
 
 
 def in_unit(value: float, text: str) -> float:
-    """Give an SI value in a unit such as ``"bar(g)"``, for people to read; the reference is that of the value.
+    """Convert an SI value to a unit such as ``"bar(g)"``, for people to read; the reference is that of the value.
 
     Raises
     ------

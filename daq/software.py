@@ -1,4 +1,4 @@
-"""Which program this is: version and commit, as results, runs and reports carry them."""
+"""Report the program's version and commit, as results, runs and reports carry them."""
 
 import functools
 import subprocess
@@ -31,7 +31,7 @@ def commit() -> str:
 
 
 def described(checkout: Path) -> str:
-    """Return what git calls the state of a checkout; nothing where it is none, or git is not there."""
+    """Return git's description of a checkout; nothing where it is none, or git is not there."""
     if not (checkout / ".git").exists():
         return ""
     command = ["git", "-C", str(checkout), "describe", "--always", "--dirty", "--exclude", "*"]

@@ -13,8 +13,8 @@ import numpy as np
 
 from standbook.analysis.kinds.registry import predict
 from standbook.cli.rehearse import weighings_text
-from standbook.daq.journal.reader import JournalWriter, next_journal
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import JournalWriter, next_journal
 from standbook.daq.rehearsal.fault_catalogue import ClockOff, placed
 from standbook.daq.rehearsal.link_fault_injection import on_the_link
 from standbook.daq.rehearsal.script import script

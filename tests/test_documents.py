@@ -16,6 +16,9 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
+EXIT_CRASH = 1  # Python's own
+
+
 def section(number):
     return DEVELOPERS.partition(f"\n## {number}. ")[2].partition("\n## ")[0]
 
@@ -45,7 +48,9 @@ def test_the_two_commands_stand_between_their_marks():
 def test_the_exit_codes_of_the_readme_are_those_of_the_error_tree():
     printed = {int(code): meaning for code, meaning in re.findall(r"^\| (\d+) \| (.+) \|$", README, re.MULTILINE)}
     branches = {branch.exit_code for branch in errors.StandError.__subclasses__()}
-    assert set(printed) == branches | {errors.EXIT_FINE, errors.EXIT_USAGE, errors.EXIT_FINDINGS}
+    own = {errors.EXIT_FINE, EXIT_CRASH, errors.EXIT_USAGE, errors.StandError.exit_code, errors.EXIT_FINDINGS}
+    assert set(printed) == branches | own
+    assert "| 128+N |" in README
 
 
 @pytest.mark.parametrize("package", ["daq", "analysis"])

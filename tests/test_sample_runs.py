@@ -3,6 +3,7 @@
 import json
 import math
 import shutil
+from dataclasses import replace
 
 import pyarrow.parquet as pq
 import pytest
@@ -31,6 +32,17 @@ def numbers(value, path=""):
         yield path, float(value)
 
 
+def what_is_found(finding):
+    """What a finding says, apart from its words; its instant is among the numbers."""
+    return finding.code, finding.severity, finding.channel
+
+
+def with_values_where_kept(kept, again):
+    """Take the values away from findings whose older self was written before findings had values."""
+    pairs = zip(kept, again, strict=True)
+    return tuple(new if old.values else replace(new, values={}) for old, new in pairs)
+
+
 def test_the_demo_s_three_runs_are_there():
     assert [folder.name.split("_")[1] for folder in RUNS] == ["HF-02", "WF-03", "WF-04"]
 
@@ -52,10 +64,12 @@ def test_analysing_a_sample_run_again_gives_the_same_numbers(folder, tmp_path):
     kept = from_json((folder / "analysis/rev-A/results.json").read_text(encoding="utf-8"))
     place, again = analyse_run(copy)
     assert place.name == "rev-B"
+    # Not the sentences: a sealed run keeps the words of the version that analysed it, and later versions improve them.
+    assert [what_is_found(f) for f in kept.findings] == [what_is_found(f) for f in again.findings]
+    again = replace(again, findings=with_values_where_kept(kept.findings, again.findings))
     old, new = (dict(numbers(json.loads(to_json(results)))) for results in (kept, again))
     assert old.keys() == new.keys()
     assert [key for key in old if not math.isclose(old[key], new[key], rel_tol=DIGITS, abs_tol=1e-12)] == []
-    assert [f.text for f in kept.findings] == [f.text for f in again.findings]
 
 
 @pytest.mark.parametrize("folder", RUNS, ids=[folder.name for folder in RUNS])

@@ -177,7 +177,7 @@ def _basis_finding(tank: Tank, folder: Path) -> Finding:
         return CDA_BASIS_OTHER_TANK.at(tank.name, typed=typed, number=run.number, others=others)
     if result.cda is None:
         return CDA_BASIS_WITHOUT_NUMBER.at(tank.name, typed=typed, number=run.number)
-    made_up = " That run is a rehearsal: its number is made up." if run.results.rehearsal else ""
+    made_up = " That run is a rehearsal: its number is simulated." if run.results.rehearsal else ""
     apart = abs(tank.feed_cda.value - result.cda.value)
     u = math.hypot(tank.feed_cda.u, result.cda.u)
     typed += f"; {run.number} gave {_mm2(result.cda.value, result.cda.u)}"
@@ -228,7 +228,7 @@ def _carried(
 ) -> CarriedTank:
     source, target = run.plan.tank_named(name), to.tank_named(name)
     result, basis = run.results.tanks[name], run.plan.test.kind
-    remarks = ["This run is a rehearsal: its numbers are made up."] if run.results.rehearsal else []
+    remarks = ["This run is a rehearsal: its numbers are simulated."] if run.results.rehearsal else []
     if result.cda is None or result.start_pressure is None or result.end_pressure is None:
         return CarriedTank(
             tank=name,

@@ -1,4 +1,4 @@
-"""Which channels of a run can be believed, and where the record has holes: one sentence each.
+"""Which channels of a run can be believed: one sentence each.
 
 SI, absolute pressures; times in seconds after T-0. Nothing is repaired here. A channel that cannot be believed
 is passed over when its twin can.
@@ -12,15 +12,10 @@ import numpy as np
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.findings.channels import (
     CLIPPED,
-    DEVICE_RESTARTED,
-    GAP,
     GAUGE_AS_ABSOLUTE,
     INTERFERENCE,
-    NO_PREDICTION,
     NOT_RESPONDING,
     OPEN_WIRE,
-    POSTDICTION,
-    ROWS_LOST,
     VENTED_ZERO,
 )
 from standbook.analysis.signal.windows import between
@@ -198,31 +193,6 @@ def _open(channel: Channel, inside: Mask) -> list[Finding]:
     return [OPEN_WIRE.at(channel.tag, first, seconds=seconds)]
 
 
-def gap_findings(dataset: Dataset, start: float, end: float, *, part: str = "burn") -> list[Finding]:
-    """Report lost rows and resets, those between two instants as cautions."""
-    said: list[Finding] = []
-    for key, health in dataset.record.items():
-        inside = [gap for gap in health.gaps if gap.end > start and gap.start < end]
-        if inside:
-            seconds = sum(gap.seconds for gap in inside)
-            said.append(
-                GAP.at(
-                    None,
-                    inside[0].start,
-                    key=key,
-                    number=len(inside),
-                    plural="s" if len(inside) > 1 else "",
-                    part=part,
-                    seconds=seconds,
-                )
-            )
-        elif health.lost_rows:
-            said.append(ROWS_LOST.at(None, key=key, lost_rows=health.lost_rows, part=part))
-        if health.boots > 1:
-            said.append(DEVICE_RESTARTED.at(None, key=key, boots=health.boots))
-    return said
-
-
 def vented_zero_findings(
     dataset: Dataset, start: float, end: float, *, channels: Iterable[Channel] | None = None
 ) -> list[Finding]:
@@ -268,12 +238,3 @@ def gauge_effect(start_pressure: float, end_pressure: float, exponent: float, am
     wrong = math.log(start_pressure / end_pressure)
     right = math.log((start_pressure + ambient) / (end_pressure + ambient))
     return exponent * (1.0 - right / wrong)
-
-
-def prediction_findings(dataset: Dataset) -> list[Finding]:
-    """Say where there is no prediction, or none that was locked before T-0."""
-    if dataset.prediction is None:
-        return [NO_PREDICTION.at(None)]
-    if dataset.prediction_status == "postdiction":
-        return [POSTDICTION.at(None)]
-    return []

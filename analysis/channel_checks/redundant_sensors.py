@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import usable
-from standbook.analysis.channel_checks.supply_checks import common_supply
+from standbook.analysis.channel_checks.record_checks import common_supply
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.findings.channels import CHANNELS_EXCHANGED_CROSSWISE, PAIR_DISAGREES
 from standbook.analysis.signal.windows import block_average
@@ -84,9 +84,7 @@ def _blocks(channel: Channel, start: float, end: float) -> tuple[Array, Array]:
 
 def _disagrees(pair: _Parted) -> Finding:
     one, other = pair.one.tag, pair.other.tag
-    return PAIR_DISAGREES.at(
-        one, pair.at, other=other, apart_bar=pair.apart / 1e5, allowed_bar=pair.allowed / 1e5
-    )
+    return PAIR_DISAGREES.at(one, pair.at, other=other, apart_bar=pair.apart / 1e5, allowed_bar=pair.allowed / 1e5)
 
 
 def _exchanged(first: _Parted, second: _Parted) -> Finding:

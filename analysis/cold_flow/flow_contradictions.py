@@ -7,6 +7,7 @@ is refused, not printed beside the warning.
 
 import math
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -122,45 +123,33 @@ def _amount(side: FlowSide) -> list[Finding]:
     ]
 
 
+class _Fall(NamedTuple):
+    """A fall of the pressure between two stands after the flow. [s], [Pa]."""
+
+    time: float  # of its steepest
+    before: float
+    after: float
+
+
 def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
-    """Find a pressure that stood after the flow, fell, and stood again well above the back pressure."""
-    channel, end = side.channel, side.instants.end.time
-    last = float(channel.time[-1])
-    count = int((last - end - STILL) / BLOCK)
-    if count < 3 * round(STILL / BLOCK):
+    """Say where the pressure stood after the flow, fell, and stood again well above the back pressure."""
+    fall = _second_fall(side, dataset.plan.back_pressure().value)
+    if fall is None:
         return []
-    at, mean = block_average(*channel.known(), start=end + STILL, end=end + STILL + count * BLOCK, block=BLOCK)
-    if not np.isfinite(mean).all():
-        return []
-    back = dataset.plan.back_pressure().value
-    level = float(np.median(mean[:3])) - back
-    width = round(STILL / BLOCK)
-    windows = np.lib.stride_tricks.sliding_window_view(mean, width)
-    drive = windows.mean(axis=1) - back
-    stands = np.ptp(windows, axis=1) < STANDS * level
-    again = np.flatnonzero(stands & (drive < FELL * level) & (drive > VENTED * level))
-    if level <= 0.0 or not again.size or not stands[: again[0]].any():
-        return []
-    k, first = int(again[0]), int(np.argmax(stands))
-    # A leak falls all the time, and so while it "stands"; an opening begins and ends.
-    falls = windows[:, 0] - windows[:, -1]
-    if falls[first : k + 1].max() < max(LEAST_FALL * level, STEEPER * abs(falls[first]), STEEPER * abs(falls[k])):
-        return []
-    steepest = int(np.argmin(np.diff(mean[: k + width])))
+    name, amount = side.tank.name, side.amount
     seen = (
-        f"{side.tank.name}: after the flow that ended at T{end:+.1f} s the pressure stood, fell from "
-        f"{(level + back) / 1e5:.2f} to {(drive[k] + back) / 1e5:.2f} bar(a) about T{at[steepest]:+.1f} s and stood "
-        "again"
+        f"{name}: after the flow that ended at T{side.instants.end.time:+.1f} s the pressure stood, fell from "
+        f"{fall.before / 1e5:.2f} to {fall.after / 1e5:.2f} bar(a) about T{fall.time:+.1f} s and stood again"
     )
-    amount, one, both = side.amount, _by_pressure(side, level + back), _by_pressure(side, float(drive[k]) + back)
+    one, both = _by_pressure(side, fall.before), _by_pressure(side, fall.after)
     if amount is None or amount.value <= math.sqrt(one * both):
         fits = "" if amount is None else ", and what was weighed fits the first fall alone: gas was let off"
-        return [LET_OFF_IN_STEPS.at(side.tank.name, float(at[steepest]), seen=seen, fits=fits)]
+        return [LET_OFF_IN_STEPS.at(name, fall.time, seen=seen, fits=fits)]
     decide = "look at the valve's command, and repeat with one opening or weigh after each"
     return [
         OPENED_TWICE.at(
-            side.tank.name,
-            float(at[steepest]),
+            name,
+            fall.time,
             decided_by=decide,
             seen=seen,
             first_fall=one,
@@ -169,6 +158,30 @@ def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
             decide=decide,
         )
     ]
+
+
+def _second_fall(side: FlowSide, back: float) -> _Fall | None:
+    """Find a fall that begins and ends after the flow; a leak falls all the time, and so while it "stands"."""
+    end, width = side.instants.end.time, round(STILL / BLOCK)
+    count = int((float(side.channel.time[-1]) - end - STILL) / BLOCK)
+    if count < 3 * width:
+        return None
+    at, mean = block_average(*side.channel.known(), start=end + STILL, end=end + STILL + count * BLOCK, block=BLOCK)
+    if not np.isfinite(mean).all():
+        return None
+    level = float(np.median(mean[:3])) - back
+    windows = np.lib.stride_tricks.sliding_window_view(mean, width)
+    drive = windows.mean(axis=1) - back
+    stands = np.ptp(windows, axis=1) < STANDS * level
+    again = np.flatnonzero(stands & (drive < FELL * level) & (drive > VENTED * level))
+    if level <= 0.0 or not again.size or not stands[: again[0]].any():
+        return None
+    k, first = int(again[0]), int(np.argmax(stands))
+    falls = windows[:, 0] - windows[:, -1]
+    if falls[first : k + 1].max() < max(LEAST_FALL * level, STEEPER * abs(falls[first]), STEEPER * abs(falls[k])):
+        return None
+    steepest = int(np.argmin(np.diff(mean[: k + width])))
+    return _Fall(float(at[steepest]), level + back, float(drive[k]) + back)
 
 
 def _by_pressure(side: FlowSide, pressure: float) -> float:

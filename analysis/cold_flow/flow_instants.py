@@ -12,7 +12,7 @@ import numpy as np
 from standbook.analysis.signal.piecewise_fit import CLEAR, FINE, breakpoint_time, intersection_time, straightened
 from standbook.analysis.signal.valve_events import SLOPE_SPANS, Event, opening_time, slope_scatter, slopes_beside
 from standbook.analysis.signal.windows import block_average, correlation_time
-from standbook.daq.arrays import Array
+from standbook.daq.arrays import Array, Mask
 from standbook.daq.errors import DataError
 
 COARSE = 0.1  # s, means for levels
@@ -93,7 +93,6 @@ def flow_instants(
     DataError
         The pressure never goes from still to falling, or nothing ends the fall.
     """
-    proof = KNEE_PLANNED if run_out_planned else KNEE_SEEN
     opening = _opening(time, pressure, back_pressure, t_zero_known, f"{name} open")
     left = _departure(time, pressure, back_pressure, opening.time)
     length = left.time - opening.time
@@ -109,36 +108,54 @@ def flow_instants(
         first=at_rest_since(time, pressure, opening.time),
         last=left.time - CLEAR,
     )
-    if not left.ran_dry:
-        hinge = left.time + HINGE * left.span
-        rough = Event(f"{name} closed", hinge, ROUGH_SHARE * left.span, "slope against that of the flowing liquid")
-        within = {"first": opening.time + SETTLED, "last": left.hold_end}
-        pieces = (flow_piece, HOLD_PIECE), (long_piece, LONG_STILL)
-        end = intersection_time(time, pressure, rough, pieces, (3, 2), **within)
-        if end.u > LOST:  # noise hid the stop from lines until long after
-            other = intersection_time(
-                time, pressure, breakpoint_time(time, pressure, rough, **within), pieces, (3, 2), **within
-            )
-            end = other if other.u < end.u else end
-        # A valve that closes just after the first gas hides the steeper fall from lines longer than that.
-        first, last = end.time - KNEE_BACK, end.time + KNEE_SPAN
-        knee, gas, sure = _knee(
-            time=time, pressure=pressure, first=first, last=last, opening=opening, name=f"{name} run-out", proof=proof
-        )
-        if not sure:
-            return FlowInstants(opening, end, ran_dry=False)
-    else:
-        last = left.time + left.span + KNEE_TAIL
-        knee, gas, _ = _knee(
-            time=time,
-            pressure=pressure,
-            first=left.time,
-            last=last,
-            opening=opening,
-            name=f"{name} run-out",
-            proof=proof,
-        )
+    falling = _Falling(
+        time=time, pressure=pressure, opening=opening, name=name, proof=KNEE_PLANNED if run_out_planned else KNEE_SEEN
+    )
+    if left.ran_dry:
+        knee, gas, _ = _knee(falling, left.time, left.time + left.span + KNEE_TAIL)
+        return FlowInstants(opening, knee, ran_dry=True, first_gas=gas)
+    end = _closing(falling, left, ((flow_piece, HOLD_PIECE), (long_piece, LONG_STILL)))
+    # A valve that closes just after the first gas hides the steeper fall from lines longer than that.
+    knee, gas, sure = _knee(falling, end.time - KNEE_BACK, end.time + KNEE_SPAN)
+    if not sure:
+        return FlowInstants(opening, end, ran_dry=False)
     return FlowInstants(opening, knee, ran_dry=True, first_gas=gas)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Falling:
+    """A pressure after its opening, and what a run-out must show."""
+
+    time: Array  # [s]
+    pressure: Array  # absolute [Pa]
+    opening: Event
+    name: str  # begins the events' names
+    proof: float  # standard deviations of a knee
+
+
+def _closing(falling: _Falling, left: "_Departure", pieces: tuple[tuple[float, float], tuple[float, float]]) -> Event:
+    """Find where the curve of the flow meets that of the hold, by pieces of both."""
+    hinge = left.time + HINGE * left.span
+    rough = Event(f"{falling.name} closed", hinge, ROUGH_SHARE * left.span, "slope against that of the flowing liquid")
+
+    def met(about: Event) -> Event:
+        return intersection_time(
+            falling.time,
+            falling.pressure,
+            about,
+            pieces,
+            (3, 2),
+            first=falling.opening.time + SETTLED,
+            last=left.hold_end,
+        )
+
+    end = met(rough)
+    if end.u <= LOST:
+        return end
+    # Noise hid the stop from lines until long after.
+    first, last = falling.opening.time + SETTLED, left.hold_end
+    other = met(breakpoint_time(falling.time, falling.pressure, rough, first=first, last=last))
+    return other if other.u < end.u else end
 
 
 def at_rest_since(time: Array, pressure: Array, opening: float) -> float:
@@ -152,16 +169,14 @@ def at_rest_since(time: Array, pressure: Array, opening: float) -> float:
     return float(at[other[-1]]) + COARSE if other.size else float(time[0])
 
 
-def _knee(
-    time: Array, pressure: Array, first: float, last: float, opening: Event, name: str, proof: float
-) -> tuple[Event, float, bool]:
+def _knee(falling: _Falling, first: float, last: float) -> tuple[Event, float, bool]:
     """Find the effective end of the liquid and its first gas, and tell whether the curve really bends there.
 
     A cubic bends at a free instant into a steeper curve, up to where that is steepest: gas takes the liquid's place
     within tenths of a second and the valve may close as soon after, so there is no second straight piece to meet.
     """
-    start = max(first - KNEE_PIECE, opening.time + SETTLED)
-    at, mean = block_average(time, pressure, start=start, end=last, block=FINE)
+    start = max(first - KNEE_PIECE, falling.opening.time + SETTLED)
+    at, mean = block_average(falling.time, falling.pressure, start=start, end=last, block=FINE)
     known = np.isfinite(mean)
     at, mean = at[known], mean[known]
     value, weight = straightened(mean, float(np.max(mean, initial=1.0)))
@@ -184,7 +199,7 @@ def _knee(
     residual, steepening = fitted(float(trials[best]))
     variance = costs[best] * correlation_time(residual) / max(x.size - 6, 1)  # of one independent sample, summed
     straight = float(np.sum((mean - cubic @ np.linalg.lstsq(cubic, mean, rcond=None)[0]) ** 2))
-    sure = steepening < 0.0 and straight - costs[best] > proof**2 * variance
+    sure = steepening < 0.0 and straight - costs[best] > falling.proof**2 * variance
     # Where the cost has risen by one variance lies one standard uncertainty.
     near = trials[costs <= costs[best] + variance]
     u_first = math.hypot(0.5 * float(near[-1] - near[0]), float(trials[1] - trials[0]))
@@ -193,7 +208,9 @@ def _knee(
     # square of the time or of what is left of it.
     width = -float(trials[best])
     u = math.hypot(0.5 * u_first, FADING * width / math.sqrt(3.0))
-    last_liquid = Event(name, float(at[-1]) - 0.5 * width, u, "middle between first gas and steepest fall")
+    last_liquid = Event(
+        f"{falling.name} run-out", float(at[-1]) - 0.5 * width, u, "middle between first gas and steepest fall"
+    )
     return last_liquid, float(at[-1]) - width, bool(sure)
 
 
@@ -260,8 +277,22 @@ def _departure(time: Array, pressure: Array, back_pressure: float, opening: floa
     steeper = after < GAS * expected
     left = seen & ((after > STOPPED * expected) | steeper) & (np.abs(after - expected) > SIGNIFICANT * u)
     left[: first + 1] = False
-    # Even the long line says that the liquid stood, so its stop was lost in noise: what falls later is a vent.
-    flowing = after[first] * _share(law, first)
+    stood = _stand(at, mean, after[first] * _share(law, first), left)
+    if stood is not None:
+        return stood
+    if not left.any():
+        raise DataError(
+            f"the pressure still falls as liquid makes it fall where the record ends, {at[-1] - opening:.1f} s after "
+            "the valve opened; what was caught cannot be set against it"
+        )
+    k = int(np.argmax(left))
+    falls_again = seen & (at > at[k] + span) & (after < 0.5 * expected[k]) & (after < -SIGNIFICANT * u)
+    hold_end = float(at[falls_again][0]) if falls_again.any() else float(at[-1])
+    return _Departure(float(at[k]), span, bool(steeper[k]), hold_end)
+
+
+def _stand(at: Array, mean: Array, flowing: Array, left: Mask) -> _Departure | None:
+    """Find where a long line says that the liquid stood, so that noise hid its stop: what falls later is a vent."""
     unit = slope_scatter(at, mean)
     for lead in LONG_LEADS:
         before, _, _ = slopes_beside(at, mean, lead)
@@ -274,15 +305,7 @@ def _departure(time: Array, pressure: Array, back_pressure: float, opening: floa
             again |= (at > at[k]) & (mean < VENT_SEEN * np.maximum.accumulate(np.where(at >= at[k], mean, 0.0)))
             hold_end = max(float(at[k]), float(at[again][0]) - VENT_BEGUN) if again.any() else float(at[-1])
             return _Departure(float(at[k]) - lead, lead, False, hold_end)
-    if not left.any():
-        raise DataError(
-            f"the pressure still falls as liquid makes it fall where the record ends, {at[-1] - opening:.1f} s after "
-            "the valve opened; what was caught cannot be set against it"
-        )
-    k = int(np.argmax(left))
-    falls_again = seen & (at > at[k] + span) & (after < 0.5 * expected[k]) & (after < -SIGNIFICANT * u)
-    hold_end = float(at[falls_again][0]) if falls_again.any() else float(at[-1])
-    return _Departure(float(at[k]), span, bool(steeper[k]), hold_end)
+    return None
 
 
 def _share(law: Array, first: int) -> Array:

@@ -15,6 +15,7 @@ from standbook.analysis.cold_flow.observed_amounts import observed_amounts
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.discharge.amounts import Amount, Balance
 from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
+from standbook.analysis.discharge.discharge_findings import exponent_findings, joint_findings
 from standbook.analysis.discharge.exponent import Exponent, exponent_from_pv
 from standbook.analysis.discharge.joint_fit import FITTED, JointFit, joint_fit
 from standbook.analysis.discharge.liquid_column import head_of, mean_near
@@ -69,56 +70,89 @@ class FlowSide:
     findings: tuple[Finding, ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Flow:
+    """What the record holds of one flow, before anything is fitted to it."""
+
+    dataset: Dataset
+    tank: Tank
+    channel: Channel
+    instants: FlowInstants
+    record: DischargeRecord
+    sensor: SensorUncertainties
+    notes: NoteUncertainties
+    static: StaticPressure | None
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Fits:
+    """CdA, exponent and joint fit, each where the record allows it."""
+
+    direct: DirectCda | None = None
+    exponent: Exponent | None = None
+    joint: JointFit | None = None
+
+
 def flow_side(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInstants) -> FlowSide:
     """Take what can be taken from one flow."""
-    said: list[Finding] = []
-    record, sensor, notes = _record_of(dataset, tank, channel, instants)
-    static: StaticPressure | None = None
-    try:
-        static = static_pressure(record)
-    except DataError as error:
-        said.append(_unknown(tank, "The exponent is not known", error))
-    amounts: tuple[Amount, ...] = ()
-    weighed = None
-    amount, direct, exponent, joint = None, None, None, None
-    try:
-        observed = observed_amounts(dataset, tank, instants, averaged_flow(thinned(record)))
-        amounts = observed.amounts
-        said += observed.findings
-        if amounts:
-            weighed = weighed_amounts(record, sensor, notes, amounts)
-            record, amount = weighed.record, weighed.left
-    except DataError as error:
-        said.append(_unknown(tank, "CdA and exponent are not known", error))
+    flow, said = _flow_of(dataset, tank, channel, instants)
+    amounts, weighed, found = _weighed(flow)
+    said += found
+    fits = _Fits()
     if weighed is not None:
-        direct, exponent, joint, found = _fitted(
-            dataset=dataset, channel=channel, tank=tank, weighed=weighed, sensor=sensor, notes=notes, static=static
-        )
+        fits, found = _fitted(flow, weighed)
         said += found
     return FlowSide(
         tank=tank,
         channel=channel,
         instants=instants,
-        amount=amount,
+        amount=weighed.left if weighed else None,
         amounts=amounts,
         balance=weighed.balance if weighed else None,
         cda_by=weighed.cda_by if weighed else {},
-        record=record,
-        static=static,
-        exponent=exponent,
-        result=_result(
-            dataset=dataset,
-            tank=tank,
-            channel=channel,
-            instants=instants,
-            weighed=weighed,
-            static=static,
-            direct=direct,
-            exponent=exponent,
-            joint=joint,
-        ),
+        record=weighed.record if weighed else flow.record,
+        static=flow.static,
+        exponent=fits.exponent,
+        result=_result(flow, weighed, fits),
         findings=tuple(said),
     )
+
+
+def _flow_of(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInstants) -> tuple[_Flow, list[Finding]]:
+    """Read the record of a flow, and say where it tells no static pressure."""
+    record, sensor, notes = _record_of(dataset, tank, channel, instants)
+    said: list[Finding] = []
+    static: StaticPressure | None = None
+    try:
+        static = static_pressure(record)
+    except DataError as error:
+        said.append(_unknown(tank, "The exponent is not known", error))
+    flow = _Flow(
+        dataset=dataset,
+        tank=tank,
+        channel=channel,
+        instants=instants,
+        record=record,
+        sensor=sensor,
+        notes=notes,
+        static=static,
+    )
+    return flow, said
+
+
+def _weighed(flow: _Flow) -> tuple[tuple[Amount, ...], WeighedAmounts | None, list[Finding]]:
+    """Return what was seen of the liquid that left, what it amounts to, and what must be said of both."""
+    amounts: tuple[Amount, ...] = ()
+    said: list[Finding] = []
+    try:
+        observed = observed_amounts(flow.dataset, flow.tank, flow.instants, averaged_flow(thinned(flow.record)))
+        amounts = observed.amounts
+        said += observed.findings
+        if amounts:
+            return amounts, weighed_amounts(flow.record, flow.sensor, flow.notes, amounts), said
+    except DataError as error:
+        said.append(_unknown(flow.tank, "CdA and exponent are not known", error))
+    return amounts, None, said
 
 
 def _record_of(
@@ -172,50 +206,47 @@ def column_of(plan: Plan, tank: Tank) -> tuple[Head, float]:
     return Head(height, area, plan.site.gravity.value), SLENDERNESS_U
 
 
-def _fitted(
-    dataset: Dataset,
-    channel: Channel,
-    tank: Tank,
-    weighed: WeighedAmounts,
-    sensor: SensorUncertainties,
-    notes: NoteUncertainties,
-    static: StaticPressure | None,
-) -> tuple[DirectCda | None, Exponent | None, JointFit | None, list[Finding]]:
-    """Return CdA, exponent and joint fit, each where the record allows it, and what must be said of them."""
-    said: list[Finding] = []
+def _fitted(flow: _Flow, weighed: WeighedAmounts) -> tuple[_Fits, list[Finding]]:
+    """Fit what the record allows, and say what must be said of it."""
+    record, tank, tag = weighed.record, flow.tank, flow.channel.tag
+    try:
+        direct = direct_cda(record, sensor=flow.sensor, notes=flow.notes, channel=tag)
+    except DataError as error:
+        return _Fits(), [_unknown(tank, "CdA and exponent are not known", error)]
+    said = [*direct.findings, *cda_against_plan(tank, Measured(direct.cda, direct.u, "m2"))]
+    if flow.static is None:
+        return _Fits(direct=direct), said
+    isentropic, why = _isentropic(flow.dataset.plan, tank, flow.static.value)
+    said += why
     exponent: Exponent | None = None
     joint: JointFit | None = None
-    record = weighed.record
     try:
-        direct = direct_cda(record, sensor=sensor, notes=notes, channel=channel.tag)
-    except DataError as error:
-        return None, None, None, [_unknown(tank, "CdA and exponent are not known", error)]
-    said += [*direct.findings, *cda_against_plan(tank, Measured(direct.cda, direct.u, "m2"))]
-    if static is None:
-        return direct, None, None, said
-    isentropic, why = _isentropic(dataset.plan, tank, static.value)
-    said += why
-    try:
-        exponent = exponent_from_pv(
-            record, sensor=sensor, notes=notes, isentropic_exponent=isentropic, channel=channel.tag
-        )
-        said += [*exponent.findings, *exponent_against_plan(tank, channel.tag, exponent)]
-        said += _bound_findings(tank, channel, exponent, _greatest_chord(dataset.plan, tank, exponent), said)
+        exponent = exponent_from_pv(record, sensor=flow.sensor, notes=flow.notes)
+        said += _exponent_findings(flow, exponent, isentropic)
         # The joint fit knows one soft mass over all of the flow.
-        single = replace(record, amounts=(), weights=())
         joint = joint_fit(
-            single,
-            sensor=sensor,
-            notes=replace(notes, mass_u=weighed.left.u),
-            isentropic_exponent=isentropic,
-            channel=channel.tag,
+            replace(record, amounts=(), weights=()),
+            sensor=flow.sensor,
+            notes=replace(flow.notes, mass_u=weighed.left.u),
             direct=direct,
         )
-        said += [*joint.findings, *_valve_findings(channel, record, joint)]
+        said += [*joint_findings(joint, direct, tag), *_valve_findings(flow.channel, record, joint)]
     except DataError as error:
         what = "The exponent is not known" if exponent is None else "The joint fit could not check CdA and exponent"
         said.append(_unknown(tank, what, error))
-    return direct, exponent, joint, said
+    return _Fits(direct=direct, exponent=exponent, joint=joint), said
+
+
+def _exponent_findings(flow: _Flow, exponent: Exponent, isentropic: float | None) -> list[Finding]:
+    """Hold an exponent against warm, settled gas, the plan and the real gas."""
+    tank, channel = flow.tank, flow.channel
+    said = exponent_findings(exponent, isentropic_exponent=isentropic, channel=channel.tag)
+    highest = _greatest_chord(flow.dataset.plan, tank, exponent)
+    return [
+        *said,
+        *exponent_against_plan(tank, channel.tag, exponent),
+        *_bound_findings(tank, channel, exponent, highest, said),
+    ]
 
 
 def _isentropic(plan: Plan, tank: Tank, pressure: float) -> tuple[float | None, list[Finding]]:
@@ -281,48 +312,44 @@ def _unknown(tank: Tank, what: str, error: DataError) -> Finding:
     return TANK_NOT_KNOWN.at(tank.name, words=words, error=error)
 
 
-def _result(
-    dataset: Dataset,
-    tank: Tank,
-    channel: Channel,
-    instants: FlowInstants,
-    weighed: WeighedAmounts | None,
-    static: StaticPressure | None,
-    direct: DirectCda | None,
-    exponent: Exponent | None,
-    joint: JointFit | None,
-) -> TankResult:
-    opening, end = instants.opening.time, instants.end.time
-    start = mean_near(channel, opening - 0.1, 1.0) if static is None else static.value
-    facts = {
-        "the amount of liquid is known": weighed is not None,
-        "the amounts agree": weighed is None or weighed.balance.agree,
-        "at least 1 s of static pressure before the opening": static is not None,
-        "valve closed before run-out": not instants.ran_dry,
-    }
-    if exponent is not None:
-        highest = _greatest_chord(dataset.plan, tank, exponent)
-        low, high = (exponent.chord.value + sign * 2.0 * exponent.chord.u for sign in (-1.0, 1.0))
-        facts["chord exponent not below 1"] = high >= 1.0
-        if highest is not None:
-            facts["chord exponent not above the real gas's isentropic one"] = low <= highest
-    if joint is not None and weighed is not None:
-        facts["the valve opened at once"] = not _valve_findings(channel, weighed.record, joint)
-    if joint is not None:
-        facts |= {f"joint fit {fact}": holds for fact, holds in joint.facts.items()}
+def _result(flow: _Flow, weighed: WeighedAmounts | None, fits: _Fits) -> TankResult:
+    channel, dataset, exponent, direct = flow.channel, flow.dataset, fits.exponent, fits.direct
+    opening, end = flow.instants.opening.time, flow.instants.end.time
+    start = mean_near(channel, opening - 0.1, 1.0) if flow.static is None else flow.static.value
     return TankResult(
         cda=Measured(direct.cda, direct.u, "m2") if direct else None,
-        cda_joint=joint.cda if joint else None,
+        cda_joint=fits.joint.cda if fits.joint else None,
         cda_budget=direct.budget if direct else (),
         exponent=exponent_result(exponent),
-        correlation={**ullage_correlation(exponent), **_correlations(joint)},
+        correlation={**ullage_correlation(exponent), **_correlations(fits.joint)},
         window=(opening, end),
         residual_rms=exponent.residual_rms if exponent else None,
         expelled_mass=weighed.left if weighed else None,
         start_pressure=tank_pressure(channel, start, dataset),
         end_pressure=tank_pressure(channel, mean_near(channel, end, 0.05), dataset),
-        facts=facts,
+        facts=_facts(flow, weighed, fits),
     )
+
+
+def _facts(flow: _Flow, weighed: WeighedAmounts | None, fits: _Fits) -> dict[str, bool]:
+    """Say what makes the numbers of a flow valid."""
+    exponent, joint = fits.exponent, fits.joint
+    facts = {
+        "the amount of liquid is known": weighed is not None,
+        "the amounts agree": weighed is None or weighed.balance.agree,
+        "at least 1 s of static pressure before the opening": flow.static is not None,
+        "valve closed before run-out": not flow.instants.ran_dry,
+    }
+    if exponent is not None:
+        highest = _greatest_chord(flow.dataset.plan, flow.tank, exponent)
+        low, high = (exponent.chord.value + sign * 2.0 * exponent.chord.u for sign in (-1.0, 1.0))
+        facts["chord exponent not below 1"] = high >= 1.0
+        if highest is not None:
+            facts["chord exponent not above the real gas's isentropic one"] = low <= highest
+    if joint is not None and weighed is not None:
+        facts["the valve opened at once"] = not _valve_findings(flow.channel, weighed.record, joint)
+        facts |= {f"joint fit {fact}": holds for fact, holds in joint.facts.items()}
+    return facts
 
 
 def _correlations(joint: JointFit | None) -> Mapping[str, float]:

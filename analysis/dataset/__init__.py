@@ -1,4 +1,4 @@
-"""One run as the analysis sees it.
+"""Load one run as calibrated channels.
 
 Takes a run folder or counts; gives calibrated channels on one time axis.
 May import: analysis/findings, analysis/results, analysis/signal, daq/config, daq/findings, daq/run.

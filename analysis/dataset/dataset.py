@@ -1,4 +1,4 @@
-"""One run as the analysis sees it: calibrated channels on one time axis, gaps, what was weighed, what was predicted.
+"""Define the dataset that is analysed: calibrated channels on one time axis, gaps, weighings, prediction.
 
 SI; times in seconds after T-0, or after the first row where there is no T-0; every pressure absolute, gauge sensors
 by the plan's ambient. Samples are never filtered, filled or dropped here: what cannot be believed is marked.
@@ -51,18 +51,18 @@ class Channel:
 
     @property
     def measurand(self) -> Measurand:
-        """What the program asks of what it measures."""
+        """Measurand of the channel."""
         return MEASURANDS[self.measures]
 
     @property
     def no_signal_reading(self) -> float:
-        """Reading of a signal of nought [SI], gauge where the calibration is: the supply turns readings about it."""
+        """Reading at zero signal [SI], gauge where the calibration is: the supply scales readings about it."""
         c = self.calibration
         return float(to_si(c.reading(np.zeros(1)), c)[0])
 
     @property
     def step(self) -> float:
-        """Change of the reading between two neighbouring counts, nought where counts never change. [SI]."""
+        """Change of the reading between two neighbouring counts, zero where counts never change. [SI]."""
         number = 100_000  # samples: enough to meet changes
         counts, reading = np.diff(self.counts[:number]), np.diff(self.reading[:number])
         shift_origin = (counts != 0) & np.isfinite(reading)
@@ -80,11 +80,11 @@ class Channel:
 
     @property
     def zero_u(self) -> float:
-        """Standard uncertainty of what moves all readings alike: zero, intercept, hysteresis. [SI]."""
+        """Standard uncertainty common to all readings: zero, intercept, hysteresis. [SI]."""
         return self.calibration.scale * self.calibration.zero_u()
 
     def reading_u(self, reading: float, ambient: Quantity) -> float:
-        """Return the standard uncertainty of one mean reading [SI], the barometer's included for a gauge sensor."""
+        """Compute the standard uncertainty of one mean reading [SI], the barometer's included for a gauge sensor."""
         c = self.calibration
         barometer = ambient.u if c.reference == "gauge" else 0.0
         known = math.hypot(self.gain_u * (reading - self.origin(ambient)), self.zero_u, barometer)
@@ -99,7 +99,7 @@ class Channel:
         return c.scale * math.hypot(c.tolerance_u(own), moved)
 
     def origin(self, ambient: Quantity) -> float:
-        """Return at which absolute pressure the sensor itself reads nought: the ambient one if it is a gauge. [Pa]."""
+        """Return the absolute pressure at which the sensor reads zero: the ambient one if it is a gauge. [Pa]."""
         return ambient.value if self.calibration.reference == "gauge" else 0.0
 
 
@@ -114,7 +114,7 @@ class RawStream:
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """What the scales said of one tank. ``None``: not weighed. [kg]."""
+    """Weighed masses of one tank. ``None``: not weighed. [kg]."""
 
     residual: Measured | None = None  # left aboard after the run
     caught: Measured | None = None  # outside the tank, of a cold flow
@@ -142,7 +142,7 @@ class CrewMark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dataset:
-    """One run, ready to be analysed."""
+    """Everything known of one run, ready to be analysed."""
 
     run: str
     kind: str
@@ -164,19 +164,19 @@ class Dataset:
     origin_ns: int | None = None  # host time that times count from, UTC [ns]; None: not known
 
     def measuring(self, measures: str, tank: str | None = None) -> tuple[Channel, ...]:
-        """Return the channels that measure a thing, in the stand's order."""
+        """Return the channels of a measurand, in the stand's order."""
         found = (self.channels.get(item.tag) for item in self.stand.input)
         return tuple(c for c in found if c and c.measures == measures and (tank is None or c.tank == tank))
 
     def first(self, measures: str, tank: str | None = None) -> Channel | None:
-        """Return the first channel that measures a thing, ``None`` where none does."""
+        """Return the first channel of a measurand, ``None`` where there is none."""
         return next(iter(self.measuring(measures, tank)), None)
 
 
 def calibrated(
     plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], played: Mapping[str, RawStream]
 ) -> tuple[dict[str, Channel], list[Finding]]:
-    """Turn counts into channels; a tag without calibration is left out with a finding.
+    """Convert counts to calibrated channels; a tag without calibration is left out with a finding.
 
     Parameters
     ----------
@@ -265,7 +265,7 @@ def dataset_from_counts(
     edges: Iterable[LineEdge] = (),
     run: str = "study",
 ) -> Dataset:
-    """Make a data set from counts at hand, for studies: no folder, no gaps but those in the times.
+    """Make a dataset from counts at hand, for studies: no folder, no gaps but those in the times.
 
     ``t_zero`` says that times count from T-0; a prediction given here counts as locked.
     """
@@ -273,17 +273,7 @@ def dataset_from_counts(
         raise DataError("no stream was recorded; there is nothing to analyse")
     channels, findings = calibrated(plan, stand, calibrations, played)
     gaps = {key: gaps_in(stream.time) for key, stream in played.items()}
-    record = {
-        key: RecordHealth(
-            rows=stream.time.size,
-            lost_rows=sum(gap.rows for gap in gaps[key]),
-            gaps=gaps[key],
-            boots=1,
-            clock_ppm=None,
-            damaged_frames=0,
-        )
-        for key, stream in played.items()
-    }
+    record = {key: _unbroken(stream, gaps[key]) for key, stream in played.items()}
     return Dataset(
         run=run,
         kind=plan.test.kind,
@@ -300,6 +290,18 @@ def dataset_from_counts(
         prediction_status="locked" if prediction is not None else "postdiction",
         edges=tuple(edges),
         findings=tuple(findings),
+    )
+
+
+def _unbroken(stream: RawStream, gaps: tuple[Gap, ...]) -> RecordHealth:
+    """Return the health of a stream that lacks nothing but the rows of its gaps."""
+    return RecordHealth(
+        rows=stream.time.size,
+        lost_rows=sum(gap.rows for gap in gaps),
+        gaps=gaps,
+        boots=1,
+        clock_ppm=None,
+        damaged_frames=0,
     )
 
 
@@ -322,7 +324,7 @@ def gaps_in(time: Array) -> tuple[Gap, ...]:
 
 
 def shift_origin(dataset: Dataset, origin: float, t_zero: TZero) -> Dataset:
-    """Count times from another instant: one that the analysis itself detected, such as a valve's opening."""
+    """Shift times to another origin: an instant that the analysis detected, such as a valve's opening."""
     channels = {tag: replace(channel, time=channel.time - origin) for tag, channel in dataset.channels.items()}
     gaps = {key: tuple(_moved_gap(gap, origin) for gap in found) for key, found in dataset.gaps.items()}
     record = {
@@ -365,7 +367,7 @@ def seconds_after(host_ns: NDArray[np.int64], origin_ns: int) -> Array:
 
 
 def weighed_mass(dataset: Dataset, tank: Tank) -> Measured | None:
-    """Return the expelled mass that the scales tell, ``None`` where they were not used. [kg]."""
+    """Return the expelled mass by weighing, ``None`` where nothing was weighed. [kg]."""
     weighing = dataset.weighings.get(tank.name)
     if weighing is None:
         return None
@@ -378,6 +380,6 @@ def weighed_mass(dataset: Dataset, tank: Tank) -> Measured | None:
 
 
 def left_aboard(dataset: Dataset, tank: Tank) -> Measured | None:
-    """Return what the scales found left in a tank. [kg]."""
+    """Return the weighed residual mass of a tank. [kg]."""
     weighing = dataset.weighings.get(tank.name)
     return weighing.residual if weighing is not None else None

@@ -1,11 +1,11 @@
-"""Results of a run of which only its record is known yet; each analysis puts into them what it finds."""
+"""Make initial results: identification and data quality; every measured field is ``None``."""
 
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.results.results import Results
 
 
 def empty_results(dataset: Dataset, revision: str, software: str) -> Results:
-    """Return who, what, when and the record's health, all else not known."""
+    """Return identification and data quality of a run, all else ``None``."""
     return Results(
         run=dataset.run,
         kind=dataset.kind,

@@ -1,4 +1,4 @@
-"""A sealed run as a dataset: what the run folder holds, on one time axis, with what its record must say.
+"""Load a sealed run as a dataset on one time axis, with the findings that its record alone gives.
 
 SI; times in seconds after T-0, or after the first row where there is no T-0. Nothing is judged here but the record
 itself: rows that were filled, later calibrations, a missing T-0 and the notes of devices become findings.
@@ -33,7 +33,7 @@ from standbook.daq.run.run_folder import Run, StreamData
 
 
 def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = None) -> Dataset:
-    """Read a sealed run.
+    """Load a sealed run.
 
     Parameters
     ----------
@@ -76,21 +76,12 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         t_zero=TZero(iso_time(t_zero.host_ns), t_zero.source, t_zero.u_s) if t_zero else None,
         clock_u=max(_clock_u(run, device) for device, _ in keys),
         record=record,
-        weighings={
-            tank: Weighing(_measured(w.residual), _measured(w.caught), _measured(w.expelled))
-            for tank, w in run.weighings.items()
-        },
+        weighings=_weighings(run),
         prediction=Prediction.from_json(run.prediction_text) if run.prediction_text else None,
         prediction_status=run.prediction_status,
-        edges=tuple(
-            LineEdge(edge.line, edge.level, (edge.host_ns - origin) * 1e-9)
-            for device in run.record.devices.values()
-            for edge in device.edges
-        ),
+        edges=_edges(run, origin),
         findings=(*findings, *_notes(run, origin)),
-        marks=tuple(
-            CrewMark(mark.text, mark.key, (mark.host_ns - origin) * 1e-9, mark.struck) for mark in run.record.marks
-        ),
+        marks=_marks(run, origin),
         plan_sha256=run.plan_sha256,
         origin_ns=origin,
     )
@@ -163,6 +154,27 @@ def _clock_u(run: Run, device: str) -> float:
     if clock is not None:
         return clock.u_ppm * 1e-6
     return run.stand.device_named(device).clock_tolerance.value / math.sqrt(3.0)
+
+
+def _weighings(run: Run) -> dict[str, Weighing]:
+    return {
+        tank: Weighing(_measured(w.residual), _measured(w.caught), _measured(w.expelled))
+        for tank, w in run.weighings.items()
+    }
+
+
+def _edges(run: Run, origin: int) -> tuple[LineEdge, ...]:
+    return tuple(
+        LineEdge(edge.line, edge.level, (edge.host_ns - origin) * 1e-9)
+        for device in run.record.devices.values()
+        for edge in device.edges
+    )
+
+
+def _marks(run: Run, origin: int) -> tuple[CrewMark, ...]:
+    return tuple(
+        CrewMark(mark.text, mark.key, (mark.host_ns - origin) * 1e-9, mark.struck) for mark in run.record.marks
+    )
 
 
 def _measured(quantity: Quantity | None) -> Measured | None:

@@ -282,7 +282,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=lambda case: np.array([-1.0, -1.0]) * case.dataset.plan.site.ambient_pressure.value,
         make=_one("zero"),
         say=lambda case, _: f"{case.side.channel.tag} reads gauge pressure but is described as absolute",
-        decide="read it with the tank open to the air: nought means gauge; then correct its calibration",
+        decide="read it with the tank open to the air: zero means gauge; then correct its calibration",
         applies=lambda case: case.side.channel.calibration.reference == "absolute",
     ),
     Cause(
@@ -327,7 +327,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=lambda case: _between(0.03, 0.7, 6),
         make=lambda faults, size: faults,
         say=lambda case, size: (
-            f"gas was pulled through with about {size * case.vessel.load:.2g} kg of liquid still aboard (vortex at "
+            f"gas was ingested with about {size * case.vessel.load:.2g} kg of liquid still aboard (vortex at "
             "the outlet)"
         ),
         decide="drain and weigh what stayed aboard, and look at the outlet's vortex breaker",

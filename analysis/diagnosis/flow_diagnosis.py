@@ -130,7 +130,7 @@ def _misfit(part: str) -> Phrase:
 
 PHRASES: Mapping[str, Phrase] = {
     "start exponent": _plain("the exponent starts at", "", 3),
-    "chord exponent": _plain("the chord exponent is", "", 3),
+    "chord exponent": _plain("the mean exponent, start to end, is", "", 3),
     "misfit 1": _misfit("in the first 6 %"),
     "misfit 2": _misfit("from 6 to 15 %"),
     "misfit 3": _misfit("from 15 to 35 %"),

@@ -95,16 +95,21 @@ def evidence_of(dataset: Dataset, side: FlowSide) -> Evidence | None:
         observed[_AT[name]], u[_AT[name]] = value, own
     noise = np.diag(u**2)
     noise[: GAS - 2, : GAS - 2] += _noise_of_shape(times, means, counts, static, vessel)
+    where = [*range(GAS - 2), _AT["area"]]
     for moved in (
         replace(record, opening_time=opening + side.instants.opening.u),
         replace(record, end_time=end + side.instants.end.u),
     ):
-        at, shifted, _ = _means(moved)
-        other = shape(at, shifted[np.newaxis], np.array([static.value]), replace(vessel, length=float(at[-1] + at[0])))
-        change = np.append(other[0, : GAS - 2] - shaped[0, : GAS - 2], other[0, -1] - shaped[0, -1])
-        where = [*range(GAS - 2), _AT["area"]]
+        change = _shape_moved(moved, static, vessel, shaped)
         noise[np.ix_(where, where)] += np.outer(change, change)
     return Evidence(observed=observed, noise=noise, vessel=vessel, static=static, times=times)
+
+
+def _shape_moved(moved: DischargeRecord, static: StaticPressure, vessel: Vessel, shaped: Array) -> Array:
+    """Return what another instant of opening or end changes the shape by, the area last."""
+    at, shifted, _ = _means(moved)
+    other = shape(at, shifted[np.newaxis], np.array([static.value]), replace(vessel, length=float(at[-1] + at[0])))
+    return np.append(other[0, : GAS - 2] - shaped[0, : GAS - 2], other[0, -1] - shaped[0, -1])
 
 
 def weighed_of(dataset: Dataset, side: FlowSide) -> Measured | None:

@@ -21,25 +21,13 @@ from standbook.analysis.discharge.record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.findings.discharge import (
-    CHORD_ABOVE_ISENTROPIC,
-    EXPONENT_BELOW_ONE,
-    EXPONENT_DRIFT,
-    EXPONENT_MISFIT,
-    EXPONENT_START,
-)
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, effective_sample_size
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-from standbook.daq.findings.finding import Finding
 
-START_TOLERANCE = 0.08  # |n0 - isentropic| of settled warm gas; beyond it a note, a zero or a leak is to blame
-START_SURELY = 2.5  # standard uncertainties of the start that it must be off by as well
-HEALTHY_DRIFT = (-0.64, -0.03)  # c of nitrogen or air that warms up during 2 to 60 s
 LAW_MISFIT = 0.0025  # x L_end²: relative rms that start and drift leave on real gas, 0.04 % at r = 1.5, 0.3 % at r = 3
-NOTED_MISFIT, BAD_MISFIT = 2.0, 8.0  # times that
 TRUSTED = 1e4  # block means that a start without noise counts as
 LONGER_LAW = (0.5, 0.9)  # L_end from which on the chord's law has four and five terms
 
@@ -57,11 +45,12 @@ class Exponent:
     budget: tuple[BudgetTerm, ...]  # of the chord, largest first
     start_pressure: Measured  # absolute, noise only [Pa]
     residual_rms: float  # of the block means [Pa]
+    misfit: float  # the same without what noise makes of it, over the mean pressure
+    usual_misfit: float  # what start and drift leave of a real gas
     window: Window
-    findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Line:
     """The fit of one flow: n0, c, chord, and what is left."""
 
@@ -72,6 +61,21 @@ class _Line:
     longer: Array  # residual of the longer law that the chord comes from [Pa]
     terms: int  # of that law
 
+    def noise(self) -> Array:
+        """Return the covariance that the scatter of the means gives. (3, 3)."""
+        scatter = np.array([_scatter(self.residual, 2)] * 2 + [_scatter(self.longer, self.terms)])
+        return self.inverse @ self.inverse.T * np.outer(scatter, scatter)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Fitting:
+    """What of a flow the laws are fitted to."""
+
+    window: Window
+    law_end: float  # where the chord ends [s]
+    cda: float | None  # known from elsewhere where no mass was weighed [m²]
+    trust: float = TRUSTED  # block means that the static start counts as: slow noise may be off there by more
+
 
 def exponent_from_pv(
     record: DischargeRecord,
@@ -79,8 +83,6 @@ def exponent_from_pv(
     sensor: SensorUncertainties,
     notes: NoteUncertainties,
     cda: Measured | None = None,
-    isentropic_exponent: float | None = None,
-    channel: str | None = None,
 ) -> Exponent:
     r"""Fit the exponent's start and drift to pressure against gas volume.
 
@@ -90,10 +92,6 @@ def exponent_from_pv(
         With ullage volume, at least 1 s of still record before opening, and a weighed mass.
     cda : Measured, optional
         A flow coefficient known from elsewhere; used only where no mass was weighed. [m²]
-    isentropic_exponent : float, optional
-        Of the gas at the start; findings compare with it.
-    channel : str, optional
-        Named in findings.
 
     Raises
     ------
@@ -106,36 +104,23 @@ def exponent_from_pv(
     volume the weighed one; then a straight-line problem in n0 and c through the static start. Each uncertain input
     is shifted through the whole of it, CdA included.
     """
-    if record.ullage_volume is None or not record.ullage_volume > 0.0:
-        raise DataError(f"ullage volume is {record.ullage_volume!r} m3: an exponent needs it; weigh the fill")
-    if record.expelled_mass is None and cda is None:
-        raise DataError("an exponent needs the amount that left: weigh the liquid, or give a CdA known from elsewhere")
+    known = _cda_needed(record, cda)
     record = thinned(record)
     static = static_pressure(record)
     flow = averaged_flow(record, start_pressure=static.value)
-    known = None if record.expelled_mass is not None or cda is None else cda.value
-    # A tank that runs dry is read up to the first gas, so the chord ends there and not where all liquid has left.
-    law_end = record.end_time if record.law_end is None else min(record.law_end, record.end_time)
-    window = Window(record.opening_time + record.stroke, min(record.end_time - record.stroke, law_end))
-    first = _fit(flow, window, known, law_end=law_end)
-    trust = _scatter(first.longer, first.terms) / max(static.u, 1e-9 * static.value)
-    line = _fit(flow, window, known, trust, law_end)
-
-    def estimate(of: AveragedDischarge) -> Array:
-        return _fit(of, window, known, trust, law_end + of.end_time - flow.end_time).value
-
-    moved = changes(estimate, flow, sensor, notes)
-    moved["start pressure (noise)"] = estimate(replace(flow, start_pressure=static.value + static.u)) - line.value
-    if known is not None and cda is not None:
-        moved["CdA"] = _fit(flow, window, known + cda.u, trust, law_end).value - line.value
-    scatter = np.array([_scatter(line.residual, 2)] * 2 + [_scatter(line.longer, line.terms)])
-    noise = line.inverse @ line.inverse.T * np.outer(scatter, scatter)
+    fitting = _trusting(_fitting_of(record, known), flow, static)
+    line = _fit(flow, fitting)
+    moved = changes(lambda of: _fit(of, _ending_with(fitting, flow, of)).value, flow, sensor, notes)
+    raised = replace(flow, start_pressure=static.value + static.u)
+    moved["start pressure (noise)"] = _fit(raised, fitting).value - line.value
+    if known is not None:
+        moved["CdA"] = _fit(flow, replace(fitting, cda=known.value + known.u)).value - line.value
+    noise = line.noise()
     covariance = noise + sum(np.outer(change, change) for change in moved.values())
     u = np.sqrt(np.diag(covariance))
-    shares = {source: abs(float(change[2])) for source, change in moved.items()}
-    shares["noise and misfit"] = float(np.sqrt(noise[2, 2]))
     start, drift, chord = (Measured(float(line.value[k]), float(u[k]), "1") for k in range(3))
     by_volume = moved.get("ullage volume")
+    shares = {source: abs(float(change[2])) for source, change in moved.items()}
     rms = float(np.sqrt(np.mean(line.residual**2)))
     beyond_noise = math.sqrt(max(rms**2 - _resting_variance(record, static, float(np.mean(flow.count))), 0.0))
     return Exponent(
@@ -145,69 +130,43 @@ def exponent_from_pv(
         covariance=covariance[:2, :2],
         end_log_ratio=line.L_end,
         correlation_with_ullage_volume=None if by_volume is None else float(by_volume[2] / u[2]),
-        budget=ranked(shares),
+        budget=ranked({**shares, "noise and misfit": float(np.sqrt(noise[2, 2]))}),
         start_pressure=Measured(static.value, static.u, "Pa"),
         residual_rms=rms,
-        window=window,
-        findings=exponent_findings(
-            start,
-            drift,
-            chord,
-            isentropic_exponent=isentropic_exponent,
-            misfit=beyond_noise / float(np.mean(flow.pressure)),
-            usual_misfit=LAW_MISFIT * line.L_end**2,
-            channel=channel,
-        ),
+        misfit=beyond_noise / float(np.mean(flow.pressure)),
+        usual_misfit=LAW_MISFIT * line.L_end**2,
+        window=fitting.window,
     )
 
 
-def exponent_findings(
-    start: Measured,
-    drift: Measured,
-    chord: Measured,
-    *,
-    isentropic_exponent: float | None,
-    misfit: float,
-    usual_misfit: float,
-    channel: str | None,
-) -> tuple[Finding, ...]:
-    """Say what is unusual about an exponent of warm, settled gas; misfits are relative, noise taken off."""
-    said: list[Finding] = []
-    tolerance = max(START_TOLERANCE, START_SURELY * start.u)
-    if isentropic_exponent is not None and abs(start.value - isentropic_exponent) > tolerance:
-        above = start.value > isentropic_exponent
-        said.append(
-            EXPONENT_START.at(
-                channel,
-                start=start.value,
-                start_u=start.u,
-                side="above" if above else "below",
-                isentropic_exponent=isentropic_exponent,
-                tolerance=tolerance,
-                suspect="a leak from the ullage" if above else "a supply leaking in",
-            )
-        )
-    if isentropic_exponent is not None and chord.value - 2.0 * chord.u > isentropic_exponent:
-        said.append(
-            CHORD_ABOVE_ISENTROPIC.at(
-                channel, chord=chord.value, chord_u=chord.u, isentropic_exponent=isentropic_exponent
-            )
-        )
-    if chord.value < 1.0:
-        said.append(EXPONENT_BELOW_ONE.at(channel, chord=chord.value, chord_u=chord.u))
-    lowest, highest = HEALTHY_DRIFT
-    if not lowest <= drift.value <= highest:
-        said.append(EXPONENT_DRIFT.at(channel, drift=drift.value, drift_u=drift.u, lowest=lowest, highest=highest))
-    if misfit > NOTED_MISFIT * usual_misfit:
-        said.append(
-            EXPONENT_MISFIT.at(
-                channel,
-                severity="caution" if misfit > BAD_MISFIT * usual_misfit else "note",
-                misfit_percent=100 * misfit,
-                usual_percent=100 * usual_misfit,
-            )
-        )
-    return tuple(said)
+def _cda_needed(record: DischargeRecord, cda: Measured | None) -> Measured | None:
+    """Return the CdA that stands for a mass that nobody weighed; refuse a record without either, or without volume."""
+    if record.ullage_volume is None or not record.ullage_volume > 0.0:
+        raise DataError(f"ullage volume is {record.ullage_volume!r} m3: an exponent needs it; weigh the fill")
+    if record.expelled_mass is not None:
+        return None
+    if cda is None:
+        raise DataError("an exponent needs the amount that left: weigh the liquid, or give a CdA known from elsewhere")
+    return cda
+
+
+def _fitting_of(record: DischargeRecord, cda: Measured | None) -> _Fitting:
+    """Fit between the valve's strokes; a tank that runs dry is read up to the first gas, and its chord ends there."""
+    law_end = record.end_time if record.law_end is None else min(record.law_end, record.end_time)
+    window = Window(record.opening_time + record.stroke, min(record.end_time - record.stroke, law_end))
+    return _Fitting(window=window, law_end=law_end, cda=None if cda is None else cda.value)
+
+
+def _trusting(fitting: _Fitting, flow: AveragedDischarge, static: StaticPressure) -> _Fitting:
+    """Let the static start count as its own scatter deserves beside that of a first fit."""
+    first = _fit(flow, fitting)
+    trust = _scatter(first.longer, first.terms) / max(static.u, 1e-9 * static.value)
+    return replace(fitting, trust=trust)
+
+
+def _ending_with(fitting: _Fitting, flow: AveragedDischarge, other: AveragedDischarge) -> _Fitting:
+    """Move the chord's end with the end of a flow whose inputs were shifted."""
+    return replace(fitting, law_end=fitting.law_end + other.end_time - flow.end_time)
 
 
 def ranked(shares: Mapping[str, float]) -> tuple[BudgetTerm, ...]:
@@ -232,15 +191,14 @@ def _resting_variance(record: DischargeRecord, static: StaticPressure, count: fl
     return float(residual @ residual) / (blocks - 2) * (1.0 + 2.0 * math.sqrt(2.0 / worth))
 
 
-def _fit(
-    flow: AveragedDischarge, window: Window, cda: float | None, trust: float = TRUSTED, law_end: float = math.inf
-) -> _Line:
-    """Fit the laws; the static start counts as ``trust`` block means, for slow noise may be off there by more."""
+def _fit(flow: AveragedDischarge, fitting: _Fitting) -> _Line:
+    """Fit the laws through the static start."""
+    window, cda = fitting.window, fitting.cda
     total, partial = flow.drive_integral()
     end = flow.left() / flow.density if cda is None else cda * math.sqrt(2.0 / flow.density) * total
     L = np.log1p(end / flow.ullage_volume * partial / total)
     at = np.concatenate([[flow.opening_time], flow.time, [flow.end_time]])
-    share = float(np.interp(law_end, at, np.concatenate([[0.0], partial, [total]]))) / total
+    share = float(np.interp(fitting.law_end, at, np.concatenate([[0.0], partial, [total]]))) / total
     use = window.of(flow.time)
     if use.sum() < 10:
         raise DataError(
@@ -249,7 +207,7 @@ def _fit(
     pressure, L = flow.pressure[use], L[use]
     weight = pressure * np.sqrt(flow.count[use] / flow.count.mean())  # so that residuals are pascal
     target = np.append(np.log(pressure / flow.start_pressure) * weight, 0.0)
-    start = flow.start_pressure * min(trust, TRUSTED)
+    start = flow.start_pressure * min(fitting.trust, TRUSTED)
 
     def solved(terms: int) -> tuple[Array, Array]:
         powers = -np.column_stack([L**k for k in range(1, terms + 1)]) * weight[:, None]

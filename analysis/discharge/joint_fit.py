@@ -25,12 +25,6 @@ from standbook.analysis.discharge.record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.findings.discharge import (
-    CDA_DISAGREE,
-    JOINT_FIT_AT_BOUND,
-    JOINT_FIT_FAILED,
-    START_PRESSURE_UNSURE,
-)
 from standbook.analysis.physics.blowdown import Discharge, discharge_sensitivity
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm
@@ -38,7 +32,6 @@ from standbook.analysis.signal.least_squares import LeastSquares, nonlinear_leas
 from standbook.analysis.signal.windows import Window, correlation_time, spikes
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
-from standbook.daq.findings.finding import Finding
 
 FITTED = ("exponent", "exponent_drift", "cda", "opening_time")
 """Order of values and covariance."""
@@ -70,7 +63,6 @@ class JointFit:
     window: Window
     departure: float  # joint minus direct CdA, in the larger of their uncertainties
     facts: Mapping[str, bool]  # what makes the fit valid: all must be true
-    findings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,13 +134,74 @@ class _Problem:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Solved:
+    """A fit in (n0, c, ln CdA, t0), and what it is judged by."""
+
+    problem: _Problem
+    fit: LeastSquares
+    moved: Mapping[str, Array]  # (4,) change by each uncertain input
+    direct: DirectCda
+    deviation: float  # of the residuals of single samples [Pa]
+    correlation_time: float  # of these, in samples
+    static: StaticPressure
+
+    def result(self) -> JointFit:
+        """Return the same in (n0, c, CdA, t0) with its budget."""
+        discharge = self.problem.discharge(self.fit.value)
+        L_end = math.log1p(self.problem.flow.expelled_mass / self.problem.flow.density / discharge.ullage_volume)
+        to_five = np.vstack([np.eye(4), [1.0, L_end, 0.0, 0.0]])
+        to_five[2, 2] = discharge.cda
+        covariance = self.fit.covariance + sum((np.outer(m, m) for m in self.moved.values()), np.zeros((4, 4)))
+        whole = to_five @ covariance @ to_five.T
+        noise = to_five @ self.fit.covariance @ to_five.T
+        u = np.sqrt(np.diag(whole))
+        n0, c = float(self.fit.value[0]), float(self.fit.value[1])
+        departure = (discharge.cda - self.direct.cda) / max(float(u[2]), self.direct.u)
+        return JointFit(
+            exponent=Measured(n0, float(u[0]), "1"),
+            drift=Measured(c, float(u[1]), "1"),
+            cda=Measured(discharge.cda, float(u[2]), "m2"),
+            opening=Measured(discharge.opening_time, float(u[3]), "s"),
+            chord=Measured(n0 + c * L_end, float(u[4]), "1"),
+            covariance=whole[:4, :4],
+            correlation=whole[:4, :4] / np.outer(u[:4], u[:4]),
+            statistical=noise[:4, :4],
+            budget=self._budget(to_five, noise),
+            residual_rms=self.deviation,
+            correlation_time=self.correlation_time,
+            discharge=discharge,
+            window=self.problem.window,
+            departure=departure,
+            facts=self._facts(departure),
+        )
+
+    def _budget(self, to_five: Array, noise: Array) -> dict[str, tuple[BudgetTerm, ...]]:
+        """Share out each result's uncertainty among the inputs, largest first."""
+        changes = {source: to_five @ change for source, change in self.moved.items()}
+        budget = {}
+        for k, name in enumerate((*FITTED, "chord")):
+            shares = {source: abs(float(change[k])) for source, change in changes.items()}
+            shares["noise and mass"] = math.sqrt(float(noise[k, k]))
+            budget[name] = ranked(shares)
+        return budget
+
+    def _facts(self, departure: float) -> dict[str, bool]:
+        """Say what makes the fit valid."""
+        return {
+            "converged": self.fit.converged,
+            "covariance usable": self.fit.covariance_usable,
+            "inside its bounds": not self.fit.at_bound,
+            "agrees with the direct CdA": abs(departure) <= AGREEMENT,
+            "start pressure known": self.static.u <= UNRESTING * self.static.value,
+        }
+
+
 def joint_fit(
     record: DischargeRecord,
     *,
     sensor: SensorUncertainties,
     notes: NoteUncertainties,
-    isentropic_exponent: float | None = None,
-    channel: str | None = None,
     direct: DirectCda | None = None,
 ) -> JointFit:
     """Fit (n0, c, CdA, t0) to the block means of pressure and to the weighed mass.
@@ -159,10 +212,6 @@ def joint_fit(
         With static pressure, ullage volume, one back pressure and the weighed mass.
     sensor, notes : SensorTerms, NoteTerms
         What is uncertain; the mass enters as a soft point with its ``mass_u``.
-    isentropic_exponent : float, optional
-        Of the gas at the start; the search may begin elsewhere, findings of `exponent_from_pv` compare with it.
-    channel : str, optional
-        Named in findings.
     direct : DirectCda, optional
         Of the same record, when it is already known.
 
@@ -179,28 +228,13 @@ def joint_fit(
     correlated samples nor a law that is only nearly right outvote the mass. Then each
     uncertain input is shifted by its u and the fit repeated: u² = u²_stat + sum of the changes squared.
     """
-    if record.expelled_mass is None or not notes.mass_u > 0.0:
-        raise DataError(
-            "exponent and CdA cannot both be had from a pressure trace alone: give the expelled mass with its"
-            " uncertainty"
-        )
-    if not isinstance(record.back_pressure, float | int):
-        raise DataError(
-            "a joint fit needs one back pressure, as in a cold flow; with a varying one use CdA from the weighed mass"
-        )
+    _check_observable(record, notes)
     record = thinned(record)
-    direct = direct or direct_cda(record, sensor=sensor, notes=notes, channel=channel)
-    first_guess = exponent_from_pv(
-        record,
-        sensor=SensorUncertainties(),
-        notes=NoteUncertainties(),
-        isentropic_exponent=isentropic_exponent,
-        channel=channel,
-    )
+    direct = direct or direct_cda(record, sensor=sensor, notes=notes)
+    first_guess = exponent_from_pv(record, sensor=SensorUncertainties(), notes=NoteUncertainties())
     static = static_pressure(record)
-    flow = averaged_flow(record, start_pressure=static.value)
     problem = _Problem(
-        flow=flow,
+        flow=averaged_flow(record, start_pressure=static.value),
         window=first_guess.window,
         scale=direct.cda,
         sample_u=max(static.deviation, 1e-9 * static.value),
@@ -210,20 +244,28 @@ def joint_fit(
     deviation, tau = _full_rate_scatter(record, problem, fit)
     problem = replace(problem, sample_u=math.hypot(deviation * math.sqrt(tau), _law_u(problem, first_guess)))
     fit = problem.solve(fit.value)
-
-    moved = _shifts(problem, fit, static, sensor, notes)
-    statistical = fit.covariance
-    covariance = statistical + sum((np.outer(m, m) for m in moved.values()), np.zeros((4, 4)))
-    return _told(
+    return _Solved(
         problem=problem,
         fit=fit,
-        covariance=covariance,
-        moved=moved,
+        moved=_shifts(problem, fit, static, sensor, notes),
         direct=direct,
-        scatter=(deviation, tau),
+        deviation=deviation,
+        correlation_time=tau,
         static=static,
-        channel=channel,
-    )
+    ).result()
+
+
+def _check_observable(record: DischargeRecord, notes: NoteUncertainties) -> None:
+    """Refuse a record that pressure and mass together do not determine."""
+    if record.expelled_mass is None or not notes.mass_u > 0.0:
+        raise DataError(
+            "exponent and CdA cannot both be had from a pressure trace alone: give the expelled mass with its"
+            " uncertainty"
+        )
+    if not isinstance(record.back_pressure, float | int):
+        raise DataError(
+            "a joint fit needs one back pressure, as in a cold flow; with a varying one use CdA from the weighed mass"
+        )
 
 
 def _shifts(
@@ -246,90 +288,6 @@ def _shifts(
             value = value - fit.inverse @ (other.evaluate(value)[0] - fit.residual)
         moved[source] = value - fit.value
     return moved
-
-
-def _told(
-    problem: _Problem,
-    fit: LeastSquares,
-    covariance: Array,
-    moved: Mapping[str, Array],
-    direct: DirectCda,
-    scatter: tuple[float, float],
-    static: StaticPressure,
-    channel: str | None,
-) -> JointFit:
-    """Turn a fit in (n0, c, ln CdA, t0) into a result in (n0, c, CdA, t0) with its budget and findings."""
-    discharge = problem.discharge(fit.value)
-    cda = discharge.cda
-    L_end = math.log1p(problem.flow.expelled_mass / problem.flow.density / discharge.ullage_volume)
-    to_five = np.vstack([np.eye(4), [1.0, L_end, 0.0, 0.0]])
-    to_five[2, 2] = cda
-    whole = to_five @ covariance @ to_five.T
-    noise = to_five @ fit.covariance @ to_five.T
-    u = np.sqrt(np.diag(whole))
-    changes = {source: to_five @ change for source, change in moved.items()}
-    budget = {}
-    for k, name in enumerate((*FITTED, "chord")):
-        shares = {source: abs(float(change[k])) for source, change in changes.items()}
-        shares["noise and mass"] = math.sqrt(float(noise[k, k]))
-        budget[name] = ranked(shares)
-    departure = (cda - direct.cda) / max(float(u[2]), direct.u)
-    facts = {
-        "converged": fit.converged,
-        "covariance usable": fit.covariance_usable,
-        "inside its bounds": not fit.at_bound,
-        "agrees with the direct CdA": abs(departure) <= AGREEMENT,
-        "start pressure known": static.u <= UNRESTING * static.value,
-    }
-    opening = discharge.opening_time
-    n0, c = float(fit.value[0]), float(fit.value[1])
-    return JointFit(
-        exponent=Measured(n0, float(u[0]), "1"),
-        drift=Measured(c, float(u[1]), "1"),
-        cda=Measured(cda, float(u[2]), "m2"),
-        opening=Measured(opening, float(u[3]), "s"),
-        chord=Measured(n0 + c * L_end, float(u[4]), "1"),
-        covariance=whole[:4, :4],
-        correlation=whole[:4, :4] / np.outer(u[:4], u[:4]),
-        statistical=noise[:4, :4],
-        budget=budget,
-        residual_rms=scatter[0],
-        correlation_time=scatter[1],
-        discharge=discharge,
-        window=problem.window,
-        departure=departure,
-        facts=facts,
-        findings=joint_findings(facts, departure, Measured(cda, float(u[2]), "m2"), direct, channel),
-    )
-
-
-def joint_findings(
-    facts: Mapping[str, bool], departure: float, cda: Measured, direct: DirectCda, channel: str | None
-) -> tuple[Finding, ...]:
-    """Say which of the facts that make a joint fit valid do not hold."""
-    said = []
-    if not facts["converged"] or not facts["covariance usable"]:
-        said.append(
-            JOINT_FIT_FAILED.at(
-                channel, word="did not converge" if not facts["converged"] else "has no usable covariance"
-            )
-        )
-    if not facts["inside its bounds"]:
-        said.append(JOINT_FIT_AT_BOUND.at(channel))
-    if not facts["start pressure known"]:
-        said.append(START_PRESSURE_UNSURE.at(channel, unresting_percent=100 * UNRESTING))
-    if not facts["agrees with the direct CdA"]:
-        said.append(
-            CDA_DISAGREE.at(
-                channel,
-                joint_cda_mm2=1e6 * cda.value,
-                joint_cda_u_mm2=1e6 * cda.u,
-                weighed_cda_mm2=1e6 * direct.cda,
-                weighed_cda_u_mm2=1e6 * direct.u,
-                departure=abs(departure),
-            )
-        )
-    return tuple(said)
 
 
 def _full_rate_scatter(record: DischargeRecord, problem: _Problem, fit: LeastSquares) -> tuple[float, float]:

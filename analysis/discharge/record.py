@@ -266,6 +266,13 @@ def shifted_flows(
     flow: AveragedDischarge, sensor: SensorUncertainties, notes: NoteUncertainties
 ) -> Iterator[tuple[str, AveragedDischarge]]:
     """Yield each uncertain input's name with the flow as it would be one standard uncertainty higher."""
+    yield from _sensor_shifted(flow, sensor)
+    yield from _outside_shifted(flow, sensor, notes)
+    yield from _liquid_shifted(flow, notes)
+    yield from _times_shifted(flow, notes)
+
+
+def _sensor_shifted(flow: AveragedDischarge, sensor: SensorUncertainties) -> Iterator[tuple[str, AveragedDischarge]]:
     if sensor.gain_u:
         pressure = flow.pressure + sensor.gain_u * (flow.pressure - sensor.reads_zero_at)
         start = flow.start_pressure + sensor.gain_u * (flow.start_pressure - sensor.reads_zero_at)
@@ -276,6 +283,11 @@ def shifted_flows(
         pressure = flow.pressure + sensor.supply_u * (flow.pressure - sensor.no_signal_at)
         start = flow.start_pressure + sensor.supply_u * (flow.start_pressure - sensor.no_signal_at)
         yield "sensor supply", replace(flow, pressure=pressure, start_pressure=start)
+
+
+def _outside_shifted(
+    flow: AveragedDischarge, sensor: SensorUncertainties, notes: NoteUncertainties
+) -> Iterator[tuple[str, AveragedDischarge]]:
     if notes.ambient_u:
         moved = _raised(flow, notes.ambient_u) if sensor.reads_zero_at > 0.0 else flow
         back = moved.back_pressure + (notes.ambient_u if notes.free_jet else 0.0)
@@ -287,6 +299,9 @@ def shifted_flows(
             "back pressure gain",
             replace(flow, back_pressure=flow.back_pressure * (1.0 + notes.back_pressure_gain_u)),
         )
+
+
+def _liquid_shifted(flow: AveragedDischarge, notes: NoteUncertainties) -> Iterator[tuple[str, AveragedDischarge]]:
     if notes.density_u:
         share = notes.density_u / flow.density
         by_density = _amounts_moved(flow, lambda amount: amount.density_power * share * amount.mass)
@@ -309,6 +324,9 @@ def shifted_flows(
         yield "load", replace(flow, ullage_volume=ullage, amounts=by_load)
     for source in dict.fromkeys(source for amount in flow.amounts for source in amount.terms):
         yield source, replace(flow, amounts=_with_term(flow, source))
+
+
+def _times_shifted(flow: AveragedDischarge, notes: NoteUncertainties) -> Iterator[tuple[str, AveragedDischarge]]:
     if notes.clock_u:
         rate = 1.0 + notes.clock_u
         time = flow.opening_time + rate * (flow.time - flow.opening_time)

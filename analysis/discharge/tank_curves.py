@@ -95,20 +95,12 @@ def tank_curves(
     columns = dict(measured.columns)
     residual: dict[str, Array] = {}
     if exponent is not None and record is not None:
-        start = exponent.start_pressure.value
-        means = averaged_flow(record, start_pressure=start)
-        total, partial = means.drive_integral()
-        volume = (means.expelled_mass or 0.0) / means.density * partial / total
-        L = np.log1p(volume / (means.ullage_volume or np.nan))
-        law = -(exponent.start.value * L + exponent.drift.value * L**2)
-        fit = np.interp(measured.time, means.time, start * np.exp(law), left=np.nan, right=np.nan)
+        law = _law(record, exponent)
+        found[f"ullage/{tank}"] = law
+        pressure = exponent.start_pressure.value * np.exp(law.columns["fit"])
+        fit = np.interp(measured.time, law.time, pressure, left=np.nan, right=np.nan)
         columns["fit"] = np.asarray(fit)
         residual["fit"] = columns["mean"] - fit
-        found[f"ullage/{tank}"] = Curve(
-            means.time,
-            {"log_volume_ratio": L, "log_pressure_ratio": np.log(means.pressure / start), "fit": np.asarray(law)},
-            "1",
-        )
     if "predicted" in columns:
         residual["predicted"] = columns["mean"] - columns["predicted"]
         residual["band_low"] = columns["predicted_low"] - columns["predicted"]
@@ -117,3 +109,18 @@ def tank_curves(
     if residual:
         found[f"tank residual/{tank}"] = Curve(measured.time, residual, "Pa")
     return found
+
+
+def _law(record: DischargeRecord, exponent: Exponent) -> Curve:
+    """Return how the ullage's pressure fell with its volume, both as logarithms, beside the law fitted to it."""
+    start = exponent.start_pressure.value
+    means = averaged_flow(record, start_pressure=start)
+    total, partial = means.drive_integral()
+    volume = (means.expelled_mass or 0.0) / means.density * partial / total
+    L = np.log1p(volume / (means.ullage_volume or np.nan))
+    law = -(exponent.start.value * L + exponent.drift.value * L**2)
+    return Curve(
+        means.time,
+        {"log_volume_ratio": L, "log_pressure_ratio": np.log(means.pressure / start), "fit": np.asarray(law)},
+        "1",
+    )

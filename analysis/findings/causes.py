@@ -23,7 +23,10 @@ def _assumption(name: str) -> FindingKind:
     return FindingKind(
         code=f"assumption-{name}",
         severity="caution",
-        text="Assumption that moved, rank {rank} ({share_percent:.0f} %): {what}: {evidence}. To decide: {decide}.",
+        text=(
+            "Assumption that best explains the deviation, rank {rank} ({share_percent:.0f} %): {what}: {evidence}. "
+            "To decide: {decide}."
+        ),
         follows_from=frozenset({READINGS}),
         group=MOVED_ASSUMPTION,
     )

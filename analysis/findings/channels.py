@@ -26,7 +26,7 @@ CHANNELS_EXCHANGED = FindingKind(
     severity="serious",
     spoils=frozenset({READINGS, PLACES}),
     text=(
-        "{when}, {wanted} should have and did not: {channel} and {wanted} are exchanged, at the plug or in "
+        "{when}, {wanted} should have and did not: {channel} and {wanted} are swapped, at the plug or in "
         "stand.toml. Numbers of both places are not to be used, and the stand is not ready with them: correct it,"
         " pressurise one place at a time, and analyse again."
     ),
@@ -56,7 +56,7 @@ DEVICE_NOTE = FindingKind(
 DEVICE_RESTARTED = FindingKind(
     code="device-restarted",
     severity="caution",
-    text=("{key}: the device started {boots} times during the record; check its supply, above all at igniter current."),
+    text=("{key}: the board restarted in the record ({boots} starts); check its supply, above all at igniter current."),
 )
 GAP = FindingKind(
     code="gap",
@@ -112,7 +112,7 @@ NO_SUPPLY = FindingKind(
 NO_T_ZERO = FindingKind(
     code="no-t-zero",
     severity="caution",
-    text=("There is no T-0 ({why}): times count from the first row, and the prediction is a postdiction."),
+    text=("There is no T-0 ({why}): times count from the first row, and no prediction counts as locked."),
 )
 NOT_RESPONDING = FindingKind(
     code="not-responding",
@@ -174,11 +174,11 @@ NO_PREDICTION = FindingKind(
 POSTDICTION = FindingKind(
     code="postdiction",
     severity="caution",
-    text=("The prediction was not locked before T-0: agreement with it is a postdiction and shows no foresight."),
+    text=("The prediction was not locked before T-0 but calculated afterwards: agreement with it shows no foresight."),
 )
 CHANNELS_EXCHANGED_CROSSWISE = CHANNELS_EXCHANGED.worded(
     "{channel} follows {fourth} and {third} follows {other}, crosswise to what the stand file says: {channel}"
-    " and {third}, or {other} and {fourth}, are exchanged. Numbers of both places are not to be used: "
+    " and {third}, or {other} and {fourth}, are swapped. Numbers of both places are not to be used: "
     "pressurise one place at a time, correct plug or stand.toml, and analyse again.",
     severity="serious",
 )
@@ -187,9 +187,9 @@ SUPPLY_NOT_AS_STATED = FindingKind(
     severity="serious",
     spoils=frozenset({READINGS}),
     text=(
-        "{tags} part from their twins by one common factor: their signals are {value_percent:.1f} % {way} "
-        "({each}). All hang on a supply that stand.toml states and nobody records: it was not what is stated. "
-        "Their readings are not to be used; the twins do not hang on it. Record the supply as a channel, and name"
-        " that in stand.toml."
+        "{tags} differ from their redundant sensors by one common factor: their signals are {value_percent:.1f} % "
+        "{way} ({each}). All hang on a supply that stand.toml states and nobody records: it was not what is stated. "
+        "Their readings are not to be used; the redundant sensors do not hang on it. Record the supply as a channel, "
+        "and name that in stand.toml."
     ),
 )

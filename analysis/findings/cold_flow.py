@@ -40,7 +40,7 @@ CLOSED_BEFORE_RUN_OUT = FindingKind(
     severity="note",
     text=(
         "{channel}: the plan runs the tank dry, but the valve closed after {seconds:.1f} s with liquid aboard; "
-        "CdA gains by it, the time to run-out is not known."
+        "CdA gains by it, the time to depletion is not known."
     ),
 )
 FLOW_AREA_CREEPS = FindingKind(

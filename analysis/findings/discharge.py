@@ -70,8 +70,8 @@ EXPONENT_ABOVE_ISENTROPIC = FindingKind(
     code="exponent-above-isentropic",
     severity="caution",
     text=(
-        "{tank_name}: the chord exponent {chord:.3f} (standard uncertainty {chord_u:.3f}) is above the "
-        "{highest:.3f} of {pressurant} that keeps its heat between the same pressures: the gas loses heat or "
+        "{tank_name}: the mean exponent, start to end, of {chord:.3f} (standard uncertainty {chord_u:.3f}) is above "
+        "the {highest:.3f} of {pressurant} that keeps its heat between the same pressures: the gas loses heat or "
         "leaks, or ullage, mass or the pressure's zero is off; weigh the fill and read the sensor at ambient."
     ),
 )
@@ -84,13 +84,16 @@ EXPONENT_START = FindingKind(
     ),
 )
 CHORD_ABOVE_ISENTROPIC = EXPONENT_ABOVE_ISENTROPIC.worded(
-    "The chord exponent {chord:.3f} ± {chord_u:.3f} is above the isentropic {isentropic_exponent:.3f}: the gas loses "
-    "heat or leaks; usual over a cold liquid, not over water."
+    "The mean exponent, start to end, of {chord:.3f} ± {chord_u:.3f} is above the isentropic "
+    "{isentropic_exponent:.3f}: the gas loses heat or leaks; usual over a cold liquid, not over water."
 )
 EXPONENT_BELOW_ONE = FindingKind(
     code="exponent-below-one",
     severity="caution",
-    text=("The chord exponent {chord:.3f} ± {chord_u:.3f} is below 1: gas is added or heated; check the supply valve."),
+    text=(
+        "The mean exponent, start to end, of {chord:.3f} ± {chord_u:.3f} is below 1: gas is added or heated; check the "
+        "supply valve."
+    ),
 )
 EXPONENT_DRIFT = FindingKind(
     code="exponent-drift",

@@ -7,7 +7,7 @@ ALIASED = FindingKind(
     code="aliased",
     severity="caution",
     text=(
-        "{channel} is sampled at {rate:.0f} Hz and shows images of what it cannot hold: {listed}. Nothing "
+        "{channel} is sampled at {rate:.0f} Hz and shows aliases of what is too fast for it: {listed}. Nothing "
         "oscillates at those frequencies. Put a low-pass filter at {corner:.0f} Hz or below in front of the "
         "converter, and take no frequency from this channel."
     ),
@@ -28,7 +28,7 @@ CHUG = FindingKind(
         "{frequencies} Hz in the chamber pressure from T{time:+.1f} s on, {growth}; chamber and {source} are "
         "coherent there ({coherence:.2f}; chance reaches {coherence_needed:.2f} once in a hundred) and neither "
         "mains nor the stand vibrates so: chamber and feed really oscillate together. Look at the injector "
-        "stiffness at that time before the next firing; a stiffer injector damps it. {limit_words}"
+        "pressure-drop ratio at that time before the next firing; a larger one damps it. {limit_words}"
     ),
 )
 CHUG_OR_STAND = FindingKind(
@@ -45,7 +45,7 @@ COMBUSTION_ROUGH = FindingKind(
     severity="caution",
     text=(
         "Chamber pressure left its mean by more than {smooth_limit_percent:.0f} % in {rough_share_percent:.0f} % "
-        "of the settled burn; over one second it fluctuated by up to {greatest_rms_share_percent:.1f} % rms, "
+        "of the steady burn; over one second it fluctuated by up to {greatest_rms_share_percent:.1f} % rms, "
         "about T{time:+.1f} s."
     ),
 )
@@ -63,7 +63,7 @@ LOAD_FOR_CLASS = FindingKind(
     text=(
         "With {greatest_load:.1f} kg of both liquids at the same mixture instead of {load:.1f} kg, this run's "
         "impulse carried over by the model would just be within the limit {place}, guarded alike. Another firing "
-        "scatters: plan below that. The largest part of the doubt is {largest_source}; without it the expanded "
+        "scatters: plan below that. The largest uncertainty is {largest_source}; without it the expanded "
         "uncertainty would shrink by {gain:,.0f} N*s."
     ),
 )
@@ -88,8 +88,8 @@ NO_CHAMBER_PRESSURE = FindingKind(
     code="no-chamber-pressure",
     severity="caution",
     text=(
-        "No chamber pressure sensor can be believed over the burn, so c*, thrust coefficient, CdA and stiffness "
-        "are not known, and nothing but the cell itself vouches for the thrust."
+        "No chamber pressure sensor can be believed over the burn, so c*, thrust coefficient, CdA and injector "
+        "pressure-drop ratio are not known, and nothing but the cell itself vouches for the thrust."
     ),
 )
 NO_JOINT_FIT = FindingKind(
@@ -103,7 +103,7 @@ NO_JOINT_FIT = FindingKind(
 NO_SPECTRA = FindingKind(
     code="no-spectra",
     severity="note",
-    text=("The settled burn lasts {end:.2f} s, too short for a spectrum: nothing is said about oscillations."),
+    text=("The steady burn lasts {end:.2f} s, too short for a spectrum: nothing is said about oscillations."),
 )
 NO_THRUST = FindingKind(
     code="no-thrust",
@@ -120,7 +120,7 @@ RUN_OUT_ORDER = FindingKind(
     severity="caution",
     follows_from=frozenset({READINGS}),
     text=(
-        "{tank} ran out first, at T{time:+.2f} s, although the plan intended {wanted_name} first{rest}. What "
+        "{tank} was depleted first, at T{time:+.2f} s, although the plan intended {wanted_name} first{rest}. What "
         "stays aboard gives no impulse: correct the exponent or the load of one side before the next firing."
     ),
 )
@@ -129,12 +129,12 @@ ZERO_UNSETTLED = FindingKind(
     severity="serious",
     text=(
         "{channel}: the second zero still moves by {change:+,.1f} N within {span:g} s from T{time:+.1f} s: thrust"
-        " tails off, liquid runs out or the cell drifts, so what is taken for rest is none and the impulse may be"
+        " tails off, liquid flows out or the cell drifts, so what is taken for rest is none and the impulse may be"
         " wrong by more than its uncertainty. Record until the cell has stood still for 5 s."
     ),
 )
 RUN_OUT_ORDER_PREDICTED = RUN_OUT_ORDER.worded(
-    "The plan wants {wanted} to run out first, but {channel} does, nominally and in {share_percent:.0f} % of "
+    "The plan wants {wanted} depleted first, but {channel} is, nominally and in {share_percent:.0f} % of "
     "the samples; adjust the loads.",
     severity="caution",
 )

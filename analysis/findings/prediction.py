@@ -24,7 +24,7 @@ OUTSIDE_BAND = FindingKind(
     text=(
         "{sentence_name} lay inside {band} for {share_in_band_percent:.0f} % of the {part}; at worst, at "
         "T{time:+.1f} s, it was {worst_departure:.2f} times as far from the prediction as the band's edge. One of"
-        " the assumptions behind the band moved: compare {suspects} with the plan."
+        " the assumptions behind the band is off: compare {suspects} with the plan."
     ),
 )
 CDA_BASIS_OTHER_TANK = FindingKind(
@@ -56,7 +56,7 @@ LIFT_OFF_BELOW_REQUIRED = FindingKind(
     severity="caution",
     text=(
         "Lift-off thrust over weight is {ratio:.2f} at {mass:.1f} kg, but its lower bound {lower:.2f} is below "
-        "the required {required:.2f}; at most {greatest_mass:.1f} kg holds, so shed mass or show more thrust."
+        "the required {required:.2f}; up to {greatest_mass:.1f} kg meets it, so shed mass or show more thrust."
     ),
 )
 LOAD_NOT_LIMITED = FindingKind(
@@ -113,8 +113,8 @@ SAMPLES_UNFINISHED = FindingKind(
     code="samples-unfinished",
     severity="caution",
     text=(
-        "{unfinished} samples had not run out where the prediction stops; their numbers at the end stand for that"
-        " instant. Check start pressures and feed CdA, and their uncertainties."
+        "{unfinished} samples were not depleted where the prediction stops; their numbers at the end stand for "
+        "that instant. Check start pressures and feed CdA, and their uncertainties."
     ),
 )
 MEAN_BELOW_NOMINAL = FindingKind(
@@ -129,7 +129,7 @@ MEAN_BELOW_NOMINAL = FindingKind(
 RUN_OUT_ORDER_UNSURE = FindingKind(
     code="run-out-order-unsure",
     severity="note",
-    text=("{capitalize} runs out first as planned, but in {share_percent:.0f} % of the samples {channel} does."),
+    text=("{capitalize} is depleted first as planned, but in {share_percent:.0f} % of the samples {channel} is."),
 )
 CSTAR_TABLE_LEFT = FindingKind(
     code="cstar-table-left",
@@ -159,7 +159,7 @@ CLOSING_NOT_STATED = FindingKind(
     code="closing-not-stated",
     severity="note",
     text=(
-        "The plan closes the valve early but does not say when (close_after), so the flow is predicted to run-out"
+        "The plan closes the valve early but does not say when (close_after), so the flow is predicted to depletion"
         " at {run_out:.1f} s."
     ),
 )
@@ -167,8 +167,8 @@ CLOSING_AFTER_RUN_OUT = FindingKind(
     code="closing-after-run-out",
     severity="caution",
     text=(
-        "The valve is to close after {time:.1f} s, but in {share_percent:.0f} % of the samples the liquid is out "
-        "by then (nominal run-out {run_out:.1f} s): gas would pass and spoil the CdA. Close earlier."
+        "The valve is to close after {time:.1f} s, but in {share_percent:.0f} % of the samples the liquid is "
+        "depleted by then (nominally at {run_out:.1f} s): gas would pass and spoil the CdA. Close earlier."
     ),
 )
 EXPONENT_OVERRIDDEN = FindingKind(

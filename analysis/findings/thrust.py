@@ -9,7 +9,7 @@ BEYOND_CALIBRATION = FindingKind(
     text=(
         "{channel}: it read {far:,.0f} N in the burn, and calibration {calibration} holds from {lowest:,.0f} to "
         "{highest:,.0f} N: a calibration says nothing of loads beyond its points. Calibrate to at least the "
-        "greatest load, and analyse again with that revision."
+        "maximum load, and analyse again with that revision."
     ),
 )
 BOOT_CHANGED = FindingKind(
@@ -17,7 +17,7 @@ BOOT_CHANGED = FindingKind(
     severity="serious",
     text=(
         "{channel}: the board started anew: nothing stands for {lost:.2f} s of thrust from T{start:+.2f} s on, "
-        "and what it measured meanwhile is nowhere.{guess} What was seen is a lower bound of the impulse, so the "
+        "and what it measured meanwhile is nowhere.{guess} What was recorded is a lower bound of the impulse, so the "
         "class is not shown. Repeat the run; look at the board's supply first, above all at igniter current."
     ),
 )
@@ -36,9 +36,9 @@ CHAMBER_ABOVE_TANK = FindingKind(
     severity="serious",
     text=(
         "{channel} reads {level_bar:.2f} bar(a) in the middle of the burn and {tank_tag}, the {name} tank that "
-        "feeds the chamber, {tank_bar:.2f} bar(a): no liquid flows uphill. The two are exchanged, or one of them "
-        "is in another unit, or gauge taken for absolute. c*, thrust coefficient, CdA and stiffness are not "
-        "given. Check both with a reference gauge, correct stand.toml or the calibration."
+        "feeds the chamber, {tank_bar:.2f} bar(a): no liquid flows uphill. The two are swapped, or one of them is "
+        "in another unit, or gauge taken for absolute. c*, thrust coefficient, CdA and injector pressure-drop ratio "
+        "are not given. Check both with a reference gauge, correct stand.toml or the calibration."
     ),
 )
 CHAMBER_NOT_FOLLOWED = FindingKind(
@@ -46,7 +46,8 @@ CHAMBER_NOT_FOLLOWED = FindingKind(
     severity="caution",
     text=(
         "{story}{words}: the throat grew or was blocked, or the chamber's sensor or line changed. c*, thrust "
-        "coefficient and stiffness are means over that change. Gauge the throat, and look at the chamber's line."
+        "coefficient and injector pressure-drop ratio are means over that change. Gauge the throat, and look at "
+        "the chamber's line."
     ),
 )
 EARLY_END = FindingKind(
@@ -130,7 +131,7 @@ ONE_ZERO = FindingKind(
     code="one-zero",
     severity="caution",
     text=(
-        "{channel}: quiet only before or only after the burn, so {weight}drift of the zero is not seen; it is "
+        "{channel}: quiet only before or only after the burn, so {weight}drift of the zero is not recorded; it is "
         "charged at the calibration's zero uncertainty. Record from well before T-0 until at least 5 s after "
         "shutdown."
     ),
@@ -140,7 +141,7 @@ PULL_TOO_LOW = FindingKind(
     severity="note",
     text=(
         "{channel}: the in-place pull went to {highest_force:,.0f} N, the firing to {greatest:,.0f} N; the stand "
-        "factor is carried beyond it. Pull at least to half of the greatest thrust."
+        "factor is carried beyond it. Pull at least to half of the maximum thrust."
     ),
 )
 PULL_WITHOUT_PRESSURE = FindingKind(
@@ -157,8 +158,8 @@ STIFFNESS_LOW = FindingKind(
     severity="caution",
     text=(
         "{channel}: {what} over chamber pressure falls to {least:.2f} at T{time:+.1f} s, below the usual "
-        "{stiffness_usual:.2f}: chamber and feed line may begin to oscillate together. Look for a growing line in"
-        " the chamber pressure near the end; a higher tank pressure or a smaller injector raises it."
+        "{stiffness_usual:.2f}: chamber and feed line may begin to oscillate together. Look for a growing "
+        "spectral peak in the chamber pressure near the end; a higher tank pressure or a smaller injector raises it."
     ),
 )
 T_ZERO_IN_BURN = FindingKind(
@@ -188,7 +189,7 @@ THRUST_FLAT_TOP = FindingKind(
     code="thrust-flat-top",
     severity="serious",
     text=(
-        "{channel}: it reads {top:,.0f} N without the least change for {length:.2f} s from T{time:+.2f} s, and "
+        "{channel}: it reads {top:,.0f} N without any change for {length:.2f} s from T{time:+.2f} s, and "
         "falls by {fallen:,.0f} N in the {later:.2f} s after: amplifier or converter was at its end, and what was"
         " beyond is hidden. The impulse is a lower bound. Give the cell a wider range."
     ),
@@ -197,7 +198,7 @@ THRUST_INTERRUPTED = FindingKind(
     code="thrust-interrupted",
     severity="caution",
     text=(
-        "{channel}: thrust was below a tenth of its greatest for {length:.2f} s between T{time:+.2f} s and "
+        "{channel}: thrust was below a tenth of its maximum for {length:.2f} s between T{time:+.2f} s and "
         "T{last:+.2f} s, and came back: flame-out and relight, or two burns. The impulse is the sum of all; burn "
         "time and means include the pause. Unburned propellant may have collected: look at valves, igniter and "
         "both tank pressures about that time before anything is approached or repeated."

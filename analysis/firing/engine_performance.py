@@ -26,9 +26,14 @@ from standbook.analysis.findings.discharge import FLOW_RAN_TO_KNEE
 from standbook.analysis.findings.firing import NO_CHAMBER_PRESSURE, NO_JOINT_FIT, RUN_OUT_ORDER
 from standbook.analysis.findings.thrust import IMPULSE_PER_MASS_IMPOSSIBLE, THRUST_COEFFICIENT_IMPOSSIBLE
 from standbook.analysis.firing.discharge_record import flow_record
+from standbook.analysis.firing.engine_findings import (
+    impulse_per_mass_finding,
+    stiffness_finding,
+    thrust_coefficient_finding,
+)
 from standbook.analysis.physics import performance
 from standbook.analysis.physics.engine import specific_impulse
-from standbook.analysis.physics.load_cell import AGREE, Unloaded
+from standbook.analysis.physics.load_cell import Unloaded
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import EngineResult, ImpulseResult, TankResult
 from standbook.analysis.signal.windows import block_average
@@ -37,7 +42,9 @@ from standbook.analysis.thrust.chamber_pressure import above_tank, bridged_integ
 from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.analysis.thrust.total_impulse import EDGE_U
+from standbook.analysis.thrust.weight_check import AGREE
 from standbook.daq.config import measurands
+from standbook.daq.config.plan import Engine
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
 
@@ -121,9 +128,21 @@ def _no_joint_fit() -> Finding:
 
 
 def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
-    name, said = flow.tank.name, list[Finding]()
+    """Take what can be taken from one tank's flow, and say what cannot."""
+    direct, exponent, said = _fitted(dataset, flow)
+    if direct is not None:
+        said += [f for f in direct.findings if not f.of(FLOW_RAN_TO_KNEE)]  # a firing is meant to run out
+    if not flow.weighed:
+        said.append(_not_weighed(flow))
+    if exponent is not None:
+        said += exponent_against_plan(flow.tank, flow.channel.tag, exponent)
+    return TankSide(flow, _tank_result(dataset, flow, direct, exponent), exponent), said
+
+
+def _fitted(dataset: Dataset, flow: TankFlow) -> tuple[DirectCda | None, Exponent | None, list[Finding]]:
+    """Return CdA and exponent as far as the record gives them, and say why it does not."""
+    name = flow.tank.name
     direct: DirectCda | None = None
-    exponent: Exponent | None = None
     try:
         if not flow.complete:
             raise DataError("the record does not hold all of the flow")  # noqa: TRY301 - one place says why
@@ -131,18 +150,15 @@ def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
         if flow.expelled is None:
             raise DataError(f"{name}: the expelled mass is not known; weigh what is left and add it to the run")  # noqa: TRY301 - one place says why
         direct = direct_cda(record, sensor=sensor, notes=notes, channel=flow.channel.tag)
-        exponent = exponent_from_pv(record, sensor=sensor, notes=notes, channel=flow.channel.tag)
+        return direct, exponent_from_pv(record, sensor=sensor, notes=notes), []
     except DataError as error:
-        said.append(FIRING_TANK_NOT_KNOWN.at(name, error=error))
-    if direct is not None:
-        said += [f for f in direct.findings if not f.of(FLOW_RAN_TO_KNEE)]  # a firing is meant to run out
-    if not flow.weighed:
-        said.append(_not_weighed(flow))
-    if exponent is not None:
-        said += exponent_against_plan(flow.tank, flow.channel.tag, exponent)
+        return direct, None, [FIRING_TANK_NOT_KNOWN.at(name, error=error)]
+
+
+def _tank_result(dataset: Dataset, flow: TankFlow, direct: DirectCda | None, exponent: Exponent | None) -> TankResult:
     start, end = mean_near(flow.channel, flow.opening.time - 0.1, 1.0), mean_near(flow.channel, flow.end.time, 0.05)
     ambient = dataset.plan.site.ambient_pressure
-    result = TankResult(
+    return TankResult(
         cda=Measured(direct.cda, direct.u, "m2") if direct else None,
         cda_joint=None,
         cda_budget=direct.budget if direct else (),
@@ -160,7 +176,6 @@ def _side(dataset: Dataset, flow: TankFlow) -> tuple[TankSide, list[Finding]]:
             f"ambient {ambient.text} added to a gauge reading": flow.channel.calibration.reference == "gauge",
         },
     )
-    return TankSide(flow, result, exponent), said
 
 
 def _not_weighed(flow: TankFlow) -> Finding:
@@ -193,68 +208,105 @@ class EngineFindings:
     impossible: bool = False  # no engine can have such numbers, so none of them is given
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Firing:
+    """What the engine's numbers are made of."""
+
+    dataset: Dataset
+    engine: Engine
+    record: ThrustRecord
+    burn: Burn
+    flows: Mapping[str, TankFlow]
+    impulse: Measured | None  # ``None`` where part of it was hidden [N*s]
+    total: Measured | None  # of all expelled masses [kg]
+
+
+@dataclass(frozen=True, slots=True)
+class _ChamberNumbers:
+    """What the chamber's pressure gives."""
+
+    pressure: Measured | None = None
+    cstar: Measured | None = None
+    thrust_coefficient: Measured | None = None
+
+
 def engine_of(
     dataset: Dataset, record: ThrustRecord, burn: Burn, flows: Mapping[str, TankFlow], impulse: ImpulseResult | None
 ) -> EngineFindings:
     """Return engine performance over the burn."""
     plan = dataset.plan
     assert plan.engine is not None  # noqa: S101 - the plan's validator requires it of a static fire
-    begin, end = burn.span
-    throat = performance.throat_area(plan.engine)
-    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), begin, end)
-    uphill = above_tank(dataset, chamber, flows, begin, end)
     known = {name: flow.expelled for name, flow in flows.items() if flow.expelled is not None}
-    mixture = None
-    if {"oxidiser", "fuel"} <= known.keys():
-        mixture = performance.mixture_ratio(known["oxidiser"], known["fuel"])
-    total = _total(known) if len(known) == len(plan.tank) else None
-    whole = impulse is not None and not impulse.lower_bound_only
-    isp = None
-    if impulse is not None and whole and total is not None:
-        isp = performance.isp(Measured(impulse.value, impulse.u, "N*s"), total)
-    cstar, coefficient, pressure = None, None, None
-    said: list[Finding] = [uphill] if uphill is not None else []
-    if uphill is not None:
-        chamber = None
-    elif chamber is not None:
-        integral = pressure_integral(dataset, chamber, begin, end)
-        pressure = Measured(integral.value / (end - begin), integral.u / (end - begin), "Pa")
-        bounded = burn.start is not None and burn.stop is not None and (whole or _whole_flow(flows, chamber, burn))
-        if total is not None and bounded:
-            burned = _burned(record, burn, total, flows)
-            cstar = performance.cstar(bridged_integral(dataset, chamber, begin, end) or integral, throat, burned)
-        if impulse is not None and whole:
-            part = record.record().between(begin, end)
-            coefficient = performance.mean_thrust_coefficient(
-                Measured(part, impulse.u * part / impulse.value, "N*s"), throat, integral
-            )
-            finding = performance.thrust_coefficient_finding(record.cell.tag, coefficient)
-            said += [finding] if finding else []
-    else:
-        said.append(NO_CHAMBER_PRESSURE.at(None))
-    if coefficient is None and impulse is not None and whole:
-        # The plan's mass serves where none was weighed: a wrong unit is a factor of four and more.
-        mass = record.weight.value / record.weight_per_mass
-        finding = performance.impulse_per_mass_finding(
-            record.cell.tag, specific_impulse(impulse.value, mass), plan.engine
-        )
-        said += [finding] if finding else []
+    firing = _Firing(
+        dataset=dataset,
+        engine=plan.engine,
+        record=record,
+        burn=burn,
+        flows=flows,
+        impulse=None if impulse is None or impulse.lower_bound_only else Measured(impulse.value, impulse.u, "N*s"),
+        total=_total(known) if len(known) == len(plan.tank) else None,
+    )
+    chamber, said = _chamber(firing)
+    of_chamber = _ChamberNumbers() if chamber is None else _chamber_numbers(firing, chamber)
+    said += _unit_findings(firing, of_chamber.thrust_coefficient)
     stiffness, soft = _stiffness(dataset, chamber, flows, burn)
+    both = {"oxidiser", "fuel"} <= known.keys()
+    result = EngineResult(
+        cstar=of_chamber.cstar,
+        isp=performance.isp(firing.impulse, firing.total) if firing.impulse and firing.total else None,
+        thrust_coefficient=of_chamber.thrust_coefficient,
+        mixture_ratio=performance.mixture_ratio(known["oxidiser"], known["fuel"]) if both else None,
+        chamber_pressure=of_chamber.pressure,
+        injector_stiffness=stiffness,
+    )
     impossible = any(f.of(THRUST_COEFFICIENT_IMPOSSIBLE, IMPULSE_PER_MASS_IMPOSSIBLE) for f in said)
     if impossible:
-        cstar = isp = coefficient = None
-    return EngineFindings(
-        EngineResult(
-            cstar=cstar,
-            isp=isp,
-            thrust_coefficient=coefficient,
-            mixture_ratio=mixture,
-            chamber_pressure=pressure,
-            injector_stiffness=stiffness,
-        ),
-        (*said, *soft),
-        impossible,
+        result = replace(result, cstar=None, isp=None, thrust_coefficient=None)
+    return EngineFindings(result, (*said, *soft), impossible)
+
+
+def _chamber(firing: _Firing) -> tuple[Channel | None, list[Finding]]:
+    """Return the chamber's channel that can be believed, else say why there is none."""
+    begin, end = firing.burn.span
+    chamber = first_usable(firing.dataset.measuring(measurands.CHAMBER_PRESSURE), begin, end)
+    uphill = above_tank(firing.dataset, chamber, firing.flows, begin, end)
+    if uphill is not None:
+        return None, [uphill]
+    return chamber, [] if chamber is not None else [NO_CHAMBER_PRESSURE.at(None)]
+
+
+def _chamber_numbers(firing: _Firing, chamber: Channel) -> _ChamberNumbers:
+    """Return mean pressure, and c* and thrust coefficient where mass and impulse are known."""
+    dataset, burn, impulse = firing.dataset, firing.burn, firing.impulse
+    begin, end = burn.span
+    throat = performance.throat_area(firing.engine)
+    integral = pressure_integral(dataset, chamber, begin, end)
+    cstar = coefficient = None
+    has_ends = burn.start is not None and burn.stop is not None
+    if firing.total is not None and has_ends and (impulse is not None or _whole_flow(firing.flows, chamber, burn)):
+        burned = _burned(firing.record, burn, firing.total, firing.flows)
+        cstar = performance.cstar(bridged_integral(dataset, chamber, begin, end) or integral, throat, burned)
+    if impulse is not None:
+        part = firing.record.record().between(begin, end)
+        shared = Measured(part, impulse.u * part / impulse.value, "N*s")
+        coefficient = performance.mean_thrust_coefficient(shared, throat, integral)
+    return _ChamberNumbers(
+        Measured(integral.value / (end - begin), integral.u / (end - begin), "Pa"), cstar, coefficient
     )
+
+
+def _unit_findings(firing: _Firing, coefficient: Measured | None) -> list[Finding]:
+    """Name a confused unit by the thrust coefficient, or by impulse per mass where there is none."""
+    record = firing.record
+    finding: Finding | None = None
+    if coefficient is not None:
+        finding = thrust_coefficient_finding(record.cell.tag, coefficient)
+    elif firing.impulse is not None:
+        # The plan's mass serves where none was weighed: a wrong unit is a factor of four and more.
+        mass = record.weight.value / record.weight_per_mass
+        seen = specific_impulse(firing.impulse.value, mass)
+        finding = impulse_per_mass_finding(record.cell.tag, seen, firing.engine)
+    return [] if finding is None else [finding]
 
 
 def _total(masses: Mapping[str, Measured]) -> Measured:
@@ -326,6 +378,6 @@ def _stiffness(
         if least is None:
             continue
         found[name] = least[0]
-        finding = performance.stiffness_finding(name, *least, of_feed=manifold is None)
+        finding = stiffness_finding(name, *least, of_feed=manifold is None)
         said += [finding] if finding else []
     return found, said

@@ -6,6 +6,7 @@ SI, absolute pressures. The plan's own quasi-steady model, whose ullage may drif
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
+from typing import Any, Generic, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -21,10 +22,14 @@ from standbook.analysis.findings.causes import (
 )
 from standbook.analysis.physics.engine import Chamber, Side
 from standbook.analysis.prediction import draws
+from standbook.analysis.results.quantities import Measured
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Engine, Plan, Tank
 from standbook.daq.errors import ConfigError
 from standbook.daq.findings.finding import FindingKind
+from standbook.daq.quantity import Quantity
+
+Model = TypeVar("Model")
 
 DRIFT, DRIFT_U = -0.25, 0.25  # c of an ullage of which only the chord is planned; -0.64 to -0.03 over water
 LEAST_SHIFT = 0.02  # of a value that the plan states as exact: below it nothing is called moved
@@ -103,118 +108,138 @@ def assumptions_of(plan: Plan) -> tuple[Assumption, ...]:
 
 
 def _of_tank(plan: Plan, tank: Tank) -> list[Assumption]:
-    name = tank.name
-    exponent, cda, load, start = tank.ullage_exponent, tank.feed_cda, tank.liquid_load, plan.start_pressure(tank)
-
-    def side(change: Callable[[DriftingSide, Array], DriftingSide]) -> Callable[[Models, Array], Models]:
-        if name == "oxidiser":
-            return lambda models, by: replace(models, oxidiser=change(models.oxidiser, by))
-        return lambda models, by: replace(models, fuel=change(models.fuel, by))
-
-    return [
-        Assumption(
-            kind=EXPONENT_MOVED[name],
-            about=name,
-            value=exponent.value,
-            u=exponent.u,
-            unit="",
-            scale=1.0,
-            digits=2,
-            words=f"the {name} ullage exponent",
-            move=side(lambda s, by: replace(s, exponent=np.maximum(s.exponent + by, 0.05))),
-            decide="take it from this tank's pressure and weighed liquid, and from a cold flow with the same "
-            "liquid and gas",
-        ),
-        Assumption(
-            kind=CDA_MOVED[name],
-            about=name,
-            value=cda.value,
-            u=cda.u,
-            unit=" mm2",
-            scale=1e-6,
-            digits=2,
-            words=f"the {name} feed CdA",
-            move=side(lambda s, by: replace(s, cda=np.maximum(s.cda + by, 0.05 * s.cda))),
-            decide=f"compare the {name} manifold pressure with the water flow, and weigh what stayed aboard",
-        ),
-        Assumption(
-            kind=LOAD_MOVED[name],
-            about=name,
-            value=load.value,
-            u=load.u,
-            unit=" kg",
-            scale=1.0,
-            digits=2,
-            words=f"the {name} load",
-            move=side(
-                lambda s, by: replace(s, load=np.clip(s.load + by, s.residual * 1.01, 0.99 * s.volume * s.density))
-            ),
-            decide="hold the cell's reading before and after filling against the notes, and weigh what stayed aboard",
-        ),
-        Assumption(
-            kind=START_PRESSURE_MOVED[name],
-            about=name,
-            value=start.value,
-            u=start.u,
-            unit=" bar(a)",
-            scale=1e5,
-            digits=2,
-            words=f"the {name} start pressure",
-            move=side(lambda s, by: replace(s, start_pressure=np.maximum(s.start_pressure + by, 1e5))),
-            decide="read the tank sensors at rest just before T-0, both of a pair, and their zero at ambient",
-        ),
-    ]
+    stated = {
+        "exponent": tank.ullage_exponent,
+        "cda": tank.feed_cda,
+        "load": tank.liquid_load,
+        "start_pressure": plan.start_pressure(tank),
+    }
+    return [_assumption(part, stated[part.field], about=tank.name, place=tank.name) for part in _tank_parts(tank.name)]
 
 
 def _of_engine(engine: Engine) -> list[Assumption]:
-    throat, cstar, coefficient = engine.throat_diameter, engine.cstar_efficiency, engine.thrust_coefficient_efficiency
+    throat = engine.throat_diameter
     area = math.pi / 4.0 * throat.value**2
+    stated: dict[str, Measured | Quantity] = {
+        "cstar_efficiency": engine.cstar_efficiency,
+        "throat_area": Measured(area, 2.0 * area * throat.relative_u, "m2"),
+        "thrust_coefficient_efficiency": engine.thrust_coefficient_efficiency,
+    }
+    return [_assumption(part, stated[part.field], about=None, place="chamber") for part in _ENGINE_PARTS]
 
-    def chamber(change: Callable[[Chamber, Array], Chamber]) -> Callable[[Models, Array], Models]:
-        return lambda models, by: replace(models, chamber=change(models.chamber, by))
 
-    return [
-        Assumption(
-            kind=CSTAR_MOVED,
-            about=None,
-            value=cstar.value,
-            u=cstar.u,
-            unit="",
-            scale=1.0,
-            digits=3,
-            words="the c* efficiency",
-            move=chamber(lambda c, by: replace(c, cstar_efficiency=np.maximum(c.cstar_efficiency + by, 0.1))),
-            decide="measure the throat after the run: a throat as drawn leaves c*",
+class _Shown(NamedTuple):
+    """How a value is written."""
+
+    unit: str
+    scale: float
+    digits: int
+
+
+_RATIO, _SMALL_RATIO = _Shown("", 1.0, 2), _Shown("", 1.0, 3)
+_KILOGRAMS, _BARS = _Shown(" kg", 1.0, 2), _Shown(" bar(a)", 1e5, 2)
+_FEED_AREA, _THROAT_AREA = _Shown(" mm2", 1e-6, 2), _Shown(" mm2", 1e-6, 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Part(Generic[Model]):
+    """One number of a side or of the chamber that may have moved."""
+
+    kind: FindingKind
+    field: str  # of the model
+    shown: _Shown
+    words: str
+    limited: Callable[[Model, Array], Array]  # a moved value, kept where the model can be computed
+    decide: str
+
+
+def _tank_parts(name: str) -> tuple[_Part[DriftingSide], ...]:
+    """Return what may have moved of a side, in the order in which it is told."""
+    return (
+        _Part(
+            kind=EXPONENT_MOVED[name],
+            field="exponent",
+            shown=_RATIO,
+            words=f"the {name} ullage exponent",
+            limited=lambda s, moved: np.maximum(moved, 0.05),
+            decide="take it from this tank's pressure and weighed liquid, and from a cold flow with the same "
+            "liquid and gas",
         ),
-        Assumption(
-            kind=THROAT_MOVED,
-            about=None,
-            value=area,
-            u=2.0 * area * throat.relative_u,
-            unit=" mm2",
-            scale=1e-6,
-            digits=1,
-            words="the throat area",
-            move=chamber(lambda c, by: replace(c, throat_area=np.maximum(c.throat_area + by, 0.1 * c.throat_area))),
-            decide="gauge the throat after the run and look for deposits or erosion",
+        _Part(
+            kind=CDA_MOVED[name],
+            field="cda",
+            shown=_FEED_AREA,
+            words=f"the {name} feed CdA",
+            limited=lambda s, moved: np.maximum(moved, 0.05 * s.cda),
+            decide=f"compare the {name} manifold pressure with the water flow, and weigh what stayed aboard",
         ),
-        Assumption(
-            kind=THRUST_COEFFICIENT_MOVED,
-            about=None,
-            value=coefficient.value,
-            u=coefficient.u,
-            unit="",
-            scale=1.0,
-            digits=3,
-            words="the thrust coefficient efficiency (or the cell's span, alignment or load path)",
-            move=chamber(
-                lambda c, by: replace(
-                    c, thrust_coefficient_efficiency=np.maximum(c.thrust_coefficient_efficiency + by, 0.05)
-                )
-            ),
-            decide="hang a check weight on the cell after the run, hoses on and pressurised",
+        _Part(
+            kind=LOAD_MOVED[name],
+            field="load",
+            shown=_KILOGRAMS,
+            words=f"the {name} load",
+            limited=lambda s, moved: np.clip(moved, s.residual * 1.01, 0.99 * s.volume * s.density),
+            decide="hold the cell's reading before and after filling against the notes, and weigh what stayed aboard",
         ),
-    ]
+        _Part(
+            kind=START_PRESSURE_MOVED[name],
+            field="start_pressure",
+            shown=_BARS,
+            words=f"the {name} start pressure",
+            limited=lambda s, moved: np.maximum(moved, 1e5),
+            decide="read the tank sensors at rest just before T-0, both of a pair, and their zero at ambient",
+        ),
+    )
+
+
+_ENGINE_PARTS: tuple[_Part[Chamber], ...] = (
+    _Part(
+        kind=CSTAR_MOVED,
+        field="cstar_efficiency",
+        shown=_SMALL_RATIO,
+        words="the c* efficiency",
+        limited=lambda c, moved: np.maximum(moved, 0.1),
+        decide="measure the throat after the run: a throat as drawn leaves c*",
+    ),
+    _Part(
+        kind=THROAT_MOVED,
+        field="throat_area",
+        shown=_THROAT_AREA,
+        words="the throat area",
+        limited=lambda c, moved: np.maximum(moved, 0.1 * c.throat_area),
+        decide="gauge the throat after the run and look for deposits or erosion",
+    ),
+    _Part(
+        kind=THRUST_COEFFICIENT_MOVED,
+        field="thrust_coefficient_efficiency",
+        shown=_SMALL_RATIO,
+        words="the thrust coefficient efficiency (or the cell's span, alignment or load path)",
+        limited=lambda c, moved: np.maximum(moved, 0.05),
+        decide="hang a check weight on the cell after the run, hoses on and pressurised",
+    ),
+)
+
+
+def _assumption(part: _Part[Any], stated: Measured | Quantity, *, about: str | None, place: str) -> Assumption:
+    """Join a number of the plan with the part of the models that it moves."""
+
+    def move(models: Models, by: Array) -> Models:
+        model = getattr(models, place)
+        moved = part.limited(model, getattr(model, part.field) + by)
+        return replace(models, **{place: replace(model, **{part.field: moved})})
+
+    return Assumption(
+        kind=part.kind,
+        about=about,
+        value=stated.value,
+        u=stated.u,
+        unit=part.shown.unit,
+        scale=part.shown.scale,
+        digits=part.shown.digits,
+        words=part.words,
+        move=move,
+        decide=part.decide,
+    )
 
 
 def shifts_of(assumption: Assumption) -> Array:

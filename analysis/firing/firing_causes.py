@@ -5,8 +5,9 @@ are held against the plan at five instants of the settled burn. Two assumptions 
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -35,10 +36,12 @@ from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 from standbook.daq.config.plan import Plan
 from standbook.daq.findings.finding import Finding
+from standbook.daq.quantity import Quantity
 
 SHARES = (0.08, 0.28, 0.5, 0.72, 0.92)  # of the settled burn, at which it is held against the plan
 BLOCK = 0.2  # s averaged there
 MODEL_SHARE = 0.006  # of each observable: what the quasi-steady model leaves, standard; alike along the burn or not
+RUN_OUT_U = 0.15  # s by which the model places a run-out, standard
 STEPS, LONGER = 120, 1.6  # of the burn that was seen, and how much longer a member may last
 DOUBT = 0.03  # share of an effect; the plan's own model computes it
 TOLD, LEAST_PROBABILITY = 3, 0.08
@@ -163,6 +166,14 @@ def _row(time: Array, values: Array, at: float) -> Array:
     return np.asarray((1.0 - share) * values[k] + share * values[k + 1])
 
 
+class _Shown(NamedTuple):
+    """One observable at one instant or more."""
+
+    name: str
+    level: Array  # (K,)
+    alike: Array  # (K,) standard uncertainty that moves all of them together
+
+
 def _seen(
     dataset: Dataset,
     record: ThrustRecord,
@@ -176,58 +187,69 @@ def _seen(
         return None
     delay = burn.prediction_delay
     at = np.array([begin + share * (end - begin) for share in SHARES])
+    shown = [*_tanks_shown(dataset, flows, at), *_chamber_shown(dataset, begin, end, at)]
+    shown += _thrust_shown(record, impulse, at)
+    if first_out is not None:
+        shown.append(_Shown("run-out", np.array([first_out - delay]), np.array([RUN_OUT_U])))
+    shown += _left_shown(dataset)
+    observed = np.concatenate([np.zeros(0), *(each.level for each in shown)])
+    if not shown or not np.isfinite(observed).all():
+        return None
+    last = (first_out if first_out is not None else end) - delay
+    names = tuple(each.name for each in shown)
+    return Seen(names, np.append(at - delay, last), observed, _covariance(shown, observed))
+
+
+def _covariance(shown: Sequence[_Shown], observed: Array) -> Array:
+    """Join the model's own error, alone for each number, with what moves the numbers of one observable alike."""
+    covariance = np.diag((MODEL_SHARE * np.abs(observed)) ** 2)
+    first = 0
+    for each in shown:
+        own = slice(first, first + each.level.size)
+        covariance[own, own] += np.outer(each.alike, each.alike)
+        first = own.stop
+    return covariance
+
+
+def _tanks_shown(dataset: Dataset, flows: Mapping[str, TankFlow], at: Array) -> Iterator[_Shown]:
+    """Yield each tank's pressure in the burn, and before its valve opened."""
     ambient = dataset.plan.site.ambient_pressure
-    names: list[str] = []
-    values: list[float] = []
-    common: list[Array] = []
-
-    def add(name: str, level: Array, u: Array) -> None:
-        first = len(values)
-        names.append(name)
-        values.extend(float(x) for x in level)
-        alike = np.zeros(0)
-        alike = np.concatenate([np.zeros(first), u])
-        common.append(alike)
-
-    def levels(channel: Channel) -> Array:
-        return np.array([_level(channel.time, channel.reading, float(t)) for t in at])
-
     for name in SIDES:
-        channel = flows[name].channel if name in flows else None
-        if channel is None:
+        if name not in flows:
             continue
-        level = levels(channel)
+        channel = flows[name].channel
+        yield _pressure_shown(channel, measurands.of_tank(measurands.TANK_PRESSURE, name), at, ambient)
         before = mean_near(channel, flows[name].opening.time - 0.1, 0.5)
         if math.isfinite(before):
-            level = np.append(level, before)
-        each = np.array([channel.reading_u(float(p), ambient) for p in level])
-        add(measurands.of_tank(measurands.TANK_PRESSURE, name), level[: at.size], each[: at.size])
-        if level.size > at.size:
-            add(f"start pressure/{name}", level[at.size :], each[at.size :])
+            u = np.array([channel.reading_u(before, ambient)])
+            yield _Shown(f"start pressure/{name}", np.array([before]), u)
+
+
+def _chamber_shown(dataset: Dataset, begin: float, end: float, at: Array) -> Iterator[_Shown]:
     chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), begin, end)
     if chamber is not None:
-        level = levels(chamber)
-        add(measurands.CHAMBER_PRESSURE, level, np.array([chamber.reading_u(float(p), ambient) for p in level]))
+        yield _pressure_shown(chamber, measurands.CHAMBER_PRESSURE, at, dataset.plan.site.ambient_pressure)
+
+
+def _pressure_shown(channel: Channel, name: str, at: Array, ambient: Quantity) -> _Shown:
+    level = np.array([_level(channel.time, channel.reading, float(t)) for t in at])
+    return _Shown(name, level, np.array([channel.reading_u(float(p), ambient) for p in level]))
+
+
+def _thrust_shown(record: ThrustRecord, impulse: ImpulseResult | None, at: Array) -> Iterator[_Shown]:
+    """Yield thrust, as well known as the impulse; nothing where part of that was hidden."""
     if impulse is not None and not impulse.lower_bound_only and impulse.value > 0.0:
         level = np.array([_level(record.time, record.thrust, float(t)) for t in at])
-        add(measurands.THRUST, level, level * impulse.u / impulse.value)
-    if first_out is not None:
-        add("run-out", np.array([first_out - delay]), np.array([0.15]))
+        yield _Shown(measurands.THRUST, level, level * impulse.u / impulse.value)
+
+
+def _left_shown(dataset: Dataset) -> Iterator[_Shown]:
     for name in SIDES:
         tank = dataset.plan.tank_named(name)
         left = left_aboard(dataset, tank)
         if left is not None:
             u = math.hypot(left.u, MODEL_SHARE * tank.liquid_load.value)
-            add(f"left aboard/{name}", np.array([left.value]), np.array([u]))
-    observed = np.array(values)
-    if not names or not np.isfinite(observed).all():
-        return None
-    covariance = np.diag((MODEL_SHARE * np.abs(observed)) ** 2)
-    for alike in common:
-        whole = np.concatenate([alike, np.zeros(observed.size - alike.size)])
-        covariance += np.outer(whole, whole)
-    last = (first_out if first_out is not None else end) - delay
-    return Seen(tuple(names), np.append(at - delay, last), observed, covariance)
+            yield _Shown(f"left aboard/{name}", np.array([left.value]), np.array([u]))
 
 
 def _level(time: Array, value: Array, at: float) -> float:

@@ -4,22 +4,22 @@ SI, absolute pressures; times in seconds after T-0. Order of trust: CdA from mas
 nothing of the gas; the exponent from pressure against volume; the joint fit only checks both.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
-    gap_findings,
     gauge_effect,
-    prediction_findings,
     stuck_since,
     usable,
     vented_zero_findings,
 )
 from standbook.analysis.channel_checks.mark_checks import mark_findings
+from standbook.analysis.channel_checks.record_checks import supply_findings
+from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
-from standbook.analysis.channel_checks.supply_checks import supply_findings
 from standbook.analysis.cold_flow.flow_contradictions import contradictions, without_numbers
 from standbook.analysis.cold_flow.flow_findings import amount_findings, course_findings, no_flow, no_sensor
 from standbook.analysis.cold_flow.flow_instants import FlowInstants, flow_instants
@@ -67,21 +67,40 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
     if channel is None or instants is None:
         return _without_flow(dataset, sensors, why, revision, software)
     if dataset.t_zero is None and dataset.plan.test.t_zero == DETECTED_OPENING and dataset.origin_ns is not None:
-        opening = instants.opening
-        at = iso_time(dataset.origin_ns + round(opening.time * 1e9))
-        dataset = shift_origin(dataset, opening.time, TZero(at, f"detected opening, {channel.tag}", opening.u))
+        dataset, instants = _counted_from_opening(dataset, channel, instants, dataset.origin_ns)
         channel = dataset.channels[channel.tag]
-        instants = replace(
-            instants,
-            opening=replace(opening, time=0.0),
-            end=replace(instants.end, time=instants.end.time - opening.time),
-        )
     side = flow_side(dataset, tank, channel, instants)
     against = contradictions(dataset, side)
     if any(finding.severity == "serious" for finding in against):
         side = without_numbers(side)
     compared = _comparison(dataset, channel, instants)
-    findings = [
+    results = replace(
+        empty_results(dataset, revision, software),
+        window=Window(instants.opening.time, instants.end.time),
+        events=_events(dataset, instants.opening, instants.end),
+        tanks={tank.name: side.result},
+        comparison=compared,
+        findings=deduplicate(suppress_consequences(_findings(dataset, side, against, compared))),
+    )
+    return Analysis(results, _curves(dataset, side))
+
+
+def _counted_from_opening(
+    dataset: Dataset, channel: Channel, instants: FlowInstants, origin_ns: int
+) -> tuple[Dataset, FlowInstants]:
+    """Count times from the opening that the record shows."""
+    opening = instants.opening
+    at = iso_time(origin_ns + round(opening.time * 1e9))
+    shifted = shift_origin(dataset, opening.time, TZero(at, f"detected opening, {channel.tag}", opening.u))
+    end = replace(instants.end, time=instants.end.time - opening.time)
+    return shifted, replace(instants, opening=replace(opening, time=0.0), end=end)
+
+
+def _findings(
+    dataset: Dataset, side: FlowSide, against: list[Finding], compared: Mapping[str, Comparison]
+) -> list[Finding]:
+    """Say what must be said of a flow, ``against`` being what contradicts it."""
+    return [
         *dataset.findings,
         *_record_findings(dataset, side),
         *course_findings(dataset, side),
@@ -97,61 +116,52 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
         ),
         *prediction_findings(dataset),
     ]
-    results = replace(
-        empty_results(dataset, revision, software),
-        window=Window(instants.opening.time, instants.end.time),
-        events=_events(dataset, instants.opening, instants.end),
-        tanks={tank.name: side.result},
-        comparison=compared,
-        findings=deduplicate(suppress_consequences(findings)),
-    )
-    return Analysis(results, _curves(dataset, side))
 
 
 def _first_with_flow(
     dataset: Dataset, sensors: tuple[Channel, ...]
 ) -> tuple[Channel | None, FlowInstants | None, list[tuple[Channel, str]]]:
     """Return the first sensor that shows a flow and can be believed through it, and why those before it cannot."""
-    back = dataset.plan.back_pressure().value
-    (tank,) = dataset.plan.tank
     passed: list[tuple[Channel, str]] = []
     for channel in sensors:
-        good = np.isfinite(channel.reading) & ~channel.clipped
-        if np.count_nonzero(good) < 8:
-            passed.append((channel, "its wire was open or its converter at a rail throughout"))
-            continue
-        good[good] = ~lone_spikes(channel.reading[good])
-        some = slice(None) if good.all() else good  # a long record is copied only where samples are left out
-        time, reading = channel.time[some], channel.reading[some]
-        since = _stuck_since(channel, back)
-        if since is not None:
-            passed.append((channel, f"not one of its counts changed for a second or more from T{since:+.1f} s"))
-            continue
         try:
-            instants = flow_instants(
-                time,
-                reading,
-                back_pressure=back,
-                t_zero_known=dataset.t_zero is not None,
-                name=f"{tank.name} valve",
-                run_out_planned=dataset.plan.flow.end == "run-out",
-            )
+            return channel, _flow_seen_by(dataset, channel), passed
         except DataError as error:
             passed.append((channel, str(error)))
-            continue
-        hole = _long_gap(dataset, time, instants)
-        if hole is not None:
-            missing = f"{hole[1]:.1f} s of its record are missing from T{hole[0]:+.1f} s"
-            passed.append((channel, f"{missing}, so neither end of the flow is certain"))
-            continue
-        unsure = instants.why_unsure()
-        if unsure is not None:
-            passed.append((channel, unsure))
-            continue
-        if usable(channel, instants.opening.time - STILL_BEFORE, instants.end.time + STILL_ALIVE):
-            return channel, instants, passed
-        passed.append((channel, "it was clipped, open or stuck during the flow"))
     return None, None, passed
+
+
+def _flow_seen_by(dataset: Dataset, channel: Channel) -> FlowInstants:
+    """Return both ends of the flow by one sensor, or raise why they are not to be had from it."""
+    back = dataset.plan.back_pressure().value
+    (tank,) = dataset.plan.tank
+    good = np.isfinite(channel.reading) & ~channel.clipped
+    if np.count_nonzero(good) < 8:
+        raise DataError("its wire was open or its converter at a rail throughout")
+    good[good] = ~lone_spikes(channel.reading[good])
+    some = slice(None) if good.all() else good  # a long record is copied only where samples are left out
+    time, reading = channel.time[some], channel.reading[some]
+    since = _stuck_since(channel, back)
+    if since is not None:
+        raise DataError(f"not one of its counts changed for a second or more from T{since:+.1f} s")
+    instants = flow_instants(
+        time,
+        reading,
+        back_pressure=back,
+        t_zero_known=dataset.t_zero is not None,
+        name=f"{tank.name} valve",
+        run_out_planned=dataset.plan.flow.end == "run-out",
+    )
+    hole = _long_gap(dataset, time, instants)
+    if hole is not None:
+        missing = f"{hole[1]:.1f} s of its record are missing from T{hole[0]:+.1f} s"
+        raise DataError(f"{missing}, so neither end of the flow is certain")
+    unsure = instants.why_unsure()
+    if unsure is not None:
+        raise DataError(unsure)
+    if not usable(channel, instants.opening.time - STILL_BEFORE, instants.end.time + STILL_ALIVE):
+        raise DataError("it was clipped, open or stuck during the flow")
+    return instants
 
 
 def _long_gap(dataset: Dataset, time: Array, instants: FlowInstants) -> tuple[float, float] | None:

@@ -12,16 +12,14 @@ import numpy as np
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
     first_usable,
-    gap_findings,
     interference_findings,
-    prediction_findings,
     vented_zero_findings,
 )
-from standbook.analysis.channel_checks.clock_checks import clock_findings
 from standbook.analysis.channel_checks.load_cell_samples import believed, cell_findings
 from standbook.analysis.channel_checks.mark_checks import mark_findings
+from standbook.analysis.channel_checks.record_checks import clock_findings, supply_findings
+from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
-from standbook.analysis.channel_checks.supply_checks import supply_findings
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.findings.catalogue import suppress_consequences
@@ -42,7 +40,6 @@ from standbook.analysis.firing.firing_causes import firing_diagnosis
 from standbook.analysis.firing.firing_curves import firing_curves
 from standbook.analysis.firing.firing_detail import firing_detail
 from standbook.analysis.physics.impulse import IntegratedRecord, integrate
-from standbook.analysis.physics.load_cell import weight_findings
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import FiringDetail
 from standbook.analysis.results.quantities import Measured
@@ -72,6 +69,7 @@ from standbook.analysis.thrust.thrust_record import (
     thrust_record,
 )
 from standbook.analysis.thrust.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u, verdicts
+from standbook.analysis.thrust.weight_check import weight_findings
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 from standbook.daq.errors import DataError

@@ -1,5 +1,5 @@
 """Equations of tank, engine, load cell and fluids.
 
 Takes plain SI values and arrays; gives the same, with uncertainties.
-May import: analysis/findings, analysis/results, analysis/signal, daq/config, daq/findings.
+May import: analysis/results, analysis/signal, daq/config.
 """

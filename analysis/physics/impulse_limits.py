@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from scipy.special import ndtr, ndtri
 
-from standbook.analysis.results.results import Verdict
+from standbook.analysis.results.results import Outcome, Verdict
 from standbook.daq.errors import DataError
 from standbook.daq.quantity import factor
 
@@ -104,70 +104,75 @@ def verdict(
     """
     u = _checked(impulse, u, unseen, ambient)
     z = guard_factor(guard_share)
-    upper, lower = impulse + z * u + unseen, impulse - z * u
-    head = f"{impulse:,.0f} N*s ({impulse / _LBF_S:,.0f} lbf*s), standard uncertainty {u:,.0f} N*s, {ambient}"
-    share = f"{100.0 * guard_share:g} % one-sided"
-    edge = f"the limit of {limit:,.0f} N*s ({limit / _LBF_S:,.1f} lbf*s, {limit_name})"
-    probability = None if lower_bound_only else probability_at_most(limit, impulse + unseen, u)
-    if is_met(limit, lower):
-        reason = (
-            f"{'At least ' if lower_bound_only else ''}{head}: the {share} lower bound {lower:,.0f} N*s is not below"
-            f" {edge}, so this run exceeds it; lower the load"
-        )
-        return Verdict(
-            outcome="exceeds",
-            limit=limit,
-            limit_name=limit_name,
-            guard_share=guard_share,
-            upper_bound=None if lower_bound_only else upper,
-            lower_bound=lower,
-            probability_within=probability,
-            reason=reason,
-        )
-    if lower_bound_only:
-        reason = (
-            f"At least {head}: part of the thrust was not seen, so there is no upper bound and no probability to set"
-            f" against {edge}; not shown, repeat the run"
-        )
-        return Verdict(
-            outcome="not shown",
-            limit=limit,
-            limit_name=limit_name,
-            guard_share=guard_share,
-            upper_bound=None,
-            lower_bound=lower,
-            probability_within=None,
-            reason=reason,
-        )
-    hidden = f", with {unseen:,.0f} N*s for gaps," if unseen > 0.0 else ""
-    if is_met(upper, limit):
-        reason = (
-            f"{head}: the {share} upper bound {upper:,.0f} N*s{hidden} is not above {edge}, so this run is within it;"
-            " that speaks for this run, not for the next"
-        )
-        return Verdict(
-            outcome="within",
-            limit=limit,
-            limit_name=limit_name,
-            guard_share=guard_share,
-            upper_bound=upper,
-            lower_bound=lower,
-            probability_within=probability,
-            reason=reason,
-        )
-    reason = f"{head}: the {share} upper bound {upper:,.0f} N*s{hidden} is over {edge}; not shown, " + (
-        "lower the load" if is_met(impulse + unseen, limit) else "and the value itself is over it, lower the load"
+    judged = _Judged(
+        head=f"{impulse:,.0f} N*s ({impulse / _LBF_S:,.0f} lbf*s), standard uncertainty {u:,.0f} N*s, {ambient}",
+        edge=f"the limit of {limit:,.0f} N*s ({limit / _LBF_S:,.1f} lbf*s, {limit_name})",
+        share=f"{100.0 * guard_share:g} % one-sided",
+        limit=limit,
+        value=impulse + unseen,
+        unseen=unseen,
+        lower=impulse - z * u,
+        upper=None if lower_bound_only else impulse + z * u + unseen,
     )
     return Verdict(
-        outcome="not shown",
+        outcome=judged.outcome,
         limit=limit,
         limit_name=limit_name,
         guard_share=guard_share,
-        upper_bound=upper,
-        lower_bound=lower,
-        probability_within=probability,
-        reason=reason,
+        upper_bound=judged.upper,
+        lower_bound=judged.lower,
+        probability_within=None if lower_bound_only else probability_at_most(limit, judged.value, u),
+        reason=judged.reason(),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Judged:
+    """An impulse between its bounds, beside a limit. [N*s]."""
+
+    head: str  # the value in words
+    edge: str  # the limit in words
+    share: str  # the guard share in words
+    limit: float
+    value: float  # with what gaps may have hidden
+    unseen: float
+    lower: float
+    upper: float | None  # ``None`` where an unknown amount was hidden
+
+    @property
+    def outcome(self) -> Outcome:
+        """Say on which side of the limit the bounds are."""
+        if is_met(self.limit, self.lower):
+            return "exceeds"
+        return "within" if self.upper is not None and is_met(self.upper, self.limit) else "not shown"
+
+    def reason(self) -> str:
+        """Say why, in a sentence."""
+        if self.upper is None:
+            return f"At least {self.head}: {self._by_lower_bound()}"
+        return f"{self.head}: {self._by_lower_bound() if self.outcome == 'exceeds' else self._by_upper_bound()}"
+
+    def _by_lower_bound(self) -> str:
+        if self.outcome == "exceeds":
+            return (
+                f"the {self.share} lower bound {self.lower:,.0f} N*s is not below {self.edge}, so this run exceeds it;"
+                " lower the load"
+            )
+        return (
+            "part of the thrust was not seen, so there is no upper bound and no probability to set against"
+            f" {self.edge}; not shown, repeat the run"
+        )
+
+    def _by_upper_bound(self) -> str:
+        hidden = f", with {self.unseen:,.0f} N*s for gaps," if self.unseen > 0.0 else ""
+        bound = f"the {self.share} upper bound {self.upper:,.0f} N*s{hidden}"
+        if self.outcome == "within":
+            return (
+                f"{bound} is not above {self.edge}, so this run is within it; that speaks for this run, not for the"
+                " next"
+            )
+        too_high = "" if is_met(self.value, self.limit) else "and the value itself is over it, "
+        return f"{bound} is over {self.edge}; not shown, {too_high}lower the load"
 
 
 def _checked(impulse: float, u: float | None, unseen: float, ambient: str) -> float:

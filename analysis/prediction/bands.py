@@ -1,4 +1,4 @@
-"""Nominal values and 95 % bands of a sampled run, on the time grid of its steps.
+"""Compute nominal values and 95 % bands of a sampled run, on the time grid of its steps.
 
 SI. The nominal run ends on the grid, at step ``GRID_STEPS``; the grid goes on until 97.5 % of the samples have
 ended. Reads no file, clock or setting.
@@ -21,7 +21,7 @@ _ROUGH = 1e-5  # share of the time by which so few steps may misplace the end; m
 
 
 class Envelope:
-    """The common time grid of a nominal run and its samples."""
+    """Common time grid of a nominal run and its samples."""
 
     def __init__(self, nominal: Emptying, samples: Emptying) -> None:
         last = max(nominal.end_time[0], float(np.quantile(np.minimum(samples.end_time, samples.time[-1]), HIGH)))

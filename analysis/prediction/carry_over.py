@@ -1,4 +1,4 @@
-"""What a flow says of a later run of the same side: CdA by Reynolds number and cavitation, exponent by gas and liquid.
+"""Carry CdA to another run by Reynolds number and cavitation, and the exponent by gas and liquid.
 
 SI, absolute pressures. Pure: states of both runs are handed in. It judges nothing of the gas that may come out of
 solution, of deposits, or of hardware that was changed in between.
@@ -27,7 +27,7 @@ _GASES = {"oxygen", "nitrogen", "methane", "argon", "hydrogen"}  # named as a ta
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Side:
-    """One liquid on its way from tank to outlet, at the start and at the end of a flow."""
+    """State of one liquid between tank and outlet, at the start and at the end of a flow."""
 
     liquid: str
     density: float  # [kg/m3]
@@ -44,7 +44,7 @@ class Side:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarriedCda:
-    """A CdA for another run, and on what that rests."""
+    """A CdA for another run, with its basis."""
 
     measured: Measured  # as it flowed [m2]
     carried: Measured | None  # for the other run [m2]; none: outside the range in which it carries
@@ -55,7 +55,7 @@ class CarriedCda:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ullage:
-    """The gas above a liquid: what it is and how far it expands."""
+    """Gas above a liquid, and its expansion."""
 
     liquid: str
     pressurant: str
@@ -67,7 +67,7 @@ class Ullage:
 
 @dataclass(frozen=True, slots=True)
 class CarriedExponent:
-    """A chord exponent for another tank, or the sentence that refuses it."""
+    """A mean exponent (start to end) for another tank, or the sentence that refuses it."""
 
     carried: Measured | None
     refusal: str | None
@@ -81,7 +81,7 @@ def is_cryogenic(liquid: str) -> bool:
 
 
 def equivalent_reynolds(cda: float, *, density: float, drop: float, viscosity: float) -> float:
-    """Return the Reynolds number of a jet as wide as CdA at the speed that the drop gives.
+    """Compute the Reynolds number of a jet as wide as CdA at the speed of the pressure drop.
 
     Parameters
     ----------
@@ -101,12 +101,12 @@ def equivalent_reynolds(cda: float, *, density: float, drop: float, viscosity: f
 
 
 def cavitation_number(inlet: float, outlet: float, vapour_pressure: float) -> float:
-    """Return (P1 - Pv) / (P1 - P2) of absolute pressures. Source: [Nurick1976]."""
+    """Compute (P1 - Pv) / (P1 - P2) of absolute pressures. Source: [Nurick1976]."""
     return (inlet - vapour_pressure) / (inlet - outlet)
 
 
 def reynolds_u(ratio: float, friction_share: float = FRICTION_SHARE) -> float:
-    """Return the relative standard uncertainty that a ratio of Reynolds numbers adds to a CdA.
+    """Compute the relative standard uncertainty that a ratio of Reynolds numbers adds to a CdA.
 
     Notes
     -----
@@ -182,7 +182,7 @@ def _carry_same_liquid(measured: Measured, here: Side, there: Side) -> CarriedCd
 
 
 def exponent_refusal(tank: str, liquid: str, basis: str) -> str | None:
-    """Say why an exponent of a flow of warm liquid is not one of a cryogenic tank; ``None`` where it may be."""
+    """Explain why an exponent from warm liquid does not apply to a cryogenic tank; ``None`` where it may."""
     if basis == ASSUMED or not kind_named(basis).warm_liquid or not is_cryogenic(liquid):
         return None
     return (
@@ -200,7 +200,7 @@ REFUSAL_ADVICE = (
 def carry_exponent(
     tank: str, *, start: Measured, drift: Measured, here: Ullage, there: Ullage, basis: str, reason: str | None = None
 ) -> CarriedExponent:
-    """Carry a local exponent with its drift to the chord of another tank's expansion.
+    """Carry a local exponent with its drift to the mean exponent of another tank's expansion.
 
     Parameters
     ----------
@@ -240,7 +240,8 @@ def carry_exponent(
     u = math.hypot(scale * start.u, scale * drift.u * L, HEAT_SHARE * lost)
     remarks = [
         f"Exponent {start.value:.3f} at the start, drift {drift.value:+.3f}; over ln(V/V0) = {L:.3f} as there, heat "
-        f"takes {lost:.3f} off the isentropic chord of {there_chord:.3f} ({scale:.2f} times as much as in the flow)."
+        f"takes {lost:.3f} off the mean isentropic exponent of {there_chord:.3f} ({scale:.2f} times as much as in the "
+        "flow)."
     ]
     if refusal is not None:
         remarks.append(f"Carried in spite of this: {refusal}. Reason given: {reason}.")
@@ -250,7 +251,7 @@ def carry_exponent(
 def plan_lines(
     cda: Measured | None, cda_basis: str, exponent: CarriedExponent | None, basis: str, reason: str | None
 ) -> tuple[str, ...]:
-    """Return the lines of a plan's ``[[tank]]`` that say what was carried."""
+    """Write the carried values as lines of a plan's ``[[tank]]``."""
     lines: list[str] = []
     if cda is not None:
         lines += [f'feed_cda = "{_typed(cda.value * 1e6, cda.u * 1e6)} mm2"', f'cda_basis = "{cda_basis}"']

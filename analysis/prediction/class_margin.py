@@ -1,4 +1,4 @@
-"""Could the run leave its impulse class, and does the vehicle leave the rail as it must? Answers from a prediction.
+"""Compare predicted impulse with the class limit, and lift-off thrust with weight.
 
 SI. A prediction never earns a verdict; its outlook only borrows the words. Reads no file, clock or setting.
 """
@@ -38,7 +38,7 @@ class FullLoad:
 def class_margin(
     plan: Plan, *, nominal: tuple[float, float], samples: tuple[Array, Array], full: FullLoad | None
 ) -> ClassMargin | None:
-    """Set predicted impulse against the plan's limit; ``None`` where the plan has none.
+    """Compare predicted impulse with the plan's limit; ``None`` where the plan has none.
 
     ``nominal`` and ``samples`` (S,) are pairs: at site ambient and referred to vacuum. [N*s]
     """
@@ -78,7 +78,7 @@ def _number(asked: ImpulseClass, nominal: float, samples: Array) -> ClassNumber:
 
 
 def lift_off_check(plan: Plan, nominal: Array, samples: Array, mass: Array | None) -> LiftOffCheck | None:
-    """Set thrust at start, (1,) and (S,) [N], against the lift-off weight of masses (S,) [kg]."""
+    """Compare thrust at start, (1,) and (S,) [N], with the lift-off weight of masses (S,) [kg]."""
     asked = plan.lift_off
     if asked is None or mass is None:
         return None
@@ -95,7 +95,7 @@ def lift_off_check(plan: Plan, nominal: Array, samples: Array, mass: Array | Non
 
 
 def findings(plan: Plan, margin: ClassMargin | None, lift_off: LiftOffCheck | None) -> tuple[Finding, ...]:
-    """Say what the margins mean, one sentence each."""
+    """Explain the margins, one sentence each."""
     found: list[Finding] = []
     if margin is not None:
         found += _limit_findings(margin)

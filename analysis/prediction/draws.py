@@ -1,4 +1,4 @@
-"""Samples of a plan: every quantity with a standard uncertainty drawn from its normal distribution.
+"""Sample a plan: every quantity with a standard uncertainty is drawn from its normal distribution.
 
 SI, absolute pressures. A sample set is one Latin hypercube: each quantity's draws fill equal slices of its
 probability, so that 500 draws place a band better than 500 independent ones. What a person typed without ``+/-`` is
@@ -24,20 +24,20 @@ LEAST_SHARE = 0.05  # of the nominal value: a draw of a positive quantity is hel
 
 
 class Sampler(Protocol):
-    """Where the values of quantities come from: nominal, or samples."""
+    """Interface that gives values of quantities: nominal, or samples."""
 
     def __call__(self, name: str, quantity: Quantity, *, positive: bool = True) -> Array:
         """Return the quantity's values, one a sample; equal names share their standard normal score."""
 
 
 def nominal(name: str, quantity: Quantity, *, positive: bool = True) -> Array:
-    """Return a quantity's own value as a sample of one."""
+    """Return a quantity's nominal value as a sample of one."""
     del name, positive
     return np.array([quantity.value])
 
 
 class LatinHypercube:
-    """Draws of a fixed number and seed; each name keeps the score it was first given."""
+    """Latin hypercube of a fixed size and seed; each name keeps the score it was first given."""
 
     def __init__(self, number: int, seed: int) -> None:
         self.number = number
@@ -83,7 +83,7 @@ def ambient_pressure(site: Site, draw: Sampler) -> Array:
 
 
 def back_pressure(plan: Plan, draw: Sampler) -> Array:
-    """Return what a cold flow discharges against, absolute. [Pa]."""
+    """Return the back pressure of a cold flow, absolute. [Pa]."""
     stated = plan.flow.back_pressure
     if stated is None:
         return ambient_pressure(plan.site, draw)
@@ -94,7 +94,7 @@ def back_pressure(plan: Plan, draw: Sampler) -> Array:
 
 
 def tank_side(tank: Tank, site: Site, draw: Sampler, *, load: Quantity | None = None) -> Side:
-    """Return one tank as the model needs it; ``load`` replaces the planned load.
+    """Return one tank as inputs of the model; ``load`` replaces the planned load.
 
     Start pressures of all tanks share one score, and gauge readings share the barometer's: crews read them off one
     regulator and one make of gauge, and errors alike add up in the impulse, where opposite ones cancel.
@@ -130,7 +130,7 @@ def tank_side(tank: Tank, site: Site, draw: Sampler, *, load: Quantity | None = 
 
 
 def chamber(engine: Engine, site: Site, draw: Sampler) -> Chamber:
-    """Return the chamber as the model needs it; uncertain table speeds move together, by their largest share."""
+    """Return the chamber as inputs of the model; uncertain table speeds move together, by their largest share."""
     ratios, speeds = zip(*engine.cstar_table, strict=True)
     share = max(speed.relative_u for speed in speeds)
     table = draw("c* table", Quantity(value=1.0, u=share, dimension="number"))

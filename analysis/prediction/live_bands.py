@@ -1,4 +1,4 @@
-"""The locked prediction as a live screen needs it: what a channel should read so many seconds after T-0.
+"""Prepare the locked prediction for the live screen: the expected reading so many seconds after T-0.
 
 SI. The prediction counts from the opening of the valves and knows no ignition delay; T-0 is the fire command. So a
 band covers whatever start up to ``START_DOUBT`` after T-0 would give, and says nothing before that.
@@ -24,7 +24,7 @@ Bands = Callable[[str, float], tuple[float, float] | None]
 
 @dataclass(frozen=True, slots=True)
 class LivePrediction:
-    """What a screen holds against what is indicated."""
+    """Predicted bands that a screen compares with readings."""
 
     bands: Bands  # lowest and highest predicted value of a tag, so many seconds after T-0
     expelled_weight: Callable[[float], float] | None  # of what has left by then, nominal [N]
@@ -49,7 +49,7 @@ def live_prediction(
 
 
 def live_bands(prediction: Prediction, stand: Stand, calibrations: Mapping[str, Calibration]) -> Bands:
-    """Return what gives a tag's lowest and highest predicted value at a time after T-0.
+    """Return the function of a tag's lowest and highest predicted value at a time after T-0.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a person must know before trusting a prediction: where the model is used at its edge, or the plan is at odds.
+"""Check a prediction for uses of the model at its edge, and for contradictions in the plan.
 
 SI, absolute pressures; sentences show bar. Each function returns one finding, or ``None`` where all is well.
 """
@@ -36,7 +36,7 @@ _LIQUIDS = ("oxidiser", "fuel")
 
 
 def common(plan: Plan, held: int, *, unfinished: int) -> tuple[Finding, ...]:
-    """Say what holds for firings and cold flows alike."""
+    """Check what applies to firings and cold flows alike."""
     found = []
     blind = [tank.name for tank in plan.tank if tank.internal_diameter is None]
     if blind:
@@ -51,7 +51,7 @@ def common(plan: Plan, held: int, *, unfinished: int) -> tuple[Finding, ...]:
 
 
 def mean_below_nominal(scalars: Mapping[str, Scalar]) -> Finding | None:
-    """Say that scatter strands propellant."""
+    """Report that scatter strands propellant."""
     impulse = scalars["impulse"]
     if impulse.mean >= impulse.nominal * (1.0 - TELLING_LOSS):
         return None
@@ -69,7 +69,7 @@ def mean_below_nominal(scalars: Mapping[str, Scalar]) -> Finding | None:
 
 
 def run_out_order(engine: Engine, nominal: int, samples: NDArray[np.int64]) -> Finding | None:
-    """Set the liquid that runs out first against the plan's intention."""
+    """Compare the liquid that is depleted first with the plan's intention."""
     wanted = engine.run_out_first
     if wanted not in _LIQUIDS or nominal < 0:
         return None
@@ -83,7 +83,7 @@ def run_out_order(engine: Engine, nominal: int, samples: NDArray[np.int64]) -> F
 
 
 def stiffness(scalars: Mapping[str, Scalar]) -> Finding | None:
-    """Name the softest feed line of the nominal run."""
+    """Report the lowest injector pressure-drop ratio of the nominal run."""
     found = [(scalars[f"injector stiffness at {w}/{n}"].nominal, w, n) for w in ("start", "end") for n in _LIQUIDS]
     least, when, name = min(found)
     if least >= LEAST_STIFFNESS:
@@ -92,7 +92,7 @@ def stiffness(scalars: Mapping[str, Scalar]) -> Finding | None:
 
 
 def mixture_outside_table(engine: Engine, scalars: Mapping[str, Scalar]) -> Finding | None:
-    """Say that the c* table was left."""
+    """Report that the c* table was left."""
     first, last = engine.cstar_table[0][0], engine.cstar_table[-1][0]
     ratios = [scalars[f"mixture ratio at {when}"] for when in ("start", "end")]
     low, high = min(r.low for r in ratios), max(r.high for r in ratios)
@@ -105,7 +105,7 @@ def mixture_outside_table(engine: Engine, scalars: Mapping[str, Scalar]) -> Find
 
 
 def unchoked(plan: Plan, scalars: Mapping[str, Scalar]) -> Finding | None:
-    """Say that the throat may no longer be choked, so that the thrust relation does not hold."""
+    """Report that the throat may be unchoked, so that the thrust relation does not hold."""
     needed = plan.site.ambient_pressure.value / critical_pressure_ratio(COMBUSTION_GAMMA)
     low = scalars["chamber pressure at end"].low
     if low >= needed:
@@ -114,7 +114,7 @@ def unchoked(plan: Plan, scalars: Mapping[str, Scalar]) -> Finding | None:
 
 
 def rated_load(stand: Stand, scalars: Mapping[str, Scalar]) -> Finding | None:
-    """Set the greatest predicted thrust against what the stand is rated for."""
+    """Compare the maximum predicted thrust with the stand's rated load."""
     thrust = scalars["thrust at start"].high
     if stand.rated_load is None or thrust <= stand.rated_load.value:
         return None

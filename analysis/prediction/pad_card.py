@@ -1,4 +1,4 @@
-"""A prediction in words and as a pad card: what to expect, and when, for the people at the stand.
+"""Write a prediction in words and as a pad card: expected readings with their times, for the people at the stand.
 
 Sentences show N*s, N, kg, s and bar(a); the card holds SI, absolute pressures.
 """
@@ -12,7 +12,7 @@ from standbook.analysis.results.prediction import Band, ClassNumber, Prediction
 from standbook.daq.config import measurands
 from standbook.daq.kinds.registry import kind_named
 
-PAD_CARD_TIMES = (0.0, 2.0, 5.0, 10.0)  # after the opening [s]; the run-out follows
+PAD_CARD_TIMES = (0.0, 2.0, 5.0, 10.0)  # after the opening [s]; the depletion follows
 _FIRING_CARD = (
     measurands.THRUST,
     measurands.CHAMBER_PRESSURE,
@@ -33,7 +33,7 @@ class Expected:
 
 @dataclass(frozen=True, slots=True)
 class PadCardRow:
-    """What the gauges should read at one instant."""
+    """Expected gauge readings at one instant."""
 
     label: str
     time: float  # after the opening, nominal for the end [s]
@@ -56,11 +56,11 @@ def pad_card(prediction: Prediction) -> tuple[PadCardRow, ...]:
     ]
     closed = not kind.fires and end < prediction.scalars["run-out time"].nominal
     last = {name: _at_end(prediction, name, end) for name in names}
-    return (*rows, PadCardRow("valve closed" if closed else "run-out", end, last))
+    return (*rows, PadCardRow("valve closed" if closed else "depletion", end, last))
 
 
 def prediction_sentences(prediction: Prediction) -> tuple[str, ...]:
-    """Say in a few sentences what the prediction holds."""
+    """Describe the prediction in a few sentences."""
     if kind_named(prediction.kind).fires:
         return _firing_sentences(prediction)
     return _flow_sentences(prediction)
@@ -88,7 +88,7 @@ def _firing_sentences(prediction: Prediction) -> tuple[str, ...]:
     start, end, burn = found["thrust at start"], found["thrust at end"], found["burn time"]
     sentences = [
         f"Thrust {start.nominal:,.0f} N ({start.low:,.0f} to {start.high:,.0f}) at the start, {end.nominal:,.0f} N"
-        f" ({end.low:,.0f} to {end.high:,.0f}) at run-out after {burn.nominal:.1f} s ({burn.low:.1f} to"
+        f" ({end.low:,.0f} to {end.high:,.0f}) at depletion after {burn.nominal:.1f} s ({burn.low:.1f} to"
         f" {burn.high:.1f}).",
     ]
     chamber = [found[f"chamber pressure at {when}"].nominal / bar for when in ("start", "end")]
@@ -117,7 +117,7 @@ def _firing_sentences(prediction: Prediction) -> tuple[str, ...]:
     if check is not None:
         sentences.append(
             f"Lift-off thrust over weight {check.ratio:.2f}, lower bound {check.lower:.2f}, required"
-            f" {check.required:.2f} at {check.mass:.1f} kg: {'holds' if check.holds else 'does not hold'}."
+            f" {check.required:.2f} at {check.mass:.1f} kg: {'condition met' if check.holds else 'condition not met'}."
         )
     if prediction.contributions:
         first = prediction.contributions[0]
@@ -141,10 +141,10 @@ def _flow_sentences(prediction: Prediction) -> tuple[str, ...]:
     sentences = [
         f"Tank pressure {start.nominal / bar:.2f} bar(a) ({start.low / bar:.2f} to {start.high / bar:.2f}) at the"
         f" opening, {end.nominal / bar:.2f} bar(a) ({end.low / bar:.2f} to {end.high / bar:.2f}) at"
-        f" {'closing' if closed else 'run-out'} after {flow.nominal:.1f} s.",
+        f" {'closing' if closed else 'depletion'} after {flow.nominal:.1f} s.",
         f"Flow {first.nominal:.3f} kg/s ({first.low:.3f} to {first.high:.3f}) falling to {last.nominal:.3f} kg/s"
         f" ({last.low:.3f} to {last.high:.3f}).",
-        f"Expelled {mass.nominal:.2f} kg ({mass.low:.2f} to {mass.high:.2f}); run-out"
+        f"Expelled {mass.nominal:.2f} kg ({mass.low:.2f} to {mass.high:.2f}); depletion"
         f"{' would come' if closed else ''} at {out.nominal:.1f} s ({out.low:.1f} to {out.high:.1f}).",
     ]
     if prediction.contributions:

@@ -1,4 +1,4 @@
-"""Prediction of a cold flow: one tank of water or liquid nitrogen, emptied through its feed line.
+"""Predict a cold flow: one tank of water or liquid nitrogen, emptied through its feed line.
 
 SI, absolute pressures. Full flow from the opening; the valve closes when the plan says, or the liquid runs out.
 What the gas does after that is not predicted.
@@ -10,7 +10,7 @@ from standbook.analysis.findings.prediction import CLOSING_AFTER_RUN_OUT, CLOSIN
 from standbook.analysis.physics.tank_emptying import Emptying, flow_out
 from standbook.analysis.prediction import draws, model_findings
 from standbook.analysis.prediction.bands import GRID_STEPS, MOST_STEPS, ROUGH_STEPS, Envelope, scalar
-from standbook.analysis.results.prediction import Prediction
+from standbook.analysis.results.prediction import Band, Prediction
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 from standbook.daq.config.plan import Plan, Tank
@@ -70,13 +70,7 @@ def predict_flow(plan: Plan, *, samples: int, seed: int) -> Prediction:
     draw = draws.LatinHypercube(samples, seed)
     run = _Run(plan, draw, step, MOST_STEPS, close)
     own, drawn = nominal.scalars(), run.scalars()
-    envelope = Envelope(nominal.emptying, run.emptying)
-    one, many = (side.observe(side.emptying.states) for side in (nominal, run))
-    quantities = {
-        measurands.of_tank(measurands.TANK_PRESSURE, tank.name): envelope.band(one.pressure, many.pressure, "Pa"),
-        f"mass flow/{tank.name}": envelope.band(one.flow, many.flow, "kg/s", after=(0.0, 0.0)),
-        measurands.of_tank(measurands.LIQUID_MASS, tank.name): envelope.band(one.mass, many.mass, "kg", after="held"),
-    }
+    time, quantities = _quantities(tank, nominal, run)
     scalars = {name: scalar(value, drawn[name][0], unit) for name, (value, unit) in own.items()}
     main_number = "expelled mass" if np.isfinite(close) else plan.kind.duration
     return Prediction(
@@ -86,7 +80,7 @@ def predict_flow(plan: Plan, *, samples: int, seed: int) -> Prediction:
         samples=samples,
         seed=seed,
         ambient_pressure=plan.site.ambient_pressure.value,
-        time=envelope.time,
+        time=time,
         quantities=quantities,
         scalars=scalars,
         contributions=draw.contributions(drawn[main_number][0]),
@@ -98,6 +92,16 @@ def predict_flow(plan: Plan, *, samples: int, seed: int) -> Prediction:
             *model_findings.common(plan, draw.held, unfinished=run.unfinished),
         ),
     )
+
+
+def _quantities(tank: Tank, nominal: _Run, run: _Run) -> tuple[Array, dict[str, Band]]:
+    envelope = Envelope(nominal.emptying, run.emptying)
+    one, many = (side.observe(side.emptying.states) for side in (nominal, run))
+    return envelope.time, {
+        measurands.of_tank(measurands.TANK_PRESSURE, tank.name): envelope.band(one.pressure, many.pressure, "Pa"),
+        f"mass flow/{tank.name}": envelope.band(one.flow, many.flow, "kg/s", after=(0.0, 0.0)),
+        measurands.of_tank(measurands.LIQUID_MASS, tank.name): envelope.band(one.mass, many.mass, "kg", after="held"),
+    }
 
 
 def _closing(plan: Plan) -> float:

@@ -1,6 +1,6 @@
-"""Prediction of a run from its plan and stand: what every gauge should read, with a 95 % band.
+"""Predict a firing from its plan and stand: every gauge reading, with a 95 % band.
 
-SI, absolute pressures. Quasi-steady from full flow at the opening to the first tank's run-out: no ignition delay, no
+SI, absolute pressures. Quasi-steady from full flow at the opening to the first tank's depletion: no ignition delay, no
 tail-off, no gas after the liquid. The band holds the plan's own uncertainties and nothing that the model leaves out.
 """
 
@@ -21,7 +21,7 @@ from standbook.daq.quantity import Quantity
 
 
 def impulses_by_load(plan: Plan, shares: Array) -> tuple[Array, Array]:
-    """Return the impulse of firings as planned but for their loads, both multiplied by each of ``shares`` (S,).
+    """Compute the impulse of firings as planned except for their loads, both multiplied by each of ``shares`` (S,).
 
     At site ambient and referred to vacuum, each (S,) [N*s]; infinite where nothing runs out.
     """
@@ -87,22 +87,11 @@ class _Run:
 
 def predict_firing(plan: Plan, stand: Stand, samples: int, seed: int) -> Prediction:
     """Predict a firing; see `analysis.kinds.registry.predict`."""
-    rough = _Run(plan, draws.nominal, *_rough_step(plan))
-    if not np.isfinite(rough.emptying.end_time[0]):
-        raise DataError(
-            f"plan {plan.test.number}: no tank runs out within {rough.burn_time[0]:.0f} s; check start pressures, "
-            "feed CdA and throat"
-        )
-    step = float(rough.burn_time[0]) / GRID_STEPS  # so that the nominal run ends on the grid
+    step = _step(plan)
     nominal = _Run(plan, draws.nominal, step, MOST_STEPS)
     draw = draws.LatinHypercube(samples, seed)
     run = _Run(plan, draw, step, MOST_STEPS)
-    scalars = {
-        name: scalar(values, run_values, unit)
-        for (name, (values, unit)), (run_values, _) in zip(
-            nominal.scalars().items(), run.scalars().values(), strict=True
-        )
-    }
+    scalars = _scalars(nominal, run)
     full = _full(plan, step, samples, seed)
     margin = class_margin.class_margin(
         plan,
@@ -134,6 +123,22 @@ def predict_firing(plan: Plan, stand: Stand, samples: int, seed: int) -> Predict
         lift_off=lift_off,
         findings=findings,
     )
+
+
+def _step(plan: Plan) -> float:
+    """Return the step by which the nominal run ends on the grid. [s]."""
+    rough = _Run(plan, draws.nominal, *_rough_step(plan))
+    if not np.isfinite(rough.emptying.end_time[0]):
+        raise DataError(
+            f"plan {plan.test.number}: no tank runs out within {rough.burn_time[0]:.0f} s; check start pressures, "
+            "feed CdA and throat"
+        )
+    return float(rough.burn_time[0]) / GRID_STEPS
+
+
+def _scalars(nominal: _Run, run: _Run) -> dict[str, Scalar]:
+    sampled = run.scalars()
+    return {name: scalar(values, sampled[name][0], unit) for name, (values, unit) in nominal.scalars().items()}
 
 
 def _rough_step(plan: Plan) -> tuple[float, int]:

@@ -1,4 +1,4 @@
-"""The report of one run.
+"""Report one run.
 
 Takes a run folder with results; gives one HTML file, and a summary for the terminal.
 May import: analysis, analysis/kinds, analysis/report/content, analysis/report/sections, analysis/results, daq/config,

@@ -1,4 +1,4 @@
-"""From an opened run and its results to the report's context. Reads no file and no clock: both are handed in."""
+"""Collect the report's context from an opened run and its results. Reads no file and no clock: both are handed in."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -162,7 +162,7 @@ def predicted_scalars(prediction: Prediction, results: Results) -> tuple[Predict
 
 
 def measured(quantity: Quantity) -> Measured:
-    """Turn a typed quantity into a value with its standard uncertainty."""
+    """Convert a typed quantity to a value with its standard uncertainty."""
     return Measured(quantity.value, quantity.u, quantity.unit or "1")
 
 

@@ -1,4 +1,4 @@
-"""Results, curves and context to one self-contained HTML file: no script, nothing from outside. Pure."""
+"""Render results, curves and context as one self-contained HTML file: no script, nothing from outside. Pure."""
 
 from collections.abc import Mapping
 from functools import cache
@@ -20,7 +20,7 @@ REHEARSAL_WORD = "REHEARSAL"
 
 
 def render_report(results: Results, curves: Mapping[str, Curve], context: ReportContext, parts: PageParts) -> str:
-    """Write the report of one analysis.
+    """Render the report of one analysis.
 
     Parameters
     ----------

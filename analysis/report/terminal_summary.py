@@ -1,4 +1,4 @@
-"""Results in a handful of lines, for the terminal: keep or repeat, and why."""
+"""Summarise results in a handful of lines for the terminal: keep or repeat, and why."""
 
 from collections.abc import Iterator
 
@@ -20,13 +20,13 @@ SHOWN_FINDINGS = 6
 
 
 def terminal_summary(results: Results) -> tuple[str, ...]:
-    """Say what was found, one line a fact, the most important first."""
+    """Summarise the results, one line a fact, the most important first."""
     return tuple(_lines(results))
 
 
 def _lines(results: Results) -> Iterator[str]:
     if results.rehearsal:
-        yield "REHEARSAL: made-up data, nothing here may be signed."
+        yield "REHEARSAL: simulated data, nothing here may be signed."
     if kind_named(results.kind).fires:
         yield from _impulse(results)
     for name, tank in results.tanks.items():

@@ -1,4 +1,4 @@
-"""From a run folder to the report file: the one place in the report that reads and writes."""
+"""Write the report file of a run folder: the one place in the report that reads and writes."""
 
 import datetime as dt
 from pathlib import Path
@@ -36,7 +36,7 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
     run = open_run(folder)
     if for_signature and run.info.rehearsal:
         raise RecordError(
-            f"{folder}: this run is a rehearsal; its data are made up, so there is nothing to sign. "
+            f"{folder}: this run is a rehearsal; its data are simulated, so there is nothing to sign. "
             "Record the real test, or write the report without --for-signature"
         )
     place, results = read_results(folder, revision)

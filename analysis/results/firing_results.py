@@ -17,8 +17,8 @@ class StartTransient:
     """How thrust came up, each by the named definition."""
 
     delay: Measured | None  # from T-0 to 10 % of the greatest mean thrust [s]
-    rise: Measured | None  # from 10 to 90 % of the settled level [s]
-    overshoot: Measured | None  # above the settled course, share of it [-]
+    rise: Measured | None  # from 10 to 90 % of the steady level [s]
+    overshoot: Measured | None  # above the steady-state trend, share of it [-]
     channel: str  # that rise and overshoot were read from
     definition: str
 
@@ -87,10 +87,10 @@ class Stability:
     """How steadily the chamber burned, up to the frequency that the record can speak of."""
 
     channel: str
-    rms_share: float  # of the mean chamber pressure, over the settled burn
+    rms_share: float  # of the mean chamber pressure, over the steady burn
     greatest_rms_share: float  # of one second
     greatest_at: float  # [s]
-    smooth_share: float  # of the settled burn with every sample within the limit about the mean
+    smooth_share: float  # of the steady burn with every sample within the limit about the mean
     smooth_limit: float
     highest_frequency: float  # nothing is said above it [Hz]
     filter_declared: bool
@@ -115,7 +115,7 @@ class LoadPath:
 
     factor: Measured  # true force over cell force [-]
     line_load: Measured  # what hoses push [N/Pa]
-    pulls: int  # points of the pull that both came from; nought where they were typed
+    pulls: int  # points of the pull that both came from; zero where they were typed
     highest_force: float | None  # of the pull [N]
     highest_line: float | None  # gauge [Pa]
 

@@ -5,6 +5,7 @@ One codec for all of them: pydantic reads the types as they are annotated. Numbe
 """
 
 import json
+import sys
 from typing import Annotated, Any, TypeVar, cast
 
 import numpy as np
@@ -15,6 +16,7 @@ from standbook.daq.arrays import Array
 
 T = TypeVar("T")
 SCHEMA_FILE = "results.schema.json"  # beside this module; a test holds it to the types
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def to_json(results: Results) -> str:
@@ -54,9 +56,10 @@ def built(kind: type[T], value: object) -> T:
         raise ValueError(f"{place or kind.__name__}: {first['msg']}") from None
 
 
-def schema(kind: type) -> dict[str, Any]:
-    """Return the JSON Schema of a frozen type."""
-    return _adapter(kind).json_schema(mode="serialization")
+def results_schema() -> dict[str, Any]:
+    """Return the JSON Schema of ``results.json``; the file of it beside this module is what other programs read."""
+    found = _adapter(Results).json_schema(mode="serialization")
+    return {"$schema": DIALECT, "title": "standbook results", **{k: v for k, v in found.items() if k != "title"}}
 
 
 _ADAPTERS: dict[type, TypeAdapter[Any]] = {}  # made once: each takes some milliseconds
@@ -86,3 +89,7 @@ JsonArray = Annotated[
     PlainSerializer(_listed, return_type=list[float | None]),
 ]
 """An array of one dimension that is written as a list."""
+
+
+if __name__ == "__main__":  # python -m standbook.analysis.results.json_codec > analysis/results/results.schema.json
+    sys.stdout.write(json.dumps(results_schema(), indent=1, ensure_ascii=False) + "\n")

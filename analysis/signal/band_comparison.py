@@ -1,4 +1,4 @@
-"""Measured against its predicted 95 % band: how much lies inside, and how far out the worst of it is.
+"""Compare a measured channel with its predicted 95 % band: time inside, and the worst departure.
 
 SI, plain arrays. A comparison says something about foresight only where the prediction was locked before T-0.
 """
@@ -19,7 +19,7 @@ FAR_OUT, MOSTLY_OUT = 2.0, 0.50  # half-widths, share: beyond either one no mome
 
 
 def departure(value: Array, nominal: Array, low: Array, high: Array) -> Array:
-    """Return how far from nominal, in half-widths of the band on that side; beyond 1 is outside."""
+    """Compute the distance from nominal in band half-widths on that side; beyond 1 is outside."""
     half = np.where(value >= nominal, high - nominal, nominal - low)
     return np.divide(np.abs(value - nominal), half, out=np.full_like(value, np.nan), where=half > 0.0)
 
@@ -35,7 +35,7 @@ def compare(
     start: float,
     end: float,
 ) -> Comparison | None:
-    """Hold a measured channel against its band between two instants.
+    """Compare a measured channel with its band between two instants.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def compare(
     predicted_time, nominal, low, high : (M,) array
         The band; only where all of it is a number is anything compared.
     start, end : float
-        The part to compare, such as the settled burn. [s]
+        The part to compare, such as the steady burn. [s]
 
     Returns
     -------
@@ -70,19 +70,19 @@ def compare(
 
 
 def ranked(comparisons: Mapping[str, Comparison]) -> tuple[tuple[str, Comparison], ...]:
-    """Order quantities by how far each was from its prediction at worst, in half-widths of its band, farthest first."""
+    """Rank quantities by their worst departure in band half-widths, farthest first."""
     return tuple(sorted(comparisons.items(), key=lambda pair: (-pair[1].worst_departure, pair[0])))
 
 
 def departure_findings(
     comparisons: Mapping[str, Comparison], *, locked: bool, part: str = "burn", suspects: str = FIRING_SUSPECTS
 ) -> list[Finding]:
-    """Name what left its band, worst first."""
+    """Make a finding for each quantity that left its band, worst first."""
     outside = sorted(
         ((name, c) for name, c in comparisons.items() if c.share_in_band < INSIDE_ENOUGH),
         key=lambda pair: -pair[1].worst_departure,
     )
-    kind = "the locked 95 % band" if locked else "a 95 % band computed after the run (postdiction)"
+    kind = "the locked 95 % band" if locked else "a 95 % band calculated afterwards, not locked before T-0"
     return [
         OUTSIDE_BAND.at(
             None,

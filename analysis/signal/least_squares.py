@@ -1,4 +1,4 @@
-"""Nonlinear least squares with an analytic Jacobian, and what makes its answer usable.
+"""Solve nonlinear least squares with an analytic Jacobian, and check that the result is usable.
 
 No units: residuals are divided by their standard deviations before they come here.
 """
@@ -41,7 +41,7 @@ class _Linearised:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeastSquares:
-    """A minimum and the facts that decide what it is worth."""
+    """A minimum, with the facts that decide whether it is usable."""
 
     value: Array  # (K,)
     residual: Array  # (N,) at the minimum

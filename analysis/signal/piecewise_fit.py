@@ -1,4 +1,4 @@
-"""Where the smooth curves before and after an instant meet: two polynomials, or one curve that turns.
+"""Locate an event as the intersection of polynomials before and after it, or as the breakpoint of one piecewise fit.
 
 SI; times in seconds, pressures absolute. What the instant is to a tank, `analysis.cold_flow.flow_instants` knows.
 """
@@ -27,7 +27,7 @@ STANDS = 0.35  # times the slope before: what falls faster still flows
 
 
 def breakpoint_time(time: Array, pressure: Array, rough: Event, *, first: float, last: float) -> Event:
-    """Find where a falling curve turns up, near an instant that lines only guessed; that one if noise hides the turn.
+    """Locate the breakpoint of a falling curve that turns up, near a rough instant; that one if noise hides it.
 
     A cubic goes over into a parabola at a free instant. Every instant at which that costs no more than one variance
     above the least lies inside the uncertainty, so two places that fit alike leave it wide.
@@ -73,7 +73,7 @@ def intersection_time(
     first: float,
     last: float,
 ) -> Event:
-    """Let pieces meet; where noise leaves that unsure, longer ones, if they are surer with what they leave out."""
+    """Intersect two polynomials; where noise leaves that unsure, longer ones, if surer with their model error."""
     short, long = lengths
     found = _meeting(time, pressure, rough, short, orders, first=first, last=last)
     if found.u <= NOISY:
@@ -149,7 +149,7 @@ def _with_one_noise(before: _Piece, after: _Piece) -> tuple[_Piece, _Piece]:
 
 
 def straightened(pressure: Array, reference: float) -> tuple[Array, Array]:
-    """Return a curve that a flow leaves nearly straight, rising as the pressure falls, and the weight of its values.
+    """Transform pressure to a curve that rises nearly straight in a flow; return the weights of its values too.
 
     A flow whose gas grows threefold bends more than a cubic can; straightened it does not. Noise grows as the
     straightened curve steepens, so values count less there.

@@ -1,4 +1,4 @@
-"""What oscillates in an evenly sampled record: spectral density, lines that stand out, how they run, coherence.
+"""Estimate spectra of an evenly sampled record: power spectral density, spectral peaks, their tracks, coherence.
 
 Plain arrays; frequencies in Hz, values in any unit. Says where a line is and how large, not what it is. Nothing is
 filtered, resampled or filled: a stretch with a lost row or a sample that is not a number is left out.
@@ -45,7 +45,7 @@ class Spectrum:
 
 @dataclass(frozen=True, slots=True)
 class Peak:
-    """One line of a spectrum."""
+    """One spectral peak."""
 
     frequency: float  # [Hz]
     amplitude: float  # of a sine of the same power: root two times its rms
@@ -54,7 +54,7 @@ class Peak:
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """One line followed from part to part of a record. Each array (P,)."""
+    """One spectral peak followed from part to part of a record. Each array (P,)."""
 
     time: Array  # middles of the parts [s]
     frequency: Array  # [Hz]
@@ -116,7 +116,7 @@ def _level(segments: NDArray[Any]) -> NDArray[Any]:
 
 
 def background(found: Spectrum) -> Array:
-    """Return the level that lines stand out of: a running median, less a median's own bias. (K,)."""
+    """Estimate the noise level under spectral peaks: a running median, less a median's own bias. (K,)."""
     freedom = 2.0 * found.averages
     bias = float(chi2.median(freedom)) / freedom
     width = min(2 * BACKGROUND + 1, found.density.size)
@@ -124,7 +124,7 @@ def background(found: Spectrum) -> Array:
 
 
 def peaks(found: Spectrum, *, highest: float = math.inf) -> tuple[Peak, ...]:
-    """Find the lines that noise alone would hardly show, strongest first.
+    """Find spectral peaks that noise alone would hardly show, strongest first.
 
     Notes
     -----
@@ -165,7 +165,7 @@ def _peak(found: Spectrum, level: Array, k: int, ratio: float) -> Peak:
 def tracks(
     time: Array, value: Array, *, start: float, end: float, rate: float, highest: float = math.inf
 ) -> tuple[Track, ...]:
-    """Follow lines along a record, in parts that overlap by half.
+    """Follow spectral peaks along a record, in parts that overlap by half.
 
     Parameters
     ----------
@@ -233,12 +233,12 @@ def _track(line: Sequence[tuple[int, float, Peak]], length: float) -> Track:
 
 
 def folded(frequency: Array, rate: float) -> Array:
-    """Return where a frequency shows in samples taken at a rate: its distance from the next multiple. [Hz]."""
+    """Compute the alias of a frequency at a sampling rate: its distance from the nearest multiple. [Hz]."""
     return np.asarray(np.abs(frequency - rate * np.round(frequency / rate)))
 
 
 def chance_coherence(averages: float, probability: float = COHERENT_BY_CHANCE) -> float:
-    r"""Return the squared coherence that unrelated noise reaches with a probability.
+    r"""Compute the squared coherence that unrelated noise reaches with a probability.
 
     Notes
     -----
@@ -248,7 +248,7 @@ def chance_coherence(averages: float, probability: float = COHERENT_BY_CHANCE) -
 
 
 def coherence_at(one: Array, other: Array, rate: float, frequency: float) -> tuple[float, float]:
-    """Return the squared coherence of two records at a frequency, and what chance would reach.
+    """Compute the squared coherence of two records at a frequency, and the level of chance.
 
     Both (N,), sampled at the same instants.
     """
@@ -260,7 +260,7 @@ def coherence_at(one: Array, other: Array, rate: float, frequency: float) -> tup
 
 
 def envelope_of(time: Array, value: Array, frequency: Array, *, block: float) -> tuple[Array, Array]:
-    """Return the amplitude of a line at its (moving) frequency, block after block: the record turned back by it.
+    """Compute the amplitude of a peak at its (moving) frequency, block by block, by demodulation.
 
     Parameters
     ----------
@@ -282,14 +282,14 @@ def envelope_of(time: Array, value: Array, frequency: Array, *, block: float) ->
 
 
 def onset(time: Array, amplitude: Array, floor: float) -> float:
-    """Return when an amplitude last rose through ``floor`` or a twentieth of its greatest, whichever is more. [s]."""
+    """Find when an amplitude last rose through ``floor`` or a twentieth of its maximum, whichever is more. [s]."""
     top = int(np.argmax(amplitude))
     below = np.flatnonzero(amplitude[: top + 1] < max(floor, 0.05 * amplitude[top]))
     return float(time[below[-1] + 1]) if below.size and below[-1] < top else float(time[0])
 
 
 def smooth_share(time: Array, pressure: Array, *, limit: float, block: float, over: float) -> float:
-    """Return the share of blocks in which no sample leaves the local mean by more than a limit, relative.
+    """Compute the share of blocks in which no sample leaves the local mean by more than a relative limit.
 
     Parameters
     ----------
@@ -306,7 +306,7 @@ def smooth_share(time: Array, pressure: Array, *, limit: float, block: float, ov
 
 
 def fluctuations(time: Array, value: Array, over: float) -> tuple[Array, Array]:
-    """Split a record into what fluctuates and its running mean over a length [s]; both (N,)."""
+    """Split a record into its fluctuation and its running mean over a length [s]; both (N,)."""
     size = max(3, round(over / float(np.median(np.diff(time)))) | 1)
     index = np.arange(value.size, dtype=np.float64)
     # Straight lines at the ends keep a slow fall from counting as fluctuation there.
@@ -320,7 +320,7 @@ def fluctuations(time: Array, value: Array, over: float) -> tuple[Array, Array]:
 
 
 def worst_stretch(time: Array, share: Array, length: float) -> tuple[float, float]:
-    """Return the greatest rms of a relative fluctuation over a length [s], and the middle of that stretch [s]."""
+    """Find the maximum rms of a relative fluctuation over a length [s], and the middle of that stretch [s]."""
     size = min(max(2, round(length / float(np.median(np.diff(time))))), share.size)
     total = np.concatenate(([0.0], np.cumsum(share**2)))
     mean = (total[size:] - total[:-size]) / size
@@ -329,6 +329,6 @@ def worst_stretch(time: Array, share: Array, length: float) -> tuple[float, floa
 
 
 def near(frequency: Iterable[float] | Array, wanted: Array, tolerance: float) -> bool:
-    """Tell whether a line lies where it is wanted, in most of its parts."""
+    """Tell whether a peak lies at a wanted frequency, in most of its parts."""
     apart = np.abs(np.asarray(frequency, dtype=np.float64) - wanted)
     return bool(np.mean(apart <= tolerance) >= 0.75)

@@ -1,4 +1,4 @@
-"""Start, stop and full window of a thrust record, by named definitions.
+"""Locate start, stop and full window of a thrust record, by named definitions.
 
 SI; times in seconds, thrust in newton with tare and weight change already taken off. Total impulse is taken
 over the full window; the other definitions serve only burn time and mean thrust and are always named.
@@ -13,14 +13,14 @@ from standbook.analysis.signal.windows import Window
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
 
-QUIET_SIGMA = 3.0  # a mean this many deviations from nought is still called quiet
+QUIET_SIGMA = 3.0  # a mean this many deviations from zero is still called quiet
 REST_SHARE = 0.01  # of the greatest mean; a record that never gets below this after the burn ended under thrust
 QUIET_SHARE = 0.002  # of the greatest mean; a drift below it must not stretch the window
 TANGENT_SHARE = 0.1  # of the burn, length of record that the aft tangent is drawn through
 
 
 def running_mean(time: Array, value: Array, span: float) -> Array:
-    """Return the mean over ``span`` seconds centred on each sample, from the trapezoid integral.
+    """Compute the mean over ``span`` seconds centred on each sample, from the trapezoid integral.
 
     A mean over one period of the stand's first mode removes its ringing and shifts nothing. Near the ends of
     the record the span is what there is.
@@ -35,7 +35,7 @@ def running_mean(time: Array, value: Array, span: float) -> Array:
 
 
 def thrust_start_stop(time: Array, thrust: Array, mode_period: float, fraction: float = 0.10) -> tuple[Event, Event]:
-    """Find where thrust passes a fraction of its greatest mean, rising and falling.
+    """Find where thrust crosses a fraction of its maximum mean, rising and falling.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def full_window(time: Array, thrust: Array, mode_period: float, *, margin: float
 
 
 def comes_to_rest(time: Array, thrust: Array, mode_period: float) -> bool:
-    """Tell whether the mean over a mode period falls to rest after the last half of thrust."""
+    """Tell whether the mean over a mode period falls to rest after the last half of the thrust."""
     mean = running_mean(time, thrust, mode_period)
     first, last = _half_points(time, mean)
     level = max(QUIET_SIGMA * _quiet_scatter(time, mean, first, mode_period), REST_SHARE * float(mean.max()))
@@ -178,7 +178,7 @@ def _last_above(mean: Array, level: float) -> int:
 
 
 def _quiet_scatter(time: Array, mean: Array, first: int, mode_period: float) -> float:
-    """Return the scatter of the mean well before the first half of thrust, nought where nothing was recorded."""
+    """Return the scatter of the mean well before the first half of thrust, zero where nothing was recorded."""
     lead = mean[:first]
     rise = np.flatnonzero(np.abs(lead) > 0.02 * float(mean.max()))
     quiet = lead[: rise[0]] if rise.size else lead

@@ -1,4 +1,4 @@
-"""How thrust comes up and goes away, by named definitions. SI; times in seconds after T-0. Plain arrays.
+"""Measure rise, overshoot and shutdown of thrust, by named definitions. SI; times in seconds after T-0. Plain arrays.
 
 A peak is never taken from single samples: noise and a ringing stand would make it. Total impulse does not depend on
 anything here.
@@ -14,8 +14,8 @@ from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
 
-SETTLED = (0.3, 1.0)  # s after the start; the straight line through it is the settled course
-LOW, HIGH = 0.10, 0.90  # of the settled course
+SETTLED = (0.3, 1.0)  # s after the start; the straight line through it is the steady-state trend
+LOW, HIGH = 0.10, 0.90  # of the steady-state trend
 LOOK_FOR_PEAK = 0.5  # s after the start
 FALLEN = 0.90  # of the level before, below which shutdown has begun
 EXPECTED_GREATEST = 2.0  # standard deviations that the greatest of some tens of noisy means lies above its mean
@@ -28,16 +28,16 @@ class Rise:
     low: float  # when it passed 10 % [s]
     high: float  # and 90 %
     rise: Measured  # [s]
-    overshoot: Measured  # share of the settled course [-]
+    overshoot: Measured  # share of the steady-state trend [-]
 
 
 def rise_of(time: Array, value: Array, *, start: float, span: float) -> Rise:
-    """Read rise and overshoot against the settled course.
+    """Measure rise and overshoot against the steady-state trend.
 
     Parameters
     ----------
     time, value : (N,) array
-        Instants [s] and what rises from nought.
+        Instants [s] and what rises from zero.
     start : float
         Roughly when. [s]
     span : float
@@ -46,18 +46,18 @@ def rise_of(time: Array, value: Array, *, start: float, span: float) -> Rise:
     Raises
     ------
     DataError
-        The record does not hold the settled part, or never passes the levels.
+        The record does not hold the steady part, or never passes the levels.
 
     Notes
     -----
-    The settled course is a straight line through ``SETTLED``, drawn back. A mean over a length smears a sudden step
+    The steady-state trend is a straight line through ``SETTLED``, drawn back. A mean over a length smears a sudden step
     by 0.4 of it on either side of its middle, rectangular in u. Of noise alone the greatest mean lies
     ``EXPECTED_GREATEST`` deviations high; that is in u, not taken off.
     """
     mean = running_mean(time, value, span)
     settled = (time >= start + SETTLED[0]) & (time <= start + SETTLED[1])
     if np.count_nonzero(settled) < 16 or time[-1] < start + SETTLED[1]:
-        raise DataError(f"no settled part within {SETTLED[1]:g} s of the start, so rise and overshoot are not known")
+        raise DataError(f"no steady part within {SETTLED[1]:g} s of the start, so rise and overshoot are not known")
     slope, level = np.polyfit(time[settled] - start, mean[settled], 1)
     scatter = float(np.std(mean[settled] - level - slope * (time[settled] - start), ddof=2))
     near = (time >= start - 0.5) & (time <= start + LOOK_FOR_PEAK)
@@ -80,7 +80,7 @@ def rise_of(time: Array, value: Array, *, start: float, span: float) -> Rise:
 
 
 def shutdown_begin(time: Array, thrust: Array, *, after: float, level: float, span: float) -> Measured:
-    """Return when the mean first falls below ``FALLEN`` of the level before, for good.
+    """Find when the mean first falls below ``FALLEN`` of the level before, for good.
 
     Raises
     ------

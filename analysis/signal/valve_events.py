@@ -1,4 +1,4 @@
-"""Instants that a record shows without being told: valve opening and closing, run-out.
+"""Detect valve opening, valve closing and depletion in a pressure record alone.
 
 SI; times in seconds, pressures in pascal of any one reference. Edges of digital lines and thrust are found
 elsewhere (`analysis.signal.thrust_crossings`). Nothing here knows what was commanded.
@@ -85,7 +85,7 @@ def closing_time(
 def knee_time(
     time: Array, pressure: Array, *, start: float | None = None, end: float | None = None, name: str = "knee"
 ) -> Event:
-    """Find when the liquid ran out: falling turns into falling faster; arguments as for `opening_time`."""
+    """Find when the liquid was depleted: falling turns into falling faster; arguments as for `opening_time`."""
     return _break(time, pressure, "knee", start, end, name)
 
 
@@ -148,7 +148,7 @@ def _seed(time: Array, value: Array, kind: Kind, name: str) -> tuple[float, floa
 
 
 def slopes_beside(time: Array, value: Array, span: float) -> tuple[Array, Array, Array]:
-    """Return slopes of lines that end and start at each instant, and the mean of both (NaN near the edges)."""
+    """Compute slopes of lines that end and start at each instant, and the mean of both (NaN near the edges)."""
     x, y = time - time[0], value - value[0]
     sums = [np.concatenate([[0.0], np.cumsum(part)]) for part in (np.ones_like(x), x, y, x * x, x * y)]
     at = np.arange(x.size)
@@ -168,7 +168,7 @@ def slopes_beside(time: Array, value: Array, span: float) -> tuple[Array, Array,
 
 
 def slope_scatter(time: Array, value: Array) -> float:
-    """Return what noise makes of the slope of a line 1 s long; one n s long scatters by n^-3/2 of it. [Pa/s]."""
+    """Compute the scatter that noise gives the slope of a line 1 s long; n s long: n^-3/2 of it. [Pa/s]."""
     # What is left beside a centred mean over a short span is noise; over a longer one it would be curvature too.
     rest = value - slopes_beside(time, value, SLOPE_SPANS[0])[2]
     rest = rest[np.isfinite(rest)]

@@ -1,4 +1,4 @@
-"""Quiet windows, block means and what a correlated record is worth.
+"""Find quiet windows, average blocks, and estimate how many independent samples a correlated record holds.
 
 SI throughout; ``time`` is in seconds and increasing, ``value`` in whatever unit the channel has. The module
 knows nothing of engines or tanks, closes no gap and reads no file.
@@ -55,12 +55,12 @@ def parts_of(size: int) -> Iterator[slice]:
 
 
 def between(time: Array, start: float, end: float) -> slice:
-    """Return where the samples between two instants lie, both included; ``time`` does not fall."""
+    """Return the slice of samples between two instants, both included; ``time`` does not fall."""
     return slice(int(np.searchsorted(time, start)), int(np.searchsorted(time, end, side="right")))
 
 
 def spikes(value: Array, blocks: int) -> NDArray[np.bool_]:
-    """Mark samples that stand out of their neighbourhood.
+    """Mark samples that lie far from their neighbourhood.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def spikes(value: Array, blocks: int) -> NDArray[np.bool_]:
 
 
 def lone_spikes(value: Array) -> NDArray[np.bool_]:
-    """Mark single samples, or a few together, that leap out of a curve however steep or bent.
+    """Mark single samples, or a few together, that jump off a curve however steep or bent.
 
     Notes
     -----
@@ -159,7 +159,7 @@ def block_means(time: Array, value: Array, blocks: int) -> Blocks:
 
 
 def correlation_time(residual: Array) -> float:
-    """Return tau = 1 + 2 sum rho_k of a stationary record, in samples.
+    """Compute tau = 1 + 2 sum rho_k of a stationary record, in samples.
 
     Parameters
     ----------
@@ -186,12 +186,12 @@ def correlation_time(residual: Array) -> float:
 
 
 def effective_sample_size(residual: Array) -> float:
-    """Return how many independent samples a correlated record is worth, N / tau."""
+    """Compute how many independent samples a correlated record holds, N / tau."""
     return residual.size / correlation_time(residual)
 
 
 def mean_with_uncertainty(value: Array) -> tuple[float, float]:
-    """Return the mean of a quiet record and its standard uncertainty, correlation included.
+    """Compute the mean of a quiet record and its standard uncertainty, correlation included.
 
     Raises
     ------
@@ -300,7 +300,7 @@ BLOCK = 0.1  # s; noise and ringing are averaged over this before they are held 
 
 
 def block_average(time: Array, value: Array, *, start: float, end: float, block: float = BLOCK) -> tuple[Array, Array]:
-    """Average samples in equal spans of time, which does not fall; a span without a sample is not a number."""
+    """Average samples in equal spans of time, which does not fall; a span without samples is not a number."""
     count = max(1, round((end - start) / block))
     edges = np.linspace(start, end, count + 1)
     part = slice(*np.searchsorted(time, [start, end]))  # long records are averaged over short spans

@@ -1,4 +1,4 @@
-"""The combustion chamber: filling, burning, emptying, and the thrust it gives. SI, absolute pressures.
+"""Simulate the combustion chamber: filling, burning, emptying, and its thrust. SI, absolute pressures.
 
 States are the masses of oxidiser, fuel and bystander gas (air at first, pressurant later) in the chamber.
 Pressure follows from them and from the characteristic velocity at the mixture ratio that is in the chamber.
@@ -27,7 +27,7 @@ SEPARATED_COEFFICIENT = 1.24  # vacuum thrust coefficient of a throat alone, rat
 
 @dataclass(frozen=True, slots=True)
 class ChamberState:
-    """What follows at once from the chamber's states."""
+    """Quantities that follow directly from the chamber's states."""
 
     pressure: float  # absolute [Pa]
     outflow: float  # [kg/s]
@@ -80,19 +80,19 @@ class Chamber:
 
     @staticmethod
     def rates(y: Sequence[float], state: ChamberState, flows: tuple[float, float, float]) -> list[float]:
-        """Return the time derivatives: what flows in less each one's share of what flows out."""
+        """Compute the time derivatives: inflow less each component's share of the outflow."""
         share = state.outflow / max(state.total, 1e-12)
         return [flow - share * mass for flow, mass in zip(flows, y, strict=True)]
 
     def cstar(self, mixture_ratio: float, pressure: float) -> float:
-        """Return the characteristic velocity delivered in a steady state. [m/s]."""
+        """Compute the characteristic velocity delivered in a steady state. [m/s]."""
         w = self.world
         ideal = float(np.interp(mixture_ratio, self._ratio, self._cstar))
         return float(ideal * w.cstar_efficiency * (pressure / w.reference_pressure) ** w.pressure_exponent)
 
 
 def thrust(world: EngineWorld, chamber_pressure: NDArray[np.float64], ambient: float) -> NDArray[np.float64]:
-    """Return the thrust at an ambient pressure. [N].
+    """Compute the thrust at an ambient pressure. [N].
 
     Parameters
     ----------
@@ -114,6 +114,6 @@ def thrust(world: EngineWorld, chamber_pressure: NDArray[np.float64], ambient: f
 
 
 def vacuum_thrust(world: EngineWorld, chamber_pressure: NDArray[np.float64], ambient: float) -> NDArray[np.float64]:
-    """Return the thrust that the same chamber pressure would give in vacuum; none before and after burning. [N]."""
+    """Compute the thrust of the same chamber pressure in vacuum; zero before and after burning. [N]."""
     burning = chamber_pressure > 1.5 * ambient
     return np.where(burning, world.thrust_coefficient * world.throat_area * chamber_pressure, 0.0)

@@ -1,4 +1,4 @@
-"""What may differ between the notes and the truth, between a sensor and its calibration: drawn, each by name.
+"""Draw the errors of a simulated test, each by name: notes against truth, sensors against calibrations.
 
 A draw is a seed with a scale for every error. Each error has its own stream of numbers, so that switching
 one off or changing the order of evaluation leaves the others as they were.
@@ -57,12 +57,12 @@ class Errors:
 
     @classmethod
     def none(cls) -> "Errors":
-        """Keep everything exactly as noted, sensors silent."""
+        """Set every error to zero, sensor noise included."""
         return cls(**{f.name: 0.0 for f in dataclasses.fields(cls)})
 
     @classmethod
     def sensors_only(cls) -> "Errors":
-        """Keep the hardware as noted; sensors, load path, clock and weighings in error."""
+        """Keep the hardware as noted; sensors, load path, clock and weighings err."""
         hardware = (
             "load",
             "volume",
@@ -108,5 +108,5 @@ class Draw:
         return self.scale(name) * float(self.generator(name, of).standard_normal())
 
     def even(self, name: str, of: str = "") -> float:
-        """Return a scaled even deviate between -1 and 1: multiply by a half-width."""
+        """Return a scaled uniform deviate between -1 and 1: multiply by a half-width."""
         return self.scale(name) * float(self.generator(name, of).uniform(-1.0, 1.0))

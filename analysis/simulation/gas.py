@@ -1,4 +1,4 @@
-"""Real gases in density and temperature, and their flow through a small opening. SI, absolute pressures.
+"""Compute real-gas properties from density and temperature, and flow through a small opening. SI, absolute pressures.
 
 Properties come from the library's reference equations at every call (about 5 µs), so there is no table to
 build and no table error. Transport properties are those of the thin gas, read once into a table over temperature.
@@ -67,7 +67,7 @@ class RealGas:
         return rho
 
     def free_convection(self, gas_density: float, gas_temperature: float, surface_temperature: float) -> float:
-        """Return the heat-transfer coefficient over the Nusselt constant, h / C in Nu = C Ra^(1/3). [W/(m² K)].
+        """Compute the heat-transfer coefficient over the Nusselt constant, h / C in Nu = C Ra^(1/3). [W/(m² K)].
 
         Notes
         -----
@@ -94,11 +94,11 @@ def library_name(pressurant: str) -> str:
     Raises
     ------
     ValueError
-        The made-up stand does not know the gas.
+        The simulated stand does not know the gas.
     """
     name = _PLAN_NAMES.get(pressurant.strip().lower())
     if name is None:
-        raise ValueError(f'the made-up stand knows no gas "{pressurant}"; use {", ".join(_PLAN_NAMES)}')
+        raise ValueError(f'the simulated stand knows no gas "{pressurant}"; use {", ".join(_PLAN_NAMES)}')
     return name
 
 
@@ -134,7 +134,7 @@ def real_gas(pressurant: str) -> RealGas:
 def opening_flow(
     cda: float, upstream: float, downstream: float, specific_energy: float, heat_capacity_ratio: float
 ) -> float:
-    """Return the gas mass flow through an opening. [kg/s].
+    """Compute the gas mass flow through an opening. [kg/s].
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""From true pressures and forces to counts: sensors in error within their calibrations, noise, converter, clock.
+"""Convert true pressures and forces to counts: sensors in error within their calibrations, noise, converter, clock.
 
 A sensor's error is drawn in its reading: what the file's calibration would make of the signal differs from the
 truth by gain, zero, scatter of the coefficients or tolerance, hysteresis and drift. With no errors drawn, the
@@ -86,7 +86,7 @@ def sample(
     *,
     mains: float | None,
 ) -> Sampled:
-    """Read the inputs of one stream at given true times.
+    """Sample the inputs of one stream at given true times.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def sample(
 
 
 def true_value(physics: Physics, stand: Stand, calibrations: Mapping[str, Calibration], item: Input) -> Array:
-    """Return what a perfect sensor in this place would feel, SI, pressures absolute. (N,) over the physics."""
+    """Return the true value at an input's place, SI, pressures absolute. (N,) over the physics."""
     world = physics.world
     room = np.full_like(physics.time, world.ambient_pressure)
     if item.measures == measurands.THRUST:

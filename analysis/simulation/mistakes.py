@@ -1,4 +1,4 @@
-"""What goes wrong at a stand, by the name of its cause: hardware that differs, notes and calibrations that do.
+"""Simulate mistakes at a stand, by the name of the cause: in the hardware, in the notes, in the calibrations.
 
 A mistake splits a campaign in two: as it really is, which is played, and as it was written down, which is analysed.
 SI. What happens to samples on their way (clipping, clocks, links) is in `daq.rehearsal.fault_catalogue`.
@@ -20,7 +20,7 @@ REGULATOR_AREA = 20.0e-6  # m², CdA of a regulator that stands open
 
 @dataclass(frozen=True, slots=True)
 class Mistaken:
-    """One campaign with a mistake in it."""
+    """One campaign with a mistake in it: as it really is, and as it was written down."""
 
     played: Campaign
     noted: Campaign
@@ -31,7 +31,7 @@ class Mistaken:
 def mistaken(
     campaign: Campaign, draw: Draw, cause: str, size: float, *, tank: str, tag: str, other: str = ""
 ) -> Mistaken:
-    """Make one mistake at one tank, or with one of its sensors.
+    """Simulate one mistake at one tank, or with one of its sensors.
 
     Parameters
     ----------

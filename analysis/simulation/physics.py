@@ -1,4 +1,4 @@
-"""One test of the made-up stand from hold to venting: the true course of everything. SI, absolute pressures.
+"""Simulate one test from hold to venting: the true course of every quantity. SI, absolute pressures.
 
 Time is seconds after T-0, the instant of the command. The system is stiff while valves move and while the
 chamber fills, so each stretch between two events is solved on its own with error control.
@@ -29,7 +29,7 @@ LONGEST_FLOW = 300.0  # s
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timeline:
-    """When things happen besides the test itself, seconds."""
+    """Times of a test's phases besides the flow itself, seconds."""
 
     hold: float = 5.0  # tanks pressurised before T-0
     after: float = 8.0  # recorded after the last valve closed
@@ -48,7 +48,7 @@ USUAL = Timeline()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TankCourse:
-    """The true course of one tank; arrays over the course's time."""
+    """True course of one tank; arrays over the course's time."""
 
     pressure: Array  # absolute [Pa]
     outlet_pressure: Array  # with the head of liquid, absolute [Pa]
@@ -64,7 +64,7 @@ class TankCourse:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
-    """The true course of a test at the solver's own nodes, before noise of any kind."""
+    """True course of a test at the solver's own nodes, before noise of any kind."""
 
     time: Array  # (N,) [s] after T-0; from the beginning of the hold
     tanks: Mapping[str, TankCourse]
@@ -75,14 +75,14 @@ class Course:
     events: Mapping[str, float]  # [s] after T-0
 
     def at(self, time: Array, values: Array) -> Array:
-        """Interpolate a course's array, monotone between nodes; constant beyond both ends."""
+        """Interpolate an array of the course, monotone between nodes; constant beyond both ends."""
         inside = np.clip(time, self.time[0], self.time[-1])
         result: Array = PchipInterpolator(self.time, values)(inside)
         return result
 
 
 def simulate(world: World, timeline: Timeline = USUAL) -> Course:
-    """Run one test.
+    """Simulate one test.
 
     The gas mass is chosen so that each tank has its ``start_pressure`` at T-0, after the decay of the hold.
 
@@ -99,7 +99,7 @@ def simulate(world: World, timeline: Timeline = USUAL) -> Course:
 
 
 def step(x: float) -> float:
-    """Return the smooth step 3 x² - 2 x³ between 0 and 1, symmetric about its middle."""
+    """Compute the smooth step 3 x² - 2 x³ between 0 and 1, symmetric about its middle."""
     x = min(1.0, max(0.0, x))
     return x * x * (3.0 - 2.0 * x)
 
@@ -223,7 +223,7 @@ class _Solver:
             max_step=0.25,
         )
         if not solution.success:
-            raise ValueError(f"the made-up stand's equations failed at t = {self.time:.3f} s: {solution.message}")
+            raise ValueError(f"the simulated stand's equations failed at t = {self.time:.3f} s: {solution.message}")
         times, courses = solution.t, solution.y.T
         hit = solution.status == 1
         if hit and solution.t_events is not None and solution.y_events is not None:

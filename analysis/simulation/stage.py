@@ -1,4 +1,4 @@
-"""The course of a test on an even time axis, with what the solver left out: roughness, jet, ringing stand.
+"""Sample a simulated test on an even time axis, and add roughness, water jet and ringing stand.
 
 This is the expensive part of a rehearsal; sensors, converter and notes (:mod:`analysis.simulation.instruments`)
 can be drawn many times over one of these. SI, absolute pressures, seconds after T-0.
@@ -26,7 +26,7 @@ AMBIENT_TAU, WARM_TAU = 0.4, 20.0  # s, a feed line chilling and warming up agai
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Physics:
-    """Everything true about one test, evenly sampled."""
+    """True quantities of one test, evenly sampled."""
 
     world: World
     timeline: Timeline
@@ -48,7 +48,7 @@ class Physics:
 
 
 def perform(world: World, stand: Stand, timeline: Timeline = USUAL) -> Physics:
-    """Run the physics of one test for a stand's geometry."""
+    """Simulate the physics of one test for a stand's geometry."""
     course = simulate(world, timeline)
     end = course.time[-1]
     time = np.arange(-timeline.before, end, 1.0 / RATE)
@@ -82,7 +82,7 @@ def perform(world: World, stand: Stand, timeline: Timeline = USUAL) -> Physics:
 
 
 def on_stand(physics: Physics, stand: Stand) -> Physics:
-    """Put the same test on a stand of another geometry; only the cell's force changes."""
+    """Move the same test to a stand of another geometry; only the cell's force changes."""
     force = applied_force(stand, physics.world, physics.thrust, physics.expelled)
     return dataclasses.replace(
         physics, cell_force=cell_force(stand, physics.world, physics.time, force, physics.expelled)

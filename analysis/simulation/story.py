@@ -1,4 +1,4 @@
-"""Rehearsals of a campaign's plan: the tables that a made-up device plays, the weighings, the truth beside them.
+"""Rehearse a campaign's plan: tables for simulated devices, weighings, and the ground truth beside them.
 
 The demonstration's truths are fixed here. SI, absolute pressures, seconds after T-0.
 """
@@ -62,7 +62,7 @@ DEMO: Mapping[str, tuple[int, Mapping[str, float]]] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
-    """What the analysis should find."""
+    """Values that the analysis should find."""
 
     physics: Physics
     impulse_site: float  # integral of thrust [N*s]; of the water jet in a cold flow
@@ -97,7 +97,7 @@ class Truth:
 
 @dataclass(frozen=True, slots=True)
 class Rehearsal:
-    """One made-up test, ready to be played."""
+    """One simulated test, ready to be played."""
 
     tables: Mapping[str, Table]  # by device
     tags: Mapping[str, tuple[str, ...]]  # by "device/stream", in the order of the table's columns
@@ -127,7 +127,7 @@ def draw_for(number: str, seed: int | None = None) -> Draw:
 def rehearse(
     campaign: Campaign, draw: Draw, *, timeline: Timeline = USUAL, start_ticks: int | None = None
 ) -> Rehearsal:
-    """Run a plan on the made-up stand.
+    """Simulate a plan on the simulated stand.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def instrument(
     tags: frozenset[str] | None = None,
     start_ticks: int | None = None,
 ) -> Rehearsal:
-    """Read one (slow) physics with newly drawn sensors; ``tags`` limits the channels, all when ``None``."""
+    """Sample one (slow) physics with newly drawn sensors; ``tags`` limits the channels, all when ``None``."""
     tables, columns, rates = {}, {}, {}
     first = SINCE_BOOT * TICK_HZ if start_ticks is None else start_ticks
     for device in campaign.stand.device:
@@ -191,7 +191,7 @@ def instrument(
 
 
 def truth_of(physics: Physics, clock_rates: Mapping[str, float]) -> Truth:
-    """Collect what the analysis should find."""
+    """Collect the values that the analysis should find."""
     course, world = physics.course, physics.world
     chords, expelled, residual = {}, {}, {}
     for name, tank in course.tanks.items():

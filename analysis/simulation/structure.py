@@ -1,4 +1,4 @@
-"""From thrust and weight to the force in the load cell: geometry, and the stand's first mode. SI.
+"""Compute the load-cell force from thrust and weight: geometry, and the stand's first mode. SI.
 
 The cell is a spring with unit static gain; what rides on it rings at a frequency that rises as propellant
 leaves. Force is positive the way thrust pushes, so weight counts against it under a nozzle that points down.
@@ -22,7 +22,7 @@ def weight_sign(nozzle: Nozzle) -> int:
 
 
 def applied_force(stand: Stand, world: World, thrust: Array, expelled: Array) -> Array:
-    """Return thrust and weight as they act on the cell. [N].
+    """Compute the force of thrust and weight on the cell. [N].
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def applied_force(stand: Stand, world: World, thrust: Array, expelled: Array) ->
 
 
 def cell_force(stand: Stand, world: World, time: Array, force: Array, expelled: Array) -> Array:
-    """Return the force that the cell transmits, ringing included. [N].
+    """Compute the force that the cell transmits, ringing included. [N].
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""One tank: real gas above a liquid, exchanging heat with wall and liquid surface. SI, absolute pressures.
+"""Simulate one tank: real gas above a liquid, exchanging heat with wall and liquid surface. SI, absolute pressures.
 
 States are liquid mass, gas mass, gas temperature and the temperature of the dry wall; internal energy follows
 from the property library, so the energy balance closes to the solver's tolerance. Condensation, solubility
@@ -26,7 +26,7 @@ TANGENT_HEAD = 1.0  # Pa; the root law of flow turns into a line below this head
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TankState:
-    """What follows at once from a tank's states."""
+    """Quantities that follow directly from a tank's states."""
 
     pressure: float  # of the gas, absolute [Pa]
     gas_density: float  # [kg/m³]
@@ -53,12 +53,12 @@ class Tank:
         return self.gas.density(pressure, w.gas_temperature) * volume
 
     def leak(self, state: TankState, temperature: float, ambient: float) -> float:
-        """Return the gas mass flow from the ullage to the air. [kg/s]."""
+        """Compute the gas mass flow from the ullage to the air. [kg/s]."""
         energy = self.gas.specific_constant * temperature
         return opening_flow(self.world.leak_area, state.pressure, ambient, energy, self.gas.heat_capacity_ratio)
 
     def supply(self, state: TankState, ambient_temperature: float) -> tuple[float, float]:
-        """Return the gas mass flow [kg/s] out of a supply that was left open, and its specific enthalpy [J/kg]."""
+        """Compute the gas mass flow [kg/s] of a supply that was left open, and its specific enthalpy [J/kg]."""
         w = self.world
         if w.supply_area <= 0.0 or state.pressure >= w.supply_pressure:
             return 0.0, 0.0
@@ -101,7 +101,7 @@ class Tank:
         gas_in: float = 0.0,
         enthalpy_in: float = 0.0,
     ) -> list[float]:
-        r"""Return the time derivatives of the states.
+        r"""Compute the time derivatives of the states.
 
         Parameters
         ----------
@@ -154,7 +154,7 @@ class Tank:
         opening: float,
         reserve: float,
     ) -> tuple[float, float]:
-        """Return liquid and gas mass flow through the feed system. [kg/s].
+        """Compute liquid and gas mass flow through the feed system. [kg/s].
 
         Parameters
         ----------
@@ -187,7 +187,7 @@ class Tank:
 
 
 def liquid_flux(density: float, head: float) -> float:
-    """Return mass flow of liquid per CdA under a pressure difference; none backwards. [kg/(m² s)]."""
+    """Compute the liquid mass flow per CdA under a pressure difference; no reverse flow. [kg/(m² s)]."""
     if head <= 0.0:
         return 0.0
     return math.sqrt(2.0 * density) * head / math.sqrt(head + TANGENT_HEAD)

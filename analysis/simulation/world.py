@@ -1,4 +1,4 @@
-"""The true values behind a plan: what is really aboard, how the hardware really is. SI, absolute pressures.
+"""Draw the true values behind a plan: loads aboard and hardware as they really are. SI, absolute pressures.
 
 A plan states nominal values with standard uncertainties; the truth is nominal plus what was drawn. What no
 plan states (gas and wall temperatures, heat transfer, valve times, volumes of metal) has its usual value here.
@@ -29,7 +29,7 @@ GAS_OVER_CRYOGEN, WALL_OVER_CRYOGEN = 188.0, 178.0  # K, some while after pressu
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TankWorld:
-    """One tank as it really is."""
+    """True values of one tank."""
 
     name: str
     gas: str  # pressurant, as plans write it
@@ -64,7 +64,7 @@ class TankWorld:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EngineWorld:
-    """The chamber as it really is."""
+    """True values of the engine."""
 
     throat_area: float  # [m²]
     expansion_ratio: float
@@ -82,7 +82,7 @@ class EngineWorld:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class World:
-    """Everything the physics needs."""
+    """True values that the physics needs."""
 
     kind: str
     tanks: tuple[TankWorld, ...]
@@ -106,17 +106,17 @@ class World:
 
 
 def world_of(plan: Plan, stand: Stand, draw: Draw) -> World:
-    """Draw the truth behind a plan.
+    """Draw the true values behind a plan.
 
     Raises
     ------
     ConfigError
-        The made-up stand does not play this kind of test.
+        The simulated stand does not play this kind of test.
     """
     if not plan.kind.rehearsed:
         played = " and ".join(f'"{kind.name}"' for kind in known_kinds() if kind.rehearsed)
         raise ConfigError(
-            f'{plan.test.number}: test.kind "{plan.kind.name}" cannot be rehearsed; the made-up stand plays {played}'
+            f'{plan.test.number}: test.kind "{plan.kind.name}" cannot be rehearsed; the simulated stand plays {played}'
         )
     ambient = _drawn(plan.site.ambient_pressure, draw, "ambient_pressure")
     back = ambient + plan.back_pressure().value - plan.site.ambient_pressure.value
@@ -140,7 +140,7 @@ def world_of(plan: Plan, stand: Stand, draw: Draw) -> World:
 
 
 def noted_plan(plan: Plan, world: World, draw: Draw) -> Plan:
-    """Write the plan that a crew would have written, whose notes err from a given truth as drawn.
+    """Write the plan of a crew whose notes err from a given truth as drawn.
 
     A study that keeps one (slow) physics for many records uses this in place of drawing the truth about the
     plan: loads, volumes, densities and ambient pressure of the returned plan are truth minus drawn error.

@@ -38,7 +38,5 @@ def load_path_findings(record: ThrustRecord) -> list[Finding]:
     if path.highest_force is not None and path.highest_force < REACHED * greatest:
         said.append(PULL_TOO_LOW.at(tag, highest_force=path.highest_force, greatest=greatest))
     if path.highest_line is not None and hoses > 1e5 and path.highest_line < REACHED * hoses:
-        said.append(
-            PULL_WITHOUT_PRESSURE.at(tag, highest_line_bar=path.highest_line / 1e5, hoses_bar=hoses / 1e5)
-        )
+        said.append(PULL_WITHOUT_PRESSURE.at(tag, highest_line_bar=path.highest_line / 1e5, hoses_bar=hoses / 1e5))
     return said

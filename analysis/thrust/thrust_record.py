@@ -5,8 +5,8 @@ SI; times in seconds after T-0. Joins the run's notes (stand, plan, calibration)
 """
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -227,40 +227,19 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     start = min(0.0, span.start) if dataset.t_zero is not None else span.start - 0.5
     windows = _zero_windows(time, reading, start, span.end)
     hose = _hose_pressure(dataset, time, windows, span)
-    line = interaction.line_load.value * hose
     hose_after = _mean(time, hose, windows[1]) if windows[1] else 0.0
-    before, after = (zero_of(time, reading, w) if w else None for w in windows)
-    if before is None and after is None:
-        raise DataError(
-            f"{cell.tag}: no quiet stretch before nor after the burn, so nothing says what the cell reads without "
-            "thrust; record from well before T-0 until well after shutdown"
-        )
-    if before is None and after is not None:
-        # Only the end is known: the first zero is the second less what the weight made of it.
-        before = Zero(
-            value=after.value - expected.value,
-            u=math.hypot(after.u, expected.u),
-            deviation=after.deviation,
-            correlation=after.correlation,
-            window=after.window,
-        )
-        after, step = None, Measured(expected.value, 0.0, "N")
-    else:
-        step = expected
-    assert before is not None  # noqa: S101 - one of the two exists
-    share, shape_u = expelled_share_of(time, flows), math.hypot(FLOW_SHAPE_U, ends_u(flows))
+    zeros = _zeros(cell.tag, [zero_of(time, reading, w) if w else None for w in windows], expected)
+    share = expelled_share_of(time, flows)
+    shape_u = _shape_u(span, flows, known=share is not None)
     if share is None:
-        rest = step.value if after is None else after.value - before.value
-        share, shape_u = _share_without_flows(dataset, time, reading - before.value, rest, start, span), SHAPE_U
-    if span.up_at_first_sample or span.still_up_at_end:
-        shape_u = CUT_SHAPE_U
+        share = _share_without_flows(dataset, time, reading - zeros.before.value, zeros.rest, start, span)
     zero = unloaded(
-        before=before,
-        after=after,
+        before=zeros.before,
+        after=zeros.after,
         share=share,
-        line_load=line,
+        line_load=interaction.line_load.value * hose,
         line_load_after=interaction.line_load.value * hose_after,
-        expected_step=step,
+        expected_step=zeros.step,
     )
     late = span.up_at_first_sample or (dataset.t_zero is not None and float(time[0]) > 0.0)
     return ThrustRecord(
@@ -283,6 +262,42 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
         shape_u=shape_u,
         late=late,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Zeros:
+    """The zeros of one burn, and what the expelled weight should move between them. [N]."""
+
+    before: Zero
+    after: Zero | None
+    step: Measured
+
+    @property
+    def rest(self) -> float:
+        """What the reading moved by from the first zero to the last, as seen, else as expected. [N]."""
+        return self.step.value if self.after is None else self.after.value - self.before.value
+
+
+def _zeros(tag: str, seen: Sequence[Zero | None], expected: Measured) -> _Zeros:
+    """Take both zeros, or the one that there is."""
+    before, after = seen
+    if before is not None:
+        return _Zeros(before, after, expected)
+    if after is None:
+        raise DataError(
+            f"{tag}: no quiet stretch before nor after the burn, so nothing says what the cell reads without "
+            "thrust; record from well before T-0 until well after shutdown"
+        )
+    # Only the end is known: the first zero is the second less what the weight made of it.
+    before = replace(after, value=after.value - expected.value, u=math.hypot(after.u, expected.u))
+    return _Zeros(before, None, Measured(expected.value, 0.0, "N"))
+
+
+def _shape_u(span: Span, flows: Mapping[str, TankFlow], *, known: bool) -> float:
+    """Return how well it is known when the weight left, relative; ``known`` where both tanks' flows tell it."""
+    if span.up_at_first_sample or span.still_up_at_end:
+        return CUT_SHAPE_U
+    return math.hypot(FLOW_SHAPE_U, ends_u(flows)) if known else SHAPE_U
 
 
 def expelled_weight(dataset: Dataset, flows: Mapping[str, TankFlow], *, ended: bool) -> tuple[Measured, bool]:

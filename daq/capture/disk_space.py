@@ -1,4 +1,4 @@
-"""Room on the disk that a recording is written to: what is free, and how long it will last at the present rate.
+"""Monitor free disk space: how much there is, and how long it lasts at the present rate of recording.
 
 Looks at one folder's file system and at the growth of the journals in it. Decides nothing: ``DiskSpace.is_short`` says
 that recording should stop now, while ``closed`` records and a status still fit. Sizes are bytes, times seconds.
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from standbook.daq.journal.reader import SUFFIX
+from standbook.daq.journal.writer import SUFFIX
 
 WINDOW: Final = 30.0  # [s] over which the present rate is taken
 WARN: Final = 600.0  # [s] left; time to finish a test that has begun, or to hold one that has not
@@ -29,7 +29,7 @@ _OTHERS: Final = 1.5
 
 @dataclass(frozen=True, slots=True)
 class DiskState:
-    """Room for what is still to come."""
+    """Free space of a disk and the recording time that it allows."""
 
     free_bytes: int | None
     seconds_left: float | None  # until recording must stop, at the present rate
@@ -37,7 +37,7 @@ class DiskState:
 
 
 def free_bytes(folder: Path) -> int | None:
-    """Return what an ordinary user may still write on the disk of ``folder``, or None when nobody knows."""
+    """Return the bytes that an ordinary user may still write on the disk of ``folder``, or None where unknown."""
     try:
         return shutil.disk_usage(folder).free
     except OSError:
@@ -54,7 +54,7 @@ def journal_bytes(folder: Path) -> int:
 
 
 class DiskSpace:
-    """Follows the free space under a folder; memory stays bounded.
+    """Monitor the free space under a folder; memory stays bounded.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Starting and stopping capture processes, from the program that a person runs.
+"""Start and stop capture processes from the program that a person runs.
 
 A capture process runs in a session of its own: Ctrl-C in the terminal reaches the parent alone, which then
 asks for the normal stop; closing the terminal or a crash of the parent leaves the capture recording until
@@ -14,25 +14,25 @@ from typing import Final, Protocol
 
 from standbook.daq.capture.process_status import CaptureStatus, read_status, status_path
 from standbook.daq.errors import LinkError, RecordError, StandError
-from standbook.daq.journal.reader import journals_of
+from standbook.daq.journal.writer import journals_of
 
 _LOOK_EVERY: Final = 0.02  # [s]
 _BRANCHES: Final = {branch.exit_code: branch for branch in (LinkError, RecordError)}
 
 
 class Capturing(Protocol):
-    """A capture in progress as those who watch it see it; a ``CaptureHandle`` is one."""
+    """Interface of a capture in progress; a ``CaptureHandle`` implements it."""
 
     device: str
 
     def status(self) -> CaptureStatus | None:
-        """Return what it says about itself."""
+        """Return the status that the process reports."""
 
     def poll(self) -> int | None:
         """Return the exit code, or None while it runs."""
 
     def error(self) -> StandError | None:
-        """Return what ended it before its time, or None."""
+        """Return the error that ended it early, or None."""
 
     def wait_until_recording(self, timeout: float = ...) -> None:
         """Return once the port is open and its journal begun."""
@@ -42,7 +42,7 @@ class Capturing(Protocol):
 
 
 class CaptureHandle:
-    """A capture process that was started here."""
+    """Handle of a capture process that was started here."""
 
     def __init__(self, process: subprocess.Popen[bytes], device: str, folder: Path, status: Path) -> None:
         self._process = process
@@ -68,7 +68,7 @@ class CaptureHandle:
         return journals_of(self.folder, self.device)
 
     def status(self) -> CaptureStatus | None:
-        """Return what the process says about itself, at most about 0.3 s old."""
+        """Return the status that the process reports, at most about 0.3 s old."""
         status = read_status(self.status_path)
         return status if status is not None and status.pid == self.pid else None
 
@@ -81,7 +81,7 @@ class CaptureHandle:
         return code
 
     def error(self) -> StandError | None:
-        """Return what went wrong as an error of the branch it belongs to, or None."""
+        """Return the error that ended it, in the branch that it belongs to, or None."""
         code = self.poll()
         if code is None or code == 0:
             return None

@@ -1,4 +1,4 @@
-"""Capture: a process of its own that copies one serial port into journals, and does nothing else.
+"""Copy one serial port into journals, in a process of its own that does nothing else.
 
 ``capture`` is the loop for one opening of a port; it is handed its source of bytes, its journal and its
 clocks. ``record`` opens the port, opens it again after an unplugging, and starts a new journal each time.
@@ -28,15 +28,15 @@ from standbook.daq.capture.serial_port import PortInfo, ReadPort, list_ports, op
 from standbook.daq.capture.write_queue import JournalSink, JournalSpool
 from standbook.daq.errors import EXIT_FINE, LinkError, RecordError, StandError
 from standbook.daq.host_clock import Clocks, HostClocks, HostTime, clock_step
-from standbook.daq.journal.reader import JournalWriteError, JournalWriter, next_journal
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import JournalWriteError, JournalWriter, next_journal
 from standbook.daq.storage.folder_lock import hold_folder_lock
 
 RETRY: Final = 0.25  # [s] between two attempts to open a lost port again
 
 
 class ByteSource(Protocol):
-    """Something that bytes can be read from; a ``ReadPort`` is one."""
+    """Interface of what bytes can be read from; a ``ReadPort`` implements it."""
 
     def read(self, timeout: float) -> bytes:
         """Wait at most ``timeout`` seconds; return what came, or raise LinkError when nothing can come."""
@@ -53,7 +53,7 @@ class Limits:
 
 
 class Ending(Enum):
-    """Why one opening ended."""
+    """Reason why one opening of the port ended."""
 
     STOPPED = "stopped"
     LOST = "port lost"
@@ -62,7 +62,7 @@ class Ending(Enum):
 
 @dataclass(frozen=True, slots=True)
 class CaptureEnd:
-    """What came of one opening of a port."""
+    """Outcome of one opening of a port."""
 
     ending: Ending
     message: str  # one sentence; empty for a normal stop
@@ -198,7 +198,7 @@ def _nanoseconds(seconds: float) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What one capture process is to record."""
+    """Device, port and folder that one capture process records."""
 
     device: str  # as the stand file names it; journals carry it in their names
     port: str
@@ -214,7 +214,7 @@ def record(
     *,
     pause: Callable[[float], None] = time.sleep,
 ) -> CaptureEnd:
-    """Record a port until ``stop``, through unpluggings: one journal per opening.
+    """Record a port until ``stop``, reopening it after an unplugging: one journal per opening.
 
     Raises
     ------

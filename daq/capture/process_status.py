@@ -1,4 +1,4 @@
-"""What a capture process says about itself: a small file, replaced as a whole a few times a second.
+"""Report the state of a capture process in a small file, replaced as a whole a few times a second.
 
 It is for people and screens. Nobody needs it to read a journal, and capture goes on when it cannot be written.
 """
@@ -37,7 +37,7 @@ class CaptureStatus:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Progress:
-    """What one opening of a port has come to; a spool counts it."""
+    """Counts of one opening of a port; a spool keeps them."""
 
     written_bytes: int = 0
     dropped_bytes: int = 0
@@ -47,12 +47,12 @@ class Progress:
 
 
 def status_path(folder: Path, device: str) -> Path:
-    """Say where a capture process writes its status, beside its journals."""
+    """Return the path of a capture process's status file, beside its journals."""
     return folder / f"{device}_capture.json"
 
 
 def read_status(path: Path) -> CaptureStatus | None:
-    """Return the last word of a capture process, or None while there is none."""
+    """Read the last status that a capture process reported, or None while there is none."""
     try:
         told = json.loads(path.read_bytes())
         known = {f.name: told[f.name] for f in fields(CaptureStatus) if f.name in told or f.default is MISSING}
@@ -62,7 +62,7 @@ def read_status(path: Path) -> CaptureStatus | None:
 
 
 def missing_journal(folder: Path, device: str) -> str | None:
-    """Name the journal that capture says it wrote last, when it is not there; None when it is, or nothing is said.
+    """Name the last journal that capture reports when the file is not there; None when it is, or nothing is reported.
 
     A journal that is missing in the middle shows by its number; only this tells of a missing last one.
     """
@@ -73,7 +73,7 @@ def missing_journal(folder: Path, device: str) -> str | None:
 
 
 class StatusBoard:
-    """Keeps the status file of this process up to date from a thread of its own.
+    """Keep the status file of this process up to date from a thread of its own.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ class StatusBoard:
 
     @property
     def now(self) -> CaptureStatus:
-        """What would be written now."""
+        """Return the status that would be written now."""
         done, base = self._progress(), self._base
         return replace(
             self._now,
@@ -108,7 +108,7 @@ class StatusBoard:
         )
 
     def opening(self, port: str, journal: str, progress: Callable[[], Progress]) -> None:
-        """Say that a port was opened; ``progress`` returns what has been written since."""
+        """Report that a port was opened; ``progress`` returns what has been written since."""
         with self._lock:
             self._base = before = self.now
             self._progress = progress
@@ -118,13 +118,13 @@ class StatusBoard:
         self._write()
 
     def say(self, state: str, message: str = "") -> None:
-        """Say that the state changed."""
+        """Report a change of state."""
         with self._lock:
             self._now = replace(self._now, state=state, message=message)
         self._write()
 
     def end(self, state: str, exit_code: int, message: str = "") -> None:
-        """Say the last word."""
+        """Report the final state."""
         self._ended.set()
         self._thread.join()
         with self._lock:

@@ -1,4 +1,4 @@
-"""Serial ports, for reading only: the one place that imports the serial driver.
+"""Open and read serial ports, for reading only: the one place that imports the serial driver.
 
 A ``ReadPort`` has no method that writes. On POSIX systems it holds nothing but a descriptor that was opened
 read-only, so the kernel itself would refuse a write. Bytes come as they are; what they mean is another
@@ -104,7 +104,7 @@ class ReadPort:
             raise LinkError(f"{self.path}: the port was lost ({_cause(error)}); plug it in again") from error
 
     def close(self) -> None:
-        """Let the port go. An unplugged port may complain; it is gone either way."""
+        """Close the port. An unplugged port may complain; it is closed either way."""
         if not self._is_open:  # the number of a closed descriptor may belong to another file by now
             return
         self._is_open = False
@@ -149,7 +149,7 @@ def open_port(path: str, baud: int) -> ReadPort:
 
 
 def no_such_port(path: str) -> LinkError:
-    """Say that ``path`` is not there, and what is."""
+    """Report that ``path`` does not exist, and which ports do."""
     present = ", ".join(f"{port.path} ({port.description})" for port in list_ports())
     return LinkError(f"{path}: no such port; " + (f"present: {present}" if present else "no serial port is present"))
 

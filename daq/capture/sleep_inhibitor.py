@@ -1,4 +1,4 @@
-"""Keeping the computer awake while something is recorded, by the way that its system has for it.
+"""Inhibit system sleep while recording, using the platform's own tool.
 
 A helper program holds the request and ends with this process, however that ends. Nothing here can keep a laptop
 awake whose lid, battery or firmware decides otherwise; capture sees a sleep and declares it (``daq.host_clock``).
@@ -33,7 +33,7 @@ _WAYS: Final = {
 def inhibit_sleep(
     tell: Callable[[str], None], *, command: tuple[str, ...] | None = None, patience: float = _PATIENCE
 ) -> Iterator[None]:
-    """Ask the system not to sleep until the block ends; when it does not agree, say so in one sentence and go on.
+    """Inhibit system sleep until the block ends; where the system refuses, say so in one sentence and go on.
 
     Parameters
     ----------

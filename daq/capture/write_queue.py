@@ -1,4 +1,4 @@
-"""A bounded queue between the loop that reads a port and the disk that keeps the bytes.
+"""Queue records in bounded memory between the loop that reads a port and the disk.
 
 A serial driver holds a few kilobytes, some milliseconds of a fast stream, while a disk may take a second to
 say "done". So the loop hands each record over and reads on; one thread writes, another waits for syncs.
@@ -12,27 +12,27 @@ from collections import deque
 from collections.abc import Callable
 from typing import Final, Protocol
 
-from standbook.daq.journal.reader import JournalWriteError
 from standbook.daq.journal.record_format import Event, Row
+from standbook.daq.journal.writer import JournalWriteError
 
 ROOM: Final = 16 << 20  # bytes waiting; 16 s of a 1 MB/s stream, minutes of a usual one
 
 
 class JournalSink(Protocol):
-    """Where records go. ``JournalWriter`` is one, ``JournalSpool`` another."""
+    """Interface that takes records: ``JournalWriter`` writes them, ``JournalSpool`` queues them."""
 
     def append(self, arrival_ns: int, wall_ns: int, boottime_ns: int, event: Event, data: bytes = b"") -> None:
         """Take one record."""
 
     def sync(self) -> None:
-        """Make durable what was taken so far, or see to it that this happens without delay."""
+        """Force to disk what was taken so far, or arrange for it without delay."""
 
     def close(self) -> None:
-        """Write and sync all that was taken, and end the journal."""
+        """Write and sync all records taken, and end the journal."""
 
 
 class JournalSpool:
-    """Passes records on to ``journal`` from a thread of its own.
+    """Write records to ``journal`` from a thread of its own.
 
     A failure of the disk is raised by the next call of ``append`` or ``sync``, once. What still waited is
     given up then, and from there on calls reach the journal directly, so that it can be closed in order.

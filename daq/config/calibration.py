@@ -1,4 +1,4 @@
-"""A calibration: points as taken, the polynomial through them with its covariance, and what it leaves open.
+"""Read a sensor's calibration: points as taken, the polynomial through them with its covariance, its uncertainties.
 
 ``reading = sum of c_k * (signal - pivot)**k`` in the file's reading unit; or the curve of a standard that the sensor
 is made to, with its tolerance. A file is never edited, only superseded by one with a new revision.
@@ -177,14 +177,14 @@ class Calibration(Document):
         return parse_unit(self.reading_unit, self.dimension)[1]
 
     def reading(self, signal: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Turn a signal, in ``signal_unit``, into a reading in ``reading_unit``."""
+        """Convert a signal, in ``signal_unit``, to a reading in ``reading_unit``."""
         if self.characteristic is not None:
             return self.characteristic.reading(signal)
         value: NDArray[np.float64] = np.polynomial.polynomial.polyval(signal - self.pivot, np.array(self.coefficients))
         return value
 
     def signal(self, reading: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Turn a reading back into a signal, by Newton's method from the straight line."""
+        """Convert a reading back to a signal, by Newton's method from the straight line."""
         if self.characteristic is not None:
             return self.characteristic.signal(reading)
         c = np.array(self.coefficients)
@@ -202,13 +202,13 @@ class Calibration(Document):
         return float(np.hypot(scatter, self.reference_uncertainty.value))
 
     def zero_u(self) -> float:
-        """Return the standard uncertainty of what moves all readings alike, in ``reading_unit``."""
+        """Return the standard uncertainty common to all readings, in ``reading_unit``."""
         intercept = self.covariance[0][0] if self.covariance else 0.0
         hysteresis = self.hysteresis_uncertainty.value * (self.highest - self.lowest)
         return math.sqrt(self.zero_uncertainty**2 + intercept + hysteresis**2)
 
     def tolerance_u(self, reading: float) -> float:
-        """Return the standard uncertainty that a tolerance class leaves open at a reading. [reading_unit].
+        """Return the standard uncertainty that a tolerance class allows at a reading. [reading_unit].
 
         Notes
         -----
@@ -220,7 +220,7 @@ class Calibration(Document):
         return float(self.characteristic.half_width(np.array(reading))) / math.sqrt(3.0)
 
     def in_date(self, day: dt.date) -> bool:
-        """Tell whether the calibration holds on a day."""
+        """Tell whether the calibration is valid on a day."""
         return self.date <= day <= self.valid_until
 
 

@@ -1,4 +1,4 @@
-"""The campaign folder: where plans, the stand, calibrations, locks and runs lie, and whether they fit together.
+"""Read a campaign folder (plans, stand, calibrations, locks, runs) and check that its files agree.
 
 ::
 
@@ -126,7 +126,7 @@ def _read_calibrations(plan: Plan, folder: Path, name: str) -> tuple[dict[str, C
 
 
 def check(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], *, name: str, today: dt.date) -> list[str]:
-    """List what does not fit between plan, stand and calibrations, one sentence each."""
+    """List every disagreement between plan, stand and calibrations, one sentence each."""
     tags = {item.tag for item in stand.input}
     tanks = {tank.name for tank in plan.tank}
     problems: list[str] = []

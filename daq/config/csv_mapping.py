@@ -1,4 +1,4 @@
-"""What the columns of a foreign CSV are: a short file, and how its values enter a run.
+"""Map the columns of a foreign CSV to channels: a short file, and how its values enter a run.
 
 ::
 
@@ -47,7 +47,7 @@ _EDGE = re.compile(r"^\s*(?P<column>.+?)\s+(?P<way>rising|falling)\s+(?P<level>[
 
 @dataclass(frozen=True, slots=True)
 class ColumnUse:
-    """One CSV column: whose values it holds, in which unit, how good."""
+    """One CSV column: its channel, its unit and its uncertainty."""
 
     tag: str
     unit: str
@@ -64,7 +64,7 @@ class Crossing:
 
 
 class CsvMapping(Document):
-    """The mapping file, valid as a whole."""
+    """The whole mapping file, validated."""
 
     separator: str = Field(default=",", min_length=1, max_length=1)
     decimal: Literal[".", ","] = "."
@@ -97,7 +97,7 @@ class CsvMapping(Document):
         return self
 
     def use(self, name: str) -> ColumnUse:
-        """Read what is said of one column."""
+        """Parse the entry of one column."""
         text = self.columns[name]
         match = _COLUMN.match(text)
         if match is None:
@@ -110,7 +110,7 @@ class CsvMapping(Document):
         return ColumnUse(match["tag"], match["unit"], share)
 
     def crossing(self) -> Crossing | None:
-        """Return the crossing that T-0 is, ``None`` where it is no crossing."""
+        """Return the level crossing that defines T-0, ``None`` where it is an instant."""
         match = _EDGE.match(self.t_zero or "")
         return Crossing(match["column"], match["way"] == "rising", float(match["level"])) if match else None
 
@@ -169,7 +169,7 @@ def check_mapping(mapping: CsvMapping, stand: Stand, calibrations: MappingOf[str
 
 
 def imported_stand(stand: Stand, mapping: CsvMapping) -> Stand:
-    """Return the stand as an import sees it: the mapped inputs hang on the file and deliver readings, as counts."""
+    """Derive the stand of an import: mapped inputs belong to the file and deliver readings, as counts."""
     columns = {mapping.use(column).tag: column for column in mapping.columns}
     inputs = [_as_counts(item, columns[item.tag]) if item.tag in columns else item for item in stand.input]
     file = Device(name=DEVICE, clock_tolerance=mapping.clock_tolerance)
@@ -183,7 +183,7 @@ def _as_counts(item: Input, column: str) -> Input:
 
 
 def imported_calibrations(calibrations: MappingOf[str, Calibration], mapping: CsvMapping) -> dict[str, Calibration]:
-    """Make, for each mapped tag, the calibration that names the unit and keeps the sensor's uncertainties."""
+    """Derive, for each mapped tag, the calibration that names the unit and keeps the sensor's uncertainties."""
     found = {}
     for column in mapping.columns:
         use = mapping.use(column)

@@ -1,4 +1,4 @@
-"""What an input may measure: the words of ``stand.toml``, and what the program asks of each.
+"""Name what an input may measure: the words of ``stand.toml``, and what the program asks of each.
 
 The words are also the first part of what predictions and curves are called, ``"tank pressure/oxidiser"``. Outside
 this module they are named by these constants.

@@ -1,4 +1,4 @@
-"""The test plan: what will be done, with what aboard, and what the crew expects. One TOML file a test.
+"""Read the test plan: purpose, propellants, expected performance. One TOML file a test.
 
 Quantities are SI once read; a pressure keeps its reference (absolute, gauge or difference).
 The plan names its stand and its calibrations; it holds nothing else of them.
@@ -85,7 +85,7 @@ class LineEdgeName:
 
 
 class Test(Document):
-    """What is done, why, and what makes the run worth keeping."""
+    """Purpose and kind of the test, and the minimum data that makes the run worth keeping."""
 
     __test__ = False  # not a pytest class
 
@@ -116,7 +116,7 @@ class Test(Document):
 
 
 class Site(Document):
-    """The air and the mains at the stand."""
+    """Ambient air and mains frequency at the stand."""
 
     ambient_pressure: AbsolutePressure
     ambient_temperature: Temperature
@@ -146,7 +146,7 @@ class Engine(Document):
 
 
 class Tank(Document):
-    """One tank: what is in it, how it is pressurised, how it empties."""
+    """One tank: its contents, pressurisation and discharge."""
 
     name: FileName
     liquid: str
@@ -197,7 +197,7 @@ class Tank(Document):
 
 
 class Flow(Document):
-    """How a water or nitrogen flow ends and against what it flows."""
+    """End condition and back pressure of a water or nitrogen flow."""
 
     end: FlowEnd = "valve closed early"
     close_after: Duration | None = None  # when the valve is closed early: planned seconds of flow
@@ -212,7 +212,7 @@ class LiftOff(Document):
 
 
 class ImpulseClass(Document):
-    """The limit that total impulse must stay within, and how surely that must be shown."""
+    """The limit of total impulse, and the confidence with which it must be shown."""
 
     limit: Impulse
     limit_name: str
@@ -236,7 +236,7 @@ class ImpulseClass(Document):
 
 
 class Recording(Document):
-    """What the recorder must have before and beside the run."""
+    """Requirements on the recorder before and beside the run."""
 
     free_space_factor: float = Field(default=3.0, gt=0.0)
     planned_duration: Duration = Quantity(value=3600.0, u=0.0, dimension="time", reference=None, text="60 min")
@@ -265,7 +265,7 @@ class Redline(Document):
 
 
 class Mark(Document):
-    """A key that the crew presses, and what the record should show there."""
+    """A key that the crew presses, and the expected response of the channels."""
 
     key: str = Field(min_length=1, max_length=1)
     text: str
@@ -274,7 +274,7 @@ class Mark(Document):
 
 
 class Plan(Document):
-    """One test plan, valid as a whole."""
+    """One test plan, validated as a whole."""
 
     test: Test
     site: Site
@@ -300,7 +300,7 @@ class Plan(Document):
         return self
 
     def _check_kind(self, names: list[str]) -> None:
-        """Hold redlines, tanks and tables against what this kind of test has."""
+        """Check redlines, tanks and tables against what this kind of test has."""
         kind = self.kind
         for line in self.redline:
             if line.phase not in kind.phases:
@@ -320,7 +320,7 @@ class Plan(Document):
 
     @property
     def kind(self) -> Kind:
-        """What this plan is a test of."""
+        """Kind of test that this plan describes."""
         return kind_named(self.test.kind)
 
     def tank_named(self, name: str) -> Tank:

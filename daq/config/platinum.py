@@ -1,4 +1,4 @@
-r"""Platinum resistance thermometers: resistance to temperature and back, and what a tolerance class leaves open.
+r"""Convert platinum-thermometer resistance to temperature and back, with the tolerance of each class.
 
 Temperatures are in degC, as the standard has them. From -200 to 850 degC, [IEC60751]:
 
@@ -25,7 +25,7 @@ SIGNAL_UNIT, READING_UNIT = "ohm", "degC"
 
 
 def resistance_ratio(temperature: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return resistance over that at 0 degC. Shape (N,)."""
+    """Compute the ratio of resistance to that at 0 degC. Shape (N,)."""
     t = np.clip(temperature, LOWEST, HIGHEST)
     ratio = 1.0 + t * (A + t * (B + np.where(t < 0.0, C * (t - 100.0) * t, 0.0)))
     return np.asarray(ratio + _slope(t) * (temperature - t))
@@ -89,12 +89,12 @@ class Characteristic(Document):
 
     @property
     def tolerance(self) -> ToleranceClass:
-        """What the class leaves open."""
+        """Tolerance class of the thermometer."""
         return TOLERANCES[self.tolerance_class]
 
     @property
     def words(self) -> str:
-        """Say what it follows and how closely."""
+        """Describe the standard and the tolerance class."""
         return f"{self.standard}, class {self.tolerance_class}"
 
     def reading(self, signal: NDArray[np.float64]) -> NDArray[np.float64]:

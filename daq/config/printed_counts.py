@@ -1,4 +1,4 @@
-"""Numbers as another program printed them, kept as whole counts of a stated resolution.
+"""Represent numbers that another program printed as whole counts of a stated resolution.
 
 So a printed ``12.345`` is 12345 counts of 0.001, exact and comparable like any converter's counts, and one kind of
 samples file serves recorded and imported runs. What the printed number means is the calibration's business.
@@ -20,14 +20,14 @@ _SLACK = 4.0 * np.finfo(np.float64).eps  # relative: what reading a decimal and 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Counted:
-    """A printed column as whole counts."""
+    """A printed column, as whole counts of its resolution."""
 
     counts: NDArray[np.int64]
     resolution: float  # value of one count
 
 
 def counted(values: NDArray[np.float64]) -> Counted:
-    """Find the coarsest power of ten in which all values are whole, and count in it.
+    """Find the coarsest power of ten in which all values are whole, and express them in counts of it.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def counted(values: NDArray[np.float64]) -> Counted:
 
 
 def printed(counts: NDArray[np.int64], resolution: float) -> NDArray[np.float64]:
-    """Return the numbers that counts stand for, to the digit in which they were printed."""
+    """Convert counts back to numbers, to the digit in which they were printed."""
     if resolution == 1.0:
         return counts.astype(np.float64)
     if resolution > 1.0:
@@ -62,7 +62,7 @@ def printed(counts: NDArray[np.int64], resolution: float) -> NDArray[np.float64]
 
 
 def input_of_counts(item: Input, resolution: float) -> Input:
-    """Adapt a stand's input to counts of a resolution: its volts a count."""
+    """Adapt a stand's input to counts of a resolution: its volts per count."""
     if resolution == 1.0 or item.volt_per_count is None:
         return item
     volt = item.volt_per_count

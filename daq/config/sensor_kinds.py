@@ -1,4 +1,4 @@
-"""Kinds of sensors: what each asks of the stand, how its signal follows from a voltage, what only a broken wire gives.
+"""Define the sensor kinds: required stand entries, signal from voltage, and signals that only a broken wire gives.
 
 A kind is one entry of ``SENSOR_KINDS``; stand, calibration, conversion, live picture, report and rehearsal ask it.
 Signals are in the kind's own unit, which is that of the calibration.
@@ -30,7 +30,7 @@ def _known(name: str) -> str:
 
 
 class Wired(Document):
-    """What the stand states of how an input's signal is made; each kind asks for its part."""
+    """Stand entries that define how an input's signal is made; each kind requires its part."""
 
     kind: Annotated[str, AfterValidator(_known)]
     volt_per_count: Voltage | None = None
@@ -42,12 +42,12 @@ class Wired(Document):
 
     @property
     def sensor_kind(self) -> "SensorKind":
-        """The entry of the table."""
+        """Entry of ``SENSOR_KINDS``."""
         return SENSOR_KINDS[self.kind]
 
     @property
     def is_supply_stated(self) -> bool:
-        """Tell whether the supply is a voltage that somebody wrote down, and no channel's."""
+        """Tell whether the supply is a stated voltage rather than a recorded channel."""
         return self.supply is not None and self.supply[:1].isdigit()
 
 
@@ -80,22 +80,22 @@ class SensorKind:
 
     @property
     def is_voltage(self) -> bool:
-        """Tell whether counts are volts at all; else they are the signal."""
+        """Tell whether counts are volts; otherwise they are the signal."""
         return "volt_per_count" in self.needs
 
     @property
     def follows_supply(self) -> bool:
-        """Tell whether a supply that sags takes the same share of every voltage."""
+        """Tell whether the kind is ratiometric: a supply sag scales every voltage alike."""
         return "supply" in self.needs
 
     def lacks(self, wired: Wired) -> tuple[str, ...]:
-        """Say what the stand does not state and this kind needs."""
+        """List the stand entries that this kind requires and the input lacks."""
         return tuple(NEED_WORDS[field] for field in self.needs if _is_missing(getattr(wired, field)))
 
     def signal(
         self, wired: Wired, counts: NDArray[np.int64] | NDArray[np.float64], supply: Volts
     ) -> NDArray[np.float64]:
-        """Turn counts into the signal that the calibration takes. Shape (N,)."""
+        """Convert counts to the signal that the calibration takes. Shape (N,)."""
         raw = counts.astype(np.float64)
         if not self.is_voltage:
             return raw
@@ -114,7 +114,7 @@ class SensorKind:
         return (signal < low) | (signal > high)
 
     def words(self, wired: Wired) -> str:
-        """Say in words and numbers how counts of an input become its signal."""
+        """Describe in words and numbers how counts of an input become its signal."""
         if not self.is_voltage or wired.volt_per_count is None:
             return "the counts as they are"
         volts = f"counts × {wired.volt_per_count.value!r} V"
@@ -124,7 +124,7 @@ class SensorKind:
 
 
 def value(stated: Quantity | None) -> float:
-    """Return what the stand states; the stand is refused where it does not."""
+    """Return a stated stand entry; refuse the stand where it is missing."""
     assert stated is not None  # noqa: S101 - the stand's validator asked the kind what it needs
     return stated.value
 

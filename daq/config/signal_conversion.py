@@ -1,4 +1,4 @@
-"""From counts to a calibrated reading, and which counts cannot be believed.
+"""Convert counts to calibrated readings, and mark counts that are clipped or come from a broken wire.
 
 A signal is in the signal unit of the sensor's kind, which is the calibration's; a reading is SI, its pressure
 reference that of the calibration.
@@ -59,7 +59,7 @@ def check_signal(item: Input, calibration: Calibration) -> None:
 def signal_from_counts(
     item: Input, counts: NDArray[np.int64] | NDArray[np.float64], supply: Volts
 ) -> NDArray[np.float64]:
-    """Turn counts into the signal that the calibration takes; ``supply`` of sensor or bridge, (N,) or one [V]."""
+    """Convert counts to the signal that the calibration takes; ``supply`` of sensor or bridge, (N,) or one [V]."""
     return item.sensor_kind.signal(item, counts, supply)
 
 

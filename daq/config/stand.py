@@ -1,4 +1,4 @@
-"""The stand: its devices, what hangs on each of their inputs, its geometry.
+"""Read the stand: its devices, the sensor on each of their inputs, its geometry.
 
 An input is mapped here once, from the device's wire name to a tag; the tag is the key from there on.
 """
@@ -19,7 +19,7 @@ COLUMNS = ("sequence", "boot", "ticks", "host_time")  # of every samples file, b
 
 
 class TextLines(Document):
-    """Columns of a device that prints numbers, one row a line."""
+    """Column layout of a device that prints numbers, one row a line."""
 
     columns: tuple[str, ...] = Field(min_length=1)
     clock: str | None = None  # column with the device clock
@@ -66,7 +66,7 @@ def _known(name: str) -> str:
 
 
 class Input(Wired):
-    """What hangs on one input of one device."""
+    """The sensor on one input of one device."""
 
     device: FileName
     stream: str = "fast"  # as its hello says; text lines take this name
@@ -96,12 +96,12 @@ class Input(Wired):
 
     @property
     def measurand(self) -> Measurand:
-        """What the program asks of what this input measures."""
+        """Measurand of this input."""
         return MEASURANDS[self.measures]
 
 
 class Stand(Document):
-    """One stand, valid as a whole."""
+    """One stand, validated as a whole."""
 
     name: FileName
     nozzle: Nozzle
@@ -143,7 +143,7 @@ class Stand(Document):
         return {d.name: d for d in self.device}[name]
 
     def measuring(self, measures: str, tank: str | None = None) -> tuple[Input, ...]:
-        """Return the inputs that measure a thing, in the file's order."""
+        """Return the inputs of a measurand, in the file's order."""
         return tuple(i for i in self.input if i.measures == measures and (tank is None or i.tank == tank))
 
 

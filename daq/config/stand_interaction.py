@@ -1,4 +1,4 @@
-"""What hoses, flexures and alignment do to a load cell in place: typed as numbers, or as the points of a pull.
+"""Model how hoses, flexures and alignment act on a load cell in place: typed, or fitted to an in-place pull.
 
 A pull sets a reference cell in the thrust line against the stand's own cell, hoses on.
 """
@@ -34,7 +34,7 @@ class Pull(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PullFit:
-    """What a pull says of a stand."""
+    """Stand factor and line load fitted to a pull."""
 
     factor: float  # true force over cell force
     factor_u: float  # of scatter alone
@@ -46,7 +46,7 @@ class PullFit:
 
 
 def fit_pull(points: tuple[Pull, ...]) -> PullFit:
-    r"""Fit factor and hose load to an in-place pull.
+    r"""Fit stand factor and line load to an in-place pull.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def fit_pull(points: tuple[Pull, ...]) -> PullFit:
 
 
 class StandInteraction(Document):
-    """What hoses, flexures and alignment do to a load cell in place, lines pressurised.
+    """Effect of hoses, flexures and alignment on a load cell in place, lines pressurised.
 
     Typed as numbers, or as the points of a pull from which the numbers follow.
     """

@@ -1,4 +1,4 @@
-"""A TOML file that a person typed, read into a frozen model with every fault listed at once.
+"""Read a typed TOML file into a frozen model and list every fault at once.
 
 A fault names file, line, key, what stands there and what to write instead.
 """
@@ -15,7 +15,7 @@ from standbook.daq.errors import ConfigError
 
 
 class Document(BaseModel):
-    """Base of every typed file and of its tables: frozen, and no key is ignored."""
+    """Base class of every typed file and of its tables: frozen, and no unknown key is ignored."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
 

@@ -1,4 +1,4 @@
-"""Whose bytes are on a tape: where hellos of two boards came over one port, only those of the right one are kept.
+"""Keep only the right board's bytes where hellos of two boards came over one port.
 
 The wrong board may be plugged in after a replug, and its boot count, layout and row numbers may happen to fit. Rows of
 two boards must not become one stream. A board that takes another's place within one opening of the port is known
@@ -41,7 +41,7 @@ def keep_one_board(
 
     Returns
     -------
-    reel
+    opening
         As long as before: what is left out became empty frames.
     notes
         A serious one for each board that was left out.

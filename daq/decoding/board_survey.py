@@ -1,4 +1,4 @@
-"""What a board says while somebody only listens: who it is, what it sends, how well the link carries it.
+"""Listen to a board and report its identity, its streams and the quality of its link.
 
 From bytes with their arrivals to a frozen account and its sentences, and how that fits a stand. The port is handed in;
 nothing is written to it, kept or recorded. Clock rates are of these few seconds and say so by their uncertainty.
@@ -25,7 +25,7 @@ SHOWN: Final = 65_536  # bytes that are looked at when nothing valid came
 
 
 class Source(Protocol):
-    """What can be listened to; ``daq.capture.serial_port.ReadPort`` is one."""
+    """Interface of a port that can be listened to; ``daq.capture.serial_port.ReadPort`` implements it."""
 
     def read(self, timeout: float) -> bytes:
         """Wait for bytes, at most ``timeout`` seconds."""
@@ -33,7 +33,7 @@ class Source(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class StreamHeard:
-    """One stream."""
+    """One stream, with its rows received and lost."""
 
     hello: Hello
     rows: int
@@ -42,7 +42,7 @@ class StreamHeard:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardSurvey:
-    """What came in the time of listening."""
+    """Result of listening to a board for some time."""
 
     seconds: float
     received_bytes: int
@@ -62,7 +62,7 @@ class BoardSurvey:
         return not self.frames and self.instead.startswith("text")
 
     def sentences(self) -> tuple[str, ...]:
-        """Say it, one line a fact."""
+        """Describe the result, one line a fact."""
         told = []
         if self.instead:
             told.append(f"no hello in {self.seconds:.1f} s; what came: {self.instead}")
@@ -72,7 +72,7 @@ class BoardSurvey:
                 f"{hello.tick_hz:,} ticks a second"
             )
             if hello.is_rehearsal:
-                told.append(f"it says that it is made up, playing {hello.time_scale:g} times real time")
+                told.append(f"it says that it is simulated, playing {hello.time_scale:g} times real time")
         for stream in self.streams:
             hello = stream.hello
             channels = ", ".join(f"{channel.name} {channel.type}" for channel in hello.channels)
@@ -86,7 +86,7 @@ class BoardSurvey:
             pieces = self.frames + self.damaged_frames
             told.append(
                 f"link: {self.received_bytes:,} bytes in {self.seconds:.1f} s, {self.damaged_frames:,} of {pieces:,} "
-                f"frames damaged ({self.damaged_frames / pieces:.2%})"
+                f"frames with checksum error ({self.damaged_frames / pieces:.2%})"
             )
         if self.clock_ppm is not None and self.clock_u_ppm is not None:
             told.append(
@@ -98,7 +98,7 @@ class BoardSurvey:
         return (*told, *self.notes)
 
     def to_json(self) -> dict[str, Any]:
-        """Return it for a machine to read."""
+        """Return the result as plain data."""
         first = self.hellos[0] if self.hellos else None
         return {
             "seconds": self.seconds,
@@ -132,7 +132,7 @@ class BoardSurvey:
 def listen(
     source: Source, seconds: float, clock: Callable[[], int], *, progress: Callable[[float, int], None] | None = None
 ) -> PortOpening:
-    """Listen for some time.
+    """Listen for some time and report what was received.
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ def listen(
 
 
 def account_for(opening: PortOpening, seconds: float) -> BoardSurvey:
-    """Say what was heard in bytes with their arrivals."""
+    """Evaluate received bytes with their arrival times."""
     pieces = list(decode_all(opening.stream))
     newest = {(hello.stream, hello.layout): hello for piece in pieces for hello, _ in piece.hellos}
     hellos = tuple(newest[key] for key in sorted(newest))
@@ -191,7 +191,7 @@ def account_for(opening: PortOpening, seconds: float) -> BoardSurvey:
 
 
 def device_table(heard: BoardSurvey, baud: int) -> tuple[str, ...]:
-    """Write the board as ``stand.toml`` has it, lines to be pasted; none without a hello."""
+    """Write the board's ``[[device]]`` table for ``stand.toml``, lines to be pasted; none without a hello."""
     return tuple(
         line
         for hello in heard.hellos[:1]
@@ -205,7 +205,7 @@ def device_table(heard: BoardSurvey, baud: int) -> tuple[str, ...]:
 
 
 def differences(heard: BoardSurvey, baud: int, device: Device, stand: Stand) -> tuple[str, ...]:
-    """Say what a stand has otherwise than the board of that device told and was heard at."""
+    """List where a stand's device differs from what the board reported and how it was heard."""
     first = heard.hellos[0]
     told = [
         f"{what} is {stated}, the board says {said}"

@@ -1,4 +1,4 @@
-"""From a board's text lines to rows, on the computer's clock: the second input beside wire format 1.
+"""Decode a board's text lines to rows on the computer's clock: the second input beside wire format 1.
 
 Printed numbers become whole counts of a stated resolution (``daq.config.printed_counts``). Every opening of the port
 begins a new segment: how often the board's clock rolled over meanwhile is not known.
@@ -28,7 +28,7 @@ FEED_BYTES = 1 << 20
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Part:
-    """Lines of one reel between two starts of the board."""
+    """Lines of one port opening between two starts of the board."""
 
     boot: int
     values: NDArray[np.float64]
@@ -52,14 +52,7 @@ def recover_lines(device_stream: DeviceStream, columns: TextLines, *, stream: st
     tolerance : float
         Half-width of the device clock's declared rate, relative.
     """
-    layout = LineLayout(
-        columns=columns.columns,
-        clock=columns.clock,
-        clock_modulus=columns.clock_modulus,
-        clock_hz=columns.clock_hz if columns.clock else None,
-        counter=columns.counter,
-        boot=columns.boot,
-    )
+    layout = _layout_of(columns)
     pieces: list[DecodedLines] = []
     parts: list[_Part] = []
     for opening in device_stream.openings:
@@ -97,6 +90,17 @@ def recover_lines(device_stream: DeviceStream, columns: TextLines, *, stream: st
         torn_bytes=device_stream.torn_bytes + sum(piece.torn_bytes for piece in pieces),
         time_scale=1.0,
         sleeps=device_stream.sleeps,
+    )
+
+
+def _layout_of(columns: TextLines) -> LineLayout:
+    return LineLayout(
+        columns=columns.columns,
+        clock=columns.clock,
+        clock_modulus=columns.clock_modulus,
+        clock_hz=columns.clock_hz if columns.clock else None,
+        counter=columns.counter,
+        boot=columns.boot,
     )
 
 

@@ -1,4 +1,4 @@
-"""From the bytes of one device to its rows, on the computer's clock, with all that is missing named.
+"""Decode the bytes of one device to rows on the computer's clock, and name everything that is missing.
 
 Two inputs, one result: wire format 1 and text lines. Counts, sequence, boot and ticks depend on the bytes alone;
 host time on the arrivals too. Nothing is calibrated here and no file is touched.
@@ -31,7 +31,7 @@ _SEVERITY: Mapping[int, Severity] = {0: "note", 1: "caution"}  # a device's high
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
-    """One column of a stream as it left the device."""
+    """One column of a stream as the device sent it."""
 
     wire: str
     type: str  # "i16", ... or "text"
@@ -52,7 +52,7 @@ class Gap:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class StreamSegment:
-    """Rows of one stream between two starts of the device, in order and each once."""
+    """Rows of one stream between two starts of the device, ordered and without repeats."""
 
     key: int  # of the clock's anchor
     boot: int
@@ -92,7 +92,7 @@ class DecodedDevice:
     undecoded_frames: int
     torn_bytes: int
     time_scale: float
-    rehearsal: bool = False  # a hello says that the values are made up
+    rehearsal: bool = False  # a hello says that the values are simulated
     sleeps: tuple[Sleep, ...] = ()  # of the computer
     alignment: AlignmentRecord | None = None
 
@@ -125,22 +125,14 @@ def recover_wire(
     Rows of two boards are never put into one record: where hellos of a second one come, because the wrong board was
     plugged in, the bytes of that one are left out and told as a serious note.
     """
-    opening = device_stream.joined(SEPARATOR)
-    pieces = list(decode_all(opening.stream, layouts))
-    others: list[NoteRecord] = []
-    if len(boards_in(pieces)) > 1:
-        opening, others = keep_one_board(device_stream, opening, pieces, serial)
-        pieces = list(decode_all(opening.stream, layouts))
+    opening, pieces, others = _of_one_board(device_stream, serial, layouts)
     hellos = [hello for piece in pieces for hello, _ in piece.hellos]
     saved = _used(layouts, hellos, pieces)
     scale = time_scale_of(hellos or saved)
     assemblies = assemble_all(pieces, [*hellos, *saved])
     keys = _keys(assemblies)
     parts = list(_arrivals(assemblies, keys, opening, origin_ns, scale))
-    clock = None
-    if parts:
-        tick_hz = (*hellos, *saved)[0].tick_hz
-        clock = fit_clock(parts, tick_hz, tolerance=tolerance, resolution=LINK_RESOLUTION * scale)
+    clock = _clock(parts, (*hellos, *saved), tolerance, scale)
     boots = full_boots(hellos)
     notes = [n for piece in pieces for n in piece.notes]
     names = _stream_names(assemblies)
@@ -166,11 +158,32 @@ def recover_wire(
         torn_bytes=device_stream.torn_bytes + sum(piece.torn_bytes for piece in pieces),
         time_scale=scale,
         rehearsal=any(hello.is_rehearsal for hello in (*hellos, *saved)),
-        sleeps=tuple(
-            Sleep(*scaled_arrivals(np.array([s.start_ns, s.end_ns]), origin_ns, scale).tolist())
-            for s in device_stream.sleeps
-        ),
+        sleeps=tuple(_slept(sleep, origin_ns, scale) for sleep in device_stream.sleeps),
     )
+
+
+def _of_one_board(
+    device_stream: DeviceStream, serial: str, layouts: Sequence[Hello]
+) -> tuple[PortOpening, list[Decoded], list[NoteRecord]]:
+    """Decode what one board sent; return its bytes, their pieces, and what is said of other boards."""
+    opening = device_stream.joined(SEPARATOR)
+    pieces = list(decode_all(opening.stream, layouts))
+    if len(boards_in(pieces)) <= 1:
+        return opening, pieces, []
+    opening, others = keep_one_board(device_stream, opening, pieces, serial)
+    return opening, list(decode_all(opening.stream, layouts)), others
+
+
+def _clock(parts: Sequence[Arrivals], hellos: Sequence[Hello], tolerance: float, scale: float) -> ClockFit | None:
+    """Fit the device's clock to its arrivals, if anything arrived."""
+    if not parts:
+        return None
+    return fit_clock(parts, hellos[0].tick_hz, tolerance=tolerance, resolution=LINK_RESOLUTION * scale)
+
+
+def _slept(sleep: Sleep, origin_ns: int, scale: float) -> Sleep:
+    """Put a sleep of the computer on the time base of the rows."""
+    return Sleep(*scaled_arrivals(np.array([sleep.start_ns, sleep.end_ns]), origin_ns, scale).tolist())
 
 
 def _stretched(note: NoteRecord, origin_ns: int, scale: float) -> NoteRecord:
@@ -189,7 +202,7 @@ def _used(layouts: Sequence[Hello], hellos: Sequence[Hello], pieces: Sequence[De
 
 
 def decode_all(stream: bytes, layouts: Iterable[Hello] = ()) -> Iterator[Decoded]:
-    """Decode a stretch of bytes from its opening to its end, a part at a time; ``layouts`` are hellos known before."""
+    """Decode a stretch of bytes from its opening to its end, part by part; ``layouts`` are hellos known before."""
     decoder = Decoder(layouts)
     view = memoryview(stream)
     for start in range(0, len(view), FEED_BYTES):
@@ -198,7 +211,7 @@ def decode_all(stream: bytes, layouts: Iterable[Hello] = ()) -> Iterator[Decoded
 
 
 def assemble_all(pieces: Sequence[Decoded], hellos: Sequence[Hello]) -> tuple[Assembly, ...]:
-    """Assemble each stream and layout that a hello describes, ticks on one count."""
+    """Assemble the rows of each stream and layout that a hello describes, ticks on one count."""
     blocks: dict[tuple[int, int], list[SampleBlock]] = {}
     for piece in pieces:
         for block in piece.blocks:
@@ -250,7 +263,7 @@ def _arrivals(
 
 
 def full_boots(hellos: Sequence[Hello]) -> dict[int, int]:
-    """Map the low byte that frames carry to the whole boot counter."""
+    """Map the low byte of the boot counter that frames carry to the whole counter."""
     return {hello.boot & 0xFF: hello.boot for hello in hellos}
 
 

@@ -1,4 +1,4 @@
-"""Several devices on one time base: what one line tells both of them, or how far apart their times may be.
+"""Align several devices on one time base by edges of a shared line, or bound how far their times may differ.
 
 Each device's ticks are mapped to the computer's clock under its arrivals, so its host times are late by the least
 delay of its own link, which one-way data cannot give. Where two devices see the same edge, the difference of these
@@ -31,7 +31,7 @@ HELD_BACK = 17e-3
 
 @dataclass(frozen=True, slots=True)
 class LineEdges:
-    """The edges of one line as one device saw them."""
+    """Edges of one line as one device recorded them."""
 
     times: tuple[tuple[int, int], ...]  # (level, host time [ns])
     resolution: float  # width within which an edge may lie unseen [s]
@@ -39,7 +39,7 @@ class LineEdges:
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """How much later one device places the edges that another saw too."""
+    """Time shift of a device's edges against those of another device."""
 
     seconds: float
     u: float  # standard uncertainty [s]

@@ -1,4 +1,4 @@
-"""From a device's clock to the computer's: one rate for a device, one offset for each of its boots.
+"""Fit a device's clock to the computer's: one rate for the device, one offset for each of its boots.
 
 A device stamps rows with ticks; the computer stamps their arrival. An arrival is late by a delay that varies
 and is never negative, so the device's clock lies under the arrivals: the line that touches them from below
@@ -30,7 +30,7 @@ Method = Literal["arrivals and tolerance", "arrivals", "tolerance"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hull:
-    """The line under all delays that passes highest at the mean instant: one edge of their lower hull."""
+    """Lower bound of all delays that is highest at the mean instant: one edge of their lower hull."""
 
     slope: float  # host seconds gained per device second [-]
     value: float  # at ``mean`` [s]
@@ -41,7 +41,7 @@ class Hull:
 
 @dataclass(frozen=True, slots=True)
 class Arrivals:
-    """Rows of one boot that a chunk completed, with the instant at which the computer had that chunk.
+    """Rows of one boot that completed a chunk, with the arrival time of that chunk.
 
     Ticks are unwrapped; several rows may share an arrival.
     """
@@ -53,7 +53,7 @@ class Arrivals:
 
 @dataclass(frozen=True, slots=True)
 class BootClock:
-    """Where one boot's ticks lie on the host's clock, at one anchor."""
+    """Anchor of one boot: its ticks and the host time at one instant."""
 
     boot: int
     anchor_ticks: int
@@ -62,7 +62,7 @@ class BootClock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockFit:
-    """A device's clock against the host's.
+    """Fitted rate and offsets of a device's clock against the host's.
 
     ``skew`` is host seconds gained per device second: 50e-6 is a device that is 50 ppm slow.
     """
@@ -78,7 +78,7 @@ class ClockFit:
 
     @property
     def disagreement(self) -> float | None:
-        """Arrivals against the declared tolerance, in standard uncertainties; above ``AGREEMENT`` is a fault."""
+        """Fitted rate against the declared tolerance, in standard uncertainties; above ``AGREEMENT`` is a fault."""
         if self.hull_skew is None or self.hull_skew_u is None:
             return None
         return abs(self.hull_skew) / math.hypot(self.hull_skew_u, tolerance_u(self.tolerance))
@@ -98,7 +98,7 @@ class ClockFit:
         return {b.boot: b for b in self.boots}[boot]
 
     def to_host_ns(self, boot: int, ticks: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Place unwrapped ticks of one boot on the host's clock, correct to the nanosecond.
+        """Convert unwrapped ticks of one boot to host time, correct to the nanosecond.
 
         Parameters
         ----------
@@ -159,14 +159,14 @@ def unwrap(raw: NDArray[np.int64], modulus: int) -> NDArray[np.int64]:
 
 
 def scaled_arrivals(arrival_ns: NDArray[np.int64], origin_ns: int, time_scale: float) -> NDArray[np.int64]:
-    """Stretch arrivals about an origin, for a rehearsal that played ``time_scale`` times faster than real time."""
+    """Scale arrival times about an origin, for a rehearsal played ``time_scale`` times faster than real time."""
     if time_scale == 1.0:
         return arrival_ns
     return origin_ns + _whole_ns((arrival_ns - origin_ns) * time_scale)
 
 
 def lower_hull(instant: NDArray[np.float64], delay: NDArray[np.float64]) -> Hull:
-    """Find the line under all delays that passes highest at the mean instant.
+    """Find the lower bound of all delays that is highest at the mean instant.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""All journals of a device as one stretch of bytes, each chunk with the time of its arrival.
+"""Join all journals of a device to one byte stream, each chunk with its arrival time.
 
 Arrival is UTC in nanoseconds, but runs as evenly as the computer's boot clock: the wall clock is read once, early,
 and later steps of it are told as notes, not followed. It counts on through sleep. What the bytes mean is another
@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from standbook.daq.capture.process_status import missing_journal
 from standbook.daq.errors import RecordError
 from standbook.daq.host_clock import STEP_NS
-from standbook.daq.journal.reader import SUFFIX, Journal, journal_name, journals_of, read_journal
+from standbook.daq.journal.reader import Journal, read_journal
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import SUFFIX, journal_name, journals_of
 from standbook.daq.run.record_summary import NoteRecord, Severity
 from standbook.daq.storage.durable_file import reason
 
@@ -52,7 +53,7 @@ class Sleep:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class DeviceStream:
-    """All that the journals of one device say, in the order of opening."""
+    """Everything that the journals of one device hold, in the order of opening."""
 
     device: str
     openings: tuple[PortOpening, ...]
@@ -62,7 +63,7 @@ class DeviceStream:
     wall_offsets: tuple[int, ...] = ()  # wall clock minus boot clock at each start of the computer, of all devices [ns]
 
     def joined(self, separator: bytes) -> PortOpening:
-        """Return all reels as one, with ``separator`` between them so that no frame runs across."""
+        """Join all port openings to one, with ``separator`` between them so that no frame runs across."""
         if len(self.openings) == 1:
             return self.openings[0]
         starts = np.cumsum([0, *(len(opening.stream) + len(separator) for opening in self.openings[:-1])])
@@ -74,7 +75,7 @@ class DeviceStream:
 
 
 def devices_in(folder: Path) -> tuple[str, ...]:
-    """Name the devices that have journals in a folder.
+    """List the devices that have journals in a folder.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Missing rows of a stream whose layout changed on the way: each is named once.
+"""Deduplicate the gaps of a stream whose layout changed during the recording.
 
 Rows of two layouts are two tables, but the device counts them as one stream: what one table lacks may stand in the
 other, and is then not lost. Pure; rows are numbers since boot.
@@ -16,7 +16,7 @@ _Key = tuple[int, int, int]  # stream, which start of the device, boot
 
 
 def deduplicate_gaps(assemblies: Sequence[Assembly]) -> list[Assembly]:
-    """Return assemblies in whose gaps no row stands that another layout of the stream has, nor any row twice.
+    """Remove from each layout's gaps the rows that another layout holds, and rows named twice.
 
     A row that no layout has belongs to the layout of the row before it, of the row after it where none is before.
     """

@@ -1,4 +1,4 @@
-"""The account of a record: what each device sent, what is missing and when, where T-0 lies.
+"""Account for a record: rows sent and missing by device and time, and where T-0 lies.
 
 From decoded rows to ``daq.run.record_summary``; nothing is decoded, calibrated or written here.
 """
@@ -184,7 +184,7 @@ def silent_device(missing: str | None = None) -> DeviceRecord:
 
 
 def find_t_zero(test: Test, devices: Sequence[DecodedDevice]) -> tuple[TZeroRecord | None, str | None]:
-    """Find the first edge that the plan calls T-0; where there is none, say why."""
+    """Find the first edge that the plan defines as T-0; where there is none, say why."""
     edge = test.t_zero_edge
     if edge is None:
         if test.t_zero == DETECTED_OPENING:

@@ -1,4 +1,4 @@
-"""A finding and its kind. A kind says once what a finding means; a finding adds where, when and how much.
+"""Define findings and their kinds: a kind says once what a finding means, a finding where, when and how much.
 
 Values travel with the finding, so that nothing ever reads them back from its sentence.
 """
@@ -42,7 +42,7 @@ class FindingKind:
     withholds_verdict: bool = False  # the impulse must not be held against a limit
 
     def worded(self, text: str, *, severity: Severity | None = None) -> "FindingKind":
-        """Return the same kind in other words, for another place that finds the same."""
+        """Return the same kind with another wording, for another place that makes the same finding."""
         return replace(self, text=text, severity=severity or self.severity)
 
     def at(
@@ -83,7 +83,7 @@ class FindingKind:
 
 
 def deduplicate(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Drop findings that say the same again, order kept."""
+    """Remove repeated findings, order kept."""
     return tuple(dict.fromkeys(findings))
 
 

@@ -1,4 +1,4 @@
-"""What tells one kind of test from another: its tanks, phases and words. Analysis adds what it does with the record."""
+"""Define a kind of test for the recording: its tanks, phases and words. Analysis adds what it does with the record."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -1,4 +1,4 @@
-"""The kinds of test there are. A new one is one record, and one line here or one call of ``register``."""
+"""Register the kinds of test. A new one is one record, and one line here or one call of ``register``."""
 
 from standbook.daq.errors import ConfigError
 from standbook.daq.kinds.kind import SAFING, STANDBY, Kind
@@ -56,7 +56,7 @@ def register(kind: Kind) -> None:
 
 
 def forget(kind: Kind) -> None:
-    """Take a kind away again that :func:`register` added."""
+    """Remove a kind that :func:`register` added."""
     _KINDS.pop(kind.name, None)
 
 
@@ -79,14 +79,14 @@ def kind_named(name: str) -> Kind:
 
 
 def check_kind(name: str) -> str:
-    """Return the name of a kind; ``ValueError``, as a file's validator wants it, where nobody registered it."""
+    """Check the name of a kind; ``ValueError``, as a file's validator wants it, where nobody registered it."""
     if name not in _KINDS:
         raise ValueError(f'"{name}" is none of {_listed(tuple(_KINDS))}')
     return name
 
 
 def check_exponent_basis(basis: str) -> str:
-    """Return what an exponent rests on; ``ValueError`` where it is no kind that gives one, and not assumed."""
+    """Check the basis of an exponent; ``ValueError`` where it is no kind that gives one, and not assumed."""
     known = (ASSUMED, *(kind.name for kind in _KINDS.values() if kind.gives_exponent))
     if basis not in known:
         raise ValueError(f'"{basis}" is none of {_listed(known)}')

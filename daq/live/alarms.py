@@ -1,4 +1,4 @@
-"""What must be called because a channel that was indicated no longer is; sentences in the order in which it happened.
+"""Report channels that were indicated and no longer are, as alarm sentences in the order in which it happened.
 
 A sentence stays word for word the same while it stands, so that a screen can sound it once. Redlines have their own
 words; a lost link is said by whoever watches the link.
@@ -14,7 +14,7 @@ from standbook.daq.live.live_state import Validity
 
 @dataclass(frozen=True, slots=True)
 class Withdrawal:
-    """A channel was withdrawn."""
+    """A withdrawn channel: the reason, and since when."""
 
     standing: Validity
     since_ns: int  # monotonic [ns]
@@ -26,7 +26,7 @@ def at_words(seconds: float, has_t_zero: bool) -> str:
 
 
 class Alarms:
-    """Follows the standing of all channels."""
+    """Track the validity of all channels and keep the active alarms."""
 
     def __init__(self, stand: Stand, monitors: Mapping[str, ChannelMonitor]) -> None:
         self._tags = {
@@ -46,7 +46,7 @@ class Alarms:
         *,
         played_out: Set[str] = frozenset(),
     ) -> None:
-        """Take in the standings now; a device that said that it has nothing more to send is not late."""
+        """Update with the validities now; a device that has announced its last row is not late."""
         over = {tag for device in played_out for tag in self._tags.get(device, ())}
         for tag, standing in standings.items():
             if tag not in self._indicated and not standing.is_shown:
@@ -68,7 +68,7 @@ class Alarms:
                 self._withdrawn[tag] = Withdrawal(standing, seen if before is None or was_stale else before.since_ns)
 
     def standing(self) -> tuple[tuple[int, str], ...]:
-        """Give instants and sentences, without the instant in words."""
+        """Return the active alarms: instant and sentence, without the instant in words."""
         found = []
         told: set[str] = set()
         for device, tags in self._tags.items():

@@ -1,4 +1,4 @@
-"""The last few seconds of every channel, and whether its newest value can be vouched for by itself.
+"""Evaluate the newest value of every channel from its last few seconds, and whether it is valid by itself.
 
 Readings are SI, each pressure in the reference of its calibration. A value is the mean of the last tenth of a second;
 it is withdrawn, never held, when rows stop, when a share of them stands at a rail or can only come from a broken
@@ -47,7 +47,7 @@ NOISE_BLOCKS: Final = 2  # seen before a channel is judged by its noise
 
 
 class Ring:
-    """Newest rows of one stream, in time order; older ones fall out.
+    """Ring buffer of the newest rows of one stream, in time order.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ class Ring:
         self._block_from: int | None = None
 
     def learn_from(self, earlier: "Ring") -> None:
-        """Take over what the rows before a boot said of each column's noise."""
+        """Take over each column's noise from the rows before a board restart."""
         if earlier.names == self.names:
             self.floor, self._need = earlier.floor.copy(), earlier._need.copy()
             self._longest, self._blocks = earlier._longest.copy(), earlier._blocks
@@ -132,7 +132,7 @@ class Ring:
         return slice(*np.searchsorted(self.ticks, (first, end)).tolist())
 
     def is_frozen(self, column: int, *, in_flow: bool = False) -> bool:
-        """Tell whether a column that always flickered stands still; ``in_flow`` while nothing may.
+        """Tell whether a column whose counts normally change has stopped changing; ``in_flow`` while something flows.
 
         Once found it holds until the column moves, also when the flow ends meanwhile.
         """
@@ -183,7 +183,7 @@ class Ring:
 
 
 def rows_needed(noise: float) -> int:
-    r"""Say how many equal counts in a row noise of so many counts does not make by chance.
+    r"""Compute how many equal counts in a row noise of so many counts does not make by chance.
 
     Notes
     -----
@@ -199,7 +199,7 @@ def rows_needed(noise: float) -> int:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelReading:
-    """What a channel says by itself at one moment."""
+    """Reading of a channel by itself at one moment, with its validity."""
 
     standing: Validity
     value: float | None  # [SI]; None unless indicated
@@ -209,7 +209,7 @@ class ChannelReading:
 
 
 class ChannelMonitor:
-    """One calibrated channel.
+    """Monitor of one calibrated channel.
 
     Parameters
     ----------
@@ -243,12 +243,12 @@ class ChannelMonitor:
         return self.item.tag
 
     def attach(self, ring: Ring) -> None:
-        """Read from another ring: the first, or after a boot or a change of layout."""
+        """Switch to another ring: the first, or one after a board restart or a change of layout."""
         if self.item.wire in ring.names:
             self.ring, self.column = ring, ring.names.index(self.item.wire)
 
     def readings(self, rows: slice) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
-        """Give readings [SI], which of them are clipped, which can only come from a broken wire."""
+        """Compute readings [SI], and mark those that are clipped or can only come from a broken wire."""
         ring = self.ring
         assert ring is not None  # noqa: S101 - asked only for rows that are there
         counts = ring.counts[rows, self.column]
@@ -261,13 +261,13 @@ class ChannelMonitor:
         return self.calibration.reading(signal) * self._si_scale + self._si_zero, at_rail, broken
 
     def mean(self, rows: slice) -> float | None:
-        """Average the rows that can be believed; ``None`` when those are fewer than half."""
+        """Average the valid rows; ``None`` when fewer than half are valid."""
         values, at_rail, broken = self.readings(rows)
         good = values[~(at_rail | broken)]
         return float(good.mean()) if good.size and 2 * good.size >= values.size else None
 
     def evaluate(self, now_ns: int, *, in_flow: bool = False) -> ChannelReading:
-        """Say what is indicated at a moment of the monotonic clock [ns]; ``in_flow`` while something flows."""
+        """Evaluate the channel at a moment of the monotonic clock [ns]; ``in_flow`` while something flows."""
         ring = self.ring
         newest = ring.newest if ring is not None else None
         if ring is None or newest is None or self._lacks_supply:
@@ -316,7 +316,7 @@ class ChannelMonitor:
         return float(volts[0]) if volts[0] > 0.0 else math.nan
 
     def volts(self, rows: slice) -> Array:
-        """Give the readings of a supply for others to be scaled by; several ask for the same rows in turn."""
+        """Return the readings of a supply, for scaling other channels; several ask for the same rows in turn."""
         ring = self.ring
         assert ring is not None  # noqa: S101 - asked only for rows that are there
         key = (id(ring), ring.newest, rows.start, rows.stop)

@@ -1,4 +1,4 @@
-"""From decoded pieces of one device to rings of rows on its time base, and to the edges of one of its lines.
+"""Collect the decoded rows of one device in rings on its time base, with the edges of one of its lines.
 
 A new boot or layout begins new rings; what a device sent before its layout was known is not here. An edge whose frame
 was lost is restored from the next beat, with its exact ticks. Ticks are the device's, unwrapped.
@@ -26,7 +26,7 @@ SECOND = 1_000_000_000  # ticks of a text board's time base are nanoseconds
 
 
 class Intake:
-    """Takes in one device.
+    """Collect the rows and edges of one device.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ class Intake:
         self._arrival: int | None = None
 
     def take(self, taken: Taken) -> tuple[tuple[Moment, bool], ...]:
-        """Take in one piece; give the edges of the line in it, each with the level after it."""
+        """Take in one decoded piece; return the edges of the line in it, each with the level after it."""
         if isinstance(taken.decoded, DecodedLines):
             self._take_lines(taken.decoded, taken.arrival_ns)
             return ()

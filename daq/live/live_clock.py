@@ -1,4 +1,4 @@
-"""Device ticks on the computer's monotonic clock while recording, so that all devices share one time base.
+"""Map device ticks to the computer's monotonic clock while recording, so that all devices share one time base.
 
 A row cannot arrive before it was taken, so the least delay seen is the best map: the running minimum of arrival
 minus ticks. It is taken over the last ``REMEMBERED`` seconds only, and so follows an oscillator that is off by 0.5 %
@@ -17,7 +17,7 @@ REMEMBERED: Final = 10  # [s] of arrivals
 
 
 class TimeBase:
-    """The clock of one device from one boot to the next.
+    """Clock of one device between two of its boots.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ class TimeBase:
         return expected + nearest(ticks - expected, MODULUS)
 
     def heard(self, ticks: int, arrival_ns: int) -> None:
-        """Take in that unwrapped ``ticks`` had arrived by then."""
+        """Update with unwrapped ``ticks`` that had arrived by then."""
         if self.newest is None or ticks >= self.newest:
             self.newest, self._arrival = ticks, arrival_ns
         delay = arrival_ns - self._nominal(ticks)
@@ -62,11 +62,11 @@ class TimeBase:
         return self._nominal(ticks) + self._offset
 
     def ticks_at(self, host_ns: int) -> int:
-        """Map back."""
+        """Map monotonic time to unwrapped ticks."""
         return round((host_ns - self._offset) * self._ticks_per_ns)
 
     def span(self, seconds: float) -> int:
-        """Turn seconds of the device into ticks."""
+        """Convert seconds of the device to ticks."""
         return round(seconds * self.tick_hz)
 
     @property
@@ -94,5 +94,5 @@ class Moment:
         return self.ticks if other is self.base else other.ticks_at(self.host_ns)
 
     def later(self, seconds: float) -> "Moment":
-        """Go on by seconds of this device."""
+        """Return the instant so many seconds of this device later."""
         return Moment(self.base, self.ticks + self.base.span(seconds))

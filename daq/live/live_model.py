@@ -1,4 +1,4 @@
-"""What is indicated now: everything that a screen shows of a recording in progress, from what was decoded so far.
+"""Compute everything that a screen shows of a recording in progress, from what was decoded so far.
 
 Values are SI, each pressure in the reference of its calibration; ages are seconds of the computer's monotonic clock,
 everything that counts from the start or from T-0 is seconds of the device's. Nothing is held: a value that cannot be
@@ -50,7 +50,7 @@ Bands = Callable[[str, float], tuple[float, float] | None]
 
 
 class Live:
-    """Takes in what devices said, gives the picture of a moment.
+    """Live model: takes in decoded pieces of all devices and returns the state at a moment.
 
     Parameters
     ----------
@@ -86,14 +86,7 @@ class Live:
         self._plan, self._stand, self._rehearsal = plan, stand, rehearsal
         self._started_ns, self._bands = started_ns, bands
         self._edge = plan.test.t_zero_edge
-        self._intakes = {
-            device.name: Intake(
-                device,
-                self._edge.line if self._edge is not None and self._edge.device == device.name else None,
-                {item.stream for item in stand.input if item.device == device.name},
-            )
-            for device in stand.device
-        }
+        self._intakes = _intakes(plan, stand)
         self._monitors = _monitors(stand, calibrations)
         pressures = [monitor for monitor in self._monitors.values() if monitor.is_pressure]
         self._responses = {g.tag: StuckLineDetector(g, neighbours_of(g, pressures)) for g in pressures}
@@ -103,11 +96,7 @@ class Live:
         self._phase = PhaseWatch(
             is_firing=is_firing, flow_duration=close_after.value if close_after is not None and not is_firing else None
         )
-        self._redlines = [
-            RedlineWatch(line, self._monitors[line.tag], plan.site.ambient_pressure)
-            for line in plan.redline
-            if line.tag in self._monitors
-        ]
+        self._redlines = _redlines(plan, self._monitors)
         self._impulse = _impulse(plan, stand, self._monitors, expelled_weight)
         self._alarms = Alarms(stand, self._monitors)
         self._marks: tuple[CrewMark, ...] = ()
@@ -148,7 +137,7 @@ class Live:
             self._count()
 
     def show_marks(self, marks: Sequence[CrewMark]) -> None:
-        """Take in the marks as they stand now: those of a ``MarkLog`` or as read from the run's file."""
+        """Update the marks, from a ``MarkLog`` or as read from the run's file."""
         self._marks = tuple(marks)
         planned = {mark.key: mark for mark in self._plan.mark}
         tanks = {tag: g for tag, g in self._monitors.items() if g.item.measures == measurands.TANK_PRESSURE}
@@ -159,7 +148,7 @@ class Live:
                 self._remarks[mark.number] = MarkRemark(mark, said, {**tanks, **named})
 
     def state(self, now_ns: int) -> LiveState:
-        """Give what is indicated at a moment of the monotonic clock. [ns]."""
+        """Return the state at a moment of the monotonic clock. [ns]."""
         self._judge(now_ns)
         phase = self._phase
         scale = self._scale
@@ -365,6 +354,27 @@ class Live:
         said = {text: f"{text} {at_words(self._at(ns), has_zero)}" for ns, text in standing}
         self._said = {text: self._said.get(text, words) for text, words in said.items()}
         return tuple(self._said[text] for _, text in sorted(standing))
+
+
+def _intakes(plan: Plan, stand: Stand) -> dict[str, Intake]:
+    """Make an intake for each device; the one that times T-0 watches its line."""
+    edge = plan.test.t_zero_edge
+    return {
+        device.name: Intake(
+            device,
+            edge.line if edge is not None and edge.device == device.name else None,
+            {item.stream for item in stand.input if item.device == device.name},
+        )
+        for device in stand.device
+    }
+
+
+def _redlines(plan: Plan, monitors: Mapping[str, ChannelMonitor]) -> list[RedlineWatch]:
+    return [
+        RedlineWatch(line, monitors[line.tag], plan.site.ambient_pressure)
+        for line in plan.redline
+        if line.tag in monitors
+    ]
 
 
 def _monitors(stand: Stand, calibrations: Mapping[str, Calibration]) -> dict[str, ChannelMonitor]:

@@ -1,4 +1,4 @@
-"""What is indicated at one moment of a recording: the frozen picture that screens draw.
+"""Define the frozen state that screens draw: what is indicated at one moment of a recording.
 
 Values are SI, each pressure in the reference of its own calibration; ages and durations are seconds. A value that
 cannot be vouched for is ``None`` with the reason beside it, never the last one held. Nothing here is computed.
@@ -11,7 +11,7 @@ from standbook.daq.quantity import Reference
 
 
 class Validity(Enum):
-    """Why a value is shown, or withdrawn."""
+    """Validity of a channel's value: shown, or withdrawn for a reason."""
 
     INDICATED = "indicated"
     NO_DATA = "no data yet"
@@ -28,7 +28,7 @@ class Validity(Enum):
 
 
 class Phase(Enum):
-    """Where a test is, by what was recorded; a hold and a scrub stay in standby."""
+    """Phase of a test as the record shows it; a hold and a scrub stay in standby."""
 
     STANDBY = "standby"  # before T-0
     MISFIRE = "misfire"  # fire command seen, nothing lit
@@ -64,7 +64,7 @@ class Indication:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VesselState:
-    """One pressure that several sensors may see: a tank, or the chamber; what the safing lines say."""
+    """Pressure of a tank or the chamber, from all its sensors; the source of the safing lines."""
 
     name: str  # "oxidiser tank", "chamber"
     sensors: tuple[str, ...]
@@ -91,7 +91,7 @@ class RedlineState:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MarkState:
-    """One mark as the crew dropped it."""
+    """One mark of the crew."""
 
     number: int
     text: str
@@ -102,7 +102,7 @@ class MarkState:
 
 @dataclass(frozen=True, slots=True)
 class ImpulseState:
-    """Running total impulse, an indication only: unweighed, uncorrected for what is not yet known."""
+    """Running total impulse, an indication only: not weighed, not corrected for what is not yet known."""
 
     value: float | None  # [N*s]; None when the thrust channel cannot be vouched for
     limit: float | None  # [N*s]

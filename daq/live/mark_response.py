@@ -1,6 +1,6 @@
-"""What the record shows at a mark: whether the channel that should rise did, or another in its place.
+"""Check at a crew mark whether the channel that should rise did, or another in its place.
 
-Cables of two tanks that were exchanged show here, at the first pressurising. Readings are SI; only differences are
+Swapped cables of two tanks show here, at the first pressurising. Readings are SI; only differences are
 used, so a pressure's reference does not matter.
 """
 
@@ -18,7 +18,7 @@ BEFORE: Final = 0.3  # [s] of the device, averaged before the mark
 
 
 class MarkRemark:
-    """Watches the channels after one mark.
+    """Watch the channels after one mark.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ class MarkRemark:
             self.is_done = True  # dropped before what is known here
 
     def update(self, values: Mapping[str, float | None], now_ns: int, time_scale: float) -> None:
-        """Take in what is indicated now; the sentence is made once and stands."""
+        """Update with what is indicated now; once made, the sentence does not change."""
         if self.is_done:
             return
         seconds = (now_ns - self._at_ns) / 1e9 * time_scale
@@ -57,7 +57,7 @@ class MarkRemark:
             for tag, before in self._baseline.items()
             if (value := values.get(tag)) is not None and value - before >= ROSE * self._monitors[tag].full_range
         ]
-        # Its twin alone says nothing of the cables: there is time left for the one that was named.
+        # Its redundant sensor alone says nothing of the cables: there is time left for the one that was named.
         wanted = self._planned.rises
         if self._first_rise is None and any(tag == wanted or self._is_elsewhere(tag) for tag in rose):
             self._first_rise = seconds

@@ -1,4 +1,4 @@
-"""Where a test is: standby, burn or flow, misfire, safing, each from what was recorded, with the moment it began.
+"""Track the phase of a test (standby, burn or flow, misfire, safing) from the record, with the moment it began.
 
 T-0 is the plan's edge. Something is lit when chamber pressure or thrust has risen by a tenth of its range; a burn
 ends when the line falls back or when what had risen has halved within a second. A plan whose T-0 is no edge stays in
@@ -23,14 +23,14 @@ SEEN_LATE: Final = 0.15  # [s]
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Where a phase began and, once known, ended."""
+    """Start and, once known, end of a phase."""
 
     start: Moment | None  # none: with the recording
     end: Moment | None
 
 
 class PhaseWatch:
-    """Follows one test.
+    """Track the phase of one test.
 
     Parameters
     ----------
@@ -54,11 +54,11 @@ class PhaseWatch:
 
     @property
     def flowing_since(self) -> Moment | None:
-        """When burn or flow began, while it lasts."""
+        """Start of the burn or flow, while it lasts."""
         return self.since if self.phase in (Phase.BURN, Phase.FLOW) else None
 
     def edge(self, at: Moment, *, is_t_zero: bool) -> None:
-        """Take in an edge of the plan's line: the one that means T-0, or back again."""
+        """Take in an edge of the plan's line: T-0, or its return."""
         if is_t_zero and self.phase in (Phase.STANDBY, Phase.MISFIRE):
             self.t_zero = at  # the last fire command is the one that counts
             self._lit = self._seen_any = False
@@ -70,7 +70,7 @@ class PhaseWatch:
             self._enter(Phase.SAFING, at)
 
     def update(self, now: Moment, values: Mapping[str, tuple[float, float]]) -> None:
-        """Take in what chamber and thrust indicate now, on the clock of T-0.
+        """Update with what chamber and thrust indicate now, on the clock of T-0.
 
         ``values`` holds mean over the last tenth of a second and full range of each channel that can be vouched for.
         """

@@ -1,4 +1,4 @@
-"""Redlines: limits of the plan, judged on every sample, latched, announced. Nobody's valve moves.
+"""Evaluate the plan's redlines on every sample, latch and announce them; nobody's valve moves.
 
 A redline counts in its phase only, from its delay on, and trips at the sample that makes it M of the last N. Samples
 at a rail, from a broken wire or of a channel that does not respond count neither way. The first one out is the one
@@ -23,7 +23,7 @@ FORGET: Final = 0.5  # [s] without samples: what came before no longer counts am
 
 
 def limit_of(redline: Redline, reference: Reference | None, ambient: Quantity) -> float:
-    """Give the limit in the reference of the channel. [Pa]."""
+    """Convert the limit to the channel's pressure reference. [Pa]."""
     stated = redline.below if redline.below is not None else redline.above
     assert stated is not None  # noqa: S101 - the plan's validator requires one
     if reference == "gauge" and stated.reference == "absolute":
@@ -34,7 +34,7 @@ def limit_of(redline: Redline, reference: Reference | None, ambient: Quantity) -
 
 
 class RedlineWatch:
-    """Follows one redline on one channel."""
+    """Evaluate one redline on one channel."""
 
     def __init__(self, redline: Redline, monitor: ChannelMonitor, ambient: Quantity) -> None:
         self.redline, self.monitor = redline, monitor
@@ -55,14 +55,14 @@ class RedlineWatch:
         return f"{self.redline.tag} {'below' if self._below else 'above'} {stated.text}"
 
     def begins(self, span: Span) -> Moment | None:
-        """From when on samples count, the delay included; ``None`` where that is from the start."""
+        """Time from which samples count, the delay included; ``None`` where that is from the start."""
         after = self.redline.after
         if span.start is None or after is None:
             return span.start
         return span.start.later(after.value)
 
     def advance(self, span: Span | None, *, vouched: bool) -> None:
-        """Judge the samples that are new; ``span`` while the redline's phase is on, or has just ended."""
+        """Evaluate new samples; ``span`` while the redline's phase is on, or has just ended."""
         ring = self.monitor.ring
         if self.tripped is not None or span is None or ring is None or ring.newest is None:
             return

@@ -1,4 +1,4 @@
-"""Running total impulse while something burns: an indication that has been neither weighed nor corrected.
+"""Sum the running total impulse during a burn: an indication, without weighing or correction.
 
 The reading of the thrust cell minus its mean in a quiet window before T-0, summed by trapezoids over device ticks from
 T-0 to the end of thrust. Where samples are missing or cannot be believed nothing is added, and the sum is "at least"
@@ -23,7 +23,7 @@ GAP_ROWS: Final = 1.5  # intervals: more between two rows is a gap
 
 
 class RunningImpulse:
-    """Sums one thrust channel.
+    """Running sum of one thrust channel.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ class RunningImpulse:
         self._last = (int(ticks[-1]), float(thrust[-1]))
 
     def state(self, *, vouched: bool) -> ImpulseState:
-        """Say what has been summed; ``vouched`` tells whether the channel is indicated now, or need be no longer."""
+        """Return the sum; ``vouched`` tells whether the channel is indicated now, or need be no longer."""
         limit, name = self._limit.limit.value, self._limit.limit_name
         tag = self.monitor.tag
         if self._t_zero is None:

@@ -1,11 +1,11 @@
-"""Which pressure channels do not move while what they are connected to does: the frozen sensing line.
+"""Detect a blocked sensing line: a pressure channel that does not move while its neighbours do.
 
 A line blocked by ice keeps its pressure and the sensor goes on making noise, so the counts look alive. Judged is
-movement between the ends of a short window, in pascal, against a neighbour: the twin on the same vessel at any time;
-tank against its manifold, and chamber against both manifolds, only in settled flow, where feed pressures fall
-together slowly. A neighbour that jumps is no evidence: its movement must go on through the window, and the verdict
+movement between the ends of a short window, in pascal, against a neighbour: the redundant sensor of the vessel at
+any time; tank against its manifold, and chamber against both manifolds, only in steady flow, where feed pressures
+fall together slowly. A neighbour that jumps is no evidence: its movement must go on through the window, and the verdict
 takes two judgements that are further apart than a jump can stay in the middle of it. In a start, a shutdown or a
-run-out one of them moves and the other rightly does not.
+depletion one of them moves and the other rightly does not.
 """
 
 from collections.abc import Sequence
@@ -21,7 +21,7 @@ from standbook.daq.live.live_clock import Moment
 SPAN: Final = 1.25  # [s] of the device; with the ends below a frozen line shows within 2 s
 END: Final = 0.2  # [s] averaged at either end
 MOVED: Final = 0.005  # of full range: the neighbour has moved; 0.3 bar of 60
-MOST: Final = 0.06  # of full range: more in one window is no settled flow
+MOST: Final = 0.06  # of full range: more in one window is no steady flow
 STILL: Final = 0.2  # of the neighbour's movement: the channel did not follow
 NOISES: Final = 8.0  # the neighbour's movement in standard deviations of an end's mean
 SETTLED: Final = 1.0  # [s] after the start of a flow
@@ -29,7 +29,7 @@ SETTLED: Final = 1.0  # [s] after the start of a flow
 
 @dataclass(frozen=True, slots=True)
 class Movement:
-    """How a channel went through the window, SI."""
+    """Change of a channel over the window and over its halves, SI."""
 
     first: float  # half of it
     second: float
@@ -37,18 +37,18 @@ class Movement:
 
     @property
     def whole(self) -> float:
-        """From end to end."""
+        """Change from end to end."""
         return self.first + self.second
 
     @property
     def is_steady(self) -> bool:
-        """Tell whether both halves took part."""
+        """Tell whether both halves contributed."""
         whole = self.whole
         return whole != 0.0 and min(self.first / whole, self.second / whole) >= 0.25
 
 
 def movement(monitor: ChannelMonitor) -> Movement | None:
-    """Measure how a channel moved lately; ``None`` where the window is not full of good rows."""
+    """Measure the recent change of a channel; ``None`` where the window is not full of valid rows."""
     ring = monitor.ring
     if ring is None or ring.newest is None or ring.ticks[0] > ring.newest - ring.base.span(SPAN):
         return None
@@ -70,7 +70,7 @@ def movement(monitor: ChannelMonitor) -> Movement | None:
 
 @dataclass(frozen=True, slots=True)
 class Neighbour:
-    """Who should move with a channel; ``settled`` when only in settled flow."""
+    """A channel that should move with another; ``settled`` when only in steady flow."""
 
     monitor: ChannelMonitor
     settled: bool
@@ -94,7 +94,7 @@ def neighbours_of(monitor: ChannelMonitor, others: Sequence[ChannelMonitor]) -> 
 
 
 class StuckLineDetector:
-    """Watches one channel; what it found stands until the channel moves again."""
+    """Detect a blocked line on one channel; the verdict holds until the channel moves again."""
 
     def __init__(self, monitor: ChannelMonitor, neighbours: tuple[Neighbour, ...]) -> None:
         self.monitor = monitor
@@ -103,7 +103,7 @@ class StuckLineDetector:
         self._suspected = False  # at the last judgement
 
     def judge(self, moves: dict[str, Movement | None], flow_since: Moment | None) -> None:
-        """Judge by the movements of all channels, by tag; ``flow_since`` while something flows."""
+        """Evaluate the movements of all channels, by tag; ``flow_since`` while something flows."""
         own = moves.get(self.monitor.tag)
         if own is None:
             return

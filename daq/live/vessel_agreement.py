@@ -1,4 +1,4 @@
-"""What may be said of the pressure in a tank or the chamber: a value when two sensors vouch for it, else "unknown".
+"""Report the pressure of a tank or the chamber where two sensors agree, else "unknown".
 
 Two sensors agree when their readings differ by no more than three combined standard uncertainties of their
 calibrations and noise. Values are SI, in the reference of the vessel's first sensor. No sentence here says that
@@ -37,7 +37,7 @@ def reading_u(calibration: Calibration, value: float, noise: float, rows: int) -
 
 
 def in_reference(value: float, of: Reference | None, wanted: Reference | None, ambient: Quantity) -> float:
-    """Turn a pressure from one reference into the other. [Pa]."""
+    """Convert a pressure from one reference to the other. [Pa]."""
     if of == "gauge" and wanted == "absolute":
         return value + ambient.value
     if of == "absolute" and wanted == "gauge":
@@ -47,7 +47,7 @@ def in_reference(value: float, of: Reference | None, wanted: Reference | None, a
 
 @dataclass(slots=True)
 class Seen:
-    """What one sensor of a vessel has shown so far. [SI]."""
+    """Readings of one sensor of a vessel so far: extremes, at safing, one look ago. [SI]."""
 
     lowest: float = math.inf
     highest: float = -math.inf
@@ -56,7 +56,7 @@ class Seen:
 
 
 class VesselMonitor:
-    """Follows the sensors of one vessel.
+    """Compare the sensors of one vessel.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ class VesselMonitor:
         self.apart = False  # two indicated sensors disagree
 
     def judge(self, readings: dict[str, ChannelReading], seconds: float, *, is_safing: bool) -> None:
-        """Take in what the sensors indicate; ``seconds`` of the device, growing."""
+        """Update with the sensors' readings; ``seconds`` of the device, growing."""
         shown = [(g, look) for g in self.monitors if (look := readings[g.tag]).value is not None]
         if not shown:  # a silent device says nothing new: who had parted has parted when it speaks again
             self.apart = False
@@ -123,7 +123,7 @@ class VesselMonitor:
         return in_reference(look.value, monitor.calibration.reference, first.reference, self._ambient)
 
     def state(self, readings: dict[str, ChannelReading], standings: dict[str, Validity], phase: Phase) -> VesselState:
-        """Say what is known; ``standings`` as finally judged."""
+        """Return the vessel's state; ``standings`` as finally judged."""
         calibration = self.monitors[0].calibration
         tags = tuple(monitor.tag for monitor in self.monitors)
         good = [monitor for monitor in self.monitors if standings[monitor.tag] is Validity.INDICATED]

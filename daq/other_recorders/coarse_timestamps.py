@@ -1,4 +1,4 @@
-"""Rows that share a clock reading, because the clock was printed more coarsely than the rows came: spread evenly.
+"""Spread rows evenly that share a time because their clock was printed more coarsely than rows came.
 
 Times in ticks. Between two readings of such a clock nothing is known but the order of the rows; where as many of them
 share each reading, or the readings lie close, an even spread is right to about a row's distance. Otherwise it would be

@@ -1,4 +1,4 @@
-"""Gaps of a sealed run closed from a second recorder's copy of the same stream, as an addition.
+"""Fill gaps of a sealed run from a second recorder's copy of the same stream, as an addition.
 
 From a card file to ``fill.json``, samples files that hold the filled rows alone, and the card file beside them. Which
 rows are believed is ``daq.other_recorders.row_matching``; how they are read beside the record is
@@ -15,8 +15,9 @@ import numpy as np
 
 from standbook.daq.decoding.decode_wire import Channel
 from standbook.daq.errors import ConfigError, DataError
-from standbook.daq.journal.reader import JournalFollower, journals_of
+from standbook.daq.journal.reader import JournalFollower
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import journals_of
 from standbook.daq.other_recorders.row_matching import Relation, StreamKey, StreamMatch, matched
 from standbook.daq.other_recorders.second_recorder import Card, read_card
 from standbook.daq.run.additions import FILL_FILE, WEIGHINGS_FILE, write_addition
@@ -40,14 +41,14 @@ from standbook.daq.wire.saved_layouts import load_layouts
 
 @dataclass(frozen=True, slots=True)
 class Filling:
-    """What one card gave, and what is missing after it."""
+    """Rows that one card filled, and rows still missing after it."""
 
     place: Path | None  # the addition; ``None``: there was nothing to fill
     fill: Fill
     missing: Mapping[str, tuple[int, int]]  # by device/stream with gaps left: rows known to be missing, gaps
 
     def to_json(self) -> dict[str, Any]:
-        """Return what a machine may read."""
+        """Return the result as plain data."""
         missing = {key: {"rows": rows, "gaps": gaps} for key, (rows, gaps) in self.missing.items()}
         return {
             "addition": None if self.place is None else str(self.place),
@@ -56,7 +57,7 @@ class Filling:
         }
 
     def sentences(self) -> tuple[str, ...]:
-        """Say it, one line a fact."""
+        """Describe the result, one line a fact."""
         lines = []
         for name, part in self.fill.streams.items():
             where = f" in {len(part.runs)} places" if len(part.runs) > 1 else ""

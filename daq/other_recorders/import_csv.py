@@ -1,4 +1,4 @@
-"""Import of a CSV that another logger made: as a run of a plan, with the same samples, record and manifest.
+"""Import a CSV of another logger as a run of a plan, with the same samples, record and manifest.
 
 The file and its mapping are kept in ``raw``; everything is checked before anything is written. How imported values
 are represented is told in ``daq.config.csv_mapping``.
@@ -70,7 +70,7 @@ def import_csv(
     software : str
         Name and version.
     rehearsal : bool
-        The values are made up.
+        The values are simulated.
 
     Returns
     -------
@@ -301,8 +301,6 @@ def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping
     interval = max(1, int(np.median(steps[steps > 0])))
     found = {name: counted(table.columns[name]) for name in mapping.columns}
     counts = np.column_stack([column.counts for column in found.values()])
-    start_ns = round(mapping.start.timestamp() * 1e6) * 1000
-    tolerance = mapping.clock_tolerance.value
     channels = tuple(
         Channel(wire=name, type="text", minimum=None, maximum=None, resolution=column.resolution)
         for name, column in found.items()
@@ -313,13 +311,7 @@ def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping
         lost[apart < LATE_STEP * np.median(apart[apart > 0.0])] = 0
     rows = numbered(0, 0, ticks, counts, lost, exact=False, reason=CLOCK_STEP)
     told = [NoteRecord(severity="note", host_ns=None, text=text) for text in _remarks(table, mapping)]
-    seconds = float(ticks[-1] / tick_hz)
-    if not FEWEST <= (ticks.size - 1) / seconds <= MOST:
-        text = (
-            f'{ticks.size} rows in {seconds:.6g} s of "{mapping.clock}", {(ticks.size - 1) / seconds:.3g} a second: '
-            f'is clock_unit = "{mapping.clock_unit}" right? Correct it in the mapping and import again'
-        )
-        told.append(NoteRecord(severity="caution", host_ns=None, text=text))
+    told += _rate_doubts(ticks, tick_hz, mapping)
     return DecodedDevice(
         device=DEVICE,
         streams=(
@@ -327,16 +319,7 @@ def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping
                 name=STREAM, told=STREAM, interval_ticks=interval, tick_hz=tick_hz, channels=channels, segments=(rows,)
             ),
         ),
-        clock=ClockFit(
-            tick_hz=tick_hz,
-            skew=0.0,
-            skew_u=tolerance_u(tolerance),
-            method="tolerance",
-            hull_skew=None,
-            hull_skew_u=None,
-            tolerance=tolerance,
-            boots=(BootClock(0, 0, start_ns),),
-        ),
+        clock=_stated_clock(tick_hz, mapping),
         boots=1,
         edges=(),
         lost_edges=0,
@@ -347,6 +330,33 @@ def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping
         torn_bytes=0,
         time_scale=1.0,
     )
+
+
+def _stated_clock(tick_hz: Fraction, mapping: CsvMapping) -> ClockFit:
+    """Return the clock that the mapping states: nothing in a file says how far off it was."""
+    tolerance = mapping.clock_tolerance.value
+    return ClockFit(
+        tick_hz=tick_hz,
+        skew=0.0,
+        skew_u=tolerance_u(tolerance),
+        method="tolerance",
+        hull_skew=None,
+        hull_skew_u=None,
+        tolerance=tolerance,
+        boots=(BootClock(0, 0, round(mapping.start.timestamp() * 1e6) * 1000),),
+    )
+
+
+def _rate_doubts(ticks: Ints, tick_hz: Fraction, mapping: CsvMapping) -> list[NoteRecord]:
+    """Ask about the unit of a clock by which rows came faster or slower than any recorder writes them."""
+    seconds = float(ticks[-1] / tick_hz)
+    if FEWEST <= (ticks.size - 1) / seconds <= MOST:
+        return []
+    text = (
+        f'{ticks.size} rows in {seconds:.6g} s of "{mapping.clock}", {(ticks.size - 1) / seconds:.3g} a second: '
+        f'is clock_unit = "{mapping.clock_unit}" right? Correct it in the mapping and import again'
+    )
+    return [NoteRecord(severity="caution", host_ns=None, text=text)]
 
 
 def _remarks(table: CsvTable, mapping: CsvMapping) -> list[str]:

@@ -1,4 +1,4 @@
-"""Which rows of a second recorder's copy belong to a sealed record, and which of them the record misses.
+"""Match rows of a second recorder's copy to a sealed record, and select those that the record misses.
 
 Rows are matched by stream, layout, boot counter and sequence. Every row that both recorders hold must agree count for
 count and tick for tick, and a start of the device is believed only where they share ``LEAST_OVERLAP`` of its rows.
@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 
 from standbook.daq.arrays import Ints
 from standbook.daq.errors import DataError
-from standbook.daq.journal.reader import JournalFollower, journals_of
+from standbook.daq.journal.reader import JournalFollower
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import journals_of
 from standbook.daq.other_recorders.second_recorder import Card, CardStart
 from standbook.daq.run.merged_rows import FilledRun, StreamFill, gaps_by_start, span_of, starts_of
 from standbook.daq.run.record_summary import Gap
@@ -34,14 +35,14 @@ StreamKey = tuple[str, str]  # device, stream
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Relation:
-    """Ticks and host time of the recorded rows of one start of the device."""
+    """Ticks against host time of the recorded rows of one start of the device."""
 
     ticks: Ints
     host_ns: Ints
     shift: int  # ticks of the card minus ticks of the record, whole rollovers
 
     def at(self, ticks: Ints) -> Ints:
-        """Place ticks between the recorded rows on either side, beyond them by the rate over all of them."""
+        """Interpolate host time between recorded rows; beyond them extrapolate at the mean rate."""
         left = np.searchsorted(self.ticks, ticks, side="right").clip(1, self.ticks.size - 1) - 1
         right = left + 1
         outside = (ticks < self.ticks[0]) | (ticks > self.ticks[-1])
@@ -71,14 +72,14 @@ class NewRows:
 
 @dataclass(slots=True, eq=False)
 class StreamMatch:
-    """What the card says of one stream."""
+    """Match between card and record for one stream."""
 
     told_name: str  # as hello names the stream
     overlap: int = 0
     new: list[NewRows] = field(default_factory=list)
 
     def told(self) -> StreamFill:
-        """Say it for ``fill.json``."""
+        """Return the match for ``fill.json``."""
         runs = [
             FilledRun(boot=rows.boot, first_sequence=int(rows.sequence[run.start]), rows=run.stop - run.start)
             for rows in self.new
@@ -89,7 +90,7 @@ class StreamMatch:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Matches:
-    """What a card and a record have in common, and what the record can take."""
+    """Rows common to card and record, and rows that can be filled."""
 
     streams: Mapping[str, StreamMatch]
     relations: Mapping[int, Relation]  # by boot
@@ -97,7 +98,7 @@ class Matches:
 
 
 def matched(run: Run, card: Card, device: str, data: Mapping[StreamKey, StreamData]) -> Matches:
-    """Hold every row of a card against the record; keep those that it misses.
+    """Compare every row of a card with the record; keep those that the record misses.
 
     Parameters
     ----------
@@ -151,7 +152,7 @@ def matched(run: Run, card: Card, device: str, data: Mapping[StreamKey, StreamDa
         why = "; ".join(remarks) or "it holds no stream of the record"
         raise DataError(f"{card.path}: nothing in it can be told to be a copy of this run: {why}")
     if card.damaged_frames:
-        remarks.append(f"{card.damaged_frames} damaged frames on the card; what they held is not filled")
+        remarks.append(f"{card.damaged_frames} frames with checksum error on the card; what they held is not filled")
     return Matches(streams, relations, tuple(remarks))
 
 

@@ -1,4 +1,4 @@
-"""What a second recorder kept: the bytes of one device, decoded, each start of the device with its rows.
+"""Decode a second recorder's card file: the bytes of one device, each start of the device with its rows.
 
 A card file is the bytes of wire format 1 as the device wrote them: it may begin amid a frame, be damaged or cut.
 A journal (``.arrows``) will do as well. The whole file is held in memory while it is decoded. What is believed of it
@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from standbook.daq.arrays import Ints
 from standbook.daq.decoding.decode_wire import assemble_all, decode_all, full_boots
 from standbook.daq.errors import ConfigError, DataError, RecordError
-from standbook.daq.journal.reader import SUFFIX, read_journal
+from standbook.daq.journal.reader import read_journal
+from standbook.daq.journal.writer import SUFFIX
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import PlacedEdge

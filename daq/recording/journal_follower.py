@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Final
 
 from standbook.daq.config.stand import Device
-from standbook.daq.journal.reader import JournalFollower, journals_of
+from standbook.daq.journal.reader import JournalFollower
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import journals_of
 from standbook.daq.wire.decoder import KNOWN_HELLOS, Decoded, Decoder
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.messages import PLAYED_OUT

@@ -1,4 +1,4 @@
-"""A made-up device on a pseudo-terminal, playing a table of counts. All of it is marked a rehearsal.
+"""Play a table of counts as a simulated device on a pseudo-terminal; everything is marked as a rehearsal.
 
 Like a board, the device never waits for the reader: a frame that fits neither its own small ring nor the port is
 dropped, counted, and reported in a note as soon as there is room. When a busy computer holds up the device itself it
@@ -77,7 +77,7 @@ class _Ring:
 
 
 class RehearsalDevice:
-    """A made-up device on a pseudo-terminal; use it as a context manager.
+    """Simulated device on a pseudo-terminal; use it as a context manager.
 
     Parameters
     ----------
@@ -353,7 +353,7 @@ def play(
     stop: threading.Event | None = None,
     port_buffer: int | None = None,
 ) -> GroundTruth:
-    """Serve a table once; ``announce`` is told the port's path before the device waits for its reader."""
+    """Serve a table once; ``announce`` receives the port's path before the device waits for its reader."""
     with RehearsalDevice(table, time_scale=time_scale, faults=faults, port_buffer=port_buffer) as device:
         if announce is not None:
             announce(device.port)

@@ -1,9 +1,9 @@
-"""Faults that a rehearsal can be asked for: their names, what they do in words, and how one is typed.
+"""List the faults that a rehearsal can simulate: their names, descriptions and syntax.
 
 ``NAME[=TAG][@SECONDS][:AMOUNT]``. Seconds count from T-0's edge where the table has one, else from the first row; once
 placed (``placed``) from the first row. What a fault does to a table is ``daq.rehearsal.sensor_fault_injection``, to
 bytes on the link ``daq.rehearsal.link_fault_injection``, to the device ``daq.rehearsal.script``, to its port
-``daq.rehearsal.device``. All of it is made up and hits made-up devices only.
+``daq.rehearsal.device``. All of it is simulated and hits simulated devices only.
 """
 
 import dataclasses
@@ -31,7 +31,7 @@ _TYPED: Final = re.compile(r"(?P<name>[a-z-]+)(?:=(?P<tag>[^@:=]+))?(?:@(?P<at>[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DroppedBytes(Fault):
-    """Bytes vanish on the link."""
+    """Bytes are lost on the link."""
 
     about = "so many bytes vanish on the link (200)"
 
@@ -39,13 +39,13 @@ class DroppedBytes(Fault):
     count: int = 200
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"{self.count} bytes vanish on the link at {when}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlippedBits(Fault):
-    """Single bits turn over, spread over a kilobyte."""
+    """Single bits are inverted, spread over a kilobyte."""
 
     about = "so many bits of the next kilobyte turn over (8)"
     spread: ClassVar[int] = 1024  # bytes
@@ -54,13 +54,13 @@ class FlippedBits(Fault):
     count: int = 8
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"{self.count} bits of the {self.spread} bytes after {when} turn over"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DoubledChunks(Fault):
-    """Packets of the link come twice."""
+    """Packets of the link arrive twice."""
 
     about = f"a run of so many {PACKET}-byte packets comes twice (16)"
 
@@ -68,13 +68,13 @@ class DoubledChunks(Fault):
     count: int = 16
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"{self.count} packets of {PACKET} bytes come twice at {when}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReorderedChunks(Fault):
-    """Packets of the link come behind those that follow them."""
+    """Packets of the link arrive after those that follow them."""
 
     about = f"so many {PACKET}-byte packets come behind the same number that follow (8)"
 
@@ -82,13 +82,13 @@ class ReorderedChunks(Fault):
     count: int = 8
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"{self.count} packets of {PACKET} bytes come behind the {self.count} that follow, at {when}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrownOut(Fault):
-    """The supply sags: the device falls silent, then boots anew."""
+    """The supply sags: the device falls silent, then restarts."""
 
     about = "the device resets and is silent for so many seconds (2.1)"
 
@@ -96,26 +96,26 @@ class BrownOut(Fault):
     seconds: float = 2.1
 
     def sentence(self, when: str) -> str:
-        """Say it."""
-        return f"the device browns out at {when}, is silent for {self.seconds:g} s and boots anew"
+        """Describe the fault."""
+        return f"the device browns out at {when}, is silent for {self.seconds:g} s and restarts"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rollover(Fault):
-    """The 32-bit device clock steps back to zero at this instant."""
+    """The 32-bit device clock rolls over to zero at this instant."""
 
     about = "the 32-bit tick counter rolls over at that instant"
 
     at: float = 5.0
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"the device's 32-bit clock rolls over at {when}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockOff(Fault):
-    """The device's oscillator is wrong, from its boot on."""
+    """The device's oscillator runs fast or slow from its boot on."""
 
     about = "the device's clock runs so many percent fast, slow when negative (-0.5)"
 
@@ -123,11 +123,11 @@ class ClockOff(Fault):
 
     @property
     def rate(self) -> float:
-        """Device seconds gained in a real one."""
+        """Device seconds gained per real second."""
         return self.percent / 100.0
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         way = "slow" if self.percent < 0.0 else "fast"
         return f"the device's clock runs {abs(self.percent):g} % {way}, all the time"
 
@@ -142,13 +142,13 @@ class Unplug(Fault):
     seconds: float = 2.0
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"unplug at {when} for {self.seconds:g} s: the port comes back under another name, the device counts on"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stall(Fault):
-    """Nobody takes the device's bytes for a while; what its ring holds comes late, the rest is lost."""
+    """The link takes no bytes for a while; what the device's ring holds comes late, the rest is lost."""
 
     about = "the link takes nothing for so many seconds, then all that the device kept (0.5)"
 
@@ -156,7 +156,7 @@ class Stall(Fault):
     seconds: float = 0.5
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"the link stalls at {when} for {self.seconds:g} s: what the device can keep comes late, the rest never"
 
 
@@ -169,7 +169,7 @@ class NoiseFirst(Fault):
     count: int = 300
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"{self.count} random bytes come before the first frame"
 
 
@@ -180,7 +180,7 @@ class HalfFrameFirst(Fault):
     about = "the stream begins in the middle of a frame"
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return "the stream begins in the middle of a frame"
 
 
@@ -191,20 +191,20 @@ class NoHello(Fault):
     about = "the device never says hello; its rows need a layout saved before"
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return "no hello ever comes: only a layout saved before explains the rows"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LayoutChange(Fault):
-    """The first stream goes on with one channel fewer, or one more where it has a single one."""
+    """The first stream changes its layout: one channel fewer, or one more where it has a single one."""
 
     about = "the first stream goes on with one channel fewer (one more where it has but one)"
 
     at: float = 5.0
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"hello and rows of the first stream change their layout at {when}"
 
 
@@ -237,7 +237,7 @@ MOST: Final = MappingProxyType({"count": 4096.0, "seconds": 600.0, "percent": 5.
 
 
 def parse_fault(text: str) -> Fault:
-    """Read a fault as it is typed, such as ``unplug@5:2`` or ``frozen-line=PT-11@7``.
+    """Parse a fault as it is typed, such as ``unplug@5:2`` or ``frozen-line=PT-11@7``.
 
     Raises
     ------
@@ -293,7 +293,7 @@ def placed(faults: Iterable[Fault], zero: float) -> tuple[Fault, ...]:
 
 
 def sentences(faults: Iterable[Fault], zero: float | None) -> tuple[str, ...]:
-    """Say what will go wrong, one line a fault; ``zero`` is where T-0 lies after the first row."""
+    """Describe the faults, one line each; ``zero`` is where T-0 lies after the first row."""
 
     def when(fault: Fault) -> str:
         return f"{fault.at:.2f} s after the first row" if zero is None else f"T{fault.at - zero:+.2f} s"
@@ -302,7 +302,7 @@ def sentences(faults: Iterable[Fault], zero: float | None) -> tuple[str, ...]:
 
 
 def names_in_words() -> tuple[str, ...]:
-    """List every fault as it is typed, with what it does; what stands in brackets holds where nothing is given."""
+    """List every fault with its syntax and effect; defaults stand in brackets."""
     return tuple(f"{_form(name, kind)}: {kind.about}" for name, kind in FAULTS.items())
 
 

@@ -1,4 +1,4 @@
-"""The truth about a play: which rows left a made-up device whole, which did not, and why.
+"""Record the ground truth of a simulated device: which rows it transmitted intact, which not, and why.
 
 Read back from the very bytes that went out, by a plain loop over delimiters that shares nothing with the decoder of
 recordings: a record can be held to it. Rows are counted since boot here, and over the whole table in ``GroundTruth``.
@@ -21,7 +21,7 @@ _KIND, _CRC = 2, 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Whole:
-    """Rows of one stream and boot that left whole and undamaged."""
+    """Rows of one stream and boot that were transmitted intact."""
 
     boot: int  # low byte of the boot counter
     stream: int
@@ -32,7 +32,7 @@ class Whole:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroundTruth:
-    """What became of a table."""
+    """Fate of every row of a table: transmitted, dropped or damaged."""
 
     rows_sent: Mapping[int, int]  # left whole, by stream number
     rows_dropped: Mapping[int, int]  # had no room
@@ -48,7 +48,7 @@ class GroundTruth:
         return sum(self.rows_dropped.values())
 
     def sentences(self) -> tuple[str, ...]:
-        """Say what became of the table, one line a fact."""
+        """Describe the fate of the table, one line a fact."""
         lines = [
             f"stream {stream}: {rows:,} rows sent, {self.rows_dropped[stream]:,} had no room"
             for stream, rows in self.rows_sent.items()
@@ -63,7 +63,7 @@ def _range(first: int, rows: int) -> str:
 
 
 class TransmitLog:
-    """What goes out, byte by byte; every frame of rows that is whole is entered."""
+    """Log of transmitted bytes that enters every intact frame of rows."""
 
     def __init__(self) -> None:
         self._rest = bytearray()
@@ -71,7 +71,7 @@ class TransmitLog:
         self._entries: list[tuple[int, int, int, int, int, int]] = []  # end, boot, stream, layout, sequence, rows
 
     def write(self, data: bytes) -> None:
-        """Take what has gone out."""
+        """Log bytes that were transmitted."""
         self._rest += data
         self._total += len(data)
         *pieces, rest = self._rest.split(b"\0")
@@ -84,13 +84,13 @@ class TransmitLog:
         self._rest = rest
 
     def hang_up(self, unread: int = 0) -> None:
-        """End the connection: a frame that is half out is lost, and so is what nobody has read."""
+        """End the connection: a half-sent frame is lost, and so are bytes nobody has read."""
         while self._entries and self._entries[-1][0] > self._total - unread:
             self._entries.pop()
         self._rest.clear()
 
     def whole(self) -> tuple[Whole, ...]:
-        """Return what went out whole, by boot and stream, in order of going out first."""
+        """Return the rows transmitted intact, by boot and stream, in order of first transmission."""
         keys = dict.fromkeys(entry[1:4] for entry in self._entries)
         return tuple(_joined(key, [e[4:] for e in self._entries if e[1:4] == key]) for key in keys)
 
@@ -105,7 +105,7 @@ def account(
     frames_dropped: int,
     complete: bool,
 ) -> GroundTruth:
-    """Tell what became of a table from what went out, what was meant to, and what had no room.
+    """Account for every row of a table from what was transmitted, what was meant to be, and what had no room.
 
     Parameters
     ----------

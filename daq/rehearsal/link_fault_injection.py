@@ -1,4 +1,4 @@
-"""What faults do to the bytes between a made-up device and its reader.
+"""Inject faults into the bytes between a simulated device and its reader.
 
 Pure: what a device says (``daq.rehearsal.script``) goes in, in order of time, and what the link carries comes out.
 Damage is done to a stretch of bytes, frames or not; a stretch ends at a delimiter, so that frames behind it are as
@@ -32,7 +32,7 @@ _DAMAGING = (DroppedBytes, FlippedBits, DoubledChunks, ReorderedChunks)
 
 
 def on_the_link(said: Iterator[Said], faults: Sequence[Fault]) -> Iterator[Said]:
-    """Return what the link carries.
+    """Yield the bytes that the link carries, faults included.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def on_the_link(said: Iterator[Said], faults: Sequence[Fault]) -> Iterator[Said]
 
 
 def damage(data: bytes, fault: Fault, start: int) -> bytes:
-    """Do what a fault does to a stretch of the link, from one of its bytes on."""
+    """Apply a fault to a stretch of the link, from one of its bytes on."""
     if isinstance(fault, DroppedBytes):
         return data[:start] + data[start + fault.count :]
     if isinstance(fault, FlippedBits):

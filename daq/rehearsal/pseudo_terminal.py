@@ -1,4 +1,4 @@
-"""Pseudo-terminals: the port of a made-up device. They exist on Linux and macOS; importing this module needs none."""
+"""Open pseudo-terminals, the ports of simulated devices. Linux and macOS only; importing this module needs none."""
 
 import os
 import time
@@ -34,7 +34,7 @@ def open_terminal(apart_from: str = "") -> tuple[int, str]:
         import tty
     except ImportError:
         raise LinkError(
-            "this system has no pseudo-terminals, so a made-up device cannot be served; use Linux or macOS"
+            "this system has no pseudo-terminals, so a simulated device cannot be served; use Linux or macOS"
         ) from None
     master, slave = pty.openpty()
     if os.ttyname(slave) == apart_from:
@@ -51,7 +51,7 @@ def open_terminal(apart_from: str = "") -> tuple[int, str]:
 
 
 def drained(path: str) -> int:
-    """Give the reader of a pseudo-terminal time to take what it holds; return the bytes that it has not taken."""
+    """Wait for the reader of a pseudo-terminal to take what it holds; return the number of bytes not taken."""
     deadline = time.monotonic() + DRAIN
     with suppress(OSError):
         spy = os.open(path, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)

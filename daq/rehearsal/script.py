@@ -1,4 +1,4 @@
-"""What a made-up device says, and when: a table of counts as frames of wire format 1.
+"""Schedule the frames of a simulated device: a table of counts as wire format 1, each frame with its time.
 
 Pure: no port, no clock. Times are seconds of the device's own clock after the first row. Every hello says that
 this is a rehearsal. What becomes of it on the link is ``daq.rehearsal.link_fault_injection``, sending is
@@ -29,7 +29,7 @@ BOOT_SECONDS = 0.05  # from reset to the first row
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class PlayedStream:
-    """One stream's rows."""
+    """Rows of one stream."""
 
     number: int
     name: str
@@ -45,7 +45,7 @@ class PlayedStream:
 
 @dataclass(frozen=True, slots=True)
 class PlayedEdge:
-    """A digital line takes a level, this many ticks after the first row."""
+    """An edge of a digital line, as a level this many ticks after the first row."""
 
     ticks: int
     line: int
@@ -54,7 +54,7 @@ class PlayedEdge:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Table:
-    """Everything that one device will say during a rehearsal; all lines are low before their first edge."""
+    """Rows and edges that one device transmits in a rehearsal; all lines are low before their first edge."""
 
     device: str
     serial: str
@@ -99,12 +99,12 @@ class Table:
         return levels
 
     def first(self, ticks: int) -> "Table":
-        """Return the part before a time after the first row."""
+        """Return the part before an instant after the first row."""
         streams = [dataclasses.replace(s, counts=s.counts[: -(-ticks // s.interval_ticks)]) for s in self.streams]
         return dataclasses.replace(self, streams=tuple(streams), edges=tuple(e for e in self.edges if e.ticks < ticks))
 
     def rest(self, ticks: int, *, boot: int, start_ticks: int) -> "Table":
-        """Return the part from a time after the first row on, as another boot would send it."""
+        """Return the part from an instant after the first row on, as another boot would transmit it."""
         streams = [dataclasses.replace(s, counts=s.counts[-(-ticks // s.interval_ticks) :]) for s in self.streams]
         edges = [dataclasses.replace(e, ticks=e.ticks - ticks) for e in self.edges if e.ticks >= ticks]
         return dataclasses.replace(
@@ -127,7 +127,7 @@ class Part:
 
 
 class Event(Enum):
-    """What happens to the port."""
+    """State that the port or link changes to: unplugged, plugged, stalled, running."""
 
     UNPLUGGED = "unplugged"
     PLUGGED = "plugged"
@@ -137,7 +137,7 @@ class Event(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """A frame and when it is sent, seconds after the first row; with faults a stretch of the link, or an event."""
+    """A frame and its transmission time, seconds after the first row; with faults a stretch of the link or an event."""
 
     at: float
     frame: bytes
@@ -147,7 +147,7 @@ class Said:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Boot:
-    """What a device says between two starts."""
+    """Everything a device transmits between two starts."""
 
     table: Table  # its part
     at: float  # of its first row, after the table's first [s]
@@ -156,7 +156,7 @@ class Boot:
     change_row: int  # first row of its first stream that has another layout; as many as there are rows: none
 
     def layouts(self, stream: PlayedStream) -> tuple[tuple[int, PlayedStream], ...]:
-        """Return a stream as it is sent, with the row from which that holds."""
+        """Return the layouts of a stream, each with the row from which it applies."""
         if stream is not self.table.streams[0] or self.change_row >= stream.rows:
             return ((0, stream),)
         return (0, stream), (self.change_row, changed_layout(stream))
@@ -172,7 +172,7 @@ def changed_layout(stream: PlayedStream) -> PlayedStream:
 
 
 def boots(table: Table, faults: Sequence[Fault] = ()) -> tuple[Boot, ...]:
-    """Cut a table where brown-outs make the device start again; what it would have measured meanwhile is nowhere.
+    """Split a table where brown-outs restart the device; rows of the time in between are lost.
 
     Rows come on every stream's own grid; a start resumes where all of them have a row. A brown-out during another, or
     after the last row, does nothing.
@@ -212,7 +212,7 @@ def _boot(part: Table, whole: Table, start: int, until: float, change: int | Non
 def script(
     table: Table, *, time_scale: float = 1.0, linger: float = 0.0, faults: Sequence[Fault] = ()
 ) -> Iterator[Said]:
-    """Yield what a device says, in order of time.
+    """Yield the frames of a device, in order of time.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What faults do to the table that a made-up device plays: sensors that fail, and the device's clock.
+"""Inject sensor and clock faults into the table of counts that a simulated device plays.
 
 Pure. Sensor faults change counts from an instant on; the table that comes out is what the device measures, so it is the
 truth that a record is held to.
@@ -19,7 +19,7 @@ from standbook.daq.wire.messages import MODULUS
 
 
 def faulty_table(table: Table, faults: Sequence[Fault], inputs: Iterable[Input] = ()) -> Table:
-    """Return a table as a device with these faults measures it.
+    """Return the table as a device with these faults measures it.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What can go wrong with a sensor, its cable, amplifier or supply: the kinds, and each in words.
+"""Define the faults of a sensor, its cable, amplifier or supply, each with its description.
 
 Seconds after T-0, once placed after the first row (``daq.rehearsal.fault_catalogue``). What they do to counts is
 ``daq.rehearsal.sensor_fault_injection``.
@@ -11,38 +11,38 @@ from typing import ClassVar
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
-    """Something that goes wrong, and when."""
+    """A fault and its time."""
 
     about: ClassVar[str]  # in the list of names
 
     at: float = 0.0  # [s]
 
     def sentence(self, when: str) -> str:
-        """Say what will go wrong; ``when`` is the instant in words."""
+        """Describe the fault; ``when`` is the instant in words."""
         raise TypeError(f"{type(self).__name__} says nothing of itself")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorFault(Fault):
-    """One channel of the table is wrong for a while."""
+    """A fault of one channel of the table, for a while."""
 
     tag: str
     seconds: float = math.inf
 
     @property
     def lasting(self) -> str:
-        """How long, in words."""
+        """Duration in words."""
         return "to the end" if math.isinf(self.seconds) else f"for {self.seconds:g} s"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrozenLine(SensorFault):
-    """A sense line is blocked: the count stands still, noise and all."""
+    """A blocked sensing line: the counts stop changing, noise included."""
 
     about = "the channel stands still, for so many seconds (to the end)"
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"{self.tag} stands still from {when} {self.lasting}, as behind a frozen sense line"
 
 
@@ -53,7 +53,7 @@ class Clip(SensorFault):
     about = "the channel lies at its upper rail, for so many seconds (to the end)"
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"{self.tag} lies at its upper rail from {when} {self.lasting}"
 
 
@@ -64,7 +64,7 @@ class OpenWire(SensorFault):
     about = "the channel's wire is open, for so many seconds (to the end)"
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"the wire of {self.tag} is open from {when} {self.lasting}"
 
 
@@ -72,36 +72,36 @@ class OpenWire(SensorFault):
 class Saturation(SensorFault):
     """An amplifier saturates short of the converter's rail: counts beyond a level lie on it."""
 
-    about = "the channel's amplifier saturates at so many percent of its greatest swing (80)"
+    about = "the channel's amplifier saturates at so many percent of its maximum swing (80)"
 
     level: float = 80.0
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"the amplifier of {self.tag} saturates at {self.level:g} % of its swing from {when} {self.lasting}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spike(SensorFault):
-    """Igniter current is heard on a cable: one sample at the upper rail."""
+    """Igniter current couples into a cable: one sample at the upper rail."""
 
     about = "one sample of the channel lies at its upper rail, for so many seconds (0.001)"
 
     seconds: float = 0.001
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"igniter current spikes {self.tag} to its upper rail at {when} {self.lasting}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SupplySag(SensorFault):
-    """The supply of ratiometric sensors sags, and all that hang on it with it."""
+    """The supply of ratiometric sensors sags, and their signals with it."""
 
     about = "the supply that the tag measures, and all sensors on it, sag by so many percent (4)"
 
     level: float = 4.0
 
     def sentence(self, when: str) -> str:
-        """Say it."""
+        """Describe the fault."""
         return f"the supply {self.tag} sags by {self.level:g} % from {when} {self.lasting}"

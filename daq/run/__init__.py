@@ -1,4 +1,4 @@
-"""The run folder.
+"""Read and write the run folder.
 
 Takes and gives its files: lock, record, samples, marks, additions, revisions.
 May import: daq/config, daq/storage, daq/wire.

@@ -1,4 +1,4 @@
-"""What becomes known after a run was sealed, beside it: weighings, filled gaps, any other file worth keeping.
+"""Add facts known after sealing beside a run: weighings, filled gaps, any other file worth keeping.
 
 Each addition is a folder ``additions/NNN`` with a manifest that names the run's manifest and the addition before
 it, so none can go missing unseen. A later weighing of a tank replaces an earlier one; both files stay.
@@ -50,7 +50,7 @@ class TankWeighing(Document):
 
 
 class Weighings(Document):
-    """``weighings.toml``: what the scales said, and who read them."""
+    """``weighings.toml``: masses by tank, and who read the scales."""
 
     by: str
     weighing: tuple[TankWeighing, ...] = Field(min_length=1)
@@ -66,7 +66,7 @@ class Weighings(Document):
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """All that the scales said of one tank. [kg]."""
+    """All weighed masses of one tank. [kg]."""
 
     caught: Quantity | None = None
     residual: Quantity | None = None
@@ -107,7 +107,7 @@ def additions_of(folder: Path) -> list[Path]:
 
 
 def add(run_folder: Path, files: Iterable[Path]) -> Path:
-    """Put files beside a sealed run, as its next addition.
+    """Add files to a sealed run, as its next addition.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def add(run_folder: Path, files: Iterable[Path]) -> Path:
 
 
 def write_addition(run_folder: Path, build: Callable[[Path], None]) -> Path:
-    """Make the next addition of a sealed run, whole or not at all, with a manifest that names what is before it.
+    """Write the next addition of a sealed run, whole or not at all, with a manifest that names the one before.
 
     Parameters
     ----------
@@ -177,7 +177,7 @@ def write_addition(run_folder: Path, build: Callable[[Path], None]) -> Path:
 
 
 def read_additions(folder: Path, plan: Plan) -> dict[str, Weighing]:
-    """Verify all additions of a run and return what was weighed, by tank.
+    """Verify all additions of a run and return the weighings, by tank.
 
     Raises
     ------

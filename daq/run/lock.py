@@ -1,4 +1,4 @@
-"""The lock: plan, stand, calibrations and prediction as they stood at one moment before the run.
+"""Lock plan, stand, calibrations and prediction before the run, by copies and hashes.
 
 A prediction counts only if it was locked before T-0. A lock is a folder, ``locked/HF-02``, with copies of the
 files and ``lock.json``; an older one is kept beside it as ``HF-02.1``, ``HF-02.2``, ... Only hashes decide
@@ -55,7 +55,7 @@ def locked_name(campaign: Campaign, path: Path) -> str:
 def lock_campaign(
     campaign: Campaign, prediction: str | Mapping[str, Any] | None, *, now: dt.datetime, replace: bool = False
 ) -> Path:
-    """Copy what a run will be judged by into ``locked/NUMBER``, whole or not at all.
+    """Copy plan, stand, calibrations and prediction into ``locked/NUMBER``, whole or not at all.
 
     Parameters
     ----------

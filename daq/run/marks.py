@@ -1,6 +1,6 @@
-"""Marks that the crew drop: one line of JSON each, added to the run's file and forced to disk, never changed.
+"""Log the marks of the crew: one line of JSON each, appended to the run's file and forced to disk, never changed.
 
-A mark taken back is struck out by a line of its own; both stay. Times are those of the computer's three clocks.
+A mark taken back is voided by a line of its own; both stay. Times are those of the computer's three clocks.
 A line torn by a crash is left out when reading, and the next mark begins a line of its own.
 """
 
@@ -20,7 +20,7 @@ MARKS_FILE: Final = "marks.jsonl"  # in the run folder
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrewMark:
-    """One mark as it was dropped."""
+    """One mark, as it was dropped."""
 
     number: int  # of its line, counted from 1
     text: str
@@ -33,7 +33,7 @@ class CrewMark:
 
 
 class MarkLog:
-    """Writes the marks of one run.
+    """Append-only log of the marks of one run.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ class MarkLog:
         return next(mark for mark in self.marks if mark.number == number)
 
     def strike(self, number: int, *, by: str = "screen") -> None:
-        """Strike a mark out; it stays in the file. Striking twice changes nothing.
+        """Void a mark; it stays in the file. Voiding twice changes nothing.
 
         Raises
         ------
@@ -68,7 +68,7 @@ class MarkLog:
         """
         mark = next((mark for mark in self.marks if mark.number == number), None)
         if mark is None:
-            raise RecordError(f"{self._path.name}: there is no mark {number} to strike out")
+            raise RecordError(f"{self._path.name}: there is no mark {number} to void")
         if not mark.struck:
             self._append({"strikes": number, "by": by})
 
@@ -102,7 +102,7 @@ class MarkLog:
 
 
 def read_marks(path: Path) -> tuple[CrewMark, ...]:
-    """Read the marks of a run, struck-out ones included; no file means none.
+    """Read the marks of a run, voided ones included; no file means none.
 
     Raises
     ------

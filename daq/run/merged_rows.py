@@ -1,4 +1,4 @@
-"""Rows that a second recorder kept, read beside the sealed record: recorded and filled rows as one stream.
+"""Merge rows that a second recorder filled into the sealed record, as one stream.
 
 ``standbook fill`` wrote them as an addition; the sealed record stays as it is. Here a run's fills are read, their rows
 are put between the recorded ones, and the gaps of the record shrink to what is still missing. How rows are matched
@@ -34,7 +34,7 @@ class FilledRun(Document):
 
 
 class StreamFill(Document):
-    """What one fill gave to one stream."""
+    """Rows that one fill added to one stream."""
 
     rows: int  # filled
     overlap_rows: int  # recorded by both, each count and tick the same
@@ -42,7 +42,7 @@ class StreamFill(Document):
 
 
 class Fill(Document):
-    """``fill.json``: what came from where."""
+    """``fill.json``: the rows added, with their source."""
 
     format: Literal[1] = 1
     device: str
@@ -56,7 +56,7 @@ class Fill(Document):
 
 @dataclass(frozen=True, slots=True)
 class AddedFill:
-    """A fill and where it lies."""
+    """A fill and the addition that holds it."""
 
     name: str  # "additions/002"
     folder: Path
@@ -73,7 +73,7 @@ class Merged:
 
 
 def read_fills(folder: Path) -> tuple[AddedFill, ...]:
-    """Read what was filled into a run, in order. Additions are verified elsewhere.
+    """Read the fills of a run, in order. Additions are verified elsewhere.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def filled_path(place: Path, device: str, stream: str) -> Path:
 
 
 def merge(recorded: Samples, gaps: Sequence[Gap], fills: Sequence[AddedFill]) -> Merged:
-    """Put what was filled into one stream between its recorded rows.
+    """Insert filled rows of one stream between its recorded rows.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ def gaps_by_start(gaps: Sequence[Gap], starts: int) -> tuple[list[list[Gap]], li
 
 
 def span_of(first: int, last: int, gaps: Sequence[Gap]) -> tuple[int, int]:
-    """Give the rows that a start of the device is known to have had: the first, and one past the last."""
+    """Return the rows that a start of the device is known to have had: the first, and one past the last."""
     begins = [gap.first_sequence for gap in gaps if gap.first_sequence is not None]
     ends = [gap.first_sequence + gap.rows for gap in gaps if gap.first_sequence is not None and gap.rows is not None]
     return min([first, *begins]), max([last + 1, *ends])

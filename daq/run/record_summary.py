@@ -1,4 +1,4 @@
-"""What is known of a record as a whole: ``record.json``, written once when a run is sealed.
+"""Summarise a record in ``record.json``, written once when a run is sealed.
 
 Host times are nanoseconds since 1970, UTC. Rows that are missing are named here, never filled in the samples.
 """
@@ -75,7 +75,7 @@ class EdgeRecord(Document):
 
 
 class NoteRecord(Document):
-    """A word from the device, the port or the computer, or about them."""
+    """A note of the device, the port or the computer, or about them."""
 
     severity: Severity
     host_ns: int | None
@@ -122,7 +122,7 @@ class DeviceRecord(Document):
 
 
 class TZeroRecord(Document):
-    """The instant all times count from."""
+    """T-0, the instant all times count from."""
 
     host_ns: int
     source: str
@@ -131,7 +131,7 @@ class TZeroRecord(Document):
 
 
 class RecordSummary(Document):
-    """The whole record."""
+    """Summary of the whole record."""
 
     format: int = FORMAT
     devices: Mapping[str, DeviceRecord]
@@ -160,7 +160,7 @@ class RecordSummary(Document):
         return json.dumps(self.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
     def sentences(self) -> tuple[str, ...]:
-        """Say the record's health, one line a fact."""
+        """Describe the data quality, one line a fact."""
         lines = []
         for name, device in self.devices.items():
             lines += [
@@ -170,7 +170,7 @@ class RecordSummary(Document):
             ]
             if device.damaged_frames or device.undecoded_frames:
                 unknown = f"{device.undecoded_frames} of unknown layout or format"
-                lines.append(f"{name}: {device.damaged_frames} damaged frames, {unknown}")
+                lines.append(f"{name}: {device.damaged_frames} frames with checksum error, {unknown}")
             if device.boots > 1:
                 lines.append(f"{name}: started {device.boots} times; rows between starts are not known")
             if device.clock is not None:
@@ -193,7 +193,7 @@ class RecordSummary(Document):
     def _told(self, mark: MarkRecord) -> str:
         at = dt.datetime.fromtimestamp(mark.host_ns // 1_000_000_000, dt.UTC).strftime("%H:%M:%S UTC")
         when = at if self.t_zero is None else t_plus(mark.host_ns, self.t_zero.host_ns)
-        return f"mark {mark.number}, {when}: {mark.text or '(no name)'}{' (struck out)' if mark.struck else ''}"
+        return f"mark {mark.number}, {when}: {mark.text or '(no name)'}{' (void)' if mark.struck else ''}"
 
 
 def t_plus(host_ns: int, t_zero_ns: int) -> str:
@@ -202,7 +202,7 @@ def t_plus(host_ns: int, t_zero_ns: int) -> str:
 
 
 def alignment_sentence(alignment: AlignmentRecord) -> str:
-    """Say how far the times of a device can be held against those of the reference."""
+    """Describe how far the times of a device can be compared with those of the reference."""
     if alignment.shift_s is not None and alignment.u_s is not None:
         many = "edge" if alignment.edges == 1 else "edges"
         return (

@@ -1,4 +1,4 @@
-"""Revisions of an analysis, ``analysis/rev-A``, ``rev-B``, ...: each kept, each sealed with what it builds on.
+"""Manage analysis revisions, ``analysis/rev-A``, ``rev-B``, ...: each kept, each sealed with what it builds on.
 
 A revision's manifest names the run's manifest and the last addition's, so it is known which weighings it had seen.
 """
@@ -60,7 +60,7 @@ def open_revision(folder: Path, revision: str | None = None) -> Path:
 
 
 def write_revision(folder: Path, revision: str, build: Callable[[Path], None]) -> Path:
-    """Make an analysis revision, whole or not at all, sealed by a manifest that names what it builds on.
+    """Write an analysis revision, whole or not at all, sealed by a manifest that names what it builds on.
 
     Parameters
     ----------

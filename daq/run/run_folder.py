@@ -1,4 +1,4 @@
-"""The run folder: made before recording, sealed after it, and read by everything later.
+"""Create, seal and open the run folder: made before recording, sealed after it, read by everything later.
 
 ::
 
@@ -56,7 +56,7 @@ Status = Literal["locked", "postdiction"]
 
 
 class RunInfo(Document):
-    """``run.json``: what the run is."""
+    """``run.json``: identity and kind of the run."""
 
     format: Literal[1] = 1
     number: str
@@ -195,7 +195,7 @@ def create_run(
     source: Literal["recorded", "imported"] = "recorded",
     free: Callable[[Path], int] = free_space,
 ) -> Path:
-    """Make the folder that a run is recorded into, with all that it will be judged by.
+    """Create the folder that a run is recorded into, with the locked files that it is judged by.
 
     Parameters
     ----------
@@ -285,7 +285,7 @@ def _run_text(
 
 @dataclass(frozen=True, slots=True)
 class RunFiles:
-    """What a run folder holds before it is sealed: what the run is and what it is judged by."""
+    """Files of a run folder before sealing: identity, plan, stand, calibrations, prediction."""
 
     info: RunInfo
     plan: Plan
@@ -375,7 +375,7 @@ def _resolutions(record: RecordSummary) -> dict[str, float]:
 
 
 def seal_run(folder: Path) -> Manifest:
-    """Write the manifest over all that a run holds; from here on it is never touched."""
+    """Write the manifest over all files of a run, which are not changed from here on."""
     return write_manifest(folder, leave_out=ASIDE)
 
 

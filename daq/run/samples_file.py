@@ -1,4 +1,4 @@
-"""The samples file: one Parquet file for a device's stream, readable by any program and by people in ten years.
+"""Write and read the samples file: one Parquet file per stream of a device, readable by any program.
 
 Columns: ``sequence``, ``boot``, ``ticks`` (unwrapped), ``host_time`` (UTC), and for a tag ``PT-11.counts`` with
 ``PT-11`` in the calibration's reading unit; an input that the stand does not name is ``wire:adc7.counts``. Units,
@@ -67,7 +67,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SamplesHeader:
-    """What a samples file says of itself."""
+    """Metadata of a samples file."""
 
     run: str
     rehearsal: bool
@@ -81,7 +81,7 @@ class SamplesHeader:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Piece:
-    """Consecutive rows, ready to be written."""
+    """Consecutive rows, ready to write."""
 
     sequence: NDArray[np.int64]  # (N,)
     boot: int
@@ -93,7 +93,7 @@ class Piece:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Samples:
-    """A samples file, read: counts only, since readings follow from them."""
+    """A samples file as read: counts only, since readings follow from them."""
 
     header: SamplesHeader
     sequence: NDArray[np.int64]  # (N,)
@@ -104,7 +104,7 @@ class Samples:
 
 
 def write_samples(path: Path, header: SamplesHeader, pieces: Iterable[Piece]) -> int:
-    """Write a samples file whole, and return its rows.
+    """Write a samples file whole, and return its number of rows.
 
     Raises
     ------
@@ -234,7 +234,7 @@ def coarsened(reading: NDArray[np.float64], step: float) -> NDArray[np.float64]:
 
 
 def read_header(path: Path) -> SamplesHeader:
-    """Read what a samples file says of itself.
+    """Read the metadata of a samples file.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Calibrated columns of samples: which columns of a stream can be read, and their readings.
+"""Calibrate the columns of a samples file: which columns of a stream can be read, and their readings.
 
 Readings are in the calibrations' own units, for readers without our code; the analysis starts from counts. The same
 path serves the rows of the journals and rows that a second recorder kept. No file is touched.
@@ -23,20 +23,20 @@ from standbook.daq.run.samples_file import Column, coarsened
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Supply:
-    """Readings of a supply, in time order, so that other channels can be scaled by them."""
+    """Readings of a supply in time order, for scaling other channels."""
 
     host_ns: Ints
     volts: NDArray[np.float64]
 
     def at(self, host_ns: Ints) -> NDArray[np.float64]:
-        """Read off in straight lines between samples; exact where the samples coincide."""
+        """Interpolate linearly between samples; exact where the samples coincide."""
         origin = int(self.host_ns[0])
         return np.asarray(np.interp((host_ns - origin) / 1e9, (self.host_ns - origin) / 1e9, self.volts))
 
 
 @dataclass(frozen=True, slots=True)
 class Tagged:
-    """One column of a stream with what is needed to calibrate it."""
+    """One column of a stream with its input and calibration."""
 
     place: int
     resolution: float  # of one recorded count, in what the stand and the calibration take for counts
@@ -77,25 +77,25 @@ def _inputs(device: str, told: str, stand: Stand) -> dict[str, Input]:
 
 
 def needed_supplies(stand: Stand) -> set[str]:
-    """Name the supplies that inputs are scaled by."""
+    """List the supplies that inputs are scaled by."""
     return {item.supply for item in stand.input if item.supply}
 
 
 def supply_of(one: Tagged, counts: Sequence[NDArray[np.integer]], host_ns: Ints) -> Supply:
-    """Read a supply; ``counts`` are pieces of (N, C), ``host_ns`` the times of all their rows."""
+    """Compute the readings of a supply; ``counts`` are pieces of (N, C), ``host_ns`` the times of all their rows."""
     signal = np.concatenate([one.signal(piece, 1.0) for piece in counts])
     return Supply(host_ns, to_si(one.calibration.reading(signal), one.calibration))
 
 
 def with_supply(tagged: Sequence[Tagged], supplies: Mapping[str, Supply]) -> list[Tagged]:
-    """Leave out the columns whose supply was not recorded."""
+    """Remove the columns whose supply was not recorded."""
     return [one for one in tagged if not one.item.supply or one.item.is_supply_stated or one.item.supply in supplies]
 
 
 def readings_of(
     tagged: Sequence[Tagged], counts: NDArray[np.integer], host_ns: Ints, supplies: Mapping[str, Supply]
 ) -> dict[str, NDArray[np.float64]]:
-    """Calibrate what can be calibrated, in the calibrations' own units."""
+    """Compute the readings of calibrated columns, in the calibrations' own units."""
     found = {}
     for one in tagged:
         supply: float | NDArray[np.float64] = 1.0

@@ -1,4 +1,4 @@
-"""A sealed run rebuilt in a new folder from its raw and locked files, which are checked against its manifest.
+"""Rebuild a sealed run in a new folder from its raw and locked files, which are checked against its manifest.
 
 For samples that were damaged or lost after sealing, and for records that a later version decodes better. The old
 folder is only read. What changed since it was sealed is copied as it is and named in the new record.

@@ -1,4 +1,4 @@
-"""From the journals of a run folder to samples, record and manifest. Everything here can be done again from ``raw``.
+"""Decode a run's journals into samples, record and manifest. Everything here can be repeated from ``raw``.
 
 A run is sealed once. Until the manifest is there, sealing may be repeated: after a crash it starts over.
 """
@@ -55,7 +55,7 @@ def seal(folder: Path, *, remarks: Sequence[NoteRecord] = ()) -> RecordSummary:
     Raises
     ------
     RecordError
-        No run, sealed already, still being recorded, no journals, a journal of an unknown device, made-up data in a
+        No run, sealed already, still being recorded, no journals, a journal of an unknown device, simulated data in a
         run that is no rehearsal, or the disk refuses.
     """
     if (folder / MANIFEST).exists():
@@ -71,7 +71,7 @@ def seal(folder: Path, *, remarks: Sequence[NoteRecord] = ()) -> RecordSummary:
         for device in devices:
             if device.rehearsal:
                 raise RecordError(
-                    f"{folder}: device {device.device} played made-up values (time_scale {device.time_scale:g}), but "
+                    f"{folder}: device {device.device} played simulated values (time_scale {device.time_scale:g}), but "
                     "the run is not a rehearsal; record it again with --rehearsal"
                 )
     t_zero, missing = find_t_zero(files.plan.test, devices)
@@ -80,7 +80,7 @@ def seal(folder: Path, *, remarks: Sequence[NoteRecord] = ()) -> RecordSummary:
 
 
 def refuse_while_recording(raw: Path) -> None:
-    """Refuse a folder that a capture process still writes into: it may outlive the program that started it."""
+    """Refuse a folder that a capture process still writes into: it may outlive its parent program."""
     if not is_folder_locked(raw):
         return
     told = (read_status(path) for path in sorted(raw.glob("*_capture.json")))
@@ -100,7 +100,7 @@ def write_sealed_run(
     marks: Sequence[MarkRecord] = (),
     remarks: Sequence[NoteRecord] = (),
 ) -> RecordSummary:
-    """Write samples, record and manifest of what was decoded."""
+    """Write samples, record and manifest of a decoded run."""
     clear_staged(folder)
     supplies = _supplies(devices, files)
     records = {
@@ -163,7 +163,7 @@ def _origin(device_streams: Mapping[str, DeviceStream]) -> int:
 def place_marks(
     marks: Sequence[CrewMark], device_streams: Mapping[str, DeviceStream], devices: Sequence[DecodedDevice]
 ) -> tuple[MarkRecord, ...]:
-    """Put the crew's marks on the record's time base: the boot clock as the journals have it, through all clock steps.
+    """Convert the crew's marks to the record's time base: the journals' boot clock, through all clock steps.
 
     A mark lies as the computer saw it; rows are later than they were taken by the least delay of their link.
     """

@@ -1,4 +1,4 @@
-"""Whether a run is what was sealed, and what of each stream is there and what is missing.
+"""Verify that a run is what was sealed, and report rows present and missing by stream.
 
 Every hash is computed again, every stream decoded again from the journals and compared row for row with its samples.
 Nothing is written. A person who means to deceive can write new hashes: only a hash kept elsewhere tells of that.
@@ -34,7 +34,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StreamCheck:
-    """What is there of one stream."""
+    """Rows present and missing of one stream."""
 
     device: str
     stream: str
@@ -50,11 +50,11 @@ class StreamCheck:
         return not self.gaps
 
     def sentence(self) -> str:
-        """Say it in one line."""
+        """Describe the stream in one line."""
         spans = [f"{first:,} to {last:,}" for first, last in self.sequences[:GAPS_TOLD]]
         more = ", ..." if len(self.sequences) > GAPS_TOLD else ""
         there = f"{self.rows:,} rows" + (f", sequence {', '.join(spans)}{more}" if spans else "")
-        there += f", {_plural(len(self.sequences), 'boot')}"
+        there += f", {_plural(len(self.sequences), 'board start')}"
         if self.filled:
             there += f", {self.filled:,} of them filled from additions"
         head = f"{self.device}/{self.stream}: "
@@ -68,7 +68,7 @@ class StreamCheck:
             about = "" if all(gap.exact for gap in counted) else "about "
             yield f"{about}{_plural(rows, 'row')} missing in {_plural(len(counted), 'gap')}, {self._places(counted)}"
         if unknown:
-            yield f"not known between boots, {self._places(unknown)}"
+            yield f"not known between board starts, {self._places(unknown)}"
 
     def _places(self, gaps: Sequence[Gap]) -> str:
         told = [f"{self._when(gap.start_ns)} for {(gap.end_ns - gap.start_ns) / 1e9:.3f} s" for gap in gaps[:GAPS_TOLD]]
@@ -82,7 +82,7 @@ class StreamCheck:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
-    """What was checked of a run, and found."""
+    """Result of verifying a run."""
 
     sealed: bool
     streams: tuple[StreamCheck, ...]
@@ -92,20 +92,20 @@ class Verification:
 
     @property
     def exit_code(self) -> int:
-        """What the command ends in."""
+        """Exit code of the command."""
         if self.changed:
             return RecordError.exit_code
         whole = not self.findings and all(stream.is_whole for stream in self.streams)
         return EXIT_FINE if whole else EXIT_FINDINGS
 
     def sentences(self) -> tuple[str, ...]:
-        """Say all of it, one line a fact."""
+        """Describe the result, one line a fact."""
         told = [stream.sentence() for stream in self.streams]
         told += [*self.checks, *(f"finding: {text}" for text in self.findings)]
         return (*told, *(f"CHANGED: {text}" for text in self.changed))
 
     def to_json(self) -> dict[str, Any]:
-        """Return it for a machine to read."""
+        """Return the result as plain data."""
         streams = [
             {
                 "device": s.device,
@@ -224,7 +224,7 @@ def _losses(record: RecordSummary) -> Iterator[str]:
 
 def _device_losses(name: str, device: DeviceRecord) -> Iterator[str]:
     counts = {
-        "damaged frame": device.damaged_frames,
+        "checksum error": device.damaged_frames,
         "frame of unknown layout or format": device.undecoded_frames,
         "edge that nobody saw": device.lost_edges,
     }
@@ -322,7 +322,7 @@ def _against_record(samples: Samples, rows: int, gaps: Sequence[Gap]) -> Iterato
     starts = starts_of(samples.boot, samples.sequence)
     sorted_gaps = gaps_by_start(gaps, len(starts))
     if sorted_gaps is None:
-        yield f"the samples have {_plural(len(starts), 'boot')}, the record's gaps speak of another number"
+        yield f"the samples have {_plural(len(starts), 'board start')}, the record's gaps speak of another number"
         return
     for part, own in zip(starts, sorted_gaps[0], strict=True):
         sequence = samples.sequence[part]
@@ -404,8 +404,8 @@ def _unsealed(folder: Path) -> Verification:
 def _unsealed_losses(device: DecodedDevice) -> Iterator[str]:
     if device.damaged_frames or device.undecoded_frames or device.lost_edges:
         yield (
-            f"{device.device}: {device.damaged_frames} damaged frames, {device.undecoded_frames} of unknown layout or "
-            f"format, {device.lost_edges} edges that nobody saw"
+            f"{device.device}: {device.damaged_frames} frames with checksum error, {device.undecoded_frames} of "
+            f"unknown layout or format, {device.lost_edges} edges that nobody saw"
         )
     yield from (f"{device.device}: {note.text}" for note in device.notes if note.severity == "serious")
 

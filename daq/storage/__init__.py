@@ -1,4 +1,4 @@
-"""Files that hold what was written.
+"""Write durable, atomic and hashed files.
 
 Takes bytes and folders; gives durable files, atomic replacements, folder locks and manifests.
 May import: nothing but daq.

@@ -1,4 +1,4 @@
-"""Files and folders that appear whole under their name, or not at all, and are on the disk when they do.
+"""Write files and folders atomically: whole under their name and on the disk, or not at all.
 
 What is made is made beside its place, forced to the disk, then renamed: a crash leaves the old or the new.
 This module knows nothing of what the files hold.
@@ -16,7 +16,7 @@ from standbook.daq.storage.durable_file import reason, sync_folder
 
 @contextmanager
 def atomic_path(place: Path) -> Iterator[Path]:
-    """Give a path beside ``place`` to build a file or a folder at; put it in place when the block ends well.
+    """Yield a temporary path beside ``place``; rename it into place when the block ends without an error.
 
     Raises
     ------
@@ -36,13 +36,13 @@ def atomic_path(place: Path) -> Iterator[Path]:
 
 
 def clear_staged(folder: Path) -> None:
-    """Remove what a process that was killed left half-made anywhere in ``folder``; nobody else may be writing there."""
+    """Remove half-made files of a killed process anywhere in ``folder``; nobody else may be writing there."""
     for left in list(folder.rglob(".*.new")):
         _remove(left)
 
 
 def write_atomic(place: Path, content: bytes) -> None:
-    """Write one file whole; as for :func:`atomic_path`."""
+    """Write one file atomically; as for :func:`atomic_path`."""
     with atomic_path(place) as beside:
         beside.write_bytes(content)
 

@@ -1,4 +1,4 @@
-"""Files that hold what was written, whatever happens next: created new, synced, replaced as a whole.
+"""Write durable files: created new, synced, replaced as a whole.
 
 No system promises that a device which says "done" has emptied its own cache. This module knows nothing of
 what the files hold.
@@ -14,23 +14,23 @@ _NO_SPACE: Final = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 class DurableFile(Protocol):
-    """The few things a journal needs of its file; tests hand in one that fails on purpose."""
+    """Interface of a journal's file; tests pass one that fails on purpose."""
 
     def write(self, data: memoryview) -> int:
         """Write some of ``data`` and return how many bytes were taken."""
 
     def truncate(self, size: int) -> None:
-        """Cut the file back to ``size`` bytes and go on writing there."""
+        """Truncate the file to ``size`` bytes and continue writing there."""
 
     def sync(self) -> None:
-        """Return when the device says that it holds all that was written."""
+        """Return when the device reports that it holds all that was written."""
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
 
 
 class DiskFile:
-    """A new file on disk; refuses a name that exists."""
+    """A new file on disk; refuses an existing name."""
 
     def __init__(self, path: Path) -> None:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
@@ -78,7 +78,7 @@ def sync_folder(folder: Path) -> None:
 
 
 def replace_file(path: Path, data: bytes) -> None:
-    """Put ``data`` in ``path`` so that a reader finds the old content or the new, never a part of either.
+    """Replace the content of ``path`` atomically: a reader finds the old or the new, never a part of either.
 
     Synced neither before nor after: after a crash of the computer either may be found, or nothing.
     """
@@ -93,7 +93,7 @@ def replace_file(path: Path, data: bytes) -> None:
 
 
 def reason(error: BaseException | None) -> str:
-    """Say why the system refused, and what to do when the disk is full."""
+    """Explain why the system refused, and what to do when the disk is full."""
     if isinstance(error, OSError):
         if error.errno in _NO_SPACE:
             return "disk full; free some space or choose another disk"

@@ -1,4 +1,4 @@
-"""Who still writes into a folder: held by a process while it lives, let go by the system when it dies, however.
+"""Lock a folder advisorily; the kernel releases the lock when the writing process exits, even after SIGKILL.
 
 The hold is a shared lock on the folder itself, so nothing is left behind to clean up. Where the system or the
 disk knows no such locks (Windows, some network disks) nobody is seen to hold anything.
@@ -16,7 +16,7 @@ if sys.platform != "win32":
 
 @contextmanager
 def hold_folder_lock(folder: Path) -> Iterator[None]:
-    """Hold a folder until the block ends; many may."""
+    """Hold a shared lock on a folder until the block ends; several processes may."""
     with _opened(folder) as descriptor:
         if sys.platform != "win32" and descriptor is not None:
             with suppress(OSError):
@@ -25,7 +25,7 @@ def hold_folder_lock(folder: Path) -> Iterator[None]:
 
 
 def is_folder_locked(folder: Path) -> bool:
-    """Tell whether somebody, this process included, holds a folder."""
+    """Tell whether any process, this one included, holds the lock of a folder."""
     with _opened(folder) as descriptor:
         if sys.platform != "win32" and descriptor is not None:
             try:

@@ -1,4 +1,4 @@
-"""The seal on a folder: the SHA-256 of every file in it, so that one flipped bit anywhere is seen.
+"""Seal a folder by the SHA-256 hash of every file in it, so that one changed bit anywhere is found.
 
 A manifest is JSON of one canonical spelling and carries the hash of itself, so damage to the manifest shows too.
 It proves that nothing changed by accident. Someone who means to deceive can write a new one: print its hash in
@@ -26,7 +26,7 @@ _BLOCK = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class Manifest:
-    """What a folder held when it was sealed."""
+    """Hashes of a folder's files when it was sealed."""
 
     sha256: str  # of the manifest file itself
     files: Mapping[str, str]  # path inside the folder, with slashes -> SHA-256

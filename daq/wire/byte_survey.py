@@ -1,4 +1,4 @@
-"""A first look at a port: what came in a few seconds, and what it looks like, in words.
+"""Describe in words the bytes that a port sent in a few seconds: frames, text, or neither.
 
 Only describes. Whether a port is the right one is for the caller to decide; nothing here guesses a format.
 """
@@ -12,7 +12,7 @@ _PRINTABLE: Final = frozenset(range(0x20, 0x7F)) | {0x09, 0x0A, 0x0D}
 
 
 def describe_bytes(data: bytes) -> str:
-    """Say what ``data`` looks like: silence, valid frames, text, or something that is neither.
+    """Describe ``data``: silence, valid frames, text, or something that is neither.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Wire format 1: a stream of bytes to frames, with all damage counted.
+"""Decode wire format 1: a stream of bytes to frames, with all damage counted.
 
 On the wire a frame is ``COBS(body + CRC)`` and one ``0x00``; the CRC is CRC-32/ISO-HDLC of the body, little-endian.
 Feed the decoder any pieces of the stream, as small or large as they come; the records that come out are the
@@ -56,7 +56,7 @@ _Layouts = dict[tuple[int, int, int], Hello]
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Decoded:
-    """What one piece of the stream gave; the counts are of this piece alone, except ``pending_frames``."""
+    """Messages of one piece of the stream; counts are of this piece alone, except ``pending_frames``."""
 
     blocks: tuple[SampleBlock, ...] = ()  # by first frame; frames of one block in wire order
     edges: tuple[Edge, ...] = ()
@@ -115,7 +115,7 @@ class _Collector:
 
 
 class Decoder:
-    """Turns the bytes of one port, from its opening on, into records.
+    """Decode the bytes of one port, from its opening on, into records.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ class Decoder:
         self._waiting_bytes = 0
 
     def feed(self, chunk: bytes | bytearray | memoryview) -> Decoded:
-        """Decode what is complete once ``chunk`` is added to the stream."""
+        """Decode the frames that ``chunk`` completes."""
         found = _Collector()
         data = self._tail + bytes(chunk) if self._tail else bytes(chunk)
         if self._skipped:
@@ -163,7 +163,7 @@ class Decoder:
         return found.freeze(len(self._waiting))
 
     def finish(self) -> Decoded:
-        """End the stream: what follows the last delimiter is torn, what waits stays undecoded."""
+        """End the stream: bytes after the last delimiter are torn, waiting frames stay undecoded."""
         found = _Collector(torn_bytes=self._skipped + len(self._tail))
         self._offset += len(self._tail)
         self._tail, self._skipped = b"", 0

@@ -1,4 +1,4 @@
-"""Wire format 1 in the other direction: what a device sends, for rehearsals and tests.
+"""Encode wire format 1 as a device sends it, for rehearsals and tests.
 
 Values are as on the wire: raw counts, ticks, numbers of rows; ticks and sequences are taken modulo 2**32,
 so a caller may count on. COBS is written without the optional final ``01`` after a full block. This module

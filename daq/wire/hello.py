@@ -1,4 +1,4 @@
-"""What a device says about itself: the hello of wire format 1, and what a row of counts looks like.
+"""Describe a device's streams: the hello of wire format 1, and the packing of a row of counts.
 
 Numbers are as on the wire: ticks of the device clock, raw counts. A hello describes one stream. Anything
 a hello gets wrong is refused in one sentence; nothing is repaired or guessed. No byte framing here
@@ -82,7 +82,7 @@ class Hello:
     channels: tuple[WireChannel, ...]
     lines: tuple[WireLine, ...]
     time_scale: float = 1.0  # above 1 only in a rehearsal faster than real time
-    rehearsal: bool = False  # a made-up device says so itself, at any speed
+    rehearsal: bool = False  # a simulated device says so itself, at any speed
 
     def __post_init__(self) -> None:
         for fault in _faults(self):
@@ -96,7 +96,7 @@ class Hello:
 
     @property
     def is_rehearsal(self) -> bool:
-        """Tell whether what this device sends is made up."""
+        """Tell whether this device sends simulated values."""
         return self.rehearsal or self.time_scale != 1.0
 
     @property
@@ -154,19 +154,7 @@ class Hello:
             One sentence on the first thing that is wrong: not JSON, a missing key, a wrong type, a value
             out of range, a doubled name, a layout number that does not belong to the channels.
         """
-        if len(content) > MAX_BODY - 1:
-            raise FrameError(f"hello has {len(content)} bytes, format {FORMAT} allows {MAX_BODY - 1}")
-        try:
-            fields = json.loads(content.decode("utf-8"), object_pairs_hook=_unique_keys)
-        except (ValueError, RecursionError) as error:
-            raise FrameError(f"hello is not readable JSON: {error}") from error
-        if not isinstance(fields, dict):
-            raise FrameError("hello is not a JSON object")
-        if fields.get("format") != FORMAT:
-            raise FrameError(
-                f"hello speaks format {_told(fields.get('format'))}, this program reads format {FORMAT}: "
-                "update one of them"
-            )
+        fields = _fields_of(content)
         scale = fields.get("time_scale", 1.0)
         if isinstance(scale, bool) or not isinstance(scale, int | float):
             raise FrameError(f"hello: time_scale is {_told(scale)}, must be a number")
@@ -184,18 +172,8 @@ class Hello:
                 streams=_get(fields, "streams", int),
                 name=_get(fields, "name", str),
                 interval_ticks=_get(fields, "interval_ticks", int),
-                channels=tuple(
-                    WireChannel(
-                        _get(entry, "name", str),
-                        _get(entry, "type", str),
-                        _get(entry, "min", int),
-                        _get(entry, "max", int),
-                    )
-                    for entry in _objects(fields, "channels")
-                ),
-                lines=tuple(
-                    WireLine(_get(entry, "line", int), _get(entry, "name", str)) for entry in _objects(fields, "lines")
-                ),
+                channels=tuple(_channel(entry) for entry in _objects(fields, "channels")),
+                lines=tuple(_line(entry) for entry in _objects(fields, "lines")),
                 time_scale=float(scale),
                 rehearsal=rehearsal,
             )
@@ -208,6 +186,32 @@ class Hello:
                 f"its channels and interval give {hello.layout}; the firmware contradicts itself"
             )
         return hello
+
+
+def _fields_of(content: bytes) -> dict[str, Any]:
+    """Read the object that a hello is, of the format that this program reads."""
+    if len(content) > MAX_BODY - 1:
+        raise FrameError(f"hello has {len(content)} bytes, format {FORMAT} allows {MAX_BODY - 1}")
+    try:
+        fields = json.loads(content.decode("utf-8"), object_pairs_hook=_unique_keys)
+    except (ValueError, RecursionError) as error:
+        raise FrameError(f"hello is not readable JSON: {error}") from error
+    if not isinstance(fields, dict):
+        raise FrameError("hello is not a JSON object")
+    if fields.get("format") != FORMAT:
+        raise FrameError(
+            f"hello speaks format {_told(fields.get('format'))}, this program reads format {FORMAT}: update one of them"
+        )
+    return fields
+
+
+def _channel(entry: dict[str, Any]) -> WireChannel:
+    name, kind = _get(entry, "name", str), _get(entry, "type", str)
+    return WireChannel(name, kind, _get(entry, "min", int), _get(entry, "max", int))
+
+
+def _line(entry: dict[str, Any]) -> WireLine:
+    return WireLine(_get(entry, "line", int), _get(entry, "name", str))
 
 
 def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Edges of digital inputs on one unbroken clock, with those restored whose frame was lost.
+"""Place edges of digital inputs on one unbroken clock, and restore those whose frame was lost.
 
 Ticks are of the device clock, unwrapped; no seconds here. A beat tells each line's edge count and the ticks of
 its last edge, so one lost edge frame is restored with its exact ticks. What cannot be known and is not claimed:

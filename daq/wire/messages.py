@@ -1,4 +1,4 @@
-"""The messages inside wire format 1: bodies to records, sample rows to arrays of counts.
+"""Parse the messages inside wire format 1: bodies to records, sample rows to arrays of counts.
 
 Numbers are raw: ticks and sequences modulo 2**32, counts as sent; ``daq.wire.stream_assembly`` unwraps them.
 ``offset`` and ``frame_end`` are byte offsets in the fed stream, just past a frame's delimiter. Bytes become

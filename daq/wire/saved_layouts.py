@@ -1,4 +1,4 @@
-"""Saved layouts: what a board said of its streams on an earlier day, for rows whose hello never comes.
+"""Save and read stream layouts that a board sent on an earlier day, for rows whose hello never comes.
 
 ``CAMPAIGN/layouts/<device>.json`` holds hellos as the board sent them; a run takes a copy. A saved layout explains
 rows that carry its stream and layout number; which start of the board they are of, it does not know. A board that

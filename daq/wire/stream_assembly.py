@@ -1,4 +1,4 @@
-"""Frames of one stream to an unbroken account: 64-bit rows and ticks, gaps, duplicates, edges, resets.
+"""Assemble the frames of one stream: 64-bit rows and ticks, gaps, duplicates, edges, restarts.
 
 Sequences count rows since boot, ticks are those of the device clock since boot, both unwrapped; no seconds and
 no host time here. Nothing is interpolated: a missing row is named, never filled.

@@ -1,4 +1,4 @@
-"""Text lines: the second input, for boards that print numbers.
+"""Decode text lines of boards that print numbers: the second input.
 
 One row a line, comma-separated decimal numbers in the columns that the stand names. Values are as printed;
 clock units are the board's, unwrapped within a segment. A line that is not exactly such a row is counted and

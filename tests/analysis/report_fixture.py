@@ -192,8 +192,8 @@ PROBABLE = Finding(
     channel="oxidiser",
     time=None,
     text="Oxidiser tank pressure left its predicted band at T+6.1 s: the ullage exponent was assumed 1.45 (u = "
-    "0.12) and is "
-    "1.697 (u = 0.021). Fuel ran out first and 0.98 kg of oxidiser stayed aboard; predict the next firing with 1.70.",
+    "0.12) and is 1.697 (u = 0.021). Fuel was depleted first and 0.98 kg of oxidiser stayed aboard; predict the next "
+    "firing with 1.70.",
 )
 STIFF = Finding(
     code="stiffness-low",
@@ -273,7 +273,7 @@ def firing() -> Results:
             mean=Measured(1712.0, 12.0, "N"),
             at_start=Measured(2588.0, 19.0, "N"),
             at_end=Measured(1245.0, 10.0, "N"),
-            definition="Burn time from 10 % of the greatest mean thrust, rising, to 10 %, falling; peak is the "
+            definition="Burn time from 10 % of the maximum mean thrust, rising, to 10 %, falling; peak is the "
             "highest mean over "
             "one stand period.",
         ),

@@ -230,7 +230,7 @@ def test_a_recorded_supply_that_sags_changes_nothing_and_is_said(told):
 @trap("supply sag, not logged")
 def test_a_supply_that_is_only_stated_is_told_by_the_twins(told):
     text = told.said("supply-not-as-stated")
-    assert text.startswith("PT-11, PT-21, PT-31 part from their twins by one common factor")
+    assert text.startswith("PT-11, PT-21, PT-31 differ from their redundant sensors by one common factor")
     # two zeros of 0.1 % of full range each, over a third of it
     assert number(text, r"signals are ([\d.]+) % low") == pytest.approx(4.2, abs=0.6)
     assert told.codes("caution") == set()

@@ -227,10 +227,10 @@ def test_an_analysis_with_findings_ends_in_10_and_its_json_is_the_file(sealed, c
 
 @pytest.mark.slow
 def test_an_analysis_without_findings_ends_in_0(tmp_path, capsys):
-    """The made-up water flow of the oxidiser's side goes as planned; weighed, nothing is left to say above a note."""
+    """The simulated water flow of the oxidiser's side goes as planned; weighed, no caution is left."""
     flow = make_run(tmp_path, "WF-03", time_scale=10)
     told(capsys, "add", flow.folder, flow.weighings)
-    assert "No finding above a note" in told(capsys, "analyse", flow.folder)
+    assert "No caution and no serious finding" in told(capsys, "analyse", flow.folder)
     assert results(flow.folder, "A")["kind"] == "water flow"
 
 
@@ -324,5 +324,5 @@ def test_the_demo_writes_over_nothing(tmp_path, capsys):
 def test_a_demo_whose_stand_does_not_start_says_so(tmp_path, capsys, monkeypatch):
     monkeypatch.setattr(sys, "executable", shutil.which("false"))
     assert run(["demo", str(tmp_path)]) == 4
-    assert "made-up stand ended with code 1 before it served a port" in capsys.readouterr().err
+    assert "simulated stand ended with code 1 before it served a port" in capsys.readouterr().err
     assert not (tmp_path / "teasel-2/runs").exists()

@@ -18,7 +18,8 @@ from standbook.daq.capture.disk_space import RESERVE
 from standbook.daq.capture.launcher import start_capture
 from standbook.daq.capture.process_status import read_status
 from standbook.daq.config.stand import read_stand
-from standbook.daq.journal.reader import journals_of, read_journal
+from standbook.daq.journal.reader import read_journal
+from standbook.daq.journal.writer import journals_of
 from standbook.daq.recording.journal_follower import Follower
 from standbook.daq.rehearsal.device import RehearsalDevice
 from standbook.daq.storage.folder_lock import is_folder_locked

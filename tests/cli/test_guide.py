@@ -179,7 +179,9 @@ def test_the_worked_import_finds_what_the_page_says(imported):
     results = from_json((imported[0] / "teasel-2/runs/2025-06-14_WF-03/analysis/rev-A/results.json").read_text())
     found, page = results.tanks["oxidiser"], " ".join(PAGES["import"].split())
     assert f"CdA {1e6 * found.cda.value:.2f} mm² (u = {1e6 * found.cda.u:.2f} mm²)" in page
-    assert f"chord exponent of {found.exponent.chord.value:.3f} (u = {found.exponent.chord.u:.3f})" in page
+    assert (
+        f"mean exponent, start to end, of {found.exponent.chord.value:.3f} (u = {found.exponent.chord.u:.3f})" in page
+    )
     # made with 16.2 mm2; 0.5 m of water left out by the script is 5 kPa of 680 kPa, half of it in CdA
     assert found.cda.value == pytest.approx(16.2e-6, rel=0.006)
 
@@ -310,10 +312,10 @@ def test_worked_engine_numbers_and_comparison():
         f"Isp = {specific_impulse(32_573.0, 16.48):.1f} s",
         f"CF = {thrust_coefficient(32_573.0, throat, integral):.3f}",
         f"O/F = {9.78 / 6.70:.2f}",
-        f"stiffness {(14.40 - 12.70) / 12.70:.3f}",
+        f"injector pressure-drop ratio {(14.40 - 12.70) / 12.70:.3f}",
     )
     one = [np.array([value]) for value in (9.85, 9.60, 9.40, 9.80)]
-    on_page(f"= {departure(*one)[0]:.2f} half-widths")
+    on_page(f"= {departure(*one)[0]:.2f} band half-widths")
 
 
 # --- worked numbers of the wiring page ------------------------------------------------------------------------------

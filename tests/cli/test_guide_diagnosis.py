@@ -86,7 +86,7 @@ def test_a_flow_that_contradicts_itself_is_told_by_the_limits_of_the_code():
     assert f"within {100.0 * NEAR:.0f} % | another unit" in page
     assert {round(max(ratio, 1.0 / ratio), 1) for ratio in PRESSURE_RATIOS} == {14.5, 10.0, 100.0}
     assert {round(max(ratio, 1.0 / ratio), 1) for ratio in AMOUNT_RATIOS} == {2.2, 1000.0}
-    assert f"a chord outside {CHORDS[0]:g} to {CHORDS[1]:g}" in page
+    assert f"a mean exponent outside {CHORDS[0]:g} to {CHORDS[1]:g}" in page
     assert LITTLE == 0.1  # "a tenth"
     first, both = (998.2 * 0.012 * ((30.3 / pressure) ** (1.0 / 1.3) - 1.0) for pressure in (22.2, 17.9))
     assert f"at 22.2 bar(a) {first:.2f} kg have left, at 17.9 bar(a) {both:.2f} kg" in page

@@ -34,7 +34,7 @@ def test_lines_stand_out_as_the_page_says():
     threshold = chi2.isf(spectra.CHANCE / 500, 2.0 * found.averages) / (2.0 * found.averages)
     on_page(
         f"worth {found.averages:.1f} independent ones",
-        f"must stand {threshold:.1f} times above",
+        f"must be {threshold:.1f} times its level",
         f"median over {spectra.BACKGROUND} bins",
         f"at most {spectra.LONGEST_PART:g} s",
     )
@@ -78,7 +78,7 @@ def test_smooth_combustion():
 def test_start_and_burn_times():
     time = np.arange(-1.0, 3.0, 1e-3)
     rise = rise_of(time, 20.0 * np.clip(time / 0.1, 0.0, 1.0), start=0.01, span=CHAMBER_MEAN).rise
-    on_page(f"takes {1e3 * rise.value:.0f} ms from 10 to 90 %", f"greatest mean over {1e3 * CHAMBER_MEAN:g} ms")
+    on_page(f"takes {1e3 * rise.value:.0f} ms from 10 to 90 %", f"maximum mean over {1e3 * CHAMBER_MEAN:g} ms")
     said = dict(re.findall(r"(\d+) ms for (?:the )?(10 % to 10 %|5 % to 5 %|aft-tangent bisector)", PAGE))
     assert {f"{1e3 * u:g}" for u in DEFINITION_U.values()} == set(said)
 

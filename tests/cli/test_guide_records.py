@@ -2,8 +2,9 @@
 
 import math
 
-from standbook.analysis.channel_checks import channel_health, mark_checks, supply_checks
-from standbook.analysis.physics import impulse, impulse_limits, load_cell
+from standbook.analysis.channel_checks import channel_health, mark_checks, record_checks
+from standbook.analysis.physics import impulse, impulse_limits
+from standbook.analysis.thrust import weight_check
 from standbook.daq.live import channel_monitor
 from standbook.daq.quantity import factor
 from tests.repository import ROOT
@@ -18,8 +19,8 @@ def on_page(*texts):
 def test_the_rules_are_those_of_the_code():
     on_page(
         f"up to {1e3 * impulse.GAPS_BOUNDED:.0f} ms in all",
-        f"|step| > weight / {1.0 / load_cell.UNEXPLAINED_SHARE:.0f}",
-        f"{100 * load_cell.RATIO_WITHIN:.0f} % of weight + {load_cell.AGREE:.0f} u",
+        f"|step| > weight / {1.0 / weight_check.UNEXPLAINED_SHARE:.0f}",
+        f"{100 * weight_check.RATIO_WITHIN:.0f} % of weight + {weight_check.AGREE:.0f} u",
         f"is {100 * mark_checks.ROSE:.0f} % of its range",
         f"mean over {mark_checks.BLOCK:g} s",
         f"within {mark_checks.WITHIN:.0f} s",
@@ -27,12 +28,12 @@ def test_the_rules_are_those_of_the_code():
         f"> {channel_health.ZERO_AGREE:.0f} u while open",
         f"asks for {channel_health.STUCK:.0f} s without",
         f"and {channel_monitor.FROZEN_IN_FLOW:g} s in a flow, {channel_monitor.FROZEN_AFTER:.0f} s else",
-        f"at least {100 * supply_checks.MOVED:.0f} % of the signal",
+        f"at least {100 * record_checks.MOVED:.0f} % of the signal",
     )
     assert channel_health.FLAT_RUN == 10
     assert channel_health.LIVELY_SHARE == 0.5
     assert channel_monitor.FROZEN_CHANCE == 1e-15
-    assert supply_checks.LEAST_SENSORS == 2
+    assert record_checks.LEAST_SENSORS == 2
 
 
 def test_worked_thrust_that_nobody_saw():
@@ -45,7 +46,7 @@ def test_worked_check_weight():
     pound = factor("lbf", "force")
     on_page(f"17.24 kg weigh {17.24 * 9.80665:.1f} N", f"38.0 x {pound:.3f} = {38.0 * pound:.1f} N")
     on_page(f"is {17.24 * 9.80665 / 38.0:.2f} times too small", f"1.31 in pounds is {1.31 / pound:.2f}")
-    assert abs(38.0 * pound - 17.24 * 9.80665) < load_cell.RATIO_WITHIN * 17.24 * 9.80665
+    assert abs(38.0 * pound - 17.24 * 9.80665) < weight_check.RATIO_WITHIN * 17.24 * 9.80665
 
 
 def test_worked_mark_and_gauge():

@@ -47,7 +47,7 @@ def test_a_status_says_all_that_the_screen_shows():
         "redline ARMED  no light: PT-31 below 5 bar(g)",
         "cradle-a recording  1,010 rows/s  lost 0  damaged 0  on disk 0.1 s ago",
         "disk 81.3 GB free, room for 90.0 h",
-        "standing alarm NO LIGHT: PT-31 below 5 bar(g)",
+        "active alarm NO LIGHT: PT-31 below 5 bar(g)",
     ):
         assert part in said, part
 
@@ -75,7 +75,10 @@ def test_alarms_are_said_at_once_and_when_they_are_over():
     said = shown(
         picture(QUIET), (picture(later(QUIET, 0.1)), ["NO LIGHT"], []), (picture(later(QUIET, 0.2)), [], ["NO LIGHT"])
     )
-    assert said[len(begun) :] == ["    83.5 s  T+10.3 s  ALARM NO LIGHT", "    83.6 s  T+10.4 s  alarm over: NO LIGHT"]
+    assert said[len(begun) :] == [
+        "    83.5 s  T+10.3 s  ALARM NO LIGHT",
+        "    83.6 s  T+10.4 s  alarm cleared: NO LIGHT",
+    ]
 
 
 def test_phases_links_and_marks_are_said_when_they_change():
@@ -97,7 +100,7 @@ def test_phases_links_and_marks_are_said_when_they_change():
         "mark 1 T-61.2 s",
         "mark 1 T-61.2 s",
     ]
-    assert "(STRUCK OUT)" in said[-1]
+    assert "(VOID)" in said[-1]
     after = shown(picture(QUIET), picture(replace(later(QUIET, 0.1), phase=Phase.SAFING, phase_seconds=0.0)))
     assert "phase SAFING 0.0 s" in after[len(begun)]
     assert len(after) > len(begun) + 5  # and the whole of it

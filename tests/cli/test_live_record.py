@@ -101,13 +101,13 @@ def test_keys_drop_marks_on_the_live_screen_and_ctrl_c_stops(campaign):
     before = termios.tcgetattr(person.slave)
     with playing(RehearsalDevice(made_up_table(SECONDS))) as port, recording(campaign, port, person=person) as process:
         person.until(r"cradle-a recording +[1-9][\d,]* rows/s")
-        person.until("Keys: space = mark, P = tank pressurising, backspace = strike out")
+        person.until("Keys: space = mark, P = tank pressurising, backspace = void")
         person.press(b"p")
         person.until(r"mark 1 [\d.]+ s  tank pressurising")
         person.press(b" ")
         person.until(r"mark 2 [\d.]+ s  \(no name\)")
         person.press(b"\x7f")
-        person.until(r"mark 2 [\d.]+ s  \(no name\) \(STRUCK OUT\)")
+        person.until(r"mark 2 [\d.]+ s  \(no name\) \(VOID\)")
         person.press(b"\x03")
         assert process.wait(PATIENCE) in FINE
         person.until("Next: standbook analyse")

@@ -81,7 +81,7 @@ def test_everything_that_a_crew_watches_stands_on_80_by_24():
         "Ctrl-C",
         "P = fuel tank pressurising",
         "space = mark",
-        "backspace = strike out",
+        "backspace = void",
     ):
         assert part in shown, part
     for rows in zip(*[figure_rows(value, 19) for value in ("1802", "22.7", "21.9", "16.4")], strict=True):
@@ -186,7 +186,7 @@ def test_redlines_show_the_first_one_out_and_stay():
 
 def test_a_struck_out_mark_stays_and_says_so():
     shown = text(picture(replace(BURN, marks=(MARK, MarkState(number=2, text="", at=3.0, struck=True)))))
-    assert "mark 2 T+3.0 s  (no name) (STRUCK OUT)" in shown
+    assert "mark 2 T+3.0 s  (no name) (VOID)" in shown
     assert "mark 1 T-61.2 s  fuel tank pressurising" in shown
 
 
@@ -211,7 +211,7 @@ def test_figures_are_as_large_as_there_is_room_for():
 
 def test_a_key_of_the_plan_stands_in_place_of_ours():
     shown = text(picture(head=replace(HEAD, mark_keys=(("space", "hold"),))))
-    assert "Keys: space = hold, backspace = strike out" in shown
+    assert "Keys: space = hold, backspace = void" in shown
 
 
 def test_a_plan_without_minimum_data_shows_its_first_channels_big():

@@ -52,7 +52,7 @@ def test_a_board_is_told_with_its_streams_lines_losses_and_clock():
     assert told[0] == "cradle-a, serial 0007, firmware 1.0.0, boot 17, clock of 1,000,000 ticks a second"
     assert told[1] == "stream fast: 1,000 rows a second, 2 channels: adc0 i24, adc1 i16"
     assert told[3] == "digital lines: fire (0)"
-    assert "1 of 6,001 frames damaged (0.02%)" in told[4]
+    assert "1 of 6,001 frames with checksum error (0.02%)" in told[4]
     assert told[5].startswith("clock so far: +")
 
 

@@ -30,7 +30,7 @@ def test_an_unsealed_run_is_recovered_in_place_and_verified(run, capsys):
     assert said.startswith(f"Recovered {run}, sealed:\n")
     assert said.endswith("  whole\n")
     check_run(run)
-    assert "  cradle-a/fast: whole: 500 rows, sequence 0 to 499, 1 boot\n" in told(capsys, "verify", run).out
+    assert "  cradle-a/fast: whole: 500 rows, sequence 0 to 499, 1 board start\n" in told(capsys, "verify", run).out
 
 
 def test_a_killed_recording_ends_in_10_and_says_what_is_not_proven(tmp_path, capsys):

@@ -93,7 +93,7 @@ def test_a_lost_link_is_called_at_once_and_once(showing, capsys):
     showing.report(watch(lost))
     assert not any("ALARM" in line for line in said(capsys))
     showing.report(watch())
-    assert said(capsys)[0].startswith("alarm over: cradle-a PORT LOST")
+    assert said(capsys)[0].startswith("alarm cleared: cradle-a PORT LOST")
 
 
 def test_a_device_that_has_played_out_is_no_alarm(showing, capsys):

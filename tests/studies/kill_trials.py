@@ -29,7 +29,8 @@ import pyarrow as pa
 
 from standbook.cli.starter import write_campaign
 from standbook.daq.errors import StandError
-from standbook.daq.journal.reader import journals_of, read_journal
+from standbook.daq.journal.reader import read_journal
+from standbook.daq.journal.writer import journals_of
 from standbook.daq.rehearsal.device import RehearsalDevice
 from standbook.daq.rehearsal.script import Table
 from standbook.daq.sealing.seal import seal

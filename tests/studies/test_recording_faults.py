@@ -1,6 +1,6 @@
 """The study of faults, small: a cable out and in again under another name, live, with bytes lost on top."""
 
-from standbook.daq.journal.reader import journals_of
+from standbook.daq.journal.writer import journals_of
 from standbook.daq.rehearsal import fault_catalogue as known
 from tests.studies.recording_faults import RESTART, SCALE, combination, played_live
 

@@ -1,4 +1,4 @@
-"""What an evidence section is made of: sentences, pictures, tables, and words for what is not known.
+"""Define the parts of an evidence section: sentences, pictures, tables, and words for what is not known.
 
 Plain frozen types; the template only walks through them. A cell that is ``Markup`` was escaped here.
 """
@@ -80,7 +80,7 @@ class Register:
         return cls(ranked(findings))
 
     def why(self, *channels: str | None) -> Markup:
-        """Say that a value is not known and point at the findings that say why.
+        """Write "not known" with links to the findings that say why.
 
         A finding about the channel itself comes first; failing that, one about the whole run.
         """
@@ -108,7 +108,7 @@ def measured_rows(
     rows: Sequence[tuple[str, Measured | None, number_format.Reference | None]],
     channels: Sequence[str | None],
 ) -> tuple[tuple[Cell, ...], ...]:
-    """Turn named quantities into rows of quantity, value, standard uncertainty, share."""
+    """Turn named quantities into rows of quantity, value, standard uncertainty, relative uncertainty."""
     written: list[tuple[Cell, ...]] = []
     for name, measured, reference in rows:
         if measured is None:
@@ -121,7 +121,9 @@ def measured_rows(
 
 def quantity_table(rows: tuple[tuple[Cell, ...], ...], caption: Cell = "") -> Table:
     """Table of :func:`measured_rows`."""
-    return Table(head=("Quantity", "Value", "u", "u, share"), rows=rows, figures=frozenset({1, 2, 3}), caption=caption)
+    return Table(
+        head=("Quantity", "Value", "u", "relative u"), rows=rows, figures=frozenset({1, 2, 3}), caption=caption
+    )
 
 
 def budget_table(terms: Sequence[BudgetTerm], unit: str, value: float, caption: Cell) -> Table:
@@ -139,6 +141,6 @@ def budget_table(terms: Sequence[BudgetTerm], unit: str, value: float, caption: 
     ]
     total = Measured(0.0, variance**0.5, unit)
     share = number_format.percent(variance**0.5 / abs(value), 2) if value else ""
-    rows.append(("all together, added in square", number_format.show(total).u_with_unit, share, "100 %"))
-    head = ("Source", "u", "of the value", "of the variance")
+    rows.append(("combined (root sum of squares)", number_format.show(total).u_with_unit, share, "100 %"))
+    head = ("Source", "u", "relative u", "share of variance")
     return Table(head=head, rows=tuple(rows), figures=frozenset({1, 2, 3}), caption=caption, style="budget")

@@ -1,4 +1,4 @@
-"""What the report says about a run besides its results: plan, stand, calibrations, people, hashes.
+"""Define the report's context besides the results: plan, stand, calibrations, people, hashes.
 
 Frozen types only; ``analysis.report.collect`` fills them from a run folder. SI units, pressures absolute.
 """
@@ -29,7 +29,7 @@ class TankPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanSummary:
-    """What was to be found out, where, with what aboard."""
+    """Objective, site, tanks and limit of the plan."""
 
     number: str
     kind: str
@@ -51,7 +51,7 @@ class PlanSummary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StandSummary:
-    """The geometry that the load cell feels."""
+    """Geometry of the stand as it acts on the load cell."""
 
     name: str
     nozzle: str  # "down" | "up" | "horizontal"
@@ -82,7 +82,7 @@ class CalibrationUsed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recomputation:
-    """What a person with a pocket calculator needs for one channel."""
+    """Numbers for recomputing one channel with a pocket calculator."""
 
     tag: str
     samples_file: str
@@ -117,7 +117,7 @@ class WeighingUsed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PredictedScalar:
-    """One number that was predicted, and what was measured."""
+    """One predicted number and its measured counterpart."""
 
     name: str
     nominal: float

@@ -1,6 +1,6 @@
-"""How well a run was foreseen, in three sentences: what kept to its band, what left it, which assumption moved.
+"""Compare a run with its prediction in three sentences: what stayed inside its band, what left it, which assumption.
 
-Reads results only; what moved was ranked by the analysis, nothing is judged here.
+Reads results only; the assumptions were ranked by the analysis, nothing is judged here.
 """
 
 from standbook.analysis.findings.catalogue import is_in_group
@@ -15,18 +15,18 @@ TOLD = 3  # quantities, and causes, that a sentence names
 
 
 def foresight(results: Results) -> tuple[str, ...]:
-    """Say how the run went against its prediction; empty where nothing was compared."""
+    """Compare the run with its prediction; empty where nothing was compared."""
     if not results.comparison:
         return ()
     part = _part(results)
     order = ranked(results.comparison)
     kept = sum(item.share_in_band >= INSIDE_ENOUGH for _, item in order)
-    kind = "locked before T-0" if results.prediction == "locked" else "postdiction, computed after T-0"
+    kind = "locked before T-0" if results.prediction == "locked" else "not locked before T-0, calculated afterwards"
     number = len(order)
     said = [
-        f"Prediction ({kind}): {kept} of {number} {'quantity' if number == 1 else 'quantities'} kept to the 95 % band "
-        f"for at least {number_format.percent(INSIDE_ENOUGH, 0)} of the {part}.",
-        "Farthest from it, in half-widths of the band: "
+        f"Prediction ({kind}): {kept} of {number} {'quantity' if number == 1 else 'quantities'} stayed inside the 95 % "
+        f"band for at least {number_format.percent(INSIDE_ENOUGH, 0)} of the {part}.",
+        "Farthest from it, in band half-widths: "
         + "; ".join(_departure(name, item, part) for name, item in _worth_naming(order))
         + ".",
     ]
@@ -34,12 +34,12 @@ def foresight(results: Results) -> tuple[str, ...]:
     if moved is not None:
         said.append(moved)
     elif kept < number:
-        said.append("Which assumption moved could not be told from this record; compare the findings with the plan.")
+        said.append("This record does not tell which assumption explains it; compare the findings with the plan.")
     return tuple(said)
 
 
 def what_moved(results: Results) -> str | None:
-    """Return the assumptions or causes that the analysis ranked first, ``None`` where it ranked none."""
+    """Name the assumptions or causes that the analysis ranked first, ``None`` where it ranked none."""
     causes = [f for f in results.findings if is_in_group(f, LIKELY_CAUSE, MOVED_ASSUMPTION)]
     if not causes:
         return None
@@ -47,8 +47,8 @@ def what_moved(results: Results) -> str | None:
     if not named and causes[0].of(CAUSE_NOT_KNOWN):
         return f"No single known cause explains it: {_decided(causes[0])}."
     if not named:  # of an analysis that kept no values
-        return f"What moved stands among the findings. To decide: {_decided(causes[0])}."
-    what = "Assumption that moved" if is_in_group(causes[0], MOVED_ASSUMPTION) else "Cause"
+        return f"The ranked assumptions stand among the findings. To decide: {_decided(causes[0])}."
+    what = "Assumption that best explains the deviation" if is_in_group(causes[0], MOVED_ASSUMPTION) else "Cause"
     return f"{what}, most likely first: {'; '.join(named)}. To decide: {_decided(causes[0])}."
 
 

@@ -1,4 +1,4 @@
-"""Numbers as the report prints them: rounded by one rule, in the units of the trade.
+"""Format numbers as the report prints them: rounded by one rule, in the units of the trade.
 
 Computing is SI and keeps every digit; this module only writes text. The uncertainty is rounded to two
 significant digits and the value to the same place. It converts no pressure between absolute and gauge.
@@ -129,7 +129,7 @@ def rough(value: float, unit: str) -> str:
 
 
 def relative(measured: Measured) -> str:
-    """Write the standard uncertainty as a share of the value, in percent; nothing where nought is as likely."""
+    """Write the standard uncertainty as a share of the value, in percent; nothing where zero is as likely."""
     if not measured.value or not 0.0 < measured.u < abs(measured.value):
         return ""
     return f"{round_pair(0.0, 100.0 * measured.u / abs(measured.value))[1]} %"

@@ -1,4 +1,4 @@
-"""Sentences of the report: what was found, in words that a regulator and a landowner can read.
+"""Write the sentences of the report, in words that a regulator and a landowner can read.
 
 Words first: each sentence carries value, limit and consequence. Nothing here computes a result.
 """
@@ -49,13 +49,13 @@ CAUTIONS = (
 
 
 def title(results: Results) -> str:
-    """Name what was measured."""
+    """Name the measured result."""
     kind = kind_named(results.kind)
     return kind.title.format(name=kind.name)
 
 
 def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None) -> str:
-    """Say one verdict with its bound, its limit and the consequence."""
+    """Write one verdict with its bound, its limit and the consequence."""
     where = PLACES.get(place, place)
     limit = f"{number_format.fixed(verdict.limit, 0)} N·s"
     guard = f"{number_format.percent(verdict.guard_share, 0)} one-sided"
@@ -76,7 +76,7 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
 
 
 def probability_sentence(verdict: Verdict) -> str:
-    """Say how probable it is that the true impulse lies within the limit."""
+    """Write the probability that the true impulse lies within the limit."""
     if verdict.probability_within is None:
         return "Probability within the limit: not known."
     return f"Probability within the limit: {number_format.probability(verdict.probability_within)}."
@@ -89,7 +89,7 @@ def impulse_words(impulse: ImpulseResult) -> str:
 
 
 def headline(results: Results) -> str:
-    """Say the main result in one sentence."""
+    """Write the main result in one sentence."""
     impulse = results.impulse
     if impulse is None:
         return "Total impulse: not known."
@@ -110,20 +110,20 @@ def guard_sentence(context: ReportContext) -> str:
 
 
 def prediction_sentence(results: Results, context: ReportContext) -> str:
-    """Say whether the prediction was locked before T-0."""
+    """Write whether the prediction was locked before T-0."""
     if results.prediction == "locked":
         when = f" on {stamp(context.locked_at)}" if context.locked_at else ""
         return f"Prediction locked{when}, before T-0."
-    return "POSTDICTION: nothing was locked before T-0, so agreement with the record is no evidence of foresight."
+    return "Not locked before T-0 (calculated afterwards): agreement with the record is no evidence of foresight."
 
 
 def findings_count(findings: Iterable[Finding]) -> str:
-    """Count what needs a person's eyes."""
+    """Count the findings that need review."""
     ranks = [finding.severity for finding in findings]
     serious, caution, note = (ranks.count(severity) for severity in SEVERITIES)
     if not serious and not caution:
-        return f"No finding above a note ({_plural(note, 'note')})."
-    return f"{_plural(serious + caution, 'finding')} above a note: {serious} serious, {_plural(caution, 'caution')}."
+        return f"No caution and no serious finding ({_plural(note, 'note')})."
+    return f"Cautions and serious findings: {serious + caution} ({serious} serious, {_plural(caution, 'caution')})."
 
 
 def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:

@@ -1,4 +1,4 @@
-"""Figures of the report, each from curves to inline SVG; ``None`` where its curve is not known.
+"""Draw the figures of the report, each from curves to inline SVG; ``None`` where its curve is not known.
 
 Curves come in SI; axes are in trade units: bar(a), N, N·s. No number is computed here that is quoted.
 """
@@ -39,7 +39,7 @@ Curves = Mapping[str, Curve]
 
 
 def thrust(curves: Curves, events: Sequence[EventResult], window: Window | None) -> str | None:
-    """Thrust with its envelope, prediction, window and numbered events."""
+    """Draw thrust with its envelope, prediction, window and numbered events."""
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
@@ -92,7 +92,7 @@ def first_pressure(curves: Curves, tank: str, window: tuple[float, float] | None
 
 
 def load_cell(curves: Curves, window: Window | None) -> str | None:
-    """Load cell as it read, and the weight correction."""
+    """Draw the load-cell reading and the weight correction."""
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
@@ -110,7 +110,7 @@ def load_cell(curves: Curves, window: Window | None) -> str | None:
 
 
 def cumulative_impulse(curves: Curves, verdict: Verdict | None) -> str | None:
-    """Impulse so far, with its band, against the limit."""
+    """Draw the cumulative impulse with its band against the limit."""
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
@@ -132,7 +132,7 @@ def cumulative_impulse(curves: Curves, verdict: Verdict | None) -> str | None:
 
 
 def tank_pressure(curves: Curves, tank: str, window: tuple[float, float] | None, *, t_zero: bool = True) -> str | None:
-    """One tank's pressure with prediction and fit; residuals below on the same time axis."""
+    """Draw one tank's pressure with prediction and fit; residuals below on the same time axis."""
 
     def draw(figure: Figure, curve: Curve) -> None:
         residual = curves.get(f"tank residual/{tank}")
@@ -158,7 +158,7 @@ def tank_pressure(curves: Curves, tank: str, window: tuple[float, float] | None,
 
 
 def ullage(curves: Curves, tanks: Sequence[str]) -> str | None:
-    """Pressure against gas volume in logarithms, one panel a tank; the slope is minus the exponent."""
+    """Draw pressure against gas volume in logarithms, one panel a tank; the slope is minus the exponent."""
     known = [tank for tank in tanks if f"ullage/{tank}" in curves]
     if not known:
         return None
@@ -184,7 +184,7 @@ def ullage(curves: Curves, tanks: Sequence[str]) -> str | None:
 
 
 def chamber_pressure(curves: Curves, window: Window | None) -> str | None:
-    """Chamber pressure with prediction."""
+    """Draw the chamber pressure with its prediction."""
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
@@ -197,7 +197,7 @@ def chamber_pressure(curves: Curves, window: Window | None) -> str | None:
 
 
 def injector_stiffness(curves: Curves) -> str | None:
-    """Pressure drop over chamber pressure, each side."""
+    """Draw the injector pressure-drop ratio of each side."""
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
@@ -212,11 +212,11 @@ def injector_stiffness(curves: Curves) -> str | None:
         style.legend(axes)
         _finish(axes, curve, None)
 
-    return _make(curves, "injector stiffness", 2.2, "Injector stiffness of both sides against time", draw)
+    return _make(curves, "injector stiffness", 2.2, "Injector pressure-drop ratio of both sides against time", draw)
 
 
 def budget(terms: Sequence[BudgetTerm], unit: str, name: str) -> str | None:
-    """Uncertainty by source as horizontal bars, largest on top."""
+    """Draw the uncertainty by source as horizontal bars, largest on top."""
     ranked = sorted((term for term in terms if term.u > 0.0), key=lambda term: term.u)
     if not ranked:
         return None
@@ -244,7 +244,7 @@ def budget(terms: Sequence[BudgetTerm], unit: str, name: str) -> str | None:
 
 
 def ruler(rows: Sequence[tuple[str, ImpulseResult, Verdict]]) -> str | None:
-    """Each impulse with its expanded uncertainty on one line, the limit across it."""
+    """Draw each impulse with its expanded uncertainty on one line, the limit across it."""
     if not rows:
         return None
     limit = rows[0][2].limit
@@ -303,7 +303,7 @@ def _measured_and_predicted(axes: Axes, curve: Curve, scale: float) -> None:
         axes.fill_between(time, low / scale, high / scale, color=BAND, linewidth=0.0, label="predicted 95 % band")
     if {"low", "high"} <= set(columns):
         time, low, high = style.thin(curve.time, columns["low"], columns["high"])
-        axes.fill_between(time, low / scale, high / scale, color=ENVELOPE, linewidth=0.0, label="least to greatest")
+        axes.fill_between(time, low / scale, high / scale, color=ENVELOPE, linewidth=0.0, label="min-max envelope")
     if "predicted" in columns:
         time, predicted = style.thin(curve.time, columns["predicted"])
         axes.plot(time, predicted / scale, **PREDICTED)

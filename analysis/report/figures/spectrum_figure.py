@@ -1,4 +1,4 @@
-"""The spectrum of a firing: chamber, manifolds and thrust on one pair of logarithmic axes, named lines marked."""
+"""Draw the spectra of a firing on one pair of logarithmic axes, named peaks marked."""
 
 from collections.abc import Mapping
 
@@ -12,13 +12,13 @@ from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import Line, Stability
 
 LOOKS = ((INK, "-"), (BLUE, (0, (5, 2))), (VERMILION, (0, (1, 1.2))), (GREEN, (0, (4, 1.5, 1, 1.5))))
-SHORT = {"mains": "mains", "stand mode": "stand", "coherent": "chamber + feed", "alias": "image", "undecided": "?"}
+SHORT = {"mains": "mains", "stand mode": "stand", "coherent": "chamber + feed", "alias": "alias", "undecided": "?"}
 MOST_MARKS = 8
 ROWS = 4  # of labels, one below the other so that neighbours do not meet
 
 
 def spectrum(curves: Mapping[str, Curve], steady: Stability) -> str | None:
-    """Draw the chamber and at most three other channels, those with lines first."""
+    """Draw the chamber and at most three other channels, those with spectral peaks first."""
     known = {name.removeprefix("spectrum/"): curve for name, curve in curves.items() if name.startswith("spectrum/")}
     if steady.channel not in known:
         return None

@@ -1,4 +1,4 @@
-"""How every figure of the report looks, and how it becomes inline SVG. Holds no data.
+"""Style every figure of the report and convert it to inline SVG. Holds no data.
 
 Text stays text, so that it can be searched, read aloud and printed sharp; the page's own font replaces
 matplotlib's, which is wider, so labels that fit here fit there. Lines differ by dash as well as by colour.
@@ -68,7 +68,7 @@ _STYLE: Any = {
 
 
 def style() -> AbstractContextManager[None]:
-    """Set the report's look for the time of one figure."""
+    """Apply the report's style for the time of one figure."""
     return mpl.rc_context(_STYLE)
 
 
@@ -111,7 +111,7 @@ def legend(axes: Axes, *, columns: int = 4) -> None:
 
 
 def shade_window(axes: Axes, window: Window | tuple[float, float] | None) -> None:
-    """Shade the part of the record that counts."""
+    """Shade the integration window."""
     if window is None:
         return
     start, end = (window.start, window.end) if isinstance(window, Window) else window

@@ -1,4 +1,4 @@
-"""Page one, and the sections of evidence.
+"""Build page one and the sections of evidence.
 
 Takes the content of a report; gives sections in order.
 May import: analysis/firing, analysis/report/content, analysis/report/figures, analysis/results, analysis/signal,

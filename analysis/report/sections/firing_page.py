@@ -1,4 +1,4 @@
-"""Page one and the evidence of a firing: impulse, verdict, limit."""
+"""Build page one and the evidence of a firing: impulse, verdict, limit."""
 
 import re
 

@@ -1,4 +1,4 @@
-"""Evidence of a firing beside its main numbers: start, shutdown, masses by route, what bounds the load, stability."""
+"""Build the evidence of a firing beside its main numbers: transients, mass balance, class reserve, stability."""
 
 from collections.abc import Mapping
 
@@ -18,7 +18,7 @@ from standbook.analysis.report.content.blocks import (
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import spectrum_figure
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.firing_results import ClassReserve, FiringDetail, Line, Stability
+from standbook.analysis.results.firing_results import ClassReserve, FiringDetail, Line, Stability, Stiffness
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Results
 
@@ -29,14 +29,14 @@ LINE_WORDS = {
     "mains": "mains hum",
     "stand mode": "the stand's mode",
     "coherent": "chamber and feed together",
-    "alias": "image",
+    "alias": "alias",
     "undecided": "not named",
 }
 PLACES = {"site": "at site ambient", "vacuum": "referred to vacuum"}
 
 
 def detail(results: Results, curves: Curves, context: ReportContext, register: Register) -> tuple[Section, ...]:
-    """Return the sections; none where the analysis that wrote the results did not know of them."""
+    """Build the sections; none where the analysis that wrote the results did not know of them."""
     found = results.firing
     if found is None:
         return ()
@@ -67,28 +67,29 @@ def _course(found: FiringDetail, context: ReportContext, register: Register) -> 
             ]
         blocks.append(quantity_table(measured_rows(register, named, ()), "Burn time and mean thrust by definition."))
     if found.stiffness:
-        rows_of = [
-            (
-                side,
-                number_format.show(one.at_start).with_u,
-                number_format.show(one.at_end).with_u,
-                f"{number_format.show(one.least).with_u} at {number_format.seconds(one.at, 2)}",
-                "feed and injector" if one.of_feed else "injector",
-            )
-            for side, one in found.stiffness.items()
-        ]
-        head = ("Side", "At the start", "At the end", "Least", "Over")
-        blocks.append(
-            Table(head=head, rows=tuple(rows_of), caption="Pressure drop over chamber pressure along the burn.")
-        )
+        blocks.append(_stiffness_table(found.stiffness))
     return Section(
         anchor="course",
-        title="Start, shutdown, stiffness",
-        lead="How briskly the engine came up and went out, and how its grip on the feed changed meanwhile: "
-        "total impulse "
-        "does not depend on any of these definitions.",
+        title="Transients and injector pressure-drop ratio",
+        lead="How fast the engine started and shut down, and how the injector's pressure drop over chamber pressure "
+        "changed meanwhile: total impulse does not depend on any of these definitions.",
         blocks=tuple(blocks),
     )
+
+
+def _stiffness_table(stiffness: Mapping[str, Stiffness]) -> Table:
+    rows = tuple(
+        (
+            side,
+            number_format.show(one.at_start).with_u,
+            number_format.show(one.at_end).with_u,
+            f"{number_format.show(one.least).with_u} at {number_format.seconds(one.at, 2)}",
+            "feed and injector" if one.of_feed else "injector",
+        )
+        for side, one in stiffness.items()
+    )
+    head = ("Side", "At the start", "At the end", "Minimum", "Over")
+    return Table(head=head, rows=rows, caption="Pressure drop over chamber pressure along the burn.")
 
 
 def _masses(found: FiringDetail) -> Section:
@@ -111,7 +112,7 @@ def _masses(found: FiringDetail) -> Section:
         load = Measured(path.line_load.value * 1e5, path.line_load.u * 1e5, "N/bar")
         blocks.append(
             Text(
-                f"Way from thrust to cell, {how}: stand factor {number_format.show(path.factor).with_u}, hose load "
+                f"Load path, {how}: stand factor {number_format.show(path.factor).with_u}, line (hose) load "
                 f"{number_format.show(load).with_u}. Both stand in the impulse's budget."
             )
         )
@@ -119,7 +120,7 @@ def _masses(found: FiringDetail) -> Section:
         blocks.append(Text(_reserve(found.reserve)))
     return Section(
         anchor="masses",
-        title="Masses by every route, and the load",
+        title="Mass balance, and the load",
         lead="Whether scales, load cell and flow areas tell the same mass, and which load would just stay in "
         "the class.",
         blocks=tuple(blocks),
@@ -164,11 +165,14 @@ def _stability(found: FiringDetail, curves: Curves) -> Section:
     return Section(
         anchor="stability",
         title="Stability",
-        lead="Whether the chamber burned steadily, and what each line in the records is: hum and a ringing "
+        lead="Whether the chamber burned steadily, and what each spectral peak in the records is: hum and a ringing "
         "stand look like "
         "a rough engine and are none.",
         blocks=tuple(blocks),
-        symbols=(("amplitude", "of one line: peak over the mean of its channel"), ("rms", "root of the mean square")),
+        symbols=(
+            ("amplitude", "of one spectral peak, over the mean of its channel"),
+            ("rms", "root of the mean square"),
+        ),
     )
 
 
@@ -176,12 +180,12 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
     blocks: list[Block] = list(
         picture(
             spectrum_figure.spectrum(curves, steady),
-            "Amplitude density over the settled burn, each channel over its own mean; named lines are marked.",
+            "Amplitude density over the steady burn, each channel over its own mean; named peaks are marked.",
         )
     )
     blocks.append(
         Text(
-            f"{steady.channel}: {number_format.percent(steady.rms_share, 2)} rms of the mean over the settled burn, "
+            f"{steady.channel}: {number_format.percent(steady.rms_share, 2)} rms of the mean over the steady burn, "
             f"at most {number_format.percent(steady.greatest_rms_share, 2)} within one second, about "
             f"{number_format.seconds(steady.greatest_at, 1)}. Smooth, within "
             f"{number_format.percent(steady.smooth_limit, 0)} of the local mean, for "
@@ -195,14 +199,14 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
     if rows:
         head = ("Frequency", "What it is", "Channels", "Seen", "Largest amplitude, first to last")
         blocks.append(
-            Table(head=head, rows=rows, figures=frozenset({0, 3, 4}), caption="Lines that stand out of the noise.")
+            Table(head=head, rows=rows, figures=frozenset({0, 3, 4}), caption="Spectral peaks above the noise.")
         )
     return blocks
 
 
 def _what(line: Line) -> str:
     if line.name == "alias":
-        return f"image of {line.source}"
+        return f"alias of {line.source}"
     if line.name == "mains" and line.source != "mains":
         return line.source
     return LINE_WORDS[line.name]

@@ -1,4 +1,4 @@
-"""Page one and the evidence of a cold flow: CdA and exponent, no verdict."""
+"""Build page one and the evidence of a cold flow: CdA and exponent, no verdict."""
 
 from markupsafe import Markup
 
@@ -18,7 +18,7 @@ def _flow_numbers(results: Results, _: ReportContext, register: Register) -> tup
     exponent = tank.exponent
     chosen = (
         ("Flow area CdA", tank.cda),
-        ("Exponent n, chord", exponent.chord if exponent else None),
+        ("Exponent n, mean (start to end)", exponent.chord if exponent else None),
         ("Expelled mass", tank.expelled_mass),
     )
     return tuple(

@@ -1,4 +1,4 @@
-"""Page one: what a signatory must see, on exactly one sheet. Builds the view; the template sets it.
+"""Build page one: what a signatory must see, on exactly one sheet. The template sets it.
 
 What it shows of one kind of test comes from that kind's parts.
 """
@@ -16,14 +16,14 @@ from standbook.analysis.results.results import Results
 
 TOP_FINDINGS = 3
 NO_SIGNATURE_REHEARSAL = (
-    "REHEARSAL. Every number on this page comes from a made-up stand. There is nothing to sign and nothing to file."
+    "REHEARSAL. Every number on this page comes from a simulated stand. There is nothing to sign and nothing to file."
 )
 NO_SIGNATURE = "Not offered for signature."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageOne:
-    """Everything on the first sheet."""
+    """Content of the first sheet."""
 
     title: str
     big: tuple[BigNumber, ...]
@@ -94,9 +94,9 @@ def _facts(results: Results, context: ReportContext, register: Register, parts: 
         u = number_format.milliseconds(results.t_zero.u)
         equals = "= " if u[0].isdigit() else ""
         when = sentences.stamp(results.t_zero.time)
-        clock = "the laptop's clock"
+        clock = "the recording computer's clock"
         if context.time_scale != 1.0:
-            clock = f"a clock {number_format.plain(context.time_scale)} times as fast as the laptop's"
+            clock = f"a clock {number_format.plain(context.time_scale)} times as fast as the recording computer's"
         date: Cell = f"{when} by {clock}; {results.t_zero.source}, u {equals}{u} on the device's clock"
     else:
         date = register.why()

@@ -1,4 +1,4 @@
-"""What page one and the evidence show of one kind of test: pieces that page one puts into their places."""
+"""Define the parts of page one and of the evidence that differ by kind of test."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -40,7 +40,7 @@ class BigNumber:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageParts:
-    """One kind of test on paper."""
+    """Page parts of one kind of test."""
 
     big: Callable[[Results, ReportContext, Register], tuple[BigNumber, ...]]
     headline: Callable[[Results], str]
@@ -54,7 +54,7 @@ class PageParts:
 
 
 def markup(svg: str | None) -> Markup | None:
-    """Mark a picture of ours as markup."""
+    """Mark our own picture as markup."""
     return Markup(svg) if svg else None  # noqa: S704 - drawn by us
 
 

@@ -1,20 +1,20 @@
-"""Evidence about the record: findings, health, calibrations, plan, recomputation, cautions, hashes."""
+"""Build the evidence about the record: findings, data quality, calibrations, plan, recomputation, cautions, hashes."""
 
 from markupsafe import Markup, escape
 
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.blocks import Block, Cell, Code, Register, Section, Table, Text
-from standbook.analysis.report.content.context import CalibrationUsed, ReportContext
+from standbook.analysis.report.content.context import CalibrationUsed, Recomputation, ReportContext
 from standbook.analysis.report.content.sentences import CAUTIONS, findings_count, impulse_words, stamp
 from standbook.analysis.report.sections.run_sections import plan_tank_row
-from standbook.analysis.results.results import RecordHealth, Results
+from standbook.analysis.results.results import RecordHealth, Results, Tare
 
 FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
 MOST_GAPS = 12  # rows of the gap table; the record holds them all
 
 
 def findings(results: Results, register: Register) -> Section:
-    """Everything that a person must read, worst first."""
+    """List all findings, worst first."""
     rows: tuple[tuple[Cell, ...], ...] = tuple(
         (
             Markup('<span id="finding-{0}">{0}</span>').format(number),
@@ -46,7 +46,7 @@ def findings(results: Results, register: Register) -> Section:
 
 
 def health(results: Results) -> Section:
-    """Count what reached the disk."""
+    """Count rows, gaps, board starts and frames with checksum error."""
     rows = tuple(
         (
             stream,
@@ -59,7 +59,7 @@ def health(results: Results) -> Section:
         )
         for stream, item in results.record.items()
     )
-    head = ("Stream", "Rows", "Rows lost", "Gaps", "Boots", "Damaged frames", "Clock against host")
+    head = ("Stream", "Rows", "Rows lost", "Gaps", "Board starts", "Frames with checksum error", "Clock against host")
     blocks: list[Block] = [Table(head=head, rows=rows, figures=frozenset(range(1, 7)))]
     gaps = [(stream, gap) for stream, item in results.record.items() for gap in item.gaps]
     if gaps:
@@ -78,10 +78,12 @@ def health(results: Results) -> Section:
         blocks.append(Table(head=gap_head, rows=gap_rows, figures=frozenset({1, 2, 3, 4}), caption=caption))
     return Section(
         anchor="health",
-        title="Health of the record",
+        title="Data quality",
         lead="What reached the disk, counted: a lost row is a row the device numbered and the record does not hold.",
         blocks=tuple(blocks),
-        symbols=(("boot", "one start of the recording device; more than one means it restarted while recording"),),
+        symbols=(
+            ("board start", "one start of the recording board; more than one means it restarted while recording"),
+        ),
     )
 
 
@@ -93,7 +95,7 @@ def _lost(item: RecordHealth) -> str:
 
 
 def calibrations(results: Results, context: ReportContext, register: Register) -> Section:
-    """Calibrations used, and zeros before and after."""
+    """List the calibrations used, and zeros before and after."""
     day = results.t_zero.time[:10] if results.t_zero else None
     rows = tuple(_calibration_row(item, day) for item in context.calibrations)
     head = ("Channel", "Revision", "Sensor, serial", "Made", "Valid until", "u slope", "u zero", "Range")
@@ -126,31 +128,13 @@ def calibrations(results: Results, context: ReportContext, register: Register) -
 
 
 def plan(context: ReportContext) -> Section:
-    """List what was planned, what was aboard, who did it."""
-    summary = context.plan
-    rows: list[tuple[Cell, ...]] = [
-        ("Objective", summary.objective),
-        ("Minimum data", ", ".join(summary.minimum_data) or "none named"),
-        ("Ambient pressure", number_format.show(summary.ambient_pressure, "a").with_u),
-        ("Ambient temperature", number_format.show(summary.ambient_temperature).with_u),
-    ]
-    if summary.throat_diameter is not None:
-        rows.append(("Throat diameter", number_format.show(summary.throat_diameter).with_u))
-    if summary.expansion_ratio is not None:
-        rows.append(("Expansion ratio", number_format.show(summary.expansion_ratio).with_u))
-    if summary.load_control:
-        rows.append(("How the load is controlled", summary.load_control))
-    if summary.run_out_first:
-        rows.append(("Meant to run out first", summary.run_out_first))
-    rows.append(("Second recorder", summary.second_recorder or "none"))
-    rows += [(person.role, person.initials) for person in context.people]
-    rows += [("Deviation from the plan", deviation) for deviation in context.deviations]
-    tank_head = ("Tank", "Liquid", "Load", "Volume", "Pressure at start", "Exponent", "CdA")
+    """List the plan, the loads and the people."""
+    tanks = tuple(plan_tank_row(tank) for tank in context.plan.tanks)
     blocks: list[Block] = [
-        Table(head=("What", "As planned"), rows=tuple(rows)),
+        Table(head=("What", "As planned"), rows=tuple(_planned_rows(context))),
         Table(
-            head=tank_head,
-            rows=tuple(plan_tank_row(tank) for tank in summary.tanks),
+            head=("Tank", "Liquid", "Load", "Volume", "Pressure at start", "Exponent", "CdA"),
+            rows=tanks,
             figures=frozenset(),
             caption="Tanks.",
             style="small",
@@ -172,8 +156,28 @@ def plan(context: ReportContext) -> Section:
     )
 
 
+def _planned_rows(context: ReportContext) -> list[tuple[Cell, ...]]:
+    """List the plan's own words and numbers, then who did what, then what was done otherwise."""
+    summary = context.plan
+    throat, ratio = summary.throat_diameter, summary.expansion_ratio
+    rows: list[tuple[str, str | None]] = [
+        ("Objective", summary.objective),
+        ("Minimum data", ", ".join(summary.minimum_data) or "none named"),
+        ("Ambient pressure", number_format.show(summary.ambient_pressure, "a").with_u),
+        ("Ambient temperature", number_format.show(summary.ambient_temperature).with_u),
+        ("Throat diameter", None if throat is None else number_format.show(throat).with_u),
+        ("Expansion ratio", None if ratio is None else number_format.show(ratio).with_u),
+        ("How the load is controlled", summary.load_control or None),
+        ("Planned to be depleted first", summary.run_out_first or None),
+        ("Second recorder", summary.second_recorder or "none"),
+        *((person.role, person.initials) for person in context.people),
+        *(("Deviation from the plan", deviation) for deviation in context.deviations),
+    ]
+    return [(name, value) for name, value in rows if value is not None]
+
+
 def recompute(results: Results, context: ReportContext) -> Section:
-    """Show how to get the same number again, by command and by hand."""
+    """Show how to compute the same number again, by command and by hand."""
     blocks: list[Block] = [
         Text("By command, on any computer, to nine digits:"),
         Code(escape(context.command)),
@@ -191,32 +195,51 @@ def recompute(results: Results, context: ReportContext) -> Section:
 
 
 def _hand_steps(results: Results, context: ReportContext) -> tuple[tuple[Cell, ...], ...]:
+    """Tell how to get from counts to the number, step by step."""
     item = context.recomputation
     assert item is not None  # noqa: S101 - the caller asked
-    unit = item.reading_unit.replace("*", "·")
-    pivot = f"(signal {number_format.MINUS} {item.pivot!r})" if item.pivot else "signal"
-    powers = (
-        "",
-        f" {number_format.TIMES} {pivot}",
-        f" {number_format.TIMES} {pivot}²",
-        f" {number_format.TIMES} {pivot}³",
-    )
-    terms = [f"{c!r}{power}" for c, power in zip(item.coefficients, powers, strict=False)]
-    steps = [
-        ("Counts to signal", f"signal in {item.signal_unit} = {item.signal_rule}"),
-        ("Signal to reading", f"reading in {unit} = {' + '.join(terms)}"),
-    ]
+    steps = _reading_steps(item)
     if results.impulse is None or results.window is None:
         if item.reading_unit.endswith("(g)"):
             steps.append(("Gauge to absolute", "add the ambient pressure of the plan"))
         return _numbered(steps)
-    if item.scale != 1.0:
-        steps.append(("Into newtons", f"multiply by {item.scale!r}"))
-    tare = results.tare.get(item.tag)
-    zero = f"{number_format.show(tare.before).with_unit}, " if tare else ""
-    steps.append(("Subtract the zero", f"take off {zero}the mean of a quiet stretch before T-0"))
     correction = results.weight_correction
     ramp = bool(item.line_load) or (correction is not None and correction.applied)
+    steps += _thrust_steps(item, results.tare.get(item.tag), ramp=ramp)
+    start, end = number_format.seconds(results.window.start), number_format.seconds(results.window.end)
+    agreement = (
+        "the straight line is a simplification: expect agreement within about 0.1 %" if ramp else "it must agree"
+    )
+    steps += [
+        (
+            "Sum",
+            f"from {start} to {end}: each pair of neighbouring rows gives (first + second) / 2 times the time between "
+            "them; add all up",
+        ),
+        ("Compare", f"with {impulse_words(results.impulse)}; {agreement}"),
+    ]
+    return _numbered(steps)
+
+
+def _reading_steps(item: Recomputation) -> list[tuple[str, str]]:
+    """Tell how counts become a reading."""
+    unit = item.reading_unit.replace("*", "·")
+    pivot = f"(signal {number_format.MINUS} {item.pivot!r})" if item.pivot else "signal"
+    powers = ("", *(f" {number_format.TIMES} {pivot}{power}" for power in ("", "²", "³")))
+    terms = [f"{c!r}{power}" for c, power in zip(item.coefficients, powers, strict=False)]
+    return [
+        ("Counts to signal", f"signal in {item.signal_unit} = {item.signal_rule}"),
+        ("Signal to reading", f"reading in {unit} = {' + '.join(terms)}"),
+    ]
+
+
+def _thrust_steps(item: Recomputation, tare: Tare | None, *, ramp: bool) -> list[tuple[str, str]]:
+    """Tell how a cell's reading becomes thrust; a ``ramp`` is what the zero moved by over the burn."""
+    steps = []
+    if item.scale != 1.0:
+        steps.append(("Into newtons", f"multiply by {item.scale!r}"))
+    zero = f"{number_format.show(tare.before).with_unit}, " if tare else ""
+    steps.append(("Subtract the zero", f"take off {zero}the mean of a quiet stretch before T-0"))
     if ramp:
         hoses = f" and what hoses push ({item.line_load})" if item.line_load else ""
         steps.append(
@@ -228,19 +251,7 @@ def _hand_steps(results: Results, context: ReportContext) -> tuple[tuple[Cell, .
         )
     if item.factor != 1.0:
         steps.append(("Stand factor", f"multiply by {item.factor!r}, true force over cell force on this stand"))
-    start, end = number_format.seconds(results.window.start), number_format.seconds(results.window.end)
-    steps.append(
-        (
-            "Sum",
-            f"from {start} to {end}: each pair of neighbouring rows gives (first + second) / 2 times the time between "
-            "them; add all up",
-        )
-    )
-    agreement = (
-        "the straight line is a simplification: expect agreement within about 0.1 %" if ramp else "it must agree"
-    )
-    steps.append(("Compare", f"with {impulse_words(results.impulse)}; {agreement}"))
-    return _numbered(steps)
+    return steps
 
 
 def _numbered(steps: list[tuple[str, str]]) -> tuple[tuple[Cell, ...], ...]:
@@ -268,9 +279,9 @@ def hashes(results: Results, context: ReportContext) -> Section:
     return Section(
         anchor="hashes",
         title="Files and hashes",
-        lead="A fingerprint of every file: one changed bit anywhere gives another fingerprint.",
+        lead="A SHA-256 hash of every file: one changed bit anywhere gives another hash.",
         blocks=(Table(head=("File", "SHA-256"), rows=tuple(rows), caption=written, style="hashes"),),
-        symbols=(("SHA-256", "a fingerprint that nobody knows how to forge"),),
+        symbols=(("SHA-256", "a hash function; no two different files with the same hash are known"),),
     )
 
 

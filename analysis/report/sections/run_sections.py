@@ -1,4 +1,4 @@
-"""Evidence about the run itself: thrust, impulse, tanks, engine, events, comparison with the prediction."""
+"""Build the evidence about the run: thrust, impulse, tanks, engine, events, comparison with the prediction."""
 
 from collections.abc import Mapping
 
@@ -15,12 +15,12 @@ from standbook.analysis.report.content.blocks import (
     picture,
     quantity_table,
 )
-from standbook.analysis.report.content.context import ReportContext, TankPlan
+from standbook.analysis.report.content.context import PredictedScalar, ReportContext, TankPlan
 from standbook.analysis.report.content.foresight import foresight, side_word
 from standbook.analysis.report.figures import figures
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Results, TankResult
+from standbook.analysis.results.results import ImpulseResult, Results, TankResult
 from standbook.analysis.signal.band_comparison import ranked
 from standbook.daq.kinds.registry import kind_named
 
@@ -32,16 +32,16 @@ NOZZLE_TEXT = {
     "horizontal": "horizontal: the cell does not feel weight",
 }
 ULLAGE_PAIR = "exponent, ullage volume"
-FACT_WORDS = {False: "Does not hold", True: "Holds"}  # what does not comes first
+FACT_WORDS = {False: "Conditions not met", True: "Conditions met"}  # what is not met comes first
 
 
 def thrust(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Thrust with window and events."""
+    """Show thrust with window and events."""
     blocks: list[Block] = list(
         picture(
             figures.thrust(curves, results.events, results.window),
             "Thrust after zero and weight correction. The shaded part is what the impulse sums; circled numbers are "
-            "the events of the table below. The grey envelope is the least and greatest sample of each short block: "
+            "the events of the table below. The grey envelope is the minimum and maximum sample of each short block: "
             "stand ringing, which sums to nothing.",
         )
         or (Text(register.why(*context.stand.thrust_tags)),)
@@ -72,7 +72,7 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
 
 
 def events(results: Results, register: Register) -> Section:
-    """Events with their uncertainty and method."""
+    """List events with their uncertainty and method."""
     rows = tuple(
         (str(number), event.name, number_format.seconds(event.time), number_format.milliseconds(event.u), event.method)
         for number, event in enumerate(results.events, start=1)
@@ -85,14 +85,14 @@ def events(results: Results, register: Register) -> Section:
     return Section(
         anchor="events",
         title="Events",
-        lead="When things happened, each found by a named method: burn time and run-out are read from these instants.",
+        lead="When things happened, each found by a named method: burn time and depletion come from these instants.",
         blocks=(block,),
         symbols=(("T-0", results.t_zero.source if results.t_zero else "not known: times count from the first row"),),
     )
 
 
 def load_cell(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Load cell before correction."""
+    """Show the load cell before correction."""
     correction = results.weight_correction
     stand = context.stand
     tanks = "tanks ride on the cell" if stand.tanks_on_cell else "tanks are off the cell"
@@ -131,7 +131,7 @@ def load_cell(results: Results, curves: Curves, context: ReportContext, register
 
 
 def impulse(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Cumulative impulse and the budget."""
+    """Show cumulative impulse and uncertainty budget."""
     found = results.impulse
     verdict = results.verdicts.get("site")
     blocks: list[Block] = list(
@@ -146,34 +146,20 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
         if results.window is not None:
             start, end = number_format.seconds(results.window.start), number_format.seconds(results.window.end)
             blocks.append(Text(f"Summed from {start} to {end}."))
-        rows: list[tuple[Cell, ...]] = []
-        for name, value in (("At site ambient", found), ("Referred to vacuum", results.impulse_vacuum)):
-            if value is None:
-                rows.append((name, register.why(*context.stand.thrust_tags), "", "", ""))
-                continue
-            shown = number_format.show(Measured(value.value, value.expanded, value.unit))
-            k = number_format.plain(value.coverage_factor, 3)
-            hidden = f"up to {number_format.fixed(value.unseen, 0)} N·s" if value.unseen else "none"
-            kind = "lower bound only" if value.lower_bound_only else hidden
-            rows.append(
-                (
-                    name,
-                    shown.with_unit,
-                    f"{shown.u_with_unit} (k = {k})",
-                    number_format.pound_force_seconds(value.value),
-                    kind,
-                )
-            )
-        head = ("Total impulse", "Value", "U", "For reading", "Unseen")
-        blocks.append(Table(head=head, rows=tuple(rows), figures=frozenset({1, 2, 3})))
-        blocks += picture(figures.budget(found.budget, "N·s", "impulse"), "Where the doubt comes from, largest first.")
+        places = (("At site ambient", found), ("Referred to vacuum", results.impulse_vacuum))
+        rows = tuple(
+            (name, register.why(*context.stand.thrust_tags), "", "", "") if value is None else _impulse_row(name, value)
+            for name, value in places
+        )
+        head = ("Total impulse", "Value", "U", "For reading", "Unrecorded")
+        blocks.append(Table(head=head, rows=rows, figures=frozenset({1, 2, 3})))
+        blocks += picture(figures.budget(found.budget, "N·s", "impulse"), "Sources of uncertainty, largest first.")
         blocks.append(budget_table(found.budget, found.unit, found.value, "Uncertainty budget of the impulse at site."))
     return Section(
         anchor="impulse",
-        title="Impulse and its doubt",
-        lead="The sum of thrust over time, set against the limit, and what each source of doubt adds: the "
-        "largest source is "
-        "the one worth improving.",
+        title="Impulse and uncertainty budget",
+        lead="The sum of thrust over time, set against the limit, and what each source of uncertainty adds: "
+        "the largest source is the one worth improving.",
         blocks=tuple(blocks),
         symbols=(
             ("U", "expanded uncertainty, k times u: about 95 chances in 100 that the true value lies within U"),
@@ -183,8 +169,21 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
     )
 
 
+def _impulse_row(name: str, value: ImpulseResult) -> tuple[Cell, ...]:
+    shown = number_format.show(Measured(value.value, value.expanded, value.unit))
+    k = number_format.plain(value.coverage_factor, 3)
+    hidden = f"up to {number_format.fixed(value.unseen, 0)} N·s" if value.unseen else "none"
+    return (
+        name,
+        shown.with_unit,
+        f"{shown.u_with_unit} (k = {k})",
+        number_format.pound_force_seconds(value.value),
+        "lower bound only" if value.lower_bound_only else hidden,
+    )
+
+
 def tanks(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Each tank's pressure, exponent and CdA."""
+    """Show each tank's pressure, exponent and CdA."""
     blocks: list[Block] = []
     planned = {tank.name: tank for tank in context.plan.tanks}
     for name, tank in results.tanks.items():
@@ -212,11 +211,11 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
         anchor="tanks",
         title="Tanks",
         lead="How each tank's gas expanded while it pushed its liquid out, against what was expected: this decides how "
-        "thrust fades and which tank runs out first.",
+        "thrust fades and which tank is depleted first.",
         blocks=tuple(blocks),
         symbols=(
             ("CdA", "effective flow area of feed and injector: the area that would pass this flow without loss"),
-            ("n", "exponent of the gas above the liquid: pressure falls as volume to the power n; chord: start to end"),
+            ("n", "exponent of the gas above the liquid: pressure falls as volume^n; mean: one n from start to end"),
             ("(a), (g)", "absolute pressure; gauge pressure, counted from the air around"),
             ("ullage", "the gas above the liquid"),
         ),
@@ -224,7 +223,7 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
 
 
 def engine(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Chamber pressure, injector stiffness, performance."""
+    """Show chamber pressure, injector pressure-drop ratio, performance."""
     found = results.engine
     rows = measured_rows(
         register,
@@ -235,7 +234,7 @@ def engine(results: Results, curves: Curves, context: ReportContext, register: R
             ("Thrust coefficient CF", found.thrust_coefficient if found else None, None),
             ("Mixture ratio, expelled oxidiser over fuel", found.mixture_ratio if found else None, None),
             *(
-                (f"Least injector stiffness, {side}", measured, None)
+                (f"Minimum injector pressure-drop ratio, {side}", measured, None)
                 for side, measured in (found.injector_stiffness.items() if found else ())
             ),
         ],
@@ -244,7 +243,7 @@ def engine(results: Results, curves: Curves, context: ReportContext, register: R
     return Section(
         anchor="engine",
         title="Engine",
-        lead="How well propellant became thrust, and how firmly the injector held the feed against the chamber.",
+        lead="How well propellant became thrust, and how large the injector's pressure drop was over chamber pressure.",
         blocks=(
             *picture(figures.chamber_pressure(curves, results.window), "Chamber pressure, measured and predicted."),
             *picture(
@@ -263,14 +262,14 @@ def engine(results: Results, curves: Curves, context: ReportContext, register: R
 
 
 def comparison(results: Results, context: ReportContext, register: Register) -> Section:
-    """Measured against predicted."""
+    """Compare measured with predicted values."""
     said = foresight(results)
     blocks: list[Block] = [Text(" ".join(said))] if said else []
     rows: tuple[tuple[Cell, ...], ...] = tuple(
         (
             name.replace("/", ", "),
             number_format.percent(item.share_in_band, 0),
-            f"{number_format.fixed(item.worst_departure, 2)} half-widths{side_word(item)}, "
+            f"{number_format.fixed(item.worst_departure, 2)} band half-widths{side_word(item)}, "
             f"{_side(abs(item.worst_departure) <= 1.0)}",
             number_format.seconds(item.at, 2),
         )
@@ -280,24 +279,10 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
         head = ("Quantity", "Time inside the band", "Farthest from nominal", "At")
         caption = "Curves against their predicted 95 % band, farthest first."
         blocks.append(Table(head=head, rows=rows, figures=frozenset({1, 2, 3}), caption=caption))
-    scalars: list[tuple[Cell, ...]] = []
-    for item in context.predicted:
-        u = (item.high - item.low) / 4.0  # a quarter of a 95 % band; two digits of it are enough
-        bounds = (Measured(value, u, item.unit) for value in (item.nominal, item.low, item.high))
-        nominal, low, high = (number_format.show(bound, _reference(item.unit)) for bound in bounds)
-        band = f"{low.value} to {high.value}"
-        if item.measured is None:
-            scalars.append((item.name, nominal.with_unit, band, register.why(), ""))
-            continue
-        where = _place(item.measured, item.low, item.high)
-        scalars.append(
-            (item.name, nominal.with_unit, band, number_format.show(item.measured, _reference(item.unit)).with_u, where)
-        )
+    scalars = tuple(_scalar_row(item, register) for item in context.predicted)
     if scalars:
         scalar_head = ("Number", "Predicted", "95 % band", "Measured", "Band")
-        blocks.append(
-            Table(head=scalar_head, rows=tuple(scalars), figures=frozenset({1, 2, 3}), caption="Single numbers.")
-        )
+        blocks.append(Table(head=scalar_head, rows=scalars, figures=frozenset({1, 2, 3}), caption="Single numbers."))
     return Section(
         anchor="comparison",
         title="Prediction against record",
@@ -306,10 +291,22 @@ def comparison(results: Results, context: ReportContext, register: Register) -> 
         "was wrong, and the findings name the likely one.",
         blocks=tuple(blocks) or (Text("No prediction to compare with."),),
         symbols=(
-            ("half-width", "half the height of the predicted band; beyond 1 is outside"),
+            ("band half-width", "half the height of the predicted band; beyond 1 is outside"),
             ("at the edge", "outside the band by no more than the measurement's own U (k = 2)"),
         ),
     )
+
+
+def _scalar_row(item: PredictedScalar, register: Register) -> tuple[Cell, ...]:
+    """Set one predicted number beside what was measured of it."""
+    u = (item.high - item.low) / 4.0  # a quarter of a 95 % band; two digits of it are enough
+    bounds = (Measured(value, u, item.unit) for value in (item.nominal, item.low, item.high))
+    nominal, low, high = (number_format.show(bound, _reference(item.unit)) for bound in bounds)
+    band = f"{low.value} to {high.value}"
+    if item.measured is None:
+        return (item.name, nominal.with_unit, band, register.why(), "")
+    measured = number_format.show(item.measured, _reference(item.unit)).with_u
+    return (item.name, nominal.with_unit, band, measured, _place(item.measured, item.low, item.high))
 
 
 def _place(measured: Measured, low: float, high: float) -> str:
@@ -336,7 +333,7 @@ def _tank_rows(
         [
             ("CdA, from weighed mass", tank.cda, None),
             *(joint if tank.cda_joint is not None or not firing else []),
-            ("Exponent n, chord", exponent.chord if exponent else None, None),
+            ("Exponent n, mean (start to end)", exponent.chord if exponent else None, None),
             ("Exponent n, at the start", exponent.start if exponent else None, None),
             ("Exponent drift", exponent.drift if exponent else None, None),
             ("Expelled mass", tank.expelled_mass, None),

@@ -137,7 +137,7 @@ def test_the_demo_s_plan_agrees_with_its_flows_and_says_both_numbers(campaign):
     assert "16.20 mm2 (u = 0.40)" in text
     cda = read_analysed(sample_run("WF-03")).results.tanks["oxidiser"].cda
     assert f"WF-03 gave {1e6 * cda.value:.2f} mm2 (u = {1e6 * cda.u:.2f})" in text
-    assert "made up" in text
+    assert "simulated" in text
 
 
 def test_a_plan_that_is_far_from_its_run_is_told_so(campaign):

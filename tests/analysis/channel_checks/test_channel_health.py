@@ -1,4 +1,4 @@
-"""Channels that cannot be believed, twins that part, holes in the record: one sentence each."""
+"""Channels that cannot be believed, twins that part: one sentence each."""
 
 import dataclasses
 
@@ -8,7 +8,6 @@ import pytest
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
     first_usable,
-    gap_findings,
     saturated,
     stuck_since,
     usable,
@@ -16,7 +15,7 @@ from standbook.analysis.channel_checks.channel_health import (
 )
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.results.results import Gap, RecordHealth
+from standbook.analysis.results.results import RecordHealth
 from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
@@ -52,10 +51,8 @@ def channel(campaign, tag, reading, *, seed=1):
     )
 
 
-def dataset(campaign, *channels, health=None):
-    record = {
-        KEY: health or RecordHealth(rows=TIME.size, lost_rows=0, gaps=(), boots=1, clock_ppm=None, damaged_frames=0)
-    }
+def dataset(campaign, *channels):
+    record = {KEY: RecordHealth(rows=TIME.size, lost_rows=0, gaps=(), boots=1, clock_ppm=None, damaged_frames=0)}
     return Dataset(
         run="run",
         kind="static fire",
@@ -174,28 +171,6 @@ def test_a_gauge_sensor_described_as_absolute_is_called_that(campaign):
     wrong = dataclasses.replace(channel(campaign, "PT-31", 0.0), calibration=calibration)
     (said,) = vented_zero_findings(dataset(campaign, wrong), -2.0, -0.1)
     assert (said.code, said.severity) == ("gauge-as-absolute", "serious")
-
-
-def test_gaps_of_the_burn_are_a_caution_and_others_a_note(campaign):
-    gap = Gap(5.0, 5.061, 0.060, 60)
-    inside = dataset(
-        campaign, health=RecordHealth(rows=13_940, lost_rows=60, gaps=(gap,), boots=1, clock_ppm=None, damaged_frames=0)
-    )
-    (said,) = gap_findings(inside, 0.0, 10.0)
-    assert (said.code, said.severity, said.time) == ("gap", "caution", 5.0)
-    (said,) = gap_findings(inside, 6.0, 10.0)
-    assert (said.code, said.severity) == ("rows-lost", "note")
-
-
-def test_a_device_that_started_again_is_a_caution(campaign):
-    (said,) = gap_findings(
-        dataset(
-            campaign, health=RecordHealth(rows=14_000, lost_rows=0, gaps=(), boots=2, clock_ppm=None, damaged_frames=0)
-        ),
-        0.0,
-        10.0,
-    )
-    assert (said.code, said.severity) == ("device-restarted", "caution")
 
 
 def test_a_flat_top_for_most_of_a_record_is_saturated_all_the_same(campaign):

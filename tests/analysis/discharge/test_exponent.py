@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from standbook.analysis.discharge.direct_cda import direct_cda
-from standbook.analysis.discharge.exponent import exponent_findings, exponent_from_pv
+from standbook.analysis.discharge.discharge_findings import exponent_findings
+from standbook.analysis.discharge.exponent import exponent_from_pv
 from standbook.analysis.discharge.record import NoteUncertainties
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.errors import DataError
@@ -21,14 +22,14 @@ from tests.analysis.law_record import AMBIENT, CDA, EXACT, MASS_ONLY, NO_NOTES, 
 
 def test_the_exponent_of_a_noise_free_record_is_its_truth():
     record = make()
-    got = exponent_from_pv(record, sensor=EXACT, notes=NO_NOTES, isentropic_exponent=1.459)
+    got = exponent_from_pv(record, sensor=EXACT, notes=NO_NOTES)
     L_end = np.log1p(record.expelled_mass / 998.2 / 0.02)
     assert got.end_log_ratio == pytest.approx(L_end, rel=1e-12)
     # truth is the fitted law: what is left is the quadrature over 500 means
     assert got.start.value == pytest.approx(1.48, abs=2e-4)
     assert got.drift.value == pytest.approx(-0.31, abs=6e-4)
     assert got.chord.value == pytest.approx(1.48 - 0.31 * L_end, abs=2e-4)
-    assert got.findings == ()
+    assert exponent_findings(got, isentropic_exponent=1.459, channel=None) == []
 
 
 def test_a_constant_exponent_shows_no_drift():
@@ -87,24 +88,6 @@ def test_the_correlation_with_the_ullage_volume_is_signed_and_at_most_one():
     mixed = exponent_from_pv(make(), sensor=EXACT, notes=NoteUncertainties(ullage_volume_u=5e-5, mass_u=0.05))
     assert 0.0 < mixed.correlation_with_ullage_volume < 0.7
     assert exponent_from_pv(make(), sensor=EXACT, notes=MASS_ONLY).correlation_with_ullage_volume is None
-
-
-def say(start, drift=-0.3, chord=1.36, misfit=1e-4, isentropic=1.459):
-    pack = (Measured(value, 0.005, "1") for value in (start, drift, chord))
-    found = exponent_findings(*pack, isentropic_exponent=isentropic, misfit=misfit, usual_misfit=3.6e-4, channel="fuel")
-    return [(f.code, f.severity) for f in found]
-
-
-def test_findings_name_what_is_unusual_and_nothing_else():
-    assert say(1.48) == []
-    assert say(1.54) == [("exponent-start", "caution")]
-    assert say(1.36) == [("exponent-start", "caution")]
-    assert say(1.54, isentropic=None) == []
-    assert say(1.48, chord=1.48) == [("exponent-above-isentropic", "caution")]
-    assert say(1.48, chord=0.97) == [("exponent-below-one", "caution")]
-    assert say(1.48, drift=0.1) == [("exponent-drift", "note")]
-    assert say(1.48, misfit=1e-3) == [("exponent-misfit", "note")]
-    assert say(1.48, misfit=5e-3) == [("exponent-misfit", "caution")]
 
 
 @settings(max_examples=15, deadline=None)

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 from standbook.analysis.discharge.direct_cda import direct_cda
-from standbook.analysis.discharge.joint_fit import FITTED, joint_findings, joint_fit
+from standbook.analysis.discharge.joint_fit import FITTED, joint_fit
 from standbook.analysis.discharge.record import NoteUncertainties, SensorUncertainties, thinned
 from standbook.analysis.physics.blowdown import Head
-from standbook.analysis.results.quantities import Measured
 from standbook.daq.errors import DataError
 from tests.analysis.law_record import AMBIENT, CDA, EXACT, MASS_ONLY, NO_NOTES, TRUTH, make
 
@@ -108,40 +107,6 @@ def test_pressure_alone_would_be_nearly_degenerate_in_exponent_and_cda():
     J = by.pressure[:, [PARAMETERS.index(name) for name in ("exponent", "log_cda", "opening_time")]]
     covariance = np.linalg.inv(J.T @ J)
     assert covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1]) == pytest.approx(-0.999, abs=1.5e-3)
-
-
-def test_a_wrong_direct_value_and_a_late_opening_are_told():
-    record = make(noise=1e3)
-    wrong = direct_cda(replace(record, expelled_mass=record.expelled_mass * 1.05), sensor=EXACT, notes=MASS_ONLY)
-    got = joint_fit(record, sensor=EXACT, notes=MASS_ONLY, direct=wrong, channel="fuel")
-    assert [f.code for f in got.findings] == ["cda-disagree"]
-    assert not got.facts["agrees with the direct CdA"]
-    late = replace(record, opening_time=1.5)
-    codes = [f.code for f in joint_fit(late, sensor=EXACT, notes=MASS_ONLY).findings]
-    assert codes == ["start-pressure-unsure"]  # half a second of falling pressure taken for rest
-
-
-def test_every_fact_that_does_not_hold_is_told():
-    direct = direct_cda(make(), sensor=EXACT, notes=MASS_ONLY)
-
-    def codes(**broken):
-        names = (
-            "converged",
-            "covariance usable",
-            "inside its bounds",
-            "agrees with the direct CdA",
-            "start pressure known",
-        )
-        facts = dict.fromkeys(names, True)
-        facts |= {name.replace("_", " "): value for name, value in broken.items()}
-        said = joint_findings(facts, 0.3, Measured(CDA, 1e-7, "m2"), direct, "fuel")
-        return [(f.code, f.severity) for f in said]
-
-    assert codes() == []
-    assert codes(converged=False) == [("joint-fit-failed", "serious")]
-    assert codes(covariance_usable=False) == [("joint-fit-failed", "serious")]
-    assert codes(inside_its_bounds=False) == [("joint-fit-at-bound", "caution")]
-    assert codes(start_pressure_known=False) == [("start-pressure-unsure", "caution")]
 
 
 def test_a_static_reading_below_the_back_pressure_is_refused():

@@ -111,13 +111,13 @@ def test_the_report_shows_the_lines_and_the_figure_names_them(tones):
     context = dataclasses.replace(fixture.CONTEXT, stand=stand)
     course, masses, stability = firing_sections.detail(tones.results, tones.curves, context, register)
     (drawn,) = (block for block in stability.blocks if isinstance(block, Picture))
-    for label in ("60 mains", "83 chamber + feed", "3 image", "20 image", "stand", "frequency, Hz", "PT-31", "LC-1S"):
+    for label in ("60 mains", "83 chamber + feed", "3 alias", "20 alias", "stand", "frequency, Hz", "PT-31", "LC-1S"):
         assert label in drawn.svg
     (table,) = (block for block in stability.blocks if isinstance(block, Table))
     what = {row[0]: row[1] for row in table.rows}
     assert what["60 Hz"] == "mains hum"
     assert "coherent to" in what["83 Hz"]
-    assert what["3 Hz"] == "image of 83 Hz (chamber and feed)"
+    assert what["3 Hz"] == "alias of 83 Hz (chamber and feed)"
     assert "Nothing is claimed above 400" in " ".join(b.text for b in stability.blocks if isinstance(b, Text))
     routes = [row[0] for block in masses.blocks if isinstance(block, Table) for row in block.rows]
     assert routes == ["scales", "step of the load cell", "flow areas of the plan"]

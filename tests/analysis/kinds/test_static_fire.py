@@ -105,7 +105,7 @@ def test_tanks_and_engine_hold_the_truth(results, rehearsal, physics):
 
 
 def test_the_story_is_told_in_findings(results):
-    assert "Fuel ran out first" in finding(results, "run-out-order").text
+    assert "Fuel was depleted first" in finding(results, "run-out-order").text
     assert "1.45 that the plan has (assumed)" in finding(results, "exponent-not-as-assumed").text
     assert results.comparison["tank pressure/oxidiser"].share_in_band < 0.5
     assert results.comparison["thrust"].worst_departure < 2.0
@@ -342,7 +342,7 @@ def test_a_prediction_that_was_not_locked_is_called_a_postdiction(campaign, rehe
     found = analyse_static_fire(dataclasses.replace(dataset, prediction_status="postdiction")).results
     assert found.prediction == "postdiction"
     assert finding(found, "postdiction").severity == "caution"
-    assert "postdiction" in finding(found, "outside-band").text
+    assert "not locked before T-0" in finding(found, "outside-band").text
 
 
 def test_no_thrust_channel_is_refused(campaign, rehearsal):
@@ -567,5 +567,5 @@ def test_two_exchanged_sensors_are_named_and_no_pair_is_blamed(campaign, rehears
     found = analyse_static_fire(dataset_of(campaign, rehearsal, alter=swapped)).results
     said = finding(found, "channels-exchanged")
     assert said.severity == "serious"
-    assert "PT-11 and PT-21, or PT-12 and PT-22, are exchanged" in said.text
+    assert "PT-11 and PT-21, or PT-12 and PT-22, are swapped" in said.text
     assert "pair-disagrees" not in codes(found)

@@ -1,6 +1,4 @@
-"""Three geometries, zeros, and the sentences about a weight that does not fit."""
-
-import re
+"""Three geometries and their zeros."""
 
 import numpy as np
 import pytest
@@ -11,28 +9,11 @@ from standbook.analysis.physics.load_cell import (
     drift_of,
     expelled_share,
     unloaded,
-    weight_findings,
     weight_sign,
     zero_of,
 )
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.signal.windows import Window
-
-G = 9.80665
-START, END = 0.0, 19.5
-BEFORE, AFTER = Window(-2.3, -0.3), Window(21.0, 23.0)
-
-
-def firing(sign, *, zero=12.0, noise=2.0, seed=3):
-    """Thrust falling from 2600 to 1300 N while 17.2 kg leave in proportion; cell reading with its weight."""
-    time = np.arange(-5.0, 26.0, 1e-3)
-    burning = (time >= START) & (time <= END)
-    thrust = np.where(burning, 2600.0 - 1300.0 * (time - START) / (END - START), 0.0)
-    flow = np.where(burning, thrust + 260.0, 0.0)
-    gone = 17.2 * np.cumsum(flow) / flow.sum()
-    rng = np.random.default_rng(seed)
-    reading = thrust + sign * G * (gone - 74.0) + zero + rng.normal(0.0, noise, time.size)
-    return time, thrust, flow, gone, reading
+from tests.analysis.weight_record import AFTER, BEFORE, END, START, G, firing
 
 
 def test_sign_of_the_three_geometries():
@@ -79,8 +60,6 @@ def test_without_a_zero_after_the_step_comes_from_the_masses():
     )
     assert zero.step_u == 1.0
     assert drift_of(zero, Measured(17.2 * G, 1.0, "N")) is None
-    findings = weight_findings("LC-1", zero, sign=1, factor=1.0, weight=None, relative_gain_u=0.0)
-    assert [f.code for f in findings] == ["one-zero"]
     true = integrate(time, thrust).between(-0.5, 20.5)
     assert integrate(time, reading - zero.reading).between(-0.5, 20.5) == pytest.approx(true, abs=4.0)
 
@@ -100,43 +79,3 @@ def test_shape_allowance_covers_a_flow_that_is_two_percent_off_at_its_ends():
     bent = flow * (1.0 + 0.02 * (time / 20.0 - 0.5))
     shares = [expelled_share(time, f, start=0.0, end=20.0).mean() for f in (flow, bent)]
     assert abs(shares[1] / shares[0] - 1.0) < SHAPE_U
-
-
-def judged(sign_in_file, sign_in_truth, *, mass=17.2, after=AFTER):
-    time, _, flow, _, reading = firing(sign_in_truth)
-    zero = unloaded(
-        before=zero_of(time, reading, BEFORE),
-        after=zero_of(time, reading, after),
-        share=expelled_share(time, flow, start=START, end=END),
-        line_load=np.zeros(time.size),
-        line_load_after=0.0,
-        expected_step=Measured(0.0, 0.0, "N"),
-    )
-    weight = Measured(mass * G, 0.04 * G, "N")
-    return weight_findings("LC-1", zero, sign=sign_in_file, factor=1.0, weight=weight, relative_gain_u=0.006)
-
-
-@pytest.mark.parametrize("sign", [1, 0, -1])
-def test_a_stand_file_that_tells_the_truth_is_met_with_silence(sign):
-    assert judged(sign, sign) == []
-
-
-def test_tanks_on_the_cell_that_the_stand_file_denies_are_asked_about():
-    (finding,) = judged(0, 1)
-    assert (finding.code, finding.severity) == ("weight-felt", "serious")
-    assert "zero moved +169 N; expelled propellant weighs 169 N. Are the tanks on the cell?" in finding.text
-
-
-def test_tanks_off_the_cell_that_the_stand_file_has_on_it_are_asked_about():
-    assert [f.code for f in judged(1, 0)] == ["weight-not-felt"]
-
-
-def test_a_zero_that_moves_the_wrong_way_is_named():
-    assert [f.code for f in judged(1, -1)] == ["weight-sign"]
-
-
-def test_a_kilogram_that_does_not_add_up_is_a_caution_with_its_size():
-    (finding,) = judged(1, 1, mass=16.2)
-    assert (finding.code, finding.severity) == ("weight-mismatch", "caution")
-    apart = float(re.search(r"That is ([\d.]+) N apart", finding.text)[1])
-    assert apart == pytest.approx(1.0 * G, abs=0.2)  # two zeros at 0.06 N each, one printed decimal

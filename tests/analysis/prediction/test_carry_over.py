@@ -245,5 +245,5 @@ def test_worked_exponent():
 def test_worked_agreement_and_departure():
     assert f"0.08 / {math.hypot(0.40, 0.11):.2f} = {0.08 / math.hypot(0.40, 0.11):.1f}, they agree" in SAID
     one = [np.array([value]) for value in (28.85, 30.0, 29.25, 30.75)]
-    assert f"{departure(*one)[0]:.2f} half-widths below" in SAID
+    assert f"{departure(*one)[0]:.2f} band half-widths below" in SAID
     assert f"for at least {100 * INSIDE_ENOUGH:.0f} % of the burn" in SAID

@@ -33,13 +33,13 @@ def firing():
 def test_the_sentences_give_thrust_impulse_vacuum_full_load_and_lift_off(firing):
     thrust, pressures, site, vacuum, full, lift_off, widest = prediction_sentences(firing)
     assert thrust.startswith("Thrust 2,590 N (")
-    assert "at run-out after 19.5 s" in thrust
+    assert "at depletion after 19.5 s" in thrust
     assert pressures == "Pressures in bar(a): chamber 23.2 to 12.7, tanks oxidiser 32.0 to 15.7, fuel 32.0 to 15.0."
     assert "34,542 N*s, 84.3 % of the limit" in site
     assert "40,960 N*s (14 CFR 101.22 Class 2)" in site
     assert vacuum.startswith("Referred to vacuum 39,765 N*s, 97.1 % of the limit")
     assert "nothing in the plan limits the load" in full
-    assert lift_off.endswith("required 5.00 at 48.0 kg: holds.")
+    assert lift_off.endswith("required 5.00 at 48.0 kg: condition met.")
     assert "c* efficiency" in widest
 
 
@@ -53,12 +53,12 @@ def test_the_sentences_follow_what_the_plan_holds():
     )
     text = " ".join(prediction_sentences(both))
     assert "as full as the hardware permits: site 42,3" in text
-    assert "does not hold" in text
+    assert "condition not met" in text
 
 
 def test_the_card_of_a_firing_has_five_rows_and_ends_at_run_out(firing):
     rows = pad_card(firing)
-    assert [row.label for row in rows] == ["T-0", "T+2 s", "T+5 s", "T+10 s", "run-out"]
+    assert [row.label for row in rows] == ["T-0", "T+2 s", "T+5 s", "T+10 s", "depletion"]
     assert rows[-1].time == firing.scalars["burn time"].nominal
     thrusts = [row.readings["thrust"] for row in rows]
     assert thrusts[0].nominal == firing.scalars["thrust at start"].nominal
@@ -75,20 +75,20 @@ def test_the_card_of_a_firing_has_five_rows_and_ends_at_run_out(firing):
 @pytest.mark.slow
 def test_a_short_burn_leaves_out_the_rows_it_does_not_reach():
     short = predicted("firing.toml", ("10.66 +/- 0.10 kg", "4.0 kg"), ("7.03 +/- 0.04 kg", "2.8 kg"))
-    assert [row.label for row in pad_card(short)] == ["T-0", "T+2 s", "T+5 s", "run-out"]
+    assert [row.label for row in pad_card(short)] == ["T-0", "T+2 s", "T+5 s", "depletion"]
 
 
 def test_the_card_and_words_of_a_water_flow_tell_closing_from_run_out():
     through = predicted("water_flow.toml")
     closed = predicted("water_flow.toml", ('end = "run-out"', 'end = "valve closed early"\nclose_after = "14 s"'))
-    assert pad_card(through)[-1].label == "run-out"
+    assert pad_card(through)[-1].label == "depletion"
     last = pad_card(closed)[-1]
     assert (last.label, last.time) == ("valve closed", 14.0)
     assert last.readings["tank pressure/oxidiser"].nominal == closed.scalars["tank pressure at end"].nominal
     assert last.readings["liquid mass/oxidiser"].nominal == pytest.approx(closed.scalars["left aboard"].nominal)
-    assert "at run-out after 16.5 s" in prediction_sentences(through)[0]
+    assert "at depletion after 16.5 s" in prediction_sentences(through)[0]
     assert "at closing after 14.0 s" in prediction_sentences(closed)[0]
-    assert "run-out would come at 16.5 s" in prediction_sentences(closed)[2]
+    assert "depletion would come at 16.5 s" in prediction_sentences(closed)[2]
     assert prediction_sentences(closed)[3].startswith("What widens the expelled mass most: feed CdA, oxidiser, 0.2")
 
 

@@ -85,7 +85,7 @@ def test_the_sentences_of_a_firing_within_its_limit():
         "32,780 ± 460 N·s, k = 2",
         "Thrust summed over T+0.00 s to T+21.30 s; about 95 % coverage.",
         "Prediction locked on 2031-06-13 18:02:44 UTC, before T-0.",
-        "2 findings above a note: 0 serious, 2 cautions.",
+        "Cautions and serious findings: 2 (0 serious, 2 cautions).",
         "Probability within the limit: more than 99.9 %.",
         "95 % one-sided: within only if the upper bound is at or below the limit",
     ]
@@ -106,7 +106,7 @@ def test_the_sentences_of_a_lower_bound():
         "At site ambient impulse was hidden from the record: the result is a lower bound and shows no upper one."
     )
     assert sentences.headline(results) == ("Recorded part, T+0.00 s to T+21.30 s; the true total may be higher.")
-    assert sentences.findings_count(results.findings) == "3 findings above a note: 1 serious, 2 cautions."
+    assert sentences.findings_count(results.findings) == "Cautions and serious findings: 3 (1 serious, 2 cautions)."
 
 
 def test_the_sentences_when_nothing_is_known():
@@ -115,7 +115,7 @@ def test_the_sentences_when_nothing_is_known():
         "At site ambient the impulse is not known, so nothing is shown about the limit of 40,960 N·s."
     )
     assert sentences.headline(results) == "Total impulse: not known."
-    assert sentences.prediction_sentence(results, fixture.CONTEXT).startswith("POSTDICTION:")
+    assert sentences.prediction_sentence(results, fixture.CONTEXT).startswith("Not locked before T-0")
     undecided = Verdict(
         outcome="not shown",
         limit=40960.0,
@@ -133,10 +133,10 @@ def test_the_sentences_when_nothing_is_known():
 
 def test_counts_of_findings_use_singular_and_plural():
     note = Finding(code="a", severity="note", channel=None, time=None, text="t")
-    assert sentences.findings_count([]) == "No finding above a note (0 notes)."
-    assert sentences.findings_count([note]) == "No finding above a note (1 note)."
+    assert sentences.findings_count([]) == "No caution and no serious finding (0 notes)."
+    assert sentences.findings_count([note]) == "No caution and no serious finding (1 note)."
     assert sentences.findings_count([replace(note, severity="caution")]) == (
-        "1 finding above a note: 0 serious, 1 caution."
+        "Cautions and serious findings: 1 (0 serious, 1 caution)."
     )
 
 
@@ -186,13 +186,13 @@ def test_a_firing_shows_every_section_in_order(firing):
         "Thrust",
         "Events",
         "Load cell before correction",
-        "Impulse and its doubt",
+        "Impulse and uncertainty budget",
         "Tanks",
         "Engine",
         "Prediction against record",
         "Findings",
         "Calibrations",
-        "Health of the record",
+        "Data quality",
         "Plan, loads and people",
         "How to compute it again",
         "Cautions",
@@ -218,7 +218,7 @@ def test_page_one_holds_what_a_signatory_must_see(firing):
         "more than 99.9 %",
         "does not bound the next",
         "Prediction locked on 2031-06-13 18:02:44 UTC",
-        "2 findings above a note",
+        "Cautions and serious findings: 2",
         "nozzle down, tanks on the load",
         "10.66 kg (u = 0.10 kg) oxidiser and 7.030 kg (u = 0.040 kg) fuel: liquid oxygen",
         "standbook 0.1.0",
@@ -238,7 +238,7 @@ def test_a_water_flow_has_no_verdict_and_no_impulse(water):
         assert said in sheet, said
     assert 'class="verdict ' not in water
     assert "N·s" not in Reader(water).text
-    assert "Impulse and its doubt" not in water
+    assert "Impulse and uncertainty budget" not in water
 
 
 def test_a_rehearsal_is_watermarked_and_never_signed():
@@ -296,7 +296,7 @@ def test_what_is_not_known_points_at_the_finding_that_says_why():
     assert 'not known (<a href="#finding-1">finding 1</a>)' in page  # thrust
     assert "CdA, from weighed mass not known ( finding 2 )" in text  # the tank's own channel
     assert "T-0 not known ( finding 3 )" in text  # the whole run
-    assert "POSTDICTION" in text
+    assert "Not locked before T-0" in text
     assert "not known (no finding says why)" not in text
 
 
@@ -350,8 +350,8 @@ def test_commands_keep_their_plain_spaces():
 def test_a_rehearsal_in_fast_motion_says_whose_clock_its_date_is_by():
     real = Reader(rendered(fixture.firing(), {}, fixture.CONTEXT)).text
     fast = Reader(rendered(fixture.firing(), {}, replace(fixture.CONTEXT, time_scale=10.0))).text
-    assert "by the laptop's clock" in real
-    assert "by a clock 10 times as fast as the laptop's" in fast
+    assert "by the recording computer's clock" in real
+    assert "by a clock 10 times as fast as the recording computer's" in fast
 
 
 def test_an_out_of_date_calibration_is_named():
@@ -578,4 +578,4 @@ def test_what_a_fit_does_not_have_is_said_before_what_it_has():
     name, tank = next(iter(results.tanks.items()))
     doubted = replace(tank, facts={"the amounts agree": True, "valve closed before run-out": False})
     text = Reader(rendered(replace(results, tanks={name: doubted}), curves, context)).text
-    assert "Does not hold: valve closed before run-out. Holds: the amounts agree." in text
+    assert "Conditions not met: valve closed before run-out. Conditions met: the amounts agree." in text

@@ -82,7 +82,7 @@ def test_page_one_is_exactly_one_page(name, browser, tmp_path):
     pdf.write_bytes(browser.show(page).printed())
     pages = pages_of(pdf)
     rehearsal = arguments[0].rehearsal
-    banner = "REHEARSAL: a made-up stand, not a test " if rehearsal else ""
+    banner = "REHEARSAL: a simulated stand, not a test " if rehearsal else ""
     assert LAST_WORDS in pages[0]
     assert pages[0].endswith(f"page 1 of {len(pages)}")
     assert "What this does not cover" in pages[0]

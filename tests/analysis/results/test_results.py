@@ -34,17 +34,27 @@ numbers = st.floats(allow_nan=False, allow_infinity=False)
 measured = st.builds(Measured, numbers, numbers, st.just("N"))
 verdicts = st.builds(
     Verdict,
-    st.sampled_from(["within", "exceeds", "not shown"]),
-    numbers,
-    st.text(),
-    numbers,
-    st.none() | numbers,
-    st.none() | numbers,
-    st.none() | numbers,
-    st.text(),
+    outcome=st.sampled_from(["within", "exceeds", "not shown"]),
+    limit=numbers,
+    limit_name=st.text(),
+    guard_share=numbers,
+    upper_bound=st.none() | numbers,
+    lower_bound=st.none() | numbers,
+    probability_within=st.none() | numbers,
+    reason=st.text(),
 )
 budget = st.lists(st.builds(BudgetTerm, st.text(), numbers), max_size=3).map(tuple)
-impulses = st.builds(ImpulseResult, numbers, numbers, st.just("N*s"), numbers, numbers, st.booleans(), numbers, budget)
+impulses = st.builds(
+    ImpulseResult,
+    value=numbers,
+    u=numbers,
+    unit=st.just("N*s"),
+    expanded=numbers,
+    coverage_factor=numbers,
+    lower_bound_only=st.booleans(),
+    unseen=numbers,
+    budget=budget,
+)
 tanks = st.builds(
     TankResult,
     cda=st.none() | measured,
@@ -61,11 +71,11 @@ tanks = st.builds(
 )
 findings = st.builds(
     Finding,
-    st.text(),
-    st.sampled_from(["note", "caution", "serious"]),
-    st.none() | st.text(),
-    st.none() | numbers,
-    st.text(),
+    code=st.text(),
+    severity=st.sampled_from(["note", "caution", "serious"]),
+    channel=st.none() | st.text(),
+    time=st.none() | numbers,
+    text=st.text(),
 )
 results = st.builds(
     Results,
@@ -85,13 +95,13 @@ results = st.builds(
         st.text(),
         st.builds(
             RecordHealth,
-            st.integers(),
-            st.integers(),
-            st.lists(st.builds(Gap, numbers, numbers, numbers, st.integers()), max_size=2).map(tuple),
-            st.integers(),
-            st.none() | measured,
-            st.integers(),
-            st.integers(),
+            rows=st.integers(),
+            lost_rows=st.integers(),
+            gaps=st.lists(st.builds(Gap, numbers, numbers, numbers, st.integers()), max_size=2).map(tuple),
+            boots=st.integers(),
+            clock_ppm=st.none() | measured,
+            damaged_frames=st.integers(),
+            filled_rows=st.integers(),
         ),
         max_size=2,
     ),
@@ -102,7 +112,12 @@ results = st.builds(
     impulse_vacuum=st.none() | impulses,
     thrust=st.none()
     | st.builds(
-        ThrustResult, st.none() | measured, st.none() | measured, st.none() | measured, st.none() | measured, st.text()
+        ThrustResult,
+        peak=st.none() | measured,
+        mean=st.none() | measured,
+        at_start=st.none() | measured,
+        at_end=st.none() | measured,
+        definition=st.text(),
     ),
     burn_time=st.none() | measured,
     verdicts=st.dictionaries(st.sampled_from(["site", "vacuum"]), verdicts, max_size=2),
@@ -110,12 +125,12 @@ results = st.builds(
     engine=st.none()
     | st.builds(
         EngineResult,
-        st.none() | measured,
-        st.none() | measured,
-        st.none() | measured,
-        st.none() | measured,
-        st.none() | measured,
-        st.dictionaries(st.text(), measured, max_size=2),
+        cstar=st.none() | measured,
+        isp=st.none() | measured,
+        thrust_coefficient=st.none() | measured,
+        mixture_ratio=st.none() | measured,
+        chamber_pressure=st.none() | measured,
+        injector_stiffness=st.dictionaries(st.text(), measured, max_size=2),
     ),
     comparison=st.dictionaries(st.text(), st.builds(Comparison, numbers, numbers, numbers), max_size=2),
     findings=st.lists(findings, max_size=3).map(tuple),

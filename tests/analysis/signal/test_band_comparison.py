@@ -59,7 +59,7 @@ def test_findings_rank_the_worst_first_and_name_a_postdiction():
     worse = compare(TIME, np.full(TIME.size, 60.0), **band(100.0), start=0.0, end=10.0)
     found = departure_findings({"thrust": good, "tank pressure/fuel": bad, "chamber pressure": worse}, locked=False)
     assert [f.text.split(" lay")[0] for f in found] == ["Chamber pressure", "Fuel tank pressure"]
-    assert all("postdiction" in f.text for f in found)
+    assert all("not locked before T-0" in f.text for f in found)
     assert {f.severity for f in found} == {"caution"}
 
 

@@ -20,8 +20,9 @@ from standbook.daq.capture.process_status import CaptureStatus, StatusBoard, rea
 from standbook.daq.capture.serial_port import PortInfo
 from standbook.daq.errors import LinkError, RecordError
 from standbook.daq.host_clock import HostClocks
-from standbook.daq.journal.reader import JournalFollower, journals_of, read_journal
+from standbook.daq.journal.reader import JournalFollower, read_journal
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import journals_of
 
 pytestmark = pytest.mark.xdist_group("real_time")
 

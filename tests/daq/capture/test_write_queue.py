@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from standbook.daq.capture.write_queue import JournalSpool
-from standbook.daq.journal.reader import JournalWriteError, JournalWriter, read_journal
+from standbook.daq.journal.reader import read_journal
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import JournalWriteError, JournalWriter
 
 PATIENCE = 10.0  # [s] a test that would hang fails instead; nothing waits this long when it passes
 

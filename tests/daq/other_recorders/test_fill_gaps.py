@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from standbook.daq.config.stand import TextLines
 from standbook.daq.errors import ConfigError, DataError, RecordError, StandError
-from standbook.daq.journal.reader import JournalWriter, read_journal
+from standbook.daq.journal.reader import read_journal
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import JournalWriter
 from standbook.daq.other_recorders.fill_gaps import fill
 from standbook.daq.other_recorders.row_matching import LEAST_OVERLAP, Relation, matched
 from standbook.daq.other_recorders.second_recorder import read_card
@@ -223,7 +224,7 @@ def test_a_card_that_begins_amid_a_frame_and_is_damaged_gives_what_is_right(tmp_
     rows = stream_of(run)
     assert np.array_equal(table(rows), COUNTS[rows.sequence])
     assert sum(gap.rows for gap in rows.gaps) == ROWS - rows.sequence.size == ROWS_PER_FRAME
-    assert any("1 damaged frames on the card" in line for line in filling.sentences())
+    assert any("1 frames with checksum error on the card" in line for line in filling.sentences())
 
 
 def test_a_journal_of_another_computer_will_do_as_a_card(tmp_path):

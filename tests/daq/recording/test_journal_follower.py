@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from standbook.daq.config.stand import Device
-from standbook.daq.journal.reader import JournalWriter, journal_name
 from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.writer import JournalWriter, journal_name
 from standbook.daq.recording.journal_follower import Follower
 from standbook.daq.wire.decoder import KNOWN_HELLOS
 from standbook.daq.wire.encoder import beat_body, encode_frame, encode_samples, hello_body

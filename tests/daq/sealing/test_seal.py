@@ -577,7 +577,7 @@ def test_frames_of_another_format_are_counted_and_quoted(run):
     summary, device, _ = sealed(run)
     assert device.undecoded_frames == 1
     assert any("kind 0x09" in line for line in summary.sentences())
-    assert "cradle-a: 0 damaged frames, 1 of unknown layout or format" in summary.sentences()
+    assert "cradle-a: 0 frames with checksum error, 1 of unknown layout or format" in summary.sentences()
 
 
 def test_a_samples_folder_that_cannot_be_made_is_one_sentence(run):

@@ -249,7 +249,7 @@ def test_marks_lie_on_the_clock_of_the_record_and_a_strike_out_is_kept(run):
     assert summary.t_zero.host_ns == pytest.approx(WALL_NS + SECOND + DELAY_NS, abs=5000)
     assert summary.sentences()[-3:] == (
         "mark 1, T-0.60 s: fuel tank pressurising",
-        "mark 2, T+0.50 s: wrong key (struck out)",
+        "mark 2, T+0.50 s: wrong key (void)",
         "mark 4, T+0.70 s: (no name)",
     )
     assert open_run(run).record.marks == summary.marks

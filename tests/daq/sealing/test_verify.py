@@ -55,7 +55,7 @@ def copy_of(run, place):
 def test_a_whole_run_is_one_line_a_stream_and_exit_code_0(whole):
     found = verify_run(whole)
     assert found.exit_code == 0
-    assert found.sentences()[0] == "cradle-a/fast: whole: 300 rows, sequence 0 to 299, 1 boot"
+    assert found.sentences()[0] == "cradle-a/fast: whole: 300 rows, sequence 0 to 299, 1 board start"
     assert (found.findings, found.changed) == ((), ())
     assert "samples: 300 rows as in the record and in a fresh decode of the journals" in found.checks
     assert [text.partition(":")[0] for text in found.checks[:5]] == [
@@ -186,7 +186,7 @@ def test_gaps_are_said_with_rows_start_and_seconds(run):
     found = verify_run(run)
     assert found.exit_code == 10
     assert found.sentences()[0] == (
-        "cradle-a/fast: 1,780 rows, sequence 0 to 1,999, 1 boot; 220 rows missing in 1 gap, T+0.88 s for 0.220 s"
+        "cradle-a/fast: 1,780 rows, sequence 0 to 1,999, 1 board start; 220 rows missing in 1 gap, T+0.88 s for 0.220 s"
     )
 
 
@@ -213,7 +213,9 @@ def test_a_restart_is_a_stretch_that_is_not_known(run):
     player.play(plausible_counts(500), host_start=3.1).write()
     seal(run)
     line = verify_run(run).sentences()[0]
-    assert line.startswith("cradle-a/fast: 1,500 rows, sequence 0 to 999, 0 to 499, 2 boots; not known between boots, ")
+    assert line.startswith(
+        "cradle-a/fast: 1,500 rows, sequence 0 to 999, 0 to 499, 2 board starts; not known between board starts, "
+    )
     assert line.endswith("2031-06-14T09:00:01.002 UTC for 2.100 s")
 
 
@@ -226,8 +228,8 @@ def test_many_gaps_are_counted_and_estimates_say_so():
         device="cradle-a", stream="fast", rows=50, filled=7, sequences=((0, 61),), gaps=gaps, t_zero_ns=0
     ).sentence()
     assert line == (
-        "cradle-a/fast: 50 rows, sequence 0 to 61, 1 boot, 7 of them filled from additions; about 12 rows missing in "
-        "6 gaps, T+1.00 s for 0.002 s, T+2.00 s for 0.002 s, T+3.00 s for 0.002 s and 3 more"
+        "cradle-a/fast: 50 rows, sequence 0 to 61, 1 board start, 7 of them filled from additions; about "
+        "12 rows missing in 6 gaps, T+1.00 s for 0.002 s, T+2.00 s for 0.002 s, T+3.00 s for 0.002 s and 3 more"
     )
     restarted = Gap(first_sequence=None, rows=None, start_ns=0, end_ns=5, exact=False, reason=RESTARTED)
     assert not StreamCheck(
@@ -239,7 +241,7 @@ def test_a_run_that_is_not_sealed_says_so_and_what_its_journals_hold(run):
     Player(run, fast_hello()).play(plausible_counts(500), edges=EDGES).write(close=False)
     found = verify_run(run)
     assert (found.exit_code, found.sealed) == (10, False)
-    assert found.sentences()[0] == "cradle-a/fast: whole: 500 rows, sequence 0 to 499, 1 boot"
+    assert found.sentences()[0] == "cradle-a/fast: whole: 500 rows, sequence 0 to 499, 1 board start"
     assert "not sealed yet" in found.findings[0]
     assert any("not closed" in text for text in found.findings)
     assert not (run / "samples").exists()
@@ -260,7 +262,7 @@ def test_damage_of_the_recording_is_a_finding(run):
     seal(run)
     found = verify_run(run)
     assert found.exit_code == 10
-    assert "cradle-a: 1 damaged frame" in found.findings
+    assert "cradle-a: 1 checksum error" in found.findings
     assert "cradle-a: 1 frame of unknown layout or format" in found.findings
 
 
@@ -269,7 +271,7 @@ def test_an_imported_run_is_checked_by_its_hashes_and_its_record(tmp_path):
     folder, _ = files.run()
     found = verify_run(folder)
     assert found.exit_code == 0
-    assert found.sentences()[0] == "imported/csv: whole: 200 rows, sequence 0 to 199, 1 boot"
+    assert found.sentences()[0] == "imported/csv: whole: 200 rows, sequence 0 to 199, 1 board start"
     assert any(text.startswith("imported: ") for text in found.checks)
     log = folder / "raw" / "log.csv"
     log.write_bytes(log.read_bytes().replace(b"31.000", b"31.001"))
@@ -288,7 +290,7 @@ def test_rows_that_a_second_recorder_filled_make_a_stream_whole(run):
     found = verify_run(run)
     assert found.exit_code == 0
     assert found.sentences()[0] == (
-        "cradle-a/fast: whole: 2,000 rows, sequence 0 to 1,999, 1 boot, 220 of them filled from additions"
+        "cradle-a/fast: whole: 2,000 rows, sequence 0 to 1,999, 1 board start, 220 of them filled from additions"
     )
 
 

@@ -1,7 +1,8 @@
-"""The supply that ratiometric sensors hang on: whether it sagged, seen by its own channel or in what hangs on it.
+"""What a whole record hangs on: the supply of its ratiometric sensors, and the clock of its board.
 
 SI; times in seconds after T-0. A supply that is recorded is divided out before anything is read; one that is only
-stated in the stand file shows as sensors that part from twins of another kind by one common factor.
+stated in the stand file shows as sensors that part from twins of another kind by one common factor. The clock's rate is
+found when a run is sealed, from arrivals at the computer; here it is said what correcting it did to the numbers.
 """
 
 from collections.abc import Iterable
@@ -9,7 +10,8 @@ from collections.abc import Iterable
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.findings.channels import SUPPLY_NOT_AS_STATED, SUPPLY_SAGGED
+from standbook.analysis.findings.channels import CLOCK_CORRECTED, SUPPLY_NOT_AS_STATED, SUPPLY_SAGGED
+from standbook.analysis.results.results import ImpulseResult
 from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 
@@ -18,6 +20,8 @@ BEFORE, SETTLED = 2.0, 0.2  # s before the run that are averaged; s of a sag tha
 ALIKE = 0.006  # of the signal: factors of sensors that a common supply moves
 MOVED = 0.01  # of the signal
 LEAST_SENSORS = 2
+TELLING = 2.0  # standard uncertainties of the clock's rate
+WORTH = 2e-4  # relative rate; a crystal stays within it and is corrected without a word
 
 
 def supply_findings(dataset: Dataset, start: float, end: float) -> list[Finding]:
@@ -92,6 +96,29 @@ def common_supply(dataset: Dataset, pairs: Iterable[tuple[Channel, Channel, floa
             tags[0], at, tags=", ".join(tags), value_percent=100.0 * abs(1.0 - middle), way=way, each=each
         )
     ], set(tags)
+
+
+def clock_findings(dataset: Dataset, cell: Channel, impulse: ImpulseResult | None) -> list[Finding]:
+    """Say by how much the board's clock was off and what correcting it moved total impulse by."""
+    health = dataset.record.get(cell.stream)
+    rate = health.clock_ppm if health is not None else None
+    if rate is None or abs(rate.value) <= max(TELLING * rate.u, 1e6 * WORTH):
+        return []
+    relative = 1e-6 * rate.value
+    minutes = float(cell.time[-1] - cell.time[0]) / 60.0
+    moved = "" if impulse is None else f": {-relative * impulse.value:+,.0f} N*s of total impulse"
+    return [
+        CLOCK_CORRECTED.at(
+            None,
+            stream=cell.stream,
+            rate_percent=100.0 * abs(relative),
+            direction="slow" if relative < 0 else "fast",
+            rate=rate.value,
+            rate_u=rate.u,
+            minutes=minutes,
+            moved=moved,
+        )
+    ]
 
 
 def _on_stated_supply(dataset: Dataset, channel: Channel) -> bool:
