@@ -11,7 +11,7 @@ from standbook.cli.screen import AsJson, now, say, say_all, say_json, warn
 from standbook.daq.errors import ConfigError, FrameError, LinkError, UsageError
 
 if TYPE_CHECKING:
-    from standbook.daq.decoding.board_survey import BoardSurvey
+    from standbook.daq.recovery.board_survey import BoardSurvey
 
 SECONDS = 10.0
 BAUD = 500_000  # NODE_BAUD of the reference firmware
@@ -60,7 +60,7 @@ def _list(*, as_json: bool) -> None:
 
 def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json: bool) -> None:
     from standbook.daq.capture.serial_port import open_port
-    from standbook.daq.decoding.board_survey import account_for, device_table, listen
+    from standbook.daq.recovery.board_survey import account_for, device_table, listen
 
     warn(f"Listening on {path} at {baud} bit/s for {seconds:g} s; opening it may have reset the board.")
     with open_port(path, baud) as port:
@@ -87,7 +87,7 @@ def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json:
 def _save(path: str, campaign: Path, heard: "BoardSurvey", baud: int, *, as_json: bool) -> None:
     from standbook.daq.config.campaign import STAND_FILE
     from standbook.daq.config.stand import read_stand
-    from standbook.daq.decoding.board_survey import differences
+    from standbook.daq.recovery.board_survey import differences
     from standbook.daq.wire.saved_layouts import write_layouts
 
     if heard.is_text:

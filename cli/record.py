@@ -30,7 +30,7 @@ def record(
         float | None, typer.Option("--for", metavar="SECONDS", min=0.0, help="Stop after this time.")
     ] = None,
     rehearsal: Annotated[
-        bool, typer.Option("--rehearsal", help="The data are made up: mark the run and all that comes of it.")
+        bool, typer.Option("--rehearsal", help="The data are simulated: mark the run and all that comes of it.")
     ] = False,
     postdiction: Annotated[
         bool, typer.Option("--postdiction", help="Record although no prediction of this plan is locked.")

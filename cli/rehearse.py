@@ -1,4 +1,4 @@
-"""``standbook rehearse``: a made-up stand that streams over a pseudo-terminal, with faults when asked for."""
+"""``standbook rehearse``: a simulated stand that streams over a pseudo-terminal, with faults when asked for."""
 
 import signal
 import threading
@@ -79,7 +79,7 @@ def rehearse(
     for option, path in (*(("--link", path) for path in links.values()), ("--weighings", weighings)):
         _check_place(option, path)
     number = campaign.plan.test.number
-    say(f"Computing the made-up {campaign.plan.test.kind} {number} ...")
+    say(f"Computing the simulated {campaign.plan.test.kind} {number} ...")
     made_up = make_up(campaign, draw_for(number, seed))
     tables = [table for name, table in made_up.tables.items() if name in played]
     if weighings is not None:
@@ -130,7 +130,7 @@ def _play(
 def _device(
     table: "Table", faults: "Sequence[Fault]", campaign: "Campaign", link: Path | None, time_scale: float
 ) -> "Iterator[RehearsalDevice]":
-    """Plug in one made-up board, with what goes wrong on it and a link to its port."""
+    """Plug in one simulated board, with what goes wrong on it and a link to its port."""
     from standbook.daq.rehearsal.device import RING_BYTES, RehearsalDevice
     from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 
@@ -176,7 +176,7 @@ def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:
         f'\n[[weighing]]\ntank = "{tank}"\n' + "".join(f'{key} = "{value}"\n' for key, value in values.items())
         for tank, values in weighings.items()
     )
-    return "# made up by a rehearsal\n" + 'by = "DAQ"\n' + "".join(tables)
+    return "# simulated by a rehearsal\n" + 'by = "DAQ"\n' + "".join(tables)
 
 
 def _links(link: Path | None, devices: Sequence[str]) -> dict[str, Path]:

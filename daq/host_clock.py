@@ -2,7 +2,7 @@
 
 The monotonic clock orders arrivals and stands still while the computer sleeps; the boot clock counts on
 through sleep; the wall clock is what people and other computers share, and may be set at any time. All in
-integer nanoseconds. What a device's own clock says is another subject (``daq.decoding.device_clock``).
+integer nanoseconds. What a device's own clock says is another subject (``daq.recovery.device_clock``).
 """
 
 import sys

@@ -9,8 +9,6 @@ from itertools import pairwise
 
 import numpy as np
 
-from standbook.daq.decoding.decode_wire import recover_wire
-from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
 from standbook.daq.errors import FrameError, StandError
 from standbook.daq.journal.bulk_reader import RecordColumns
 from standbook.daq.journal.reader import JournalDecoder
@@ -23,6 +21,8 @@ from standbook.daq.journal.record_format import (
     row_message,
     schema_message,
 )
+from standbook.daq.recovery.decode_wire import recover_wire
+from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
 from standbook.daq.wire.decoder import KNOWN_HELLOS, MAX_ENCODED, WAITING_BYTES, Decoder
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import MAX_BODY, Hello

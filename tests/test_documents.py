@@ -4,12 +4,12 @@ import re
 
 import pytest
 
-from standbook.analysis.discharge.exponent import LAW_MISFIT
-from standbook.analysis.discharge.joint_fit import LAW_FREEDOM
+from standbook.analysis.blowdown.exponent import LAW_MISFIT
+from standbook.analysis.blowdown.joint_fit import LAW_FREEDOM
 from standbook.analysis.kinds.registry import SAMPLES
 from standbook.daq import errors
-from standbook.daq.decoding.device_clock import AGREEMENT
 from standbook.daq.journal.record_format import ROW_OVERHEAD
+from standbook.daq.recovery.device_clock import AGREEMENT
 from tests.repository import ROOT
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -6,9 +6,9 @@ SI, absolute pressures; times in seconds after T-0; sentences show bar, kg and s
 import math
 from collections.abc import Iterable
 
+from standbook.analysis.blowdown.amounts import DISAGREE, Amount, Pair
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.discharge.amounts import DISAGREE, Amount, Pair
 from standbook.analysis.findings.cold_flow import (
     AMOUNT_FROM_LOAD,
     AMOUNTS_DISAGREE,

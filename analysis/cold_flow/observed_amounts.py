@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from standbook.analysis.blowdown.amounts import Amount
+from standbook.analysis.blowdown.record import AveragedDischarge
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.cold_flow.flow_instants import FlowInstants
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.discharge.amounts import Amount
-from standbook.analysis.discharge.record import AveragedDischarge
 from standbook.analysis.findings.cold_flow import (
     AMOUNT_NOT_USABLE,
     AMOUNT_OUTSIDE_RECORD,

@@ -10,16 +10,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.cold_flow.flow_instants import FlowInstants, at_rest_since
-from standbook.analysis.cold_flow.observed_amounts import observed_amounts
-from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.discharge.amounts import Amount, Balance
-from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
-from standbook.analysis.discharge.discharge_findings import exponent_findings, joint_findings
-from standbook.analysis.discharge.exponent import Exponent, exponent_from_pv
-from standbook.analysis.discharge.joint_fit import FITTED, JointFit, joint_fit
-from standbook.analysis.discharge.liquid_column import head_of, mean_near
-from standbook.analysis.discharge.record import (
+from standbook.analysis.blowdown.amounts import Amount, Balance
+from standbook.analysis.blowdown.direct_cda import DirectCda, direct_cda
+from standbook.analysis.blowdown.discharge_findings import exponent_findings, joint_findings
+from standbook.analysis.blowdown.exponent import Exponent, exponent_from_pv
+from standbook.analysis.blowdown.joint_fit import FITTED, JointFit, joint_fit
+from standbook.analysis.blowdown.liquid_column import head_of, mean_near
+from standbook.analysis.blowdown.record import (
     DischargeRecord,
     NoteUncertainties,
     SensorUncertainties,
@@ -28,7 +25,7 @@ from standbook.analysis.discharge.record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.discharge.tank_results import (
+from standbook.analysis.blowdown.tank_results import (
     cda_against_plan,
     exponent_against_plan,
     exponent_result,
@@ -36,7 +33,10 @@ from standbook.analysis.discharge.tank_results import (
     tank_pressure,
     ullage_correlation,
 )
-from standbook.analysis.discharge.weighed_amounts import WeighedAmounts, weighed_amounts
+from standbook.analysis.blowdown.weighed_amounts import WeighedAmounts, weighed_amounts
+from standbook.analysis.cold_flow.flow_instants import FlowInstants, at_rest_since
+from standbook.analysis.cold_flow.observed_amounts import observed_amounts
+from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.findings.cold_flow import TANK_NOT_KNOWN, VALVE_SLOW
 from standbook.analysis.findings.discharge import EXPONENT_ABOVE_ISENTROPIC
 from standbook.analysis.physics import fluids

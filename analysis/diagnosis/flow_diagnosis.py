@@ -10,11 +10,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from standbook.analysis.blowdown.record import NoteUncertainties, SensorUncertainties, averaged_flow, shifted_flows
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnosis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
 from standbook.analysis.diagnosis.ranking import Diagnosis, Ranked
-from standbook.analysis.discharge.record import NoteUncertainties, SensorUncertainties, averaged_flow, shifted_flows
 from standbook.analysis.findings.causes import CAUSE_NOT_KNOWN, NEEDS_EXTERNAL_CHECK, NOT_DIAGNOSED
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding

@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from standbook.analysis.blowdown.record import DischargeRecord, StaticPressure
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.discharge.record import DischargeRecord, StaticPressure
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.physics.ullage_model import AFTER, Courses, Faults, Vessel, middle_after_seen
 from standbook.analysis.results.quantities import Measured
@@ -146,7 +146,7 @@ def predicted(courses: Courses, faults: Faults, evidence: Evidence) -> Array:
 def shape(times: Array, pressure: Array, start: Array, vessel: Vessel) -> Array:
     """Return start and chord exponent, five relative misfits, and ln CdA of pressures (K, B). (K, 8).
 
-    The line is that of `analysis.discharge.exponent`, for many courses at once.
+    The line is that of `analysis.blowdown.exponent`, for many courses at once.
     """
     drive = pressure - vessel.back_pressure
     share = np.linspace(0.0, 1.0, times.size)[np.newaxis]

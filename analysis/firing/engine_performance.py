@@ -10,17 +10,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.channel_checks.channel_health import first_usable
-from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard
-from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
-from standbook.analysis.discharge.exponent import Exponent, exponent_from_pv
-from standbook.analysis.discharge.liquid_column import mean_near
-from standbook.analysis.discharge.tank_results import (
+from standbook.analysis.blowdown.direct_cda import DirectCda, direct_cda
+from standbook.analysis.blowdown.exponent import Exponent, exponent_from_pv
+from standbook.analysis.blowdown.liquid_column import mean_near
+from standbook.analysis.blowdown.tank_results import (
     exponent_against_plan,
     exponent_result,
     tank_pressure,
     ullage_correlation,
 )
+from standbook.analysis.channel_checks.channel_health import first_usable
+from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard
 from standbook.analysis.findings.cold_flow import FIRING_NOT_WEIGHED, FIRING_TANK_NOT_KNOWN
 from standbook.analysis.findings.discharge import FLOW_RAN_TO_KNEE
 from standbook.analysis.findings.firing import NO_CHAMBER_PRESSURE, NO_JOINT_FIT, RUN_OUT_ORDER

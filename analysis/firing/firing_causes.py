@@ -11,10 +11,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from standbook.analysis.blowdown.liquid_column import mean_near
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard
 from standbook.analysis.diagnosis.ranking import Diagnosis, Ranked, Signature, diagnose
-from standbook.analysis.discharge.liquid_column import mean_near
 from standbook.analysis.findings.causes import EXPONENT_MOVED, SIDES
 from standbook.analysis.firing.firing_assumptions import (
     DRIFT_U,

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from standbook.analysis.blowdown.tank_curves import POINTS, measured_curve, tank_curves
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.discharge.tank_curves import POINTS, measured_curve, tank_curves
 from standbook.analysis.firing.discharge_record import flow_record
 from standbook.analysis.firing.engine_performance import TankSide
 from standbook.analysis.physics.performance import stiffness_curve

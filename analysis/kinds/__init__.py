@@ -1,7 +1,7 @@
 """Kinds of test, each joined with its analysis, prediction and pages.
 
 Takes a dataset or a plan; gives what its kind makes of it.
-May import: analysis/channel_checks, analysis/cold_flow, analysis/dataset, analysis/diagnosis, analysis/discharge,
+May import: analysis/channel_checks, analysis/cold_flow, analysis/dataset, analysis/diagnosis, analysis/blowdown,
 analysis/findings, analysis/firing, analysis/physics, analysis/prediction, analysis/report/sections, analysis/results,
 analysis/signal, analysis/thrust, daq/config, daq/findings, daq/kinds.
 """

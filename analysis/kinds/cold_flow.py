@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from standbook.analysis.blowdown.tank_curves import tank_curves
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
     gauge_effect,
@@ -28,7 +29,6 @@ from standbook.analysis.dataset.dataset import Channel, Dataset, iso_time, shift
 from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.diagnosis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.diagnosis.no_flow_causes import no_flow_causes
-from standbook.analysis.discharge.tank_curves import tank_curves
 from standbook.analysis.findings.catalogue import suppress_consequences
 from standbook.analysis.findings.channels import GAUGE_AS_ABSOLUTE
 from standbook.analysis.results.curves import Curve

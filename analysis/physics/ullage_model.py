@@ -2,7 +2,7 @@
 
 SI, absolute pressures; times in seconds after the opening that the record would show. One gas temperature, one
 temperature around it, free convection at a turbulent surface; the isentropic exponent follows the real gas. Made to
-compare causes with each other, not to measure: `analysis.discharge.exponent` and `analysis.discharge.direct_cda` do
+compare causes with each other, not to measure: `analysis.blowdown.exponent` and `analysis.blowdown.direct_cda` do
 without it.
 """
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from standbook.analysis.blowdown.liquid_column import head_of
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard, weighed_mass
-from standbook.analysis.discharge.liquid_column import head_of
 from standbook.analysis.findings.cold_flow import FIRING_NO_TANK_PRESSURE
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.valve_events import Event, closing_time, knee_time, opening_time

@@ -3,7 +3,7 @@
 A row cannot arrive before it was taken, so the least delay seen is the best map: the running minimum of arrival
 minus ticks. It is taken over the last ``REMEMBERED`` seconds only, and so follows an oscillator that is off by 0.5 %
 to within 50 ms. What remains unknown is the constant part of the delay. The sealed record maps again, better
-(``daq.decoding.device_clock``).
+(``daq.recovery.device_clock``).
 """
 
 from collections import deque

@@ -13,13 +13,13 @@ from typing import Any
 
 import numpy as np
 
-from standbook.daq.decoding.decode_wire import Channel
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.journal.reader import JournalFollower
 from standbook.daq.journal.record_format import Event
 from standbook.daq.journal.writer import journals_of
 from standbook.daq.other_recorders.row_matching import Relation, StreamKey, StreamMatch, matched
 from standbook.daq.other_recorders.second_recorder import Card, read_card
+from standbook.daq.recovery.decode_wire import Channel
 from standbook.daq.run.additions import FILL_FILE, WEIGHINGS_FILE, write_addition
 from standbook.daq.run.merged_rows import Fill, filled_path
 from standbook.daq.run.record_summary import TZeroRecord

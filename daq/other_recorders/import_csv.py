@@ -20,12 +20,12 @@ from standbook.daq.arrays import Ints
 from standbook.daq.config.campaign import Campaign
 from standbook.daq.config.csv_mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
 from standbook.daq.config.printed_counts import counted
-from standbook.daq.decoding.decode_text import CLOCK_STEP, LATE_STEP, numbered, rows_missing
-from standbook.daq.decoding.decode_wire import Channel, DecodedDevice, Stream
-from standbook.daq.decoding.device_clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.other_recorders.coarse_timestamps import NEAR_ENOUGH, spread
 from standbook.daq.quantity import UNITS
+from standbook.daq.recovery.decode_text import CLOCK_STEP, LATE_STEP, numbered, rows_missing
+from standbook.daq.recovery.decode_wire import Channel, DecodedDevice, Stream
+from standbook.daq.recovery.device_clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
 from standbook.daq.run.lock import check_lock
 from standbook.daq.run.record_summary import NoteRecord, RecordSummary, TZeroRecord
 from standbook.daq.run.run_folder import RAW, create_run, read_run_files

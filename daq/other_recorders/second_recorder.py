@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.arrays import Ints
-from standbook.daq.decoding.decode_wire import assemble_all, decode_all, full_boots
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.journal.reader import read_journal
 from standbook.daq.journal.writer import SUFFIX
+from standbook.daq.recovery.decode_wire import assemble_all, decode_all, full_boots
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import PlacedEdge

@@ -83,7 +83,7 @@ class Follower:
     def __init__(self, device: Device, folder: Path, layouts: Iterable[Hello] = ()) -> None:
         self.device = device
         self.first_bytes = b""
-        self.played_out = False  # a made-up device said that its last row is out
+        self.played_out = False  # a simulated device said that its last row is out
         self.hellos: dict[str, Hello] = {}  # the newest of each stream, by its name
         self._folder = folder
         self._layouts = {(hello.name, hello.layout): hello for hello in layouts}

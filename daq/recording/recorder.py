@@ -38,8 +38,8 @@ class Watch:
     devices: tuple[Seen, ...]
     lost: tuple[str, ...]  # devices whose port is gone at this moment
     ended: tuple[str, ...]  # devices whose capture process has ended, whatever ended it
-    played_out: tuple[str, ...]  # made-up devices that said that their last row is out
-    rehearsal: bool  # a device says that it is a made-up one
+    played_out: tuple[str, ...]  # simulated devices that said that their last row is out
+    rehearsal: bool  # a device says that it is simulated
     links: tuple[LinkState, ...] = ()  # of each device, in the order of ``devices``
     disk: DiskState = _NOT_LOOKED
 

@@ -34,7 +34,7 @@ class RecordingOrder:
     stand: Stand
     ports: Mapping[str, str]  # by device
     folder: Path  # of the run, as new
-    rehearsal: bool  # the data may be made up
+    rehearsal: bool  # the data may be simulated
     seconds: float | None  # ``None``: until somebody says stop [s]
 
 
@@ -64,7 +64,7 @@ def record_run_into(
     Raises
     ------
     MadeUpError
-        The data are made up and this is no rehearsal; nothing is kept.
+        The data are simulated and this is no rehearsal; nothing is kept.
     LinkError, FrameError, RecordError
         As the recorder has it. Where valid frames had come the folder stays, and can be recovered; where not one byte
         came, it does not.
@@ -116,13 +116,13 @@ class _Course:
         self._report(watch)
 
     def is_over(self, watch: Watch) -> bool:
-        """Tell whether to stop: somebody says so, the time is up, a rehearsal has played out. Refuse made-up data."""
+        """Tell whether to stop: somebody says so, the time is up, a rehearsal has played out. Refuse simulated data."""
         self._count(watch)
         order = self._order
         if watch.rehearsal and not order.rehearsal:
             raise MadeUpError(
-                f"{order.number}: the device says that it is made up; record it with --rehearsal, or plug the real one"
-                " in"
+                f"{order.number}: the device says that it is simulated; record it with --rehearsal, or plug the "
+                "real one in"
             )
         self._heard = self._heard if watch.all_silent else watch.elapsed
         is_late = order.seconds is not None and watch.elapsed >= order.seconds

@@ -15,8 +15,8 @@ from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.printed_counts import printed
 from standbook.daq.config.signal_conversion import signal_from_counts, to_si
 from standbook.daq.config.stand import Input, Stand
-from standbook.daq.decoding.decode_wire import Channel
 from standbook.daq.quantity import parse_quantity
+from standbook.daq.recovery.decode_wire import Channel
 from standbook.daq.run.run_folder import RunFiles
 from standbook.daq.run.samples_file import Column, coarsened
 

@@ -11,13 +11,13 @@ import numpy as np
 from standbook.daq.arrays import Ints
 from standbook.daq.capture.process_status import missing_journal, read_status
 from standbook.daq.config.stand import Device, Stand
-from standbook.daq.decoding.decode_text import recover_lines
-from standbook.daq.decoding.decode_wire import DecodedDevice, Stream, StreamSegment, recover_wire
-from standbook.daq.decoding.device_alignment import align
-from standbook.daq.decoding.device_clock import scaled_arrivals
-from standbook.daq.decoding.device_stream import DeviceStream, read_tapes
-from standbook.daq.decoding.loss_account import device_record, find_t_zero, silent_device, stream_record
 from standbook.daq.errors import RecordError
+from standbook.daq.recovery.decode_text import recover_lines
+from standbook.daq.recovery.decode_wire import DecodedDevice, Stream, StreamSegment, recover_wire
+from standbook.daq.recovery.device_alignment import align
+from standbook.daq.recovery.device_clock import scaled_arrivals
+from standbook.daq.recovery.device_stream import DeviceStream, read_tapes
+from standbook.daq.recovery.loss_account import device_record, find_t_zero, silent_device, stream_record
 from standbook.daq.run.marks import MARKS_FILE, CrewMark, read_marks
 from standbook.daq.run.record_summary import MarkRecord, NoteRecord, RecordSummary, StreamRecord, TZeroRecord
 from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run

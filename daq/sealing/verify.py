@@ -12,10 +12,10 @@ from typing import Any, TypeVar
 import numpy as np
 import pyarrow as pa
 
-from standbook.daq.decoding.decode_wire import DecodedDevice, Stream
-from standbook.daq.decoding.device_stream import read_tapes
-from standbook.daq.decoding.loss_account import find_t_zero, stream_record
 from standbook.daq.errors import EXIT_FINDINGS, EXIT_FINE, RecordError, StandError
+from standbook.daq.recovery.decode_wire import DecodedDevice, Stream
+from standbook.daq.recovery.device_stream import read_tapes
+from standbook.daq.recovery.loss_account import find_t_zero, stream_record
 from standbook.daq.run.additions import ADDITIONS, additions_of
 from standbook.daq.run.merged_rows import gaps_by_start, merge, read_fills, starts_of
 from standbook.daq.run.record_summary import DeviceRecord, Gap, RecordSummary, read_record, t_plus

@@ -6,7 +6,7 @@ no host time here. Nothing is interpolated: a missing row is named, never filled
 What cannot be known from the frames alone, and is not claimed:
 
 - rows and edges after the last beat or samples frame of a boot, and before the first one; how long a reset
-  took (host time tells, ``daq.decoding.device_clock``);
+  took (host time tells, ``daq.recovery.device_clock``);
 - a restart that the boot counter does not show, when the first frame after it has a higher sequence than the
   last before it: it looks like a gap;
 - which beats and edges between the last frame before such a restart and the first one after it belong to which:

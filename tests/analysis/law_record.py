@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
+from standbook.analysis.blowdown.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.physics.blowdown import Discharge, discharge_history
 
 AMBIENT = 101325.0

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.analysis.discharge.direct_cda import direct_cda
-from standbook.analysis.discharge.exponent import exponent_from_pv
-from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
+from standbook.analysis.blowdown.direct_cda import direct_cda
+from standbook.analysis.blowdown.exponent import exponent_from_pv
+from standbook.analysis.blowdown.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.kinds.static_fire import analyse_static_fire, firing_impulse
 from standbook.analysis.physics.blowdown import Discharge, discharge_history
 from standbook.analysis.physics.impulse import integrate

@@ -7,10 +7,10 @@ import time
 
 import numpy as np
 
-from standbook.analysis.discharge.direct_cda import direct_cda
-from standbook.analysis.discharge.exponent import exponent_from_pv
-from standbook.analysis.discharge.joint_fit import joint_fit
-from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
+from standbook.analysis.blowdown.direct_cda import direct_cda
+from standbook.analysis.blowdown.exponent import exponent_from_pv
+from standbook.analysis.blowdown.joint_fit import joint_fit
+from standbook.analysis.blowdown.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.physics.blowdown import Discharge, discharge_history
 
 SENSOR = SensorUncertainties(gain_u=0.003, zero_u=7e3)

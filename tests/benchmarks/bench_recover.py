@@ -31,10 +31,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from standbook.daq.decoding.decode_wire import DecodedDevice, recover_wire
-from standbook.daq.decoding.device_stream import read_tapes
 from standbook.daq.journal.record_format import Event
 from standbook.daq.journal.writer import JournalWriter
+from standbook.daq.recovery.decode_wire import DecodedDevice, recover_wire
+from standbook.daq.recovery.device_stream import read_tapes
 from standbook.daq.run.samples_file import ROW_GROUP, Column, Piece, SamplesHeader, coarsened, write_samples
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body

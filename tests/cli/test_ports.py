@@ -14,8 +14,8 @@ import pytest
 
 from standbook.cli.main import run as command
 from standbook.daq.capture.serial_port import open_port
-from standbook.daq.decoding.board_survey import account_for, listen
-from standbook.daq.decoding.device_stream import PortOpening
+from standbook.daq.recovery.board_survey import account_for, listen
+from standbook.daq.recovery.device_stream import PortOpening
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import WireChannel
 from standbook.daq.wire.saved_layouts import load_layouts

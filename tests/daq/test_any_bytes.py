@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.daq.decoding.decode_wire import recover_wire
-from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
+from standbook.daq.recovery.decode_wire import recover_wire
+from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, hello_body, samples_body
 from tests.any_bytes import CHECKS, SCHEMA, seeds
 from tests.wire_reference import hello

@@ -12,8 +12,8 @@ import pytest
 
 from standbook.cli.main import run as command
 from standbook.daq.capture.launcher import start_capture
-from standbook.daq.decoding.decode_wire import recover_wire
-from standbook.daq.decoding.device_stream import read_tapes
+from standbook.daq.recovery.decode_wire import recover_wire
+from standbook.daq.recovery.device_stream import read_tapes
 from standbook.daq.wire.encoder import encode_frame, note_body
 from tests.firmware_board import (
     KEPT,

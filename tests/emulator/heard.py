@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.daq.decoding.decode_wire import decode_all
+from standbook.daq.recovery.decode_wire import decode_all
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.messages import Beat, Edge, Note
 

@@ -16,12 +16,12 @@ from pathlib import Path
 
 import numpy as np
 
-from standbook.daq.decoding.decode_wire import DecodedDevice, recover_wire
-from standbook.daq.decoding.device_stream import read_tapes
 from standbook.daq.errors import RecordError
 from standbook.daq.journal.reader import JournalFollower, read_journal
 from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter
+from standbook.daq.recovery.decode_wire import DecodedDevice, recover_wire
+from standbook.daq.recovery.device_stream import read_tapes
 from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table, script
 from standbook.daq.wire.hello import WireChannel, WireLine
 

@@ -6,10 +6,10 @@ import tomllib
 import numpy as np
 import pytest
 
+from standbook.analysis.blowdown.amounts import DISAGREE, balance
+from standbook.analysis.blowdown.record import undithered
 from standbook.analysis.cold_flow.flow_instants import UNSURE, USUAL_EXPONENT
 from standbook.analysis.cold_flow.observed_amounts import UNSTATED_RESIDUAL
-from standbook.analysis.discharge.amounts import DISAGREE, balance
-from standbook.analysis.discharge.record import undithered
 from standbook.analysis.physics import fluids
 from standbook.analysis.signal.piecewise_fit import STRAIGHTENED
 from standbook.daq.config.stand import Input

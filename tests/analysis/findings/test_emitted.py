@@ -6,11 +6,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from standbook.analysis.blowdown.tank_results import cda_against_plan
 from standbook.analysis.cold_flow.tank_side import SLOW_VALVE, _valve_findings
 from standbook.analysis.dataset.load_run import _notes
 from standbook.analysis.diagnosis import flow_diagnosis
 from standbook.analysis.diagnosis.no_flow_causes import no_flow_causes
-from standbook.analysis.discharge.tank_results import cda_against_plan
 from standbook.analysis.findings.causes import CAUSE_SENSOR_CLIPPED, NOT_DIAGNOSED, VALVE_NOT_OPENED
 from standbook.analysis.findings.channels import DEVICE_NOTE
 from standbook.analysis.findings.cold_flow import VALVE_SLOW

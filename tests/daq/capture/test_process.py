@@ -10,12 +10,12 @@ import pytest
 
 from standbook.daq.capture.process import CaptureEnd, Ending, Limits, capture, reopen_candidates
 from standbook.daq.capture.serial_port import PortInfo
-from standbook.daq.decoding.decode_wire import recover_wire
-from standbook.daq.decoding.device_stream import read_tapes
 from standbook.daq.errors import LinkError
 from standbook.daq.host_clock import HostTime
 from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriteError, JournalWriter
+from standbook.daq.recovery.decode_wire import recover_wire
+from standbook.daq.recovery.device_stream import read_tapes
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import Hello, WireChannel
 

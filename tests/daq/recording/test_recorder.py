@@ -116,7 +116,7 @@ def test_a_stop_that_cannot_be_asked_leaves_ctrl_c(tmp_path: Path, monkeypatch: 
 
 def test_a_refusal_ends_the_recording_with_its_own_sentence(tmp_path: Path) -> None:
     def refuse(_: Watch) -> bool:
-        raise LinkError("WF-03: the device says that it is made up")
+        raise LinkError("WF-03: the device says that it is simulated")
 
     scene = Scene(tmp_path)
     with pytest.raises(LinkError, match="made up"):

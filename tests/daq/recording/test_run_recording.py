@@ -83,7 +83,7 @@ def test_a_recording_for_some_seconds_ends_by_itself(tmp_path: Path) -> None:
 
 def test_made_up_data_are_no_test_and_leave_no_run(tmp_path: Path) -> None:
     run = Run(tmp_path, MadeUp)
-    with pytest.raises(MadeUpError, match="WF-03: the device says that it is made up; record it with --rehearsal"):
+    with pytest.raises(MadeUpError, match="WF-03: the device says that it is simulated; record it with --rehearsal"):
         run.record(seconds=1.0)
     assert not run.folder.exists()
 

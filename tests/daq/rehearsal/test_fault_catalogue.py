@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from standbook.cli.rehearse import FAULT_HELP
-from standbook.daq.decoding.decode_wire import recover_wire
-from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
-from standbook.daq.decoding.loss_account import stream_record
 from standbook.daq.errors import ConfigError
+from standbook.daq.recovery.decode_wire import recover_wire
+from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
+from standbook.daq.recovery.loss_account import stream_record
 from standbook.daq.rehearsal import fault_catalogue as known
 from standbook.daq.rehearsal.fault_catalogue import FAULTS, parse_fault, placed, sentences
 from standbook.daq.rehearsal.ground_truth import TransmitLog, account

@@ -6,10 +6,10 @@ import shutil
 import numpy as np
 import pytest
 
-from standbook.daq.decoding.loss_account import RESTARTED
 from standbook.daq.errors import RecordError
 from standbook.daq.journal.record_format import Event
 from standbook.daq.other_recorders.fill_gaps import fill
+from standbook.daq.recovery.loss_account import RESTARTED
 from standbook.daq.run.additions import add
 from standbook.daq.run.record_summary import Gap, read_record
 from standbook.daq.run.revision import write_revision

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from standbook.analysis.discharge.direct_cda import direct_cda
-from standbook.analysis.discharge.joint_fit import joint_fit
-from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
+from standbook.analysis.blowdown.direct_cda import direct_cda
+from standbook.analysis.blowdown.joint_fit import joint_fit
+from standbook.analysis.blowdown.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.physics.blowdown import Head
 from standbook.daq.errors import DataError
 from tests.analysis.law_record import AMBIENT, CDA, EXACT, MASS_ONLY, NO_NOTES, TRUTH, make

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.discharge.amounts import Amount
+from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, spikes
 from standbook.daq.arrays import Array

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.arrays import Ints
-from standbook.daq.decoding.board_filter import SEPARATOR, boards_in, keep_one_board
-from standbook.daq.decoding.device_clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
-from standbook.daq.decoding.device_stream import DeviceStream, PortOpening, Sleep
-from standbook.daq.decoding.layout_gaps import deduplicate_gaps
+from standbook.daq.recovery.board_filter import SEPARATOR, boards_in, keep_one_board
+from standbook.daq.recovery.device_clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
+from standbook.daq.recovery.device_stream import DeviceStream, PortOpening, Sleep
+from standbook.daq.recovery.layout_gaps import deduplicate_gaps
 from standbook.daq.run.record_summary import AlignmentRecord, EdgeRecord, NoteRecord, Severity
 from standbook.daq.wire.decoder import Decoded, Decoder
 from standbook.daq.wire.hello import Hello

@@ -3,9 +3,9 @@
 Exponents without unit, CdA in m².
 """
 
-from standbook.analysis.discharge.direct_cda import DirectCda
-from standbook.analysis.discharge.exponent import Exponent
-from standbook.analysis.discharge.joint_fit import UNRESTING, JointFit
+from standbook.analysis.blowdown.direct_cda import DirectCda
+from standbook.analysis.blowdown.exponent import Exponent
+from standbook.analysis.blowdown.joint_fit import UNRESTING, JointFit
 from standbook.analysis.findings.discharge import (
     CDA_DISAGREE,
     CHORD_ABOVE_ISENTROPIC,

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from standbook.analysis.discharge.direct_cda import direct_cda
-from standbook.analysis.discharge.discharge_findings import exponent_findings, joint_findings
-from standbook.analysis.discharge.exponent import exponent_from_pv
-from standbook.analysis.discharge.joint_fit import joint_fit
+from standbook.analysis.blowdown.direct_cda import direct_cda
+from standbook.analysis.blowdown.discharge_findings import exponent_findings, joint_findings
+from standbook.analysis.blowdown.exponent import exponent_from_pv
+from standbook.analysis.blowdown.joint_fit import joint_fit
 from standbook.analysis.results.quantities import Measured
 from tests.analysis.law_record import EXACT, MASS_ONLY, NO_NOTES, make
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.discharge.record import (
+from standbook.analysis.blowdown.record import (
     AveragedDischarge,
     DischargeRecord,
     NoteUncertainties,

@@ -10,9 +10,9 @@ import numpy as np
 from standbook.daq.arrays import Ints
 from standbook.daq.config.plan import DETECTED_OPENING, Test
 from standbook.daq.config.stand import Stand
-from standbook.daq.decoding.decode_wire import DecodedDevice, Stream, StreamSegment
-from standbook.daq.decoding.device_clock import ClockFit, device_ppm
-from standbook.daq.decoding.device_stream import Sleep
+from standbook.daq.recovery.decode_wire import DecodedDevice, Stream, StreamSegment
+from standbook.daq.recovery.device_clock import ClockFit, device_ppm
+from standbook.daq.recovery.device_stream import Sleep
 from standbook.daq.run.record_summary import (
     ChannelRecord,
     ClockRecord,

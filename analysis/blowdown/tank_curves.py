@@ -5,9 +5,9 @@ SI, absolute pressures; times in seconds after T-0. Thinned; nothing quoted in r
 
 import numpy as np
 
+from standbook.analysis.blowdown.exponent import Exponent
+from standbook.analysis.blowdown.record import DischargeRecord, averaged_flow
 from standbook.analysis.dataset.dataset import Channel
-from standbook.analysis.discharge.exponent import Exponent
-from standbook.analysis.discharge.record import DischargeRecord, averaged_flow
 from standbook.analysis.results.curves import Curve, envelope
 from standbook.analysis.results.prediction import Prediction
 from standbook.daq.arrays import Array

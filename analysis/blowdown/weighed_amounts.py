@@ -1,6 +1,6 @@
 """Several amounts of one cold flow weighed into one, with the record that the later steps take.
 
-SI. Where amounts contradict each other nothing is averaged: `analysis.discharge.amounts` decides, and what it could
+SI. Where amounts contradict each other nothing is averaged: `analysis.blowdown.amounts` decides, and what it could
 not decide widens the uncertainty.
 """
 
@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.discharge.amounts import Amount, Balance, balance
-from standbook.analysis.discharge.record import (
+from standbook.analysis.blowdown.amounts import Amount, Balance, balance
+from standbook.analysis.blowdown.record import (
     DischargeRecord,
     NoteUncertainties,
     SensorUncertainties,

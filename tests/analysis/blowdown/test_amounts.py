@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.discharge.amounts import DISAGREE, Amount, balance
+from standbook.analysis.blowdown.amounts import DISAGREE, Amount, balance
 
 AREA = 1.3e-5  # m²
 

@@ -6,9 +6,9 @@ SI, absolute pressures.
 import math
 from collections.abc import Mapping
 
+from standbook.analysis.blowdown.exponent import Exponent
+from standbook.analysis.blowdown.record import SensorUncertainties
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.discharge.exponent import Exponent
-from standbook.analysis.discharge.record import SensorUncertainties
 from standbook.analysis.findings.discharge import CDA_NOT_AS_PLANNED, EXPONENT_NOT_AS_ASSUMED
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import ExponentResult

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.analysis.discharge.direct_cda import direct_cda
-from standbook.analysis.discharge.discharge_findings import exponent_findings
-from standbook.analysis.discharge.exponent import exponent_from_pv
-from standbook.analysis.discharge.record import NoteUncertainties
+from standbook.analysis.blowdown.direct_cda import direct_cda
+from standbook.analysis.blowdown.discharge_findings import exponent_findings
+from standbook.analysis.blowdown.exponent import exponent_from_pv
+from standbook.analysis.blowdown.record import NoteUncertainties
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.errors import DataError
 from tests.analysis.law_record import AMBIENT, CDA, EXACT, MASS_ONLY, NO_NOTES, TRUTH, make

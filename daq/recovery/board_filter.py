@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
+from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
 from standbook.daq.run.record_summary import NoteRecord
 from standbook.daq.wire.decoder import Decoded
 from standbook.daq.wire.hello import Hello

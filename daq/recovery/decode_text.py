@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from standbook.daq.arrays import Ints
 from standbook.daq.config.printed_counts import counted
 from standbook.daq.config.stand import TextLines
-from standbook.daq.decoding.decode_wire import Channel, DecodedDevice, Gap, Stream, StreamSegment
-from standbook.daq.decoding.device_clock import Arrivals, BootClock, ClockFit, fit_clock, tolerance_u
-from standbook.daq.decoding.device_stream import DeviceStream, PortOpening, Sleep
+from standbook.daq.recovery.decode_wire import Channel, DecodedDevice, Gap, Stream, StreamSegment
+from standbook.daq.recovery.device_clock import Arrivals, BootClock, ClockFit, fit_clock, tolerance_u
+from standbook.daq.recovery.device_stream import DeviceStream, PortOpening, Sleep
 from standbook.daq.run.record_summary import NoteRecord
 from standbook.daq.wire.text_lines import DecodedLines, LineDecoder, LineLayout
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standbook.daq.decoding.device_clock import (
+from standbook.daq.recovery.device_clock import (
     Arrivals,
     BootClock,
     ClockFit,

@@ -1,7 +1,7 @@
 """Joint fit of exponent, drift, CdA and opening to one discharge: covariance, prediction, cross-check.
 
 SI, absolute pressures. The third step, not the first: CdA is published from the weighed liquid
-(`analysis.discharge.direct_cda`), the exponent from pressure against volume (`analysis.discharge.exponent`). Never
+(`analysis.blowdown.direct_cda`), the exponent from pressure against volume (`analysis.blowdown.exponent`). Never
 fits n and CdA to a pressure trace alone: such a fit came out 10 to 190 % wrong in CdA with a residual below the noise.
 """
 
@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.discharge.direct_cda import DirectCda, direct_cda
-from standbook.analysis.discharge.exponent import LAW_MISFIT, Exponent, exponent_from_pv, ranked
-from standbook.analysis.discharge.record import (
+from standbook.analysis.blowdown.direct_cda import DirectCda, direct_cda
+from standbook.analysis.blowdown.exponent import LAW_MISFIT, Exponent, exponent_from_pv, ranked
+from standbook.analysis.blowdown.record import (
     AveragedDischarge,
     DischargeRecord,
     NoteUncertainties,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.discharge.record import (
+from standbook.analysis.blowdown.record import (
     AveragedDischarge,
     DischargeRecord,
     NoteUncertainties,

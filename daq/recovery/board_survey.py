@@ -13,9 +13,9 @@ from typing import Any, Final, Protocol
 import numpy as np
 
 from standbook.daq.config.stand import Device, Stand
-from standbook.daq.decoding.decode_wire import DecodedDevice, decode_all, recover_wire
-from standbook.daq.decoding.device_clock import device_ppm
-from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
+from standbook.daq.recovery.decode_wire import DecodedDevice, decode_all, recover_wire
+from standbook.daq.recovery.device_clock import device_ppm
+from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
 from standbook.daq.wire.byte_survey import describe_bytes
 from standbook.daq.wire.decoder import Decoded
 from standbook.daq.wire.hello import Hello

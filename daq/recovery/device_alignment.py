@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.daq.config.stand import Stand
-from standbook.daq.decoding.decode_wire import SPOKEN, DecodedDevice
+from standbook.daq.recovery.decode_wire import SPOKEN, DecodedDevice
 from standbook.daq.run.record_summary import AlignmentRecord, EdgeRecord
 from standbook.daq.wire.decoder import MAX_ENCODED
 

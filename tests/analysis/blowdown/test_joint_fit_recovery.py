@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from standbook.analysis.discharge.direct_cda import direct_cda
-from standbook.analysis.discharge.exponent import exponent_from_pv
-from standbook.analysis.discharge.joint_fit import joint_fit
-from standbook.analysis.discharge.record import DischargeRecord, NoteUncertainties, SensorUncertainties
+from standbook.analysis.blowdown.direct_cda import direct_cda
+from standbook.analysis.blowdown.exponent import exponent_from_pv
+from standbook.analysis.blowdown.joint_fit import joint_fit
+from standbook.analysis.blowdown.record import DischargeRecord, NoteUncertainties, SensorUncertainties
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.valve_events import closing_time, knee_time, opening_time
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from standbook.analysis.discharge.exponent import exponent_from_pv
-from standbook.analysis.discharge.joint_fit import joint_fit
-from standbook.analysis.discharge.record import static_pressure
+from standbook.analysis.blowdown.exponent import exponent_from_pv
+from standbook.analysis.blowdown.joint_fit import joint_fit
+from standbook.analysis.blowdown.record import static_pressure
 from standbook.daq.errors import DataError
 from tests.analysis.law_record import EXACT, MASS_ONLY, make
 

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standbook.daq.config.stand import Device, Input, Stand
-from standbook.daq.decoding.decode_wire import recover_wire
-from standbook.daq.decoding.device_alignment import (
+from standbook.daq.recovery.decode_wire import recover_wire
+from standbook.daq.recovery.device_alignment import (
     AGREE,
     HELD_BACK,
     SEARCH,
@@ -17,7 +17,7 @@ from standbook.daq.decoding.device_alignment import (
     line_edges,
     measure_shift,
 )
-from standbook.daq.decoding.device_stream import DeviceStream, PortOpening
+from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
 from standbook.daq.wire.encoder import edge_body, encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 
