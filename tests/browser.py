@@ -1,7 +1,6 @@
 """One headless browser for all pages of a run, spoken to in its own protocol through two pipes."""
 
 import base64
-import fcntl
 import json
 import os
 import shutil
@@ -82,6 +81,8 @@ class Browser:
 
 
 def _pipe():
+    import fcntl  # which Windows lacks, where the tests of pages only have to be passed over
+
     ends = os.pipe()
     moved = tuple(fcntl.fcntl(end, fcntl.F_DUPFD_CLOEXEC, OUT_OF_THE_WAY) for end in ends)
     for end in ends:

@@ -6,13 +6,16 @@ What a fixture takes that several tests share is charged to none of them. Unmark
 the end of a run; one above three times the limit fails, so that no verdict hangs on how well the loop stands for it.
 """
 
-import resource
+import sys
 import time
 from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass
 
 import pytest
+
+if sys.platform != "win32":
+    import resource
 
 LIMIT = 1.0  # [s] of the reference machine
 FAILS_AT = 3.0  # times the limit
@@ -23,13 +26,15 @@ PROPERTY = "processor_seconds"  # of a test's last report
 
 
 def spent() -> float:
-    """Return the processor time of this process and of its ended children. [s]."""
+    """Return the processor time of this process and of its ended children. [s]; Windows does not tell of children."""
+    if sys.platform == "win32":
+        return time.process_time()
     children = resource.getrusage(resource.RUSAGE_CHILDREN)
     return time.process_time() + children.ru_utime + children.ru_stime
 
 
 def loop_seconds(clock: Callable[[], float] = time.process_time, tries: int = LOOP_TRIES) -> float:
-    """Time the reference loop. [s] of processor."""
+    """Time the reference loop. [s] of processor; a tracer, as that of coverage, slows it as it slows the tests."""
     taken = []
     for _ in range(tries):
         begin, total = clock(), 0.0

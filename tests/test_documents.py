@@ -1,6 +1,5 @@
 """README and DEVELOPERS.md say what is there: links, modules, names, commands, decisions that are numbers."""
 
-import ast
 import re
 
 import pytest
@@ -11,11 +10,10 @@ from standbook.analysis.kinds.registry import SAMPLES
 from standbook.daq import errors
 from standbook.daq.journal.record_format import ROW_OVERHEAD
 from standbook.daq.recovery.device_clock import AGREEMENT
-from tests.repository import ROOT, tree_of
+from tests.repository import ROOT
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-PACKAGES = ("daq", "analysis", "cli")
 
 
 EXIT_CRASH = 1  # Python's own
@@ -72,20 +70,19 @@ def test_the_map_of_the_house_names_every_command_file():
     assert there - set(re.findall(r"`([a-z_]+)`", part)) == set(), "missing in DEVELOPERS.md"
 
 
-def identifiers():
-    for package in PACKAGES:
-        for path in (ROOT / package).rglob("*.py"):
-            for node in ast.walk(tree_of(path)):
-                for field in ("arg", "id", "attr", "name"):
-                    name = getattr(node, field, None)
-                    if isinstance(name, str):
-                        yield name
+def identifiers(source_nodes):
+    for nodes in source_nodes.values():
+        for node in nodes:
+            for field in ("arg", "id", "attr", "name"):
+                name = getattr(node, field, None)
+                if isinstance(name, str):
+                    yield name
 
 
-def test_every_name_of_the_nomenclature_is_one_that_the_code_uses():
+def test_every_name_of_the_nomenclature_is_one_that_the_code_uses(source_nodes):
     names = re.findall(r"`([A-Za-z_]+)`", "\n".join(re.findall(r"^\|([^|]*)\|", section(3), re.MULTILINE)))
     assert len(names) > 35
-    assert set(names) - set(identifiers()) == set()
+    assert set(names) - set(identifiers(source_nodes)) == set()
 
 
 def test_commands_of_the_checks_exist():

@@ -18,7 +18,6 @@ from tests.firmware_board import (
 from tests.firmware_build import HOST, NODE, build_board
 from tests.firmware_tools import require
 
-pytestmark = pytest.mark.slow
 CORE = ARDUINO / "arduino" / "avr"
 EIGHT_LINES = "NODE_LINES(L)=" + " ".join(f'L("line{k}", {k + 2}, LINE_LOW_IS_1)' for k in range(8))
 
@@ -35,6 +34,7 @@ def configured(folder, text):
     return ["-include", path]
 
 
+@pytest.mark.slow
 def test_another_configuration_with_every_type_eight_lines_and_long_awkward_names(bench):
     program = build_board(bench / "awkward", flags=["-include", HOST / "awkward_config.h"])
     told = Told(all_it_sends(program, seconds=4, lines="3:1000000:0,9:2000000:0"), "mixed")
@@ -54,6 +54,7 @@ def test_another_configuration_with_every_type_eight_lines_and_long_awkward_name
     assert any("the boot number is made of noise" in note.text for note in told.notes)
 
 
+@pytest.mark.slow
 def test_a_value_that_its_type_does_not_hold_costs_its_row_and_is_told(bench, tmp_path):
     text = """
 #define NODE_CHANNELS(CHANNEL) CHANNEL("count", A0, SB_U8, 0, 255) CHANNEL("ms", A1, SB_U16, 0, 1023)
@@ -76,6 +77,7 @@ def test_a_value_that_its_type_does_not_hold_costs_its_row_and_is_told(bench, tm
     assert -100 <= rows.lost_rows - spoken[-1][1] <= 600
 
 
+@pytest.mark.slow
 def test_an_external_converter_is_a_second_stream_with_its_own_rows(bench, tmp_path):
     flags = [*configured(tmp_path, "#define NODE_BRIDGE 1\n#define NODE_BAUD 1000000\n"), KEPT]
     program = build_board(bench / "bridge", flags=flags, instead={"bridge_adc.cpp": HOST / "bridge_on_host.cpp"})
@@ -94,6 +96,7 @@ def test_an_external_converter_is_a_second_stream_with_its_own_rows(bench, tmp_p
         assert_beats_name_the_row_that_comes_next(told)
 
 
+@pytest.mark.slow
 def test_without_a_driver_the_bridge_does_not_compile_and_the_compiler_says_what_to_write(bench, tmp_path):
     with pytest.raises(AssertionError, match=r"bridge_adc\.cpp: write the three functions for your converter"):
         build_board(bench / "unwritten", flags=configured(tmp_path, "#define NODE_BRIDGE 1\n"))
