@@ -1,7 +1,7 @@
 """What all tests stand on: Ctrl-C means something, also where they were started in the background.
 
 A shell without job control starts background programs with SIGINT ignored, and children inherit that. And the commands
-that tests start keep what they compile, as they do for a user: else each would compile all of standbook anew.
+that tests start keep what they compile, as they do for a user: else each would compile all of standbook again.
 """
 
 import os

@@ -51,7 +51,7 @@ class Pair:
 class Balance:
     """Several flow coefficients of one flow, weighed."""
 
-    weights: tuple[float, ...]  # sum 1; nought for one that was left out
+    weights: tuple[float, ...]  # sum 1; zero for one that was left out
     chi_square: float  # of all of them about their best mean
     birge_ratio: float | None  # root of chi-square over its degrees of freedom; None for one amount
     pairs: tuple[Pair, ...]  # that disagree
@@ -79,7 +79,7 @@ def balance(values: Array, changes: Mapping[str, Array], *, trust: Sequence[int]
     Notes
     -----
     Least variance with covariance :math:`C = \sum_s d_s d_s^T`, weights :math:`C^{-1} 1 / 1^T C^{-1} 1`, none below
-    nought; :math:`\chi^2 = r^T C^{-1} r` about that mean, Birge ratio :math:`\sqrt{\chi^2 / (K - 1)}`. A pair further
+    zero; :math:`\chi^2 = r^T C^{-1} r` about that mean, Birge ratio :math:`\sqrt{\chi^2 / (K - 1)}`. A pair further
     apart than ``DISAGREE`` of its own uncertainty, shared errors taken off, is never averaged: where one amount is
     in all such pairs and two or more others agree, it is left out; else the most trusted one stands alone, with half
     of the largest difference in its uncertainty. Source: [Birge1932] for
@@ -137,7 +137,7 @@ def _contradictions(values: Array, covariance: Array) -> tuple[Pair, ...]:
 
 
 def _weights(covariance: Array, kept: Sequence[int], count: int) -> tuple[float, ...]:
-    """Return weights of least variance, none below nought: a negative one bets on an error being shared exactly."""
+    """Return weights of least variance, none below zero: a negative one bets on an error being shared exactly."""
     use = list(kept)
     while True:
         raw = np.linalg.solve(covariance[np.ix_(use, use)], np.ones(len(use)))

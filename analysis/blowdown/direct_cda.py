@@ -102,7 +102,7 @@ def direct_cda(
 
 
 def _noise_share(record: DischargeRecord, flow: AveragedDischarge) -> float:
-    """Return the relative uncertainty of the drive integral from noise, nought where none can be measured."""
+    """Return the relative uncertainty of the drive integral from noise, zero where none can be measured."""
     try:
         static = static_pressure(record)
     except DataError:

@@ -52,7 +52,7 @@ class SensorUncertainties:
     zero_u: float = 0.0  # Pa
     reads_zero_at: float = 0.0  # absolute pressure: 0 for an absolute sensor, ambient for a gauge one [Pa]
     supply_u: float = 0.0  # of the supply that its signal is divided by, relative
-    no_signal_at: float = 0.0  # absolute pressure of a signal of nought, about which the supply turns readings [Pa]
+    no_signal_at: float = 0.0  # absolute pressure of a signal of zero, about which the supply turns readings [Pa]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +63,7 @@ class NoteUncertainties:
     mass_u: float = 0.0  # of the one weighed mass, where no amounts are given [kg]
     load_u: float = 0.0  # of the load: moves ullage volume and every amount that counts from it together [kg]
     density_u: float = 0.0  # kg/m³
-    load: float = 0.0  # whose volume, and with it the ullage's, follows from the density; nought: moved elsewhere [kg]
+    load: float = 0.0  # whose volume, and with it the ullage's, follows from the density; zero: moved elsewhere [kg]
     head_u: float = 0.0  # of the liquid column's height, relative
     ambient_u: float = 0.0  # barometer; moves a gauge sensor's absolute pressure and a free jet together [Pa]
     back_pressure_u: float = 0.0  # beyond the barometer: a downstream sensor's zero, a pipe [Pa]

@@ -309,7 +309,7 @@ def _stand(at: Array, mean: Array, flowing: Array, left: Mask) -> _Departure | N
 
 
 def _share(law: Array, first: int) -> Array:
-    """Return the law over its value where the flow begins; nothing drives liquid where that is nought."""
+    """Return the law over its value where the flow begins; nothing drives liquid where that is zero."""
     return law / law[first] if law[first] > 0.0 else np.zeros_like(law)
 
 

@@ -16,7 +16,7 @@ BOOT_CHANGED = FindingKind(
     code="boot-changed",
     severity="serious",
     text=(
-        "{channel}: the board started anew: nothing stands for {lost:.2f} s of thrust from T{start:+.2f} s on, "
+        "{channel}: the board restarted: nothing stands for {lost:.2f} s of thrust from T{start:+.2f} s on, "
         "and what it measured meanwhile is nowhere.{guess} What was recorded is a lower bound of the impulse, so the "
         "class is not shown. Repeat the run; look at the board's supply first, above all at igniter current."
     ),

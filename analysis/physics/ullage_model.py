@@ -101,7 +101,7 @@ class Vessel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Faults:
-    """What is wrong, one value a member; (K,) each. All nought but ``heat`` is health."""
+    """What is wrong, one value a member; (K,) each. All zero but ``heat`` is health."""
 
     heat: Array  # factor on the law of free convection
     warm: Array  # gas above its surroundings, `STILL` before the flow [K]

@@ -18,7 +18,7 @@ from standbook.analysis.signal.windows import Window
 from standbook.analysis.thrust.thrust_record import MARGIN, ThrustRecord
 from standbook.daq.arrays import Array
 
-PAD = 0.5  # s of nought put before or after a record that begins or ends under thrust, to find its other end
+PAD = 0.5  # s of zero put before or after a record that begins or ends under thrust, to find its other end
 SETTLED_AFTER, LEVEL_OVER = 0.3, 0.2  # s after the 10 % start, and averaged over
 MOST_DELAY = 1.0  # s from T-0 to thrust that valve and ignition may take
 ENDING_BEFORE = 0.1  # s before the first run-out
@@ -100,13 +100,13 @@ def beside_gap(record: ThrustRecord, event: Event, *, within: float = GAPS_BOUND
 
 
 def _padded(time: Array, thrust: Array, interval: float, *, before: bool, after: bool) -> tuple[Array, Array]:
-    """Put nought before or after a record that begins or ends under thrust."""
+    """Put zero before or after a record that begins or ends under thrust."""
     steps = interval * np.arange(1, max(2, round(PAD / interval)) + 1)
-    nought = np.zeros(steps.size)
+    zero = np.zeros(steps.size)
     if before:
-        time, thrust = np.concatenate([time[0] - steps[::-1], time]), np.concatenate([nought, thrust])
+        time, thrust = np.concatenate([time[0] - steps[::-1], time]), np.concatenate([zero, thrust])
     if after:
-        time, thrust = np.concatenate([time, time[-1] + steps]), np.concatenate([thrust, nought])
+        time, thrust = np.concatenate([time, time[-1] + steps]), np.concatenate([thrust, zero])
     return time, thrust
 
 

@@ -61,7 +61,7 @@ def above_tank(
 
 
 def pressure_integral(dataset: Dataset, chamber: Channel, begin: float, end: float) -> Measured:
-    """Integrate the pressure over what was seen of it; a gap counts as nought, as it does for thrust. [Pa s]."""
+    """Integrate the pressure over what was seen of it; a gap counts as zero, as it does for thrust. [Pa s]."""
     return _integral(dataset, chamber, integrate(chamber.time, chamber.reading).between(begin, end), end - begin)
 
 

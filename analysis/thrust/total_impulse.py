@@ -104,9 +104,9 @@ def _long_gap(
         guess = (
             f" By the prediction about {unseen:,.0f} N*s ({100.0 * unseen / whole:.1f} %) are unseen, an estimate only."
         )
-    anew = [gap for gap in dataset.gaps.get(record.cell.stream, ()) if gap.rows == 0 and gap.end > start]
-    if anew and anew[0].start < burn.thrust_end and dataset.record[record.cell.stream].boots > 1:
-        return BOOT_CHANGED.at(tag, anew[0].start, lost=lost, start=first.start, guess=guess)
+    restarts = [gap for gap in dataset.gaps.get(record.cell.stream, ()) if gap.rows == 0 and gap.end > start]
+    if restarts and restarts[0].start < burn.thrust_end and dataset.record[record.cell.stream].boots > 1:
+        return BOOT_CHANGED.at(tag, restarts[0].start, lost=lost, start=first.start, guess=guess)
     return GAP_UNBOUNDED.at(
         tag, first.start, lost=lost, between=between, gaps_bounded_ms=1000.0 * GAPS_BOUNDED, guess=guess
     )

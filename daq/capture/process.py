@@ -254,7 +254,7 @@ def _open_again(
     """Try until the port is back, under its name or, by its USB serial number, under another.
 
     The name of a pseudo-terminal is given to the next terminal window that opens, so a lost one is only
-    opened again through a link that was made anew.
+    opened again through a link that was made again.
     """
     while not stop():
         if not lost.is_pseudo or _link_identity(order.port) not in (None, link):

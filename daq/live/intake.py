@@ -35,7 +35,7 @@ class Intake:
     line : str or None
         The digital line whose edges are wanted.
     streams : collection of str or None
-        Names of the streams whose rows are wanted, so that a board that calls its own ever anew fills no memory; all
+        Names of the streams whose rows are wanted, lest a board that renames its own without end fill memory; all
         when ``None``.
     """
 
@@ -98,7 +98,7 @@ class Intake:
         self.rings[hello.name].add(ticks, block.counts)
 
     def _enter_boot(self, boot: int, hello: Hello) -> bool:
-        """Begin anew at a new boot; tell whether what comes is of the boot that runs."""
+        """Start over at a new boot; tell whether what comes is of the boot that runs."""
         if self._boot is not None and self._boot != boot and (boot - self._boot) % _BOOTS > _BOOTS // 2:
             return False  # an earlier boot's, come late
         if self._boot != boot:

@@ -187,7 +187,7 @@ def _decoded(content: bytes) -> str:
     if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return content.decode("utf-16", errors="replace")
     head = content[:200]
-    for place, name in ((1, "utf-16-le"), (0, "utf-16-be")):  # unmarked: every other byte of Latin letters is nought
+    for place, name in ((1, "utf-16-le"), (0, "utf-16-be")):  # unmarked: every other byte of Latin letters is zero
         if len(head) > 8 and head[place::2].count(0) > 0.8 * len(head[place::2]):
             return content.decode(name, errors="replace")
     try:

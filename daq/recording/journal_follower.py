@@ -157,7 +157,7 @@ class Follower:
         self._damaged += decoded.damaged_frames
         for hello, _ in decoded.hellos:
             self.hellos[hello.name] = hello
-        while len(self.hellos) > KNOWN_HELLOS:  # a board that calls its streams ever anew fills no memory
+        while len(self.hellos) > KNOWN_HELLOS:  # a board that renames its streams without end fills no memory
             del self.hellos[next(iter(self.hellos))]
         self.played_out |= any(note.text == PLAYED_OUT for note in decoded.notes)
         for block in decoded.blocks:

@@ -23,7 +23,7 @@ GONE_FOR: Final = 10.0  # [s] without any port until a rehearsal counts as over;
 
 
 class MadeUpError(LinkError):
-    """Made-up data, about to be recorded as a test."""
+    """Simulated data, about to be recorded as a test."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -159,7 +159,7 @@ def _unfit(recorded: Samples, what: str) -> RecordError:
 
 
 def starts_of(boot: NDArray[np.int32], sequence: Ints) -> list[slice]:
-    """Find the rows of each start of the device: its boot counter changes, or the rows begin anew."""
+    """Find the rows of each start of the device: its boot counter changes, or the row numbers restart."""
     begins = (np.diff(boot) != 0) | (np.diff(sequence) <= 0)
     bounds = [0, *(np.flatnonzero(begins) + 1).tolist(), sequence.size]
     return [slice(low, high) for low, high in itertools.pairwise(bounds)]

@@ -75,12 +75,12 @@ class SampleBlock:
 
     @property
     def sequence(self) -> NDArray[np.int64]:
-        """Sequence of each row, modulo 2**32; made anew at each call."""
+        """Sequence of each row, modulo 2**32; computed at each call."""
         return ramps(self.frame_first, 1, self.frame_count) & (MODULUS - 1)
 
     @property
     def ticks(self) -> NDArray[np.int64]:
-        """Ticks at each row, modulo 2**32; made anew at each call."""
+        """Ticks at each row, modulo 2**32; computed at each call."""
         return ramps(self.frame_ticks, self.interval_ticks, self.frame_count) & (MODULUS - 1)
 
 

@@ -140,7 +140,7 @@ def test_a_fault_put_into_the_framing_is_found(tmp_path, drawn, fault):
     for name in FRAMING:
         shutil.copy(NODE / name, tmp_path)
     text = (tmp_path / "standbook_frame.c").read_text(encoding="utf-8")
-    assert before in text, "the framing has changed: choose the fault anew"
+    assert before in text, "the framing has changed: choose the fault again"
     (tmp_path / "standbook_frame.c").write_text(text.replace(before, after), encoding="utf-8")
     asked = drawn[:3000]
     found, code, said = answers(driver_in(tmp_path, source=tmp_path), asked)

@@ -2,7 +2,7 @@
 
 A lumped gas with free convection, its factor drawn over 0.2 to 3.5 and moved by up to a fifth from flow to firing;
 real-gas exponents. No sensor: what is tested is the carrying alone, so u holds the share of what heat took alone.
-Wanted: a mean of error / u within 0.5 of nought, an sd of at most 1. Run from the project's folder:
+Wanted: a mean of error / u within 0.5 of zero, an sd of at most 1. Run from the project's folder:
 
     python -m tests.studies.carried_exponent --runs 200
 """

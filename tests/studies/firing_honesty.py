@@ -48,7 +48,7 @@ class Spec:
     fill: float
     doubt: float  # times every uncertainty of calibrations and notes
     noise: float
-    correlated: float  # nought for white noise alone
+    correlated: float  # zero for white noise alone
     nozzle: str
     clock: str
 

@@ -445,7 +445,7 @@ class Figures:
 
     count: int
     coverage: float  # of the 95 % intervals
-    spread: float  # sd of error/u about nought
+    spread: float  # sd of error/u about zero
     bias: float  # mean of error/u
     over_bound: float  # median of u over the linearised bound
     often_below: float  # share of runs with u below 1.3 times it

@@ -1,7 +1,7 @@
 """Does the impulse's budget tell the truth? Rehearsed firings with every claimed error drawn, three orientations.
 
 A few slow physics are kept and put on each stand; for every run sensors, load path, clock, weighings and the
-crew's notes err anew, as calibrations and plan claim. The clean part has no errors at all. Run from the
+crew's notes err independently, as calibrations and plan claim. The clean part has no errors at all. Run from the
 project's folder:
 
     python -m tests.studies.impulse_coverage --runs 100

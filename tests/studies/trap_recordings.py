@@ -257,9 +257,9 @@ def no_end(bench, folder):
             refused = str(error)
         again = folder / "again"
         rebuild(run, again)
-        anew = analyse_run(again)[1]
-        assert anew.impulse == whole.impulse
-        return Told(truth, anew, refused)
+        repeated = analyse_run(again)[1]
+        assert repeated.impulse == whole.impulse
+        return Told(truth, repeated, refused)
 
     return bench.told(folder, keep=keep, weighings={})
 
@@ -297,7 +297,7 @@ def rehearsal_signed(bench, folder):
 
 TRAPS = (
     Trap("TR-0", "nothing: the clean control", clean),
-    Trap("TR-1", "the board browns out at T+0.15 s for 2.10 s and counts anew", brown_out),
+    Trap("TR-1", "the board browns out at T+0.15 s for 2.10 s and counts from zero", brown_out),
     Trap("TR-2", "the stand file says tanks off the cell; they ride on it", weight_sign),
     Trap("TR-3", "the cell's calibration is in pounds and says newtons", pounds),
     Trap("TR-4", "the cables of PT-11 and PT-21 are exchanged", swapped),

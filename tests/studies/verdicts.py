@@ -1,7 +1,7 @@
 """How often is a verdict wrong? Integrals of rehearsed firings, judged against limits set by the truth.
 
 Half of the runs have the starter's calibrations (u about 0.5 %), half better ones (u about 0.3 %); orientations
-take turns. Cell, load path, clock, notes and weighings err anew in every run; pressure records, from which only the
+take turns. Cell, load path, clock, notes and weighings err independently; pressure records, from which only the
 shape of the leaving weight and the hoses' load come, serve some runs each. Then runs with thrust that was hidden,
 whole records each, against a limit so generous that nothing but the doubt can keep them from "within". Run from the
 project's folder:

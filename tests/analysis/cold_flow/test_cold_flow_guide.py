@@ -41,7 +41,7 @@ def test_two_amounts_weighed():
 
 
 def test_supply_and_steps():
-    no_signal = -0.1 * 60.0 / 0.8  # 0.5 V of 5 V at nought, 0.8 of the supply for 60 bar
+    no_signal = -0.1 * 60.0 / 0.8  # 0.5 V of 5 V at zero, 0.8 of the supply for 60 bar
     assert f"no signal at {no_signal:.1f} bar(g)" in SAID
     assert f"moves 10 bar(g) by {0.001 * (10.0 - no_signal):.4f} bar" in SAID
     # Deviations as recorded, the steps' own share included.

@@ -67,7 +67,7 @@ def test_without_a_zero_after_the_step_comes_from_the_masses():
 def test_share_follows_the_flow_and_is_straight_without_one():
     time = np.linspace(0.0, 10.0, 1001)
     share = expelled_share(time, 10.0 - time, start=0.0, end=10.0)
-    # Closed form for a flow that falls in a straight line to nought: 1 - (1 - t/T)².
+    # Closed form for a flow that falls in a straight line to zero: 1 - (1 - t/T)².
     assert share == pytest.approx(1.0 - (1.0 - time / 10.0) ** 2, abs=1e-12)
     straight = expelled_share(time, np.full(time.size, np.nan), start=2.0, end=4.0)
     assert straight[[0, 300, 1000]] == pytest.approx([0.0, 0.5, 1.0])

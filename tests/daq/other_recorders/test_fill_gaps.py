@@ -535,7 +535,7 @@ def samples(boot, sequence):
     )
 
 
-def test_starts_are_told_by_boot_or_by_rows_that_begin_anew():
+def test_starts_are_told_by_boot_or_by_row_numbers_that_restart():
     one = samples([1, 1, 2, 2, 2], [5, 6, 0, 1, 0])
     assert [(part.start, part.stop) for part in starts_of(one.boot, one.sequence)] == [(0, 2), (2, 4), (4, 5)]
 

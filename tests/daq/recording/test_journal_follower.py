@@ -157,7 +157,7 @@ def test_a_device_that_boots_for_ever_does_not_fill_memory(tmp_path, rows):
     assert len(follower.first_bytes) <= 4096
 
 
-def test_a_device_that_calls_its_streams_ever_anew_does_not_fill_memory(tmp_path):
+def test_a_device_that_renames_its_streams_without_end_does_not_fill_memory(tmp_path):
     made = Recorded(tmp_path)
     made.open()
     names = [f"stream{number}" for number in range(KNOWN_HELLOS + 50)]

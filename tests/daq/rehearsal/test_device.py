@@ -140,7 +140,7 @@ def test_edges_are_said_counted_and_repeated_in_beats():
     assert levels[13] == 1  # 20 ms frames; the one at 0.26 s is the first after the edge
 
 
-def test_a_reset_boots_anew_and_the_silence_is_nowhere():
+def test_a_reset_restarts_the_board_and_the_silence_is_nowhere():
     played = table(2000, edges=(PlayedEdge(1_500_000, 0, 1),))
     found = decoded(said.frame for said in script(played, faults=(BrownOut(at=0.5, seconds=0.4),)))
     first, second = (b for b in found.blocks if b.stream == 1)

@@ -287,7 +287,7 @@ def test_two_starts_of_the_computer_are_joined_by_the_wall_clock(run):
     player = Player(run, fast_hello(boot=17))
     player.play(plausible_counts(1000)).write()
     player.hello = fast_hello(boot=18)
-    # The computer crashed and started again: its monotonic clock began anew, an hour later by the wall clock.
+    # The computer crashed and started again: its monotonic clock restarted, an hour later by the wall clock.
     player.start_ns, player.wall_offset_ns = 30_000_000_000, WALL_NS + 3_600_000_000_000 - 30_000_000_000
     player.play(plausible_counts(1000)).write(host_boot="two")
     _, _, opened = sealed(run)

@@ -99,7 +99,7 @@ def test_instants_and_their_uncertainty():
     assert number_format.milliseconds(2.9e-7) == "below 0.01 ms"
     assert number_format.milliseconds(0.0048) == "4.8 ms"
     assert number_format.relative(Measured(0.0, 1.0, "N")) == ""
-    assert number_format.relative(Measured(-0.086, 0.091, "1")) == ""  # nought is as likely: a share says nothing
+    assert number_format.relative(Measured(-0.086, 0.091, "1")) == ""  # zero is as likely: a share says nothing
     assert number_format.rough(-0.0582, "N") == "\u22120.058 N"
 
 
