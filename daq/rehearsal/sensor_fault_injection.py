@@ -11,7 +11,7 @@ import numpy as np
 
 from standbook.daq.config.sensor_kinds import SENSOR_KINDS
 from standbook.daq.config.stand import Input
-from standbook.daq.errors import ConfigError
+from standbook.daq.errors import UsageError
 from standbook.daq.rehearsal.fault_catalogue import ClockOff, Rollover
 from standbook.daq.rehearsal.script import PlayedStream, Table
 from standbook.daq.rehearsal.sensor_faults import Clip, Fault, FrozenLine, Saturation, SensorFault, Spike, SupplySag
@@ -32,7 +32,7 @@ def faulty_table(table: Table, faults: Sequence[Fault], inputs: Iterable[Input] 
 
     Raises
     ------
-    ConfigError
+    UsageError
         A fault names a tag that the table does not play.
     """
     wires = {item.tag: item for item in inputs if item.device == table.device}
@@ -59,7 +59,7 @@ def _with_sensor_fault(table: Table, fault: SensorFault, wires: dict[str, Input]
         if item is not None and stream.name == item.stream and item.wire in names:
             changed = _failed(table, stream, names.index(item.wire), fault, item)
             return dataclasses.replace(table, streams=(*table.streams[:index], changed, *table.streams[index + 1 :]))
-    raise ConfigError(
+    raise UsageError(
         f'--fault: the rehearsal plays no tag "{fault.tag}"; there are {", ".join(sorted(wires)) or "none"}'
     )
 

@@ -119,7 +119,7 @@ def test_a_refusal_ends_the_recording_with_its_own_sentence(tmp_path: Path) -> N
         raise LinkError("WF-03: the device says that it is simulated")
 
     scene = Scene(tmp_path)
-    with pytest.raises(LinkError, match="made up"):
+    with pytest.raises(LinkError, match="simulated"):
         scene.record(stop=refuse)
     assert scene.boards["cradle-a"].stopped
 
