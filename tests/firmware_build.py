@@ -48,7 +48,7 @@ def environment():
 
 
 def build_board(folder, sketch="standbook_node", *, flags=(), instead=None):
-    """Compile a sketch as shipped, with the made-up board of ``firmware_host/shim`` under it; gives the program.
+    """Compile a sketch as shipped, with the simulated board of ``firmware_host/shim`` under it; gives the program.
 
     ``flags`` go to every file; ``instead`` maps names of the sketch's files to files that take their place.
     """

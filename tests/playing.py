@@ -1,4 +1,4 @@
-"""A made-up device that plays from a thread of the test while another process records it."""
+"""A simulated device that plays from a thread of the test while another process records it."""
 
 import threading
 from contextlib import contextmanager

@@ -1,4 +1,4 @@
-"""Holds a record to what a made-up device really sent: every row, every gap, every repeat.
+"""Holds a record to what a simulated device really sent: every row, every gap, every repeat.
 
 The truth is the device's own account (``daq.rehearsal.ground_truth``), read back from its bytes by a loop of its own.
 """

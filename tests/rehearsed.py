@@ -1,4 +1,4 @@
-"""A made-up test handed to the analysis in memory: counts as a device would send them, no port and no folder."""
+"""A simulated test handed to the analysis in memory: counts as a device would send them, no port and no folder."""
 
 import dataclasses
 import math

@@ -1,4 +1,4 @@
-"""Made-up tests that the whole run of the tests shares: the starter campaign's firing HF-02 and its water flow WF-03.
+"""Simulated tests that the whole run of the tests shares: the starter campaign's firing HF-02 and its water flow WF-03.
 
 They are made once a process and only read. What is loaded here would not be counted as covered, so that each fixture
 imports what it needs.

@@ -1,4 +1,4 @@
-"""The made-up stand's equations are solved once for each made-up world, and kept for the next run of the tests.
+"""The simulated stand's equations are solved once for each simulated world, and kept for the next run of the tests.
 
 They take seconds, and dozens of tests stand on the same few worlds. A solution is a value of what the world is and of
 the sources that solve it, so it is kept under a hash of both, in pytest's own cache; when a source changes, all go.
@@ -21,7 +21,7 @@ import pytest
 
 from tests.repository import ROOT
 
-FOLDER = "made-up worlds"  # in pytest's cache
+FOLDER = "simulated worlds"  # in pytest's cache
 SOURCES = ROOT / "analysis" / "simulation"
 LIBRARIES = ("numpy", "scipy", "CoolProp")
 STAGE = "standbook.analysis.simulation.stage"  # by whose name the equations are solved

@@ -1,7 +1,7 @@
 """Results, curves and context as an analysis would hand them over: the invented demo campaign.
 
 Start and end values are those of the scenario's constant-exponent model (engine Teasel-2); the decays
-between them are smooth made-up curves, so only their ends and their sum mean anything.
+between them are smooth simulated curves, so only their ends and their sum mean anything.
 """
 
 from dataclasses import replace

@@ -1,4 +1,4 @@
-"""Small worlds for the tests of the made-up stand."""
+"""Small worlds for the tests of the simulated stand."""
 
 import dataclasses
 

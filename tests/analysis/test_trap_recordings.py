@@ -1,6 +1,6 @@
 """The trap recordings of `tests.studies.trap_recordings`: for each, structure and cause of what is said of it.
 
-Digits are those of the made-up stand's physics; a tolerance says what may move them.
+Digits are those of the simulated stand's physics; a tolerance says what may move them.
 """
 
 import re
@@ -220,7 +220,7 @@ def test_a_samples_file_without_its_end_is_refused_and_rebuilt_to_the_same_digit
 @trap("supply sag")
 def test_a_recorded_supply_that_sags_changes_nothing_and_is_said(told):
     text = told.said("supply-sagged")
-    # the made-up supply has a sag of its own, 0.2 %
+    # the simulated supply has a sag of its own, 0.2 %
     assert number(text, r"sagged by ([\d.]+) %") == pytest.approx(4.2, abs=0.15)
     assert "their readings stand" in text
     assert told.codes("caution", "serious") == {"supply-sagged"}

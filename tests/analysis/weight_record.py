@@ -1,4 +1,4 @@
-"""A load cell's reading of a made-up firing whose tanks ride on the cell, hang over it or stand beside it."""
+"""A load cell's reading of a simulated firing whose tanks ride on the cell, hang over it or stand beside it."""
 
 import numpy as np
 

@@ -1,6 +1,6 @@
 """What the live picture costs: share of one core for one device at about 1 MB/s, ten pictures a second.
 
-``python -m tests.benchmarks.bench_live`` plays a made-up firing of 11 channels at 40,000 rows a second from memory
+``python -m tests.benchmarks.bench_live`` plays a simulated firing of 11 channels at 40,000 rows a second from memory
 through the decoder and ``daq.live.live_model``; drawing is not in it. The decoder's share alone stands beside it.
 """
 

@@ -84,7 +84,7 @@ def make_run(folder, number, *, time_scale):
     )
     with ended(stand):
         assert run(["lock", str(plan)]) == 0
-        until(lambda: link.exists(), "the made-up stand's port")
+        until(lambda: link.exists(), "the simulated stand's port")
         assert str(link.readlink()).startswith("/dev/")
         recorder = standbook(
             "record",

@@ -204,7 +204,7 @@ def test_rows_of_a_layout_that_no_hello_explains_are_refused(plans, capsys):
 
 
 def made_up(seconds=2.0, time_scale=4.0):
-    """A made-up device with nothing but zeros to say."""
+    """A simulated device with nothing but zeros to say."""
     rows = round(seconds * 1000)
     stream = PlayedStream(
         number=1, name="fast", interval_ticks=1000, channels=TEN_CHANNELS, counts=np.zeros((rows, 11), np.int32)

@@ -63,7 +63,7 @@ def fill(place, leave):
 
 @contextmanager
 def recording(disk):
-    """Record a made-up device onto the disk; give process, folder and a follower that has seen rows."""
+    """Record a simulated device onto the disk; give process, folder and a follower that has seen rows."""
     campaign = small_campaign(disk)
     with playing(RehearsalDevice(made_up_table(SECONDS))) as port:
         arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal"]

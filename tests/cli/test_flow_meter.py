@@ -32,7 +32,7 @@ t_zero = "VALVE rising 0.5"
 
 
 def flow(head):
-    """Return rows of a made-up flow: tank pressure in bar(g), litres a minute with 0.3 % of noise, valve."""
+    """Return rows of a simulated flow: tank pressure in bar(g), litres a minute with 0.3 % of noise, valve."""
     noise = random.Random(1)
     gas = start = 14.647e-3
     first = pressure = 9.978e5

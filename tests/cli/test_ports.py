@@ -1,4 +1,4 @@
-"""Listening on a port: what a board says, in words, and its layouts kept; real pseudo-terminals, a made-up board."""
+"""Listening on a port: what a board says, in words, and its layouts kept; real pseudo-terminals, a simulated board."""
 
 import json
 import os

@@ -1,4 +1,4 @@
-"""A made-up device in real time, recorded by the command line: losses stated to the row, nothing altered."""
+"""A simulated device in real time, recorded by the command line: losses stated to the row, nothing altered."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""The node sketch as shipped, on a made-up 32-bit board that is a process of this computer, read by the decoder.
+"""The node sketch as shipped, on a simulated 32-bit board that is a process of this computer, read by the decoder.
 
 The board is the plain Arduino path (``board_arduino*.cpp``); its time is made up, so what it sends depends on no load.
 """

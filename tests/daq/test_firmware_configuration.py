@@ -1,4 +1,4 @@
-"""Other configurations than the one shipped: what they send from a made-up board, and what stops the compiler."""
+"""Other configurations than the one shipped: what they send from a simulated board, and what stops the compiler."""
 
 import shutil
 import subprocess

@@ -1,4 +1,4 @@
-"""The sketch that prints lines, on a made-up 32-bit board that is a process of this computer, read by the decoder."""
+"""The sketch that prints lines, on a simulated 32-bit board that is a process of this computer, read by the decoder."""
 
 import re
 import tomllib

@@ -41,7 +41,7 @@ def millivolt_of(pressure: np.ndarray) -> np.ndarray:
 
 
 def pressure_at(seconds: np.ndarray) -> np.ndarray:
-    """Give a made-up decay in a tank: 9 bar until 4 s, then falling as a blowdown does. [bar]"""
+    """Give a simulated decay in a tank: 9 bar until 4 s, then falling as a blowdown does. [bar]"""
     return 9.0 * (1.0 + 0.04 * np.maximum(seconds - 4.0, 0.0)) ** -1.3
 
 

@@ -3,7 +3,7 @@
 Every few runs are another engine and another stand: a quarter to two and a half times the demonstration's size, 8 to
 40 s, other pressures and fills, three nozzle directions, crystal or resonator, white noise or white and correlated,
 calibrations and notes half as good to twice as bad, with an error drawn for everything that the budget claims. The
-physics is the made-up stand's: real gas, heat, valve strokes, a rough chamber, a ringing cell; no port is involved.
+physics is the simulated stand's: real gas, heat, valve strokes, a rough chamber, a ringing cell; no port is involved.
 Required of 300 pooled runs: the 95 % intervals of impulse, c*, specific impulse, CdA and chord exponent hold 91 to
 99 %, the standard deviation of error/u is 0.85 to 1.15. Beside impulse, Isp and c* stands u over the linearised bound
 of the errors that no record can take out. Run from the project's folder:

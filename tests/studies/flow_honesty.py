@@ -2,7 +2,7 @@
 
 Every run is another stand: tank 5 to 60 L, gas growing 1.2 to 3.5 times, 10 to 60 bar, 2 to 60 s, nitrogen, air or
 helium, 50 Hz to 10 kHz, 10 to 24 bits, white noise or white and correlated, one to three of six amounts of liquid, and
-every error of the budget drawn. The physics is the made-up stand's: real gas, heat, valve strokes, no polytropic law.
+every error of the budget drawn. The physics is the simulated stand's: real gas, heat, valve strokes, no polytropic law.
 Required of 300 pooled runs: the 95 % intervals of CdA and of the chord exponent hold 91 to 99 %, the standard deviation
 of error/u is 0.85 to 1.15, u is at most 1.3 times the linearised bound. Run from the project's folder:
 

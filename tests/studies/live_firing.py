@@ -94,7 +94,7 @@ def fire(folder: Path, *, faults: tuple[str, ...] = (), more_redlines: bool = Fa
         stdout=subprocess.DEVNULL,
     )
     try:
-        _until(lambda: link.is_symlink() or stand.poll() is not None, "the made-up stand")
+        _until(lambda: link.is_symlink() or stand.poll() is not None, "the simulated stand")
         record = [*command, "record", plan, "--rehearsal", "--port", f"cradle-a={link}"]
         with Terminal([str(word) for word in record], folder) as terminal:
             firing = _look(terminal, time_scale)

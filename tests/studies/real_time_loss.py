@@ -1,4 +1,4 @@
-"""Record a made-up device in real time through two processes and compare every count with the table it played.
+"""Record a simulated device in real time through two processes and compare every count with the table it played.
 
 ``python -m tests.studies.real_time_loss`` plays 60 s of 8 channels at 1 kHz into ``standbook record``. With
 ``--stop-ms 100`` the capture process is stopped by SIGSTOP in the middle; a small board (``--board-bytes``) then

@@ -1,4 +1,4 @@
-"""Record a made-up device live while things go wrong, and hold the sealed record to what the device really sent.
+"""Record a simulated device live while things go wrong, and hold the sealed record to what the device really sent.
 
 ``python -m tests.studies.recording_faults`` plays each fault alone and 20 drawn combinations through a pseudo-terminal
 into capture processes, seals, and compares: every recorded row with the table, every missing row with the declared

@@ -1,6 +1,6 @@
 """How long from a sample to the disk and to the live screen, in real time: 8 channels at 1 kHz.
 
-``python -m tests.studies.screen_latency`` plays 30 s of a made-up device in a process of its own and records it here
+``python -m tests.studies.screen_latency`` plays 30 s of a simulated device in a process of its own and records it here
 as ``standbook record`` does, with its live model and its painter. A sample's time is that of the device's clock, on
 this computer's by the piece that came with the least delay, which so counts as none. Durable: the capture process is
 started with a clock around its writes and its syncs; a row is durable at the end of the first sync that began after

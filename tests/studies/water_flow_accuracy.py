@@ -35,7 +35,7 @@ ZERO_U = 0.0025 * FULL_SCALE / math.sqrt(3.0)  # bar
 VOLUME_U = 0.02 * 20.0 / math.sqrt(3.0)  # L, of 20 L ullage
 MASS_SHARE_U = 0.005 / math.sqrt(3.0)
 EXPECTED = frozenset({"needs-external-check", "no-calibration", "no-prediction", "ran-to-run-out"})  # of every such run
-WHITE_NOISE = 0.001 / 0.0008  # 0.1 % of full scale over what the made-up transmitter has
+WHITE_NOISE = 0.001 / 0.0008  # 0.1 % of full scale over what the simulated transmitter has
 
 STAND = """
 name = "bench"
@@ -167,7 +167,7 @@ def demo_campaign(number):
 
 
 def reference_run(campaign, seed, errors=None):
-    """Rehearse the reference case: more noise and a coarser scale than the made-up stand has by itself."""
+    """Rehearse the reference case: more noise and a coarser scale than the simulated stand has by itself."""
     draw = Draw(seed, errors or Errors(noise=WHITE_NOISE))
     made_up = rehearse(campaign, draw)
     true = made_up.truth.expelled_mass["tank"]

@@ -67,7 +67,7 @@ def carried(number, campaign, **options):
 @pytest.mark.slow
 def test_the_oxidiser_side_s_cda_carries_and_its_exponent_does_not(campaign):
     tank = carried("WF-03", campaign)
-    # the made-up stand's CdA is the 16.2 mm2 of job and plan
+    # the simulated stand's CdA is the 16.2 mm2 of job and plan
     assert abs(tank.cda.carried.value - 16.2e-6) < 2.0 * tank.cda.carried.u
     assert tank.cda.carried.u > tank.cda.measured.u
     assert tank.exponent.carried is None

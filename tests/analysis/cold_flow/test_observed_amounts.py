@@ -1,4 +1,4 @@
-"""Scales, meters, venturi and run-out of one made-up flow: each amount alone, together, in error, missing."""
+"""Scales, meters, venturi and run-out of one simulated flow: each amount alone, together, in error, missing."""
 
 import dataclasses
 import math

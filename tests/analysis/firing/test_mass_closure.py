@@ -147,7 +147,7 @@ def pull(factor, line_load, *, forces=(0, 500, 1000, 2000, 2500), lines=(0, 31))
 
 @pytest.mark.slow
 def test_a_pull_of_the_stand_takes_its_hoses_out_of_the_impulse_and_stands_in_the_budget(campaign, physics):
-    # the made-up cell takes 1.03 and 1.5 N/bar from the same calibration that the analysis reads
+    # the simulated cell takes 1.03 and 1.5 N/bar from the same calibration that the analysis reads
     pulled = with_interaction(campaign, {"pull": pull(1.03, 1.5), "pull_reference": "0.2 %"})
     silent = instrument(pulled, physics, Draw(1, Errors.none()))
     results = analyse_static_fire(dataset_of(pulled, silent)).results

@@ -1,4 +1,4 @@
-"""The made-up firing with three tones: each line gets its right name, and a clean firing gets none."""
+"""The simulated firing with three tones: each line gets its right name, and a clean firing gets none."""
 
 import dataclasses
 
@@ -54,7 +54,7 @@ def test_a_clean_firing_says_nothing_and_knows_its_stand(campaign, physics, seed
     (mode,) = results.firing.stability.lines
     assert (mode.name, mode.channel) == ("stand mode", "LC-1")
     steady = results.firing.stability
-    # the made-up chamber's roughness is 0.8 % rms at most, drawn; the sensor adds its noise
+    # the simulated chamber's roughness is 0.8 % rms at most, drawn; the sensor adds its noise
     assert 0.004 < steady.rms_share < 0.012
     assert steady.smooth_share == 1.0
     assert steady.highest_frequency == pytest.approx(400.0)

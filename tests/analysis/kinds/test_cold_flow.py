@@ -1,4 +1,4 @@
-"""A whole water flow of the made-up stand through the analysis, in memory: truth, what is refused, faults by name."""
+"""A whole water flow of the simulated stand through the analysis, in memory: truth, what is refused, faults by name."""
 
 import dataclasses
 import math

@@ -1,4 +1,4 @@
-"""A whole firing of the made-up stand through the analysis, in memory: truth, one-sided doubt, faults by name."""
+"""A whole firing of the simulated stand through the analysis, in memory: truth, one-sided doubt, faults by name."""
 
 import dataclasses
 

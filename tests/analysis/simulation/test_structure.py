@@ -16,7 +16,7 @@ WEIGHT = 75.0 * 9.80665
 
 def stand(nozzle, tanks_on_cell):
     text = f"""
-name = "made-up"
+name = "simulated"
 nozzle = "{nozzle}"
 tanks_on_cell = {str(tanks_on_cell).lower()}
 moving_mass = "75 kg"

@@ -176,7 +176,7 @@ def test_a_ratiometric_reading_is_scaled_by_the_measured_supply(folder, supply_c
         found.calibrations,
         {"PT-11": np.array([sensor_counts]), "VS-1": np.array([supply_counts])},
     )
-    # 0.1 % of 60 bar: the scatter of the made-up calibration points
+    # 0.1 % of 60 bar: the scatter of the simulated calibration points
     assert si["PT-11"][0] == pytest.approx(share * 60e5, abs=6e3)
 
 

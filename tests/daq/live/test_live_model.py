@@ -1,4 +1,4 @@
-"""The live picture on the demo firing and on made-up tables, played in memory."""
+"""The live picture on the demo firing and on simulated tables, played in memory."""
 
 import dataclasses
 import re

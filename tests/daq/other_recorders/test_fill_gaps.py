@@ -1,4 +1,4 @@
-"""Gaps of sealed runs, filled from what a made-up second recorder kept of the same frames."""
+"""Gaps of sealed runs, filled from what a simulated second recorder kept of the same frames."""
 
 import json
 import re

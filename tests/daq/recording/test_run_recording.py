@@ -1,4 +1,4 @@
-"""Recording a run: when it ends, that made-up data are no test, and which folders stay."""
+"""Recording a run: when it ends, that simulated data are no test, and which folders stay."""
 
 from collections.abc import Callable
 from dataclasses import replace

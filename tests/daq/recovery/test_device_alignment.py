@@ -82,7 +82,7 @@ def stand():
 
 
 def device(name, *, delay, rate=1.0, line="fire", fire=(4.0, 6.0), began=0.0, interval=1000, rows=10_000):
-    """A made-up device, decoded: it runs ``rate`` times too fast, and its link is late by ``delay``."""
+    """A simulated device, decoded: it runs ``rate`` times too fast, and its link is late by ``delay``."""
     hello = Hello(
         device=name,
         serial="1",

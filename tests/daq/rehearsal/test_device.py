@@ -1,4 +1,4 @@
-"""The made-up device: what it says decodes to the table it was given, and it waits for nobody."""
+"""The simulated device: what it says decodes to the table it was given, and it waits for nobody."""
 
 import os
 import select
