@@ -167,6 +167,7 @@ def imported(tmp_path_factory):
     return folder, head, codes, outputs
 
 
+@pytest.mark.slow
 def test_the_worked_import_runs_from_the_file_to_the_report(imported):
     folder, head, codes, outputs = imported
     assert codes == [0] * len(codes), outputs
@@ -175,6 +176,7 @@ def test_the_worked_import_runs_from_the_file_to_the_report(imported):
     assert (folder / "teasel-2/runs/2025-06-14_WF-03/analysis/report_rev-A.html").is_file()
 
 
+@pytest.mark.slow
 def test_the_worked_import_finds_what_the_page_says(imported):
     results = from_json((imported[0] / "teasel-2/runs/2025-06-14_WF-03/analysis/rev-A/results.json").read_text())
     found, page = results.tanks["oxidiser"], " ".join(PAGES["import"].split())

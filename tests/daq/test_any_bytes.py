@@ -31,7 +31,7 @@ def test_arbitrary_bytes_keep_the_promises(target, data):
 
 
 @pytest.mark.parametrize("target", TARGETS)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     number=st.integers(0, 9),
     edits=st.lists(st.tuples(st.integers(0, 5000), st.binary(max_size=6), st.integers(0, 6)), max_size=4),

@@ -102,6 +102,7 @@ def test_without_a_driver_the_bridge_does_not_compile_and_the_compiler_says_what
         build_board(bench / "unwritten", flags=configured(tmp_path, "#define NODE_BRIDGE 1\n"))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("line", "says"),
     [

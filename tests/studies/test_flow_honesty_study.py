@@ -11,6 +11,7 @@ def outcomes():
     return [run(seed) for seed in (4, 5, 8, 9, 11, 16)]
 
 
+@pytest.mark.slow
 def test_u_is_neither_narrow_nor_bloated(outcomes):
     """Chi-square of six lies between 0.38 and 22.5 in 998 of 1000 cases."""
     for found in pooled(outcomes):

@@ -14,9 +14,19 @@ from tests.repository import ROOT
 PUBLISHED = json.loads((ROOT / "analysis" / "results" / SCHEMA_FILE).read_text(encoding="utf-8"))
 
 
+def what_validates(schema):
+    """Leave out titles and descriptions, which each version of the library that writes them words in its own way."""
+    if isinstance(schema, list):
+        return [what_validates(part) for part in schema]
+    if not isinstance(schema, dict):
+        return schema
+    words = {"title", "description"}
+    return {key: what_validates(part) for key, part in schema.items() if key not in words or isinstance(part, dict)}
+
+
 def test_the_published_schema_is_that_of_the_types():
     """Made again by: python -m standbook.analysis.results.json_codec > analysis/results/results.schema.json."""
-    assert results_schema() == PUBLISHED
+    assert what_validates(results_schema()) == what_validates(PUBLISHED)
     assert PUBLISHED["$schema"] == DIALECT
     jsonschema.Draft202012Validator.check_schema(PUBLISHED)
 

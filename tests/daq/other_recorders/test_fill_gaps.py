@@ -450,7 +450,7 @@ def test_rows_that_reach_into_another_start_are_refused(tmp_path):
         filled(run, whole)
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(cut=st.integers(0, 30_000), flips=st.lists(st.integers(0, 8 * 30_000), max_size=20))
 def test_a_cut_and_damaged_card_never_alters_a_row(tmp_path_factory, cut, flips):
     run, whole = made_once(tmp_path_factory)
