@@ -311,6 +311,25 @@ def test_a_revision_that_is_not_there_is_refused(analysed, capsys):
     assert "no analysis revision Q; there are A, B" in capsys.readouterr().err
 
 
+def test_an_earlier_analysis_is_read_again_and_none_is_made(analysed, capsys):
+    folder, _ = analysed
+    there = sorted(path.name for path in (folder / "analysis").iterdir() if path.name.startswith("rev-"))
+    old = json.loads(told(capsys, "analyse", folder, "--revision", "A", "--json", code=10))
+    assert old == results(folder, "A")
+    new = json.loads(told(capsys, "analyse", folder, "--revision", "newest", "--json", code=10))
+    assert new == results(folder, "B")
+    said = told(capsys, "analyse", folder, "--revision", "A", code=10)
+    assert said.startswith(f"rev-A of {folder}:\n")
+    assert sorted(path.name for path in (folder / "analysis").iterdir() if path.name.startswith("rev-")) == there
+
+
+def test_an_earlier_analysis_takes_no_other_calibration(analysed, capsys):
+    folder, _ = analysed
+    assert run(["analyse", str(folder), "--revision", "A", "--calibration", "LC-1_r05.toml"]) == 2
+    assert "leave one out" in capsys.readouterr().err
+    assert run(["analyse", str(folder), "--revision", "Q"]) == 6
+
+
 # --- the demo -------------------------------------------------------------------------------------------------
 
 
