@@ -39,6 +39,7 @@ __all__ = [
 ]
 
 RING_BYTES = 4096  # what a small board keeps for its port
+LINGER = 10.0  # s of real time in which the reader of a busy computer may find the end before the port hangs up
 SETTLE = 0.3  # s of real time from the port's opening to the first byte: opening flushes what came before
 NAP = 0.002  # s of real time, between looks at clock and port
 LINK_SHARE = 4.0  # link speed over what the table needs: how fast a device that was held up itself catches up
@@ -108,7 +109,7 @@ class RehearsalDevice:
         faults: Sequence[Fault] = (),
         ring_bytes: int = RING_BYTES,
         port_buffer: int | None = None,
-        linger: float = 1.0,
+        linger: float = LINGER,
         settle: float = SETTLE,
         moved: Callable[[str], None] | None = None,
     ) -> None:

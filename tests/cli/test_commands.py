@@ -180,7 +180,7 @@ def test_ports_says_what_is_plugged_in(capsys, monkeypatch):
 def test_a_rehearsal_played_and_recorded_by_two_processes_is_whole(made):
     """A computer too busy for 20 times real time makes the device drop rows; then exactly those are missing.
 
-    Or the device falls behind and the clock of its rows reads slow: that is found too, and nothing else is.
+    Or the device falls behind and the clock of its rows reads slow, which is a caution and no loss.
     """
     assert "played to the end" in made.stand.stdout
     found = re.search(r"stream 1: ([\d,]+) rows sent, ([\d,]+) had no room", made.stand.stdout)
@@ -188,10 +188,9 @@ def test_a_rehearsal_played_and_recorded_by_two_processes_is_whole(made):
     assert sent > 30_000
     record = json.loads((made.folder / "record.json").read_text(encoding="utf-8"))
     device = record["devices"]["cradle-a"]
-    stream, clock = device["streams"]["fast"], device["clock"]
+    stream = device["streams"]["fast"]
     assert (stream["rows"], stream["lost_rows"]) == (sent, dropped)
-    late = clock["method"] == "arrivals"  # which contradict the declared tolerance, and decide alone
-    assert (made.stand.returncode, made.recorder.returncode) == (0, 10 if dropped or late else 0)
+    assert (made.stand.returncode, made.recorder.returncode) == (0, 10 if dropped else 0)
     told = [line for line in made.recorder.stderr.splitlines() if "may fall asleep" not in line]
     assert told == []  # where the system has no way to be kept awake, that alone is said
     assert record["t_zero"]["source"] == "cradle-a fire rising"
