@@ -37,11 +37,11 @@ from standbook.analysis.physics.load_cell import Unloaded
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import EngineResult, ImpulseResult, TankResult
 from standbook.analysis.signal.windows import block_average
+from standbook.analysis.thrust.both_flow import BothFlow, both_flow
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.chamber_pressure import above_tank, bridged_integral, pressure_integral
 from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
-from standbook.analysis.thrust.total_impulse import EDGE_U
 from standbook.analysis.thrust.weight_check import AGREE
 from standbook.daq.config import measurands
 from standbook.daq.config.plan import Engine
@@ -49,7 +49,6 @@ from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
 
 STIFFNESS_OVER = 0.2  # s
-STROKES = 0.15  # s beside start and stop of thrust in which valves may still move; judgement
 STILL_BURNING = 0.5  # of the pressure in the burn; a chamber above it after thrust stop burns on
 
 
@@ -219,6 +218,7 @@ class _Firing:
     flows: Mapping[str, TankFlow]
     impulse: Measured | None  # ``None`` where part of it was hidden [N*s]
     total: Measured | None  # of all expelled masses [kg]
+    both: BothFlow | None  # when both liquids flowed
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,24 +245,52 @@ def engine_of(
         flows=flows,
         impulse=None if impulse is None or impulse.lower_bound_only else Measured(impulse.value, impulse.u, "N*s"),
         total=_total(known) if len(known) == len(plan.tank) else None,
+        both=both_flow(flows),
     )
     chamber, said = _chamber(firing)
     of_chamber = _ChamberNumbers() if chamber is None else _chamber_numbers(firing, chamber)
     said += _unit_findings(firing, of_chamber.thrust_coefficient)
     stiffness, soft = _stiffness(dataset, chamber, flows, burn)
-    both = {"oxidiser", "fuel"} <= known.keys()
+    burned = firing.both.masses if firing.both is not None else {}
     result = EngineResult(
         cstar=of_chamber.cstar,
-        isp=performance.isp(firing.impulse, firing.total) if firing.impulse and firing.total else None,
+        isp=_isp(firing),
         thrust_coefficient=of_chamber.thrust_coefficient,
-        mixture_ratio=performance.mixture_ratio(known["oxidiser"], known["fuel"]) if both else None,
+        mixture_ratio=_mixture(burned),
         chamber_pressure=of_chamber.pressure,
         injector_stiffness=stiffness,
+        delivered_isp=performance.isp(firing.impulse, firing.total) if firing.impulse and firing.total else None,
+        overall_mixture_ratio=_mixture(known),
+        window=(firing.both.start, firing.both.end) if firing.both is not None else None,
     )
     impossible = any(f.of(THRUST_COEFFICIENT_IMPOSSIBLE, IMPULSE_PER_MASS_IMPOSSIBLE) for f in said)
     if impossible:
-        result = replace(result, cstar=None, isp=None, thrust_coefficient=None)
+        result = replace(result, cstar=None, isp=None, delivered_isp=None, thrust_coefficient=None)
     return EngineFindings(result, (*said, *soft), impossible)
+
+
+def _mixture(masses: Mapping[str, Measured]) -> Measured | None:
+    """Return oxidiser over fuel, ``None`` where one is not known."""
+    if not {"oxidiser", "fuel"} <= masses.keys():
+        return None
+    return performance.mixture_ratio(masses["oxidiser"], masses["fuel"])
+
+
+def _part(firing: _Firing, begin: float, end: float) -> Measured | None:
+    """Return the impulse between two instants, with its share of the uncertainty. [N*s]."""
+    if firing.impulse is None:
+        return None
+    part = firing.record.record().between(begin, end)
+    return Measured(part, firing.impulse.u * part / firing.impulse.value, "N*s")
+
+
+def _isp(firing: _Firing) -> Measured | None:
+    """Return specific impulse while both liquids flow. [s]."""
+    both = firing.both
+    if both is None or both.total is None:
+        return None
+    part = _part(firing, both.start, both.end)
+    return None if part is None else performance.isp(part, both.total)
 
 
 def _chamber(firing: _Firing) -> tuple[Channel | None, list[Finding]]:
@@ -276,23 +304,21 @@ def _chamber(firing: _Firing) -> tuple[Channel | None, list[Finding]]:
 
 
 def _chamber_numbers(firing: _Firing, chamber: Channel) -> _ChamberNumbers:
-    """Return mean pressure, and c* and thrust coefficient where mass and impulse are known."""
-    dataset, burn, impulse = firing.dataset, firing.burn, firing.impulse
+    """Return mean pressure over the burn, and c* and thrust coefficient while both liquids flow."""
+    dataset, burn, both = firing.dataset, firing.burn, firing.both
     begin, end = burn.span
     throat = performance.throat_area(firing.engine)
-    integral = pressure_integral(dataset, chamber, begin, end)
-    cstar = coefficient = None
-    has_ends = burn.start is not None and burn.stop is not None
-    if firing.total is not None and has_ends and (impulse is not None or _whole_flow(firing.flows, chamber, burn)):
-        burned = _burned(firing.record, burn, firing.total, firing.flows)
-        cstar = performance.cstar(bridged_integral(dataset, chamber, begin, end) or integral, throat, burned)
-    if impulse is not None:
-        part = firing.record.record().between(begin, end)
-        shared = Measured(part, impulse.u * part / impulse.value, "N*s")
-        coefficient = performance.mean_thrust_coefficient(shared, throat, integral)
-    return _ChamberNumbers(
-        Measured(integral.value / (end - begin), integral.u / (end - begin), "Pa"), cstar, coefficient
-    )
+    whole = pressure_integral(dataset, chamber, begin, end)
+    mean = Measured(whole.value / (end - begin), whole.u / (end - begin), "Pa")
+    first, last = (both.start, both.end) if both is not None else (begin, end)
+    integral = pressure_integral(dataset, chamber, first, last)
+    part = _part(firing, first, last)
+    coefficient = None if part is None else performance.mean_thrust_coefficient(part, throat, integral)
+    cstar = None
+    if both is not None and both.total is not None and (part is not None or _whole_flow(firing.flows, chamber, burn)):
+        bridged = bridged_integral(dataset, chamber, first, last) or integral
+        cstar = performance.cstar(bridged, throat, both.total)
+    return _ChamberNumbers(mean, cstar, coefficient)
 
 
 def _unit_findings(firing: _Firing, coefficient: Measured | None) -> list[Finding]:
@@ -322,31 +348,6 @@ def _whole_flow(flows: Mapping[str, TankFlow], chamber: Channel, burn: Burn) -> 
         return False
     still = float(np.median(chamber.reading[later][: max(8, middle.sum() // 50)]))
     return bool(still < STILL_BURNING * float(np.median(chamber.reading[middle])))
-
-
-def _burned(record: ThrustRecord, burn: Burn, total: Measured, flows: Mapping[str, TankFlow]) -> Measured:
-    """Return the mass that left between start and stop of thrust. [kg].
-
-    Within a valve's stroke of start and stop a side lets through anything between nothing and what the open valve
-    would: of what the share puts there half is taken, and that half is the limit of its error. What left earlier or
-    later left unburned.
-    """
-    begin, end = burn.span
-
-    def share(*at: float) -> float:
-        return float(np.diff(np.interp(at, record.time, record.zero.share))[0])
-
-    inside = share(begin, end)
-    near = share(begin - STROKES, begin) + share(end, end + STROKES)
-    half = 0.5 * near * total.value
-    value = inside * total.value + half
-    instants = math.hypot(burn.start.u if burn.start else EDGE_U, burn.stop.u if burn.stop else EDGE_U)
-    edges = [half / math.sqrt(3.0), total.value / (end - begin) * instants]
-    for flow in flows.values():
-        length, mass = flow.end.time - flow.opening.time, flow.expelled.value if flow.expelled else 0.0
-        if length > 0.0:
-            edges.append(mass / length * math.hypot(flow.opening.u, flow.end.u))
-    return Measured(value, math.hypot(total.u, *edges), "kg")
 
 
 def _stiffness(

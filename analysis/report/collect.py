@@ -186,8 +186,8 @@ def _measured_counterpart(name: str, results: Results) -> tuple[bool, Measured |
         "impulse in vacuum": _whole(results, vacuum=True),
         "burn time": results.burn_time,
         "expelled mass": _expelled(results),
-        "specific impulse": engine.isp if engine else None,
-        "mean mixture ratio": engine.mixture_ratio if engine else None,
+        "specific impulse": engine.delivered_isp if engine else None,
+        "mean mixture ratio": engine.overall_mixture_ratio if engine else None,
         "thrust at start": thrust.at_start if thrust else None,
         "thrust at end": thrust.at_end if thrust else None,
     }

@@ -146,14 +146,17 @@ class TankResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EngineResult:
-    """Performance over the burn."""
+    """Performance while both liquids flow, and over the whole burn where a name says so."""
 
     cstar: Measured | None  # [m/s]
     isp: Measured | None  # [s]
     thrust_coefficient: Measured | None  # [-]
-    mixture_ratio: Measured | None  # expelled oxidiser over fuel [-]
+    mixture_ratio: Measured | None  # oxidiser over fuel [-]
     chamber_pressure: Measured | None  # mean over the burn time, absolute [Pa]
     injector_stiffness: Mapping[str, Measured]  # least pressure drop / chamber pressure, by tank
+    delivered_isp: Measured | None = None  # total impulse over all that left, burned or not [s]
+    overall_mixture_ratio: Measured | None = None  # of all that left, burned or not [-]
+    window: tuple[float, float] | None = None  # in which both liquids flow [s] after T-0
 
 
 @dataclass(frozen=True, slots=True)

@@ -320,6 +320,9 @@ def firing() -> Results:
             mixture_ratio=Measured(1.428, 0.008, "1"),
             chamber_pressure=Measured(16.14e5, 0.08e5, "Pa"),
             injector_stiffness={"oxidiser": Measured(0.201, 0.011, "1"), "fuel": Measured(0.211, 0.011, "1")},
+            delivered_isp=Measured(203.9, 1.6, "s"),
+            overall_mixture_ratio=Measured(1.454, 0.008, "1"),
+            window=(1.25, 18.31),
         ),
         comparison={
             "thrust": Comparison(0.93, -1.18, 18.9),

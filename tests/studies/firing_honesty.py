@@ -32,8 +32,21 @@ from tests.studies.impulse_coverage import campaign_for_study
 STANDARD_GRAVITY = 9.80665
 RUNS_AN_ENGINE = 5
 NEEDED = frozenset({"LC-1", "PT-11", "PT-21", "PT-31", "VS-1"})
-NUMBERS = ("impulse", "impulse in vacuum", "c*", "Isp", "CF", "O/F", "CdA oxidiser", "CdA fuel", "n oxidiser", "n fuel")
-JUDGED = ("impulse", "c*", "Isp", "CdA oxidiser", "CdA fuel", "n oxidiser", "n fuel")
+NUMBERS = (
+    "impulse",
+    "impulse in vacuum",
+    "c*",
+    "Isp",
+    "CF",
+    "O/F",
+    "delivered Isp",
+    "overall O/F",
+    "CdA oxidiser",
+    "CdA fuel",
+    "n oxidiser",
+    "n fuel",
+)
+JUDGED = ("impulse", *ENGINE, *TANKS)
 COVERAGE, SPREAD = (0.91, 0.99), (0.85, 1.15)
 
 
@@ -182,20 +195,23 @@ def true_numbers(truth, results):
     physics = truth.physics
     mass = sum(truth.expelled_mass.values())
     events = {event.name: event.time for event in results.events}
-    begin, end = events["thrust start"], events["thrust stop"]
+    begin, end = results.engine.window or (events["thrust start"], events["thrust stop"])
     inside = (physics.time >= begin) & (physics.time <= end)
     time = physics.time[inside]
     pressure = float(np.trapezoid(physics.chamber_pressure[inside], time))
     thrust = float(np.trapezoid(physics.thrust[inside], time))
-    left = float(np.ptp(physics.expelled[inside]))
+    left = {name: float(np.ptp(mass[inside])) for name, mass in physics.liquid_mass.items()}
+    total = sum(left.values())
     area = physics.world.engine.throat_area
     return {
         "impulse": truth.impulse_site,
         "impulse in vacuum": truth.impulse_vacuum,
-        "c*": area * pressure / left,
-        "Isp": truth.impulse_site / mass / STANDARD_GRAVITY,
+        "c*": area * pressure / total,
+        "Isp": thrust / total / STANDARD_GRAVITY,
         "CF": thrust / area / pressure,
-        "O/F": truth.expelled_mass["oxidiser"] / truth.expelled_mass["fuel"],
+        "O/F": left["oxidiser"] / left["fuel"],
+        "delivered Isp": truth.impulse_site / mass / STANDARD_GRAVITY,
+        "overall O/F": truth.expelled_mass["oxidiser"] / truth.expelled_mass["fuel"],
         "CdA oxidiser": truth.cda["oxidiser"],
         "CdA fuel": truth.cda["fuel"],
         "n oxidiser": truth.exponent_chord["oxidiser"],
@@ -213,6 +229,8 @@ def found_numbers(results):
         "Isp": engine.isp,
         "CF": engine.thrust_coefficient,
         "O/F": engine.mixture_ratio,
+        "delivered Isp": engine.delivered_isp,
+        "overall O/F": engine.overall_mixture_ratio,
     }
     for name, tank in results.tanks.items():
         found[f"CdA {name}"] = tank.cda

@@ -225,14 +225,18 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
 def engine(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
     """Show chamber pressure, injector pressure-drop ratio, performance."""
     found = results.engine
+    window = found.window if found else None
+    both = "" if window is None else f", T{window[0]:+.2f} to T{window[1]:+.2f} s, both liquids flowing"
     rows = measured_rows(
         register,
         [
             ("Chamber pressure, mean over the burn time", found.chamber_pressure if found else None, "a"),
-            ("Characteristic velocity c*", found.cstar if found else None, None),
-            ("Specific impulse Isp", found.isp if found else None, None),
-            ("Thrust coefficient CF", found.thrust_coefficient if found else None, None),
-            ("Mixture ratio, expelled oxidiser over fuel", found.mixture_ratio if found else None, None),
+            (f"Characteristic velocity c*{both}", found.cstar if found else None, None),
+            (f"Specific impulse Isp{both}", found.isp if found else None, None),
+            (f"Thrust coefficient CF{both}", found.thrust_coefficient if found else None, None),
+            (f"Mixture ratio, oxidiser over fuel{both}", found.mixture_ratio if found else None, None),
+            ("Delivered Isp, total impulse over all that left", found.delivered_isp if found else None, None),
+            ("Mixture ratio of all that left", found.overall_mixture_ratio if found else None, None),
             *(
                 (f"Minimum injector pressure-drop ratio, {side}", measured, None)
                 for side, measured in (found.injector_stiffness.items() if found else ())

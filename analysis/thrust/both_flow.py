@@ -1,0 +1,82 @@
+"""The part of a burn in which both liquids flow, and what left in it: what engine numbers are formed over.
+
+SI, absolute pressures; times in seconds after T-0. Valves, ignition and either liquid's end lie outside, so that no
+liquid that left unburned is charged to the burn.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.thrust.tank_flows import STROKE, TankFlow
+
+SETTLES = 0.15  # s after the later opening, until chamber and stand follow
+CLEAR_SHARES = (0.05, 0.03)  # of the time between the later opening and the first end, kept clear after and before
+CLEAR_LEAST = 0.1  # s before the first end
+SHORTEST = 0.2  # s; over less, noise and ringing decide
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BothFlow:
+    """An interval of settled burning with the masses that left in it."""
+
+    start: float  # [s]
+    end: float
+    masses: Mapping[str, Measured]  # by tank [kg]; empty where one is not known
+
+    @property
+    def length(self) -> float:
+        """Length of the interval. [s]."""
+        return self.end - self.start
+
+    @property
+    def total(self) -> Measured | None:
+        """Mass of both liquids; ``None`` where one is not known. [kg]."""
+        if not self.masses:
+            return None
+        return Measured(
+            sum(mass.value for mass in self.masses.values()), math.hypot(*(m.u for m in self.masses.values())), "kg"
+        )
+
+
+def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
+    r"""Find the interval in which both liquids flow; ``None`` where it is too short or a side is not known.
+
+    Notes
+    -----
+    Each side's mass is its expelled mass times the share of its drive integral, :math:`X = \int \sqrt{P - P_c}\,dt`,
+    that falls into the interval: constant density and CdA. An end that is not well known scales the whole of X.
+    """
+    if len(flows) != 2 or any(not flow.complete for flow in flows.values()):
+        return None
+    opened = max(flow.opening.time for flow in flows.values())
+    first = min(flows.values(), key=lambda flow: flow.end.time)
+    length = first.end.time - opened
+    start = opened + 0.6 * STROKE + SETTLES + CLEAR_SHARES[0] * length
+    end = first.end.time - max(CLEAR_LEAST, CLEAR_SHARES[1] * length) - first.end.u
+    if end - start < SHORTEST:
+        return None
+    masses = {name: _mass(flow, start, end) for name, flow in flows.items()}
+    known = {name: mass for name, mass in masses.items() if mass is not None}
+    return BothFlow(start=start, end=end, masses=known if len(known) == len(flows) else {})
+
+
+def _mass(flow: TankFlow, start: float, end: float) -> Measured | None:
+    """Return what one side let out in the interval. [kg]; ``None`` where its mass or its drive is not known."""
+    if flow.expelled is None or flow.chamber is None or flow.expelled.value <= 0.0:
+        return None
+    time, rate = flow.channel.time, flow.rate
+    left = np.concatenate(([0.0], np.cumsum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0)))
+    whole = float(left[-1])
+    if whole <= 0.0:
+        return None
+    share = float(np.diff(np.interp([start, end], time, left))[0]) / whole
+    flowing = rate[rate > 0.0]
+    edges = max(4, flowing.size // 20)
+    ends = math.hypot(float(np.mean(flowing[:edges])) * flow.opening.u, float(np.mean(flowing[-edges:])) * flow.end.u)
+    u = math.hypot(flow.expelled.u / flow.expelled.value, ends / whole)
+    value = share * flow.expelled.value
+    return Measured(value, u * value, "kg")
