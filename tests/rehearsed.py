@@ -47,6 +47,7 @@ def dataset_of(campaign, rehearsal, *, plan=None, stand=None, prediction=None, w
         prediction=prediction,
         clock_u=tolerance / math.sqrt(3.0),
         edges=edges,
+        clock_checked=True,  # as a run is that was recorded here
     )
 
 

@@ -122,6 +122,15 @@ class Weighing:
 
 
 @dataclass(frozen=True, slots=True)
+class CheckWeight:
+    """A known mass that was hung on the load cell, in the line of thrust."""
+
+    when: str  # "before" or "after" the run
+    mass: Measured  # [kg]
+    reading: Measured  # that it moved the cell by [N]
+
+
+@dataclass(frozen=True, slots=True)
 class LineEdge:
     """A digital line that changed. [s] after T-0."""
 
@@ -162,6 +171,8 @@ class Dataset:
     plan_sha256: str = ""
     marks: tuple[CrewMark, ...] = ()
     origin_ns: int | None = None  # host time that times count from, UTC [ns]; None: not known
+    check_weights: tuple[CheckWeight, ...] = ()
+    clock_checked: bool = False  # the rate of the device's clock was held against another clock
 
     def measuring(self, measures: str, tank: str | None = None) -> tuple[Channel, ...]:
         """Return the channels of a measurand, in the stand's order."""
@@ -263,6 +274,8 @@ def dataset_from_counts(
     prediction: Prediction | None = None,
     clock_u: float = 0.0,
     edges: Iterable[LineEdge] = (),
+    check_weights: Iterable[CheckWeight] = (),
+    clock_checked: bool = False,
     run: str = "study",
 ) -> Dataset:
     """Make a dataset from counts at hand, for studies: no folder, no gaps but those in the times.
@@ -290,6 +303,8 @@ def dataset_from_counts(
         prediction_status="locked" if prediction is not None else "postdiction",
         edges=tuple(edges),
         findings=tuple(findings),
+        check_weights=tuple(check_weights),
+        clock_checked=clock_checked,
     )
 
 

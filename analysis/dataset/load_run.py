@@ -10,6 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from standbook.analysis.dataset.dataset import (
+    CheckWeight,
     CrewMark,
     Dataset,
     LineEdge,
@@ -30,6 +31,8 @@ from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import Quantity
 from standbook.daq.run.run_folder import Run, StreamData
+
+CLOCK_CHECKED_PPM = 1000.0  # standard uncertainty of a rate by arrivals, below which they vouch for it
 
 
 def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = None) -> Dataset:
@@ -77,6 +80,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         clock_u=max(_clock_u(run, device) for device, _ in keys),
         record=record,
         weighings=_weighings(run),
+        check_weights=_check_weights(run),
         prediction=Prediction.from_json(run.prediction_text) if run.prediction_text else None,
         prediction_status=run.prediction_status,
         edges=_edges(run, origin),
@@ -84,6 +88,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         marks=_marks(run, origin),
         plan_sha256=run.plan_sha256,
         origin_ns=origin,
+        clock_checked=all(_is_clock_checked(run, device) for device, _ in keys),
     )
 
 
@@ -156,11 +161,28 @@ def _clock_u(run: Run, device: str) -> float:
     return run.stand.device_named(device).clock_tolerance.value / math.sqrt(3.0)
 
 
+def _is_clock_checked(run: Run, device: str) -> bool:
+    """Tell whether arrivals at this computer checked the rate of a device's clock; an import's was never here."""
+    clock = run.record.devices[device].clock
+    return clock is not None and clock.hull_u_ppm is not None and clock.hull_u_ppm <= CLOCK_CHECKED_PPM
+
+
 def _weighings(run: Run) -> dict[str, Weighing]:
     return {
         tank: Weighing(_measured(w.residual), _measured(w.caught), _measured(w.expelled))
         for tank, w in run.weighings.items()
     }
+
+
+def _check_weights(run: Run) -> tuple[CheckWeight, ...]:
+    return tuple(
+        CheckWeight(
+            w.hung,
+            Measured(w.mass.value, w.mass.u, w.mass.unit),
+            Measured(w.reading.value, w.reading.u, w.reading.unit),
+        )
+        for w in run.check_weights
+    )
 
 
 def _edges(run: Run, origin: int) -> tuple[LineEdge, ...]:

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping
 from types import ModuleType
 
-from standbook.analysis.findings import causes, channels, cold_flow, discharge, firing, prediction, thrust
+from standbook.analysis.findings import causes, channels, cold_flow, discharge, firing, prediction, thrust, witnesses
 from standbook.daq.findings.finding import Finding, FindingKind
 
 SUBJECTS: Mapping[str, ModuleType] = {
@@ -12,6 +12,7 @@ SUBJECTS: Mapping[str, ModuleType] = {
     "Discharge of a tank": discharge,
     "Likely causes": causes,
     "Thrust and impulse": thrust,
+    "Independent checks": witnesses,
     "Firing": firing,
     "Prediction and comparison": prediction,
 }

@@ -55,6 +55,7 @@ from standbook.analysis.results.results import (
     Window,
 )
 from standbook.analysis.signal.band_comparison import compare, departure_findings
+from standbook.analysis.thrust.both_flow import both_flow
 from standbook.analysis.thrust.burn import Burn, beside_gap, burn_of, burn_time, thrust_result
 from standbook.analysis.thrust.chamber_pressure import chamber_burns
 from standbook.analysis.thrust.misfire import cold_pass, extraneous_loads, with_credible_t_zero
@@ -68,8 +69,10 @@ from standbook.analysis.thrust.thrust_record import (
     rough_span,
     thrust_record,
 )
-from standbook.analysis.thrust.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u, verdicts
+from standbook.analysis.thrust.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u
 from standbook.analysis.thrust.weight_check import weight_findings
+from standbook.analysis.witnesses.evidence import Evidence, evidence_of
+from standbook.analysis.witnesses.verdicts import verdicts
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 from standbook.daq.errors import DataError
@@ -92,6 +95,7 @@ class Firing:
     record: ThrustRecord
     burn: Burn
     flows: Mapping[str, TankFlow]
+    weighed: Mapping[str, TankFlow]  # the same, with nothing taken from the cell
     doubts: ThrustDoubts
     hidden: HiddenThrust
     findings: tuple[Finding, ...]  # of its tanks, as they were searched
@@ -103,6 +107,7 @@ class _Numbers:
 
     site: ImpulseResult
     vacuum: ImpulseResult
+    evidence: Evidence
     first_out: float | None  # [s]
     sides: Mapping[str, TankSide]
     of_tanks: list[Finding]
@@ -138,11 +143,13 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     record, flows, findings = _thrust(dataset, cell, span, burning)
     if span.reversed:
         return _reversed(dataset, record, span, findings, revision, software)
-    flows = with_doubted_masses(with_cell_mass(flows, record), record)
+    weighed, flows = flows, with_doubted_masses(with_cell_mass(flows, record), record)
     burn = _burn(dataset, span, record)
     doubts = thrust_doubts(dataset, record, burn, flows)
     if doubts.hidden:  # the end of what the cell shows is not the end of the flow
-        flows = {name: replace(flow, complete=False) for name, flow in flows.items()}
+        flows, weighed = (
+            {name: replace(flow, complete=False) for name, flow in some.items()} for some in (flows, weighed)
+        )
     firing = Firing(
         dataset=dataset,
         cell=cell,
@@ -151,6 +158,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         record=record,
         burn=burn,
         flows=flows,
+        weighed=weighed,
         doubts=doubts,
         hidden=doubt(dataset, record, burn, more=doubts.hidden),
         findings=tuple(findings),
@@ -164,7 +172,7 @@ def _analysis(firing: Firing, revision: str, software: str) -> Analysis:
     numbers = _numbers(firing)
     site, vacuum = numbers.site, numbers.vacuum
     findings = suppress_consequences(_findings(firing, numbers))
-    judged = verdicts(dataset, site, vacuum, against=_against(firing, findings))
+    judged = verdicts(dataset, site, vacuum, numbers.evidence, against=_against(firing, findings))
     reserve = class_reserve(dataset.plan, {"site": site, "vacuum": vacuum}, judged)
     fitting = reserve_finding(reserve, judged) if reserve is not None else None
     results = replace(
@@ -181,7 +189,7 @@ def _analysis(firing: Firing, revision: str, software: str) -> Analysis:
         engine=numbers.engine.result,
         comparison=numbers.compared,
         findings=deduplicate([*findings, fitting] if fitting is not None else findings),
-        firing=replace(numbers.detail, reserve=reserve),
+        firing=replace(numbers.detail, reserve=reserve, checks=numbers.evidence.result(site)),
     )
     return Analysis(results, firing_curves(dataset, record, burn, numbers.sides, site) | dict(numbers.detail_curves))
 
@@ -195,6 +203,7 @@ def _numbers(firing: Firing) -> _Numbers:
     return _Numbers(
         site=site,
         vacuum=vacuum,
+        evidence=evidence_of(dataset, record, burn, flows, both_flow(firing.weighed), site),
         first_out=first_out,
         sides=sides,
         of_tanks=of_tanks,
@@ -213,6 +222,7 @@ def _findings(firing: Firing, numbers: _Numbers) -> list[Finding]:
     return [
         *dataset.findings,
         *firing.hidden.findings,
+        *numbers.evidence.findings,
         *_of_weight(firing, numbers.site),
         *_unsettled(record),
         *(f for f in firing.doubts.others if not (impossible and f.of(*PARTED))),

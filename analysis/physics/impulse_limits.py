@@ -73,6 +73,9 @@ def verdict(
     lower_bound_only: bool = False,
     unseen: float = 0.0,
     ambient: str = "at site ambient pressure",
+    raised: "RaisedBound | None" = None,
+    withheld: str = "",
+    earned: str = "",
 ) -> Verdict:
     """Judge a measured total impulse against a limit with a one-sided guard band.
 
@@ -90,6 +93,12 @@ def verdict(
         Most that short gaps can have hidden; it raises the upper bound only. [N*s]
     ambient : str
         What pressure the value stands for, in words, for the sentence.
+    raised : RaisedBound, optional
+        What another route makes of the impulse where nothing proves the cell: the upper bound is at least that.
+    withheld : str
+        Why neither "within" nor "exceeds" may be said, as a sentence; empty where they may.
+    earned : str
+        What a verdict "within" rests on beside the cell, as the end of a sentence.
 
     Raises
     ------
@@ -104,15 +113,19 @@ def verdict(
     """
     u = _checked(impulse, u, unseen, ambient)
     z = guard_factor(guard_share)
+    least = raised.impulse if raised is not None else -math.inf
     judged = _Judged(
         head=f"{impulse:,.0f} N*s ({impulse / _LBF_S:,.0f} lbf*s), standard uncertainty {u:,.0f} N*s, {ambient}",
         edge=f"the limit of {limit:,.0f} N*s ({limit / _LBF_S:,.1f} lbf*s, {limit_name})",
         share=f"{100.0 * guard_share:g} % one-sided",
         limit=limit,
-        value=impulse + unseen,
+        value=max(impulse + unseen, least - z * u),
         unseen=unseen,
         lower=impulse - z * u,
-        upper=None if lower_bound_only else impulse + z * u + unseen,
+        upper=None if lower_bound_only else max(impulse + z * u + unseen, least),
+        raised=raised if raised is not None and raised.impulse > impulse + z * u + unseen else None,
+        withheld=withheld,
+        earned=earned,
     )
     return Verdict(
         outcome=judged.outcome,
@@ -121,9 +134,20 @@ def verdict(
         guard_share=guard_share,
         upper_bound=judged.upper,
         lower_bound=judged.lower,
-        probability_within=None if lower_bound_only else probability_at_most(limit, judged.value, u),
+        probability_within=None if lower_bound_only or withheld else probability_at_most(limit, judged.value, u),
         reason=judged.reason(),
+        withheld=withheld,
+        raised_by=judged.raised.by if judged.raised is not None else "",
+        rests_on=earned if judged.outcome == "within" else "",
     )
+
+
+@dataclass(frozen=True, slots=True)
+class RaisedBound:
+    """An impulse that the record cannot exclude, by another route than the cell."""
+
+    impulse: float  # [N*s]
+    by: str  # the route, in words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -138,16 +162,23 @@ class _Judged:
     unseen: float
     lower: float
     upper: float | None  # ``None`` where an unknown amount was hidden
+    raised: RaisedBound | None  # where it, not the cell's own bound, is the upper one
+    withheld: str
+    earned: str
 
     @property
     def outcome(self) -> Outcome:
         """Say on which side of the limit the bounds are."""
+        if self.withheld:
+            return "not shown"
         if is_met(self.limit, self.lower):
             return "exceeds"
         return "within" if self.upper is not None and is_met(self.upper, self.limit) else "not shown"
 
     def reason(self) -> str:
         """Say why, in a sentence."""
+        if self.withheld:
+            return f"{self.head}: {self.withheld}; not shown"
         if self.upper is None:
             return f"At least {self.head}: {self._by_lower_bound()}"
         return f"{self.head}: {self._by_lower_bound() if self.outcome == 'exceeds' else self._by_upper_bound()}"
@@ -166,10 +197,16 @@ class _Judged:
     def _by_upper_bound(self) -> str:
         hidden = f", with {self.unseen:,.0f} N*s for gaps," if self.unseen > 0.0 else ""
         bound = f"the {self.share} upper bound {self.upper:,.0f} N*s{hidden}"
+        if self.raised is not None:
+            bound = (
+                f"nothing in the record proves the cell's gain, so what {self.raised.by} makes of it, "
+                f"{self.raised.impulse:,.0f} N*s, is held against the limit; it"
+            )
         if self.outcome == "within":
+            rests = f" ({self.earned})" if self.earned else ""
             return (
-                f"{bound} is not above {self.edge}, so this run is within it; that speaks for this run, not for the"
-                " next"
+                f"{bound} is not above {self.edge}, so this run is within it{rests}; that speaks for this run, not for"
+                " the next"
             )
         too_high = "" if is_met(self.value, self.limit) else "and the value itself is over it, "
         return f"{bound} is over {self.edge}; not shown, {too_high}lower the load"

@@ -121,6 +121,30 @@ class LoadPath:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ImpulseRoute:
+    """What another route than the load cell makes of the total impulse at site."""
+
+    name: str
+    impulse: Measured  # [N*s]
+    apart: float  # by how much it reads more than the cell, relative [-]
+    sigma: float  # the same in standard uncertainties of both
+    seen_surely: float  # share by which the cell may read low before this route surely shows it [-]
+    start: float  # of the part of the burn that was compared [s]
+    end: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IndependentChecks:
+    """What vouches for the cell and for the clock beside themselves."""
+
+    routes: tuple[ImpulseRoute, ...]
+    course_departure: float | None  # greatest change of thrust over chamber pressure within the burn, relative [-]
+    course_window: tuple[float, float] | None  # where [s]
+    gain_proven: bool  # by check weights hung before and after
+    clock_proven: bool  # by an independent time reference
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FiringDetail:
     """Everything of a firing beside its main numbers."""
 
@@ -132,3 +156,4 @@ class FiringDetail:
     stability: Stability | None = None
     load_path: LoadPath | None = None
     reserve: ClassReserve | None = None
+    checks: IndependentChecks | None = None

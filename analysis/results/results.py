@@ -115,6 +115,9 @@ class Verdict:
     lower_bound: float | None
     probability_within: float | None
     reason: str
+    withheld: str = ""  # why nothing is shown although there are bounds
+    raised_by: str = ""  # the route whose value is the upper bound, where the cell's own is lower
+    rests_on: str = ""  # what "within" rests on beside the cell
 
 
 @dataclass(frozen=True, slots=True)

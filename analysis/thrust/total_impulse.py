@@ -1,4 +1,4 @@
-"""Total impulse of one firing at site and in vacuum, what was hidden from it, and both verdicts.
+"""Total impulse of one firing at site and in vacuum, and what was hidden from it.
 
 SI; times in seconds after T-0. Doubt has a direction: what the record did not see can only add.
 """
@@ -27,13 +27,10 @@ from standbook.analysis.physics.impulse import (
     impulse_result,
     vacuum_terms,
 )
-from standbook.analysis.physics.impulse_limits import verdict
-from standbook.analysis.results.results import BudgetTerm, ImpulseResult, Verdict
+from standbook.analysis.results.results import BudgetTerm, ImpulseResult
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.thrust_record import ThrustRecord, impulse_budget
 from standbook.daq.config import measurands
-from standbook.daq.config.plan import ImpulseClass
-from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
 
 NEAR_CLIP = 0.25  # s beside a clipped sample
@@ -166,60 +163,6 @@ def impulses(
         value + added, [*both, *terms], lower_bound_only=hidden.lower_bound_only, unseen=hidden.unseen
     )
     return site, vacuum
-
-
-def verdicts(
-    dataset: Dataset, site: ImpulseResult | None, vacuum: ImpulseResult | None, *, against: Iterable[Finding] = ()
-) -> dict[str, Verdict]:
-    """Judge both impulses against the plan's limit.
-
-    ``against`` are serious findings that say of the cell more than that something was hidden: a number that must not
-    be used is not held against a limit either.
-    """
-    rule = dataset.plan.impulse_class
-    codes = ", ".join(sorted({finding.code for finding in against}))
-    if rule is None:
-        return {}
-    places = {"site": (site, "at site ambient pressure")}
-    if rule.also_at_vacuum:
-        places["vacuum"] = (vacuum, "referred to vacuum")
-    found: dict[str, Verdict] = {}
-    for place, (impulse, words) in places.items():
-        if impulse is None:
-            found[place] = _undecided(rule, f"Total impulse {words} is not known, so nothing is shown about the limit")
-            continue
-        if codes:
-            found[place] = _undecided(
-                rule, f"A serious finding ({codes}) says that total impulse {words} must not be used as it is"
-            )
-            continue
-        try:
-            found[place] = verdict(
-                impulse.value,
-                impulse.u,
-                limit=rule.limit.value,
-                limit_name=rule.limit_name,
-                guard_share=rule.guard_share,
-                lower_bound_only=impulse.lower_bound_only,
-                unseen=impulse.unseen,
-                ambient=words,
-            )
-        except DataError as error:
-            found[place] = _undecided(rule, str(error))
-    return found
-
-
-def _undecided(rule: ImpulseClass, reason: str) -> Verdict:
-    return Verdict(
-        outcome="not shown",
-        limit=rule.limit.value,
-        limit_name=rule.limit_name,
-        guard_share=rule.guard_share,
-        upper_bound=None,
-        lower_bound=None,
-        probability_within=None,
-        reason=reason,
-    )
 
 
 def relative_gain_u(budget: tuple[BudgetTerm, ...], impulse: float) -> float:

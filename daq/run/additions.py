@@ -5,17 +5,17 @@ it, so none can go missing unseen. A later weighing of a tank replaces an earlie
 """
 
 import shutil
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Self
+from typing import Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import model_validator
 
 from standbook.daq.config.plan import FileName, Plan, read_plan
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.quantity import Mass, Quantity, Residual
+from standbook.daq.quantity import Force, Mass, Quantity, Residual
 from standbook.daq.run.lock import PLAN_FILE
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
@@ -49,14 +49,39 @@ class TankWeighing(Document):
         return self
 
 
-class Weighings(Document):
-    """``weighings.toml``: masses by tank, and who read the scales."""
+class CheckWeight(Document):
+    """One check weight that hung on the load cell, in the line of thrust, hoses on."""
 
-    by: str
-    weighing: tuple[TankWeighing, ...] = Field(min_length=1)
+    hung: Literal["before", "after"]  # the run
+    mass: Mass
+    reading: Force  # that it moved the cell by
+    note: str = ""
 
     @model_validator(mode="after")
     def _check(self) -> Self:
+        for quantity in (self.mass, self.reading):
+            if quantity.u <= 0.0 or quantity.value <= 0.0:
+                raise ValueError(
+                    f'check weight hung {self.hung}: "{quantity.text}" must be above zero with its uncertainty, like '
+                    '"50.02 +/- 0.02 kg" and "490.6 +/- 0.5 N"'
+                )
+        return self
+
+
+class Weighings(Document):
+    """``weighings.toml``: masses by tank, check weights, and who read the scales."""
+
+    by: str
+    weighing: tuple[TankWeighing, ...] = ()
+    check_weight: tuple[CheckWeight, ...] = ()
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if not self.weighing and not self.check_weight:
+            raise ValueError("it holds neither a [[weighing]] nor a [[check_weight]]")
+        hung = [row.hung for row in self.check_weight]
+        if len(set(hung)) != len(hung):
+            raise ValueError("two check weights hung before, or two after; keep the one that counts")
         tanks = [row.tank for row in self.weighing]
         twice = sorted({tank for tank in tanks if tanks.count(tank) > 1})
         if twice:
@@ -176,8 +201,16 @@ def write_addition(run_folder: Path, build: Callable[[Path], None]) -> Path:
     return place
 
 
-def read_additions(folder: Path, plan: Plan) -> dict[str, Weighing]:
-    """Verify all additions of a run and return the weighings, by tank.
+@dataclass(frozen=True, slots=True)
+class AddedMasses:
+    """What was weighed of a run: its tanks, and what hung on the cell."""
+
+    tanks: Mapping[str, Weighing]
+    check_weights: tuple[CheckWeight, ...]
+
+
+def read_additions(folder: Path, plan: Plan) -> AddedMasses:
+    """Verify all additions of a run and return the weighings; a later one replaces an earlier one.
 
     Raises
     ------
@@ -185,6 +218,7 @@ def read_additions(folder: Path, plan: Plan) -> dict[str, Weighing]:
         An addition changed, or one in the row is missing.
     """
     found: dict[str, Weighing] = {}
+    hung: dict[str, CheckWeight] = {}
     for number, place in enumerate(additions_of(folder), start=1):
         if int(place.name) != number:
             raise RecordError(f"{folder / ADDITIONS}: addition {number:03d} is missing; take it from the second copy")
@@ -192,9 +226,10 @@ def read_additions(folder: Path, plan: Plan) -> dict[str, Weighing]:
         if (place / WEIGHINGS_FILE).is_file():
             weighings = read_weighings(place / WEIGHINGS_FILE, plan)
             source = f"{ADDITIONS}/{place.name}, by {weighings.by}"
+            hung |= {weight.hung: weight for weight in weighings.check_weight}
             for row in weighings.weighing:
                 told = {
                     key: value for key in ("caught", "residual", "expelled") if (value := getattr(row, key)) is not None
                 }
                 found[row.tank] = replace(found.get(row.tank, Weighing()), **told, source=source)
-    return found
+    return AddedMasses(found, tuple(hung.values()))

@@ -33,7 +33,7 @@ from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.config.stand import Stand, read_stand
 from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
-from standbook.daq.run.additions import ADDITIONS, Weighing, read_additions
+from standbook.daq.run.additions import ADDITIONS, CheckWeight, Weighing, read_additions
 from standbook.daq.run.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
 from standbook.daq.run.merged_rows import AddedFill, merge, read_fills
 from standbook.daq.run.record_summary import Gap, RecordSummary, read_record
@@ -95,6 +95,7 @@ class Run:
     prediction_text: str | None  # as locked
     record: RecordSummary  # as sealed, T-0 aside: one that only a second recorder saw stands here, its source named
     weighings: Mapping[str, Weighing]  # by tank
+    check_weights: tuple[CheckWeight, ...]
     manifest: Manifest
     fills: tuple[AddedFill, ...] = ()  # what a second recorder's copies gave
 
@@ -338,7 +339,7 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
     manifest = check_run(folder) if verify else read_manifest(folder)
     files = read_run_files(folder)
     record = read_record((folder / RECORD_FILE).read_text("utf-8"), str(folder / RECORD_FILE))
-    weighings = read_additions(folder, files.plan)  # verifies them
+    added_masses = read_additions(folder, files.plan)  # verifies them
     fills = read_fills(folder)
     for added in fills:
         if record.t_zero is None and added.fill.t_zero is not None:
@@ -358,7 +359,8 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
         calibrations=calibrations,
         prediction_text=prediction.read_text("utf-8") if prediction.is_file() else None,
         record=record,
-        weighings=weighings,
+        weighings=added_masses.tanks,
+        check_weights=added_masses.check_weights,
         manifest=manifest,
         fills=fills,
     )

@@ -59,8 +59,12 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
     where = PLACES.get(place, place)
     limit = f"{number_format.fixed(verdict.limit, 0)} N·s"
     guard = f"{number_format.percent(verdict.guard_share, 0)} one-sided"
+    if verdict.withheld:
+        return f"{where} the result is not held against the limit of {limit}: {verdict.withheld}."
     if verdict.outcome == "within" and verdict.upper_bound is not None:
         bound = number_format.upper(verdict.upper_bound, verdict.limit)
+        if verdict.raised_by:
+            return f"{where} {verdict.raised_by} makes it {bound} N·s, not above the limit of {limit}."
         return f"{where} the {guard} upper bound is {bound} N·s, not above the limit of {limit}."
     if verdict.outcome == "exceeds" and verdict.lower_bound is not None:
         bound = number_format.lower(verdict.lower_bound, verdict.limit)
@@ -71,15 +75,43 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
         return f"{where} impulse was hidden from the record: the result is a lower bound and shows no upper one."
     if verdict.upper_bound is not None and verdict.upper_bound > verdict.limit:
         bound = number_format.upper(verdict.upper_bound, verdict.limit)
+        if verdict.raised_by:
+            return (
+                f"{where} {verdict.raised_by} makes it {bound} N·s, above the limit of {limit}, and nothing proves the "
+                "cell's gain or clock, so it stays open."
+            )
         return f"{where} the {guard} upper bound is {bound} N·s, above the limit of {limit}, so it stays open."
     return f"{where} nothing is shown about the limit of {limit}. {verdict.reason}."
 
 
 def probability_sentence(verdict: Verdict) -> str:
-    """Write the probability that the true impulse lies within the limit."""
+    """Write the probability that the true impulse lies within the limit, with its condition."""
     if verdict.probability_within is None:
         return "Probability within the limit: not known."
-    return f"Probability within the limit: {number_format.probability(verdict.probability_within)}."
+    share = number_format.probability(verdict.probability_within)
+    return f"Probability within the limit, if the budget holds all that is wrong: {share}."
+
+
+def checks_sentence(results: Results) -> str:
+    """Write what the record could not show of the cell, and the check that would show it."""
+    checks = results.firing.checks if results.firing is not None else None
+    if checks is None or results.impulse is None or results.impulse.lower_bound_only:
+        return ""
+    if checks.gain_proven:
+        return "Check weights before and after the run prove the cell's gain."
+    hang = "A check weight before and after the run, hoses on and pressurised, would show it."
+    if not checks.routes:
+        return f"None: nothing but the cell vouches for the cell, so its error is not bounded. {hang}"
+    told = " and ".join(
+        f"{route.name} makes {number_format.percent(abs(route.apart))} {'more' if route.apart > 0.0 else 'less'} of "
+        f"the impulse (u = {number_format.percent(route.impulse.u / route.impulse.value)})"
+        for route in checks.routes
+    )
+    least = number_format.percent(min(route.seen_surely for route in checks.routes))
+    return (
+        f"{told[0].upper()}{told[1:]}. The impulse holds if the cell reads true: nothing in this record would surely "
+        f"show one that reads less than {least} low. {hang}"
+    )
 
 
 def impulse_words(impulse: ImpulseResult) -> str:

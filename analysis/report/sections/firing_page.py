@@ -99,6 +99,7 @@ FIRING_PAGE = PageParts(
     thumbnail=_thumbnail,
     stand=_stand,
     facts=_facts,
+    checks=sentences.checks_sentence,
     not_covered=sentences.NOT_COVERED_FIRING,
     sections=_sections,
 )

@@ -80,6 +80,7 @@ FLOW_PAGE = PageParts(
     thumbnail=lambda _, __: None,
     stand=lambda results, _: results.stand,
     facts=_flow_facts,
+    checks=lambda _: "",
     not_covered=sentences.NOT_COVERED_FLOW,
     sections=_sections,
 )

@@ -33,6 +33,7 @@ class PageOne:
     thumbnail: Markup | None
     thumbnail_caption: str
     facts: tuple[tuple[str, Cell], ...]
+    checks: str
     not_covered: str
     prediction: str
     findings_count: str
@@ -60,6 +61,7 @@ def page_one(results: Results, curves: Curves, context: ReportContext, register:
         thumbnail=parts.thumbnail(results, curves),
         thumbnail_caption="Thrust; shaded: what is summed.",
         facts=_facts(results, context, register, parts),
+        checks=parts.checks(results),
         not_covered=parts.not_covered,
         prediction=sentences.prediction_sentence(results, context),
         findings_count=sentences.findings_count(results.findings),

@@ -49,6 +49,7 @@ class PageParts:
     thumbnail: Callable[[Results, Curves], Markup | None]
     stand: Callable[[Results, ReportContext], str]
     facts: Callable[[Results, ReportContext, Register], tuple[Fact, ...]]
+    checks: Callable[[Results], str]  # what could be held against the main number; empty where nothing is asked
     not_covered: str
     sections: Callable[[Results, Curves, ReportContext, Register], tuple[Section, ...]]  # its own, in reading order
 

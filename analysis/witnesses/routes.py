@@ -1,0 +1,134 @@
+r"""Other routes to the total impulse than the load cell: chamber pressure through the planned nozzle, and mass.
+
+SI, absolute pressures; times in seconds after T-0. A route is compared with the cell over settled burning, where
+neither valves nor ringing decide; its total is the cell's, times what the two differ by there.
+
+.. math:: F = A_t (P_c\,\eta_F C_{F,vac} - \varepsilon P_a), \qquad
+          I = \Delta m\, \eta_c c^*(r)\, \eta_F C_{F,vac} - \varepsilon A_t P_a t
+
+with throat area, coefficients and efficiencies as planned. Source: [Sutton] ch. 3.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.physics.performance import exit_force, throat_area
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.thrust.both_flow import BothFlow
+from standbook.analysis.thrust.chamber_pressure import bridged_integral
+from standbook.analysis.thrust.thrust_record import ThrustRecord
+from standbook.daq.config.plan import Engine
+
+CHAMBER, MASS = "chamber pressure", "expelled mass"  # names of the routes
+MODEL_U = 0.003  # of the impulse: what one nozzle coefficient for all chamber pressures leaves out; simulated firings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Route:
+    """One other way to the impulse, over a part of the burn."""
+
+    name: str
+    start: float  # of the part that was compared [s]
+    end: float
+    impulse: Measured  # by this route, over that part [N*s]
+    cell: float  # by the cell, over the same part [N*s]
+
+    @property
+    def apart(self) -> float:
+        """By how much this route reads more than the cell, relative. [-]."""
+        return self.impulse.value / self.cell - 1.0
+
+    @property
+    def relative_u(self) -> float:
+        """Relative standard uncertainty of the route alone."""
+        return self.impulse.u / abs(self.impulse.value)
+
+    def sigma(self, cell_u: float) -> float:
+        """How far the cell lies below the route, in standard uncertainties of both; ``cell_u`` is relative."""
+        return math.log(self.impulse.value / self.cell) / math.hypot(self.relative_u, cell_u)
+
+
+def chamber_route(
+    dataset: Dataset, record: ThrustRecord, chamber: Channel | None, start: float, end: float
+) -> Route | None:
+    """Return the impulse that the planned nozzle makes of the chamber's pressure; ``None`` where that is not known."""
+    engine = dataset.plan.engine
+    if engine is None or chamber is None or end <= start:
+        return None
+    pressure = bridged_integral(dataset, chamber, start, end)
+    cell = record.record().between(start, end)
+    if pressure is None or cell <= 0.0:
+        return None
+    throat, coefficient = throat_area(engine), _vacuum_coefficient(engine)
+    vacuum = throat.value * coefficient.value * pressure.value
+    outside = _outside(dataset, engine, end - start)
+    value = vacuum - outside.value
+    if value <= 0.0:
+        return None
+    # The throat scales both parts alike; what is outside of the nozzle is known far better than what is in it.
+    parts = (
+        value * throat.u / throat.value,
+        vacuum * coefficient.u / coefficient.value,
+        vacuum * pressure.u / pressure.value,
+        MODEL_U * value,
+    )
+    return Route(name=CHAMBER, start=start, end=end, impulse=Measured(value, math.hypot(*parts), "N*s"), cell=cell)
+
+
+def mass_route(dataset: Dataset, record: ThrustRecord, both: BothFlow | None) -> Route | None:
+    """Return the impulse that the planned engine makes of the weighed liquids; it needs no clock.
+
+    The mean of c* over the interval is that at its mixture ratio.
+    """
+    engine = dataset.plan.engine
+    if engine is None or both is None or both.total is None:
+        return None
+    cell = record.record().between(both.start, both.end)
+    if cell <= 0.0:
+        return None
+    mass, coefficient, speed = both.total, _vacuum_coefficient(engine), _cstar(engine, both)
+    vacuum = mass.value * speed.value * coefficient.value
+    outside = _outside(dataset, engine, both.length)
+    value = vacuum - outside.value
+    if value <= 0.0:
+        return None
+    parts = (
+        vacuum * mass.u / mass.value,
+        vacuum * speed.u / speed.value,
+        vacuum * coefficient.u / coefficient.value,
+        outside.u,
+        MODEL_U * value,
+    )
+    impulse = Measured(value, math.hypot(*parts), "N*s")
+    return Route(name=MASS, start=both.start, end=both.end, impulse=impulse, cell=cell)
+
+
+def _vacuum_coefficient(engine: Engine) -> Measured:
+    """Return the planned thrust coefficient in vacuum, efficiency included. [-]."""
+    ideal, efficiency = engine.vacuum_thrust_coefficient, engine.thrust_coefficient_efficiency
+    value = ideal.value * efficiency.value
+    return Measured(value, value * math.hypot(ideal.relative_u, efficiency.relative_u), "1")
+
+
+def _cstar(engine: Engine, both: BothFlow) -> Measured:
+    """Return the planned characteristic velocity at the interval's mixture ratio. [m/s]."""
+    ratios, speeds = zip(*engine.cstar_table, strict=True)
+    table = np.array([speed.value for speed in speeds])
+    oxidiser, fuel = both.masses["oxidiser"], both.masses["fuel"]
+    ratio = oxidiser.value / fuel.value
+    ideal = float(np.interp(ratio, ratios, table))
+    moved = ratio * math.hypot(oxidiser.u / oxidiser.value, fuel.u / fuel.value)
+    slope = float(np.interp(ratio + moved, ratios, table) - np.interp(ratio - moved, ratios, table)) / 2.0
+    efficiency = engine.cstar_efficiency
+    value = efficiency.value * ideal
+    return Measured(value, value * math.hypot(efficiency.relative_u, slope / ideal), "m/s")
+
+
+def _outside(dataset: Dataset, engine: Engine, length: float) -> Measured:
+    """Return what ambient pressure takes from the impulse. [N*s]."""
+    ambient = dataset.plan.site.ambient_pressure
+    force = exit_force(engine, Measured(ambient.value, ambient.u, "Pa"))
+    return Measured(force.value * length, force.u * length, "N*s")
