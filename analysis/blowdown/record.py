@@ -223,8 +223,8 @@ def undithered(step: float, deviation: float) -> float:
     return step / math.sqrt(12.0) * math.exp(-2.0 * math.pi**2 * noise / step**2)
 
 
-def averaged_flow(record: DischargeRecord, *, start_pressure: float = math.nan) -> AveragedDischarge:
-    """Average the samples between opening and end.
+def averaged_flow(record: DischargeRecord) -> AveragedDischarge:
+    """Average the samples between opening and end, once for all that is made of them; no start pressure yet.
 
     Raises
     ------
@@ -249,7 +249,7 @@ def averaged_flow(record: DischargeRecord, *, start_pressure: float = math.nan) 
         pressure=means.value,
         back_pressure=back,
         count=means.count.astype(np.float64),
-        start_pressure=start_pressure,
+        start_pressure=math.nan,
         density=record.density,
         opening_time=record.opening_time,
         end_time=record.end_time,

@@ -1,4 +1,4 @@
-"""Several amounts of one cold flow weighed into one, with the record that the later steps take.
+"""Several amounts of one cold flow weighed into one, with the record and the flow that the later steps take.
 
 SI. Where amounts contradict each other nothing is averaged: `analysis.blowdown.amounts` decides, and what it could
 not decide widens the uncertainty.
@@ -12,12 +12,11 @@ import numpy as np
 
 from standbook.analysis.blowdown.amounts import Amount, Balance, balance
 from standbook.analysis.blowdown.record import (
+    AveragedDischarge,
     DischargeRecord,
     NoteUncertainties,
     SensorUncertainties,
-    averaged_flow,
     changes,
-    thinned,
 )
 from standbook.analysis.results.quantities import Measured
 
@@ -27,13 +26,18 @@ class WeighedAmounts:
     """What all amounts together say of one flow."""
 
     record: DischargeRecord  # with the amounts and their weights
+    flow: AveragedDischarge  # the same, averaged
     balance: Balance
     cda_by: Mapping[str, Measured]  # by each amount [m²]
     left: Measured  # from opening to end [kg]
 
 
 def weighed_amounts(
-    record: DischargeRecord, sensor: SensorUncertainties, notes: NoteUncertainties, amounts: Sequence[Amount]
+    record: DischargeRecord,
+    flow: AveragedDischarge,
+    sensor: SensorUncertainties,
+    notes: NoteUncertainties,
+    amounts: Sequence[Amount],
 ) -> WeighedAmounts:
     """Weigh the amounts of one flow, those most trusted first.
 
@@ -42,7 +46,7 @@ def weighed_amounts(
     DataError
         Nothing drives the liquid, or the flow is too short.
     """
-    flow = averaged_flow(thinned(replace(record, amounts=tuple(amounts), weights=_only(0, len(amounts)))))
+    flow = replace(flow, amounts=tuple(amounts), weights=_only(0, len(amounts)))
     # The head wants an expelled volume; any one amount is near enough for that.
     flow = replace(flow, expelled_mass=flow.left())
     values = flow.each_cda()
@@ -60,6 +64,7 @@ def weighed_amounts(
     u = math.sqrt(sum(float(change[0]) ** 2 for change in by_source.values()))
     return WeighedAmounts(
         replace(record, amounts=used, weights=found.weights, expelled_mass=left),
+        replace(flow, expelled_mass=left),
         found,
         {a.name: Measured(float(v), float(w), "m2") for a, v, w in zip(used, values, each, strict=True)},
         Measured(left, u, "kg"),

@@ -17,6 +17,7 @@ from standbook.analysis.blowdown.exponent import Exponent, exponent_from_pv
 from standbook.analysis.blowdown.joint_fit import FITTED, JointFit, joint_fit
 from standbook.analysis.blowdown.liquid_column import head_of, mean_near
 from standbook.analysis.blowdown.record import (
+    AveragedDischarge,
     DischargeRecord,
     NoteUncertainties,
     SensorUncertainties,
@@ -64,6 +65,7 @@ class FlowSide:
     balance: Balance | None  # of the amounts
     cda_by: Mapping[str, Measured]  # by each amount [m²]
     record: DischargeRecord
+    flow: AveragedDischarge | None  # the record, averaged once; None where it is too short
     static: StaticPressure | None
     exponent: Exponent | None
     result: TankResult
@@ -96,7 +98,7 @@ class _Fits:
 def flow_side(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInstants) -> FlowSide:
     """Take what can be taken from one flow."""
     flow, said = _flow_of(dataset, tank, channel, instants)
-    amounts, weighed, found = _weighed(flow)
+    means, amounts, weighed, found = _weighed(flow)
     said += found
     fits = _Fits()
     if weighed is not None:
@@ -111,6 +113,7 @@ def flow_side(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInst
         balance=weighed.balance if weighed else None,
         cda_by=weighed.cda_by if weighed else {},
         record=weighed.record if weighed else flow.record,
+        flow=weighed.flow if weighed else means,
         static=flow.static,
         exponent=fits.exponent,
         result=_result(flow, weighed, fits),
@@ -140,19 +143,23 @@ def _flow_of(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInsta
     return flow, said
 
 
-def _weighed(flow: _Flow) -> tuple[tuple[Amount, ...], WeighedAmounts | None, list[Finding]]:
-    """Return what was seen of the liquid that left, what it amounts to, and what must be said of both."""
+def _weighed(
+    flow: _Flow,
+) -> tuple[AveragedDischarge | None, tuple[Amount, ...], WeighedAmounts | None, list[Finding]]:
+    """Return the averaged flow, what was seen of the liquid that left, what that amounts to, and what must be said."""
+    means: AveragedDischarge | None = None
     amounts: tuple[Amount, ...] = ()
     said: list[Finding] = []
     try:
-        observed = observed_amounts(flow.dataset, flow.tank, flow.instants, averaged_flow(thinned(flow.record)))
+        means = averaged_flow(thinned(flow.record))
+        observed = observed_amounts(flow.dataset, flow.tank, flow.instants, means)
         amounts = observed.amounts
         said += observed.findings
         if amounts:
-            return amounts, weighed_amounts(flow.record, flow.sensor, flow.notes, amounts), said
+            return means, amounts, weighed_amounts(flow.record, means, flow.sensor, flow.notes, amounts), said
     except DataError as error:
         said.append(_unknown(flow.tank, "CdA and exponent are not known", error))
-    return amounts, None, said
+    return means, amounts, None, said
 
 
 def _record_of(
@@ -210,7 +217,7 @@ def _fitted(flow: _Flow, weighed: WeighedAmounts) -> tuple[_Fits, list[Finding]]
     """Fit what the record allows, and say what must be said of it."""
     record, tank, tag = weighed.record, flow.tank, flow.channel.tag
     try:
-        direct = direct_cda(record, sensor=flow.sensor, notes=flow.notes, channel=tag)
+        direct = direct_cda(record, sensor=flow.sensor, notes=flow.notes, flow=weighed.flow, channel=tag)
     except DataError as error:
         return _Fits(), [_unknown(tank, "CdA and exponent are not known", error)]
     said = [*direct.findings, *cda_against_plan(tank, Measured(direct.cda, direct.u, "m2"))]
@@ -221,13 +228,14 @@ def _fitted(flow: _Flow, weighed: WeighedAmounts) -> tuple[_Fits, list[Finding]]
     exponent: Exponent | None = None
     joint: JointFit | None = None
     try:
-        exponent = exponent_from_pv(record, sensor=flow.sensor, notes=flow.notes)
+        exponent = exponent_from_pv(record, sensor=flow.sensor, notes=flow.notes, flow=weighed.flow)
         said += _exponent_findings(flow, exponent, isentropic)
         # The joint fit knows one soft mass over all of the flow.
         joint = joint_fit(
             replace(record, amounts=(), weights=()),
             sensor=flow.sensor,
             notes=replace(flow.notes, mass_u=weighed.left.u),
+            flow=replace(weighed.flow, amounts=(), weights=()),
             direct=direct,
         )
         said += [*joint_findings(joint, direct, tag), *_valve_findings(flow.channel, record, joint)]

@@ -303,6 +303,6 @@ def _curves(dataset: Dataset, side: FlowSide) -> dict[str, Curve]:
         end + TAIL,
         prediction=dataset.prediction,
         delay=begin,
-        record=side.record if side.exponent is not None else None,
+        flow=side.flow if side.exponent is not None else None,
         exponent=side.exponent,
     )
