@@ -31,7 +31,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter
 from standbook.daq.recovery.decode_wire import DecodedDevice, recover_wire
 from standbook.daq.recovery.device_stream import read_tapes
@@ -80,8 +80,10 @@ def make_journal(folder, kind, channels, per_frame, rate, length):
     for start in range(0, len(frames), per_record):
         last = min(start + per_record, len(frames)) * per_frame
         at = round(last * 1e9 / rate) + 5_000_000_000
-        writer.append(at, 1_900_000_000_000_000_000 + at, at, Event.DATA, b"".join(frames[start : start + per_record]))
-    writer.append(at, 1_900_000_000_000_000_000 + at, at, Event.CLOSED, b"")
+        writer.append(
+            Row(at, 1_900_000_000_000_000_000 + at, at, Event.DATA, b"".join(frames[start : start + per_record]))
+        )
+    writer.append(Row(at, 1_900_000_000_000_000_000 + at, at, Event.CLOSED, b""))
     writer.close()
     return said, counts, stream
 
