@@ -35,7 +35,8 @@ from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter
 from standbook.daq.recovery.decode_wire import DecodedDevice, recover_wire
 from standbook.daq.recovery.device_stream import read_tapes
-from standbook.daq.run.samples_file import ROW_GROUP, Column, Piece, SamplesHeader, coarsened, write_samples
+from standbook.daq.run.samples_file import ROW_GROUP, Column, Piece, SamplesHeader, write_samples
+from standbook.daq.sealing.calibrated_columns import coarsened
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import TYPE_RANGES
