@@ -97,7 +97,9 @@ def _recover(stream):
     opening = PortOpening(stream, ends, 1_900_000_000_000_000_000 + np.arange(ends.size) * 3_000_000)
     try:
         recover_wire(
-            DeviceStream(device="cradle-a", openings=(opening,), notes=(), torn_bytes=0), origin_ns=0, tolerance=1e-4
+            DeviceStream(device="cradle-a", openings=(opening,), joined=opening, notes=(), torn_bytes=0),
+            origin_ns=0,
+            tolerance=1e-4,
         )
     except StandError:
         return

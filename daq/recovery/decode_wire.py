@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.arrays import Ints
-from standbook.daq.recovery.board_filter import SEPARATOR, boards_in, keep_one_board
+from standbook.daq.recovery.board_filter import boards_in, keep_one_board
 from standbook.daq.recovery.device_clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
 from standbook.daq.recovery.device_stream import DeviceStream, PortOpening, Sleep
 from standbook.daq.recovery.streams_together import bring_together
@@ -166,7 +166,7 @@ def _of_one_board(
     device_stream: DeviceStream, serial: str, layouts: Sequence[Hello]
 ) -> tuple[PortOpening, list[Decoded], list[NoteRecord]]:
     """Decode what one board sent; return its bytes, their pieces, and what is said of other boards."""
-    opening = device_stream.joined(SEPARATOR)
+    opening = device_stream.joined
     pieces = list(decode_all(opening.stream, layouts))
     if len(boards_in(pieces)) <= 1:
         return opening, pieces, []

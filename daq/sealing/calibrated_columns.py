@@ -45,7 +45,9 @@ class Tagged:
 
     def signal(self, counts: NDArray[np.integer], supply: float | NDArray[np.float64]) -> NDArray[np.float64]:
         """Turn the stream's counts into this column's signal."""
-        told = printed(counts[:, self.place].astype(np.int64), self.resolution)
+        told: NDArray[np.int64] | NDArray[np.float64] = counts[:, self.place].astype(np.int64)
+        if self.resolution != 1.0:  # a device that prints numbers; a converter's counts are whole
+            told = printed(counts[:, self.place].astype(np.int64), self.resolution)
         return signal_from_counts(self.item, told, supply)
 
 
