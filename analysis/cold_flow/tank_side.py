@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.blowdown.amounts import Amount, Balance
+from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.direct_cda import DirectCda, direct_cda
 from standbook.analysis.blowdown.discharge_findings import exponent_findings, joint_findings
 from standbook.analysis.blowdown.exponent import Exponent, exponent_from_pv
@@ -23,6 +23,7 @@ from standbook.analysis.blowdown.record import (
     SensorUncertainties,
     StaticPressure,
     averaged_flow,
+    sensor_terms,
     static_pressure,
     thinned,
 )
@@ -30,11 +31,10 @@ from standbook.analysis.blowdown.tank_results import (
     cda_against_plan,
     exponent_against_plan,
     exponent_result,
-    sensor_terms,
     tank_pressure,
     ullage_correlation,
 )
-from standbook.analysis.blowdown.weighed_amounts import WeighedAmounts, weighed_amounts
+from standbook.analysis.blowdown.weighed_amounts import Balance, WeighedAmounts, weighed_amounts
 from standbook.analysis.cold_flow.flow_instants import FlowInstants, at_rest_since
 from standbook.analysis.cold_flow.observed_amounts import observed_amounts
 from standbook.analysis.dataset.dataset import Channel, Dataset
