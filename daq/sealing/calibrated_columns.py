@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.arrays import Ints
-from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.calibration import Calibration, to_si
 from standbook.daq.config.printed_counts import printed
-from standbook.daq.config.signal_conversion import signal_from_counts, to_si
+from standbook.daq.config.signal_conversion import signal_from_counts
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.quantity import parse_quantity
 from standbook.daq.recovery.decode_wire import Channel, DecodedDevice, Stream, StreamSegment
