@@ -59,13 +59,12 @@ class SensorUncertainties:
 
 def sensor_terms(channel: Channel, ambient: Quantity) -> SensorUncertainties:
     """Return what is uncertain of a tank's pressure sensor besides its noise."""
-    origin = channel.origin(ambient)
     return SensorUncertainties(
         gain_u=channel.gain_u,
         zero_u=channel.zero_u,
-        reads_zero_at=origin,
+        reads_zero_at=channel.origin(ambient),
         supply_u=channel.supply_u,
-        no_signal_at=channel.no_signal_reading + origin,
+        no_signal_at=channel.no_signal_reading + channel.origin(ambient),
     )
 
 
@@ -245,6 +244,7 @@ def averaged_flow(record: DischargeRecord) -> AveragedDischarge:
     DataError
         Too few samples, or the end does not come after the opening.
     """
+    record = thinned(record)
     inside = Window(record.opening_time, record.end_time).of(record.time)
     if inside.sum() < MIN_FLOW_SAMPLES:
         raise DataError(

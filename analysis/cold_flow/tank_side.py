@@ -25,7 +25,6 @@ from standbook.analysis.blowdown.record import (
     averaged_flow,
     sensor_terms,
     static_pressure,
-    thinned,
 )
 from standbook.analysis.blowdown.tank_results import (
     cda_against_plan,
@@ -151,7 +150,7 @@ def _weighed(
     amounts: tuple[Amount, ...] = ()
     said: list[Finding] = []
     try:
-        means = averaged_flow(thinned(flow.record))
+        means = averaged_flow(flow.record)
         observed = observed_amounts(flow.dataset, flow.tank, flow.instants, means)
         amounts = observed.amounts
         said += observed.findings
