@@ -92,10 +92,10 @@ def draw_knee(random, stratum, duration, gas):
     if stratum == "sharp":
         return Knee("sharp", log_even(random, 0.02, 0.06), float(random.uniform(0.5, 1.0)))
     kind = str(random.choice(["mixture", "vortex", "slugs"]))
-    share = 0.012 if gas.name == "helium" and kind != "mixture" else 0.045
+    low, share = (0.02, 0.005) if gas.name == "helium" and kind != "mixture" else (0.06, 0.045)
     return Knee(
         kind,
-        log_even(random, 0.06, min(1.0, share * duration + 0.02) + 0.06),
+        log_even(random, low, min(1.0, share * duration) + 1.5 * low),
         float(random.uniform(0.5, 2.5)),
         float(random.uniform(4.0, 9.0)),
         float(random.uniform(0.3, 0.9)),
