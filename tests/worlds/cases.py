@@ -122,7 +122,7 @@ def record_flow(setup):
 
 def run_flow(setup):
     """Return the setup with the crew's movements, the course, and the instant at which the record ends."""
-    tank, crew = setup.tank, setup.crew
+    tank, crew, valve_of = setup.tank, setup.crew, setup.tank.valve
     stays = tank.residual + setup.leaves * (tank.load - tank.film - tank.residual)
     stops = []
     coarse = min(max(setup.duration / 500.0, 0.01), 0.06)
@@ -137,8 +137,9 @@ def run_flow(setup):
         if closes is None:
             return None
         stops.append(record_stop(setup, closes, dry))
-        valve = dataclasses.replace(setup.tank.valve, closes=closes)
-        end = max(stops[0], closes + valve.closing.seconds if math.isfinite(closes) else 0.0)
+        again = closes + valve_of.closing.seconds + crew.reopens_after
+        valve = dataclasses.replace(valve_of, closes=closes, reopens=again)
+        end = max(stops[0], closes + valve_of.closing.seconds if math.isfinite(closes) else 0.0)
         soon = crew.vent_before_end and math.isfinite(closes)
         vents = stops[0] - crew.vent_before_end if soon else math.inf
         return dataclasses.replace(tank, valve=valve, vents=vents, vent_area=2.0 * tank.cda), end + 0.3

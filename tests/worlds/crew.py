@@ -1,5 +1,6 @@
 """What the crew does, and how it departs from its plan. Seconds; each habit is drawn alone."""
 
+import math
 from dataclasses import dataclass
 
 HABITS = {"closes late": 0.5, "vents soon": 0.12, "starts late": 0.1, "no hold": 0.08}
@@ -16,6 +17,7 @@ class Crew:
     after: float  # recorded after the flow [s]
     vent_before_end: float  # vent opened so long before the record ends [s]; zero: after the record
     apart: float  # second valve after the first, of a firing [s]
+    reopens_after: float = math.inf  # pause after which the valve opens again, by mistake [s]
 
 
 def draw_crew(random, *, firing=False):

@@ -8,6 +8,7 @@ import numpy as np
 from tests.worlds.steps import near, runge_kutta
 
 AFTER, FINE, FINEST = 0.01, 2e-3, 5e-4  # steps after the liquid; while a valve moves; while gas breaks through [s]
+LONGEST = 400.0  # [s]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +54,8 @@ def flow_course(tank, back_pressure, begin, closing, *, coarse=0.02):
     t, state, end, dry = begin, tank.at_rest(), math.inf, math.inf
     rows = [row_of(tank, t, state, back_pressure)]
     while t < end:
+        if t > LONGEST:
+            raise ValueError(f"after {t:.0f} s the crew has not moved; the tank cannot empty as far as it waits for")
         left = tank.left(state[0])
         if left < 1.0 and dry == math.inf:
             dry = t

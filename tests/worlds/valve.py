@@ -41,6 +41,7 @@ class Valve:
     closing: Stroke
     reopens: float = math.inf  # a second opening, with the first stroke
     reopened_share: float = 1.0
+    reopened_for: float = 1.0  # until it shuts at last [s]
 
     def share(self, t):
         """Return the open share at an instant."""
@@ -49,9 +50,11 @@ class Valve:
         if t < self.closes:
             return self.opening.share((t - self.opens) / self.opening.seconds)
         shut = self.closing.share(1.0 - (t - self.closes) / self.closing.seconds)
-        if t > self.reopens:
-            return max(shut, self.reopened_share * self.opening.share((t - self.reopens) / self.opening.seconds))
-        return shut
+        if t <= self.reopens:
+            return shut
+        again = self.opening.share((t - self.reopens) / self.opening.seconds)
+        again *= self.closing.share(1.0 - (t - self.reopens - self.reopened_for) / self.closing.seconds)
+        return max(shut, self.reopened_share * again)
 
     @property
     def opened(self):
@@ -68,4 +71,6 @@ class Valve:
         """Return begin and end of every movement."""
         found = [(self.opens, self.opens + self.opening.seconds), (self.closes, self.closes + self.closing.seconds)]
         found.append((self.reopens, self.reopens + self.opening.seconds))
+        last = self.reopens + self.reopened_for
+        found.append((last, last + self.closing.seconds))
         return tuple(pair for pair in found if math.isfinite(pair[0]))
