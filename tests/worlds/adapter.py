@@ -6,6 +6,8 @@ The only module here that knows the program's types. Notes are written out as a 
 import datetime as dt
 import math
 
+import numpy as np
+
 from standbook.analysis.dataset.dataset import LineEdge, RawStream, Weighing, dataset_from_counts
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import TZero
@@ -13,28 +15,93 @@ from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.config.stand import Stand
+from tests.worlds.engine import IDEAL, RATIOS
 
 T_ZERO = TZero("2031-06-14T15:02:11.000000000Z", "command rising, sampled edge", 3e-4)
 
 
-def flow_dataset(case):
-    """Return the dataset of a cold flow."""
-    return dataset(case, flow_plan(case), bench(case), flow_weighings(case))
+def flow_dataset(case, *, clock="fitted"):
+    """Return the dataset of a cold flow; ``clock`` as :func:`row_times` takes it."""
+    return dataset(case, flow_plan(case), bench(case), flow_weighings(case), clock=clock)
 
 
-def dataset(case, plan, stand, weighings):
+def firing_dataset(case, *, clock="fitted", prediction=None):
+    """Return the dataset of a firing; ``clock`` as :func:`row_times` takes it."""
+    notes = case.notes
+    stand = bench(
+        case,
+        nozzle=notes.nozzle,
+        tanks_on_cell=True,
+        moving_mass=f"{notes.moving_mass} kg",
+        modes=tuple(f"{mode} Hz" for mode in notes.modes),
+        rated_load=f"{case.channels[0].highest} N",
+    )
+    weighings = {name: Weighing(residual=measured(noted)) for name, noted in notes.left.items()}
+    return dataset(case, firing_plan(case), stand, weighings, clock=clock, prediction=prediction)
+
+
+def firing_plan(case):
+    """Return the plan of a firing."""
+    notes = case.notes
+    test = {"number": "HF-1", "kind": "static fire", "stand": "bench", "article": "engine", "objective": "impulse"}
+    engine = {
+        "throat_diameter": typed(notes.throat_diameter, "mm", 1e3),
+        "expansion_ratio": typed(notes.expansion, ""),
+        "cstar_table": tuple((ratio, f"{speed} m/s") for ratio, speed in zip(RATIOS, IDEAL, strict=True)),
+        "cstar_efficiency": typed(notes.cstar_efficiency, ""),
+        "vacuum_thrust_coefficient": "1.595",
+        "thrust_coefficient_efficiency": typed(notes.coefficient_efficiency, ""),
+    }
+    return Plan.model_validate(
+        {
+            "test": {**test, "t_zero": "box fire rising", "minimum_data": tuple(n.tag for n in case.channels)},
+            "site": site_table(notes),
+            "engine": engine,
+            "tank": tuple(tank_table(note) for note in notes.tanks),
+            "impulse_class": {"limit": f"{notes.limit} N*s", "limit_name": "limit of the second world"},
+        }
+    )
+
+
+def interaction(case):
+    """Return the load path as noted."""
+    notes = case.notes
+    return {
+        "factor": typed(notes.factor, ""),
+        "line_load": typed(notes.line_load, "N/bar", 1e5),
+        "alignment": f"{100.0 * notes.alignment} %",
+    }
+
+
+def dataset(case, plan, stand, weighings, *, clock="fitted", prediction=None):
     """Return the dataset of any case."""
     return dataset_from_counts(
         plan,
         stand,
-        {note.tag: calibration(note) for note in case.channels},
-        {"box/fast": RawStream(case.stamps, dict(case.counts), rails(case))},
+        calibrations(case),
+        {"box/fast": RawStream(row_times(case, clock), dict(case.counts), rails(case))},
         t_zero=T_ZERO,
         weighings=weighings,
+        prediction=prediction,
         clock_u=case.notes.clock_tolerance / math.sqrt(3.0),
         edges=[LineEdge(*edge) for edge in case.notes.edges],
         run=f"{case.stratum}-{case.seed}",
     )
+
+
+def row_times(case, clock):
+    """Return the times of the rows: as ``recorded``, or ``fitted`` to the row numbers, as importing does. (N,)."""
+    if clock == "recorded":
+        return case.stamps
+    number = np.rint((case.times - case.times[0]) * case.setup.sampling.rate)
+    slope, intercept = np.polyfit(number, case.stamps, 1)
+    return intercept + slope * number
+
+
+def calibrations(case):
+    """Return the calibrations by tag."""
+    thrust = {"stand_interaction": interaction(case)} if hasattr(case.notes, "factor") else {}
+    return {n.tag: calibration(n, **(thrust if n.measures == "thrust" else {})) for n in case.channels}
 
 
 def rails(case):

@@ -40,6 +40,15 @@ FLOW_FAULTS = (
     "mass +10 %",
     "clock 5 % slow",
 )
+FIRING_FAULTS = (
+    "cell -3 %",
+    "cell -5 %",
+    "cell -10 %",
+    "cell -20 %",
+    "cell zero shift",
+    "cell held",
+    "clock 5 % slow",
+)
 BLIND = ("span -10 %", "gauge for absolute", "mass -5 %", "mass +10 %", "clock 5 % slow")
 """Faults that a record of one sensor cannot show."""
 
@@ -52,7 +61,7 @@ def with_fault(case, fault, seed):
     for begins, lay in _LAYERS:
         if fault.startswith(begins):
             return dataclasses.replace(lay(case, fault, random), fault=fault)
-    raise ValueError(f"no fault is called {fault!r}; known: {', '.join(FLOW_FAULTS)}")
+    raise ValueError(f"no fault is called {fault!r}; known: {', '.join((*FLOW_FAULTS, *FIRING_FAULTS))}")
 
 
 def number(fault):
@@ -164,6 +173,27 @@ def _spikes(case, fault, random):
     return replaced(case, made)
 
 
+def _cell(case, fault, random):
+    """Lay a fault over the load cell: its gain, its zero from some instant of the burn on, or a part of it held."""
+    note = case.channels[0]
+    made = column(case, note.tag).astype(np.float64)
+    begin, end = case.truth.interval
+    at = begin + float(random.uniform(0.3, 0.6)) * (end - begin)
+    rest = float(np.median(made[case.stamps < 0.0]))
+    if fault.endswith("shift"):
+        thrust = float(np.percentile(made, 95)) - rest
+        made = made + float(random.choice([-1.0, 1.0])) * float(random.uniform(0.02, 0.05)) * thrust * (
+            case.stamps >= at
+        )
+    elif fault.endswith("held"):
+        inside = np.flatnonzero((case.stamps >= at) & (case.stamps < at + 0.25 * (end - begin)))
+        made[inside] = made[inside[0]]
+    else:
+        zero = -note.lowest / note.step
+        made = zero + (1.0 + 0.01 * number(fault)) * (made - zero)
+    return replaced(case, made, note.tag)
+
+
 def _rows_lost(case, fault, random):
     return kept(case, random.random(case.stamps.size) >= 0.01 * number(fault))
 
@@ -212,6 +242,7 @@ _LAYERS = (
     ("dead", _dead),
     ("spikes", _spikes),
     ("5 % rows", _rows_lost),
+    ("cell", _cell),
     ("span", _span),
     ("gauge", _gauge),
     ("mass", _mass),
