@@ -39,6 +39,8 @@ FLOW_FAULTS = (
     "mass -5 %",
     "mass +10 %",
     "clock 5 % slow",
+    "valve creeps",
+    "drift 2 %",
 )
 FIRING_FAULTS = (
     "cell -3 %",
@@ -48,15 +50,18 @@ FIRING_FAULTS = (
     "cell zero shift",
     "cell held",
     "clock 5 % slow",
+    "columns swapped",
 )
-BLIND = ("span -10 %", "gauge for absolute", "mass -5 %", "mass +10 %", "clock 5 % slow")
+RUN_AGAIN = ("reopened", "ullage leak", "valve creeps")
+"""Faults of the tank itself: its flow runs again."""
+BLIND = ("span -10 %", "gauge for absolute", "mass -5 %", "mass +10 %", "clock 5 % slow", "valve creeps", "drift 2 %")
 """Faults that a record of one sensor cannot show."""
 
 
 def with_fault(case, fault, seed):
     """Return a case with one fault laid over it; where it falls is drawn by ``seed``."""
     random = np.random.default_rng([case.seed, seed, 20503])
-    if fault in ("reopened", "ullage leak"):
+    if fault in RUN_AGAIN:
         return dataclasses.replace(_run_again(case, fault, random), fault=fault)
     for begins, lay in _LAYERS:
         if fault.startswith(begins):
@@ -194,6 +199,19 @@ def _cell(case, fault, random):
     return replaced(case, made, note.tag)
 
 
+def _drift(case, fault, random):
+    rest, zero = at_rest(case)
+    along = np.clip((case.stamps - case.truth.opened) / (case.truth.ended - case.truth.opened), 0.0, 1.0)
+    return replaced(case, column(case) + 0.01 * number(fault) * (rest - zero) * along)
+
+
+def _swapped(case, fault, random):
+    """Exchange the columns of both tanks, as with two plugs in each other's socket."""
+    one, two = (note.tag for note in case.channels if note.measures == "tank pressure")
+    counts = {**case.counts, one: case.counts[two], two: case.counts[one]}
+    return dataclasses.replace(case, counts=counts)
+
+
 def _rows_lost(case, fault, random):
     return kept(case, random.random(case.stamps.size) >= 0.01 * number(fault))
 
@@ -243,6 +261,8 @@ _LAYERS = (
     ("spikes", _spikes),
     ("5 % rows", _rows_lost),
     ("cell", _cell),
+    ("drift", _drift),
+    ("columns", _swapped),
     ("span", _span),
     ("gauge", _gauge),
     ("mass", _mass),
@@ -259,6 +279,9 @@ def _run_again(case, fault, random):
         gas = tank.at_rest()[2]
         flux = tank.gas.outflow(0.7 * tank.start_pressure, tank.gas_temperature, setup.ambient)
         tank = dataclasses.replace(tank, leak_area=float(random.uniform(0.05, 0.15)) * gas / setup.duration / flux)
+    elif fault == "valve creeps":
+        creep = float(random.uniform(0.01, 0.03)) * min(1.0, 20.0 / setup.duration)
+        tank = dataclasses.replace(tank, valve=dataclasses.replace(valve, creep=creep))
     else:
         if case.stratum != "closed":
             raise ValueError(

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from tests.worlds.cases import flow_case
-from tests.worlds.faults import FLOW_FAULTS, at_rest, with_fault
+from tests.worlds.faults import FLOW_FAULTS, RUN_AGAIN, at_rest, with_fault
 
-RAW = tuple(fault for fault in FLOW_FAULTS if fault not in ("reopened", "ullage leak"))
+RAW = tuple(fault for fault in FLOW_FAULTS if fault not in RUN_AGAIN)
 
 
 @pytest.fixture(scope="module")
@@ -55,6 +55,13 @@ def test_a_reopened_valve_lets_a_second_flow_into_the_bucket(healthy):
 def test_a_leak_lowers_the_pressure_at_the_end(healthy):
     wrong = with_fault(healthy, "ullage leak", 1)
     assert wrong.truth.chord > healthy.truth.chord + 0.02
+
+
+def test_a_creeping_valve_takes_longer_for_the_same_liquid(healthy):
+    wrong = with_fault(healthy, "valve creeps", 1)
+    assert wrong.truth.ended > healthy.truth.ended
+    assert wrong.truth.cda == healthy.truth.cda
+    assert wrong.truth.out == pytest.approx(healthy.truth.out, rel=5e-3)
 
 
 def test_a_slow_clock_shortens_every_time(healthy):

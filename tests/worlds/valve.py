@@ -42,13 +42,15 @@ class Valve:
     reopens: float = math.inf  # a second opening, with the first stroke
     reopened_share: float = 1.0
     reopened_for: float = 1.0  # until it shuts at last [s]
+    creep: float = 0.0  # share of the area lost each second that it stands open [1/s]
 
     def share(self, t):
         """Return the open share at an instant."""
         if t <= self.opens:
             return 0.0
         if t < self.closes:
-            return self.opening.share((t - self.opens) / self.opening.seconds)
+            crept = 1.0 - self.creep * max(t - self.opens - self.opening.seconds, 0.0)
+            return self.opening.share((t - self.opens) / self.opening.seconds) * max(crept, 0.2)
         shut = self.closing.share(1.0 - (t - self.closes) / self.closing.seconds)
         if t <= self.reopens:
             return shut
