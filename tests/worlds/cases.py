@@ -112,7 +112,7 @@ def record_flow(setup):
         stratum=setup.stratum,
         setup=setup,
         truth=truth,
-        notes=flow_notes(setup, truth, course, random),
+        notes=flow_notes(setup, truth, random),
         channels=(note,),
         times=times[kept],
         stamps=stamps,
@@ -162,7 +162,6 @@ def flow_truth(setup, course):
     tank = setup.tank
     first, ended = liquid_end(tank, course)
     gas_came = math.isfinite(first) and first < tank.valve.closes
-    end = {"record_end": "record end"}.get(setup.stratum, setup.stratum)
     opened = tank.valve.opened
     ended = ended if gas_came else tank.valve.closed
     last = first if gas_came else tank.valve.closes + tank.valve.closing.seconds
@@ -173,7 +172,7 @@ def flow_truth(setup, course):
         opened=opened,
         ended=ended,
         first_gas=first,
-        end=end,
+        end=setup.stratum.replace("_", " "),
         out=float(course.out[-1]),
         load=tank.load,
         start_pressure=float(p[0]),
@@ -194,7 +193,7 @@ def pressure_reading(setup, course, times):
     return felt(setup.sensor, times, fine, pressure)
 
 
-def flow_notes(setup, truth, course, random):
+def flow_notes(setup, truth, random):
     """Write down what the crew knows, each in error as it claims."""
     tank, claims, valve = setup.tank, setup.claims, setup.tank.valve
     runs_dry = setup.stratum in ("sharp", "soft")

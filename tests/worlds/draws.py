@@ -196,11 +196,6 @@ def draw_size(random):
             return volume, start, fill
 
 
-def draw_valve(random, crew):
-    """Draw the valve of a tank; it closes when told."""
-    return Valve(crew.late_start, draw_stroke(random), math.inf, draw_stroke(random))
-
-
 def draw_tank(random, stratum, duration, crew):
     """Draw a tank of water and the share of its usable load that stays aboard."""
     volume, start, fill = draw_size(random)
@@ -229,7 +224,7 @@ def draw_tank(random, stratum, duration, crew):
         cda=emptying_area(start, volume - load / density, out, density, duration),
         gas_contraction=float(random.uniform(1.0, 1.15)),
         knee=draw_knee(random, stratum, duration, gas),
-        valve=draw_valve(random, crew),
+        valve=Valve(crew.late_start, draw_stroke(random), math.inf, draw_stroke(random)),
         heat=draw_heat(random, gas),
         dissolved=float(random.choice([0.0, 0.0, 1.0])) * float(random.uniform(0.0, 0.004)),
     )

@@ -10,7 +10,7 @@ import numpy as np
 from tests.worlds.cases import Noted, TankNote, tank_note
 from tests.worlds.channels import ChannelNote, counts, felt
 from tests.worlds.draws import noted
-from tests.worlds.firing_course import FiringCourse, firing_course
+from tests.worlds.firing_course import firing_course
 from tests.worlds.firing_draws import LIQUID, FiringSetup, draw_firing
 from tests.worlds.flow_course import liquid_end
 from tests.worlds.noise import lagged, pink
@@ -284,6 +284,3 @@ def firing_notes(setup, truth, random):
         clock_tolerance=claims.clock,
         edges=(("fire", 1, 0.0), *((("fire", 0, min(closes) - 0.05),) if closes else ())),
     )
-
-
-__all__ = ["FiringCase", "FiringCourse", "firing_case", "record_firing", "run_firing"]

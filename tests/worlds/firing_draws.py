@@ -78,8 +78,20 @@ def draw_mixture(random, stratum):
     return ratio, float(random.uniform(*spare))
 
 
-def draw_firing_tank(random, name, flow, load, pressure, chamber, valve, burn):
-    """Draw one tank that gives this flow [kg/s] at the start into this chamber pressure."""
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What one tank has to give."""
+
+    name: str
+    flow: float  # at the start [kg/s]
+    load: float  # [kg]
+    pressure: float  # at the start [Pa]
+    chamber: float  # pressure that it flows against at the start [Pa]
+
+
+def draw_firing_tank(random, wanted, valve, burn):
+    """Draw one tank that gives what is wanted."""
+    name, load, pressure = wanted.name, wanted.load, wanted.pressure
     cold = name == "oxidiser"
     gas = gas_named(str(random.choice(["helium", "nitrogen"])) if cold else "nitrogen", float(random.uniform(0.2, 1.0)))
     density = DENSITY[name]
@@ -100,7 +112,7 @@ def draw_firing_tank(random, name, flow, load, pressure, chamber, valve, burn):
         start_pressure=pressure,
         gas_temperature=gas_temperature,
         wall_temperature=gas_temperature - float(random.uniform(0.0, 20.0)) if cold else 291.0,
-        cda=flow / math.sqrt(2.0 * density * (pressure - chamber)),
+        cda=wanted.flow / math.sqrt(2.0 * density * (pressure - wanted.chamber)),
         gas_contraction=float(random.uniform(1.0, 1.15)),
         knee=draw_knee(random, str(random.choice(["sharp", "soft", "soft"])), burn, gas),
         valve=valve,
@@ -123,7 +135,7 @@ def draw_engine(random, pressure):
     return chamber, shape
 
 
-def draw_stand(random, orientation, mass, claims, greatest):
+def draw_stand(random, orientation, mass, claims):
     """Draw the stand; what its notes claim to bound lies within."""
     first = log_even(random, 25.0, 90.0)
     return StandLaw(
@@ -189,6 +201,42 @@ def draw_firing_sampling(random, seconds, clock):
     return Sampling(float(random.choice(fits)), kind, scatter, lost, clock * float(random.uniform(-1.0, 1.0)))
 
 
+def draw_tanks(random, flows, loads, pressure, chamber, crew_and_burn):
+    """Draw both tanks; their start pressures are a few percent apart, their valves as the crew has them."""
+    crew, burn = crew_and_burn
+    opens = {"oxidiser": crew.late_start + max(0.0, -crew.apart), "fuel": crew.late_start + max(0.0, crew.apart)}
+    tanks = []
+    for name in ("oxidiser", "fuel"):
+        wanted = Wanted(name, flows[name], loads[name], pressure * float(random.uniform(0.97, 1.03)), chamber)
+        valve = Valve(opens[name], draw_stroke(random), math.inf, draw_stroke(random))
+        tanks.append(draw_firing_tank(random, wanted, valve, burn))
+    return tuple(tanks)
+
+
+def draw_sensors(random, stand, loads, thrust, pressure, chamber_and_ambient):
+    """Draw the four channels: cell, both tanks, chamber."""
+    chamber, ambient = chamber_and_ambient
+    weight = SIGNS[stand.nozzle] * GRAVITY * (loads + stand.dry_mass)
+    return (
+        draw_cell(random, max(0.0, weight) + 1.25 * thrust, min(0.0, weight)),
+        draw_pressure_sensor(random, "PT-11", "oxidiser", 1.05 * pressure, ambient),
+        draw_pressure_sensor(random, "PT-21", "fuel", 1.05 * pressure, ambient),
+        draw_pressure_sensor(random, "PT-31", "", 1.2 * chamber, ambient, measures="chamber pressure"),
+    )
+
+
+def sized(thrust, ratio, spare, burn, engine_and_chamber, ambient):
+    """Return throat area, flows and loads by side for a thrust [N], a mixture and a burn time."""
+    shape, chamber = engine_and_chamber
+    cstar = shape["cstar_efficiency"] * ideal_cstar(ratio)
+    coefficient = shape["coefficient_efficiency"] * 1.595 - shape["expansion"] * ambient / chamber
+    flow = thrust / coefficient / cstar
+    flows = {"oxidiser": flow * ratio / (1.0 + ratio), "fuel": flow / (1.0 + ratio)}
+    loads = {name: 0.78 * burn * own for name, own in flows.items()}  # the mean flow is less than the first
+    loads["oxidiser" if spare > 1.0 else "fuel"] *= max(spare, 1.0 / spare)
+    return flow * cstar / chamber, flows, loads
+
+
 def draw_firing(seed, stratum=None, orientation=None):
     """Draw one firing."""
     random = np.random.default_rng([seed, 20511])
@@ -199,51 +247,24 @@ def draw_firing(seed, stratum=None, orientation=None):
     pressure = log_even(random, 22e5, 48e5)
     chamber, shape = draw_engine(random, pressure)
     ratio, spare = draw_mixture(random, stratum)
-    cstar = shape["cstar_efficiency"] * ideal_cstar(ratio)
     thrust = log_even(random, 400.0, 4000.0)
-    coefficient = shape["coefficient_efficiency"] * 1.595 - shape["expansion"] * ambient / chamber
-    flow = thrust / coefficient / cstar
-    engine = Engine(throat_area=flow * cstar / chamber, **shape)
-    flows = {"oxidiser": flow * ratio / (1.0 + ratio), "fuel": flow / (1.0 + ratio)}
-    loads = {"oxidiser": 0.78 * burn * flows["oxidiser"], "fuel": 0.78 * burn * flows["fuel"]}
-    loads["oxidiser" if spare > 1.0 else "fuel"] *= max(spare, 1.0 / spare)
-    opens = {"oxidiser": crew.late_start + max(0.0, -crew.apart), "fuel": crew.late_start + max(0.0, crew.apart)}
-    tanks = tuple(
-        draw_firing_tank(
-            random,
-            name,
-            flows[name],
-            loads[name],
-            pressure * float(random.uniform(0.97, 1.03)),
-            chamber,
-            Valve(opens[name], draw_stroke(random), math.inf, draw_stroke(random)),
-            burn,
-        )
-        for name in ("oxidiser", "fuel")
-    )
-    stand = draw_stand(random, orientation, sum(loads.values()), cell_claims, thrust)
-    weight = SIGNS[orientation] * GRAVITY * (sum(loads.values()) + stand.dry_mass)
-    greatest = max(0.0, weight) + 1.25 * thrust
-    sensors = (
-        draw_cell(random, greatest, min(0.0, weight)),
-        draw_pressure_sensor(random, "PT-11", "oxidiser", 1.05 * pressure, ambient),
-        draw_pressure_sensor(random, "PT-21", "fuel", 1.05 * pressure, ambient),
-        draw_pressure_sensor(random, "PT-31", "", 1.2 * chamber, ambient, measures="chamber pressure"),
-    )
+    area, flows, loads = sized(thrust, ratio, spare, burn, (shape, chamber), ambient)
+    tanks = draw_tanks(random, flows, loads, pressure, chamber, (crew, burn))
+    stand = draw_stand(random, orientation, sum(loads.values()), cell_claims)
     return FiringSetup(
         seed=seed,
         stratum=stratum,
         tanks=tanks,
-        engine=engine,
+        engine=Engine(throat_area=area, **shape),
         stand=stand,
         ambient=ambient,
         crew=crew,
         burn=burn,
+        sensors=draw_sensors(random, stand, sum(loads.values()), thrust, pressure, (chamber, ambient)),
         leaves=float(random.uniform(0.08, 0.25)),
         flows_on=float(random.uniform(0.5, 3.0)),
         roughness=log_even(random, 0.003, 0.025),
         sampling=draw_firing_sampling(random, 2.0 * burn + 15.0, claims.clock),
-        sensors=sensors,
         claims=claims,
         cell_claims=cell_claims,
         limit_share=float(random.uniform(0.85, 1.08)),

@@ -86,7 +86,9 @@ def test_what_leaves_weighs_at_the_cell_by_the_nozzle():
 
 @pytest.mark.parametrize(("stratum", "last"), [("oxidiser_on", "oxidiser"), ("fuel_on", "fuel")])
 def test_the_tank_that_a_stratum_names_flows_on(stratum, last):
-    setup, course, _ = run_as_named(draw_firing(2, stratum))
+    setup = draw_firing(2, stratum)
+    short = dataclasses.replace(setup.crew, hold=0.5, after=0.5)
+    setup, course, _ = run_as_named(dataclasses.replace(setup, crew=short, flows_on=0.5))
     ended = {tank.name: side_truth(tank, course).ended for tank in setup.tanks}
     assert max(ended, key=ended.get) == last
 
