@@ -19,13 +19,17 @@ def lock(
     """
     from standbook.analysis.campaign.carried_runs import predict_in_campaign
     from standbook.analysis.findings.catalogue import is_in_group
-    from standbook.analysis.findings.prediction import EARLIER_RUN
+    from standbook.analysis.findings.prediction import EARLIER_RUN, VESSEL
     from standbook.analysis.prediction.pad_card import prediction_sentences
     from standbook.daq.config.campaign import read_campaign
+    from standbook.daq.errors import ConfigError
     from standbook.daq.run.lock import lock_campaign
 
     campaign = read_campaign(plan, today=today())
     prediction = predict_in_campaign(campaign)
+    refused = [finding.text for finding in prediction.findings if is_in_group(finding, VESSEL)]
+    if refused:
+        raise ConfigError(*(f"{plan}: {text}" for text in refused))
     folder = lock_campaign(campaign, prediction.to_json(), now=now(), replace=again)
     say(f"Locked {campaign.plan.test.number} in {folder}:")
     say_all(prediction_sentences(prediction))

@@ -50,7 +50,7 @@ def exponent_against_plan(tank: Tank, tag: str, exponent: Exponent) -> list[Find
     return [
         EXPONENT_NOT_AS_ASSUMED.at(
             tag,
-            severity="caution" if abs(apart) > APART * u else "note",
+            severity="caution" if abs(apart) > FAR_APART * u else "note",
             tank_name=tank.name,
             chord=chord.value,
             chord_u=chord.u,

@@ -33,6 +33,7 @@ from standbook.analysis.prediction.carry_over import (
     is_cryogenic,
     plan_lines,
 )
+from standbook.analysis.prediction.vessel_pressures import vessel_findings
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Results
 from standbook.analysis.results.saved_results import read_results
@@ -75,7 +76,7 @@ class CarriedTank:
 
 
 def predict_in_campaign(campaign: Campaign) -> Prediction:
-    """Predict a plan and hold what it says of CdA against the runs that it names.
+    """Predict a plan, and hold its pressures against its vessels and its CdA against the runs that it names.
 
     Raises
     ------
@@ -84,7 +85,8 @@ def predict_in_campaign(campaign: Campaign) -> Prediction:
     """
     check_exponents(campaign.plan)
     prediction = predict(campaign.plan, campaign.stand)
-    return replace(prediction, findings=(*prediction.findings, *basis_findings(campaign.plan, campaign.folder)))
+    of_vessels, of_runs = vessel_findings(campaign.plan), basis_findings(campaign.plan, campaign.folder)
+    return replace(prediction, findings=(*of_vessels, *prediction.findings, *of_runs))
 
 
 def predict_plan(plan: Path | str, *, today: dt.date | None = None) -> Prediction:

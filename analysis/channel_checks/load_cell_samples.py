@@ -8,7 +8,7 @@ from scipy.ndimage import median_filter
 
 from standbook.analysis.channel_checks.channel_health import FLAT_RUN, rail_spikes, saturated
 from standbook.analysis.dataset.dataset import Channel
-from standbook.analysis.findings.channels import CELL_DROP_OUTS, CELL_FROZEN
+from standbook.analysis.findings.channels import CELL_AT_RAIL, CELL_DROP_OUTS, CELL_FROZEN
 from standbook.daq.arrays import Mask
 from standbook.daq.findings.finding import Finding
 
@@ -16,13 +16,36 @@ FROZEN = 0.1  # s of equal counts, between stretches whose noise moves the count
 LIVELY, LOOK = 0.5, 0.25  # share of the samples that differ from the one before; s beside a stretch
 AT_REST = 0.15  # of the record's range; so close to where the record began a coarse converter may well stand still
 JUMP = 0.2  # of the range, from a median of five samples: no stand follows this for one or two samples
+RAIL_STEP, RAIL_STEPS = 0.1, 4.0  # of the range, of the greatest usual step: so far a load may move between samples
+USUAL = 0.99  # share of the steps
 BESIDE = 8  # samples on either side
 SLOW = 0.005  # s; samples further apart than this may really differ so
 
 
 def believed(channel: Channel) -> Mask:
-    """Mark samples of a cell that are numbers, did not freeze and did not drop out; clipped ones stay marked."""
-    return np.isfinite(channel.reading) & ~frozen(channel) & ~dropped_out(channel)
+    """Mark samples of a cell that are numbers, did not freeze, drop out or jump to a rail; clipped ones stay marked."""
+    return np.isfinite(channel.reading) & ~frozen(channel) & ~dropped_out(channel) & ~jumped_to_rail(channel)
+
+
+def jumped_to_rail(channel: Channel) -> Mask:
+    """Mark stretches at a converter's rail that the reading did not run into and out of: a wire or plug, not thrust.
+
+    A load that leaves the range passes through what lies below it; what is at the rail from one sample to the next was
+    never a load. A stretch that reaches the record's end is judged by its beginning.
+    """
+    counts, marks = channel.counts, np.zeros(channel.counts.size, dtype=np.bool_)
+    if not channel.clipped.any() or channel.clipped.all():
+        return marks
+    edges = np.diff(np.concatenate(([0], channel.clipped.astype(np.int8), [0])))
+    inside = ~channel.clipped[1:] & ~channel.clipped[:-1]
+    steps = np.abs(np.diff(counts))[inside]
+    usual = float(np.quantile(steps, USUAL)) if steps.size else 0.0
+    most = max(RAIL_STEP * float(np.ptp(counts)), RAIL_STEPS * usual)
+    for begin, end in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
+        into = abs(int(counts[begin]) - int(counts[begin - 1])) if begin > 0 else 0
+        out = abs(int(counts[end]) - int(counts[end - 1])) if end < counts.size else 0
+        marks[begin:end] = max(into, out) > most
+    return marks
 
 
 def frozen(channel: Channel) -> Mask:
@@ -79,6 +102,10 @@ def cell_findings(channel: Channel, start: float, end: float) -> list[Finding]:
     # A cell that froze for good ends what is seen of the thrust, so look to the end of the record.
     inside_or_later = channel.time >= start
     stuck, out = frozen(channel) & inside_or_later, dropped_out(channel) & inside
+    railed = jumped_to_rail(channel) & ~out & inside
+    if railed.any():
+        first = float(channel.time[railed][0])
+        said.append(CELL_AT_RAIL.at(channel.tag, first, seconds=np.count_nonzero(railed) * interval))
     if stuck.any():
         first = float(channel.time[stuck][0])
         said.append(CELL_FROZEN.at(channel.tag, first, seconds=np.count_nonzero(stuck) * interval))

@@ -22,10 +22,10 @@ def _cause(name: str, *, spoils: frozenset[str] = frozenset()) -> FindingKind:
 def _assumption(name: str) -> FindingKind:
     return FindingKind(
         code=f"assumption-{name}",
-        severity="caution",
+        severity="note",
         text=(
-            "Assumption that best explains the deviation, rank {rank} ({share_percent:.0f} %): {what}: {evidence}. "
-            "To decide: {decide}."
+            "Assumption that best explains the deviation, number {place} of {considered} considered, {standing}: "
+            "{what}. To decide: {decide}."
         ),
         follows_from=frozenset({READINGS}),
         group=MOVED_ASSUMPTION,
@@ -52,10 +52,7 @@ AREA_CHANGED = _cause("area-changed")
 VALVE_NOT_OPENED = _cause("valve-not-opened")
 EXPONENT_MOVED = {side: _assumption(f"exponent-{side}") for side in SIDES}
 CDA_MOVED = {side: _assumption(f"cda-{side}") for side in SIDES}
-LOAD_MOVED = {side: _assumption(f"load-{side}") for side in SIDES}
-START_PRESSURE_MOVED = {side: _assumption(f"start-{side}") for side in SIDES}
 CSTAR_MOVED = _assumption("cstar")
-THROAT_MOVED = _assumption("throat")
 THRUST_COEFFICIENT_MOVED = _assumption("thrust-coefficient")
 
 CAUSE_NOT_KNOWN = FindingKind(

@@ -193,3 +193,20 @@ SUPPLY_NOT_AS_STATED = FindingKind(
         "and name that in stand.toml."
     ),
 )
+PART_FAILED = FindingKind(
+    code="part-failed",
+    severity="serious",
+    withholds_verdict=True,
+    text=(
+        "{part} could not be computed from this record ({error}) and is left out; nothing else is taken from it. The "
+        "record is as it was. Look at the readings of that time, and report the run to whoever keeps this software."
+    ),
+)
+CELL_AT_RAIL = FindingKind(
+    code="cell-at-rail",
+    severity="caution",
+    text=(
+        "{channel}: from T{time:+.2f} s it stands at its converter's end for {seconds:.2f} s without having run into "
+        "it: wire, plug or amplifier, not thrust. Those samples count as lost. Look at the cell's wiring."
+    ),
+)

@@ -3,6 +3,7 @@
 from standbook.analysis.findings.consequences import READINGS
 from standbook.daq.findings.finding import FindingKind
 
+VESSEL = "pressure that a vessel was not made for"  # a plan with one is not locked
 EARLIER_RUN = "against an earlier run"  # a plan's basis held against the run that it names
 
 CDA_AS_RUN = FindingKind(
@@ -197,4 +198,47 @@ CLASS_UPPER_BOUND_VACUUM = FindingKind(
 )
 CLASS_EXCEEDED_VACUUM = CLASS_UPPER_BOUND_VACUUM.worded(
     CLASS_EXCEEDED_SITE.text.replace("at site ambient pressure", "referred to vacuum")
+)
+HOLD_IN_THE_SUN = FindingKind(
+    code="hold-in-the-sun",
+    severity="note",
+    text=(
+        "{channel}: a hold in which the closed tank warms by {warmer:.0f} K, to {hottest:.0f} degC, brings it to "
+        "{reached_bar:.1f} bar(g), and the relief may open from {opens_bar:.1f}: vent, shade, or start lower."
+    ),
+)
+LIQUID_FULL_BEFORE_RELIEF = FindingKind(
+    code="liquid-full-before-relief",
+    severity="caution",
+    text=(
+        "{channel}: filled to {fill_percent:.0f} % and closed, the liquid expands as it warms until it fills the tank "
+        "before its vapour lifts the relief at {relief_bar:.1f} bar(g); that begins at {most_percent:.0f} %. Fill "
+        "less, and never leave the tank closed and unvented."
+    ),
+)
+RELIEF_ABOVE_NAMEPLATE = FindingKind(
+    code="relief-above-nameplate",
+    severity="serious",
+    group=VESSEL,
+    text=(
+        "{channel}: the relief is set to {relief_bar:.1f} bar(g), above the nameplate's {nameplate_bar:.1f}: it "
+        "protects nothing. Such a plan is not locked."
+    ),
+)
+START_NEAR_RELIEF = FindingKind(
+    code="start-near-relief",
+    severity="note",
+    text=(
+        "{channel}: the start pressure may be {highest_bar:.1f} bar(g), above {margin_percent:.0f} % of the relief's "
+        "set pressure of {relief_bar:.1f}: a relief that simmers loses gas, and the plan's start no longer holds."
+    ),
+)
+START_OVER_LIMIT = FindingKind(
+    code="start-over-limit",
+    severity="serious",
+    group=VESSEL,
+    text=(
+        "{channel}: the start pressure may be {highest_bar:.1f} bar(g) with its uncertainty, above "
+        "{share_percent:.0f} % of the {what} of {limit_bar:.1f} bar(g). Such a plan is not locked: start lower."
+    ),
 )

@@ -107,9 +107,9 @@ LOAD_PATH_NOT_MEASURED = FindingKind(
     code="load-path-not-measured",
     severity="note",
     text=(
-        "{channel}: its calibration has no [stand_interaction], so hoses and flexures beside the cell are taken "
-        "to carry nothing; they usually carry {usual_hoses} of the thrust, and none of it is in the budget. Pull "
-        "the stand against a reference cell, hoses connected and pressurised."
+        "{channel}: its calibration has no [stand_interaction]: hoses and flexures beside the cell may carry up to "
+        "{share_percent:.0f} % of the thrust (judgement), which can only make it read low; the upper bound holds it. "
+        "Pull the stand against a reference cell, hoses connected and pressurised, or hang check weights."
     ),
 )
 LOADED_BESIDES = FindingKind(

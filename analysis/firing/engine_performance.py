@@ -25,6 +25,7 @@ from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard
 from standbook.analysis.findings.cold_flow import FIRING_NOT_WEIGHED, FIRING_TANK_NOT_KNOWN
 from standbook.analysis.findings.discharge import FLOW_RAN_TO_KNEE
 from standbook.analysis.findings.firing import NO_CHAMBER_PRESSURE, NO_JOINT_FIT, RUN_OUT_ORDER
+from standbook.analysis.findings.guard import FAILURES, part_failed
 from standbook.analysis.findings.thrust import IMPULSE_PER_MASS_IMPOSSIBLE, THRUST_COEFFICIENT_IMPOSSIBLE
 from standbook.analysis.firing.discharge_record import flow_record
 from standbook.analysis.firing.engine_findings import (
@@ -154,6 +155,8 @@ def _fitted(dataset: Dataset, flow: TankFlow) -> tuple[DirectCda | None, Exponen
         return direct, exponent_from_pv(record, sensor=sensor, notes=notes, flow=means), []
     except DataError as error:
         return direct, None, [FIRING_TANK_NOT_KNOWN.at(name, error=error)]
+    except FAILURES as error:
+        return direct, None, [part_failed(f"{name}: CdA or exponent", error)]
 
 
 def _tank_result(dataset: Dataset, flow: TankFlow, direct: DirectCda | None, exponent: Exponent | None) -> TankResult:

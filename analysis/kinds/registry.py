@@ -3,7 +3,11 @@
 What a kind needs is loaded when it is asked for: predicting loads no figures.
 """
 
+from dataclasses import replace
+
 from standbook.analysis.dataset.dataset import Dataset
+from standbook.analysis.dataset.empty_results import empty_results
+from standbook.analysis.findings.guard import FAILURES, part_failed
 from standbook.analysis.kinds.kind import AnalysedKind
 from standbook.analysis.report.sections.page_parts import PageParts
 from standbook.analysis.results.prediction import Prediction
@@ -11,6 +15,7 @@ from standbook.analysis.results.results import Analysis
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
+from standbook.daq.findings.finding import deduplicate
 from standbook.daq.kinds import registry as recorded
 from standbook.daq.kinds.registry import NITROGEN_FLOW, PRESSURE_HOLD, STATIC_FIRE, WATER_FLOW
 
@@ -112,7 +117,12 @@ def analyse(dataset: Dataset, *, revision: str = "A", software: str = "") -> Ana
             f"{dataset.run}: a {dataset.kind} is recorded but not analysed; read its samples with pandas, Polars or "
             "DuckDB"
         )
-    return known.analyse(dataset, revision=revision, software=software)
+    try:
+        return known.analyse(dataset, revision=revision, software=software)
+    except FAILURES as error:
+        results = empty_results(dataset, revision, software)
+        said = (*dataset.findings, part_failed(f"The {dataset.kind}", error))
+        return Analysis(replace(results, findings=deduplicate(said)), {})
 
 
 def predict(plan: Plan, stand: Stand, *, samples: int = SAMPLES, seed: int = SEED) -> Prediction:

@@ -7,11 +7,8 @@ modules it calls.
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
-    first_usable,
     interference_findings,
     vented_zero_findings,
 )
@@ -21,10 +18,10 @@ from standbook.analysis.channel_checks.record_checks import clock_findings, supp
 from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.findings.catalogue import suppress_consequences
 from standbook.analysis.findings.channels import CLIPPED
-from standbook.analysis.findings.firing import CELL_REVERSED, NO_THRUST, ZERO_UNSETTLED
+from standbook.analysis.findings.firing import ZERO_UNSETTLED
+from standbook.analysis.findings.guard import FAILURES, guarded, part_failed
 from standbook.analysis.findings.thrust import CHAMBER_NOT_FOLLOWED, THRUST_NOT_FOLLOWED
 from standbook.analysis.firing.class_reserve import class_reserve, reserve_finding
 from standbook.analysis.firing.engine_performance import (
@@ -36,31 +33,29 @@ from standbook.analysis.firing.engine_performance import (
     with_cell_mass,
     with_doubted_masses,
 )
-from standbook.analysis.firing.firing_causes import firing_diagnosis
+from standbook.analysis.firing.firing_comparison import comparisons
 from standbook.analysis.firing.firing_curves import firing_curves
 from standbook.analysis.firing.firing_detail import firing_detail
-from standbook.analysis.physics.impulse import IntegratedRecord, integrate
+from standbook.analysis.firing.plan_departures import departure_findings as plan_findings
+from standbook.analysis.firing.plan_departures import departures_of
+from standbook.analysis.kinds.no_firing import claims_nothing, firing_frame, no_thrust, reversed_firing
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import FiringDetail
-from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import (
     Analysis,
     Comparison,
-    EventResult,
     ImpulseResult,
-    Results,
     TankResult,
-    Tare,
-    WeightCorrection,
     Window,
 )
-from standbook.analysis.signal.band_comparison import compare, departure_findings
+from standbook.analysis.signal.band_comparison import departure_findings
 from standbook.analysis.thrust.both_flow import both_flow
-from standbook.analysis.thrust.burn import Burn, beside_gap, burn_of, burn_time, thrust_result
+from standbook.analysis.thrust.burn import Burn, burn_of, burn_time, thrust_result
 from standbook.analysis.thrust.chamber_pressure import chamber_burns
+from standbook.analysis.thrust.firing_events import firing_events, weight_correction
 from standbook.analysis.thrust.misfire import cold_pass, extraneous_loads, with_credible_t_zero
 from standbook.analysis.thrust.plausibility import ThrustDoubts, thrust_doubts
-from standbook.analysis.thrust.tank_flows import SECOND_RUN_OUT, TankFlow, first_run_out, tank_flows
+from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out, tank_flows
 from standbook.analysis.thrust.thrust_record import (
     Span,
     ThrustRecord,
@@ -72,16 +67,14 @@ from standbook.analysis.thrust.thrust_record import (
 from standbook.analysis.thrust.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u
 from standbook.analysis.thrust.weight_check import weight_findings
 from standbook.analysis.witnesses.evidence import Evidence, evidence_of
+from standbook.analysis.witnesses.routes import CHAMBER
 from standbook.analysis.witnesses.verdicts import verdicts
-from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding, deduplicate
 
 PARTED = (THRUST_NOT_FOLLOWED, CHAMBER_NOT_FOLLOWED)  # nothing new where a unit is wrong
 RINGS_ON = 0.3  # s after the chamber's fall in which the thrust ends
-VALVE_LOOK = 0.5  # s beside an opening that its two pieces are fitted to; with a gap there they show the gap
-SUM_FROM = 0.25  # of the settled burn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,17 +125,25 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
         No thrust channel, or nothing in it that could be integrated.
     """
     cell = _cell(dataset)
+    try:
+        return _analysed(dataset, cell, revision, software)
+    except FAILURES as error:
+        return claims_nothing(dataset, cell, part_failed("The impulse", error), revision, software)
+
+
+def _analysed(dataset: Dataset, cell: Channel, revision: str, software: str) -> Analysis:
+    """Search the burn, and analyse what there is."""
     burning = chamber_burns(dataset)
     dataset = with_credible_t_zero(dataset, _span(dataset, cell, burning, t_zero_known=False))
     span = _span(dataset, cell, burning, t_zero_known=_timed(dataset))
     if not is_thrust(span, cell.calibration):
-        return _nothing(dataset, cell, span, revision, software)
+        return no_thrust(dataset, cell, span, revision, software)
     cold = cold_pass(dataset, cell, span)
     if cold is not None:
-        return _claims_nothing(dataset, cell, cold, revision, software)
+        return claims_nothing(dataset, cell, cold, revision, software)
     record, flows, findings = _thrust(dataset, cell, span, burning)
     if span.reversed:
-        return _reversed(dataset, record, span, findings, revision, software)
+        return reversed_firing(dataset, record, span, findings, revision, software)
     weighed, flows = flows, with_doubted_masses(with_cell_mass(flows, record), record)
     burn = _burn(dataset, span, record)
     doubts = thrust_doubts(dataset, record, burn, flows)
@@ -176,10 +177,10 @@ def _analysis(firing: Firing, revision: str, software: str) -> Analysis:
     reserve = class_reserve(dataset.plan, {"site": site, "vacuum": vacuum}, judged)
     fitting = reserve_finding(reserve, judged) if reserve is not None else None
     results = replace(
-        _frame(dataset, record, revision, software),
+        firing_frame(dataset, record, revision, software),
         window=Window(burn.window.start, burn.window.end),
-        events=_events(dataset, record, burn, firing.flows),
-        weight_correction=_weight_correction(record, burn),
+        events=firing_events(dataset, record, burn, firing.flows),
+        weight_correction=weight_correction(record, burn),
         impulse=site,
         impulse_vacuum=vacuum,
         thrust=thrust_result(record, burn, first_out=numbers.first_out, impulse=site.value, budget=site.budget),
@@ -197,13 +198,19 @@ def _analysis(firing: Firing, revision: str, software: str) -> Analysis:
 def _numbers(firing: Firing) -> _Numbers:
     dataset, record, burn, flows = firing.dataset, firing.record, firing.burn, firing.flows
     site, vacuum = impulses(dataset, record, burn, firing.hidden)
+    evidence = evidence_of(dataset, record, burn, flows, both_flow(firing.weighed), site)
+    if evidence.gain_proven:  # hung with hoses on, they carried what the hoses carry
+        site, vacuum = replace(site, allowances=()), replace(vacuum, allowances=())
     first_out = first_run_out(flows)
     sides, of_tanks = tank_sides(dataset, flows)
-    detail, detail_curves, of_detail = firing_detail(dataset, record, burn, flows, site)
+    nothing: tuple[FiringDetail, dict[str, Curve], list[Finding]] = (FiringDetail(), {}, [])
+    (detail, detail_curves, of_detail), failed = guarded(
+        "Transients, stability and masses by route", lambda: firing_detail(dataset, record, burn, flows, site), nothing
+    )
     return _Numbers(
         site=site,
         vacuum=vacuum,
-        evidence=evidence_of(dataset, record, burn, flows, both_flow(firing.weighed), site),
+        evidence=evidence,
         first_out=first_out,
         sides=sides,
         of_tanks=of_tanks,
@@ -211,7 +218,7 @@ def _numbers(firing: Firing) -> _Numbers:
         compared=comparisons(dataset, record, burn, first_out, hidden=firing.hidden.lower_bound_only),
         detail=detail,
         detail_curves=detail_curves,
-        of_detail=of_detail,
+        of_detail=[*of_detail, *failed],
     )
 
 
@@ -234,14 +241,14 @@ def _findings(firing: Firing, numbers: _Numbers) -> list[Finding]:
         *run_out_findings(dataset, firing.flows),
         *numbers.engine.findings,
         *numbers.of_detail,
-        *firing_diagnosis(
-            dataset,
-            record,
-            burn,
-            firing.flows,
-            numbers.site,
-            numbers.tanks,
-            first_out=numbers.first_out,
+        *plan_findings(
+            departures_of(
+                dataset.plan,
+                numbers.tanks,
+                numbers.engine.result,
+                both_flow(firing.flows),
+                numbers.evidence.route(CHAMBER),
+            ),
             left_band=bool(departure_findings(numbers.compared, locked=True)),
         ),
         *departure_findings(numbers.compared, locked=dataset.prediction_status == "locked"),
@@ -290,59 +297,6 @@ def firing_impulse(dataset: Dataset, *, flows: Mapping[str, TankFlow] | None = N
     return impulses(dataset, record, burn, doubt(dataset, record, burn))[0]
 
 
-def comparisons(
-    dataset: Dataset, record: ThrustRecord, burn: Burn, first_out: float | None, *, hidden: bool
-) -> dict[str, Comparison]:
-    """Hold thrust, chamber, tanks and cumulative impulse against their bands over the settled burn.
-
-    Clipped thrust is left out; a sum that misses thrust (``hidden``) is not compared.
-    """
-    prediction = dataset.prediction
-    if prediction is None:
-        return {}
-    begin, end = burn.inner(first_out)
-    measured = _measured(dataset, record, burn, begin, end, hidden=hidden)
-    found = {}
-    for name, (time, value) in measured.items():
-        band = prediction.quantities.get(name)
-        if band is None:
-            continue
-        # The band of a running sum is no wider than the start transient at first.
-        first = begin + SUM_FROM * (end - begin) if name == "cumulative impulse" else begin
-        result = compare(
-            time,
-            value,
-            predicted_time=prediction.time + burn.prediction_delay,
-            nominal=band.nominal,
-            low=band.low,
-            high=band.high,
-            start=first,
-            end=end,
-        )
-        if result is not None:
-            found[name] = result
-    return found
-
-
-def _measured(
-    dataset: Dataset, record: ThrustRecord, burn: Burn, begin: float, end: float, *, hidden: bool
-) -> dict[str, tuple[Array, Array]]:
-    """Return time and value of every quantity that a prediction may have a band of."""
-    running = record.record()
-    measured = {measurands.THRUST: (record.time, np.where(record.clipped, np.nan, record.thrust))}
-    if not hidden:
-        total = running.until(record.time) - running.until(burn.window.start)
-        measured["cumulative impulse"] = (record.time, total)
-    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), begin, end)
-    if chamber is not None:
-        measured[measurands.CHAMBER_PRESSURE] = (chamber.time, chamber.reading)
-    for tank in dataset.plan.tank:
-        channel = first_usable(dataset.measuring(measurands.TANK_PRESSURE, tank.name), begin, end)
-        if channel is not None:
-            measured[measurands.of_tank(measurands.TANK_PRESSURE, tank.name)] = (channel.time, channel.reading)
-    return measured
-
-
 def _cell(dataset: Dataset) -> Channel:
     cell = dataset.first(measurands.THRUST)
     if cell is None:
@@ -380,59 +334,6 @@ def _timed(dataset: Dataset) -> bool:
     return dataset.t_zero is not None
 
 
-def _frame(dataset: Dataset, record: ThrustRecord, revision: str, software: str) -> Results:
-    """Return the results of a firing of which nothing but zeros and health is known yet."""
-    zero = record.zero
-    before = Measured(zero.before.value, zero.before.u, "N")
-    after = Measured(zero.after.value, zero.after.u, "N") if zero.after is not None else None
-    drift = None
-    if after is not None and (record.weighed or record.sign == 0):
-        drift = zero.step - record.sign * record.weight.value / record.factor
-    return replace(empty_results(dataset, revision, software), tare={record.cell.tag: Tare(before, after, drift)})
-
-
-def _reversed(
-    dataset: Dataset, record: ThrustRecord, span: Span, findings: list[Finding], revision: str, software: str
-) -> Analysis:
-    """Say that the cell reads the wrong way, and claim nothing."""
-    tag = record.cell.tag
-    inside = (record.time >= span.start) & (record.time <= span.end)
-    mean = float(record.thrust[inside].mean())
-    said = CELL_REVERSED.at(tag, span.start, mean=mean)
-    results = replace(
-        _frame(dataset, record, revision, software),
-        verdicts=verdicts(dataset, None, None),
-        findings=deduplicate([*dataset.findings, said, *findings, *prediction_findings(dataset)]),
-    )
-    return Analysis(results, {})
-
-
-def _nothing(dataset: Dataset, cell: Channel, span: Span, revision: str, software: str) -> Analysis:
-    """Say that the cell saw no thrust, and what the chamber saw, and claim nothing."""
-    tag = cell.tag
-    first, last = float(cell.time[0]), float(cell.time[-1])
-    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), first, last)
-    integrate = "no chamber pressure sensor says whether the engine burned"
-    if chamber is not None:
-        top = float(np.nanmax(chamber.reading))
-        integrate = f"{chamber.tag} reached {top / 1e5:.2f} bar(a)"
-    dead = " Not one count changed: cell, plug or converter is dead." if not np.any(np.diff(cell.counts)) else ""
-    said = NO_THRUST.at(tag, height=span.height, dead=dead, first=first, last=last, contents=integrate)
-    return _claims_nothing(dataset, cell, said, revision, software)
-
-
-def _claims_nothing(dataset: Dataset, cell: Channel, said: Finding, revision: str, software: str) -> Analysis:
-    first, last = float(cell.time[0]), float(cell.time[-1])
-    results = replace(
-        empty_results(dataset, revision, software),
-        verdicts=verdicts(dataset, None, None),
-        findings=deduplicate(
-            [*dataset.findings, said, *gap_findings(dataset, first, last), *prediction_findings(dataset)]
-        ),
-    )
-    return Analysis(results, {})
-
-
 def _unsettled(record: ThrustRecord) -> list[Finding]:
     """Say where the second zero is none, because the cell still moves in it."""
     change, after = record.unsettled, record.zero.after
@@ -440,32 +341,6 @@ def _unsettled(record: ThrustRecord) -> list[Finding]:
         return []
     length = after.window.end - after.window.start
     return [ZERO_UNSETTLED.at(record.cell.tag, after.window.start, change=change, span=length)]
-
-
-def _events(
-    dataset: Dataset, record: ThrustRecord, burn: Burn, flows: Mapping[str, TankFlow]
-) -> tuple[EventResult, ...]:
-    found = []
-    if dataset.t_zero is not None:
-        found.append(EventResult("T-0", 0.0, dataset.t_zero.u, dataset.t_zero.source))
-    for name, event in (("thrust start", burn.start), ("thrust stop", burn.stop)):
-        if event is not None:
-            found.append(EventResult(name, event.time, event.u, event.method))
-    found.append(EventResult("end of thrust", burn.thrust_end, 0.05, "first quiet mean over one stand-mode period"))
-    for name, flow in flows.items():
-        if not beside_gap(record, flow.opening, within=VALVE_LOOK):
-            found.append(EventResult(f"{name} valve open", flow.opening.time, flow.opening.u, flow.opening.method))
-        end = f"{name} run-out" if flow.ran_dry or flow.end.name == SECOND_RUN_OUT else f"{name} valve closed"
-        found.append(EventResult(end, flow.end.time, flow.end.u, flow.end.method))
-    return tuple(sorted(found, key=lambda event: event.time))
-
-
-def _weight_correction(record: ThrustRecord, burn: Burn) -> WeightCorrection:
-    """Tell what taking the ramp out moved the impulse by: against the first zero alone."""
-    ramp: IntegratedRecord = integrate(record.time, record.zero.step * record.zero.share, interval=record.interval)
-    moved = -record.factor * ramp.between(burn.window.start, burn.window.end)
-    mass = Measured(record.weight.value / record.weight_per_mass, record.weight.u / record.weight_per_mass, "kg")
-    return WeightCorrection(record.sign != 0, record.sign, mass, moved)
 
 
 def _record_findings(dataset: Dataset, burn: Burn, cell: Channel) -> list[Finding]:

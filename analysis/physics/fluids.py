@@ -101,6 +101,17 @@ def vapour_pressure(fluid: str, *, temperature: float) -> float:
     return _property("P", fluid, ("T", temperature), ("Q", 0.0))
 
 
+def boiling_liquid(fluid: str, *, pressure: float) -> tuple[float, float]:
+    """Return temperature [K] and density [kg/m³] of a liquid that boils at an absolute pressure [Pa].
+
+    Raises
+    ------
+    DataError
+        Above the critical pressure, or an unknown fluid.
+    """
+    return _property("T", fluid, ("P", pressure), ("Q", 0.0)), _property("D", fluid, ("P", pressure), ("Q", 0.0))
+
+
 def isentropic_exponent(fluid: str, *, pressure: float, temperature: float) -> float:
     """Return the local isentropic P-V exponent of a gas, rho a² / P (absolute pressure [Pa], [K])."""
     rho = density(fluid, pressure=pressure, temperature=temperature)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.results.results import BudgetTerm, ImpulseResult
+from standbook.analysis.results.results import Allowance, BudgetTerm, ImpulseResult
 from standbook.daq.arrays import Array
 
 COVERAGE_FACTOR = 2.0
@@ -159,7 +159,12 @@ def combined(terms: Iterable[BudgetTerm]) -> float:
 
 
 def impulse_result(
-    value: float, terms: Iterable[BudgetTerm], *, lower_bound_only: bool, unseen: float
+    value: float,
+    terms: Iterable[BudgetTerm],
+    *,
+    lower_bound_only: bool,
+    unseen: float,
+    allowances: tuple[Allowance, ...] = (),
 ) -> ImpulseResult:
     """Put value and budget together; terms that are zero are left out, the largest comes first."""
     budget = tuple(sorted((t for t in terms if t.u > 0.0), key=lambda t: -t.u))
@@ -173,6 +178,7 @@ def impulse_result(
         lower_bound_only=lower_bound_only,
         unseen=unseen,
         budget=budget,
+        allowances=allowances,
     )
 
 

@@ -72,6 +72,7 @@ def verdict(
     guard_share: float = 0.95,
     lower_bound_only: bool = False,
     unseen: float = 0.0,
+    allowance: float = 0.0,
     ambient: str = "at site ambient pressure",
     raised: "RaisedBound | None" = None,
     withheld: str = "",
@@ -91,6 +92,8 @@ def verdict(
         Part of the impulse was hidden by an unknown amount: "within" is out of reach.
     unseen : float
         Most that short gaps can have hidden; it raises the upper bound only. [N*s]
+    allowance : float
+        Most that something never measured may have hidden; it raises the upper bound only. [N*s]
     ambient : str
         What pressure the value stands for, in words, for the sentence.
     raised : RaisedBound, optional
@@ -107,23 +110,25 @@ def verdict(
 
     Notes
     -----
-    Within where I + z u + unseen <= L, exceeds where I - z u >= L, otherwise not shown; the limit is not guarded
-    a second time. With something unseen, ``probability_within`` is the least it can be; of a lower bound alone it
-    is not known. Source: [JCGM106] (decision rule with a guard band of z u).
+    Within where I + z u + unseen + allowance <= L, exceeds where I - z u >= L, otherwise not shown; the limit is not
+    guarded a second time. With something unseen, ``probability_within`` is the least it can be; of a lower bound alone
+    it is not known. Source: [JCGM106] (decision rule with a guard band of z u).
     """
     u = _checked(impulse, u, unseen, ambient)
     z = guard_factor(guard_share)
+    own = impulse + z * u + unseen + allowance
     least = raised.impulse if raised is not None else -math.inf
     judged = _Judged(
         head=f"{impulse:,.0f} N*s ({impulse / _LBF_S:,.0f} lbf*s), standard uncertainty {u:,.0f} N*s, {ambient}",
         edge=f"the limit of {limit:,.0f} N*s ({limit / _LBF_S:,.1f} lbf*s, {limit_name})",
         share=f"{100.0 * guard_share:g} % one-sided",
         limit=limit,
-        value=max(impulse + unseen, least - z * u),
+        value=max(own - z * u, least - z * u),
         unseen=unseen,
+        allowance=allowance,
         lower=impulse - z * u,
-        upper=None if lower_bound_only else max(impulse + z * u + unseen, least),
-        raised=raised if raised is not None and raised.impulse > impulse + z * u + unseen else None,
+        upper=None if lower_bound_only else max(own, least),
+        raised=raised if least > own else None,
         withheld=withheld,
         earned=earned,
     )
@@ -158,8 +163,9 @@ class _Judged:
     edge: str  # the limit in words
     share: str  # the guard share in words
     limit: float
-    value: float  # with what gaps may have hidden
+    value: float  # with what may have been hidden
     unseen: float
+    allowance: float
     lower: float
     upper: float | None  # ``None`` where an unknown amount was hidden
     raised: RaisedBound | None  # where it, not the cell's own bound, is the upper one
@@ -195,7 +201,9 @@ class _Judged:
         )
 
     def _by_upper_bound(self) -> str:
-        hidden = f", with {self.unseen:,.0f} N*s for gaps," if self.unseen > 0.0 else ""
+        parts = ((self.unseen, "gaps"), (self.allowance, "what was never measured"))
+        held = " and ".join(f"{amount:,.0f} N*s for {words}" for amount, words in parts if amount > 0.0)
+        hidden = f", with {held}," if held else ""
         bound = f"the {self.share} upper bound {self.upper:,.0f} N*s{hidden}"
         if self.raised is not None:
             bound = (

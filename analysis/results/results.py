@@ -78,6 +78,15 @@ class BudgetTerm:
     u: float
 
 
+@dataclass(frozen=True, slots=True)
+class Allowance:
+    """The most that something never measured may have hidden, on its side only. [unit of the result]."""
+
+    source: str
+    most: float  # by which the true value may be higher
+    removed_by: str  # the check that would remove it
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImpulseResult:
     """Total impulse over the full window. [N*s]."""
@@ -90,6 +99,12 @@ class ImpulseResult:
     lower_bound_only: bool  # something was hidden: the true value may be higher
     unseen: float  # most that short gaps could have hidden, added to the upper bound [N*s]
     budget: tuple[BudgetTerm, ...]
+    allowances: tuple[Allowance, ...] = ()  # added to the upper bound at their full width
+
+    @property
+    def allowance(self) -> float:
+        """Sum of what was never measured. [N*s]."""
+        return sum(allowance.most for allowance in self.allowances)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -29,6 +29,7 @@ from standbook.analysis.physics.impulse import (
 )
 from standbook.analysis.results.results import BudgetTerm, ImpulseResult
 from standbook.analysis.thrust.burn import Burn
+from standbook.analysis.thrust.load_path import load_path_allowances
 from standbook.analysis.thrust.thrust_record import ThrustRecord, impulse_budget
 from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
@@ -142,7 +143,14 @@ def impulses(
     """Return total impulse at site ambient and referred to vacuum. [N*s]."""
     value = record.record().between(burn.window.start, burn.window.end)
     budget = impulse_budget(dataset, record, burn.window)
-    site = impulse_result(value, budget, lower_bound_only=hidden.lower_bound_only, unseen=hidden.unseen)
+    allowances = load_path_allowances(record, value)
+    site = impulse_result(
+        value,
+        budget,
+        lower_bound_only=hidden.lower_bound_only,
+        unseen=hidden.unseen,
+        allowances=allowances,
+    )
     engine, ambient = dataset.plan.engine, dataset.plan.site.ambient_pressure
     assert engine is not None  # noqa: S101 - the plan's validator requires it of a static fire
     begin, end = burn.span
@@ -160,7 +168,11 @@ def impulses(
     # One clock times both parts, so its error adds up instead of averaging out.
     both = [replace(t, u=t.u + added * dataset.clock_u) if t.source == "clock rate" else t for t in budget]
     vacuum = impulse_result(
-        value + added, [*both, *terms], lower_bound_only=hidden.lower_bound_only, unseen=hidden.unseen
+        value + added,
+        [*both, *terms],
+        lower_bound_only=hidden.lower_bound_only,
+        unseen=hidden.unseen,
+        allowances=allowances,
     )
     return site, vacuum
 

@@ -35,6 +35,7 @@ class Route:
     end: float
     impulse: Measured  # by this route, over that part [N*s]
     cell: float  # by the cell, over the same part [N*s]
+    coefficient_u: float  # of the planned thrust coefficient, relative standard uncertainty
 
     @property
     def apart(self) -> float:
@@ -75,7 +76,9 @@ def chamber_route(
         vacuum * pressure.u / pressure.value,
         MODEL_U * value,
     )
-    return Route(name=CHAMBER, start=start, end=end, impulse=Measured(value, math.hypot(*parts), "N*s"), cell=cell)
+    impulse = Measured(value, math.hypot(*parts), "N*s")
+    known = math.hypot(coefficient.u / coefficient.value, MODEL_U)
+    return Route(name=CHAMBER, start=start, end=end, impulse=impulse, cell=cell, coefficient_u=known)
 
 
 def mass_route(dataset: Dataset, record: ThrustRecord, both: BothFlow | None) -> Route | None:
@@ -89,7 +92,7 @@ def mass_route(dataset: Dataset, record: ThrustRecord, both: BothFlow | None) ->
     cell = record.record().between(both.start, both.end)
     if cell <= 0.0:
         return None
-    mass, coefficient, speed = both.total, _vacuum_coefficient(engine), _cstar(engine, both)
+    mass, coefficient, speed = both.total, _vacuum_coefficient(engine), planned_cstar(engine, both)
     vacuum = mass.value * speed.value * coefficient.value
     outside = _outside(dataset, engine, both.length)
     value = vacuum - outside.value
@@ -103,7 +106,14 @@ def mass_route(dataset: Dataset, record: ThrustRecord, both: BothFlow | None) ->
         MODEL_U * value,
     )
     impulse = Measured(value, math.hypot(*parts), "N*s")
-    return Route(name=MASS, start=both.start, end=both.end, impulse=impulse, cell=cell)
+    return Route(
+        name=MASS,
+        start=both.start,
+        end=both.end,
+        impulse=impulse,
+        cell=cell,
+        coefficient_u=coefficient.u / coefficient.value,
+    )
 
 
 def _vacuum_coefficient(engine: Engine) -> Measured:
@@ -113,7 +123,7 @@ def _vacuum_coefficient(engine: Engine) -> Measured:
     return Measured(value, value * math.hypot(ideal.relative_u, efficiency.relative_u), "1")
 
 
-def _cstar(engine: Engine, both: BothFlow) -> Measured:
+def planned_cstar(engine: Engine, both: BothFlow) -> Measured:
     """Return the planned characteristic velocity at the interval's mixture ratio. [m/s]."""
     ratios, speeds = zip(*engine.cstar_table, strict=True)
     table = np.array([speed.value for speed in speeds])

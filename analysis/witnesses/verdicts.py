@@ -92,6 +92,7 @@ def _verdict(
         guard_share=rule.guard_share,
         lower_bound_only=impulse.lower_bound_only,
         unseen=impulse.unseen,
+        allowance=impulse.allowance,
         ambient=words,
         raised=raised,
         withheld=withheld,

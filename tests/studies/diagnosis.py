@@ -64,13 +64,9 @@ TRIALS = (
 # A firing: the plan's oxidiser exponent set right, so that one assumption at a time can move. Shares of the true value.
 FIRING_TRIALS = (
     Trial("cstar", 0.06, 0.12, both=True, play="engine.cstar_efficiency"),
-    Trial("throat", 0.06, 0.12, both=True, play="engine.throat_area"),
     Trial("thrust-coefficient", 0.05, 0.1, both=True, play="engine.thrust_coefficient"),
     Trial("cda-oxidiser", 0.1, 0.2, both=True, play="oxidiser.cda"),
     Trial("cda-fuel", 0.1, 0.2, both=True, play="fuel.cda"),
-    Trial("load-oxidiser", 0.06, 0.12, both=True, play="oxidiser.load"),
-    Trial("load-fuel", 0.06, 0.12, both=True, play="fuel.load"),
-    Trial("start-oxidiser", 0.04, 0.08, both=True, play="oxidiser.start_pressure"),
     Trial("exponent-oxidiser", 0.0, 0.0),
 )
 INVISIBLE = ("clock 0.5 %", "gain 0.5 %")

@@ -43,13 +43,20 @@ def what_moved(results: Results) -> str | None:
     causes = [f for f in results.findings if is_in_group(f, LIKELY_CAUSE, MOVED_ASSUMPTION)]
     if not causes:
         return None
-    named = [f"{f.values['what']}, {f.values['share_percent']:.0f} %" for f in causes if "what" in f.values][:TOLD]
+    named = [_named(f) for f in causes if "what" in f.values][:TOLD]
     if not named and causes[0].of(CAUSE_NOT_KNOWN):
         return f"No single known cause explains it: {_decided(causes[0])}."
     if not named:  # of an analysis that kept no values
         return f"The ranked assumptions stand among the findings. To decide: {_decided(causes[0])}."
     what = "Assumption that best explains the deviation" if is_in_group(causes[0], MOVED_ASSUMPTION) else "Cause"
     return f"{what}, most likely first: {'; '.join(named)}. To decide: {_decided(causes[0])}."
+
+
+def _named(finding: Finding) -> str:
+    """Write a cause with how it stands beside the others, as far as the finding kept that."""
+    if "standing" in finding.values:
+        return f"{finding.values['what']} ({finding.values['standing']})"
+    return f"{finding.values['what']}, {finding.values['share_percent']:.0f} %"
 
 
 def side_word(item: Comparison) -> str:

@@ -116,8 +116,18 @@ def checks_sentence(results: Results) -> str:
 
 def impulse_words(impulse: ImpulseResult) -> str:
     """Write the impulse with expanded uncertainty and coverage factor."""
-    expanded = Measured(impulse.value, impulse.expanded, impulse.unit)
-    return f"{number_format.show(expanded).plus_minus}, k = {number_format.plain(impulse.coverage_factor, 3)}"
+    return f"{two_armed(impulse)}, k = {number_format.plain(impulse.coverage_factor, 3)}"
+
+
+def two_armed(impulse: ImpulseResult) -> str:
+    """Write an impulse with its expanded uncertainty, the upper arm longer by what was never measured."""
+    expanded = number_format.show(Measured(impulse.value, impulse.expanded, impulse.unit)).plus_minus
+    if impulse.allowance <= 0.0:
+        return expanded
+    up = Measured(impulse.value, impulse.expanded + impulse.allowance, impulse.unit)
+    _, _, upper = number_format.show(up).plus_minus.partition(" ± ")
+    value, _, lower = expanded.partition(" ± ")
+    return f"{value} − {lower.removesuffix(' N·s')} / + {upper}"
 
 
 def headline(results: Results) -> str:

@@ -10,7 +10,6 @@ from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
 from standbook.analysis.report.sections import firing_sections, run_sections
 from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, VerdictCard, markup
-from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Results
 
 LETTER_CLASS = re.compile(r"\b[A-Za-z]\b\s*(?:$|[,;:)(])|\b(?:class|type|letter)\s+[A-Z]\b", re.IGNORECASE)
@@ -21,11 +20,10 @@ def _impulse_number(results: Results, context: ReportContext, register: Register
     label = "Total impulse at site ambient"
     if impulse is None:
         return (BigNumber(label, register.why(*context.stand.thrust_tags), ""),)
-    expanded = number_format.show(Measured(impulse.value, impulse.expanded, impulse.unit))
     note = f"k = {number_format.plain(impulse.coverage_factor, 3)}; {number_format.pound_force_seconds(impulse.value)}"
     if impulse.lower_bound_only:
         label = "Recorded part of the impulse: a lower bound"
-    return (BigNumber(label, expanded.plus_minus, note),)
+    return (BigNumber(label, sentences.two_armed(impulse), note),)
 
 
 def _verdicts(results: Results) -> tuple[VerdictCard, ...]:

@@ -7,7 +7,6 @@ from standbook.analysis.cold_flow.tank_side import flow_side
 from standbook.analysis.diagnosis.flow_causes import CAUSES, case_of
 from standbook.analysis.findings import causes
 from standbook.analysis.findings.catalogue import is_in_group
-from standbook.analysis.firing.firing_assumptions import assumptions_of
 from standbook.analysis.kinds.cold_flow import _first_with_flow
 from tests.rehearsed import dataset_of
 
@@ -56,14 +55,6 @@ def test_a_cause_is_said_with_its_size_and_what_would_decide(cause, case):
     assert found.text == f"oxidiser: likely cause 1 (87 %): {said}: x. To decide: {cause.decide}."
     assert is_in_group(found, causes.LIKELY_CAUSE)
     assert not is_in_group(found, causes.MOVED_ASSUMPTION)
-
-
-def test_the_assumptions_of_a_firing_are_those_of_the_catalogue_side_by_side(hf02_campaign):
-    by_side = (causes.EXPONENT_MOVED, causes.CDA_MOVED, causes.LOAD_MOVED, causes.START_PRESSURE_MOVED)
-    of_engine = (causes.CSTAR_MOVED, causes.THROAT_MOVED, causes.THRUST_COEFFICIENT_MOVED)
-    wanted = [kinds[side] for side in ("oxidiser", "fuel") for kinds in by_side] + list(of_engine)
-    assert [assumption.kind for assumption in assumptions_of(hf02_campaign.plan)] == wanted
-    assert {kind.group for kind in wanted} == {causes.MOVED_ASSUMPTION}
 
 
 def test_sizes_that_a_cause_may_have_rise_or_are_one(case):

@@ -5,8 +5,10 @@ import dataclasses
 import numpy as np
 import pytest
 
+from standbook.analysis.dataset.dataset import CheckWeight
 from standbook.analysis.firing.mass_closure import CELL, FLOW_AREA, SCALES
 from standbook.analysis.kinds.static_fire import analyse_static_fire
+from standbook.analysis.results.quantities import Measured
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.stage import on_stand
 from standbook.analysis.simulation.story import instrument
@@ -177,3 +179,28 @@ def test_what_the_load_path_was_not_asked_is_said(campaign, physics, typed, code
     silent = instrument(changed, physics, Draw(1, Errors.none()))
     found = analyse_static_fire(dataset_of(changed, silent)).results.findings
     assert [f.severity for f in found if f.code == code] == ["note"]
+
+
+@pytest.mark.slow
+def test_a_load_path_that_was_never_measured_raises_the_upper_bound_alone(campaign, physics):
+    """Two per cent of the thrust for a cell of 5 kN, added whole above, nothing below; a judgement."""
+    silent = instrument(campaign, physics, Draw(1, Errors.none()))
+    dataset = dataset_of(campaign, silent)
+    known = analyse_static_fire(dataset).results
+    never = with_interaction(campaign, {})
+    results = analyse_static_fire(dataset_of(never, silent)).results
+    (allowance,) = results.impulse.allowances
+    assert allowance.most == pytest.approx(0.02 * results.impulse.value)
+    assert known.impulse.allowances == ()
+    site = results.verdicts["site"]
+    z = 1.6449  # [JCGM106], from memory, recomputed
+    own = results.impulse.value + z * results.impulse.u + allowance.most
+    assert site.upper_bound >= own - 1.0
+    assert site.lower_bound == pytest.approx(results.impulse.value - z * results.impulse.u, abs=1.0)
+    # Check weights that were hung with the hoses on carried what the hoses carry.
+    force = 0.5 * results.thrust.peak.value
+    mass = Measured(force / campaign.plan.site.gravity.value, 0.01, "kg")
+    hung = tuple(CheckWeight(when, mass, Measured(force, 0.3, "N")) for when in ("before", "after"))
+    proven = analyse_static_fire(dataclasses.replace(dataset_of(never, silent), check_weights=hung)).results
+    assert proven.firing.checks.gain_proven
+    assert proven.impulse.allowances == ()
