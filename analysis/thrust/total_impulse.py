@@ -20,7 +20,6 @@ from standbook.analysis.findings.thrust import (
     THRUST_CLIPPED,
 )
 from standbook.analysis.physics.impulse import (
-    GAPS_BOUNDED,
     IntegratedRecord,
     combined,
     gap_allowance,
@@ -66,7 +65,7 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[
     said += [*_clipped(dataset, record, start, end), *more]
     lost = 0.0 if record.late else seen.lost(start, end)
     unseen = 0.0
-    if lost > GAPS_BOUNDED:
+    if lost > dataset.plan.test.repeat_if_lost_longer_than.value:
         said.append(_long_gap(dataset, record, burn, lost, start=start, between=between))
     elif lost > 0.0:
         unseen = _bounded(dataset, seen, burn, start)
@@ -105,9 +104,8 @@ def _long_gap(
     restarts = [gap for gap in dataset.gaps.get(record.cell.stream, ()) if gap.rows == 0 and gap.end > start]
     if restarts and restarts[0].start < burn.thrust_end and dataset.record[record.cell.stream].boots > 1:
         return BOOT_CHANGED.at(tag, restarts[0].start, lost=lost, start=first.start, guess=guess)
-    return GAP_UNBOUNDED.at(
-        tag, first.start, lost=lost, between=between, gaps_bounded_ms=1000.0 * GAPS_BOUNDED, guess=guess
-    )
+    bounded = dataset.plan.test.repeat_if_lost_longer_than.value
+    return GAP_UNBOUNDED.at(tag, first.start, lost=lost, between=between, gaps_bounded_ms=1000.0 * bounded, guess=guess)
 
 
 def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -> list[Finding]:

@@ -84,6 +84,9 @@ class LineEdgeName:
     rising: bool
 
 
+LONGEST_LOSS = 0.2  # s of lost rows that the thrust beside them may bound; judgement
+
+
 class Test(Document):
     """Purpose and kind of the test, and the minimum data that makes the run worth keeping."""
 
@@ -102,6 +105,11 @@ class Test(Document):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
+        if self.repeat_if_lost_longer_than.value > LONGEST_LOSS:
+            raise ValueError(
+                f'repeat_if_lost_longer_than "{self.repeat_if_lost_longer_than.text}" is above {LONGEST_LOSS:g} s: a '
+                "longer loss may hide more than the thrust beside it tells"
+            )
         if self.t_zero not in (None, DETECTED_OPENING) and self.t_zero_edge is None:
             raise ValueError(
                 f't_zero "{self.t_zero}" is not understood; write "DEVICE LINE rising" or "{DETECTED_OPENING}"'

@@ -14,6 +14,7 @@ from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
 from standbook.daq.errors import DataError
+from standbook.daq.quantity import parse_quantity
 from tests.rehearsed import dataset_of, from_late, until, with_clip, with_gap
 
 SEED = 4
@@ -203,6 +204,15 @@ def test_a_short_gap_raises_the_upper_bound_by_no_more_than_the_worst_thrust(cam
     assert found.verdicts["site"].upper_bound > whole.verdicts["site"].upper_bound
     assert found.verdicts["site"].outcome == "within"
     assert finding(found, "gap-bounded").severity == "caution"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("typed", "hidden"), [("50 ms", True), ("100 ms", False)])
+def test_the_plan_says_how_long_a_loss_may_be(campaign, rehearsal, typed, hidden):
+    test = campaign.plan.test.model_copy(update={"repeat_if_lost_longer_than": parse_quantity(typed, "time")})
+    plan = campaign.plan.model_copy(update={"test": test})
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, plan=plan, alter=with_gap(5.0, 0.080))).results
+    assert found.impulse.lower_bound_only is hidden
 
 
 @pytest.mark.slow
