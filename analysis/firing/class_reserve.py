@@ -103,7 +103,8 @@ def greatest_share(
         if not np.isfinite(curve).all():
             raise DataError("the model does not run out at every load, so no load is named")
         impulse = impulses[place]
-        guarded = impulse.value + guard_factor(verdict.guard_share) * impulse.u + impulse.unseen + impulse.allowance
+        guard = guard_factor(verdict.guard_share, impulse.dof) * impulse.u
+        guarded = impulse.value + guard + impulse.unseen + impulse.allowance
         beyond = CubicSpline(shares, guarded * curve / curve[shares == 1.0][0] - verdict.limit)
         if float(beyond(fullest)) <= 0.0:
             continue

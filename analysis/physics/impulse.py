@@ -9,11 +9,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import stdtrit
 
 from standbook.analysis.results.results import Allowance, BudgetTerm, ImpulseResult
 from standbook.daq.arrays import Array
 
 COVERAGE_FACTOR = 2.0
+FEW_DOF = 30.0  # effective degrees of freedom, from which k = 2 covers 94.5 % and serves
+TWO_SIDED = 0.975  # quantile of an interval that covers 95 %
 GAP_STEP = 1.5  # sample intervals; a longer step has lost a row
 GAPS_BOUNDED = 0.050  # s, in total; longer gaps of thrust hide more than can be charged
 NEAR_GAP = 1.0  # s; thrust this close to a gap tells what it may have hidden
@@ -158,6 +161,18 @@ def combined(terms: Iterable[BudgetTerm]) -> float:
     return math.sqrt(sum(term.u**2 for term in terms))
 
 
+def effective_dof(terms: Iterable[BudgetTerm]) -> float:
+    r"""Return the effective degrees of freedom of independent terms; infinite where each is known well.
+
+    Notes
+    -----
+    Welch and Satterthwaite: :math:`\nu = u^4 / \sum u_i^4 / \nu_i`. Source: [GUM] G.4.1.
+    """
+    terms = tuple(terms)
+    spread = sum(term.u**4 / term.dof for term in terms if term.dof is not None)
+    return combined(terms) ** 4 / spread if spread > 0.0 else math.inf
+
+
 def impulse_result(
     value: float,
     terms: Iterable[BudgetTerm],
@@ -168,17 +183,19 @@ def impulse_result(
 ) -> ImpulseResult:
     """Put value and budget together; terms that are zero are left out, the largest comes first."""
     budget = tuple(sorted((t for t in terms if t.u > 0.0), key=lambda t: -t.u))
-    u = combined(budget)
+    u, dof = combined(budget), effective_dof(budget)
+    factor = COVERAGE_FACTOR if dof >= FEW_DOF else float(stdtrit(dof, TWO_SIDED))
     return ImpulseResult(
         value=value,
         u=u,
         unit="N*s",
-        expanded=COVERAGE_FACTOR * u,
-        coverage_factor=COVERAGE_FACTOR,
+        expanded=factor * u,
+        coverage_factor=factor,
         lower_bound_only=lower_bound_only,
         unseen=unseen,
         budget=budget,
         allowances=allowances,
+        dof=dof if math.isfinite(dof) else None,
     )
 
 

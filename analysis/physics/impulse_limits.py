@@ -7,7 +7,7 @@ to the class when met; only the measurement carries uncertainty. Says nothing ab
 import math
 from dataclasses import dataclass
 
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from standbook.analysis.results.results import Outcome, Verdict
 from standbook.daq.errors import DataError
@@ -45,8 +45,10 @@ def is_met(impulse: float, limit: float) -> bool:
     return impulse <= limit
 
 
-def guard_factor(guard_share: float) -> float:
-    """Return z, the number of standard uncertainties that a one-sided share needs (normal distribution).
+def guard_factor(guard_share: float, dof: float | None = None) -> float:
+    """Return the number of standard uncertainties that a one-sided share needs.
+
+    Normal distribution, or Student's with ``dof`` degrees of freedom. Source: [GUM] G.3.
 
     Raises
     ------
@@ -55,12 +57,13 @@ def guard_factor(guard_share: float) -> float:
     """
     if not 0.5 < guard_share < 1.0:
         raise ValueError(f"guard share {guard_share!r} must lie between 0.5 and 1")
-    return float(ndtri(guard_share))
+    return float(ndtri(guard_share) if dof is None else stdtrit(dof, guard_share))
 
 
-def probability_at_most(limit: float, value: float, u: float) -> float:
-    """Return the probability that the true value is at most ``limit`` (normal distribution about ``value``)."""
-    return float(ndtr((limit - value) / u))
+def probability_at_most(limit: float, value: float, u: float, dof: float | None = None) -> float:
+    """Return the probability that the true value is at most ``limit``, normal or Student's about ``value``."""
+    z = (limit - value) / u
+    return float(ndtr(z) if dof is None else stdtr(dof, z))
 
 
 def verdict(
@@ -73,6 +76,7 @@ def verdict(
     lower_bound_only: bool = False,
     unseen: float = 0.0,
     allowance: float = 0.0,
+    dof: float | None = None,
     ambient: str = "at site ambient pressure",
     raised: "RaisedBound | None" = None,
     withheld: str = "",
@@ -94,6 +98,8 @@ def verdict(
         Most that short gaps can have hidden; it raises the upper bound only. [N*s]
     allowance : float
         Most that something never measured may have hidden; it raises the upper bound only. [N*s]
+    dof : float, optional
+        Effective degrees of freedom behind ``u``; none: so many that the normal distribution serves.
     ambient : str
         What pressure the value stands for, in words, for the sentence.
     raised : RaisedBound, optional
@@ -111,11 +117,12 @@ def verdict(
     Notes
     -----
     Within where I + z u + unseen + allowance <= L, exceeds where I - z u >= L, otherwise not shown; the limit is not
-    guarded a second time. With something unseen, ``probability_within`` is the least it can be; of a lower bound alone
-    it is not known. Source: [JCGM106] (decision rule with a guard band of z u).
+    guarded a second time. Of few degrees of freedom z is Student's t. With something unseen, ``probability_within`` is
+    the least it can be; of a lower bound alone it is not known. Source: [JCGM106] (decision rule with a guard band of
+    z u).
     """
     u = _checked(impulse, u, unseen, ambient)
-    z = guard_factor(guard_share)
+    z = guard_factor(guard_share, dof)
     own = impulse + z * u + unseen + allowance
     least = raised.impulse if raised is not None else -math.inf
     judged = _Judged(
@@ -139,7 +146,7 @@ def verdict(
         guard_share=guard_share,
         upper_bound=judged.upper,
         lower_bound=judged.lower,
-        probability_within=None if lower_bound_only or withheld else probability_at_most(limit, judged.value, u),
+        probability_within=None if lower_bound_only or withheld else probability_at_most(limit, judged.value, u, dof),
         reason=judged.reason(),
         withheld=withheld,
         raised_by=judged.raised.by if judged.raised is not None else "",

@@ -76,6 +76,7 @@ class BudgetTerm:
 
     source: str
     u: float
+    dof: float | None = None  # degrees of freedom behind u; none: as many as one likes
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,7 @@ class ImpulseResult:
     unseen: float  # most that short gaps could have hidden, added to the upper bound [N*s]
     budget: tuple[BudgetTerm, ...]
     allowances: tuple[Allowance, ...] = ()  # added to the upper bound at their full width
+    dof: float | None = None  # effective degrees of freedom of u; none: so many that the normal distribution serves
 
     @property
     def allowance(self) -> float:

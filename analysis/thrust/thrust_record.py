@@ -361,7 +361,7 @@ def _gain_terms(record: ThrustRecord, start: float, end: float, value: float) ->
     x = record.signal - c.pivot
     lever = np.array([0.0] + [record.linear(x**k, start, end) for k in range(1, covariance.shape[0])]) * c.scale
     return [
-        BudgetTerm("calibration scatter", math.sqrt(max(float(lever @ covariance @ lever), 0.0))),
+        BudgetTerm("calibration scatter", math.sqrt(max(float(lever @ covariance @ lever), 0.0)), c.degrees_of_freedom),
         BudgetTerm("reference standard", abs(value) * c.reference_uncertainty.value),
     ]
 

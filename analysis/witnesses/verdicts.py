@@ -93,6 +93,7 @@ def _verdict(
         lower_bound_only=impulse.lower_bound_only,
         unseen=impulse.unseen,
         allowance=impulse.allowance,
+        dof=impulse.dof,
         ambient=words,
         raised=raised,
         withheld=withheld,

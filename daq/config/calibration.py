@@ -200,6 +200,11 @@ class Calibration(Document):
             x = x - (np.polynomial.polynomial.polyval(x, c) - reading) / slope
         return x + self.pivot
 
+    @property
+    def degrees_of_freedom(self) -> float | None:
+        """Points beyond the coefficients that they carry; ``None`` where the file holds none."""
+        return float(max(len(self.points) - len(self.coefficients), 1)) if self.points else None
+
     def slope_u(self) -> float:
         """Relative standard uncertainty of the slope: scatter of the points and the reference standard."""
         if self.characteristic is not None:

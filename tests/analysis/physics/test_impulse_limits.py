@@ -215,3 +215,35 @@ def test_a_run_exactly_on_the_limit_is_called_within_in_one_of_twenty():
     readings = LIMIT + u * np.random.default_rng(106).standard_normal(10_000)
     share = np.mean([judge(float(reading), u).outcome == "within" for reading in readings])
     assert share == pytest.approx(0.05, abs=0.005)
+
+
+# t(0.95) one-sided, printed in every table of Student's distribution.
+@pytest.mark.parametrize(("dof", "t"), [(2, 2.920), (3, 2.353), (4, 2.132), (8, 1.860), (10, 1.812), (30, 1.697)])
+def test_few_degrees_of_freedom_widen_the_guard(dof, t):
+    assert guard_factor(0.95, dof) == pytest.approx(t, abs=5e-4)
+    found = judge(LIMIT - t * 100.0 - 1.0, 100.0, dof=dof)
+    assert found.outcome == "within"
+    assert judge(LIMIT - t * 100.0 + 1.0, 100.0, dof=dof).outcome == "not shown"
+    assert found.probability_within == pytest.approx(0.95, abs=2e-3)
+
+
+@pytest.mark.parametrize("dof", [2, 4, 10])
+def test_false_within_of_few_readings_is_what_the_guard_says(dof):
+    """A true impulse at the limit, u estimated from few readings: one in twenty is called within, not one in eight."""
+    random = np.random.default_rng(8)
+    number, sigma = 40_000, 100.0
+    value = LIMIT + sigma * random.standard_normal(number)
+    u = sigma * np.sqrt(random.chisquare(dof, number) / dof)
+    by_t, by_z = (
+        float(np.mean(value + factor * u <= LIMIT)) for factor in (guard_factor(0.95, dof), guard_factor(0.95))
+    )
+    assert by_t == pytest.approx(0.05, abs=0.005)
+    assert by_z > by_t
+
+
+def test_what_was_never_measured_raises_the_upper_bound_alone():
+    plain, allowed = judge(40_000.0, 100.0), judge(40_000.0, 100.0, allowance=300.0)
+    assert allowed.upper_bound == pytest.approx(plain.upper_bound + 300.0)
+    assert allowed.lower_bound == plain.lower_bound
+    assert "300 N*s for what was never measured" in allowed.reason
+    assert allowed.probability_within < plain.probability_within

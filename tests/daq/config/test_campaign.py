@@ -50,6 +50,7 @@ def test_a_plan_reads_into_si(folder):
 
 
 BAD_PLANS = [
+    ('repeat_if_lost_longer_than = "50 ms"', 'repeat_if_lost_longer_than = "0.5 s"', "may hide more than the thrust"),
     ('liquid_load = "10.66 +/- 0.10 kg"', "liquid_load = 10.66", r"line \d+: tank\[1\].liquid_load: bare number"),
     ('start_pressure = "31.0 +/- 0.15 bar(g)"', 'start_pressure = "31.0 bar"', r"write bar\(a\) for absolute"),
     ('feed_cda = "16.2 +/- 0.4 mm2"', 'feed_cda = "16.2 +/- 0.4 hectare"', "unknown unit 'hectare'"),
