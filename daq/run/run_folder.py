@@ -95,7 +95,7 @@ class Run:
     prediction_text: str | None  # as locked
     record: RecordSummary  # as sealed, T-0 aside: one that only a second recorder saw stands here, its source named
     weighings: Mapping[str, Weighing]  # by tank
-    check_weights: tuple[CheckWeight, ...]
+    check_weights: tuple[CheckWeight, ...] = ()
     manifest: Manifest
     fills: tuple[AddedFill, ...] = ()  # what a second recorder's copies gave
 

@@ -20,14 +20,20 @@ OUT = {
 MOVED = EXPONENT_MOVED["oxidiser"].at(
     "oxidiser",
     decided_by="weigh",
-    rank=1,
-    share_percent=85.0,
-    what="the oxidiser ullage exponent was about 1.70 ± 0.02, not the plan's 1.45 (this tank's own record gives 1.73)",
-    evidence="0.88 kg of oxidiser left aboard",
+    place=1,
+    considered=6,
+    standing="clearly before the next",
+    what="the oxidiser ullage exponent came out at 1.73 ± 0.03, the plan had 1.45 ± 0.12",
     decide="weigh",
 )
 SECOND = CSTAR_MOVED.at(
-    None, decided_by="weigh", rank=2, share_percent=12.0, what="the c* efficiency was low", evidence="x", decide="weigh"
+    None,
+    decided_by="weigh",
+    place=2,
+    considered=6,
+    standing="explains it nearly as well",
+    what="c* came out low",
+    decide="weigh",
 )
 
 
@@ -54,9 +60,9 @@ def test_three_sentences_say_coverage_departures_and_what_moved():
     assert "fuel tank pressure 1.31 above" in far
     assert "chamber" not in far
     assert moved == (
-        "Assumption that best explains the deviation, most likely first: the oxidiser ullage exponent was about 1.70 ± "
-        "0.02, not the plan's 1.45 (this tank's own record gives 1.73), 85 %; the c* efficiency was low, 12 %. To "
-        "decide: weigh."
+        "Assumption that best explains the deviation, most likely first: the oxidiser ullage exponent came out at "
+        "1.73 ± 0.03, the plan had 1.45 ± 0.12 (clearly before the next); c* came out low (explains it nearly as "
+        "well). To decide: weigh."
     )
 
 
