@@ -21,11 +21,11 @@ from standbook.daq.config.campaign import Campaign
 from standbook.daq.config.csv_mapping import DEVICE, MAPPING_FILE, STREAM, CsvMapping, check_mapping, read_mapping
 from standbook.daq.config.printed_counts import counted
 from standbook.daq.errors import ConfigError, DataError, RecordError
-from standbook.daq.other_recorders.coarse_timestamps import NEAR_ENOUGH, spread
+from standbook.daq.other_recorders.csv_clock import FileClock, file_clock
 from standbook.daq.quantity import UNITS
 from standbook.daq.recovery.decode_text import CLOCK_STEP, LATE_STEP, numbered, rows_missing
 from standbook.daq.recovery.decode_wire import Channel, DecodedDevice, Stream
-from standbook.daq.recovery.device_clock import BootClock, ClockFit, nominal_ns, tolerance_u, unwrap
+from standbook.daq.recovery.device_clock import BootClock, ClockFit, nominal_ns, tolerance_u
 from standbook.daq.run.lock import check_lock
 from standbook.daq.run.record_summary import NoteRecord, RecordSummary, TZeroRecord
 from standbook.daq.run.run_folder import RAW, create_run, read_run_files
@@ -93,9 +93,9 @@ def import_csv(
     if csv_path.name == MAPPING_FILE:
         raise ConfigError(f"{csv_path}: the mapping is kept under this name in the run; rename the CSV")
     table = read_csv(csv_path, mapping)
-    ticks, tick_hz = clock_ticks(table, mapping, csv_path)
-    device = _device(table, ticks, tick_hz, mapping)
-    t_zero, missing = _t_zero(table, ticks, device, mapping, csv_path)
+    clock = file_clock(table.columns[mapping.clock], table.line, mapping, csv_path)
+    device = _device(table, clock, mapping)
+    t_zero, missing = _t_zero(table, clock.ticks, device, mapping, csv_path)
     lock = check_lock(campaign)
     folder = create_run(campaign, lock, rehearsal=rehearsal, now=mapping.start, software=software, source="imported")
     try:
@@ -246,57 +246,8 @@ def _number(cell: str) -> float:
         return float("nan")
 
 
-def clock_ticks(table: CsvTable, mapping: CsvMapping, path: Path) -> tuple[Ints, Fraction]:
-    """Return the file's clock in whole ticks since its first row, rollovers undone, and ticks a second.
-
-    Raises
-    ------
-    ConfigError
-        The modulus is no whole number of the clock's steps, or the clock goes beyond it.
-    DataError
-        Time runs backwards, or never moves.
-    """
-    clock = counted(table.columns[mapping.clock])
-    ticks = clock.counts
-    if mapping.clock_modulus is not None:
-        modulus = round(mapping.clock_modulus / clock.resolution)
-        if abs(modulus * clock.resolution - mapping.clock_modulus) > 1e-12 * mapping.clock_modulus:
-            raise ConfigError(
-                f"{path}: clock_modulus {mapping.clock_modulus:g} is no multiple of the clock's step "
-                f"{clock.resolution:g}"
-            )
-        beyond = np.flatnonzero((ticks < 0) | (ticks >= modulus))
-        if beyond.size:
-            raise ConfigError(
-                f'{path} line {table.line[beyond[0]]}: "{mapping.clock}" reads '
-                f"{table.columns[mapping.clock][beyond[0]]:.12g} {mapping.clock_unit}, not from 0 to below "
-                f"clock_modulus {mapping.clock_modulus:.12g}; correct it in the mapping"
-            )
-        ticks = unwrap(ticks, modulus)
-    back = np.flatnonzero(np.diff(ticks) < 0)
-    if back.size:
-        row = int(back[0]) + 1
-        before, after = (table.columns[mapping.clock][k] for k in (row - 1, row))
-        raise DataError(
-            f'{path} line {table.line[row]}: time runs backwards: "{mapping.clock}" goes from {before:.12g} to '
-            f"{after:.12g} {mapping.clock_unit}; if the clock rolled over, state clock_modulus in the mapping; if the "
-            "logger started again, import each part as a file of its own"
-        )
-    if ticks[-1] == ticks[0]:
-        raise DataError(f'{path}: the clock column "{mapping.clock}" never changes')
-    unit = Fraction(UNITS["time"][mapping.clock_unit]).limit_denominator(10**9)
-    rate = 1 / (unit * Fraction(clock.resolution).limit_denominator(10**12))
-    rows = spread(ticks - ticks[0])
-    if not rows.even and rows.step / rate > NEAR_ENOUGH:
-        raise DataError(
-            f'{path}: "{mapping.clock}" has the reading of the row before in {rows.shared} of {ticks.size} rows, and '
-            f"unevenly: when rows came between two readings, {float(rows.step / rate):.3g} s apart, is not known; "
-            "export the time with more digits"
-        )
-    return rows.ticks, rate * rows.factor
-
-
-def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping) -> DecodedDevice:
+def _device(table: CsvTable, clock: FileClock, mapping: CsvMapping) -> DecodedDevice:
+    ticks, tick_hz = clock.ticks, clock.tick_hz
     steps = np.diff(ticks)
     interval = max(1, int(np.median(steps[steps > 0])))
     found = {name: counted(table.columns[name]) for name in mapping.columns}
@@ -305,12 +256,14 @@ def _device(table: CsvTable, ticks: Ints, tick_hz: Fraction, mapping: CsvMapping
         Channel(wire=name, type="text", minimum=None, maximum=None, resolution=column.resolution)
         for name, column in found.items()
     )
-    lost = rows_missing(ticks, interval)
+    lost = rows_missing(ticks, interval) if clock.fitted is None else clock.fitted.lost
     apart = np.diff(table.columns[mapping.clock], prepend=table.columns[mapping.clock][0])
-    if np.any(apart[1:] == 0.0):  # spread rows: one more or less at a reading is no gap, a reading left out is
+    if clock.fitted is None and np.any(
+        apart[1:] == 0.0
+    ):  # spread rows: one more or less at a reading is no gap, a reading left out is
         lost[apart < LATE_STEP * np.median(apart[apart > 0.0])] = 0
     rows = numbered(0, 0, ticks, counts, lost, exact=False, reason=CLOCK_STEP)
-    told = [NoteRecord(severity="note", host_ns=None, text=text) for text in _remarks(table, mapping)]
+    told = [NoteRecord(severity="note", host_ns=None, text=text) for text in _remarks(table, clock, mapping)]
     told += _rate_doubts(ticks, tick_hz, mapping)
     return DecodedDevice(
         device=DEVICE,
@@ -359,12 +312,14 @@ def _rate_doubts(ticks: Ints, tick_hz: Fraction, mapping: CsvMapping) -> list[No
     return [NoteRecord(severity="caution", host_ns=None, text=text)]
 
 
-def _remarks(table: CsvTable, mapping: CsvMapping) -> list[str]:
+def _remarks(table: CsvTable, clock: FileClock, mapping: CsvMapping) -> list[str]:
     texts = ["imported: values were calibrated by another logger; clipping and open wires cannot be seen"]
     steps = np.diff(table.columns[mapping.clock])
     if rollovers := int(np.sum(steps < 0)):
         texts.append(f"the clock rolled over {rollovers} times and was unwrapped")
-    if shared := int(np.sum(steps == 0)):
+    if clock.remark is not None:
+        texts.append(clock.remark)
+    elif shared := int(np.sum(steps == 0)):
         texts.append(f"{shared} rows have the time of the row before and were spread evenly until the next time")
     if table.empty:
         texts.append(f"{table.empty} rows lack a value and were left out; they count as missing")
