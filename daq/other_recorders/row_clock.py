@@ -15,6 +15,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from standbook.daq.arrays import Array, Ints
 
 FEWEST = 64  # rows, below which nothing is fitted
+EVEN = 0.15  # of a step: by less than this off a whole number of steps, no stamp is uneven
+EVEN_SHARE = 0.95  # of the steps that are one step long
 FIRST_STRIDE = 8  # rows between two stamps from which an interval is first taken
 NEIGHBOURS = (31, 63, 127)  # rows of the running median; more where the stamps scatter more
 TELLS = 0.4  # of an interval: scatter of the stamps up to which the lattice can be told
@@ -56,7 +58,7 @@ class RowClock:
 
 
 def fit_row_clock(stamps: Ints, tick_hz: float) -> RowClock | None:
-    """Find the lattice behind stamps; ``None`` where there are too few, or their order is not that of a lattice.
+    """Find the lattice behind uneven stamps; ``None`` where they are even, too few, or in no lattice's order.
 
     Parameters
     ----------
@@ -68,12 +70,10 @@ def fit_row_clock(stamps: Ints, tick_hz: float) -> RowClock | None:
     time = stamps.astype(np.float64)
     if time.size < FEWEST or time[-1] <= time[0]:
         return None
-    found = [
-        place
-        for interval in _starts(time, tick_hz)
-        for size in NEIGHBOURS
-        if 2 * size < time.size and (place := _fitted(time, interval, size)) is not None
-    ]
+    if _is_even(time):
+        return None
+    tried = (_first_fit(time, interval) for interval in _starts(time, tick_hz))
+    found = [place for place in tried if place is not None]
     place = min(found, key=lambda one: _price(one, time), default=None)
     if place is None:
         return None
@@ -83,6 +83,22 @@ def fit_row_clock(stamps: Ints, tick_hz: float) -> RowClock | None:
     return RowClock(
         place=place - place[0], interval=interval, start=start + interval * place[0], scatter=scatter, beyond=beyond
     )
+
+
+def _is_even(time: Array) -> bool:
+    """Tell whether every step is a whole number of usual steps, and nearly all are one: nothing is to be fitted."""
+    steps = np.diff(time)
+    usual = float(np.median(steps))
+    if usual <= 0.0 or steps.min() <= 0.0:
+        return False
+    whole = np.rint(steps / usual)
+    return bool(np.max(np.abs(steps / usual - whole)) < EVEN and np.mean(whole == 1.0) > EVEN_SHARE)
+
+
+def _first_fit(time: Array, interval: float) -> Ints | None:
+    """Find places with the shortest running median that orders them."""
+    fitted = (_fitted(time, interval, size) for size in NEIGHBOURS if 2 * size < time.size)
+    return next((place for place in fitted if place is not None), None)
 
 
 def _fitted(time: Array, interval: float, size: int) -> Ints | None:
