@@ -42,3 +42,13 @@ ROUTE_APART = FindingKind(
         "throat, and weigh again."
     ),
 )
+SECOND_CELL = FindingKind(
+    code="second-cell-not-used",
+    severity="caution",
+    withholds_verdict=True,
+    text=(
+        "{channel}: this stand has {cells} thrust cells, and {others} is not in the impulse. If it carries part of the "
+        "thrust, the impulse lacks that part, so it is not held against its limit. If it carries the same load again, "
+        'write share = "spare" beside it in the stand file.'
+    ),
+)

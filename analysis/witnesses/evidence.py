@@ -9,7 +9,13 @@ from dataclasses import dataclass
 
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import CheckWeight, Dataset
-from standbook.analysis.findings.witnesses import CHECK_WEIGHT_APART, COURSE_CHANGED, COURSE_NOTED, ROUTE_APART
+from standbook.analysis.findings.witnesses import (
+    CHECK_WEIGHT_APART,
+    COURSE_CHANGED,
+    COURSE_NOTED,
+    ROUTE_APART,
+    SECOND_CELL,
+)
 from standbook.analysis.results.firing_results import ImpulseRoute, IndependentChecks
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import ImpulseResult
@@ -89,6 +95,7 @@ def evidence_of(
     """
     cell_u = site.u / abs(site.value) if site.value else math.inf
     proven = _by_check_weights(dataset, record, relative_gain_u(site.budget, site.value))
+    proven = proven[0], (*_second_cells(dataset, record.cell.tag), *proven[1])
     clock_proven = dataset.clock_checked
     if site.lower_bound_only or site.value <= 0.0:
         return Evidence(
@@ -110,6 +117,13 @@ def evidence_of(
         clock_proven=clock_proven,
         findings=(*proven[1], *_of_routes(tag, routes, cell_u), *_of_course(tag, course)),
     )
+
+
+def _second_cells(dataset: Dataset, tag: str) -> tuple[Finding, ...]:
+    """Say which thrust cells are not in the impulse though nobody called them spare."""
+    cells = dataset.measuring(measurands.THRUST)
+    others = [c.tag for c in cells if c.tag != tag and dataset.stand.input_tagged(c.tag).share is None]
+    return (SECOND_CELL.at(tag, cells=len(cells), others=" and ".join(others)),) if others else ()
 
 
 def _of_routes(tag: str, routes: tuple[Route, ...], cell_u: float) -> list[Finding]:
