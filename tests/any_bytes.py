@@ -23,10 +23,11 @@ from standbook.daq.journal.record_format import (
 )
 from standbook.daq.recovery.decode_wire import recover_wire
 from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
+from standbook.daq.recovery.streams_together import align_tick_epochs
 from standbook.daq.wire.decoder import KNOWN_HELLOS, MAX_ENCODED, WAITING_BYTES, Decoder
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import MAX_BODY, Hello
-from standbook.daq.wire.stream_assembly import align_tick_epochs, assemble
+from standbook.daq.wire.stream_assembly import assemble
 from standbook.daq.wire.text_lines import MAX_LINE, LineDecoder, LineLayout
 from tests.wire_reference import hello
 
@@ -96,7 +97,9 @@ def _recover(stream):
     opening = PortOpening(stream, ends, 1_900_000_000_000_000_000 + np.arange(ends.size) * 3_000_000)
     try:
         recover_wire(
-            DeviceStream(device="cradle-a", openings=(opening,), notes=(), torn_bytes=0), origin_ns=0, tolerance=1e-4
+            DeviceStream(device="cradle-a", openings=(opening,), joined=opening, notes=(), torn_bytes=0),
+            origin_ns=0,
+            tolerance=1e-4,
         )
     except StandError:
         return

@@ -1,7 +1,8 @@
 """Readings as the analysis makes them, of one stream, without a data set."""
 
+from standbook.daq.config.calibration import to_si
 from standbook.daq.config.measurands import SUPPLY_VOLTAGE
-from standbook.daq.config.signal_conversion import signal_from_counts, to_si
+from standbook.daq.config.signal_conversion import signal_from_counts
 from standbook.daq.quantity import parse_quantity
 
 

@@ -20,7 +20,7 @@ ROWS = (
 def write(path: Path, rows: tuple[Row, ...] = ROWS, **options: object) -> JournalWriter:
     writer = JournalWriter(path, META, **options)  # type: ignore[arg-type]
     for row in rows:
-        writer.append(row.arrival_ns, row.wall_ns, row.boottime_ns, row.event, row.data)
+        writer.append(row)
     return writer
 
 

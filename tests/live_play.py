@@ -4,7 +4,8 @@ import dataclasses
 
 import numpy as np
 
-from standbook.daq.config.signal_conversion import counts_from_signal, from_si
+from standbook.daq.config.calibration import from_si
+from standbook.daq.config.signal_conversion import counts_from_signal
 from standbook.daq.live.live_model import Live
 from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table, script

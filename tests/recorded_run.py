@@ -7,7 +7,7 @@ import numpy as np
 
 from standbook.cli.starter import write_campaign
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter, next_journal
 from standbook.daq.run.run_folder import create_run
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
@@ -146,4 +146,4 @@ class Player:
     def _append(self, journal, seconds, event, data):
         arrival = self.start_ns + round(seconds * 1e9)
         awake = arrival + self._slept
-        journal.append(arrival, awake + self.wall_offset_ns, awake, event, data)
+        journal.append(Row(arrival, awake + self.wall_offset_ns, awake, event, data))

@@ -15,7 +15,7 @@ from standbook.daq.capture.process_status import CaptureStatus
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import StandError
 from standbook.daq.journal.reader import read_journal
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter, next_journal
 from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.recording.recorder import RecordEnd, Watch, record_devices
@@ -87,7 +87,7 @@ class Board:
     def _append(self, event: Event, data: bytes) -> None:
         assert self._journal is not None
         now = self._scene.now_ns
-        self._journal.append(now, now, now, event, data)
+        self._journal.append(Row(now, now, now, event, data))
         written = self._status.written_bytes + (len(data) if event is Event.DATA else 0)
         self._status = replace(self._status, written_bytes=written, written_ns=now, synced_ns=now)
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from standbook.analysis.kinds.registry import predict
 from standbook.cli.rehearse import weighings_text
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter, next_journal
 from standbook.daq.rehearsal.fault_catalogue import ClockOff, placed
 from standbook.daq.rehearsal.link_fault_injection import on_the_link
@@ -97,7 +97,7 @@ def _write_journal(run, device, said, pace, later):
     def put(seconds, event, data=b""):
         nonlocal last
         last = max(last, MONOTONIC_NS + round(later + 1e9 * seconds))
-        journal.append(last, last + WALL_NS, last, event, data)
+        journal.append(Row(last, last + WALL_NS, last, event, data))
 
     put(0.0, Event.OPENED)
     end = 0.0

@@ -43,7 +43,12 @@ class DirectCda:
 
 
 def direct_cda(
-    record: DischargeRecord, *, sensor: SensorUncertainties, notes: NoteUncertainties, channel: str | None = None
+    record: DischargeRecord,
+    *,
+    sensor: SensorUncertainties,
+    notes: NoteUncertainties,
+    flow: AveragedDischarge | None = None,
+    channel: str | None = None,
 ) -> DirectCda:
     r"""Compute CdA from the weighed liquid.
 
@@ -53,6 +58,8 @@ def direct_cda(
         Samples, instants and the weighed mass; a back pressure that varies, as in a firing, is fine.
     sensor, notes : SensorTerms, NoteTerms
         What is uncertain.
+    flow : AveragedDischarge, optional
+        The record averaged over its flow, when it is already known.
     channel : str, optional
         Named in findings.
 
@@ -71,7 +78,7 @@ def direct_cda(
     if mass is None or not mass > 0.0:
         raise DataError(f"expelled mass is {mass!r} kg: CdA needs an amount; add a weighing or a flow meter")
     record = thinned(record)
-    flow = averaged_flow(record)
+    flow = flow or averaged_flow(record)
 
     def estimate(of: AveragedDischarge) -> Array:
         return np.array([of.cda()])

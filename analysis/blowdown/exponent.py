@@ -82,6 +82,7 @@ def exponent_from_pv(
     *,
     sensor: SensorUncertainties,
     notes: NoteUncertainties,
+    flow: AveragedDischarge | None = None,
     cda: Measured | None = None,
 ) -> Exponent:
     r"""Fit the exponent's start and drift to pressure against gas volume.
@@ -90,6 +91,8 @@ def exponent_from_pv(
     ----------
     record : FlowRecord
         With ullage volume, at least 1 s of still record before opening, and a weighed mass.
+    flow : AveragedDischarge, optional
+        The record averaged over its flow, when it is already known.
     cda : Measured, optional
         A flow coefficient known from elsewhere; used only where no mass was weighed. [m²]
 
@@ -107,7 +110,7 @@ def exponent_from_pv(
     known = _cda_needed(record, cda)
     record = thinned(record)
     static = static_pressure(record)
-    flow = averaged_flow(record, start_pressure=static.value)
+    flow = replace(flow or averaged_flow(record), start_pressure=static.value)
     fitting = _trusting(_fitting_of(record, known), flow, static)
     line = _fit(flow, fitting)
     moved = changes(lambda of: _fit(of, _ending_with(fitting, flow, of)).value, flow, sensor, notes)

@@ -202,6 +202,7 @@ def joint_fit(
     *,
     sensor: SensorUncertainties,
     notes: NoteUncertainties,
+    flow: AveragedDischarge | None = None,
     direct: DirectCda | None = None,
 ) -> JointFit:
     """Fit (n0, c, CdA, t0) to the block means of pressure and to the weighed mass.
@@ -212,6 +213,8 @@ def joint_fit(
         With static pressure, ullage volume, one back pressure and the weighed mass.
     sensor, notes : SensorTerms, NoteTerms
         What is uncertain; the mass enters as a soft point with its ``mass_u``.
+    flow : AveragedDischarge, optional
+        The record averaged over its flow, when it is already known.
     direct : DirectCda, optional
         Of the same record, when it is already known.
 
@@ -230,11 +233,12 @@ def joint_fit(
     """
     _check_observable(record, notes)
     record = thinned(record)
-    direct = direct or direct_cda(record, sensor=sensor, notes=notes)
-    first_guess = exponent_from_pv(record, sensor=SensorUncertainties(), notes=NoteUncertainties())
+    flow = flow or averaged_flow(record)
+    direct = direct or direct_cda(record, sensor=sensor, notes=notes, flow=flow)
+    first_guess = exponent_from_pv(record, sensor=SensorUncertainties(), notes=NoteUncertainties(), flow=flow)
     static = static_pressure(record)
     problem = _Problem(
-        flow=averaged_flow(record, start_pressure=static.value),
+        flow=replace(flow, start_pressure=static.value),
         window=first_guess.window,
         scale=direct.cda,
         sample_u=max(static.deviation, 1e-9 * static.value),

@@ -5,16 +5,18 @@ flow, and what a result changes by is that input's share of its uncertainty.
 """
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from standbook.analysis.blowdown.amounts import Amount
+from standbook.analysis.dataset.dataset import Channel
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, spikes
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
+from standbook.daq.quantity import Quantity
 
 STATIC_LEAST = 1.0  # of still record before opening, without which P0, t0 and CdA are one curve [s]
 STATIC_MOST = 3.0  # older readings say less about the opening than the line through these [s]
@@ -53,6 +55,17 @@ class SensorUncertainties:
     reads_zero_at: float = 0.0  # absolute pressure: 0 for an absolute sensor, ambient for a gauge one [Pa]
     supply_u: float = 0.0  # of the supply that its signal is divided by, relative
     no_signal_at: float = 0.0  # absolute pressure of a signal of zero, about which the supply turns readings [Pa]
+
+
+def sensor_terms(channel: Channel, ambient: Quantity) -> SensorUncertainties:
+    """Return what is uncertain of a tank's pressure sensor besides its noise."""
+    return SensorUncertainties(
+        gain_u=channel.gain_u,
+        zero_u=channel.zero_u,
+        reads_zero_at=channel.origin(ambient),
+        supply_u=channel.supply_u,
+        no_signal_at=channel.no_signal_reading + channel.origin(ambient),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,14 +236,15 @@ def undithered(step: float, deviation: float) -> float:
     return step / math.sqrt(12.0) * math.exp(-2.0 * math.pi**2 * noise / step**2)
 
 
-def averaged_flow(record: DischargeRecord, *, start_pressure: float = math.nan) -> AveragedDischarge:
-    """Average the samples between opening and end.
+def averaged_flow(record: DischargeRecord) -> AveragedDischarge:
+    """Average the samples between opening and end, once for all that is made of them; no start pressure yet.
 
     Raises
     ------
     DataError
         Too few samples, or the end does not come after the opening.
     """
+    record = thinned(record)
     inside = Window(record.opening_time, record.end_time).of(record.time)
     if inside.sum() < MIN_FLOW_SAMPLES:
         raise DataError(
@@ -249,7 +263,7 @@ def averaged_flow(record: DischargeRecord, *, start_pressure: float = math.nan) 
         pressure=means.value,
         back_pressure=back,
         count=means.count.astype(np.float64),
-        start_pressure=start_pressure,
+        start_pressure=math.nan,
         density=record.density,
         opening_time=record.opening_time,
         end_time=record.end_time,
@@ -351,6 +365,16 @@ def changes(
     """Return what each uncertain input changes an estimate by, (K,) each."""
     base = estimate(flow)
     return {source: estimate(shifted) - base for source, shifted in shifted_flows(flow, sensor, notes)}
+
+
+def cda_by_amounts(
+    flow: AveragedDischarge, amounts: Sequence[Amount], sensor: SensorUncertainties, notes: NoteUncertainties
+) -> tuple[AveragedDischarge, Array, dict[str, Array]]:
+    """Return the flow with its amounts, the first weighing alone, CdA by each, (K,), and its `changes`."""
+    flow = replace(flow, amounts=tuple(amounts), weights=tuple(float(k == 0) for k in range(len(amounts))))
+    # The head wants an expelled volume; any one amount is near enough for that.
+    flow = replace(flow, expelled_mass=flow.left())
+    return flow, flow.each_cda(), changes(lambda of: of.each_cda(), flow, sensor, notes)
 
 
 def _raised(flow: AveragedDischarge, pressure: float) -> AveragedDischarge:

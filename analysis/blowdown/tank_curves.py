@@ -6,7 +6,7 @@ SI, absolute pressures; times in seconds after T-0. Thinned; nothing quoted in r
 import numpy as np
 
 from standbook.analysis.blowdown.exponent import Exponent
-from standbook.analysis.blowdown.record import DischargeRecord, averaged_flow
+from standbook.analysis.blowdown.record import AveragedDischarge
 from standbook.analysis.dataset.dataset import Channel
 from standbook.analysis.results.curves import Curve, envelope
 from standbook.analysis.results.prediction import Prediction
@@ -69,7 +69,7 @@ def tank_curves(
     *,
     prediction: Prediction | None,
     delay: float,
-    record: DischargeRecord | None = None,
+    flow: AveragedDischarge | None = None,
     exponent: Exponent | None = None,
 ) -> dict[str, Curve]:
     """Return the curves of one tank that are known.
@@ -84,8 +84,8 @@ def tank_curves(
         What to draw. [s]
     prediction, delay
         As for `predicted_columns`.
-    record, exponent : FlowRecord, Exponent, optional
-        The flow and the law fitted to it; both or none.
+    flow, exponent : AveragedDischarge, Exponent, optional
+        The averaged flow and the law fitted to it; both or none.
     """
     quantity = measurands.of_tank(measurands.TANK_PRESSURE, tank)
     measured = measured_curve(
@@ -94,8 +94,8 @@ def tank_curves(
     found: dict[str, Curve] = {}
     columns = dict(measured.columns)
     residual: dict[str, Array] = {}
-    if exponent is not None and record is not None:
-        law = _law(record, exponent)
+    if exponent is not None and flow is not None:
+        law = _law(flow, exponent)
         found[f"ullage/{tank}"] = law
         pressure = exponent.start_pressure.value * np.exp(law.columns["fit"])
         fit = np.interp(measured.time, law.time, pressure, left=np.nan, right=np.nan)
@@ -111,16 +111,15 @@ def tank_curves(
     return found
 
 
-def _law(record: DischargeRecord, exponent: Exponent) -> Curve:
+def _law(flow: AveragedDischarge, exponent: Exponent) -> Curve:
     """Return how the ullage's pressure fell with its volume, both as logarithms, beside the law fitted to it."""
     start = exponent.start_pressure.value
-    means = averaged_flow(record, start_pressure=start)
-    total, partial = means.drive_integral()
-    volume = (means.expelled_mass or 0.0) / means.density * partial / total
-    L = np.log1p(volume / (means.ullage_volume or np.nan))
+    total, partial = flow.drive_integral()
+    volume = (flow.expelled_mass or 0.0) / flow.density * partial / total
+    L = np.log1p(volume / (flow.ullage_volume or np.nan))
     law = -(exponent.start.value * L + exponent.drift.value * L**2)
     return Curve(
-        means.time,
-        {"log_volume_ratio": L, "log_pressure_ratio": np.log(means.pressure / start), "fit": np.asarray(law)},
+        flow.time,
+        {"log_volume_ratio": L, "log_pressure_ratio": np.log(flow.pressure / start), "fit": np.asarray(law)},
         "1",
     )

@@ -7,14 +7,12 @@ import math
 from collections.abc import Mapping
 
 from standbook.analysis.blowdown.exponent import Exponent
-from standbook.analysis.blowdown.record import SensorUncertainties
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.findings.discharge import CDA_NOT_AS_PLANNED, EXPONENT_NOT_AS_ASSUMED
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import ExponentResult
 from standbook.daq.config.plan import Tank
 from standbook.daq.findings.finding import Finding
-from standbook.daq.quantity import Quantity
 
 APART = 2.0  # combined standard uncertainties of plan and measurement
 FAR_APART = 3.0  # one good run in twenty lies beyond APART
@@ -25,18 +23,6 @@ def tank_pressure(channel: Channel, value: float, dataset: Dataset) -> Measured 
     if not math.isfinite(value):
         return None
     return Measured(value, channel.reading_u(value, dataset.plan.site.ambient_pressure), "Pa")
-
-
-def sensor_terms(channel: Channel, ambient: Quantity) -> SensorUncertainties:
-    """Return what is uncertain of a tank's pressure sensor besides its noise."""
-    origin = channel.origin(ambient)
-    return SensorUncertainties(
-        gain_u=channel.gain_u,
-        zero_u=channel.zero_u,
-        reads_zero_at=origin,
-        supply_u=channel.supply_u,
-        no_signal_at=channel.no_signal_reading + origin,
-    )
 
 
 def exponent_result(exponent: Exponent | None) -> ExponentResult | None:

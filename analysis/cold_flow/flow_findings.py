@@ -6,7 +6,8 @@ SI, absolute pressures; times in seconds after T-0; sentences show bar, kg and s
 import math
 from collections.abc import Iterable
 
-from standbook.analysis.blowdown.amounts import DISAGREE, Amount, Pair
+from standbook.analysis.blowdown.amounts import Amount
+from standbook.analysis.blowdown.weighed_amounts import DISAGREE, Pair
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.findings.cold_flow import (

@@ -41,6 +41,8 @@ VENT_BEGUN, VENT_SEEN = 0.5, 0.85  # s before it shows that the tank is vented; 
 LONG_SHARE, LONG_STILL = 0.6, 8.0  # of the flow; s
 STILL_PIECE, OPEN_PIECE = 3.0, 3.0  # s before and after the opening; the curve bends most at first
 FLOW_PIECE, HOLD_PIECE = 5.0, 4.0  # s before and after the closing
+STILL_BEFORE = 1.0  # s before the opening in which a sensor must not clip, else what opened is only its range
+MOST_GAP, AFTER_END = 1.2, 3.0  # s; with one of 2 s simulated flows ended there, up to 1 s did no harm
 FLOW_SHARE = 0.6  # of the flow at most for either, or one cubic does not follow it
 
 
@@ -120,6 +122,59 @@ def flow_instants(
     if not sure:
         return FlowInstants(opening, end, ran_dry=False)
     return FlowInstants(opening, knee, ran_dry=True, first_gas=gas)
+
+
+def certain_instants(
+    time: Array,
+    pressure: Array,
+    *,
+    planned_length: float | None,
+    back_pressure: float,
+    t_zero_known: bool,
+    name: str,
+    run_out_planned: bool,
+) -> FlowInstants:
+    """Find both ends of a flow as `flow_instants` does, and refuse them where they are not certain.
+
+    Parameters
+    ----------
+    planned_length : float, optional
+        From opening to closing by the plan. [s]
+
+    Raises
+    ------
+    DataError
+        There is no flow, samples are missing where an end may lie, or noise hides the ends.
+    """
+    instants = flow_instants(
+        time,
+        pressure,
+        back_pressure=back_pressure,
+        t_zero_known=t_zero_known,
+        name=name,
+        run_out_planned=run_out_planned,
+    )
+    hole = _long_gap(time, instants, planned_length)
+    if hole is not None:
+        missing = f"{hole[1]:.1f} s of its record are missing from T{hole[0]:+.1f} s"
+        raise DataError(f"{missing}, so neither end of the flow is certain")
+    unsure = instants.why_unsure()
+    if unsure is not None:
+        raise DataError(unsure)
+    return instants
+
+
+def _long_gap(time: Array, instants: FlowInstants, planned_length: float | None) -> tuple[float, float] | None:
+    """Return begin and length of a gap by which the ends of a flow may have been misread. [s].
+
+    A gap can look like an end, so one after the end that was found counts as well until the planned end.
+    """
+    opening = instants.opening.time
+    end = max(instants.end.time, opening + planned_length if planned_length is not None else float(time[-1]))
+    inside = (time >= opening - STILL_BEFORE) & (time <= end + AFTER_END)
+    steps = np.diff(time, append=time[-1])
+    long = np.flatnonzero(inside & (steps > MOST_GAP))
+    return (float(time[long[0]]), float(steps[long[0]])) if long.size else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -10,30 +10,30 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.blowdown.amounts import Amount, Balance
+from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.direct_cda import DirectCda, direct_cda
 from standbook.analysis.blowdown.discharge_findings import exponent_findings, joint_findings
 from standbook.analysis.blowdown.exponent import Exponent, exponent_from_pv
 from standbook.analysis.blowdown.joint_fit import FITTED, JointFit, joint_fit
 from standbook.analysis.blowdown.liquid_column import head_of, mean_near
 from standbook.analysis.blowdown.record import (
+    AveragedDischarge,
     DischargeRecord,
     NoteUncertainties,
     SensorUncertainties,
     StaticPressure,
     averaged_flow,
+    sensor_terms,
     static_pressure,
-    thinned,
 )
 from standbook.analysis.blowdown.tank_results import (
     cda_against_plan,
     exponent_against_plan,
     exponent_result,
-    sensor_terms,
     tank_pressure,
     ullage_correlation,
 )
-from standbook.analysis.blowdown.weighed_amounts import WeighedAmounts, weighed_amounts
+from standbook.analysis.blowdown.weighed_amounts import Balance, WeighedAmounts, weighed_amounts
 from standbook.analysis.cold_flow.flow_instants import FlowInstants, at_rest_since
 from standbook.analysis.cold_flow.observed_amounts import observed_amounts
 from standbook.analysis.dataset.dataset import Channel, Dataset
@@ -64,6 +64,7 @@ class FlowSide:
     balance: Balance | None  # of the amounts
     cda_by: Mapping[str, Measured]  # by each amount [m²]
     record: DischargeRecord
+    flow: AveragedDischarge | None  # the record, averaged once; None where it is too short
     static: StaticPressure | None
     exponent: Exponent | None
     result: TankResult
@@ -96,7 +97,7 @@ class _Fits:
 def flow_side(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInstants) -> FlowSide:
     """Take what can be taken from one flow."""
     flow, said = _flow_of(dataset, tank, channel, instants)
-    amounts, weighed, found = _weighed(flow)
+    means, amounts, weighed, found = _weighed(flow)
     said += found
     fits = _Fits()
     if weighed is not None:
@@ -111,6 +112,7 @@ def flow_side(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInst
         balance=weighed.balance if weighed else None,
         cda_by=weighed.cda_by if weighed else {},
         record=weighed.record if weighed else flow.record,
+        flow=weighed.flow if weighed else means,
         static=flow.static,
         exponent=fits.exponent,
         result=_result(flow, weighed, fits),
@@ -140,19 +142,23 @@ def _flow_of(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInsta
     return flow, said
 
 
-def _weighed(flow: _Flow) -> tuple[tuple[Amount, ...], WeighedAmounts | None, list[Finding]]:
-    """Return what was seen of the liquid that left, what it amounts to, and what must be said of both."""
+def _weighed(
+    flow: _Flow,
+) -> tuple[AveragedDischarge | None, tuple[Amount, ...], WeighedAmounts | None, list[Finding]]:
+    """Return the averaged flow, what was seen of the liquid that left, what that amounts to, and what must be said."""
+    means: AveragedDischarge | None = None
     amounts: tuple[Amount, ...] = ()
     said: list[Finding] = []
     try:
-        observed = observed_amounts(flow.dataset, flow.tank, flow.instants, averaged_flow(thinned(flow.record)))
+        means = averaged_flow(flow.record)
+        observed = observed_amounts(flow.dataset, flow.tank, flow.instants, means)
         amounts = observed.amounts
         said += observed.findings
         if amounts:
-            return amounts, weighed_amounts(flow.record, flow.sensor, flow.notes, amounts), said
+            return means, amounts, weighed_amounts(flow.record, means, flow.sensor, flow.notes, amounts), said
     except DataError as error:
         said.append(_unknown(flow.tank, "CdA and exponent are not known", error))
-    return amounts, None, said
+    return means, amounts, None, said
 
 
 def _record_of(
@@ -210,7 +216,7 @@ def _fitted(flow: _Flow, weighed: WeighedAmounts) -> tuple[_Fits, list[Finding]]
     """Fit what the record allows, and say what must be said of it."""
     record, tank, tag = weighed.record, flow.tank, flow.channel.tag
     try:
-        direct = direct_cda(record, sensor=flow.sensor, notes=flow.notes, channel=tag)
+        direct = direct_cda(record, sensor=flow.sensor, notes=flow.notes, flow=weighed.flow, channel=tag)
     except DataError as error:
         return _Fits(), [_unknown(tank, "CdA and exponent are not known", error)]
     said = [*direct.findings, *cda_against_plan(tank, Measured(direct.cda, direct.u, "m2"))]
@@ -221,13 +227,14 @@ def _fitted(flow: _Flow, weighed: WeighedAmounts) -> tuple[_Fits, list[Finding]]
     exponent: Exponent | None = None
     joint: JointFit | None = None
     try:
-        exponent = exponent_from_pv(record, sensor=flow.sensor, notes=flow.notes)
+        exponent = exponent_from_pv(record, sensor=flow.sensor, notes=flow.notes, flow=weighed.flow)
         said += _exponent_findings(flow, exponent, isentropic)
         # The joint fit knows one soft mass over all of the flow.
         joint = joint_fit(
             replace(record, amounts=(), weights=()),
             sensor=flow.sensor,
             notes=replace(flow.notes, mass_u=weighed.left.u),
+            flow=replace(weighed.flow, amounts=(), weights=()),
             direct=direct,
         )
         said += [*joint_findings(joint, direct, tag), *_valve_findings(flow.channel, record, joint)]

@@ -19,10 +19,10 @@ from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Gap, RecordHealth, TZero
 from standbook.analysis.signal.windows import parts_of
 from standbook.daq.arrays import Array, Mask
-from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.calibration import Calibration, from_si
 from standbook.daq.config.measurands import MEASURANDS, SUPPLY_VOLTAGE, Measurand
 from standbook.daq.config.plan import Plan, Tank
-from standbook.daq.config.signal_conversion import Rails, clipped, from_si, open_wire, signal_from_counts, to_si
+from standbook.daq.config.signal_conversion import Rails, clipped
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
@@ -57,8 +57,7 @@ class Channel:
     @property
     def no_signal_reading(self) -> float:
         """Reading at zero signal [SI], gauge where the calibration is: the supply scales readings about it."""
-        c = self.calibration
-        return float(to_si(c.reading(np.zeros(1)), c)[0])
+        return float(self.calibration.si_reading(np.zeros(1))[0])
 
     @property
     def step(self) -> float:
@@ -165,8 +164,13 @@ class Dataset:
 
     def measuring(self, measures: str, tank: str | None = None) -> tuple[Channel, ...]:
         """Return the channels of a measurand, in the stand's order."""
-        found = (self.channels.get(item.tag) for item in self.stand.input)
-        return tuple(c for c in found if c and c.measures == measures and (tank is None or c.tank == tank))
+        return tuple(
+            channel
+            for item in self.stand.input
+            if (channel := self.channels.get(item.tag))
+            and channel.measures == measures
+            and (tank is None or channel.tank == tank)
+        )
 
     def first(self, measures: str, tank: str | None = None) -> Channel | None:
         """Return the first channel of a measurand, ``None`` where there is none."""
@@ -232,10 +236,10 @@ def _channel(
     opened, at_rail = np.empty(counts.size, np.bool_), np.empty(counts.size, np.bool_)
     ambient = plan.site.ambient_pressure.value if calibration.reference == "gauge" else 0.0
     for part in parts_of(counts.size):
-        signal[part] = signal_from_counts(item, counts[part], supply if isinstance(supply, float) else supply[part])
-        opened[part] = open_wire(item, signal[part])
+        volts = supply if isinstance(supply, float) else supply[part]
+        signal[part], opened[part] = item.sensor_kind.measured(item, counts[part], volts)
         at_rail[part] = clipped(counts[part], played.rails[item.tag])
-        value = to_si(calibration.reading(signal[part]), calibration) + ambient
+        value = calibration.si_reading(signal[part]) + ambient
         reading[part] = np.where(opened[part], np.nan, value)
     return Channel(
         tag=item.tag,
@@ -356,14 +360,6 @@ def iso_time(host_ns: int) -> str:
     """Write nanoseconds since 1970 as ISO 8601 in UTC with nine decimals."""
     seconds, rest = divmod(int(host_ns), 1_000_000_000)
     return f"{dt.datetime.fromtimestamp(seconds, dt.UTC):%Y-%m-%dT%H:%M:%S}.{rest:09d}Z"
-
-
-def seconds_after(host_ns: NDArray[np.int64], origin_ns: int) -> Array:
-    """Return seconds after an instant; the difference is taken in whole nanoseconds first."""
-    seconds = np.empty(host_ns.size)
-    for part in parts_of(host_ns.size):
-        np.multiply(host_ns[part] - origin_ns, 1e-9, out=seconds[part])
-    return seconds
 
 
 def weighed_mass(dataset: Dataset, tank: Tank) -> Measured | None:

@@ -8,6 +8,7 @@ import math
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
 from standbook.analysis.dataset.dataset import (
     CrewMark,
@@ -17,12 +18,13 @@ from standbook.analysis.dataset.dataset import (
     Weighing,
     calibrated,
     iso_time,
-    seconds_after,
 )
 from standbook.analysis.findings.channels import DEVICE_NOTE, LATER_CALIBRATION, NO_T_ZERO, ROWS_FILLED
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Gap, RecordHealth, TZero
+from standbook.analysis.signal.windows import parts_of
+from standbook.daq.arrays import Array
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.config.stand import Stand
@@ -96,6 +98,14 @@ def _played(stream: StreamData, origin: int, stand: Stand) -> RawStream:
     named = {item.tag for item in stand.input}
     counts = {tag: values for tag, values in stream.counts.items() if tag in named}
     return RawStream(seconds_after(stream.host_ns, origin), counts, stream.rails)
+
+
+def seconds_after(host_ns: NDArray[np.int64], origin_ns: int) -> Array:
+    """Return seconds after an instant; the difference is taken in whole nanoseconds first."""
+    seconds = np.empty(host_ns.size)
+    for part in parts_of(host_ns.size):
+        np.multiply(host_ns[part] - origin_ns, 1e-9, out=seconds[part])
+    return seconds
 
 
 def _health(run: Run, stream: StreamData, device: str, origin: int) -> RecordHealth:

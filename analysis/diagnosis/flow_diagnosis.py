@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.blowdown.record import NoteUncertainties, SensorUncertainties, averaged_flow, shifted_flows
+from standbook.analysis.blowdown.record import NoteUncertainties, SensorUncertainties, shifted_flows
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnosis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
@@ -152,7 +152,8 @@ PHRASES: Mapping[str, Phrase] = {
 
 def invisible_finding(dataset: Dataset, side: FlowSide) -> Finding:
     """Say what leaves no trace in such a record, by how much it would move CdA, and what would show it."""
-    flow = averaged_flow(side.record)
+    flow = side.flow
+    assert flow is not None  # noqa: S101 - a case has the CdA that was taken from it
     base = flow.cda()
     still = replace(flow, start_pressure=float(flow.pressure[0]))
     sensor = SensorUncertainties(

@@ -10,8 +10,7 @@ import numpy as np
 
 from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.liquid_column import head_of
-from standbook.analysis.blowdown.record import DischargeRecord, NoteUncertainties, SensorUncertainties
-from standbook.analysis.blowdown.tank_results import sensor_terms
+from standbook.analysis.blowdown.record import DischargeRecord, NoteUncertainties, SensorUncertainties, sensor_terms
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.valve_events import Event

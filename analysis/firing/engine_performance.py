@@ -13,6 +13,7 @@ import numpy as np
 from standbook.analysis.blowdown.direct_cda import DirectCda, direct_cda
 from standbook.analysis.blowdown.exponent import Exponent, exponent_from_pv
 from standbook.analysis.blowdown.liquid_column import mean_near
+from standbook.analysis.blowdown.record import averaged_flow
 from standbook.analysis.blowdown.tank_results import (
     exponent_against_plan,
     exponent_result,
@@ -148,8 +149,9 @@ def _fitted(dataset: Dataset, flow: TankFlow) -> tuple[DirectCda | None, Exponen
         record, sensor, notes = flow_record(dataset, flow)
         if flow.expelled is None:
             raise DataError(f"{name}: the expelled mass is not known; weigh what is left and add it to the run")  # noqa: TRY301 - one place says why
-        direct = direct_cda(record, sensor=sensor, notes=notes, channel=flow.channel.tag)
-        return direct, exponent_from_pv(record, sensor=sensor, notes=notes), []
+        means = averaged_flow(record)
+        direct = direct_cda(record, sensor=sensor, notes=notes, flow=means, channel=flow.channel.tag)
+        return direct, exponent_from_pv(record, sensor=sensor, notes=notes, flow=means), []
     except DataError as error:
         return direct, None, [FIRING_TANK_NOT_KNOWN.at(name, error=error)]
 

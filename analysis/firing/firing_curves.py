@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from standbook.analysis.blowdown.record import averaged_flow
 from standbook.analysis.blowdown.tank_curves import POINTS, measured_curve, tank_curves
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset
@@ -96,7 +97,7 @@ def _cumulative(record: ThrustRecord, burn: Burn, impulse: ImpulseResult | None)
 
 
 def _tank(dataset: Dataset, burn: Burn, side: TankSide, low: float, high: float) -> dict[str, Curve]:
-    record = flow_record(dataset, side.flow)[0] if side.exponent is not None else None
+    flow = averaged_flow(flow_record(dataset, side.flow)[0]) if side.exponent is not None else None
     return tank_curves(
         side.flow.channel,
         side.flow.tank.name,
@@ -104,7 +105,7 @@ def _tank(dataset: Dataset, burn: Burn, side: TankSide, low: float, high: float)
         high,
         prediction=dataset.prediction,
         delay=burn.prediction_delay,
-        record=record,
+        flow=flow,
         exponent=side.exponent,
     )
 

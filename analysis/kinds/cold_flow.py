@@ -23,7 +23,7 @@ from standbook.analysis.channel_checks.record_gaps import gap_findings, predicti
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.cold_flow.flow_contradictions import contradictions, without_numbers
 from standbook.analysis.cold_flow.flow_findings import amount_findings, course_findings, no_flow, no_sensor
-from standbook.analysis.cold_flow.flow_instants import FlowInstants, flow_instants
+from standbook.analysis.cold_flow.flow_instants import STILL_BEFORE, FlowInstants, certain_instants
 from standbook.analysis.cold_flow.tank_side import FlowSide, flow_side
 from standbook.analysis.dataset.dataset import Channel, Dataset, iso_time, shift_origin
 from standbook.analysis.dataset.empty_results import empty_results
@@ -36,14 +36,11 @@ from standbook.analysis.results.results import Analysis, Comparison, EventResult
 from standbook.analysis.signal.band_comparison import compare, departure_findings
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.signal.windows import between, lone_spikes
-from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding, deduplicate
 
-STILL_BEFORE = 1.0  # s before the opening in which a sensor must not clip, else what opened is only its range
-MOST_GAP, AFTER_END = 1.2, 3.0  # s; with one of 2 s simulated flows ended there, up to 1 s did no harm
 STILL_ALIVE = 1.3  # s past the end in which a sensor must still move, else it froze and there is no end
 SETTLED, ENDING = 0.3, 0.1  # s clear of the valve where measured is held against predicted
 LEAD, TAIL = 2.0, 3.0  # s drawn before and after the flow
@@ -144,37 +141,19 @@ def _flow_seen_by(dataset: Dataset, channel: Channel) -> FlowInstants:
     since = _stuck_since(channel, back)
     if since is not None:
         raise DataError(f"not one of its counts changed for a second or more from T{since:+.1f} s")
-    instants = flow_instants(
+    planned = dataset.plan.flow.close_after if dataset.plan.flow else None
+    instants = certain_instants(
         time,
         reading,
+        planned_length=planned.value if planned else None,
         back_pressure=back,
         t_zero_known=dataset.t_zero is not None,
         name=f"{tank.name} valve",
         run_out_planned=dataset.plan.flow.end == "run-out",
     )
-    hole = _long_gap(dataset, time, instants)
-    if hole is not None:
-        missing = f"{hole[1]:.1f} s of its record are missing from T{hole[0]:+.1f} s"
-        raise DataError(f"{missing}, so neither end of the flow is certain")
-    unsure = instants.why_unsure()
-    if unsure is not None:
-        raise DataError(unsure)
     if not usable(channel, instants.opening.time - STILL_BEFORE, instants.end.time + STILL_ALIVE):
         raise DataError("it was clipped, open or stuck during the flow")
     return instants
-
-
-def _long_gap(dataset: Dataset, time: Array, instants: FlowInstants) -> tuple[float, float] | None:
-    """Return begin and length of a gap by which the ends of a flow may have been misread. [s].
-
-    A gap can look like an end, so one after the end that was found counts as well until the planned end.
-    """
-    opening, planned = instants.opening.time, dataset.plan.flow.close_after if dataset.plan.flow else None
-    end = max(instants.end.time, opening + planned.value if planned else float(time[-1]))
-    inside = (time >= opening - STILL_BEFORE) & (time <= end + AFTER_END)
-    steps = np.diff(time, append=time[-1])
-    long = np.flatnonzero(inside & (steps > MOST_GAP))
-    return (float(time[long[0]]), float(steps[long[0]])) if long.size else None
 
 
 def _stuck_since(channel: Channel, back_pressure: float) -> float | None:
@@ -303,6 +282,6 @@ def _curves(dataset: Dataset, side: FlowSide) -> dict[str, Curve]:
         end + TAIL,
         prediction=dataset.prediction,
         delay=begin,
-        record=side.record if side.exponent is not None else None,
+        flow=side.flow if side.exponent is not None else None,
         exponent=side.exponent,
     )

@@ -17,8 +17,8 @@ from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.stage import Physics
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
-from standbook.daq.config.calibration import Calibration
-from standbook.daq.config.signal_conversion import counts_from_signal, from_si
+from standbook.daq.config.calibration import Calibration, from_si
+from standbook.daq.config.signal_conversion import counts_from_signal
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.quantity import parse_quantity
 

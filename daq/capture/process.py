@@ -28,7 +28,7 @@ from standbook.daq.capture.serial_port import PortInfo, ReadPort, list_ports, op
 from standbook.daq.capture.write_queue import JournalSink, JournalSpool
 from standbook.daq.errors import EXIT_FINE, LinkError, RecordError, StandError
 from standbook.daq.host_clock import Clocks, HostClocks, HostTime, clock_step
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriteError, JournalWriter, next_journal
 from standbook.daq.storage.folder_lock import hold_folder_lock
 
@@ -184,7 +184,7 @@ class _Loop:
             self._pending.clear()
 
     def _append(self, when: HostTime, event: Event, data: bytes) -> None:
-        self._journal.append(when.monotonic_ns, when.wall_ns, when.boottime_ns, event, data)
+        self._journal.append(Row(when.monotonic_ns, when.wall_ns, when.boottime_ns, event, data))
         if self._sync_due is None:
             self._sync_due = self._seen.monotonic_ns + _nanoseconds(self._limits.sync_after)
 

@@ -21,7 +21,7 @@ ROOM: Final = 16 << 20  # bytes waiting; 16 s of a 1 MB/s stream, minutes of a u
 class JournalSink(Protocol):
     """Interface that takes records: ``JournalWriter`` writes them, ``JournalSpool`` queues them."""
 
-    def append(self, arrival_ns: int, wall_ns: int, boottime_ns: int, event: Event, data: bytes = b"") -> None:
+    def append(self, row: Row) -> None:
         """Take one record."""
 
     def sync(self) -> None:
@@ -72,7 +72,7 @@ class JournalSpool:
         for thread in self._threads:
             thread.start()
 
-    def append(self, arrival_ns: int, wall_ns: int, boottime_ns: int, event: Event, data: bytes = b"") -> None:
+    def append(self, row: Row) -> None:
         """Queue one record; never waits for the disk.
 
         Raises
@@ -83,9 +83,9 @@ class JournalSpool:
         with self._changed:
             self._tell_failure()
             if not self._is_direct:
-                self._queue(Row(arrival_ns, wall_ns, boottime_ns, event, data))
+                self._queue(row)
                 return
-        self._journal.append(arrival_ns, wall_ns, boottime_ns, event, data)
+        self._journal.append(row)
 
     def sync(self) -> None:
         """Have all records queued so far synced as soon as they are written; never waits for the disk.
@@ -156,7 +156,7 @@ class JournalSpool:
                     return
                 row = self._waiting.popleft()
             try:
-                self._journal.append(row.arrival_ns, row.wall_ns, row.boottime_ns, row.event, row.data)
+                self._journal.append(row)
             except JournalWriteError as error:
                 self._fail(error)
                 return

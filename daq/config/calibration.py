@@ -21,6 +21,7 @@ from standbook.daq.config.stand_interaction import StandInteraction
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.quantity import (
+    TEMPERATURE_ZERO,
     Duration,
     Quantity,
     Reference,
@@ -183,6 +184,11 @@ class Calibration(Document):
         value: NDArray[np.float64] = np.polynomial.polynomial.polyval(signal - self.pivot, np.array(self.coefficients))
         return value
 
+    def si_reading(self, signal: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Convert a signal, in ``signal_unit``, to a reading in SI; gauge stays gauge."""
+        reading = self.reading(signal)
+        return to_si(reading, self)
+
     def signal(self, reading: NDArray[np.float64]) -> NDArray[np.float64]:
         """Convert a reading back to a signal, by Newton's method from the straight line."""
         if self.characteristic is not None:
@@ -222,6 +228,21 @@ class Calibration(Document):
     def in_date(self, day: dt.date) -> bool:
         """Tell whether the calibration is valid on a day."""
         return self.date <= day <= self.valid_until
+
+
+def to_si(reading: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:
+    """Convert a reading from the calibration's unit into SI; gauge stays gauge."""
+    value = reading * calibration.scale
+    if calibration.dimension == "temperature":
+        value = value + TEMPERATURE_ZERO[calibration.reading_unit]
+    return value
+
+
+def from_si(value: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:
+    """Invert :func:`to_si`."""
+    if calibration.dimension == "temperature":
+        value = value - TEMPERATURE_ZERO[calibration.reading_unit]
+    return value / calibration.scale
 
 
 def read_calibration(path: Path) -> Calibration:

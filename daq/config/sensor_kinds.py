@@ -101,6 +101,13 @@ class SensorKind:
             return raw
         return np.asarray(self.of_volts(wired, raw * value(wired.volt_per_count) / wired.amplifier_gain.value, supply))
 
+    def measured(
+        self, wired: Wired, counts: NDArray[np.int64] | NDArray[np.float64], supply: Volts
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Convert counts to the signal, and mark those that only a broken or shorted wire can give. Shapes (N,)."""
+        signal = self.signal(wired, counts, supply)
+        return signal, self.broken(wired, signal)
+
     def counts(self, wired: Wired, signal: NDArray[np.float64], supply: Volts) -> NDArray[np.float64]:
         """Invert :meth:`signal`; not rounded, not limited to the rails. Shape (N,)."""
         if not self.is_voltage:

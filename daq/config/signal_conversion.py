@@ -13,7 +13,6 @@ from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.sensor_kinds import Volts
 from standbook.daq.config.stand import Input
 from standbook.daq.errors import ConfigError
-from standbook.daq.quantity import TEMPERATURE_ZERO
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,21 +65,6 @@ def signal_from_counts(
 def counts_from_signal(item: Input, signal: NDArray[np.float64], supply: Volts) -> NDArray[np.float64]:
     """Invert :func:`signal_from_counts`; not rounded, not limited to the rails."""
     return item.sensor_kind.counts(item, signal, supply)
-
-
-def to_si(reading: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:
-    """Convert a reading from the calibration's unit into SI; gauge stays gauge."""
-    value = reading * calibration.scale
-    if calibration.dimension == "temperature":
-        value = value + TEMPERATURE_ZERO[calibration.reading_unit]
-    return value
-
-
-def from_si(value: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:
-    """Invert :func:`to_si`."""
-    if calibration.dimension == "temperature":
-        value = value - TEMPERATURE_ZERO[calibration.reading_unit]
-    return value / calibration.scale
 
 
 def clipped(counts: NDArray[np.int64], rails: Rails) -> NDArray[np.bool_]:

@@ -56,7 +56,7 @@ class Row(NamedTuple):  # a tuple is made in a third of the time; there is one f
     wall_ns: int  # since 1970, UTC [ns]
     boottime_ns: int  # counts on while the computer sleeps [ns]
     event: Event
-    data: bytes
+    data: bytes = b""
 
 
 class Message(NamedTuple):

@@ -14,7 +14,7 @@ from typing import Final
 
 from standbook.daq.errors import RecordError
 from standbook.daq.journal import record_format
-from standbook.daq.journal.record_format import Event, Row
+from standbook.daq.journal.record_format import Row
 from standbook.daq.storage.durable_file import DiskFile, DurableFile, reason, sync_folder
 
 SUFFIX: Final = ".arrows"
@@ -66,7 +66,7 @@ class JournalWriter:
             cause = error if isinstance(error, OSError) else error.__cause__
             raise RecordError(f"{path}: cannot start the journal: {reason(cause)}") from error
 
-    def append(self, arrival_ns: int, wall_ns: int, boottime_ns: int, event: Event, data: bytes = b"") -> None:
+    def append(self, row: Row) -> None:
         """Write one record, whole.
 
         Raises
@@ -76,7 +76,7 @@ class JournalWriter:
         ValueError
             More than ``envelope.MAX_DATA`` bytes, or the journal is closed.
         """
-        self._write(record_format.row_message(self.size, Row(arrival_ns, wall_ns, boottime_ns, event, data)))
+        self._write(record_format.row_message(self.size, row))
 
     def sync(self) -> None:
         """Return when the disk holds all records.

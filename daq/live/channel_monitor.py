@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.arrays import Array, Ints
-from standbook.daq.config.calibration import Calibration
-from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts, to_si
+from standbook.daq.config.calibration import Calibration, to_si
+from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts
 from standbook.daq.config.stand import Input
 from standbook.daq.live.live_clock import TimeBase
 from standbook.daq.live.live_state import Validity

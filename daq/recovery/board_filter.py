@@ -10,12 +10,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
+from standbook.daq.recovery.device_stream import SEPARATOR, DeviceStream, PortOpening
 from standbook.daq.run.record_summary import NoteRecord
 from standbook.daq.wire.decoder import Decoded
 from standbook.daq.wire.hello import Hello
-
-SEPARATOR = b"\0"  # a delimiter between two openings, so that no frame runs across
 
 
 def boards_in(pieces: Sequence[Decoded]) -> set[tuple[str, str]]:

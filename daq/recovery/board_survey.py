@@ -169,7 +169,9 @@ def account_for(opening: PortOpening, seconds: float) -> BoardSurvey:
     newest = {(hello.stream, hello.layout): hello for piece in pieces for hello, _ in piece.hellos}
     hellos = tuple(newest[key] for key in sorted(newest))
     device = recover_wire(
-        DeviceStream(device=hellos[0].device if hellos else "", openings=(opening,), notes=(), torn_bytes=0),
+        DeviceStream(
+            device=hellos[0].device if hellos else "", openings=(opening,), joined=opening, notes=(), torn_bytes=0
+        ),
         origin_ns=int(opening.arrival_ns[0]) if opening.arrival_ns.size else 0,
         tolerance=0.0,  # nothing is declared here: the arrivals alone speak
     )

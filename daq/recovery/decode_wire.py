@@ -13,16 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.arrays import Ints
-from standbook.daq.recovery.board_filter import SEPARATOR, boards_in, keep_one_board
+from standbook.daq.recovery.board_filter import boards_in, keep_one_board
 from standbook.daq.recovery.device_clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
 from standbook.daq.recovery.device_stream import DeviceStream, PortOpening, Sleep
-from standbook.daq.recovery.layout_gaps import deduplicate_gaps
+from standbook.daq.recovery.streams_together import bring_together
 from standbook.daq.run.record_summary import AlignmentRecord, EdgeRecord, NoteRecord, Severity
 from standbook.daq.wire.decoder import Decoded, Decoder
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import nearest
 from standbook.daq.wire.messages import MODULUS, Note, SampleBlock
-from standbook.daq.wire.stream_assembly import Assembly, Segment, align_tick_epochs, assemble
+from standbook.daq.wire.stream_assembly import Assembly, Segment, assemble
 
 SPOKEN = "the device says: "  # how its own notes begin
 FEED_BYTES = 8 << 20  # decoded at a time
@@ -131,8 +131,8 @@ def recover_wire(
     scale = time_scale_of(hellos or saved)
     assemblies = assemble_all(pieces, [*hellos, *saved])
     keys = _keys(assemblies)
-    parts = list(_arrivals(assemblies, keys, opening, origin_ns, scale))
-    clock = _clock(parts, (*hellos, *saved), tolerance, scale)
+    parts = list(_arrivals(assemblies, keys, opening))
+    clock = _clock(parts, (*hellos, *saved), tolerance, origin_ns, scale)
     boots = full_boots(hellos)
     notes = [n for piece in pieces for n in piece.notes]
     names = _stream_names(assemblies)
@@ -166,7 +166,7 @@ def _of_one_board(
     device_stream: DeviceStream, serial: str, layouts: Sequence[Hello]
 ) -> tuple[PortOpening, list[Decoded], list[NoteRecord]]:
     """Decode what one board sent; return its bytes, their pieces, and what is said of other boards."""
-    opening = device_stream.joined(SEPARATOR)
+    opening = device_stream.joined
     pieces = list(decode_all(opening.stream, layouts))
     if len(boards_in(pieces)) <= 1:
         return opening, pieces, []
@@ -174,11 +174,20 @@ def _of_one_board(
     return opening, list(decode_all(opening.stream, layouts)), others
 
 
-def _clock(parts: Sequence[Arrivals], hellos: Sequence[Hello], tolerance: float, scale: float) -> ClockFit | None:
+def _clock(
+    parts: Sequence[Arrivals], hellos: Sequence[Hello], tolerance: float, origin_ns: int, scale: float
+) -> ClockFit | None:
     """Fit the device's clock to its arrivals, if anything arrived."""
     if not parts:
         return None
-    return fit_clock(parts, hellos[0].tick_hz, tolerance=tolerance, resolution=LINK_RESOLUTION * scale)
+    return fit_clock(
+        parts,
+        hellos[0].tick_hz,
+        tolerance=tolerance,
+        resolution=LINK_RESOLUTION * scale,
+        origin_ns=origin_ns,
+        time_scale=scale,
+    )
 
 
 def _slept(sleep: Sleep, origin_ns: int, scale: float) -> Sleep:
@@ -219,9 +228,7 @@ def assemble_all(pieces: Sequence[Decoded], hellos: Sequence[Hello]) -> tuple[As
     beats = [beat for piece in pieces for beat in piece.beats]
     edges = [edge for piece in pieces for edge in piece.edges]
     described = {(hello.stream, hello.layout): hello for hello in reversed(hellos)}
-    found = deduplicate_gaps([assemble(blocks.get(key, []), beats, edges, described[key]) for key in sorted(described)])
-    found.sort(key=lambda assembly: -assembly.rows)  # the fullest decides which epoch ticks are counted in
-    return align_tick_epochs(found)
+    return bring_together([assemble(blocks.get(key, []), beats, edges, described[key]) for key in sorted(described)])
 
 
 def _stream_names(assemblies: Sequence[Assembly]) -> list[str]:
@@ -244,7 +251,7 @@ def _keys(assemblies: Sequence[Assembly]) -> list[list[int]]:
 
 
 def _arrivals(
-    assemblies: Sequence[Assembly], keys: Sequence[Sequence[int]], opening: PortOpening, origin_ns: int, scale: float
+    assemblies: Sequence[Assembly], keys: Sequence[Sequence[int]], opening: PortOpening
 ) -> Iterator[Arrivals]:
     """Pair the last row that each chunk completed with the chunk's arrival; earlier rows in it only waited."""
     found: dict[int, list[tuple[Ints, Ints]]] = {}
@@ -258,8 +265,7 @@ def _arrivals(
         order = np.argsort(end, kind="stable")
         chunk = np.searchsorted(opening.chunk_end, end[order], side="left")
         last = np.append(np.flatnonzero(np.diff(chunk)), chunk.size - 1)
-        arrival = scaled_arrivals(opening.arrival_ns[chunk[last]], origin_ns, scale)
-        yield Arrivals(key, ticks[order][last], arrival)
+        yield Arrivals(key, ticks[order][last], opening.arrival_ns[chunk[last]])
 
 
 def full_boots(hellos: Sequence[Hello]) -> dict[int, int]:

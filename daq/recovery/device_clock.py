@@ -12,7 +12,7 @@ of its own.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
@@ -252,6 +252,8 @@ def fit_clock(
     *,
     tolerance: float,
     resolution: float = LINK_RESOLUTION,
+    origin_ns: int = 0,
+    time_scale: float = 1.0,
 ) -> ClockFit:
     """Fit one rate for a device and one offset for each of its boots.
 
@@ -265,6 +267,8 @@ def fit_clock(
         Half-width that the device declares for its clock, relative.
     resolution : float
         Full width by which the least delay may wander unseen. [s]
+    origin_ns, time_scale
+        About which and by how much arrivals are stretched first, as in :func:`scaled_arrivals`.
 
     Notes
     -----
@@ -275,7 +279,8 @@ def fit_clock(
     an error of the rate does least harm; a boot too short for a hull hangs on its least delay.
     """
     frequency = Fraction(tick_hz).limit_denominator(10**6)
-    pieces = [_piece(part, frequency, resolution) for part in arrivals]
+    stretched = [replace(part, arrival_ns=scaled_arrivals(part.arrival_ns, origin_ns, time_scale)) for part in arrivals]
+    pieces = [_piece(part, frequency, resolution) for part in stretched]
     slopes = [(p.hull.slope, p.hull_u) for p in pieces if p.hull is not None]
     hull_skew, hull_u = _weighted(slopes) if slopes else (None, None)
     skew, skew_u = 0.0, tolerance_u(tolerance)

@@ -22,6 +22,7 @@ from standbook.daq.journal.writer import SUFFIX, journal_name, journals_of
 from standbook.daq.run.record_summary import NoteRecord, Severity
 from standbook.daq.storage.durable_file import reason
 
+SEPARATOR = b"\0"  # a delimiter between two openings, so that no frame runs across
 NAMED_AT_MOST = 5  # missing journals, each in a sentence of its own
 LONGEST_NUMBER = 5  # digits of a journal's number that are believed; more openings than that nobody makes
 EARLY_RECORDS = 64  # their median is the wall clock's offset: one held-up reading does not move it
@@ -57,21 +58,25 @@ class DeviceStream:
 
     device: str
     openings: tuple[PortOpening, ...]
+    joined: PortOpening  # all of them as one, ``SEPARATOR`` between them
     notes: tuple[NoteRecord, ...]
     torn_bytes: int  # after the last whole message of a journal
     sleeps: tuple[Sleep, ...] = ()
     wall_offsets: tuple[int, ...] = ()  # wall clock minus boot clock at each start of the computer, of all devices [ns]
 
-    def joined(self, separator: bytes) -> PortOpening:
-        """Join all port openings to one, with ``separator`` between them so that no frame runs across."""
-        if len(self.openings) == 1:
-            return self.openings[0]
-        starts = np.cumsum([0, *(len(opening.stream) + len(separator) for opening in self.openings[:-1])])
-        return PortOpening(
-            separator.join(opening.stream for opening in self.openings),
-            np.concatenate([opening.chunk_end + start for opening, start in zip(self.openings, starts, strict=True)]),
-            np.concatenate([opening.arrival_ns for opening in self.openings]),
-        )
+
+def join_openings(openings: Sequence[PortOpening]) -> PortOpening:
+    """Join all port openings to one, with ``SEPARATOR`` between them."""
+    if not openings:  # not one of its journals can be read
+        return PortOpening(b"", np.empty(0, np.int64), np.empty(0, np.int64))
+    if len(openings) == 1:
+        return openings[0]
+    starts = np.cumsum([0, *(len(opening.stream) + len(SEPARATOR) for opening in openings[:-1])])
+    return PortOpening(
+        SEPARATOR.join(opening.stream for opening in openings),
+        np.concatenate([opening.chunk_end + start for opening, start in zip(openings, starts, strict=True)]),
+        np.concatenate([opening.arrival_ns for opening in openings]),
+    )
 
 
 def devices_in(folder: Path) -> tuple[str, ...]:
@@ -156,6 +161,7 @@ def _tape(
         torn_bytes=torn,
         sleeps=tuple(sleeps),
         wall_offsets=tuple(dict.fromkeys(offsets.values())),
+        joined=join_openings(openings),
     )
 
 

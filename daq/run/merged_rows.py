@@ -72,6 +72,11 @@ class Merged:
     gaps: tuple[Gap, ...]  # what is still missing
 
 
+def as_recorded(recorded: Samples, gaps: Sequence[Gap]) -> Merged:
+    """Return a stream into which nothing was filled."""
+    return Merged(recorded, np.zeros(recorded.sequence.size, np.bool_), tuple(gaps))
+
+
 def read_fills(folder: Path) -> tuple[AddedFill, ...]:
     """Read the fills of a run, in order. Additions are verified elsewhere.
 
@@ -121,7 +126,7 @@ def merge(recorded: Samples, gaps: Sequence[Gap], fills: Sequence[AddedFill]) ->
         if one.fill.device == device and stream in one.fill.streams
     ]
     if not added:
-        return Merged(recorded, np.zeros(recorded.sequence.size, np.bool_), tuple(gaps))
+        return as_recorded(recorded, gaps)
     if any(list(part.counts) != list(recorded.counts) for part in added):
         raise _unfit(recorded, "other columns")
     starts = starts_of(recorded.boot, recorded.sequence)

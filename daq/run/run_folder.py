@@ -35,7 +35,7 @@ from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
 from standbook.daq.run.additions import ADDITIONS, Weighing, read_additions
 from standbook.daq.run.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
-from standbook.daq.run.merged_rows import AddedFill, merge, read_fills
+from standbook.daq.run.merged_rows import AddedFill, as_recorded, merge, read_fills
 from standbook.daq.run.record_summary import Gap, RecordSummary, read_record
 from standbook.daq.run.samples_file import read_samples
 from standbook.daq.storage.atomic_write import atomic_path
@@ -138,7 +138,8 @@ class Run:
             The samples file is missing, damaged or without our metadata.
         """
         recorded = read_samples(samples_path(self.folder, device, name))
-        whole = merge(recorded, self.record.devices[device].streams[name].gaps, self.fills)
+        gaps = self.record.devices[device].streams[name].gaps
+        whole = merge(recorded, gaps, self.fills) if self.fills else as_recorded(recorded, gaps)
         samples = whole.samples
         rails = {column.name: column.rails for column in samples.header.columns}
         return StreamData(

@@ -220,19 +220,6 @@ def _table(schema: Any, header: SamplesHeader, piece: Piece) -> Any:  # noqa: AN
     )
 
 
-def coarsened(reading: NDArray[np.float64], step: float) -> NDArray[np.float64]:
-    """Round readings to the power of two at or below 1/64 of what one count moves them by.
-
-    Digits below that are noise of the arithmetic, but cost as much disk as the counts themselves. The error is
-    at most 1/128 of a count, and counts stand beside it.
-    """
-    if not np.isfinite(step) or step == 0.0:
-        return reading
-    quantum = 2.0 ** np.floor(np.log2(abs(step) / 64.0))
-    rounded: NDArray[np.float64] = np.rint(reading / quantum) * quantum
-    return rounded
-
-
 def read_header(path: Path) -> SamplesHeader:
     """Read the metadata of a samples file.
 

@@ -1,24 +1,24 @@
-"""Calibrate the columns of a samples file: which columns of a stream can be read, and their readings.
+"""Calibrate the columns of a samples file: which columns of a stream can be read, their readings, rows with both.
 
 Readings are in the calibrations' own units, for readers without our code; the analysis starts from counts. The same
 path serves the rows of the journals and rows that a second recorder kept. No file is touched.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.arrays import Ints
-from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.calibration import Calibration, to_si
 from standbook.daq.config.printed_counts import printed
-from standbook.daq.config.signal_conversion import signal_from_counts, to_si
+from standbook.daq.config.signal_conversion import signal_from_counts
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.quantity import parse_quantity
-from standbook.daq.recovery.decode_wire import Channel
+from standbook.daq.recovery.decode_wire import Channel, DecodedDevice, Stream, StreamSegment
 from standbook.daq.run.run_folder import RunFiles
-from standbook.daq.run.samples_file import Column, coarsened
+from standbook.daq.run.samples_file import ROW_GROUP, Column, Piece
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,7 +45,9 @@ class Tagged:
 
     def signal(self, counts: NDArray[np.integer], supply: float | NDArray[np.float64]) -> NDArray[np.float64]:
         """Turn the stream's counts into this column's signal."""
-        told = printed(counts[:, self.place].astype(np.int64), self.resolution)
+        told: NDArray[np.int64] | NDArray[np.float64] = counts[:, self.place].astype(np.int64)
+        if self.resolution != 1.0:  # a device that prints numbers; a converter's counts are whole
+            told = printed(counts[:, self.place].astype(np.int64), self.resolution)
         return signal_from_counts(self.item, told, supply)
 
 
@@ -110,6 +112,44 @@ def readings_of(
             reading = coarsened(reading, float(step))
         found[one.item.tag] = reading
     return found
+
+
+def coarsened(reading: NDArray[np.float64], step: float) -> NDArray[np.float64]:
+    """Round readings to the power of two at or below 1/64 of what one count moves them by.
+
+    Digits below that are noise of the arithmetic, but cost as much disk as the counts themselves. The error is
+    at most 1/128 of a count, and counts stand beside it.
+    """
+    if not np.isfinite(step) or step == 0.0:
+        return reading
+    quantum = 2.0 ** np.floor(np.log2(abs(step) / 64.0))
+    rounded: NDArray[np.float64] = np.rint(reading / quantum) * quantum
+    return rounded
+
+
+def host_times(device: DecodedDevice, rows: StreamSegment) -> Ints:
+    """Return the host time of each row of a segment. (N,) [ns]."""
+    assert device.clock is not None  # noqa: S101 - where there are rows there is a clock
+    return device.clock.to_host_ns(rows.key, rows.ticks)
+
+
+def pieces_of(
+    device: DecodedDevice, stream: Stream, tagged: Sequence[Tagged], supplies: Mapping[str, Supply]
+) -> Iterator[Piece]:
+    """Give the rows of a decoded stream, ready to write, ``ROW_GROUP`` at most at a time."""
+    for rows in stream.segments:
+        host_ns = host_times(device, rows)
+        for start in range(0, rows.sequence.size, ROW_GROUP):
+            part = slice(start, start + ROW_GROUP)
+            counts = rows.counts[part]
+            yield Piece(
+                sequence=rows.sequence[part],
+                boot=rows.boot,
+                ticks=rows.ticks[part],
+                host_ns=host_ns[part],
+                counts=counts,
+                readings=readings_of(tagged, counts, host_ns[part], supplies),
+            )
 
 
 def columns_of(

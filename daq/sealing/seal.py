@@ -3,17 +3,16 @@
 A run is sealed once. Until the manifest is there, sealing may be repeated: after a crash it starts over.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 
-from standbook.daq.arrays import Ints
 from standbook.daq.capture.process_status import missing_journal, read_status
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import RecordError
 from standbook.daq.recovery.decode_text import recover_lines
-from standbook.daq.recovery.decode_wire import DecodedDevice, Stream, StreamSegment, recover_wire
+from standbook.daq.recovery.decode_wire import DecodedDevice, Stream, recover_wire
 from standbook.daq.recovery.device_alignment import align
 from standbook.daq.recovery.device_clock import scaled_arrivals
 from standbook.daq.recovery.device_stream import DeviceStream, read_tapes
@@ -21,13 +20,14 @@ from standbook.daq.recovery.loss_account import device_record, find_t_zero, sile
 from standbook.daq.run.marks import MARKS_FILE, CrewMark, read_marks
 from standbook.daq.run.record_summary import MarkRecord, NoteRecord, RecordSummary, StreamRecord, TZeroRecord
 from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
-from standbook.daq.run.samples_file import ROW_GROUP, Piece, SamplesHeader, write_samples
+from standbook.daq.run.samples_file import SamplesHeader, write_samples
 from standbook.daq.sealing.calibrated_columns import (
     Supply,
     Tagged,
     columns_of,
+    host_times,
     needed_supplies,
-    readings_of,
+    pieces_of,
     supply_of,
     tagged_columns,
     with_supply,
@@ -146,7 +146,7 @@ def decode_run(folder: Path, stand: Stand, device_streams: Mapping[str, DeviceSt
         if device.name in device_streams:
             layouts = load_layouts(folder, device.name) if device.text_lines is None else ()
             found.append(_recover(device_streams[device.name], device, stand, origin, layouts))
-    return align(found, stand)
+    return align(found, stand) if len(found) > 1 else found
 
 
 def _origin(device_streams: Mapping[str, DeviceStream]) -> int:
@@ -199,11 +199,6 @@ def _tagged(stream: Stream, device: str, files: RunFiles) -> list[Tagged]:
     return tagged_columns(stream.channels, device, stream.told, files)
 
 
-def _host_ns(device: DecodedDevice, rows: StreamSegment) -> Ints:
-    assert device.clock is not None  # noqa: S101 - where there are rows there is a clock
-    return device.clock.to_host_ns(rows.key, rows.ticks)
-
-
 def _supplies(devices: Sequence[DecodedDevice], files: RunFiles) -> dict[str, Supply]:
     needed = needed_supplies(files.stand)
     found: dict[str, Supply] = {}
@@ -211,7 +206,7 @@ def _supplies(devices: Sequence[DecodedDevice], files: RunFiles) -> dict[str, Su
         for stream in device.streams:
             for one in _tagged(stream, device.device, files):
                 if one.item.tag in needed and stream.segments:
-                    host = np.concatenate([_host_ns(device, rows) for rows in stream.segments])
+                    host = np.concatenate([host_times(device, rows) for rows in stream.segments])
                     found[one.item.tag] = supply_of(one, [rows.counts for rows in stream.segments], host)
     return found
 
@@ -240,25 +235,7 @@ def _write_streams(
             columns=columns_of(stream.channels, device.device, stream.told, files.stand, tagged),
         )
         if stream.segments:
-            pieces = _pieces(device, stream, tagged, supplies)
+            pieces = pieces_of(device, stream, tagged, supplies)
             write_samples(samples_path(folder, device.device, stream.name), header, pieces)
         records[stream.name] = stream_record(device, stream, header.columns)
     return records
-
-
-def _pieces(
-    device: DecodedDevice, stream: Stream, tagged: Sequence[Tagged], supplies: Mapping[str, Supply]
-) -> Iterator[Piece]:
-    for rows in stream.segments:
-        host_ns = _host_ns(device, rows)
-        for start in range(0, rows.sequence.size, ROW_GROUP):
-            part = slice(start, start + ROW_GROUP)
-            counts = rows.counts[part]
-            yield Piece(
-                sequence=rows.sequence[part],
-                boot=rows.boot,
-                ticks=rows.ticks[part],
-                host_ns=host_ns[part],
-                counts=counts,
-                readings=readings_of(tagged, counts, host_ns[part], supplies),
-            )

@@ -38,6 +38,7 @@ from standbook.daq.wire.messages import (
     read_beat,
     read_edge,
     read_note,
+    unpack_samples,
 )
 
 # COBS adds one byte, and one more per full block of 254 (the optional final 01 included).
@@ -229,8 +230,7 @@ class Decoder:
                 if (bodies[index][0] == KIND_HELLO) == hello_pass:
                     self._single(bodies[index], int(ends[index]), found)
         if is_samples.any():
-            frames = SampleFrames.find(flat, offsets[is_samples], lengths[is_samples], ends[is_samples])
-            self._samples(frames, found)
+            self._samples(SampleFrames(flat, offsets[is_samples], lengths[is_samples], ends[is_samples]), found)
 
     def _single(self, framed: bytes, end: int, found: _Collector) -> None:
         """Read one message that is not samples."""
@@ -259,21 +259,15 @@ class Decoder:
             found.refuse(str(error))
 
     def _samples(self, frames: SampleFrames, found: _Collector) -> None:
-        keys = frames.keys()
-        groups = [keys[0]] if (keys == keys[0]).all() else list(dict.fromkeys(keys.tolist()))
-        for number in map(int, groups):
-            group = frames.take(keys == number)
-            stream, boot, layout = number >> 24, number >> 16 & 0xFF, number & 0xFFFF
-            hello = self._known.get((stream, boot, layout)) or self._saved.get((stream, layout))
-            if hello is None:
-                for framed, end in zip(group.bodies(), group.ends.tolist(), strict=True):
-                    self._wait(framed, end, found)
-                continue
-            right = group.well_formed(hello)
-            if not right.all():
-                found.refuse(f"stream {hello.name!r}: row count and frame length disagree", int((~right).sum()))
-            if right.any():
-                found.blocks.append(group.take(right).block(hello))
+        rows = unpack_samples(frames, self._hello_of)
+        found.blocks += rows.blocks
+        for reason, number in rows.refused:
+            found.refuse(reason, number)
+        for framed, end in rows.unexplained:
+            self._wait(framed, end, found)
+
+    def _hello_of(self, stream: int, boot: int, layout: int) -> Hello | None:
+        return self._known.get((stream, boot, layout)) or self._saved.get((stream, layout))
 
     def _shape(self, boot: int) -> tuple[int, int] | None:
         """Tell how many lines and streams a beat of this boot has, when a hello has said so."""
@@ -306,7 +300,7 @@ class Decoder:
             flat = np.frombuffer(b"".join(framed for framed, _ in samples), np.uint8)
             lengths = np.array([len(framed) for framed, _ in samples], np.int64)
             ends = np.array([end for _, end in samples], np.int64)
-            self._samples(SampleFrames.find(flat, np.cumsum(lengths) - lengths, lengths, ends), found)
+            self._samples(SampleFrames(flat, np.cumsum(lengths) - lengths, lengths, ends), found)
 
     def _wait(self, framed: bytes, end: int, found: _Collector) -> None:
         """Keep a frame for its hello; past the ceiling the oldest goes."""

@@ -6,7 +6,7 @@ bodies in ``daq.wire.decoder``; nothing here looks at a checksum.
 """
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -165,33 +165,65 @@ def read_beat(body: bytes, offset: int, lines: int, streams: int) -> Beat:
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class SampleFrames:
-    """Samples bodies that lie, CRC included, somewhere in one flat array of bytes."""
+    """Samples bodies that lie, CRC included, somewhere in one flat array of bytes; each at least a header long."""
 
     flat: NDArray[np.uint8]
     offsets: NDArray[np.int64]  # (F,) where each body starts in ``flat``
     lengths: NDArray[np.int64]  # (F,) with the CRC
     ends: NDArray[np.int64]  # (F,) byte offset in the fed stream
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class UnpackedSamples:
+    """Rows of samples frames, and the frames that gave none."""
+
+    blocks: tuple[SampleBlock, ...]  # by first frame
+    refused: tuple[tuple[str, int], ...]  # why, and how many frames
+    unexplained: tuple[tuple[bytes, int], ...]  # body with CRC and its end, of layouts that no hello explains yet
+
+
+def unpack_samples(frames: SampleFrames, hello_of: Callable[[int, int, int], Hello | None]) -> UnpackedSamples:
+    """Unpack the rows of samples frames, by stream, boot and layout; ``hello_of`` these three explains their layout."""
+    header = sliding_window_view(frames.flat, SAMPLES_HEADER_BYTES)[frames.offsets].view(_HEADER_TYPE)[:, 0]
+    found = _HeadedFrames(
+        flat=frames.flat, offsets=frames.offsets, lengths=frames.lengths, ends=frames.ends, header=header
+    )
+    blocks: list[SampleBlock] = []
+    refused: list[tuple[str, int]] = []
+    unexplained: list[tuple[bytes, int]] = []
+    keys = found.keys()
+    groups = [keys[0]] if (keys == keys[0]).all() else list(dict.fromkeys(keys.tolist()))
+    for number in map(int, groups):
+        group = found.take(keys == number)
+        hello = hello_of(number >> 24, number >> 16 & 0xFF, number & 0xFFFF)
+        if hello is None:
+            unexplained += zip(group.bodies(), group.ends.tolist(), strict=True)
+            continue
+        right = group.well_formed(hello)
+        if not right.all():
+            refused.append((f"stream {hello.name!r}: row count and frame length disagree", int((~right).sum())))
+        if right.any():
+            blocks.append(group.take(right).block(hello))
+    return UnpackedSamples(blocks=tuple(blocks), refused=tuple(refused), unexplained=tuple(unexplained))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _HeadedFrames:
+    """Samples bodies with their headers read."""
+
+    flat: NDArray[np.uint8]
+    offsets: NDArray[np.int64]
+    lengths: NDArray[np.int64]
+    ends: NDArray[np.int64]
     header: NDArray[np.void]  # (F,)
 
-    @classmethod
-    def find(
-        cls,
-        flat: NDArray[np.uint8],
-        offsets: NDArray[np.int64],
-        lengths: NDArray[np.int64],
-        ends: NDArray[np.int64],
-    ) -> "SampleFrames":
-        """Read the headers; every body must be at least a header long."""
-        rows = sliding_window_view(flat, SAMPLES_HEADER_BYTES)[offsets]
-        return cls(flat=flat, offsets=offsets, lengths=lengths, ends=ends, header=rows.view(_HEADER_TYPE)[:, 0])
-
-    def take(self, which: NDArray[np.bool_]) -> "SampleFrames":
+    def take(self, which: NDArray[np.bool_]) -> "_HeadedFrames":
         """Keep the frames marked."""
         if which.all():
             return self
-        return SampleFrames(
+        return _HeadedFrames(
             flat=self.flat,
             offsets=self.offsets[which],
             lengths=self.lengths[which],

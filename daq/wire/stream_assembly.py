@@ -16,11 +16,11 @@ What cannot be known from the frames alone, and is not claimed:
 - what ``daq.wire.line_edges`` says of edges;
 - which 2**32 ticks the recording began in, when the true row rate departs from the nominal so far that it
   makes half a rollover since boot (36 min at 1 MHz: 1 % after 60 h). Ticks stay right among themselves;
-  ``align_tick_epochs`` puts several streams of a device on one count.
+  ``daq.recovery.streams_together`` puts several streams of a device on one count.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -31,7 +31,6 @@ from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import PlacedEdge, between, by_offset, nearest, nearest_each, place_edges
 from standbook.daq.wire.messages import MODULUS, Beat, Edge, SampleBlock, ramps
 
-_HALF: Final = MODULUS // 2
 # A frame that comes later than this behind the newest row is no straggler: the device started again.
 REORDER_SECONDS: Final = 1.0
 _LOOK_AHEAD: Final = 64  # frames; doubled as long as no restart is found among them
@@ -156,54 +155,6 @@ def assemble(blocks: Sequence[SampleBlock], beats: Sequence[Beat], edges: Sequen
             inside = between(beats, low, high), between(edges, low, high)
             segments.append(_segment(piece, boot, index > 0, *inside, hello))
     return Assembly(hello, tuple(segments))
-
-
-def align_tick_epochs(assemblies: Sequence[Assembly]) -> tuple[Assembly, ...]:
-    """Put the streams of one device on one count of ticks, that of the first assembly.
-
-    Each stream unwraps its first ticks from its own row number; a row rate far from nominal can put one a
-    whole number of 2**32 ticks beside the others. A segment is held against the nearest of the same boot on
-    the wire; one without rows, or without such a partner, stays as it is.
-    """
-    if not assemblies:
-        return ()
-    reference = assemblies[0]
-    frames = {boot: _frames_of(reference, boot) for boot in {segment.boot for segment in reference.segments}}
-    moved = [reference]
-    for assembly in assemblies[1:]:
-        shifts = [_epoch_shift(segment, frames) for segment in assembly.segments]
-        segments = tuple(map(_moved, assembly.segments, shifts))
-        moved.append(replace(assembly, segments=segments))
-    return tuple(moved)
-
-
-def _frames_of(assembly: Assembly, boot: int) -> tuple[Ints, Ints]:
-    """Give offset and first ticks of a boot's frames, in wire order."""
-    own = [segment for segment in assembly.segments if segment.boot == boot]
-    end = np.concatenate([segment.frame_end for segment in own])
-    order = np.argsort(end, kind="stable")
-    return end[order], np.concatenate([segment.ticks[segment.frame_row] for segment in own])[order]
-
-
-def _epoch_shift(segment: Segment, frames: Mapping[int, tuple[Ints, Ints]]) -> int:
-    end, ticks = frames.get(segment.boot, (np.empty(0, np.int64),) * 2)
-    if not end.size or not segment.sequence.size:
-        return 0
-    here = int(segment.frame_end[0])
-    after = int(np.searchsorted(end, here))
-    near = min((at for at in (after - 1, after) if 0 <= at < end.size), key=lambda at: abs(int(end[at]) - here))
-    apart = int(ticks[near]) - int(segment.ticks[segment.frame_row[0]])
-    return (apart + _HALF) // MODULUS * MODULUS
-
-
-def _moved(segment: Segment, shift: int) -> Segment:
-    if shift == 0:
-        return segment
-    return replace(
-        segment,
-        ticks=segment.ticks + shift,
-        edges=tuple(replace(edge, ticks=edge.ticks + shift) for edge in segment.edges),
-    )
 
 
 def _in_wire_order(blocks: Sequence[SampleBlock], channels: int) -> _Frames:

@@ -31,11 +31,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter
 from standbook.daq.recovery.decode_wire import DecodedDevice, recover_wire
 from standbook.daq.recovery.device_stream import read_tapes
-from standbook.daq.run.samples_file import ROW_GROUP, Column, Piece, SamplesHeader, coarsened, write_samples
+from standbook.daq.run.samples_file import ROW_GROUP, Column, Piece, SamplesHeader, write_samples
+from standbook.daq.sealing.calibrated_columns import coarsened
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import TYPE_RANGES
@@ -80,8 +81,10 @@ def make_journal(folder, kind, channels, per_frame, rate, length):
     for start in range(0, len(frames), per_record):
         last = min(start + per_record, len(frames)) * per_frame
         at = round(last * 1e9 / rate) + 5_000_000_000
-        writer.append(at, 1_900_000_000_000_000_000 + at, at, Event.DATA, b"".join(frames[start : start + per_record]))
-    writer.append(at, 1_900_000_000_000_000_000 + at, at, Event.CLOSED, b"")
+        writer.append(
+            Row(at, 1_900_000_000_000_000_000 + at, at, Event.DATA, b"".join(frames[start : start + per_record]))
+        )
+    writer.append(Row(at, 1_900_000_000_000_000_000 + at, at, Event.CLOSED, b""))
     writer.close()
     return said, counts, stream
 

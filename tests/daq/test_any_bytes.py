@@ -97,7 +97,9 @@ def test_a_device_that_tells_nonsense_behind_right_checksums_loses_no_row(
     ends = np.cumsum([len(frame) for frame in frames])
     opening = PortOpening(b"".join(frames), ends, ARRIVALS[arrival][: ends.size])
     found = recover_wire(
-        DeviceStream(device="cradle-a", openings=(opening,), notes=(), torn_bytes=0), origin_ns=0, tolerance=1e-4
+        DeviceStream(device="cradle-a", openings=(opening,), joined=opening, notes=(), torn_bytes=0),
+        origin_ns=0,
+        tolerance=1e-4,
     )
     rows = [(rows.counts, found.clock.to_host_ns(rows.key, rows.ticks)) for rows in found.streams[0].segments]
     assert sum(host.size for _, host in rows) == 80

@@ -87,7 +87,7 @@ def record(path: Path, seconds: float = 2.0) -> Recording:
     writer = JournalWriter(path, {"device": "cradle-a", "host_boot": "1"})
     start, ends = writer.size, []
     for row in rows:
-        writer.append(row.arrival_ns, row.wall_ns, row.boottime_ns, row.event, row.data)
+        writer.append(row)
         ends.append(writer.size)
     writer.close()
     return Recording(table, tuple(rows), tuple(ends), start)

@@ -6,8 +6,8 @@ import tomllib
 import numpy as np
 import pytest
 
-from standbook.analysis.blowdown.amounts import DISAGREE, balance
 from standbook.analysis.blowdown.record import undithered
+from standbook.analysis.blowdown.weighed_amounts import DISAGREE, balance
 from standbook.analysis.cold_flow.flow_instants import UNSURE, USUAL_EXPONENT
 from standbook.analysis.cold_flow.observed_amounts import UNSTATED_RESIDUAL
 from standbook.analysis.physics import fluids

@@ -11,9 +11,9 @@ from standbook.analysis.dataset.dataset import (
     dataset_from_counts,
     gaps_in,
     iso_time,
-    seconds_after,
     shift_origin,
 )
+from standbook.analysis.dataset.load_run import seconds_after
 from standbook.analysis.results.results import TZero
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal

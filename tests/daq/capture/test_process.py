@@ -72,10 +72,10 @@ class Scene:
         step = self.wall_step[1] * MS if 0 <= self.wall_step[0] * MS <= self.now_ns else 0
         return HostTime(self.now_ns, 10**18 + self.now_ns + slept + step, self.now_ns + slept)
 
-    def append(self, arrival_ns: int, wall_ns: int, boottime_ns: int, event: Event, data: bytes = b"") -> None:
+    def append(self, row: Row) -> None:
         if self.fail_at is not None and self.now_ns >= self.fail_at * MS:
             raise JournalWriteError("raw/a_001.arrows: cannot write the journal: disk full")
-        self.rows.append(Row(arrival_ns, wall_ns, boottime_ns, event, data))
+        self.rows.append(row)
         self.written_at.append(self.now_ns)
 
     def sync(self) -> None:
@@ -198,9 +198,9 @@ def test_a_full_disk_is_an_orderly_end_and_what_was_written_stands(fail_at: int)
 
 def test_when_the_disk_takes_the_last_record_the_journal_says_why_it_ended() -> None:
     class OneFailure(Scene):
-        def append(self, *record: object) -> None:  # type: ignore[override]
+        def append(self, row: Row) -> None:
             try:
-                super().append(*record)  # type: ignore[arg-type]
+                super().append(row)
             except JournalWriteError:
                 self.fail_at = None
                 raise

@@ -11,7 +11,7 @@ import pytest
 
 from standbook.daq.capture.write_queue import JournalSpool
 from standbook.daq.journal.reader import read_journal
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriteError, JournalWriter
 
 PATIENCE = 10.0  # [s] a test that would hang fails instead; nothing waits this long when it passes
@@ -30,12 +30,12 @@ class GatedSink:
         self.fail_write = self.fail_sync = False
         self.is_closed = False
 
-    def append(self, arrival_ns: int, wall_ns: int, boottime_ns: int, event: Event, data: bytes = b"") -> None:
+    def append(self, row: Row) -> None:
         self.arrived_at_write.set()
         assert self.write_gate.wait(PATIENCE)
         if self.fail_write:
             raise JournalWriteError("x: cannot write the journal: disk full")
-        self.records.append((arrival_ns, event, data))
+        self.records.append((row.arrival_ns, row.event, row.data))
 
     def sync(self) -> None:
         count = len(self.records)
@@ -52,7 +52,7 @@ class GatedSink:
 def test_records_come_out_as_they_went_in(tmp_path: Path) -> None:
     spool = JournalSpool(JournalWriter(tmp_path / "a.arrows", {}))
     for k in range(500):
-        spool.append(k, k, k, Event.DATA, bytes([k % 256]) * k)
+        spool.append(Row(k, k, k, Event.DATA, bytes([k % 256]) * k))
     spool.sync()
     spool.close()
     journal = read_journal(tmp_path / "a.arrows")
@@ -67,7 +67,7 @@ def test_the_loop_goes_on_while_the_disk_stalls_and_nothing_is_lost() -> None:
     sink.write_gate.clear()
     spool = JournalSpool(sink)
     for k in range(100):
-        spool.append(k, 0, 0, Event.DATA, b"x")  # returns although nothing can be written
+        spool.append(Row(k, 0, 0, Event.DATA, b"x"))  # returns although nothing can be written
     assert sink.records == []
     sink.write_gate.set()
     spool.close()
@@ -79,11 +79,11 @@ def test_writing_goes_on_while_a_sync_takes_its_time() -> None:
     sink = GatedSink()
     sink.sync_gate.clear()
     spool = JournalSpool(sink)
-    spool.append(1, 0, 0, Event.DATA, b"a")
+    spool.append(Row(1, 0, 0, Event.DATA, b"a"))
     spool.sync()
     assert sink.arrived_at_sync.wait(PATIENCE)
     sink.arrived_at_write.clear()
-    spool.append(2, 0, 0, Event.DATA, b"b")
+    spool.append(Row(2, 0, 0, Event.DATA, b"b"))
     assert sink.arrived_at_write.wait(PATIENCE)
     sink.sync_gate.set()
     spool.close()
@@ -94,7 +94,7 @@ def test_a_sync_asked_for_before_the_write_happens_after_it() -> None:
     sink = GatedSink()
     sink.write_gate.clear()
     spool = JournalSpool(sink)
-    spool.append(1, 0, 0, Event.DATA, b"a")
+    spool.append(Row(1, 0, 0, Event.DATA, b"a"))
     spool.sync()
     assert not sink.arrived_at_sync.wait(0.01)
     sink.write_gate.set()
@@ -107,12 +107,12 @@ def test_memory_is_bounded_and_what_was_left_out_is_said() -> None:
     sink = GatedSink()
     sink.write_gate.clear()
     spool = JournalSpool(sink, room=1000)
-    spool.append(0, 0, 0, Event.OPENED, b"")
+    spool.append(Row(0, 0, 0, Event.OPENED, b""))
     assert sink.arrived_at_write.wait(PATIENCE)
     for k in range(1, 16):
-        spool.append(k, 0, 0, Event.DATA, bytes(100))
+        spool.append(Row(k, 0, 0, Event.DATA, bytes(100)))
     sink.write_gate.set()
-    spool.append(16, 0, 0, Event.CLOSED, b"stopped")
+    spool.append(Row(16, 0, 0, Event.CLOSED, b"stopped"))
     spool.close()
     assert spool.dropped_bytes == 500
     assert [event for _, event, _ in sink.records] == [Event.OPENED, *[Event.DATA] * 10, Event.DROPPED, Event.CLOSED]
@@ -127,14 +127,14 @@ def test_a_failing_disk_is_told_once_and_then_reached_directly(what: str) -> Non
     told = 0
     for k in range(10_000_000):
         try:
-            spool.append(k, 0, 0, Event.DATA, b"x")
+            spool.append(Row(k, 0, 0, Event.DATA, b"x"))
             spool.sync()
         except JournalWriteError:
             told += 1
             break
     assert told == 1
     setattr(sink, what, False)
-    spool.append(-1, 0, 0, Event.CLOSED, b"disk full")
+    spool.append(Row(-1, 0, 0, Event.CLOSED, b"disk full"))
     assert sink.records[-1] == (-1, Event.CLOSED, b"disk full")
     spool.close()
     assert sink.is_closed
@@ -144,7 +144,7 @@ def test_a_failure_that_nobody_heard_of_is_told_at_closing() -> None:
     sink = GatedSink()
     sink.fail_write = True
     spool = JournalSpool(sink)
-    spool.append(1, 0, 0, Event.DATA, b"x")
+    spool.append(Row(1, 0, 0, Event.DATA, b"x"))
     with pytest.raises(JournalWriteError, match=os.strerror(errno.ENOSPC).split()[-1] + "|disk full"):
         spool.close()
     assert sink.is_closed
@@ -156,11 +156,11 @@ def test_it_says_when_it_wrote_and_how_new_what_is_durable_is() -> None:
     now = 100
     spool = JournalSpool(sink, clock=lambda: now)
     assert (spool.written_ns, spool.synced_ns, spool.longest_sync_ns) == (0, 0, 0)
-    spool.append(1, 0, 0, Event.DATA, b"a")
+    spool.append(Row(1, 0, 0, Event.DATA, b"a"))
     spool.sync()
     assert sink.arrived_at_sync.wait(PATIENCE)  # with the first record only
     now = 150
-    spool.append(2, 0, 0, Event.DATA, b"b")
+    spool.append(Row(2, 0, 0, Event.DATA, b"b"))
     until(lambda: spool.written_ns == 150)
     assert spool.synced_ns == 0
     now = 180
@@ -171,7 +171,7 @@ def test_it_says_when_it_wrote_and_how_new_what_is_durable_is() -> None:
     spool.sync()
     until(lambda: spool.synced_ns == 150)
     assert spool.longest_sync_ns == 100  # from 150 to 250
-    spool.append(3, 0, 0, Event.CLOSED, b"")
+    spool.append(Row(3, 0, 0, Event.CLOSED, b""))
     spool.close()
     assert spool.synced_ns == spool.written_ns == 250
 

@@ -13,7 +13,7 @@ import pytest
 from standbook.daq.errors import RecordError
 from standbook.daq.journal import record_format
 from standbook.daq.journal.reader import read_journal
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriteError, JournalWriter, journals_of, next_journal
 from standbook.daq.storage.durable_file import DiskFile
 from tests.journal_rows import META, ROWS, rows_of, write
@@ -78,11 +78,11 @@ def test_a_full_disk_keeps_whole_messages_only_and_the_writer_can_go_on_when_the
     before = bytes(file.content)
     file.room = len(before) + 250
     with pytest.raises(JournalWriteError, match="disk full; free some space"):
-        writer.append(1, 2, 3, Event.DATA, b"x" * 1000)
+        writer.append(Row(1, 2, 3, Event.DATA, b"x" * 1000))
     assert bytes(file.content) == before
     file.room = 1 << 30
     last = ROWS[-1]
-    writer.append(last.arrival_ns, last.wall_ns, last.boottime_ns, last.event, last.data)
+    writer.append(last)
     writer.close()
     (tmp_path / "b.arrows").write_bytes(file.content)
     assert rows_of(read_journal(tmp_path / "b.arrows")) == (*ROWS[:2], ROWS[-1])
@@ -118,14 +118,14 @@ def test_a_closed_journal_takes_no_more_and_closing_again_does_nothing(tmp_path:
     writer.close()
     writer.close()
     with pytest.raises(ValueError, match="closed"):
-        writer.append(1, 2, 3, Event.DATA, b"x")
+        writer.append(Row(1, 2, 3, Event.DATA, b"x"))
 
 
 def test_a_record_too_long_is_the_callers_bug(tmp_path: Path) -> None:
     writer = JournalWriter(tmp_path / "a.arrows", META)
-    writer.append(1, 2, 3, Event.DATA, bytes(record_format.MAX_DATA))
+    writer.append(Row(1, 2, 3, Event.DATA, bytes(record_format.MAX_DATA)))
     with pytest.raises(ValueError, match="at most 1048576 fit"):
-        writer.append(1, 2, 3, Event.DATA, bytes(record_format.MAX_DATA + 1))
+        writer.append(Row(1, 2, 3, Event.DATA, bytes(record_format.MAX_DATA + 1)))
     writer.close()
     with pytest.raises(ValueError, match="journal metadata needs"):
         JournalWriter(tmp_path / "b.arrows", {"device": "x" * 70_000})
@@ -147,13 +147,13 @@ def test_a_real_file_that_may_grow_no_further_keeps_every_whole_message(tmp_path
     program = f"""
 import sys
 from pathlib import Path
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriteError, JournalWriter
 writer = JournalWriter(Path({str(tmp_path / "a.arrows")!r}), {{}})
 count = 0
 try:
     while True:
-        writer.append(count, 0, 0, Event.DATA, b"x" * 1000)
+        writer.append(Row(count, 0, 0, Event.DATA, b"x" * 1000))
         count += 1
 except JournalWriteError as error:
     sys.stdout.write(f"{{count}} {{error}}")

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from standbook.daq.config.calibration import from_si
 from standbook.daq.config.campaign import read_campaign
-from standbook.daq.config.signal_conversion import Rails, counts_from_signal, from_si
+from standbook.daq.config.signal_conversion import Rails, counts_from_signal
 from standbook.daq.live.channel_monitor import ChannelMonitor, Ring
 from standbook.daq.live.live_clock import Moment, TimeBase
 from standbook.daq.live.stuck_sensing_line import (

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from standbook.daq.config.stand import TextLines
 from standbook.daq.errors import ConfigError, DataError, RecordError, StandError
 from standbook.daq.journal.reader import read_journal
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter
 from standbook.daq.other_recorders.fill_gaps import fill
 from standbook.daq.other_recorders.row_matching import LEAST_OVERLAP, Relation, matched
@@ -295,7 +295,7 @@ def test_a_hole_cut_into_what_a_capture_process_wrote_is_filled_from_the_whole(t
     for k, event in enumerate(map(Event, told.events.tolist())):
         data = told.stream[told.offsets[k] : told.offsets[k + 1]] if event is Event.DATA else told.notes[k].encode()
         if k not in lost:
-            writer.append(int(told.arrival_ns[k]), int(told.wall_ns[k]), int(told.boottime_ns[k]), event, data)
+            writer.append(Row(int(told.arrival_ns[k]), int(told.wall_ns[k]), int(told.boottime_ns[k]), event, data))
     writer.close()
     seal(run)
     filling = filled(run, told.stream[1000:])  # the card was put in amid a frame

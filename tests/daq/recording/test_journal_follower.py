@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from standbook.daq.config.stand import Device
-from standbook.daq.journal.record_format import Event
+from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter, journal_name
 from standbook.daq.recording.journal_follower import Follower
 from standbook.daq.wire.decoder import KNOWN_HELLOS
@@ -59,14 +59,14 @@ class Recorded:
     def data(self, *pieces):
         for piece in pieces:
             self.time += 20_000_000
-            self.writer.append(self.time, self.time, self.time, Event.DATA, piece)
+            self.writer.append(Row(self.time, self.time, self.time, Event.DATA, piece))
 
     def close(self):
         self._note(Event.CLOSED)
         self.writer.close()
 
     def _note(self, event):
-        self.writer.append(self.time, self.time, self.time, event)
+        self.writer.append(Row(self.time, self.time, self.time, event))
 
 
 def rows_of(news):

@@ -107,7 +107,9 @@ def device(name, *, delay, rate=1.0, line="fire", fire=(4.0, 6.0), began=0.0, in
     arrivals = np.array([round(1e9 * (at + delay)) for at, _ in said]) + 10**18
     opening = PortOpening(b"".join(data for _, data in said), ends, arrivals)
     return recover_wire(
-        DeviceStream(device=name, openings=(opening,), notes=(), torn_bytes=0), origin_ns=10**18, tolerance=50e-6
+        DeviceStream(device=name, openings=(opening,), joined=opening, notes=(), torn_bytes=0),
+        origin_ns=10**18,
+        tolerance=50e-6,
     )
 
 

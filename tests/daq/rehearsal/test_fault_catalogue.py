@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from standbook.cli.rehearse import FAULT_HELP
 from standbook.daq.errors import UsageError
 from standbook.daq.recovery.decode_wire import recover_wire
-from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
+from standbook.daq.recovery.device_stream import DeviceStream, PortOpening, join_openings
 from standbook.daq.recovery.loss_account import stream_record
 from standbook.daq.rehearsal import fault_catalogue as known
 from standbook.daq.rehearsal.fault_catalogue import FAULTS, parse_fault, placed, sentences
@@ -78,9 +78,11 @@ def carried(table, faults, *, linger=0.5):
     rows = {stream.number: stream.rows for stream in table.streams}
     sent = account(log, boots(table, faults), rows, planned, lost, frames_dropped=0, complete=True)
     pace = math.prod(1.0 + fault.rate for fault in faults if isinstance(fault, known.ClockOff))
+    reels = tuple(_reel(part, pace) for part in [*openings, chunks] if part)
     return DeviceStream(
         device="cradle-a",
-        openings=tuple(_reel(part, pace) for part in [*openings, chunks] if part),
+        openings=reels,
+        joined=join_openings(reels),
         notes=(),
         torn_bytes=0,
     ), sent

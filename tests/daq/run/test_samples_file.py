@@ -17,7 +17,6 @@ from standbook.daq.run.samples_file import (
     Column,
     Piece,
     SamplesHeader,
-    coarsened,
     read_header,
     read_samples,
     write_samples,
@@ -227,15 +226,3 @@ def test_a_failure_while_writing_leaves_nothing(tmp_path):
 def test_nothing_to_write_is_the_callers_bug(tmp_path):
     with pytest.raises(ValueError, match="no rows"):
         write_samples(tmp_path / "s.parquet", HEADER, [])
-
-
-@given(st.floats(1e-9, 1e3), st.floats(-1e6, 1e6))
-def test_coarsened_readings_are_within_a_128th_of_a_count(step, reading):
-    got = coarsened(np.array([reading]), step)[0]
-    assert abs(got - reading) <= step / 128
-
-
-def test_readings_without_a_step_stay_as_they_are():
-    reading = np.array([1.1, 2.2])
-    assert coarsened(reading, 0.0) is reading
-    assert coarsened(reading, float("nan")) is reading

@@ -1,18 +1,27 @@
-"""Deduplicate the gaps of a stream whose layout changed during the recording.
+"""Bring the streams of one device together: no missing row named twice, ticks on one count.
 
-Rows of two layouts are two tables, but the device counts them as one stream: what one table lacks may stand in the
-other, and is then not lost. Pure; rows are numbers since boot.
+Rows of two layouts of one stream are two tables, but the device counts them as one: what one table lacks may stand in
+the other, and is then not lost. Pure; rows and ticks are numbers since boot.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
 from standbook.daq.arrays import Ints
+from standbook.daq.wire.messages import MODULUS
 from standbook.daq.wire.stream_assembly import Assembly, Segment
 
 _Key = tuple[int, int, int]  # stream, which start of the device, boot
+_HALF: Final = MODULUS // 2
+
+
+def bring_together(assemblies: Sequence[Assembly]) -> tuple[Assembly, ...]:
+    """Deduplicate the gaps of a device's assemblies and put all on the count of the fullest, which comes first."""
+    found = sorted(deduplicate_gaps(assemblies), key=lambda assembly: -assembly.rows)
+    return align_tick_epochs(found)
 
 
 def deduplicate_gaps(assemblies: Sequence[Assembly]) -> list[Assembly]:
@@ -71,3 +80,51 @@ def _inside(named: Sequence[tuple[int, int]], low: int | None, high: int | None)
         elif first < end:
             found.append((first, end - first))
     return found
+
+
+def align_tick_epochs(assemblies: Sequence[Assembly]) -> tuple[Assembly, ...]:
+    """Put the streams of one device on one count of ticks, that of the first assembly.
+
+    Each stream unwraps its first ticks from its own row number; a row rate far from nominal can put one a
+    whole number of 2**32 ticks beside the others. A segment is held against the nearest of the same boot on
+    the wire; one without rows, or without such a partner, stays as it is.
+    """
+    if not assemblies:
+        return ()
+    reference = assemblies[0]
+    frames = {boot: _frames_of(reference, boot) for boot in {segment.boot for segment in reference.segments}}
+    moved = [reference]
+    for assembly in assemblies[1:]:
+        shifts = [_epoch_shift(segment, frames) for segment in assembly.segments]
+        segments = tuple(map(_moved, assembly.segments, shifts))
+        moved.append(replace(assembly, segments=segments))
+    return tuple(moved)
+
+
+def _frames_of(assembly: Assembly, boot: int) -> tuple[Ints, Ints]:
+    """Give offset and first ticks of a boot's frames, in wire order."""
+    own = [segment for segment in assembly.segments if segment.boot == boot]
+    end = np.concatenate([segment.frame_end for segment in own])
+    order = np.argsort(end, kind="stable")
+    return end[order], np.concatenate([segment.ticks[segment.frame_row] for segment in own])[order]
+
+
+def _epoch_shift(segment: Segment, frames: Mapping[int, tuple[Ints, Ints]]) -> int:
+    end, ticks = frames.get(segment.boot, (np.empty(0, np.int64),) * 2)
+    if not end.size or not segment.sequence.size:
+        return 0
+    here = int(segment.frame_end[0])
+    after = int(np.searchsorted(end, here))
+    near = min((at for at in (after - 1, after) if 0 <= at < end.size), key=lambda at: abs(int(end[at]) - here))
+    apart = int(ticks[near]) - int(segment.ticks[segment.frame_row[0]])
+    return (apart + _HALF) // MODULUS * MODULUS
+
+
+def _moved(segment: Segment, shift: int) -> Segment:
+    if shift == 0:
+        return segment
+    return replace(
+        segment,
+        ticks=segment.ticks + shift,
+        edges=tuple(replace(edge, ticks=edge.ticks + shift) for edge in segment.edges),
+    )

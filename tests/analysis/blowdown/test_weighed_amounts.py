@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from standbook.analysis.blowdown.amounts import DISAGREE, Amount, balance
+from standbook.analysis.blowdown.amounts import Amount
+from standbook.analysis.blowdown.weighed_amounts import DISAGREE, balance
 
 AREA = 1.3e-5  # m²
 
