@@ -6,7 +6,7 @@ valve was fully open; a weighed tank against the drive integral, so that neither
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,6 +33,7 @@ CLEAR = 0.5  # s after the opening and before the end in which a stream still fo
 STILL, SETTLING = 3.0, 1.0  # s of rest that tell a scale's reading; s that liquid takes to come to rest
 LEAST_SPAN = 1.0  # s of open valve, below it a stream tells no amount
 LEAST_SAMPLES = 20
+FILM = 0.0025  # of the load: what may drip on after a run-out, judged from simulated flows; no data
 FADES_U = 0.1  # relative, of what cannot leave: it varies from run to run
 UNSTATED_RESIDUAL = 0.005  # of the load, where a plan states no residual: some of it always stays in line and fittings
 CREEPS, CREEP_SHARE = 4.0, 0.01  # standard uncertainties and share of the flow area, for a valve that moves
@@ -69,8 +70,19 @@ def observed_amounts(dataset: Dataset, tank: Tank, instants: FlowInstants, flow:
             said += findings
             if amount is not None:
                 found.append(amount)
-    run_out = _run_out(tank) if instants.ran_dry else None
-    return Observed((*found, *((run_out,) if run_out else ())), tuple(said))
+    if not instants.ran_dry:
+        return Observed(tuple(found), tuple(said))
+    run_out = _run_out(tank)
+    film = FILM * tank.liquid_load.value
+    amounts = [_with_film(amount, film) for amount in (*found, *((run_out,) if run_out else ()))]
+    return Observed(tuple(amounts), tuple(said))
+
+
+def _with_film(amount: Amount, film: float) -> Amount:
+    """Charge a mass of all that left with what may drip from the walls after the gas: no pressure shows it."""
+    if amount.span is not None:
+        return amount
+    return replace(amount, terms={**amount.terms, "film after run-out": film})
 
 
 def _weighings(dataset: Dataset, tank: Tank) -> list[Amount]:

@@ -24,6 +24,7 @@ from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.cold_flow.flow_contradictions import contradictions, without_numbers
 from standbook.analysis.cold_flow.flow_findings import amount_findings, course_findings, no_flow, no_sensor
 from standbook.analysis.cold_flow.flow_instants import STILL_BEFORE, FlowInstants, certain_instants
+from standbook.analysis.cold_flow.flow_record import flow_record, gas_expected
 from standbook.analysis.cold_flow.tank_side import FlowSide, flow_side
 from standbook.analysis.dataset.dataset import Channel, Dataset, iso_time, shift_origin
 from standbook.analysis.dataset.empty_results import empty_results
@@ -143,13 +144,11 @@ def _flow_seen_by(dataset: Dataset, channel: Channel) -> FlowInstants:
         raise DataError(f"not one of its counts changed for a second or more from T{since:+.1f} s")
     planned = dataset.plan.flow.close_after if dataset.plan.flow else None
     instants = certain_instants(
-        time,
-        reading,
+        flow_record(dataset, tank, time, reading, step=channel.step),
         planned_length=planned.value if planned else None,
-        back_pressure=back,
         t_zero_known=dataset.t_zero is not None,
         name=f"{tank.name} valve",
-        run_out_planned=dataset.plan.flow.end == "run-out",
+        dry=gas_expected(dataset, tank),
     )
     if not usable(channel, instants.opening.time - STILL_BEFORE, instants.end.time + STILL_ALIVE):
         raise DataError("it was clipped, open or stuck during the flow")

@@ -226,7 +226,7 @@ def middle_after_seen(stroke: Array) -> Array:
 
     Notes
     -----
-    `analysis.cold_flow.flow_instants` lets a cubic through the flow meet the line before it. While the area grows
+    `analysis.flow_ends.placed_ends` lets a curve through the flow meet the line before it. While the area grows
     evenly the pressure falls as the square of time and then evenly; how fast does not matter to where the two meet.
     """
     return np.interp(stroke, *_seen_table())

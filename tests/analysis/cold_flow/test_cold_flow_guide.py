@@ -8,10 +8,10 @@ import pytest
 
 from standbook.analysis.blowdown.record import undithered
 from standbook.analysis.blowdown.weighed_amounts import DISAGREE, balance
-from standbook.analysis.cold_flow.flow_instants import UNSURE, USUAL_EXPONENT
-from standbook.analysis.cold_flow.observed_amounts import UNSTATED_RESIDUAL
+from standbook.analysis.cold_flow.flow_instants import DETECTION
+from standbook.analysis.cold_flow.observed_amounts import FILM, UNSTATED_RESIDUAL
+from standbook.analysis.flow_ends.departures import Detection
 from standbook.analysis.physics import fluids
-from standbook.analysis.signal.piecewise_fit import STRAIGHTENED
 from standbook.daq.config.stand import Input
 from tests.repository import ROOT
 
@@ -50,8 +50,12 @@ def test_supply_and_steps():
 
 
 def test_bounds():
-    assert pytest.approx(0.5 + 1.0 / USUAL_EXPONENT, abs=0.005) == STRAIGHTENED
-    assert UNSURE == 0.1
+    assert DETECTION.unsure == 0.1
+    lines = Detection()
+    assert f"Lines of {lines.lines[0]} to {lines.lines[-1]} s" in SAID
+    assert lines.stopped == 0.5
+    assert f"more than {lines.steeper} times as fast" in SAID
+    assert f"{100 * FILM:g} % of the load is in u" in SAID
     chord = fluids.chord_isentropic_exponent("nitrogen", start_pressure=35e5, end_pressure=20e5, temperature=293.15)
     assert f"isentropic mean exponent {chord:.3f}, not 1.40" in SAID
 

@@ -1,0 +1,92 @@
+"""A tank's pressure and drive as means one mains period long, and the ullage volume that they make.
+
+SI; times in seconds, pressures absolute. The abscissa of every fit is the drive integral: by it liquid flows evenly,
+whatever the back pressure does.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from standbook.analysis.signal.windows import block_average
+from standbook.daq.arrays import Array
+from standbook.daq.errors import DataError
+
+MAINS = (1.0 / 50.0, 1.0 / 60.0)  # s; means this long leave no hum
+LEAST_IN_BLOCK = 2  # samples
+MIDDLE_EXPONENT = 1.25  # of an ullage; only to take the bend out of pressure against drive integral
+LEAST_DRIVE = 100.0  # Pa; a tank that is all but vented drives nothing
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Course:
+    """Means of one tank's record. All arrays (B,)."""
+
+    time: Array  # [s]
+    pressure: Array  # absolute [Pa]
+    drive: Array  # pressure less back pressure, liquid column included [Pa]
+    driven: Array  # integral of the root of the drive from the first mean on [Pa^½ s]
+    block: float  # between means [s]
+    start_pressure: float  # that volumes count from, absolute [Pa]
+
+    @cached_property
+    def volume(self) -> Array:
+        """Ullage volume over that at the start pressure, by one middling exponent; straight in ``driven``."""
+        return np.asarray((self.start_pressure / self.pressure) ** (1.0 / MIDDLE_EXPONENT))
+
+    def place(self, instant: float) -> int:
+        """Return the index of the first mean not before an instant."""
+        return int(np.searchsorted(self.time, instant))
+
+
+def course_of(time: Array, pressure: Array, drive: Array, *, opening: float) -> Course:
+    """Average a record over one mains period, that of the two which leaves the tank at rest the quieter.
+
+    Parameters
+    ----------
+    time, pressure, drive : (N,) array
+        Instants [s], tank pressure, absolute [Pa], and what drives the liquid [Pa]; all finite.
+    opening : float
+        When the valve opened, roughly. [s]
+
+    Raises
+    ------
+    DataError
+        Too few samples for any fit.
+    """
+    if time.size < 50:
+        raise DataError(f"{time.size} samples are too few to find the ends of a flow")
+    spacing = float(np.median(np.diff(time)))
+    block = max(_quieter_block(time, pressure, opening), LEAST_IN_BLOCK * spacing)
+    count = max(1, int((time[-1] - time[0]) / block))
+    span = {"start": float(time[0]), "end": float(time[0]) + count * block, "block": block}
+    at, mean = block_average(time, pressure, **span)
+    _, pushed = block_average(time, drive, **span)
+    known = np.isfinite(mean) & (mean > 0.0)
+    at, mean, pushed = at[known], mean[known], pushed[known]
+    root = np.sqrt(np.maximum(pushed, LEAST_DRIVE))
+    driven = np.concatenate([[0.0], np.cumsum(0.5 * np.diff(at) * (root[1:] + root[:-1]))])
+    rest = mean[max(0, int(np.searchsorted(at, opening)) - 10) : int(np.searchsorted(at, opening)) + 1]
+    start = float(np.median(rest)) if rest.size else float(mean[0])
+    return Course(time=at, pressure=mean, drive=pushed, driven=driven, block=block, start_pressure=start)
+
+
+def _quieter_block(time: Array, pressure: Array, opening: float) -> float:
+    low, high = max(float(time[0]), opening - 4.0), opening - 0.1
+    if high - low < 10.0 * MAINS[0]:
+        return MAINS[0]
+    unrest = []
+    for block in MAINS:
+        _, mean = block_average(time, pressure, start=low, end=high, block=block)
+        unrest.append(float(np.std(np.diff(mean[np.isfinite(mean)]))))
+    return MAINS[int(unrest[1] < 0.7 * unrest[0])]
+
+
+def abscissa(course: Course, start: float, end: float, centre: float) -> tuple[slice, Array]:
+    """Return a part of a course, and its drive integral from a centre on in seconds of the drive there."""
+    part = slice(course.place(start), course.place(end))
+    k = min(course.place(centre), course.time.size - 1)
+    scale = math.sqrt(max(float(course.drive[max(k - 2, 0)]), 1.0))
+    return part, (course.driven[part] - float(np.interp(centre, course.time, course.driven))) / scale
