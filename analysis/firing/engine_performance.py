@@ -22,10 +22,10 @@ from standbook.analysis.blowdown.tank_results import (
 )
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard
+from standbook.analysis.dataset.guard import FAILURES, part_failed
 from standbook.analysis.findings.cold_flow import FIRING_NOT_WEIGHED, FIRING_TANK_NOT_KNOWN
 from standbook.analysis.findings.discharge import FLOW_RAN_TO_KNEE
 from standbook.analysis.findings.firing import NO_CHAMBER_PRESSURE, NO_JOINT_FIT, RUN_OUT_ORDER
-from standbook.analysis.findings.guard import FAILURES, part_failed
 from standbook.analysis.findings.thrust import IMPULSE_PER_MASS_IMPOSSIBLE, THRUST_COEFFICIENT_IMPOSSIBLE
 from standbook.analysis.firing.discharge_record import flow_record
 from standbook.analysis.firing.engine_findings import (

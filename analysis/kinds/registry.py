@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.empty_results import empty_results
-from standbook.analysis.findings.guard import FAILURES, part_failed
+from standbook.analysis.dataset.guard import FAILURES, part_failed
 from standbook.analysis.kinds.kind import AnalysedKind
 from standbook.analysis.report.sections.page_parts import PageParts
 from standbook.analysis.results.prediction import Prediction

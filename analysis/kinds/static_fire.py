@@ -18,10 +18,10 @@ from standbook.analysis.channel_checks.record_checks import clock_findings, supp
 from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.guard import FAILURES, guarded, part_failed
 from standbook.analysis.findings.catalogue import suppress_consequences
 from standbook.analysis.findings.channels import CLIPPED
 from standbook.analysis.findings.firing import ZERO_UNSETTLED
-from standbook.analysis.findings.guard import FAILURES, guarded, part_failed
 from standbook.analysis.findings.thrust import CHAMBER_NOT_FOLLOWED, THRUST_NOT_FOLLOWED
 from standbook.analysis.firing.class_reserve import class_reserve, reserve_finding
 from standbook.analysis.firing.engine_performance import (

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from standbook.analysis.findings.guard import guarded
+from standbook.analysis.dataset.guard import guarded
 from standbook.analysis.kinds import static_fire
 from standbook.analysis.kinds.registry import analyse
 from tests.rehearsed import dataset_of
@@ -32,6 +32,7 @@ def test_a_mistake_of_the_program_passes_through():
         guarded("The spectrum", lambda: len(5), 7)
 
 
+@pytest.mark.slow
 def test_a_detail_that_fails_leaves_impulse_and_verdict(dataset, monkeypatch):
     monkeypatch.setattr(static_fire, "firing_detail", failing)
     results = analyse(dataset).results
