@@ -22,7 +22,10 @@ from standbook.daq.findings.finding import Finding
 START_TOLERANCE = 0.08  # |n0 - isentropic| of settled warm gas; beyond it a note, a zero or a leak is to blame
 START_SURELY = 2.5  # standard uncertainties of the start that it must be off by as well
 HEALTHY_DRIFT = (-0.64, -0.03)  # c of nitrogen or air that warms up during 2 to 60 s
-NOTED_MISFIT, BAD_MISFIT = 2.0, 8.0  # times the usual one
+NOTED_MISFIT, BAD_MISFIT, BAD_SHARE = 2.0, 8.0, 0.006  # times the usual one; of the pressure
+# What no gas in a tank can do, with three standard uncertainties: start above the isentropic or below the isothermal.
+START_HIGH, START_LOW, START_SIGMA, CHORD_HIGH = 0.12, 0.90, 3.0, 0.03
+JOINT_APART = 4.0  # uncertainties between joint fit and weighed liquid, from which the gas law alone is no excuse
 
 
 def exponent_findings(exponent: Exponent, *, isentropic_exponent: float | None, channel: str | None) -> list[Finding]:
@@ -41,7 +44,7 @@ def exponent_findings(exponent: Exponent, *, isentropic_exponent: float | None, 
         said.append(
             EXPONENT_MISFIT.at(
                 channel,
-                severity="caution" if exponent.misfit > BAD_MISFIT * exponent.usual_misfit else "note",
+                severity="caution" if exponent.misfit > max(BAD_MISFIT * exponent.usual_misfit, BAD_SHARE) else "note",
                 misfit_percent=100 * exponent.misfit,
                 usual_percent=100 * exponent.usual_misfit,
             )
@@ -56,9 +59,14 @@ def _against_isentropic(exponent: Exponent, isentropic: float, channel: str | No
     tolerance = max(START_TOLERANCE, START_SURELY * start.u)
     if abs(start.value - isentropic) > tolerance:
         above = start.value > isentropic
+        impossible = (
+            start.value > isentropic + START_HIGH + START_SIGMA * start.u
+            or start.value < START_LOW - START_SIGMA * start.u
+        )
         said.append(
             EXPONENT_START.at(
                 channel,
+                severity="caution" if impossible else "note",
                 start=start.value,
                 start_u=start.u,
                 side="above" if above else "below",
@@ -69,7 +77,13 @@ def _against_isentropic(exponent: Exponent, isentropic: float, channel: str | No
         )
     if chord.value - 2.0 * chord.u > isentropic:
         said.append(
-            CHORD_ABOVE_ISENTROPIC.at(channel, chord=chord.value, chord_u=chord.u, isentropic_exponent=isentropic)
+            CHORD_ABOVE_ISENTROPIC.at(
+                channel,
+                severity="caution" if chord.value - 2.0 * chord.u > isentropic + CHORD_HIGH else "note",
+                chord=chord.value,
+                chord_u=chord.u,
+                isentropic_exponent=isentropic,
+            )
         )
     return said
 
@@ -88,6 +102,7 @@ def joint_findings(joint: JointFit, direct: DirectCda, channel: str | None) -> l
         said.append(
             CDA_DISAGREE.at(
                 channel,
+                severity="caution" if abs(joint.departure) > JOINT_APART else "note",
                 joint_cda_mm2=1e6 * joint.cda.value,
                 joint_cda_u_mm2=1e6 * joint.cda.u,
                 weighed_cda_mm2=1e6 * direct.cda,

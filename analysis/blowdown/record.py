@@ -18,7 +18,7 @@ from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
 from standbook.daq.quantity import Quantity
 
-STATIC_LEAST = 1.0  # of still record before opening, without which P0, t0 and CdA are one curve [s]
+STATIC_LEAST = 0.25  # of still record before opening, without which P0, t0 and CdA are one curve [s]
 STATIC_MOST = 3.0  # older readings say less about the opening than the line through these [s]
 FLOW_BLOCKS = 500
 MIN_FLOW_SAMPLES = 50
@@ -205,7 +205,7 @@ def static_pressure(record: DischargeRecord) -> StaticPressure:
     if end - start < STATIC_LEAST * (1.0 - 1e-9) or inside.sum() < 8:
         raise DataError(
             f"static pressure before opening: {max(end - start, 0.0):.2f} s with {int(inside.sum())} samples recorded,"
-            f" {STATIC_LEAST:.0f} s needed; without it start pressure, opening and CdA draw the same curve"
+            f" {STATIC_LEAST:g} s needed; without it start pressure, opening and CdA draw the same curve"
         )
     time, pressure = record.time[inside], record.pressure[inside]
     keep = ~spikes(pressure, 1)

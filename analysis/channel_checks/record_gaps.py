@@ -7,18 +7,30 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.channels import DEVICE_RESTARTED, GAP, NO_PREDICTION, POSTDICTION, ROWS_LOST
 from standbook.daq.findings.finding import Finding
 
+BRIDGED_SHARE, BESIDE_END = 0.15, 0.15  # of a flow; s: shorter gaps away from both ends move a flow's numbers by little
 
-def gap_findings(dataset: Dataset, start: float, end: float, *, part: str = "burn") -> list[Finding]:
-    """Report lost rows and resets, those between two instants as cautions."""
+
+def gap_findings(
+    dataset: Dataset, start: float, end: float, *, part: str = "burn", bridged: bool = False
+) -> list[Finding]:
+    """Report lost rows and resets, those between two instants as cautions.
+
+    ``bridged`` says that what lies between runs smoothly across a short gap, so that such a one is a note.
+    """
     said: list[Finding] = []
     for key, health in dataset.record.items():
         inside = [gap for gap in health.gaps if gap.end > start and gap.start < end]
         if inside:
             seconds = sum(gap.seconds for gap in inside)
+            hidden = any(
+                abs(edge - at) < BESIDE_END for g in inside for edge in (g.start, g.end) for at in (start, end)
+            )
+            smooth = bridged and seconds < BRIDGED_SHARE * (end - start) and not hidden
             said.append(
                 GAP.at(
                     None,
                     inside[0].start,
+                    severity="note" if smooth else "caution",
                     key=key,
                     number=len(inside),
                     plural="s" if len(inside) > 1 else "",

@@ -13,13 +13,18 @@ import numpy as np
 from standbook.analysis.blowdown.record import NoteUncertainties, SensorUncertainties, shifted_flows
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
+from standbook.analysis.diagnosis.chance import SURE, moved_probability
 from standbook.analysis.diagnosis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
 from standbook.analysis.diagnosis.ranking import Diagnosis, Ranked
 from standbook.analysis.findings.causes import CAUSE_NOT_KNOWN, NEEDS_EXTERNAL_CHECK, NOT_DIAGNOSED
 from standbook.daq.errors import DataError
-from standbook.daq.findings.finding import Finding
+from standbook.daq.findings.finding import Finding, Severity
 
 TOLD, LEAST_SHARE = 3, 0.05  # causes that are named, and the least probability of one
+# Observables that no model of the gas stands behind, but for what heat does to the mean exponent.
+MEASURED = frozenset(
+    {"chord exponent", "ambient reading", "closure", "left aboard", "area", "weighed", "twin", "twin at ambient"}
+)
 PIECES = 3  # of evidence in a sentence
 TELLING = 1.5  # standard deviations that a cause must move an observable to be evidence
 INVISIBLE_GAIN, INVISIBLE_CLOCK = 0.005, 0.005  # relative errors whose effect is told
@@ -45,6 +50,7 @@ def _named(case: Case, told: Diagnosis) -> list[Finding]:
         return []
     likely = [cause for cause in told.causes[:TOLD] if cause.share >= LEAST_SHARE]
     tank = case.side.tank.name
+    severity: Severity = "caution" if _is_sure(case, told) else "note"
     if told.unexplained:
         names = known_names(case.evidence)
         far = np.abs(told.observed - told.healthy) / told.u
@@ -54,6 +60,7 @@ def _named(case: Case, told: Diagnosis) -> list[Finding]:
         return [
             CAUSE_NOT_KNOWN.at(
                 tank,
+                severity=severity,
                 decided_by="a repeated flow with notes and sensors checked",
                 causes=len(told.causes),
                 seen=seen,
@@ -63,6 +70,7 @@ def _named(case: Case, told: Diagnosis) -> list[Finding]:
     return [
         BY_NAME[cause.name].kind.at(
             tank,
+            severity=severity,
             decided_by=BY_NAME[cause.name].decide,
             rank=rank,
             share_percent=100.0 * min(cause.share, 0.99),
@@ -72,6 +80,12 @@ def _named(case: Case, told: Diagnosis) -> list[Finding]:
         )
         for rank, cause in enumerate(likely, start=1)
     ]
+
+
+def _is_sure(case: Case, told: Diagnosis) -> bool:
+    """Tell whether something moved that is measured by itself: a model's own misfit on other gas is no caution."""
+    measured = [k for k, name in enumerate(known_names(case.evidence)) if name in MEASURED]
+    return moved_probability((told.observed[k] - told.healthy[k]) / told.u[k] for k in measured) > SURE
 
 
 def _said(case: Case, cause: Ranked) -> str:

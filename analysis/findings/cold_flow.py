@@ -142,7 +142,7 @@ TANK_NOT_KNOWN = FindingKind(
 )
 VALVE_SLOW = FindingKind(
     code="valve-slow",
-    severity="caution",
+    severity="note",
     text=(
         "{channel}: the flow counts from {late_ms:.0f} ms {side} the instant at which the pressure broke: a valve"
         " that took long to open, or a wrong mass or ullage volume; CdA takes the whole stroke for full flow, so "

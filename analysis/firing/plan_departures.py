@@ -1,20 +1,14 @@
-r"""Which planned number of a firing came out otherwise: each one tested by its own measurement.
+"""Which planned number of a firing came out otherwise: each one tested by its own measurement.
 
 SI. Flow areas, exponents, c* and thrust coefficient are what no instrument told before the run; loads and start
-pressures were weighed and read, and are never called wrong by what follows from them. Each departure in standard
-uncertainties of both, z, is weighed against chance alone:
-
-.. math:: \ln B = \tfrac12 z^2 \frac{s^2}{1 + s^2} - \tfrac12 \ln(1 + s^2), \qquad
-          P = \frac{p \sum B}{1 + p \sum B}
-
-with s how far a number that did move is expected to have moved and p its chance beforehand: many numbers are looked at,
-and the sum counts them all.
+pressures were weighed and read, and are never called wrong by what follows from them.
 """
 
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from standbook.analysis.diagnosis.chance import CHANCE, SURE, evidence_of, moved_probability
 from standbook.analysis.findings.causes import CDA_MOVED, CSTAR_MOVED, EXPONENT_MOVED, THRUST_COEFFICIENT_MOVED
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import EngineResult, TankResult
@@ -24,10 +18,7 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.findings.finding import Finding, FindingKind
 from standbook.daq.quantity import Quantity
 
-MOVED_BY = 3.0  # standard uncertainties: spread of departures of what did move; judgement
-CHANCE = 0.02  # that one number of a plan did move, beforehand; judgement
 SEVERAL = 0.15  # that the cause is none of them alone, beforehand; judgement
-SURE = 0.8  # probability that something moved, from which it is a caution
 TELLING = 2.0  # standard uncertainties, from which a departure is worth a note
 NEAR = 3.0  # times: others that explain it nearly as well are named too
 CLEARLY, RATHER = 3.0, 1.0  # of the logarithm of the evidence over the next
@@ -56,12 +47,6 @@ class Departure:
         return evidence_of(self.z)
 
 
-def evidence_of(z: float) -> float:
-    """Return ln B of a departure of ``z`` standard uncertainties."""
-    wide = 1.0 + MOVED_BY**2
-    return 0.5 * z**2 * (MOVED_BY**2 / wide) - 0.5 * math.log(wide)
-
-
 @dataclass(frozen=True, slots=True)
 class Ranking:
     """Departures, the best explanation first."""
@@ -80,9 +65,8 @@ class Ranking:
 def ranking_of(departures: tuple[Departure, ...]) -> Ranking:
     """Weigh departures against chance and against each other; at least one is needed."""
     order = tuple(sorted(departures, key=lambda departure: -departure.evidence))
-    odds = CHANCE * sum(math.exp(min(departure.evidence, 500.0)) for departure in order)
     several = sum(departure.evidence for departure in order) + math.log(SEVERAL / CHANCE)
-    return Ranking(order, odds / (1.0 + odds), several)
+    return Ranking(order, moved_probability(departure.z for departure in order), several)
 
 
 def departures_of(

@@ -210,7 +210,7 @@ def _record_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     begin, end = side.instants.opening.time, side.instants.end.time
     acting = _acting(dataset)
     said = [
-        *gap_findings(dataset, begin, end, part="flow"),
+        *gap_findings(dataset, begin, end, part="flow", bridged=True),
         *channel_findings(acting, begin, end),
         *pair_findings(acting, begin, end),
         *mark_findings(dataset),

@@ -41,10 +41,11 @@ def course_of(
     time, thrust = block_average(record.time, record.thrust, start=start, end=end, block=BLOCK)
     _, pressure = block_average(chamber.time, chamber.reading, start=start, end=end, block=BLOCK)
     good = np.isfinite(thrust) & np.isfinite(pressure) & (pressure > 0.0)
-    good &= ~_touched(time, record)
+    good &= ~_touched(time, record) & (thrust > 0.0)
     if np.count_nonzero(good) < FEWEST:
         return None
-    return greatest_departure(time[good], (thrust[good] + outside) / pressure[good])
+    coefficient = float(np.median((thrust[good] + outside) / pressure[good]))
+    return greatest_departure(time[good], thrust[good] / (coefficient * pressure[good] - outside))
 
 
 def greatest_departure(time: Array, ratio: Array) -> Course:

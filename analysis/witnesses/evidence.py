@@ -26,7 +26,7 @@ from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.analysis.thrust.total_impulse import relative_gain_u
 from standbook.analysis.witnesses.course import Course, course_of
-from standbook.analysis.witnesses.routes import Route, chamber_route, mass_route
+from standbook.analysis.witnesses.routes import Route, chamber_route, mass_route, whole_mass_route
 from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 
@@ -34,7 +34,7 @@ DISAGREES = 3.0  # standard uncertainties of both
 SEEN_SURELY = 4.65  # standard uncertainties: beyond DISAGREES in 95 of 100 cases
 COURSE_REFUSED, COURSE_SAID = 0.020, 0.017  # of the ratio of thrust to chamber pressure
 CHECK_SHARE = 0.20  # of the greatest thrust, that a check weight must load the cell with: else its zero decides
-CHECK_U = 0.005  # relative, of a check weight that may prove a gain
+CHECK_U = 0.005  # relative, of the comparison with a check weight that may prove a gain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +106,10 @@ def evidence_of(
     if above_tank(dataset, chamber, flows, start, end) is not None:
         chamber = None
     course = course_of(dataset, record, chamber, start, end)
-    found = (chamber_route(dataset, record, chamber, start, end), mass_route(dataset, record, both))
+    found = (
+        chamber_route(dataset, record, chamber, start, end),
+        mass_route(dataset, record, both) or whole_mass_route(dataset, record, burn, flows),
+    )
     routes = tuple(route for route in found if route is not None)
     tag = record.cell.tag
     return Evidence(
@@ -174,7 +177,7 @@ def _by_check_weights(dataset: Dataset, record: ThrustRecord, gain_u: float) -> 
                     side="below" if ratio < 1.0 else "above",
                 )
             )
-        elif u <= CHECK_U and force.value >= CHECK_SHARE * greatest:
+        elif math.hypot(u, gain_u) <= CHECK_U and force.value >= CHECK_SHARE * greatest:
             good.add(hung.when)
     return {"before", "after"} <= good and not said, tuple(said)
 

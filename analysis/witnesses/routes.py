@@ -10,7 +10,8 @@ with throat area, coefficients and efficiencies as planned. Source: [Sutton] ch.
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,11 +19,14 @@ from standbook.analysis.dataset.dataset import Channel, Dataset
 from standbook.analysis.physics.performance import exit_force, throat_area
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust.both_flow import BothFlow
+from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.chamber_pressure import bridged_integral
+from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.config.plan import Engine
 
 CHAMBER, MASS = "chamber pressure", "expelled mass"  # names of the routes
+WHOLE_U = 0.012  # of the impulse: what left unburned where only whole masses are known; simulated firings
 MODEL_U = 0.003  # of the impulse: what one nozzle coefficient for all chamber pressures leaves out; simulated firings
 
 
@@ -114,6 +118,24 @@ def mass_route(dataset: Dataset, record: ThrustRecord, both: BothFlow | None) ->
         cell=cell,
         coefficient_u=coefficient.u / coefficient.value,
     )
+
+
+def whole_mass_route(dataset: Dataset, record: ThrustRecord, burn: Burn, flows: Mapping[str, TankFlow]) -> Route | None:
+    """Return the same over the whole burn, where no chamber pressure tells when which mass left.
+
+    What left before ignition and after the burn is charged to it.
+    """
+    engine = dataset.plan.engine
+    masses = {name: flow.expelled for name, flow in flows.items() if flow.expelled is not None and flow.complete}
+    if engine is None or burn.start is None or burn.stop is None or not {"oxidiser", "fuel"} <= masses.keys():
+        return None
+    whole = BothFlow(start=burn.start.time, end=burn.stop.time, masses=masses)
+    found = mass_route(dataset, record, whole)
+    if found is None:
+        return None
+    cell = record.record().between(burn.window.start, burn.window.end)
+    u = math.hypot(found.impulse.u, WHOLE_U * found.impulse.value)
+    return replace(found, impulse=Measured(found.impulse.value, u, "N*s"), cell=cell)
 
 
 def _vacuum_coefficient(engine: Engine) -> Measured:

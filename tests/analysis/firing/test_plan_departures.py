@@ -5,8 +5,9 @@ import math
 import numpy as np
 import pytest
 
+from standbook.analysis.diagnosis.chance import evidence_of
 from standbook.analysis.findings.causes import CDA_MOVED, CSTAR_MOVED, EXPONENT_MOVED, THRUST_COEFFICIENT_MOVED
-from standbook.analysis.firing.plan_departures import Departure, departure_findings, evidence_of, ranking_of
+from standbook.analysis.firing.plan_departures import Departure, departure_findings, ranking_of
 from standbook.analysis.kinds.registry import analyse
 from standbook.analysis.results.quantities import Measured
 from tests.rehearsed import dataset_of
