@@ -247,6 +247,15 @@ def test_a_cell_that_reads_low_reads_its_check_weights_low_too():
 
 
 @pytest.mark.slow
+def test_check_weights_do_not_prove_a_gain_that_they_cannot_tell_to_half_a_percent():
+    case = case_of(10)
+    vague = (dataclasses.replace(case.channels[0], gain_u=0.01), *case.channels[1:])
+    low = with_fault(dataclasses.replace(case, channels=vague), "cell -2.5 %", 10)
+    found = judged(low, 1.0, check_weights=both(case, off=-0.025), clock_checked=True)
+    assert not found.firing.checks.gain_proven
+
+
+@pytest.mark.slow
 def test_a_check_weight_is_held_against_what_the_cell_reads_behind_the_hoses():
     case = through_hoses(case_of(14), 1.05)
     found = judged(case, 0.90, check_weights=both(case, hoses=1.05))
@@ -262,7 +271,6 @@ NO_MASS_ROUTE = (
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(strict=True, raises=AssertionError, reason=f"{NO_MASS_ROUTE}: routes are ()")
 def test_without_a_chamber_sensor_the_mass_is_a_bound_whatever_is_proven():
     case = without_chamber(case_of(10))
     found = judged(case, 0.85, check_weights=both(case), clock_checked=True)
@@ -274,10 +282,6 @@ def test_without_a_chamber_sensor_the_mass_is_a_bound_whatever_is_proven():
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [8, 10, 14])
-@pytest.mark.xfail(
-    strict=True,
-    reason=f"{NO_MASS_ROUTE}: within at 0.983, 0.987, 0.985 of a limit that the true impulse exceeds by 3 %",
-)
 def test_without_a_chamber_sensor_a_cell_that_reads_a_third_of_the_burn_low_is_not_within(seed):
     case = without_chamber(with_step(case_of(seed), -0.20, 0.4, 0.73))
     assert site(judged(case, OVER, check_weights=both(case), clock_checked=True)).outcome != "within"
@@ -330,10 +334,6 @@ def test_thrust_that_leaves_its_course_withholds_the_verdict(seed, size):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [8, 10, 14])
-@pytest.mark.xfail(
-    strict=True,
-    reason="a step of -2.2 % of thrust reads -1.84, -1.74, -1.74 %: the ratio seems formed with the thrust in vacuum",
-)
 def test_a_step_of_thrust_shows_in_its_course_by_its_own_size(seed):
     """Allowed: what a healthy course departs by, at most 0.3 % in these, and the part of the cell that is weight."""
     found = judged(with_step(case_of(seed), -0.022), GENEROUS)
