@@ -26,7 +26,7 @@ from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.config.plan import Engine
 
 CHAMBER, MASS = "chamber pressure", "expelled mass"  # names of the routes
-WHOLE_U = 0.012  # of the impulse: what left unburned where only whole masses are known; simulated firings
+WHOLE_U = 0.03  # of the impulse: what left unburned where only whole masses are known; firings of the second world
 MODEL_U = 0.003  # of the impulse: what one nozzle coefficient for all chamber pressures leaves out; simulated firings
 
 
@@ -123,11 +123,14 @@ def mass_route(dataset: Dataset, record: ThrustRecord, both: BothFlow | None) ->
 def whole_mass_route(dataset: Dataset, record: ThrustRecord, burn: Burn, flows: Mapping[str, TankFlow]) -> Route | None:
     """Return the same over the whole burn, where no chamber pressure tells when which mass left.
 
-    What left before ignition and after the burn is charged to it.
+    Of each side counts what left while it burned, by length; what that leaves out may have burned too.
     """
     engine = dataset.plan.engine
-    masses = {name: flow.expelled for name, flow in flows.items() if flow.expelled is not None and flow.complete}
-    if engine is None or burn.start is None or burn.stop is None or not {"oxidiser", "fuel"} <= masses.keys():
+    if burn.start is None or burn.stop is None:
+        return None
+    length = burn.stop.time - burn.start.time
+    masses = {name: mass for name, flow in flows.items() if (mass := _while_burning(flow, length)) is not None}
+    if engine is None or not {"oxidiser", "fuel"} <= masses.keys():
         return None
     whole = BothFlow(start=burn.start.time, end=burn.stop.time, masses=masses)
     found = mass_route(dataset, record, whole)
@@ -136,6 +139,18 @@ def whole_mass_route(dataset: Dataset, record: ThrustRecord, burn: Burn, flows: 
     cell = record.record().between(burn.window.start, burn.window.end)
     u = math.hypot(found.impulse.u, WHOLE_U * found.impulse.value)
     return replace(found, impulse=Measured(found.impulse.value, u, "N*s"), cell=cell)
+
+
+def _while_burning(flow: TankFlow, length: float) -> Measured | None:
+    """Return a side's mass that left in the burn's length [s], with what that may be off by. [kg]."""
+    flowed = flow.end.time - flow.opening.time
+    if flow.expelled is None or not flow.complete or flowed <= 0.0:
+        return None
+    share = min(length / flowed, 1.0)
+    value = share * flow.expelled.value
+    return Measured(
+        value, math.hypot(share * flow.expelled.u, (1.0 - share) * flow.expelled.value / math.sqrt(3.0)), "kg"
+    )
 
 
 def _vacuum_coefficient(engine: Engine) -> Measured:
