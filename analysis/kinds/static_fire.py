@@ -4,6 +4,7 @@ SI, absolute pressures; times in seconds after T-0. Here stands the order of the
 modules it calls.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -266,7 +267,10 @@ def _of_weight(firing: Firing, site: ImpulseResult) -> list[Finding]:
         factor=record.factor,
         weight=record.weight if record.weighed else None,
         relative_gain_u=relative_gain_u(site.budget, site.value),
-        drift_u=calibration.zero_uncertainty * calibration.scale,
+        drift_u=math.hypot(
+            calibration.zero_uncertainty * calibration.scale,
+            calibration.stand_interaction.line_load.u * abs(record.hose_pressure_after),
+        ),
     )
 
 

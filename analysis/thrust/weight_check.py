@@ -52,7 +52,8 @@ def weight_findings(
     relative_gain_u : float
         Standard uncertainty of the cell's gain in place.
     drift_u : float
-        What a zero usually moves by during a run, by the calibration. [N]
+        What a zero usually moves by during a run, by the calibration, and what hoses that lost their pressure may have
+        moved it by beyond their stated load. [N]
     """
     if zero.after is None:
         return [_one_zero(tag, sign)]
@@ -68,7 +69,7 @@ def weight_findings(
         return [WEIGHT_FELT.at(tag, when, moved=moved, weight=expelled)] if felt else []
     if moved * sign < 0.0 and abs(moved) > UNEXPLAINED_SHARE * expelled:
         return [WEIGHT_SIGN.at(tag, when, moved=moved, weight=expelled)]
-    confused = _confused_unit(abs(moved), weight.value, u)
+    confused = _confused_unit(moved * sign, weight.value, u) if moved * sign > 0.0 else None
     if confused is not None:
         name, ratio = confused
         return [WEIGHT_UNIT.at(tag, when, moved=moved, weight=expelled, times=expelled / moved, ratio=ratio, unit=name)]

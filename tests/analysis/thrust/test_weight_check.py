@@ -1,5 +1,6 @@
 """The sentences about a weight that does not fit the stand file, the scales or the unit."""
 
+import dataclasses
 import re
 
 import numpy as np
@@ -59,3 +60,23 @@ def test_a_kilogram_that_does_not_add_up_is_a_caution_with_its_size():
     assert (finding.code, finding.severity) == ("weight-mismatch", "caution")
     apart = float(re.search(r"That is ([\d.]+) N apart", finding.text)[1])
     assert apart == pytest.approx(1.0 * G, abs=0.2)  # two zeros at 0.06 N each, one printed decimal
+
+
+def test_a_zero_that_moves_a_little_the_wrong_way_is_no_confused_unit():
+    """A cell that moved -38 N where +169 N were expected: 4.4 times too little, but the other way."""
+    step = zeros(1)
+    wrong = dataclasses.replace(step, step=-17.2 * G / 4.448)
+    weight = Measured(17.2 * G, 0.04 * G, "N")
+    said = weight_findings("LC-1", wrong, sign=1, factor=1.0, weight=weight, relative_gain_u=0.006)
+    assert "weight-unit" not in {finding.code for finding in said}
+    right = dataclasses.replace(step, step=17.2 * G / 4.448)
+    said = weight_findings("LC-1", right, sign=1, factor=1.0, weight=weight, relative_gain_u=0.006)
+    assert [finding.code for finding in said] == ["weight-unit"]
+
+
+def test_what_is_stated_of_the_hoses_is_in_the_comparison():
+    weight = Measured(17.2 * G + 12.0, 0.04 * G, "N")
+    plain = weight_findings("LC-1", zeros(1), sign=1, factor=1.0, weight=weight, relative_gain_u=0.006)
+    hoses = weight_findings("LC-1", zeros(1), sign=1, factor=1.0, weight=weight, relative_gain_u=0.006, drift_u=5.0)
+    assert [finding.code for finding in plain] == ["weight-mismatch"]
+    assert hoses == []
