@@ -43,6 +43,7 @@ SPAN_LEVEL = 0.25  # a blowdown falls to less than half of its first thrust befo
 LOOK = 20.0  # s before and after the burn in which zeros are looked for
 ZERO_LENGTHS = (2.0, 1.0, 0.5, 0.25)  # s, the longest that fits is taken
 CLEAR_BEFORE, CLEAR_AFTER = 0.1, 1.0  # s between a zero and the burn; ringing must have died
+AFTER_FLOW = 0.2  # s after a liquid's end, until its line has drained
 MARGIN = 0.25  # s added after the last thrust
 CUT_SHAPE_U = 0.03  # the same, where part of the burn is not in the record
 BURNING, ROUNDS = 0.1, 3  # share of the greatest thrust; rounds until the share stands still
@@ -225,7 +226,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     weight, weighed = expelled_weight(dataset, flows, ended=not span.still_up_at_end)
     expected = Measured(sign * weight.value / factor, abs(sign) * weight.u / factor, "N")
     start = min(0.0, span.start) if dataset.t_zero is not None else span.start - 0.5
-    windows = _zero_windows(time, reading, start, span.end)
+    windows = _zero_windows(time, reading, start, span.end, emptied=_emptied(flows))
     hose = _hose_pressure(dataset, time, windows, span)
     hose_after = _mean(time, hose, windows[1]) if windows[1] else 0.0
     zeros = _zeros(cell.tag, [zero_of(time, reading, w) if w else None for w in windows], expected)
@@ -385,7 +386,16 @@ def _drift_u(record: ThrustRecord, length: float) -> float:
     return record.factor * abs(usual if drift is None else drift) * length / math.sqrt(12.0)
 
 
-def _zero_windows(time: Array, reading: Array, start: float, end: float) -> tuple[Window | None, Window | None]:
+def _emptied(flows: Mapping[str, TankFlow]) -> float:
+    """Return when the last liquid had left; what still leaves moves a zero. [s]."""
+    return max((flow.end.time + AFTER_FLOW for flow in flows.values()), default=-math.inf)
+
+
+def _zero_windows(
+    time: Array, reading: Array, start: float, end: float, *, emptied: float
+) -> tuple[Window | None, Window | None]:
+    """Find quiet stretches before and after the burn, the second one after the last liquid where it can be."""
+
     def look(low: float, high: float, *, latest: bool) -> Window | None:
         for length in ZERO_LENGTHS:
             found = quiet_window(
@@ -401,8 +411,8 @@ def _zero_windows(time: Array, reading: Array, start: float, end: float) -> tupl
         return None
 
     before = look(start - CLEAR_BEFORE - LOOK, start - CLEAR_BEFORE, latest=True)
-    after = look(end + CLEAR_AFTER, end + CLEAR_AFTER + LOOK, latest=False)
-    return before, after
+    late = look(max(end, emptied) + CLEAR_AFTER, end + CLEAR_AFTER + LOOK, latest=False)
+    return before, late or look(end + CLEAR_AFTER, end + CLEAR_AFTER + LOOK, latest=False)
 
 
 def _hose_pressure(dataset: Dataset, time: Array, windows: tuple[Window | None, Window | None], span: Span) -> Array:
