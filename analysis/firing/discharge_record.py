@@ -61,8 +61,8 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[DischargeRecord, Sens
         back_pressure_gain_u=flow.chamber.gain_u,
         free_jet=flow.chamber.calibration.reference == "gauge",  # its reading moves with the barometer
         clock_u=dataset.clock_u,
-        opening_u=math.hypot(flow.opening.u, CHAMBER_U),
-        end_u=math.hypot(end.u, CHAMBER_U),
+        opening_u=flow.opening.u if flow.own_end else math.hypot(flow.opening.u, CHAMBER_U),
+        end_u=end.u if flow.own_end else math.hypot(end.u, CHAMBER_U),
     )
     return record, sensor_terms(flow.channel, ambient), notes
 
@@ -72,7 +72,7 @@ def _effective_end(flow: TankFlow) -> Event:
 
     Midway between the first gas and the chamber's fall; within the middle half of that, however the flow fades.
     """
-    if not flow.ran_dry or flow.chamber is None:
+    if flow.own_end or not flow.ran_dry or flow.chamber is None:
         return flow.end
     time, pressure = flow.chamber.known()
     before = (time >= flow.end.time - 0.5) & (time <= flow.end.time)

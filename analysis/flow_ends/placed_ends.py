@@ -29,6 +29,7 @@ from standbook.daq.arrays import Array
 
 LEAST_BEFORE, LEAST_AFTER = 6, 4  # means
 CLEAR = 0.1  # s before an end that its liquid's slope is read clear of
+AROUND, SMALL = 0.4, 1e-6  # s about an end in which its drive may change
 NEAR, LEAST_RATE = 0.02, 0.1  # about an end, over which seconds are told from drive integral
 ROUNDS = 6
 
@@ -173,19 +174,23 @@ def _candidates(search: _Search, x: Array, pressure: Array) -> Candidates:
         widths=tuple(width for width in fitting.gas_widths if width <= longest),
         shapes=(EVEN, EARLY, LATE),
         after="square",
-        priors=_gas_priors(x, pressure, search.ratio, fitting),
+        priors=_gas_priors(search, x, pressure),
     )
 
 
-def _gas_priors(x: Array, pressure: Array, ratio: float | None, fitting: Fitting) -> tuple[tuple[float, float], ...]:
+def _gas_priors(search: _Search, x: Array, pressure: Array) -> tuple[tuple[float, float], ...]:
     """Return what the speed of gas foretells: its slope after the liquid's, and how that steepens as drive is lost."""
-    before = x < -CLEAR
-    if ratio is None or np.count_nonzero(before) < LEAST_BEFORE:
+    before, fitting = x < -CLEAR, search.fitting
+    if search.ratio is None or np.count_nonzero(before) < LEAST_BEFORE:
         return ()
     slope = float(np.polyfit(x[before], np.log(pressure[before]), 2)[1])
-    gas = slope * ratio
+    gas = slope * search.ratio
+    # Gas at the speed of sound does not care for a back pressure that falls beside it, as a chamber's does.
+    pushed = np.interp([search.centre - AROUND, search.centre + AROUND], search.course.time, search.course.drive)
+    moved = 0.5 * abs(math.log(max(float(pushed[1]), 1.0) / max(float(pushed[0]), 1.0)))
     bend, tail = fitting.gas_bends
-    return (gas - slope, abs(gas) * fitting.ratio_u), (bend * gas**2, tail * gas**2)
+    tail_u = math.hypot(tail, moved / AROUND / max(abs(gas), SMALL))
+    return (gas - slope, abs(gas) * math.hypot(fitting.ratio_u, moved)), (bend * gas**2, tail_u * gas**2)
 
 
 def _shifts(trials: Trials, ratio: Array) -> Array:

@@ -1,6 +1,6 @@
 """From load-cell readings to total impulse.
 
 Takes a dataset; gives thrust, burn, impulse and what contradicts it.
-May import: analysis/channel_checks, analysis/dataset, analysis/blowdown, analysis/findings, analysis/physics,
-analysis/results, analysis/signal, daq/config, daq/findings.
+May import: analysis/channel_checks, analysis/dataset, analysis/blowdown, analysis/findings,
+analysis/flow_ends, analysis/physics, analysis/results, analysis/signal, daq/config, daq/findings.
 """

@@ -48,7 +48,8 @@ def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
     Notes
     -----
     Each side's mass is its expelled mass times the share of its drive integral, :math:`X = \int \sqrt{P - P_c}\,dt`,
-    that falls into the interval: constant density and CdA. An end that is not well known scales the whole of X.
+    that falls into the interval: constant density and CdA. It ends before the first gas. An end that is not well known
+    scales the whole of X.
     """
     if len(flows) != 2 or any(not flow.complete for flow in flows.values()):
         return None
@@ -56,7 +57,7 @@ def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
     first = min(flows.values(), key=lambda flow: flow.end.time)
     length = first.end.time - opened
     start = opened + 0.6 * STROKE + SETTLES + CLEAR_SHARES[0] * length
-    end = first.end.time - max(CLEAR_LEAST, CLEAR_SHARES[1] * length) - first.end.u
+    end = first.end.time - max(CLEAR_LEAST, CLEAR_SHARES[1] * length) - first.fading - first.end.u
     if end - start < SHORTEST:
         return None
     masses = {name: _mass(flow, start, end) for name, flow in flows.items()}

@@ -11,9 +11,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.blowdown.liquid_column import head_of
+from standbook.analysis.blowdown.tank_record import pressurant_of
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard, weighed_mass
 from standbook.analysis.findings.cold_flow import FIRING_NO_TANK_PRESSURE
+from standbook.analysis.flow_ends.flow_ends import Expected, FlowBound, TankRecord, flow_bounds
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.valve_events import Event, closing_time, knee_time, opening_time
 from standbook.analysis.thrust.run_out import FADES, run_out_of
@@ -33,6 +35,10 @@ ENDS_UNSEEN = (0.2, 1.0)  # s; uncertainty of an end that nothing shows, where t
 SECOND_RUN_OUT = "second run-out"
 LONG_GAP, GAP_NEAR = 0.1, 0.3  # s: rows that are missing, so close to an opening that they may hide it
 DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
+DRY_SHARE = 0.012  # of the load: so much more may stay in a dry tank than the plan says
+HOLD_BEFORE, LOOK_AFTER = 8.0, 10.0  # s before an opening and after thrust that a tank's own ends are sought in
+ABOUT_OPENING = 0.6  # s about a break of the pressure in which the valve opened
+LEAST_SAMPLES = 100
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -49,6 +55,8 @@ class TankFlow:
     weighed: bool
     complete: bool  # the record holds all of the flow
     drive: Array  # (N,) pressure drop from ullage to chamber, head included, on the channel's time [Pa]
+    fading: float = 0.0  # from first gas to such an end [s]
+    own_end: bool = False  # its own pressure told the end, which stands for the whole of the fading
 
     @property
     def planned_mass(self) -> float:
@@ -95,8 +103,84 @@ def tank_flows(
         flows = {name: replace(flow, chamber=None) for name, flow in flows.items()}
     if not ends:
         return flows, findings
-    dry = _ran_dry(dataset, flows)
-    return {name: _ended(dataset, flow, name == dry, end) for name, flow in flows.items()}, findings
+    told = {name: own for name, flow in flows.items() if (own := _told(dataset, flow)) is not None}
+    dry = _first_dry(told) if len(told) == len(flows) else _ran_dry(dataset, flows)
+    ended = {
+        name: _by_itself(dataset, flow, told[name], name == dry)
+        if name in told
+        else _ended(dataset, flow, name == dry, end)
+        for name, flow in flows.items()
+    }
+    return ended, findings
+
+
+def _told(dataset: Dataset, flow: TankFlow) -> tuple[FlowBound, FlowBound] | None:
+    """Return both ends of a flow by its own pressure and drive; ``None`` where these do not tell them."""
+    time, pressure, drive = flow.channel.time, flow.channel.reading, flow.drive
+    first = flow.opening.time - HOLD_BEFORE
+    use = np.isfinite(pressure) & np.isfinite(drive) & (time >= first) & (time <= flow.end.time + LOOK_AFTER)
+    if flow.chamber is None or np.count_nonzero(use) < LEAST_SAMPLES:
+        return None
+    record = TankRecord(
+        time=time[use],
+        pressure=pressure[use],
+        drive=drive[use],
+        step=flow.channel.step,
+        density=flow.tank.liquid_density.value,
+        pressurant=pressurant_of(dataset.plan, flow.tank),
+    )
+    about = flow.opening.time
+    try:
+        return flow_bounds(
+            record,
+            Expected(
+                opening=(about - ABOUT_OPENING, about + ABOUT_OPENING),
+                rest_from=first,
+                dry=_gas_told(dataset, flow.tank),
+            ),
+        )
+    except DataError:
+        return None
+
+
+def _gas_told(dataset: Dataset, tank: Tank) -> bool | None:
+    """Tell by the scales whether gas may have ended a flow; they never tell when."""
+    left, stays = left_aboard(dataset, tank), tank.unusable_residual
+    if left is None:
+        return None
+    over = left.value - stays.value
+    u = math.hypot(left.u, stays.u)
+    return False if over > DRY_WITHIN * u + DRY_SHARE * tank.liquid_load.value else None
+
+
+def _first_dry(told: Mapping[str, tuple[FlowBound, FlowBound]]) -> str | None:
+    """Name the tank whose liquid ran out first; ``None`` where valves ended both flows."""
+    dry = {name: end.time for name, (_, end) in told.items() if end.kind != "closed"}
+    return min(dry, key=lambda name: dry[name]) if dry else None
+
+
+def _by_itself(dataset: Dataset, flow: TankFlow, told: tuple[FlowBound, FlowBound], first: bool) -> TankFlow:
+    """Give a flow the ends that its own pressure told."""
+    opened, ended = told
+    name = flow.tank.name
+    gas = f"{name} run-out" if first else SECOND_RUN_OUT
+    return replace(
+        _dry(flow) if first else flow,
+        opening=Event(f"{name} opening", opened.time, opened.u, opened.method),
+        end=Event(f"{name} closing" if ended.kind == "closed" else gas, ended.time, ended.u, ended.method),
+        fading=max(ended.time - ended.first_gas, 0.0) if ended.first_gas is not None else 0.0,
+        own_end=True,
+    )
+
+
+def _dry(flow: TankFlow) -> TankFlow:
+    """Mark a flow as the one that ran out first; without scales all but what cannot leave has left."""
+    expelled = flow.expelled
+    if expelled is None:
+        load, left = flow.tank.liquid_load, flow.tank.unusable_residual
+        u = math.hypot(load.u, left.u, 0.1 * left.value)
+        expelled = Measured(load.value - left.value, u, "kg")
+    return replace(flow, ran_dry=True, expelled=expelled)
 
 
 def first_run_out(flows: Mapping[str, TankFlow]) -> float | None:
@@ -197,12 +281,7 @@ def _steepening(flow: TankFlow) -> float:
 
 def _ended(dataset: Dataset, flow: TankFlow, dry: bool, end: float) -> TankFlow:
     if dry:
-        expelled = flow.expelled
-        if expelled is None:
-            load, left = flow.tank.liquid_load, flow.tank.unusable_residual
-            u = math.hypot(load.u, left.u, 0.1 * left.value)
-            expelled = Measured(load.value - left.value, u, "kg")
-        return replace(flow, ran_dry=True, expelled=expelled)
+        return _dry(flow)
     spare = _spare(dataset, flow.tank)
     if spare is not None and spare <= DRY_WITHIN:
         # Dry as well, by the scales: gas, not the valve, ended its flow, between the first run-out and thrust stop.
