@@ -64,7 +64,7 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
     if verdict.outcome == "within" and verdict.upper_bound is not None:
         bound = number_format.upper(verdict.upper_bound, verdict.limit)
         if verdict.raised_by:
-            return f"{where} {verdict.raised_by} makes it {bound} N·s, not above the limit of {limit}."
+            return f"{_held(where, verdict, impulse, bound)}, not above the limit of {limit}."
         return f"{where} the {guard} upper bound is {bound} N·s, not above the limit of {limit}."
     if verdict.outcome == "exceeds" and verdict.lower_bound is not None:
         bound = number_format.lower(verdict.lower_bound, verdict.limit)
@@ -76,12 +76,16 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
     if verdict.upper_bound is not None and verdict.upper_bound > verdict.limit:
         bound = number_format.upper(verdict.upper_bound, verdict.limit)
         if verdict.raised_by:
-            return (
-                f"{where} {verdict.raised_by} makes it {bound} N·s, above the limit of {limit}, and nothing proves the "
-                "cell's gain or clock, so it stays open."
-            )
+            held = _held(where, verdict, impulse, bound)
+            return f"{held}, above the limit of {limit}, and nothing proves the cell's gain or clock: it stays open."
         return f"{where} the {guard} upper bound is {bound} N·s, above the limit of {limit}, so it stays open."
     return f"{where} nothing is shown about the limit of {limit}. {verdict.reason}."
+
+
+def _held(where: str, verdict: Verdict, impulse: ImpulseResult | None, bound: str) -> str:
+    """Write which route's value is held against the limit, beside the cell's own."""
+    cell = "" if impulse is None else f" {two_armed(impulse)} by the cell;"
+    return f"{where}{cell} held against the limit is {bound} N·s, by {verdict.raised_by.removeprefix('the ')}"
 
 
 def probability_sentence(verdict: Verdict) -> str:
@@ -89,7 +93,7 @@ def probability_sentence(verdict: Verdict) -> str:
     if verdict.probability_within is None:
         return "Probability within the limit: not known."
     share = number_format.probability(verdict.probability_within)
-    return f"Probability within the limit, if the budget holds all that is wrong: {share}."
+    return f"Probability within the limit, assuming no error beyond the stated uncertainties: {share}."
 
 
 def checks_sentence(results: Results) -> str:
@@ -99,7 +103,7 @@ def checks_sentence(results: Results) -> str:
         return ""
     if checks.gain_proven:
         return "Check weights before and after the run prove the cell's gain."
-    hang = "A check weight before and after the run, hoses on and pressurised, would show it."
+    hang = "No check weights before and after the run are on record that prove it; hang them, hoses on and pressurised."
     if not checks.routes:
         return f"None: nothing but the cell vouches for the cell, so its error is not bounded. {hang}"
     told = " and ".join(
@@ -108,10 +112,7 @@ def checks_sentence(results: Results) -> str:
         for route in checks.routes
     )
     least = number_format.percent(min(route.seen_surely for route in checks.routes))
-    return (
-        f"{told[0].upper()}{told[1:]}. The impulse holds if the cell reads true: nothing in this record would surely "
-        f"show one that reads less than {least} low. {hang}"
-    )
+    return f"{told[0].upper()}{told[1:]}. A cell that reads up to {least} low might go unnoticed in this record. {hang}"
 
 
 def impulse_words(impulse: ImpulseResult) -> str:
