@@ -54,6 +54,15 @@ def title(results: Results) -> str:
     return kind.title.format(name=kind.name)
 
 
+def unplaced(sentence: str) -> str:
+    """Leave out the place that a verdict's sentence begins with, where it is printed above it."""
+    for place in PLACES.values():
+        if sentence.startswith(f"{place} "):
+            rest = sentence.removeprefix(f"{place} ")
+            return f"{rest[0].upper()}{rest[1:]}"
+    return sentence
+
+
 def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None) -> str:
     """Write one verdict with its bound, its limit and the consequence."""
     where = PLACES.get(place, place)
@@ -85,7 +94,7 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
 def _held(where: str, verdict: Verdict, impulse: ImpulseResult | None, bound: str) -> str:
     """Write which route's value is held against the limit, beside the cell's own."""
     cell = "" if impulse is None else f" {two_armed(impulse)} by the cell;"
-    return f"{where}{cell} held against the limit is {bound} N·s, by {verdict.raised_by.removeprefix('the ')}"
+    return f"{where}{cell} held to the limit is {bound} N·s, by {verdict.raised_by.removeprefix('the ')}"
 
 
 def probability_sentence(verdict: Verdict) -> str:
@@ -93,7 +102,7 @@ def probability_sentence(verdict: Verdict) -> str:
     if verdict.probability_within is None:
         return "Probability within the limit: not known."
     share = number_format.probability(verdict.probability_within)
-    return f"Probability within the limit, assuming no error beyond the stated uncertainties: {share}."
+    return f"Probability within the limit, if the stated uncertainties hold: {share}."
 
 
 def checks_sentence(results: Results) -> str:
@@ -103,16 +112,16 @@ def checks_sentence(results: Results) -> str:
         return ""
     if checks.gain_proven:
         return "Check weights before and after the run prove the cell's gain."
-    hang = "No check weights before and after the run are on record that prove it; hang them, hoses on and pressurised."
+    hang = "Check weights before and after, hoses on and pressurised, would prove it; none are on record."
     if not checks.routes:
         return f"None: nothing but the cell vouches for the cell, so its error is not bounded. {hang}"
     told = " and ".join(
-        f"{route.name} makes {number_format.percent(abs(route.apart))} {'more' if route.apart > 0.0 else 'less'} of "
-        f"the impulse (u = {number_format.percent(route.impulse.u / route.impulse.value)})"
+        f"{route.name} {number_format.percent(abs(route.apart))} {'more' if route.apart > 0.0 else 'less'} "
+        f"(u = {number_format.percent(route.impulse.u / route.impulse.value)})"
         for route in checks.routes
     )
     least = number_format.percent(min(route.seen_surely for route in checks.routes))
-    return f"{told[0].upper()}{told[1:]}. A cell that reads up to {least} low might go unnoticed in this record. {hang}"
+    return f"Beside the cell: {told}. A cell that reads up to {least} low might go unnoticed here. {hang}"
 
 
 def impulse_words(impulse: ImpulseResult) -> str:

@@ -38,7 +38,7 @@ def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
                 outcome=verdict.outcome.replace(" ", "-"),
                 word=sentences.OUTCOME_WORDS[verdict.outcome],
                 place=sentences.PLACES.get(place, place),
-                sentence=sentences.verdict_sentence(place, verdict, impulse),
+                sentence=sentences.unplaced(sentences.verdict_sentence(place, verdict, impulse)),
                 probability=sentences.probability_sentence(verdict),
                 share=share,
             )

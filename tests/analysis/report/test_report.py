@@ -86,7 +86,7 @@ def test_the_sentences_of_a_firing_within_its_limit():
         "Thrust summed over T+0.00 s to T+21.30 s; about 95 % coverage.",
         "Prediction locked on 2031-06-13 18:02:44 UTC, before T-0.",
         "Cautions and serious findings: 2 (0 serious, 2 cautions).",
-        "Probability within the limit, assuming no error beyond the stated uncertainties: more than 99.9 %.",
+        "Probability within the limit, if the stated uncertainties hold: more than 99.9 %.",
         "95 % one-sided: within only if the upper bound is at or below the limit",
     ]
 
