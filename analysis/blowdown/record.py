@@ -18,7 +18,7 @@ from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
 from standbook.daq.quantity import Quantity
 
-STATIC_LEAST = 0.25  # of still record before opening, without which P0, t0 and CdA are one curve [s]
+STATIC_LEAST = 1.0  # of still record before opening, without which P0, t0 and CdA are one curve [s]
 STATIC_MOST = 3.0  # older readings say less about the opening than the line through these [s]
 FLOW_BLOCKS = 500
 MIN_FLOW_SAMPLES = 50

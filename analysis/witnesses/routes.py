@@ -80,7 +80,7 @@ def chamber_route(
         vacuum * pressure.u / pressure.value,
         MODEL_U * value,
     )
-    impulse = Measured(value, math.hypot(*parts), "N*s")
+    impulse = Measured(float(value), float(math.hypot(*parts)), "N*s")
     known = math.hypot(coefficient.u / coefficient.value, MODEL_U)
     return Route(name=CHAMBER, start=start, end=end, impulse=impulse, cell=cell, coefficient_u=known)
 

@@ -106,9 +106,7 @@ def _disagreement(evidence: Evidence) -> str:
     codes = sorted({finding.code for finding in evidence.against})
     if not codes:
         return ""
-    return (
-        f"an independent check contradicts the load cell ({', '.join(codes)}), and nothing tells which of them is right"
-    )
+    return f"independent checks do not bear the load cell out ({', '.join(codes)}), and nothing tells what is right"
 
 
 def _not_vouched(evidence: Evidence) -> str:

@@ -49,7 +49,9 @@ def played(campaign, physics, *, seed=4, hum=HUM, slow=True, prediction=None, st
     rehearsal = instrument(campaign, placed, draw)
     if not slow:
         return dataset_of(campaign, rehearsal, stand=stand, prediction=prediction)
-    copy = stand.input_tagged("LC-1").model_copy(update={"tag": "LC-1S", "stream": "copy", "wire": "copy"})
+    copy = stand.input_tagged("LC-1").model_copy(
+        update={"tag": "LC-1S", "stream": "copy", "wire": "copy", "share": "spare"}
+    )
     calibration = campaign.calibrations["LC-1"].model_copy(update={"tag": "LC-1S"})
     stand = stand.model_copy(update={"input": (*stand.input, copy)})
     calibrations = {**campaign.calibrations, "LC-1S": calibration}

@@ -206,7 +206,9 @@ def three_tones(bench, folder):
     place = bench.campaign(folder).folder
     stand, plan = place / "stand.toml", place / "plans" / "HF-02.toml"
     copy = next(t for t in re.split(r"(?=\n\[\[)", stand.read_text("utf-8")) if 'tag = "LC-1"' in t)
-    copy = copy.replace('tag = "LC-1"', 'tag = "LC-1S"\nstream = "copy"').replace('wire = "adc0"', 'wire = "adc0s"')
+    copy = copy.replace('tag = "LC-1"', 'tag = "LC-1S"\nshare = "spare"\nstream = "copy"').replace(
+        'wire = "adc0"', 'wire = "adc0s"'
+    )
     stand.write_text(stand.read_text("utf-8") + copy, encoding="utf-8")
     edit(plan, '"VS-1_r01"', '"VS-1_r01", "LC-1S_r04"')
     one = place / "calibrations" / "LC-1_r04.toml"

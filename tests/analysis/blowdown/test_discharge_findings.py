@@ -24,14 +24,18 @@ def test_findings_name_what_is_unusual_of_an_exponent_and_nothing_else(exponent)
         return [(f.code, f.severity) for f in exponent_findings(seen, isentropic_exponent=isentropic, channel="fuel")]
 
     assert say(1.48) == []
-    assert say(1.54) == [("exponent-start", "caution")]
-    assert say(1.36) == [("exponent-start", "caution")]
+    assert say(1.54) == [("exponent-start", "note")]
+    assert say(1.36) == [("exponent-start", "note")]
+    assert say(1.61) == [("exponent-start", "caution")]  # 0.12 above the isentropic, and three u: no gas does that
+    assert say(0.87) == [("exponent-start", "caution")]  # below the isothermal
     assert say(1.54, isentropic=None) == []
-    assert say(1.48, chord=1.48) == [("exponent-above-isentropic", "caution")]
+    assert say(1.48, chord=1.48) == [("exponent-above-isentropic", "note")]
+    assert say(1.48, chord=1.51) == [("exponent-above-isentropic", "caution")]
     assert say(1.48, chord=0.97) == [("exponent-below-one", "caution")]
     assert say(1.48, drift=0.1) == [("exponent-drift", "note")]
     assert say(1.48, misfit=1e-3) == [("exponent-misfit", "note")]
-    assert say(1.48, misfit=5e-3) == [("exponent-misfit", "caution")]
+    assert say(1.48, misfit=5e-3) == [("exponent-misfit", "note")]
+    assert say(1.48, misfit=7e-3) == [("exponent-misfit", "caution")]
 
 
 def test_a_wrong_direct_value_and_a_late_opening_are_told():

@@ -32,5 +32,5 @@ def test_static_pressure_has_the_uncertainty_of_its_scatter():
 def test_without_a_second_of_static_pressure_exponent_and_fit_are_refused(lead):
     record = make(lead=lead)
     for ask in (exponent_from_pv, joint_fit):
-        with pytest.raises(DataError, match=r"static pressure before opening.*0.25 s needed"):
+        with pytest.raises(DataError, match=r"static pressure before opening.*1 s needed"):
             ask(record, sensor=EXACT, notes=MASS_ONLY)

@@ -274,7 +274,7 @@ def test_a_second_of_rest_is_required(early):
     cut = dataclasses.replace(dataset, channels={"PT-1": dataclasses.replace(channel, **short)})
     results = analyse(cut).results
     assert tank(results).exponent is None
-    assert "0.25 s needed; without it start pressure, opening and CdA draw the same curve" in (
+    assert "1 s needed; without it start pressure, opening and CdA draw the same curve" in (
         finding(results, "tank-not-known").text
     )
 
