@@ -84,6 +84,11 @@ def own_bound(results):
     return results.impulse.value + Z * results.impulse.u + results.impulse.unseen
 
 
+def highest(found):
+    """The greatest impulse that another route makes."""
+    return max(route.impulse.value for route in found.firing.checks.routes)
+
+
 def route(results, word):
     """Return the impulse of the route that a word names. [N*s]."""
     return next(route.impulse.value for route in results.firing.checks.routes if word in route.name)
@@ -192,9 +197,9 @@ def test_a_checked_clock_alone_does_not_prove_the_gain():
     found = judged(case_of(2), 0.90, clock_checked=True)
     checks = found.firing.checks
     assert (checks.gain_proven, checks.clock_proven) == (False, True)
-    assert route(found, "chamber") > own_bound(found)  # else this record shows nothing
-    assert site(found).upper_bound == pytest.approx(route(found, "chamber"), rel=1e-6)
-    assert "chamber" in site(found).raised_by
+    assert highest(found) > own_bound(found)  # else this record shows nothing
+    assert site(found).upper_bound == pytest.approx(highest(found), rel=1e-6)
+    assert site(found).raised_by
 
 
 @pytest.mark.slow
@@ -213,7 +218,7 @@ def test_check_weights_that_cannot_prove_the_gain_do_not(how, why):
     shape = {key: value for key, value in how.items() if key != "only"}
     found = judged(case, 0.90, check_weights=tuple(hung(case, w, **shape) for w in when), clock_checked=True)
     assert not found.firing.checks.gain_proven, why
-    assert site(found).upper_bound == pytest.approx(max(own_bound(found), route(found, "chamber")), rel=1e-6)
+    assert site(found).upper_bound == pytest.approx(max(own_bound(found), highest(found)), rel=1e-6)
     assert "check-weight-apart" not in codes(found)
 
 
