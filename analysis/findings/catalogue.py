@@ -52,13 +52,13 @@ def is_in_group(finding: Finding, *groups: str) -> bool:
 def suppress_consequences(findings: Iterable[Finding]) -> list[Finding]:
     """Suppress findings that merely follow from a systematic fault already reported.
 
-    A note spoils nothing: what it doubts may still be right.
+    A note spoils nothing, what it doubts may still be right; but of what a likely cause explains nothing is advised.
     """
     findings = list(findings)
     spoilt: set[str] = set()
     for finding in findings:
         kind = kind_of(finding)
-        if kind is not None and finding.severity != "note":
+        if kind is not None and (finding.severity != "note" or kind.group == causes.LIKELY_CAUSE):
             spoilt |= kind.spoils
     return [finding for finding in findings if not _follows(finding, spoilt)]
 

@@ -14,6 +14,7 @@ from standbook.analysis.blowdown.liquid_column import head_of
 from standbook.analysis.blowdown.tank_record import pressurant_of
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard, weighed_mass
+from standbook.analysis.dataset.guard import FAILURES
 from standbook.analysis.findings.cold_flow import FIRING_NO_TANK_PRESSURE
 from standbook.analysis.flow_ends.flow_ends import Expected, FlowBound, TankRecord, flow_bounds
 from standbook.analysis.results.quantities import Measured
@@ -33,6 +34,7 @@ CLEAR_KNEE, KNEE_AFTER = 0.15, 4.0  # s after thrust stop; where a liquid that f
 FLOWS_ON, FALL_OVER = 0.5, 0.4  # of the fall before, over so many seconds: liquid still leaves
 ENDS_UNSEEN = (0.2, 1.0)  # s; uncertainty of an end that nothing shows, where the pressure stands still, or falls
 SECOND_RUN_OUT = "second run-out"
+TELLS_NOTHING: tuple[type[Exception], ...] = (DataError, *FAILURES)
 LONG_GAP, GAP_NEAR = 0.1, 0.3  # s: rows that are missing, so close to an opening that they may hide it
 DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
 DRY_SHARE = 0.012  # of the load: so much more may stay in a dry tank than the plan says
@@ -103,8 +105,10 @@ def tank_flows(
         flows = {name: replace(flow, chamber=None) for name, flow in flows.items()}
     if not ends:
         return flows, findings
-    told = {name: own for name, flow in flows.items() if (own := _told(dataset, flow)) is not None}
-    dry = _first_dry(told) if len(told) == len(flows) else _ran_dry(dataset, flows)
+    # Where a tank is not known, the other's own end is not the first: the chamber's bend is.
+    alone = flows if len(flows) == len(dataset.plan.tank) else {}
+    told = {name: own for name, flow in alone.items() if (own := _told(dataset, flow)) is not None}
+    dry = _first_dry(told) if told and len(told) == len(flows) else _ran_dry(dataset, flows)
     ended = {
         name: _by_itself(dataset, flow, told[name], name == dry)
         if name in told
@@ -139,7 +143,7 @@ def _told(dataset: Dataset, flow: TankFlow) -> tuple[FlowBound, FlowBound] | Non
                 dry=_gas_told(dataset, flow.tank),
             ),
         )
-    except DataError:
+    except TELLS_NOTHING:  # by itself it tells nothing; the chamber's bend is left
         return None
 
 

@@ -233,7 +233,7 @@ def test_a_supply_that_is_only_stated_is_told_by_the_twins(told):
     assert text.startswith("PT-11, PT-21, PT-31 differ from their redundant sensors by one common factor")
     # two zeros of 0.1 % of full range each, over a third of it
     assert number(text, r"signals are ([\d.]+) % low") == pytest.approx(4.2, abs=0.6)
-    assert told.codes("caution") == set()
+    assert told.codes("caution") <= {"impulse-routes-disagree"}  # the cell reads low as well
 
 
 @pytest.mark.slow
