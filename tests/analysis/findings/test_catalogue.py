@@ -150,12 +150,12 @@ def test_a_gauge_reading_taken_for_absolute_leaves_causes_but_no_advice():
     assert suppress_consequences([gauge, cause, advice]) == [gauge, cause]
 
 
-def test_a_cause_that_spoils_the_exponent_takes_the_advice_to_use_it_only_from_a_caution_on():
+def test_a_likely_cause_that_spoils_the_exponent_takes_the_advice_to_use_it():
     leak = {"rank": 1, "share_percent": 80.0, "what": "x", "evidence": "y", "decide": "z"}
     advice = EXPONENT_NOT_AS_ASSUMED.worded("use it").at("fuel")
     caution, note = (causes.ULLAGE_LEAK.at("fuel", severity=severity, **leak) for severity in ("caution", "note"))
     assert suppress_consequences([caution, advice]) == [caution]
-    assert suppress_consequences([note, advice]) == [note, advice]
+    assert suppress_consequences([note, advice]) == [note]
 
 
 def test_a_finding_of_an_unknown_code_stands_as_it_is():
