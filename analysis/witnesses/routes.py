@@ -23,9 +23,10 @@ from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.chamber_pressure import bridged_integral
 from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
+from standbook.daq.config import measurands
 from standbook.daq.config.plan import Engine
 
-CHAMBER, MASS = "chamber pressure", "expelled mass"  # names of the routes
+CHAMBER, MASS = measurands.CHAMBER_PRESSURE, "expelled mass"  # names of the routes
 WHOLE_U = 0.03  # of the impulse: what left unburned where only whole masses are known; firings of the second world
 MODEL_U = 0.003  # of the impulse: what one nozzle coefficient for all chamber pressures leaves out; simulated firings
 

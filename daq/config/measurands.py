@@ -33,10 +33,11 @@ class Measurand:
     is_of_vessel: bool = False  # pressure of a vessel: its sensors must agree at any time
     is_of_burn: bool = False  # rises with the burn and ends with it
     is_moved_by_flow: bool = False  # of a cold flow, or another channel hangs on it
+    may_be_spare: bool = False  # several of them may share one load, or carry it twice
 
 
 _TABLE: Final = (
-    Measurand(name=THRUST, dimensions=("force",), is_of_burn=True),
+    Measurand(name=THRUST, dimensions=("force",), is_of_burn=True, may_be_spare=True),
     Measurand(
         name=TANK_PRESSURE,
         dimensions=("pressure",),

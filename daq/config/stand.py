@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from standbook.daq.config.measurands import MEASURANDS, THRUST, Measurand
+from standbook.daq.config.measurands import MEASURANDS, Measurand
 from standbook.daq.config.plan import FileName
 from standbook.daq.config.sensor_kinds import Wired
 from standbook.daq.config.toml_document import Document, read_document
@@ -91,7 +91,7 @@ class Input(Wired):
             raise ValueError(f"input {self.tag}: a {self.measures} needs its tank")
         if self.measurand.needs_flow_area != (self.venturi_cda is not None):
             raise ValueError(f"input {self.tag}: a venturi pressure and its venturi_cda go together")
-        if self.share is not None and self.measures != THRUST:
+        if self.share is not None and not self.measurand.may_be_spare:
             raise ValueError(f'input {self.tag}: share = "spare" is for a second thrust cell, not for {self.measures}')
         if self.venturi_cda is not None and self.venturi_cda.u <= 0.0:
             raise ValueError(f'input {self.tag}: venturi_cda needs its uncertainty, like "30.0 +/- 0.3 mm2"')
