@@ -122,8 +122,8 @@ def test_a_firing_comes_through_and_is_judged_again_as_it_is_analysed(monkeypatc
     assert found["healthy, proven"].checks.gain_proven
     assert found["healthy, proven"].checks.clock_proven
     for share in (0.90, 1.00):
-        anew = analysed(fired, held_to(fired.dataset(""), fired.truth / share))
-        assert anew.verdict.outcome == against(found["healthy"].verdict, fired.truth / share)
+        again = analysed(fired, held_to(fired.dataset(""), fired.truth / share))
+        assert again.verdict.outcome == against(found["healthy"].verdict, fired.truth / share)
 
 
 @pytest.mark.slow
