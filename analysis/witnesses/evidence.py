@@ -19,6 +19,7 @@ from standbook.analysis.findings.witnesses import (
 from standbook.analysis.results.firing_results import ImpulseRoute, IndependentChecks
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import ImpulseResult
+from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.thrust.both_flow import BothFlow
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.chamber_pressure import above_tank
@@ -34,7 +35,7 @@ DISAGREES = 3.0  # standard uncertainties of both
 SEEN_SURELY = 4.65  # standard uncertainties: beyond DISAGREES in 95 of 100 cases
 COURSE_REFUSED, COURSE_SAID = 0.020, 0.017  # of the ratio of thrust to chamber pressure
 CHECK_SHARE = 0.20  # of the greatest thrust, that a check weight must load the cell with: else its zero decides
-CHECK_U = 0.005  # relative, of the comparison with a check weight that may prove a gain
+CHECK_U, BOTH_U = 0.005, 0.0075  # relative, of a check weight that may prove a gain, and of both: else 3 u tell little
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +162,8 @@ def _of_course(tag: str, course: Course | None) -> list[Finding]:
 def _by_check_weights(dataset: Dataset, record: ThrustRecord, gain_u: float) -> tuple[bool, tuple[Finding, ...]]:
     """Tell whether check weights before and after the run prove the cell's gain, and say what disagrees."""
     tag, said, good = record.cell.tag, [], set()
-    greatest = float(record.thrust.max())
+    # A stand that rings goes higher for a moment than the load does.
+    greatest = float(running_mean(record.time, record.thrust, record.mode_period).max())
     for hung in dataset.check_weights:
         force, ratio = _force_on(hung, dataset, record)
         u = math.hypot(hung.reading.u / hung.reading.value, force.u / force.value)
@@ -177,7 +179,7 @@ def _by_check_weights(dataset: Dataset, record: ThrustRecord, gain_u: float) -> 
                     side="below" if ratio < 1.0 else "above",
                 )
             )
-        elif math.hypot(u, gain_u) <= CHECK_U and force.value >= CHECK_SHARE * greatest:
+        elif u <= CHECK_U and math.hypot(u, gain_u) <= BOTH_U and force.value >= CHECK_SHARE * greatest:
             good.add(hung.when)
     return {"before", "after"} <= good and not said, tuple(said)
 
