@@ -12,6 +12,7 @@ from pathlib import Path
 
 from standbook.analysis.findings.prediction import (
     CDA_AS_RUN,
+    CDA_BASIS_CAVITATED,
     CDA_BASIS_OTHER_TANK,
     CDA_BASIS_UNREAD,
     CDA_BASIS_WITHOUT_NUMBER,
@@ -29,10 +30,12 @@ from standbook.analysis.prediction.carry_over import (
     Ullage,
     carry_cda,
     carry_exponent,
+    cavitation_refusal,
     exponent_refusal,
     is_cryogenic,
     plan_lines,
 )
+from standbook.analysis.prediction.cavitation import OtherFlow
 from standbook.analysis.prediction.vessel_pressures import vessel_findings
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Results
@@ -183,6 +186,9 @@ def _basis_finding(tank: Tank, folder: Path) -> Finding:
     apart = abs(tank.feed_cda.value - result.cda.value)
     u = math.hypot(tank.feed_cda.u, result.cda.u)
     typed += f"; {run.number} gave {_mm2(result.cda.value, result.cda.u)}"
+    refusal = _cavitated(run, tank.name, other_flows(run, tank.name))
+    if refusal is not None:
+        return CDA_BASIS_CAVITATED.at(tank.name, typed=typed, refusal=refusal)
     if apart > APART * u:
         far = f"{apart / u:.1f} combined standard uncertainties apart" if u > 0.0 else "which is not the same"
         return CDA_NOT_AS_RUN.at(tank.name, typed=typed, far=far, made_up=made_up)
@@ -225,13 +231,48 @@ def carry(
     return tuple(_carried(run, to.plan, nominal, name, given.get(name), reason) for name in names)
 
 
+def other_flows(run: Analysed, tank: str) -> tuple[OtherFlow, ...]:
+    """Return what other analysed runs of one kind, in the same folder of runs, say of a tank's CdA."""
+    found = []
+    for folder in sorted(path for path in run.folder.parent.iterdir() if path.is_dir() and path != run.folder):
+        try:
+            other = read_analysed(folder)
+        except RecordError:
+            continue  # not a run, or one without an analysis
+        result = other.results.tanks.get(tank)
+        if other.plan.kind != run.plan.kind or result is None or result.cda is None:
+            continue
+        flowed = _flowed(other, tank)
+        if flowed is not None:
+            number = flowed.least_cavitation_number
+            found.append(OtherFlow(number=other.number, cavitation=number, cda=result.cda))
+    return tuple(found)
+
+
+def _flowed(run: Analysed, tank: str, viscosity: float | None = None) -> Side | None:
+    """Return the state in which a run's liquid flowed; ``None`` where its pressures are not known."""
+    result = run.results.tanks[tank]
+    if result.start_pressure is None or result.end_pressure is None:
+        return None
+    inlet = result.start_pressure.value, result.end_pressure.value
+    return _side(run.plan, run.plan.tank_named(tank), inlet, _outlet(run, inlet), viscosity)
+
+
+def _cavitated(run: Analysed, tank: str, others: tuple[OtherFlow, ...]) -> str | None:
+    """Explain why the injector's holes may not have run full in a run; ``None`` where they did, or nothing tells."""
+    flowed, cda = _flowed(run, tank), run.results.tanks[tank].cda
+    return None if flowed is None or cda is None else cavitation_refusal(cda, flowed, others)
+
+
 def _carried(
     run: Analysed, to: Plan, nominal: Prediction, name: str, viscosity: float | None, reason: str | None
 ) -> CarriedTank:
     source, target = run.plan.tank_named(name), to.tank_named(name)
     result, basis = run.results.tanks[name], run.plan.test.kind
     remarks = ["This run is a rehearsal: its numbers are simulated."] if run.results.rehearsal else []
-    if result.cda is None or result.start_pressure is None or result.end_pressure is None:
+    same = viscosity if source.liquid == target.liquid else None
+    here = _flowed(run, name, same)
+    if result.cda is None or here is None:
         return CarriedTank(
             tank=name,
             cda=None,
@@ -239,11 +280,8 @@ def _carried(
             lines=(),
             remarks=(*remarks, "Its analysis gives no CdA; its findings say why."),
         )
-    inlet = result.start_pressure.value, result.end_pressure.value
-    same = viscosity if source.liquid == target.liquid else None
-    here = _side(run.plan, source, inlet, _outlet(run, inlet), same)
     there = _side(to, target, *_course(nominal, to, name), viscosity)
-    cda = carry_cda(result.cda, here, there)
+    cda = carry_cda(result.cda, here, there, others=other_flows(run, name))
     exponent = None
     found = result.exponent
     if found is not None and result.window is not None and run.plan.kind.gives_exponent:
@@ -285,7 +323,13 @@ def _side(
     except DataError:
         pass  # a mixture, or a state that the library does not hold: said where it is missed
     return Side(
-        liquid=tank.liquid, density=rho, viscosity=viscosity, vapour_pressure=vapour, inlet=inlet, outlet=outlet
+        liquid=tank.liquid,
+        density=rho,
+        viscosity=viscosity,
+        vapour_pressure=vapour,
+        inlet=inlet,
+        outlet=outlet,
+        rounding=tank.inlet_rounding,
     )
 
 

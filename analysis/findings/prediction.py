@@ -40,6 +40,12 @@ CDA_BASIS_WITHOUT_NUMBER = FindingKind(
     group=EARLIER_RUN,
     text=("{typed}, but the analysis of {number} could give no CdA; its findings say why."),
 )
+CDA_BASIS_CAVITATED = FindingKind(
+    code="cda-basis-cavitated",
+    severity="caution",
+    group=EARLIER_RUN,
+    text=("{typed}, but it does not carry over. {refusal}"),
+)
 CDA_NOT_AS_RUN = FindingKind(
     code="cda-not-as-run",
     severity="caution",

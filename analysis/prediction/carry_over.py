@@ -6,8 +6,11 @@ solution, of deposits, or of hardware that was changed in between.
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from standbook.analysis.prediction import cavitation
+from standbook.analysis.prediction.cavitation import OtherFlow
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.kinds.registry import ASSUMED, NITROGEN_FLOW, kind_named
 
@@ -15,7 +18,6 @@ TURBULENT = 1e4  # Reynolds number below which a discharge coefficient moves by 
 FRICTION_SHARE = 0.10  # of a side's loss that is friction along smooth walls; an assumption, the rest is orifices
 SMOOTH = 0.25  # friction factor of a smooth pipe falls with this power of the Reynolds number
 UNKNOWN_RATIO = 10.0  # of Reynolds numbers, allowed for where the viscosity is not known
-CAVITATES = 1.8  # cavitation number below which a sharp-edged orifice may run partly on vapour
 HEAT_POWER = 0.4  # of heat passed over heat held, with which the loss of exponent grows; least bias in the study
 HEAT_SHARE = 0.15  # of that loss: u of how much it is at another pressure and duration; tests/studies/carried_exponent
 
@@ -35,11 +37,21 @@ class Side:
     vapour_pressure: float | None  # absolute [Pa]
     inlet: tuple[float, float]  # tank, absolute [Pa]
     outlet: tuple[float, float]  # behind the injector, absolute [Pa]
+    rounding: float | None = None  # inlet radius of the injector's holes over their diameter; none: not known
 
     @property
     def drops(self) -> tuple[float, float]:
         """Driving pressure differences. [Pa]."""
         return self.inlet[0] - self.outlet[0], self.inlet[1] - self.outlet[1]
+
+    @property
+    def least_cavitation_number(self) -> float:
+        """Least cavitation number of the flow; where the vapour pressure is not known, what it cannot exceed."""
+        vapour = self.vapour_pressure or 0.0
+        if min(self.drops) <= 0.0:
+            return math.inf
+        both = zip(self.inlet, self.outlet, strict=True)
+        return min(cavitation.cavitation_number(before, behind, vapour) for before, behind in both)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,11 +112,6 @@ def equivalent_reynolds(cda: float, *, density: float, drop: float, viscosity: f
     return math.sqrt(4.0 * cda / math.pi) * math.sqrt(2.0 * density * drop) / viscosity
 
 
-def cavitation_number(inlet: float, outlet: float, vapour_pressure: float) -> float:
-    """Compute (P1 - Pv) / (P1 - P2) of absolute pressures. Source: [Nurick1976]."""
-    return (inlet - vapour_pressure) / (inlet - outlet)
-
-
 def reynolds_u(ratio: float, friction_share: float = FRICTION_SHARE) -> float:
     """Compute the relative standard uncertainty that a ratio of Reynolds numbers adds to a CdA.
 
@@ -118,7 +125,7 @@ def reynolds_u(ratio: float, friction_share: float = FRICTION_SHARE) -> float:
     return friction_share / 2.0 * (1.0 - math.pow(low, SMOOTH))
 
 
-def carry_cda(measured: Measured, here: Side, there: Side) -> CarriedCda:
+def carry_cda(measured: Measured, here: Side, there: Side, *, others: Sequence[OtherFlow] = ()) -> CarriedCda:
     """Carry a CdA from one run to another of the same hardware.
 
     Parameters
@@ -128,14 +135,19 @@ def carry_cda(measured: Measured, here: Side, there: Side) -> CarriedCda:
     here, there : Side
         The flow, and the run that it is carried to. Where the viscosity of the liquid that flowed is not known,
         nothing but a run with the same liquid can be reached.
+    others : sequence of OtherFlow, optional
+        Other flows of the same side, which may show that a flow at a low cavitation number ran full.
 
     Notes
     -----
     m' = CdA sqrt(2 rho dp) holds no property of the liquid but its density, so that a CdA carries over as it is while
     both flows are turbulent and neither cavitates. Derived.
     """
+    refused = cavitation_refusal(measured, here, others)
+    if refused is not None:
+        return CarriedCda(measured=measured, carried=None, reynolds=None, reynolds_there=None, remarks=(refused,))
     if here.viscosity is None:
-        return _carry_same_liquid(measured, here, there)
+        return _carry_same_liquid(measured, here, there, others)
     reynolds = _range(measured.value, here, here.viscosity)
     remarks: list[str] = []
     if there.viscosity is None:
@@ -156,7 +168,7 @@ def carry_cda(measured: Measured, here: Side, there: Side) -> CarriedCda:
     added = reynolds_u(ratio)
     words = "" if beyond is None else f", {beyond[0]:.2g} to {beyond[1]:.2g} there"
     remarks.append(f"Reynolds number {reynolds[0]:.2g} to {reynolds[1]:.2g} in the flow{words}: {_added_words(added)}")
-    remarks += _cavitation(here, there)
+    remarks += _cavitation(measured, here, there, others)
     return CarriedCda(
         measured=measured,
         carried=_widened(measured, added),
@@ -166,7 +178,14 @@ def carry_cda(measured: Measured, here: Side, there: Side) -> CarriedCda:
     )
 
 
-def _carry_same_liquid(measured: Measured, here: Side, there: Side) -> CarriedCda:
+def cavitation_refusal(measured: Measured, here: Side, others: Sequence[OtherFlow] = ()) -> str | None:
+    """Explain why a CdA is that of holes that may have run partly on vapour; ``None`` where they ran full."""
+    needed = cavitation.back_pressure_needed(here.inlet[0], here.vapour_pressure or 0.0)
+    least = here.least_cavitation_number
+    return cavitation.refusal(least, rounding=here.rounding, cda=measured, others=others, needed=needed)
+
+
+def _carry_same_liquid(measured: Measured, here: Side, there: Side, others: Sequence[OtherFlow]) -> CarriedCda:
     if here.liquid != there.liquid:
         said = f"The CdA is not carried: the viscosity of {here.liquid}, the liquid that flowed, is not known here."
         return CarriedCda(measured=measured, carried=None, reynolds=None, reynolds_there=None, remarks=(said,))
@@ -177,7 +196,7 @@ def _carry_same_liquid(measured: Measured, here: Side, there: Side) -> CarriedCd
         carried=_widened(measured, added),
         reynolds=None,
         reynolds_there=None,
-        remarks=(said, *_cavitation(here, there)),
+        remarks=(said, *_cavitation(measured, here, there, others)),
     )
 
 
@@ -293,22 +312,16 @@ def _laminar(side: Side, reynolds: tuple[float, float]) -> str | None:
     )
 
 
-def _cavitation(here: Side, there: Side) -> list[str]:
-    said = []
-    for side, where, effect in (
-        (here, "in the flow", "its CdA may be low; raise the back pressure to be sure"),
-        (there, "there", "the liquid may flash in the injector and less of it pass than this CdA says"),
-    ):
-        if side.vapour_pressure is None or min(side.drops) <= 0.0:
-            continue
-        least = min(
-            cavitation_number(p, behind, side.vapour_pressure)
-            for p, behind in zip(side.inlet, side.outlet, strict=True)
+def _cavitation(measured: Measured, here: Side, there: Side, others: Sequence[OtherFlow]) -> list[str]:
+    """Say what of vapour in the injector is near in the flow, and what awaits the liquid in the other run."""
+    near = cavitation.remark(here.least_cavitation_number, rounding=here.rounding, cda=measured, others=others)
+    said = [near] if near is not None else []
+    least = there.least_cavitation_number
+    if there.vapour_pressure is not None and least < cavitation.critical_number(there.rounding):
+        said.append(
+            f"Cavitation number {least:.2f} there, below {cavitation.critical_number(there.rounding):.2g}: the liquid "
+            "may flash in the injector and less of it pass than this CdA says."
         )
-        if least < CAVITATES:
-            said.append(
-                f"Cavitation number {least:.2f} {where}, below {CAVITATES:g} for sharp-edged orifices: {effect}."
-            )
     return said
 
 

@@ -46,6 +46,25 @@ DETECTED_OPENING = "detected opening"  # a T-0 that the analysis finds
 TestKind = Annotated[str, AfterValidator(check_kind)]
 ExponentBasis = Annotated[str, AfterValidator(check_exponent_basis)]
 FlowEnd = Literal["valve closed early", "run-out"]
+_ROUNDED = re.compile(r"rounded (\d+(?:\.\d+)?|\.\d+) d")
+
+
+def _inlet(text: str) -> str:
+    """Check how the edge of an injector's holes is stated."""
+    if text not in ("sharp", "unknown") and _ROUNDED.fullmatch(text) is None:
+        raise ValueError(f'"{text}" is none of "sharp", "unknown" and "rounded R d", such as "rounded 0.2 d"')
+    return text
+
+
+def inlet_rounding(inlet: str) -> float | None:
+    """Return the inlet radius over the diameter of holes whose inlet a plan states; ``None``: not known."""
+    rounded = _ROUNDED.fullmatch(inlet)
+    if rounded is not None:
+        return float(rounded[1])
+    return 0.0 if inlet == "sharp" else None
+
+
+InjectorInlet = Annotated[str, AfterValidator(_inlet)]
 RedlinePhase = Literal["standby", "misfire", "burn", "flow", "safing"]
 
 
@@ -175,6 +194,7 @@ class Tank(Document):
     exponent_override: str | None = None  # why an exponent of another liquid is used all the same
     feed_cda: Area
     cda_basis: str = "assumed"
+    injector_inlet: InjectorInlet = "unknown"
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -202,6 +222,11 @@ class Tank(Document):
     def ullage_volume(self) -> float:
         """Gas volume above the load before the flow. [m³]."""
         return self.internal_volume.value - self.liquid_load.value / self.liquid_density.value
+
+    @property
+    def inlet_rounding(self) -> float | None:
+        """Inlet radius of the injector's holes over their diameter; ``None``: not known."""
+        return inlet_rounding(self.injector_inlet)
 
 
 class Flow(Document):

@@ -15,9 +15,11 @@ from standbook.analysis.campaign.carried_runs import (
     carry,
     check_exponents,
     named_run,
+    other_flows,
     predict_in_campaign,
     read_analysed,
 )
+from standbook.analysis.prediction.cavitation import OtherFlow
 from standbook.cli.main import run as command
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import read_plan
@@ -178,6 +180,43 @@ def test_a_basis_whose_run_gave_no_cda_is_told_so(campaign, monkeypatch):
     found = findings(campaign)["cda-basis-without-number", "oxidiser"]
     assert found.severity == "caution"
     assert "the analysis of WF-03 could give no CdA" in found.text
+
+
+def with_inlet(run, inlet):
+    """Return a run whose plan states another edge of the injector's holes."""
+    tanks = tuple(tank.model_copy(update={"injector_inlet": inlet}) for tank in run.plan.tank)
+    return replace(run, plan=run.plan.model_copy(update={"tank": tanks}))
+
+
+@pytest.mark.parametrize("inlet", ["sharp", "unknown"])
+def test_a_basis_whose_injector_may_have_run_on_vapour_is_told_so(campaign, monkeypatch, inlet):
+    read = carried_runs.read_analysed
+    monkeypatch.setattr(carried_runs, "read_analysed", lambda folder: with_inlet(read(folder), inlet))
+    found = findings(campaign)["cda-basis-cavitated", "oxidiser"]
+    assert found.severity == "caution"
+    assert "cavitation number fell to 1.1" in found.text
+
+
+@pytest.mark.slow
+def test_a_sharp_inlet_is_refused_and_a_flow_against_pressure_earns_it(campaign, monkeypatch):
+    run = with_inlet(read_analysed(sample_run("WF-03")), "sharp")
+    to = read_campaign(firing_of(campaign), today=DAY)
+    (tank,) = carry(run, to)
+    assert tank.cda.carried is None
+    assert not any(line.startswith("feed_cda") for line in tank.lines)
+    agreeing = OtherFlow(number="WF-05", cavitation=2.1, cda=run.results.tanks["oxidiser"].cda)
+    monkeypatch.setattr(carried_runs, "other_flows", lambda run, tank: (agreeing,))
+    (tank,) = carry(run, to)
+    assert tank.cda.carried is not None
+    assert any("WF-05 at 2.10" in said for said in tank.remarks)
+
+
+def test_other_flows_are_those_of_the_same_kind_and_tank():
+    run = read_analysed(sample_run("WF-03"))
+    assert other_flows(run, "oxidiser") == ()  # the firing flowed it too, and is no water flow
+    (seen,) = other_flows(replace(run, folder=sample_run("HF-02")), "fuel")
+    assert seen.number == "WF-04"
+    assert 1.0 < seen.cavitation < 1.3
 
 
 def test_a_run_that_is_not_analysed_is_a_note(campaign):
