@@ -188,7 +188,7 @@ def _basis_finding(tank: Tank, folder: Path) -> Finding:
     typed += f"; {run.number} gave {_mm2(result.cda.value, result.cda.u)}"
     refusal = _cavitated(run, tank.name, other_flows(run, tank.name))
     if refusal is not None:
-        return CDA_BASIS_CAVITATED.at(tank.name, typed=typed, refusal=refusal)
+        return CDA_BASIS_CAVITATED.at(tank.name, typed=typed, said=refusal[:1].lower() + refusal[1:].rstrip("."))
     if apart > APART * u:
         far = f"{apart / u:.1f} combined standard uncertainties apart" if u > 0.0 else "which is not the same"
         return CDA_NOT_AS_RUN.at(tank.name, typed=typed, far=far, made_up=made_up)

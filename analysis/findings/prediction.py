@@ -44,7 +44,7 @@ CDA_BASIS_CAVITATED = FindingKind(
     code="cda-basis-cavitated",
     severity="caution",
     group=EARLIER_RUN,
-    text=("{typed}, but it does not carry over. {refusal}"),
+    text=("{typed}, but {said}."),
 )
 CDA_NOT_AS_RUN = FindingKind(
     code="cda-not-as-run",

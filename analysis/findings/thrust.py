@@ -224,6 +224,15 @@ THRUST_NOT_FOLLOWED = FindingKind(
         "Pull the stand through its whole range against a reference cell before the impulse is used."
     ),
 )
+GAS_LEFT = FindingKind(
+    code="gas-left",
+    severity="note",
+    text=(
+        "{channel}: {mass:.2f} kg of gas (u = {mass_u:.2f}) left the tanks after the liquids and before the second "
+        "zero. No burn expelled it, so its {weight:.1f} N are not in the weight correction; that changes the impulse "
+        "by {impulse:+,.0f} N*s."
+    ),
+)
 WEIGHT_MISMATCH = FindingKind(
     code="weight-mismatch",
     severity="caution",

@@ -66,7 +66,7 @@ from standbook.analysis.thrust.thrust_record import (
     thrust_record,
 )
 from standbook.analysis.thrust.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u
-from standbook.analysis.thrust.weight_check import weight_findings
+from standbook.analysis.thrust.weight_check import gas_findings, weight_findings
 from standbook.analysis.witnesses.evidence import Evidence, evidence_of
 from standbook.analysis.witnesses.routes import CHAMBER
 from standbook.analysis.witnesses.verdicts import verdicts
@@ -260,7 +260,7 @@ def _findings(firing: Firing, numbers: _Numbers) -> list[Finding]:
 def _of_weight(firing: Firing, site: ImpulseResult) -> list[Finding]:
     """Hold the cell's step between its zeros against the propellant that left."""
     record, calibration = firing.record, firing.cell.calibration
-    return weight_findings(
+    return gas_findings(record, firing.burn.span) + weight_findings(
         firing.cell.tag,
         record.zero,
         sign=record.sign,

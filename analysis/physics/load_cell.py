@@ -15,6 +15,7 @@ from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.windows import Window, correlation_time
 from standbook.daq.arrays import Array
 
+NOTHING = Measured(0.0, 0.0, "N")
 SHAPE_U = 0.01  # of the weight impulse: characteristic velocity is taken as constant while the mass leaves; judgement
 
 
@@ -41,7 +42,7 @@ class Unloaded:
     share: Array  # (N,) of the expelled mass that has left, 0 to 1
     line_load: Array  # (N,) what hose pressure adds since the first zero [N]
     step: float  # [N]
-    step_u: float  # of the step where it is computed from a mass, else 0: the zeros carry it [N]
+    step_u: float  # of the step where it is computed from a mass or holds one, else 0: the zeros carry it [N]
 
     @property
     def reading(self) -> Array:
@@ -106,6 +107,7 @@ def unloaded(
     line_load: Array,
     line_load_after: float,
     expected_step: Measured,
+    left_later: Measured = NOTHING,
 ) -> Unloaded:
     """Build the reading without thrust.
 
@@ -121,6 +123,8 @@ def unloaded(
         The same during the second zero. [N]
     expected_step : Measured
         Sign times expelled weight, as the cell would feel it. [N]
+    left_later : Measured, optional
+        The same of what left after the burn and before the second zero, such as the gas behind the liquid. [N]
     """
     if after is None:
         return Unloaded(
@@ -136,8 +140,8 @@ def unloaded(
         after=after,
         share=share,
         line_load=line_load,
-        step=after.value - before.value - line_load_after,
-        step_u=0.0,
+        step=after.value - before.value - line_load_after - left_later.value,
+        step_u=left_later.u,
     )
 
 

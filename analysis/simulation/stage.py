@@ -38,13 +38,14 @@ class Physics:
     tank_pressure: Mapping[str, Array]  # of the gas, absolute [Pa]
     manifold_pressure: Mapping[str, Array]  # absolute [Pa]
     liquid_mass: Mapping[str, Array]  # [kg]
+    gas_mass: Mapping[str, Array]  # [kg]
     line_temperature: Mapping[str, Array]  # feed line of each tank [K]
     cell_force: Array  # what the cell transmits, before hoses and alignment [N]
 
     @property
     def expelled(self) -> Array:
-        """Mass that has left the tanks. (N,) [kg]."""
-        return _expelled(self.liquid_mass)
+        """Mass that has left the tanks, liquid and gas. (N,) [kg]."""
+        return _expelled(self.liquid_mass) + _expelled(self.gas_mass)
 
 
 def perform(world: World, stand: Stand, timeline: Timeline = USUAL) -> Physics:
@@ -75,6 +76,7 @@ def perform(world: World, stand: Stand, timeline: Timeline = USUAL) -> Physics:
         tank_pressure=pressure,
         manifold_pressure={name: _manifold(world, course, name, time, chamber) for name in course.tanks},
         liquid_mass=liquid,
+        gas_mass={name: course.at(time, tank.gas_mass) for name, tank in course.tanks.items()},
         line_temperature={name: _line(world, course, name, time) for name in course.tanks},
         cell_force=np.zeros_like(time),
     )
@@ -89,8 +91,8 @@ def on_stand(physics: Physics, stand: Stand) -> Physics:
     )
 
 
-def _expelled(liquid: Mapping[str, Array]) -> Array:
-    return np.asarray(sum(mass[0] - mass for mass in liquid.values()), dtype=np.float64)
+def _expelled(aboard: Mapping[str, Array]) -> Array:
+    return np.asarray(sum(mass[0] - mass for mass in aboard.values()), dtype=np.float64)
 
 
 def _with_pressurising(time: Array, pressure: Array, k: int, tanks: int, world: World, timeline: Timeline) -> Array:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.analysis.blowdown.gas_aboard import gas_left_until
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated
 from standbook.analysis.channel_checks.load_cell_samples import believed
 from standbook.analysis.dataset.dataset import Channel, Dataset, weighed_mass
@@ -90,6 +91,7 @@ class ThrustRecord:
     weight: Measured  # of the expelled propellant as far as known, on the true scale [N]
     weighed: bool
     weight_per_mass: float  # local gravity [N/kg]
+    gas_left: Measured  # between the liquids' ends and the second zero [kg]
     interval: float  # [s]
     mode_period: float  # [s]
     shape_u: float  # of the weight impulse, relative
@@ -234,6 +236,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     shape_u = _shape_u(span, flows, known=share is not None)
     if share is None:
         share = _share_without_flows(dataset, time, reading - zeros.before.value, zeros.rest, start, span)
+    gas, per_kg = _gas_left(dataset, flows, zeros.after), sign * plan.site.gravity.value / factor
     zero = unloaded(
         before=zeros.before,
         after=zeros.after,
@@ -241,6 +244,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
         line_load=interaction.line_load.value * hose,
         line_load_after=interaction.line_load.value * hose_after,
         expected_step=zeros.step,
+        left_later=Measured(per_kg * gas.value, abs(per_kg) * gas.u, "N"),
     )
     late = span.up_at_first_sample or (dataset.t_zero is not None and float(time[0]) > 0.0)
     return ThrustRecord(
@@ -258,11 +262,32 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
         weight=weight,
         weighed=weighed,
         weight_per_mass=plan.site.gravity.value,
+        gas_left=gas,
         interval=sample_interval(time),
         mode_period=mode_period(stand),
         shape_u=shape_u,
         late=late,
     )
+
+
+def _gas_left(dataset: Dataset, flows: Mapping[str, TankFlow], after: Zero | None) -> Measured:
+    """Return the gas that left behind the liquids before the second zero, as far as it is known. [kg]."""
+    if after is None:
+        return Measured(0.0, 0.0, "kg")
+    left = [
+        gas_left_until(
+            dataset.plan,
+            flow.tank,
+            flow.channel,
+            (flow.opening.time, flow.end.time),
+            flow.expelled.value if flow.expelled is not None else flow.planned_mass,
+            after.window,
+        )
+        for flow in flows.values()
+        if flow.complete
+    ]
+    known = [mass for mass in left if mass is not None]
+    return Measured(sum(mass.value for mass in known), sum(mass.u for mass in known), "kg")
 
 
 @dataclass(frozen=True, slots=True)

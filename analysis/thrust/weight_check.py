@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping
 
 from standbook.analysis.findings.thrust import (
+    GAS_LEFT,
     ONE_ZERO,
     WEIGHT_FELT,
     WEIGHT_MISMATCH,
@@ -14,8 +15,10 @@ from standbook.analysis.findings.thrust import (
     WEIGHT_SIGN,
     WEIGHT_UNIT,
 )
+from standbook.analysis.physics.impulse import integrate
 from standbook.analysis.physics.load_cell import Unloaded
 from standbook.analysis.results.quantities import Measured
+from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import factor
 
@@ -23,6 +26,19 @@ AGREE = 3.0  # combined standard uncertainties; beyond this two routes to one nu
 UNEXPLAINED_SHARE = 0.5  # of the expelled weight: a zero that moves this far has felt it
 CONFUSED_FORCES: Mapping[str, float] = {"N/lbf": factor("lbf", "force"), "N/kgf": factor("kgf", "force")}
 RATIO_WITHIN = 0.05  # of the weight; pound and kilogram are a factor of two apart
+GAS_TOLD = 0.02  # kg of gas that left, from which on it is told
+
+
+def gas_findings(record: ThrustRecord, span: tuple[float, float]) -> list[Finding]:
+    """Tell how much gas left behind the liquids, and what the impulse over ``span`` [s] gains or loses by it."""
+    gas = record.gas_left
+    if record.sign == 0 or gas.value < GAS_TOLD:
+        return []
+    weight = gas.value * record.weight_per_mass
+    share = integrate(record.time, record.zero.share, interval=record.interval).between(*span)
+    return [
+        GAS_LEFT.at(record.cell.tag, mass=gas.value, mass_u=gas.u, weight=weight, impulse=record.sign * weight * share)
+    ]
 
 
 def weight_findings(

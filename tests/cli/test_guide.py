@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import typer
 
+from standbook.analysis.blowdown.gas_aboard import GasState, gas_left
 from standbook.analysis.physics import fluids
 from standbook.analysis.physics.engine import characteristic_velocity, specific_impulse, thrust_coefficient
 from standbook.analysis.physics.impulse import gap_allowance, impulse_result, integrate, noise_u, vacuum_terms
@@ -217,6 +218,14 @@ def test_worked_zero_and_weight():
         f"{empty.reading[0]:.1f} N",
         f"{1250.0 - empty.reading[0]:,.1f} N",
     )
+
+
+def test_worked_gas_that_left():
+    start, end = GasState(pressure=32e5, volume=9.8e-3), GasState(pressure=15e5, volume=19e-3)
+    left = gas_left("nitrogen", temperature=293.15, start=start, end=end, later=1e5)
+    aboard = fluids.density("nitrogen", pressure=32e5, temperature=293.15) * 9.8e-3
+    newtons = left.value * 9.80665
+    on_page(f"weigh {aboard:.2f} kg", f"{left.value:.2f} kg lighter, {newtons:.1f} N", f"is {10.0 * newtons:.0f} N·s")
 
 
 def test_worked_impulse_budget_vacuum_and_gap():

@@ -49,7 +49,7 @@ class FiringTruth:
     mixture_ratio_all: float
     thrust_coefficient: float  # over the interval
     sides: Mapping[str, SideTruth]
-    weight: tuple[np.ndarray, np.ndarray]  # times, liquid aboard of both tanks [kg]
+    weight: tuple[np.ndarray, np.ndarray]  # times, liquid and gas aboard of both tanks [kg]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,7 +195,8 @@ def true_thrust(setup, course, rough, fine):
 def clean_readings(setup, course, fine, rough, chamber):
     """Return what the sensors meet, in SI, in their order: cell, both tanks, chamber."""
     pressures = [course.at(fine, course.tanks[t.name].pressure) for t in setup.tanks]
-    aboard = sum(course.at(fine, course.tanks[t.name].liquid) for t in setup.tanks)
+    tanks = [course.tanks[t.name] for t in setup.tanks]
+    aboard = sum(course.at(fine, own.liquid) + course.at(fine, own.gas) for own in tanks)
     opened = np.array([course.at(fine, course.tanks[t.name].open_share) for t in setup.tanks])
     line = np.maximum(np.max(opened * np.array(pressures), axis=0) - setup.ambient, 0.0)
     cell = cell_force(setup.stand, FINE, true_thrust(setup, course, rough, fine), aboard, line)
@@ -248,7 +249,7 @@ def firing_truth(setup, course, rough, fine):
         mixture_ratio_all=sides["oxidiser"].out / sides["fuel"].out,
         thrust_coefficient=force / area / pressure,
         sides=sides,
-        weight=(course.time, sum(c.liquid for c in course.tanks.values())),
+        weight=(course.time, sum(c.liquid + c.gas for c in course.tanks.values())),
     )
 
 

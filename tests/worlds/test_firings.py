@@ -42,7 +42,8 @@ def burnt():
 def corrected(setup, course, fine, reading):
     """Undo the stand with everything known."""
     law = setup.stand
-    aboard = sum(course.at(fine, course.tanks[t.name].liquid) for t in setup.tanks)
+    tanks = [course.tanks[t.name] for t in setup.tanks]
+    aboard = sum(course.at(fine, own.liquid) + course.at(fine, own.gas) for own in tanks)
     return reading * law.factor - SIGNS[law.nozzle] * GRAVITY * (aboard + law.dry_mass)
 
 

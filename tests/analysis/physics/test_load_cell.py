@@ -64,6 +64,29 @@ def test_without_a_zero_after_the_step_comes_from_the_masses():
     assert integrate(time, reading - zero.reading).between(-0.5, 20.5) == pytest.approx(true, abs=4.0)
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+def test_weight_that_left_after_the_burn_is_no_part_of_its_correction(sign):
+    gas = 0.48 * G * sign
+    time, thrust, flow, _, reading = firing(sign)
+    reading = reading + gas * (time > 0.5 * (20.5 + AFTER.start))
+    true = integrate(time, thrust).between(-0.5, 20.5)
+    off = {}
+    for told in (0.0, 1.0):
+        zero = unloaded(
+            before=zero_of(time, reading, BEFORE),
+            after=zero_of(time, reading, AFTER),
+            share=expelled_share(time, flow, start=START, end=END),
+            line_load=np.zeros(time.size),
+            line_load_after=0.0,
+            expected_step=Measured(0.0, 0.0, "N"),
+            left_later=Measured(told * gas, 0.1 * abs(told * gas), "N"),
+        )
+        off[told] = integrate(time, reading - zero.reading).between(-0.5, 20.5) - true
+    assert off[1.0] == pytest.approx(0.0, abs=4.0)  # as without gas
+    assert sign * off[0.0] == pytest.approx(-51.0, abs=6.0)  # 4.7 N over more than half of 20 s
+    assert zero.step_u == pytest.approx(0.1 * abs(gas))
+
+
 def test_share_follows_the_flow_and_is_straight_without_one():
     time = np.linspace(0.0, 10.0, 1001)
     share = expelled_share(time, 10.0 - time, start=0.0, end=10.0)
