@@ -172,6 +172,7 @@ class Dataset:
     origin_ns: int | None = None  # host time that times count from, UTC [ns]; None: not known
     check_weights: tuple[CheckWeight, ...] = ()
     clock_checked: bool = False  # the rate of the device's clock was held against another clock
+    throat_after: Measured | None = None  # diameter gauged after the run [m]
 
     def measuring(self, measures: str, tank: str | None = None) -> tuple[Channel, ...]:
         """Return the channels of a measurand, in the stand's order."""

@@ -83,6 +83,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         record=record,
         weighings=_weighings(run),
         check_weights=_check_weights(run),
+        throat_after=_measured(run.throat_after),
         prediction=Prediction.from_json(run.prediction_text) if run.prediction_text else None,
         prediction_status=run.prediction_status,
         edges=_edges(run, origin),

@@ -84,6 +84,14 @@ MASS_NOT_CLOSED = FindingKind(
         "unmeasured."
     ),
 )
+CHAMBER_FACTS_MISSING = FindingKind(
+    code="chamber-facts-missing",
+    severity="note",
+    text=(
+        "The plan does not say {missing}. That costs {share_percent:.1f} % of c* and thrust coefficient as a standard "
+        "uncertainty, {cost:.0f} m/s of c*; {remedy}."
+    ),
+)
 NO_CHAMBER_PRESSURE = FindingKind(
     code="no-chamber-pressure",
     severity="caution",

@@ -5,7 +5,9 @@ from collections.abc import Mapping
 
 from scipy.constants import g as standard_gravity
 
+from standbook.analysis.findings.firing import CHAMBER_FACTS_MISSING
 from standbook.analysis.findings.thrust import IMPULSE_PER_MASS_IMPOSSIBLE, STIFFNESS_LOW, THRUST_COEFFICIENT_IMPOSSIBLE
+from standbook.analysis.physics.performance import HOT, throat_area, throat_in_burn, total_over_reading
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.config.plan import Engine
 from standbook.daq.findings.finding import Finding, Severity
@@ -40,6 +42,35 @@ def thrust_coefficient_finding(tag: str, coefficient: Measured) -> Finding | Non
     guess = _unit_guess(coefficient.value, CREDIBLE_THRUST_COEFFICIENT, usual=1.4)  # of small nozzles
     hint = f" A factor of {guess[1]:.3f}, the {guess[0]} ratio, would explain it." if guess else ""
     return THRUST_COEFFICIENT_IMPOSSIBLE.at(tag, coefficient=coefficient.value, low=low, high=high, hint=hint)
+
+
+def chamber_facts_finding(engine: Engine, cstar: Measured | None, *, gauged: bool) -> list[Finding]:
+    """Say what facts that the plan leaves out cost of c*; ``gauged``: the throat was, after the run."""
+    missing, remedies, parts = [], [], []
+    tap = total_over_reading(engine)
+    if engine.contraction_ratio is None or engine.chamber_tap is None:
+        keys = ("contraction_ratio", "chamber_tap")
+        missing += [key for key in keys if getattr(engine, key) is None]
+        remedies.append("the drawing tells")
+        parts.append(tap.u / tap.value)
+    if engine.throat_material is None:
+        missing.append(f"throat_material ({', '.join(HOT)})")
+        cold, hot = throat_area(engine), throat_in_burn(engine)
+        parts.append(math.sqrt(hot.u**2 - cold.u**2) / hot.value)
+    if not missing or cstar is None:
+        return []
+    if not gauged:
+        remedies.append("gauge the throat after the run too")
+    share = math.hypot(*parts)
+    return [
+        CHAMBER_FACTS_MISSING.at(
+            None,
+            missing=", ".join(missing),
+            share_percent=100.0 * share,
+            cost=share * cstar.value,
+            remedy=" and ".join(remedies) or "name it",
+        )
+    ]
 
 
 def impulse_per_mass_finding(tag: str, value: float, engine: Engine) -> Finding | None:

@@ -29,6 +29,7 @@ from standbook.analysis.findings.firing import NO_CHAMBER_PRESSURE, NO_JOINT_FIT
 from standbook.analysis.findings.thrust import IMPULSE_PER_MASS_IMPOSSIBLE, THRUST_COEFFICIENT_IMPOSSIBLE
 from standbook.analysis.firing.discharge_record import flow_record
 from standbook.analysis.firing.engine_findings import (
+    chamber_facts_finding,
     impulse_per_mass_finding,
     stiffness_finding,
     thrust_coefficient_finding,
@@ -255,6 +256,7 @@ def engine_of(
     chamber, said = _chamber(firing)
     of_chamber = _ChamberNumbers() if chamber is None else _chamber_numbers(firing, chamber)
     said += _unit_findings(firing, of_chamber.thrust_coefficient)
+    said += chamber_facts_finding(plan.engine, of_chamber.cstar, gauged=dataset.throat_after is not None)
     stiffness, soft = _stiffness(dataset, chamber, flows, burn)
     burned = firing.both.masses if firing.both is not None else {}
     result = EngineResult(
@@ -312,17 +314,19 @@ def _chamber_numbers(firing: _Firing, chamber: Channel) -> _ChamberNumbers:
     """Return mean pressure over the burn, and c* and thrust coefficient while both liquids flow."""
     dataset, burn, both = firing.dataset, firing.burn, firing.both
     begin, end = burn.span
-    throat = performance.throat_area(firing.engine)
+    throat = performance.throat_in_burn(firing.engine, dataset.throat_after)
+    total = performance.total_over_reading(firing.engine)
     whole = pressure_integral(dataset, chamber, begin, end)
     mean = Measured(whole.value / (end - begin), whole.u / (end - begin), "Pa")
     first, last = (both.start, both.end) if both is not None else (begin, end)
     integral = pressure_integral(dataset, chamber, first, last)
     part = _part(firing, first, last)
-    coefficient = None if part is None else performance.mean_thrust_coefficient(part, throat, integral)
+    nozzle = performance.scaled(integral, total)
+    coefficient = None if part is None else performance.mean_thrust_coefficient(part, throat, nozzle)
     cstar = None
     if both is not None and both.total is not None and (part is not None or _whole_flow(firing.flows, chamber, burn)):
         bridged = bridged_integral(dataset, chamber, first, last) or integral
-        cstar = performance.cstar(bridged, throat, both.total)
+        cstar = performance.cstar(performance.scaled(bridged, total), throat, both.total)
     return _ChamberNumbers(mean, cstar, coefficient)
 
 

@@ -8,11 +8,71 @@ import math
 
 import numpy as np
 
+from standbook.analysis.physics import finite_chamber
 from standbook.analysis.physics.engine import characteristic_velocity, specific_impulse, thrust_coefficient
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Engine
+
+TAP_UNSTATED = 0.013  # of the pressure, limits either way, where the plan states neither tap nor contraction; judgement
+TAP_U = 0.1  # of the correction for a stated tap: heat capacity ratio, friction; judgement
+THROAT_UNSTATED = 0.01  # of the throat's area, limits either way, where nothing tells how it grows hot; judgement
+# Linear expansion [1/K] and mean warming of the wall [K] in a burn of seconds: common practice, no source.
+HOT = {"copper": (17e-6, 400.0), "graphite": (5e-6, 1500.0), "steel": (17e-6, 500.0)}
+
+
+def total_over_reading(engine: Engine) -> Measured:
+    """Return the total pressure where the nozzle begins over what the chamber's sensor reads. [-].
+
+    Notes
+    -----
+    A stated tap is corrected for. With a contraction ratio alone the tap may be at either end, rectangular between.
+    """
+    ratio = engine.contraction_ratio
+    if ratio is None:
+        return Measured(1.0, TAP_UNSTATED / math.sqrt(3.0), "1")
+    face = 1.0 / finite_chamber.face_over_total(ratio.value)
+    end = 1.0 / finite_chamber.end_over_total(ratio.value)
+    if engine.chamber_tap is None:
+        return Measured((face + end) / 2.0, abs(end - face) / math.sqrt(12.0), "1")
+    value = face if engine.chamber_tap == "injector face" else end
+    # The correction falls as the square of the ratio.
+    return Measured(value, abs(value - 1.0) * _root_sum(TAP_U, 2.0 * ratio.u / ratio.value), "1")
+
+
+def throat_in_burn(engine: Engine, after: Measured | None = None) -> Measured:
+    """Return the throat's mean area during a burn, worn and hot. [m²].
+
+    Parameters
+    ----------
+    engine : Engine
+        Diameter before, and the throat's material.
+    after : Measured, optional
+        Diameter gauged cold after the run. [m]
+
+    Notes
+    -----
+    Mean of before and after, their difference rectangular; half of what a hot wall of the material grows by, the other
+    half as limits either way.
+    """
+    before = throat_area(engine)
+    value, u = before.value, before.u
+    if after is not None:
+        worn = math.pi / 4.0 * after.value**2
+        spread = (worn - value) / 2.0 / math.sqrt(3.0)
+        u = _root_sum(before.u / 2.0, worn * after.u / after.value, spread)
+        value = (value + worn) / 2.0
+    if engine.throat_material is None:
+        return Measured(value, _root_sum(u, value * THROAT_UNSTATED / math.sqrt(3.0)), "m2")
+    half = finite_chamber.hot_area_growth(*HOT[engine.throat_material]) / 2.0
+    return Measured(value * (1.0 + half), _root_sum(u, value * half / math.sqrt(3.0)), "m2")
+
+
+def scaled(quantity: Measured, by: Measured) -> Measured:
+    """Return the product of two independent quantities, in the unit of the first."""
+    value = quantity.value * by.value
+    return Measured(value, abs(value) * _root_sum(_relative(quantity), _relative(by)), quantity.unit)
 
 
 def throat_area(engine: Engine) -> Measured:

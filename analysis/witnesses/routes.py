@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Channel, Dataset
-from standbook.analysis.physics.performance import exit_force, throat_area
+from standbook.analysis.physics.performance import exit_force, scaled, throat_in_burn, total_over_reading
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust.both_flow import BothFlow
 from standbook.analysis.thrust.burn import Burn
@@ -68,7 +68,8 @@ def chamber_route(
     cell = record.record().between(start, end)
     if pressure is None or cell <= 0.0:
         return None
-    throat, coefficient = throat_area(engine), _vacuum_coefficient(engine)
+    throat, coefficient = throat_in_burn(engine, dataset.throat_after), _vacuum_coefficient(engine)
+    pressure = scaled(pressure, total_over_reading(engine))
     vacuum = throat.value * coefficient.value * pressure.value
     outside = _outside(dataset, engine, end - start)
     value = vacuum - outside.value

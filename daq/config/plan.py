@@ -64,6 +64,8 @@ def inlet_rounding(inlet: str) -> float | None:
     return 0.0 if inlet == "sharp" else None
 
 
+ChamberTap = Literal["injector face", "before the nozzle"]
+ThroatMaterial = Literal["copper", "graphite", "steel"]
 InjectorInlet = Annotated[str, AfterValidator(_inlet)]
 RedlinePhase = Literal["standby", "misfire", "burn", "flow", "safing"]
 
@@ -161,6 +163,9 @@ class Engine(Document):
     vacuum_thrust_coefficient: Number
     thrust_coefficient_efficiency: Number
     run_out_first: str | None = None
+    contraction_ratio: Number | None = None  # chamber's area over the throat's
+    chamber_tap: ChamberTap | None = None  # where the chamber's pressure is taken
+    throat_material: ThroatMaterial | None = None
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -169,6 +174,8 @@ class Engine(Document):
             raise ValueError("cstar_table needs at least two rows with rising mixture ratio")
         if self.expansion_ratio.value < 1.0:
             raise ValueError(f'expansion_ratio "{self.expansion_ratio.text}" is below 1')
+        if self.contraction_ratio is not None and self.contraction_ratio.value <= 1.1:
+            raise ValueError(f'contraction_ratio "{self.contraction_ratio.text}" is no chamber; it is above 1.1')
         return self
 
 

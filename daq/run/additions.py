@@ -15,7 +15,7 @@ from pydantic import model_validator
 from standbook.daq.config.plan import FileName, Plan, read_plan
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.quantity import Force, Mass, Quantity, Residual
+from standbook.daq.quantity import Force, Length, Mass, Quantity, Residual
 from standbook.daq.run.lock import PLAN_FILE
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
@@ -24,6 +24,7 @@ from standbook.daq.storage.manifest import MANIFEST, read_manifest, verify, writ
 ADDITIONS = "additions"
 WEIGHINGS_FILE = "weighings.toml"
 FILL_FILE = "fill.json"
+THROAT_CHANGES = 1.3  # times, in diameter; more is another unit than meant
 
 
 class TankWeighing(Document):
@@ -74,11 +75,17 @@ class Weighings(Document):
     by: str
     weighing: tuple[TankWeighing, ...] = ()
     check_weight: tuple[CheckWeight, ...] = ()
+    throat_after: Length | None = None  # the throat's diameter, gauged cold after the run
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        if not self.weighing and not self.check_weight:
-            raise ValueError("it holds neither a [[weighing]] nor a [[check_weight]]")
+        if not self.weighing and not self.check_weight and self.throat_after is None:
+            raise ValueError("it holds no [[weighing]], no [[check_weight]] and no throat_after")
+        if self.throat_after is not None and self.throat_after.u <= 0.0:
+            raise ValueError(
+                f'throat_after "{self.throat_after.text}" has no uncertainty; write what the gauge is good for: '
+                '"26.32 +/- 0.02 mm"'
+            )
         hung = [row.hung for row in self.check_weight]
         if len(set(hung)) != len(hung):
             raise ValueError("two check weights hung before, or two after; keep the one that counts")
@@ -109,7 +116,7 @@ def read_weighings(path: Path, plan: Plan) -> Weighings:
     """
     weighings = read_document(path, Weighings)
     loads = {tank.name: tank.liquid_load for tank in plan.tank}
-    problems = []
+    problems = _throat_problems(path, weighings.throat_after, plan)
     for row in weighings.weighing:
         if row.tank not in loads:
             problems.append(f"{path}: unknown tank {row.tank}; the plan has {', '.join(sorted(loads))}")
@@ -120,6 +127,19 @@ def read_weighings(path: Path, plan: Plan) -> Weighings:
     if problems:
         raise ConfigError(*problems)
     return weighings
+
+
+def _throat_problems(path: Path, after: Quantity | None, plan: Plan) -> list[str]:
+    """Hold a throat's diameter after the run against the plan's."""
+    if after is None:
+        return []
+    if plan.engine is None:
+        return [f"{path}: throat_after is given, and the plan has no engine"]
+    before = plan.engine.throat_diameter
+    if not 1.0 / THROAT_CHANGES <= after.value / before.value <= THROAT_CHANGES:
+        said = f"throat_after {after.text} is far from the plan's throat_diameter {before.text}; check the unit"
+        return [f"{path}: {said}"]
+    return []
 
 
 def additions_of(folder: Path) -> list[Path]:
@@ -207,6 +227,7 @@ class AddedMasses:
 
     tanks: Mapping[str, Weighing]
     check_weights: tuple[CheckWeight, ...]
+    throat_after: Quantity | None = None  # diameter [m]
 
 
 def read_additions(folder: Path, plan: Plan) -> AddedMasses:
@@ -219,6 +240,7 @@ def read_additions(folder: Path, plan: Plan) -> AddedMasses:
     """
     found: dict[str, Weighing] = {}
     hung: dict[str, CheckWeight] = {}
+    throat: Quantity | None = None
     for number, place in enumerate(additions_of(folder), start=1):
         if int(place.name) != number:
             raise RecordError(f"{folder / ADDITIONS}: addition {number:03d} is missing; take it from the second copy")
@@ -227,9 +249,10 @@ def read_additions(folder: Path, plan: Plan) -> AddedMasses:
             weighings = read_weighings(place / WEIGHINGS_FILE, plan)
             source = f"{ADDITIONS}/{place.name}, by {weighings.by}"
             hung |= {weight.hung: weight for weight in weighings.check_weight}
+            throat = weighings.throat_after or throat
             for row in weighings.weighing:
                 told = {
                     key: value for key in ("caught", "residual", "expelled") if (value := getattr(row, key)) is not None
                 }
                 found[row.tank] = replace(found.get(row.tank, Weighing()), **told, source=source)
-    return AddedMasses(found, tuple(hung.values()))
+    return AddedMasses(found, tuple(hung.values()), throat)

@@ -33,6 +33,7 @@ from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.config.stand import Stand, read_stand
 from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
+from standbook.daq.quantity import Quantity
 from standbook.daq.run.additions import ADDITIONS, CheckWeight, Weighing, read_additions
 from standbook.daq.run.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
 from standbook.daq.run.merged_rows import AddedFill, as_recorded, merge, read_fills
@@ -96,6 +97,7 @@ class Run:
     record: RecordSummary  # as sealed, T-0 aside: one that only a second recorder saw stands here, its source named
     weighings: Mapping[str, Weighing]  # by tank
     check_weights: tuple[CheckWeight, ...] = ()
+    throat_after: Quantity | None = None  # diameter gauged after the run [m]
     manifest: Manifest
     fills: tuple[AddedFill, ...] = ()  # what a second recorder's copies gave
 
@@ -362,6 +364,7 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
         record=record,
         weighings=added_masses.tanks,
         check_weights=added_masses.check_weights,
+        throat_after=added_masses.throat_after,
         manifest=manifest,
         fills=fills,
     )

@@ -13,11 +13,12 @@ import pytest
 import typer
 
 from standbook.analysis.blowdown.gas_aboard import GasState, gas_left
-from standbook.analysis.physics import fluids
+from standbook.analysis.physics import finite_chamber, fluids
 from standbook.analysis.physics.engine import characteristic_velocity, specific_impulse, thrust_coefficient
 from standbook.analysis.physics.impulse import gap_allowance, impulse_result, integrate, noise_u, vacuum_terms
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
 from standbook.analysis.physics.load_cell import Zero, drift_of, unloaded
+from standbook.analysis.physics.performance import HOT, TAP_UNSTATED, THROAT_UNSTATED
 from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm
@@ -218,6 +219,18 @@ def test_worked_zero_and_weight():
         f"{empty.reading[0]:.1f} N",
         f"{1250.0 - empty.reading[0]:,.1f} N",
     )
+
+
+def test_worked_tap_and_throat():
+    for ratio in (3.0, 6.0):
+        face = 100.0 * (finite_chamber.face_over_total(ratio) - 1.0)
+        end = 100.0 * (finite_chamber.end_over_total(ratio) - 1.0)
+        on_page(f"{ratio:.1f}: {face:+.1f} % and {end:+.1f} %")
+    growth = {name: 100.0 * finite_chamber.hot_area_growth(*facts) for name, facts in HOT.items()}
+    on_page(
+        f"{growth['copper']:.1f} % if of copper, {growth['graphite']:.1f} % of graphite, {growth['steel']:.1f} % of"
+    )
+    on_page(f"limits of {100 * TAP_UNSTATED:.1f} % either way", f"limits of {100 * THROAT_UNSTATED:.0f} % do")
 
 
 def test_worked_gas_that_left():

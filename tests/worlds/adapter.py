@@ -52,6 +52,8 @@ def firing_plan(case):
         "vacuum_thrust_coefficient": "1.595",
         "thrust_coefficient_efficiency": typed(notes.coefficient_efficiency, ""),
     }
+    if notes.chamber is not None:
+        engine |= {"contraction_ratio": f"{notes.chamber.width:.2f}", "chamber_tap": notes.chamber.tap}
     return Plan.model_validate(
         {
             "test": {**test, "t_zero": "box fire rising", "minimum_data": tuple(n.tag for n in case.channels)},

@@ -27,6 +27,24 @@ def ideal_cstar(ratio):
 
 
 @dataclass(frozen=True, slots=True)
+class Chamber:
+    """Where a chamber's pressure is taken, how wide it is, how much its throat grows when hot, what the crew noted."""
+
+    width: float  # its area over the throat's
+    tap: str  # "injector face" | "before the nozzle"
+    growth: float  # of the throat's area, in a burn
+    noted: bool  # the crew wrote down width and tap
+
+    def reading_share(self):
+        """Return the pressure at the tap over the total pressure of gas that has burnt, g = 1.2, by fixed point."""
+        g, mach = 1.2, 0.1
+        for _ in range(60):
+            mach = (1.0 + 0.5 * (g - 1.0) * mach**2) ** 5.5 * (2.0 / (g + 1.0)) ** 5.5 / self.width
+        static = (1.0 + 0.5 * (g - 1.0) * mach**2) ** -6.0
+        return static * (1.0 + g * mach**2) if self.tap == "injector face" else static
+
+
+@dataclass(frozen=True, slots=True)
 class Engine:
     """One chamber with its nozzle, as it truly is."""
 

@@ -10,6 +10,7 @@ import numpy as np
 from tests.worlds.cases import Noted, TankNote, tank_note
 from tests.worlds.channels import ChannelNote, counts, felt
 from tests.worlds.draws import noted
+from tests.worlds.engine import Chamber
 from tests.worlds.firing_course import firing_course
 from tests.worlds.firing_draws import LIQUID, FiringSetup, draw_firing
 from tests.worlds.flow_course import liquid_end
@@ -61,6 +62,7 @@ class FiringNotes:
     ambient: Noted
     throat_diameter: Noted
     expansion: Noted
+    chamber: Chamber | None  # noted width and tap
     cstar_efficiency: Noted
     coefficient_efficiency: Noted
     nozzle: str
@@ -200,7 +202,9 @@ def clean_readings(setup, course, fine, rough, chamber):
     opened = np.array([course.at(fine, course.tanks[t.name].open_share) for t in setup.tanks])
     line = np.maximum(np.max(opened * np.array(pressures), axis=0) - setup.ambient, 0.0)
     cell = cell_force(setup.stand, FINE, true_thrust(setup, course, rough, fine), aboard, line)
-    return (cell, *pressures, chamber * (1.0 + rough))
+    flowing = np.clip(chamber / setup.ambient - 1.0, 0.0, 1.0)  # gas that stands still has one pressure
+    tapped = 1.0 + (setup.chamber.reading_share() - 1.0) * flowing
+    return (cell, *pressures, chamber * (1.0 + rough) * tapped)
 
 
 def side_truth(tank, course):
@@ -264,7 +268,8 @@ def firing_notes(setup, truth, random):
     for tank in setup.tanks:
         u = 0.5 * claims.caught * tank.load
         left[tank.name] = Noted(max(noted(random, tank.load - truth.sides[tank.name].out, u), 0.0), u)
-    diameter = 2.0 * math.sqrt(engine.throat_area / math.pi)
+    cold = engine.throat_area / (1.0 + setup.chamber.growth)
+    diameter = 2.0 * math.sqrt(cold / math.pi)
     closes = [t.valve.closes for t in setup.tanks if math.isfinite(t.valve.closes)]
     return FiringNotes(
         tanks=tuple(tank_note(random, t, claims, truth.sides[t.name], LIQUID[t.name]) for t in setup.tanks),
@@ -272,6 +277,7 @@ def firing_notes(setup, truth, random):
         ambient=about(setup.ambient, claims.ambient),
         throat_diameter=about(diameter, cell.throat * diameter),
         expansion=about(engine.expansion, cell.expansion * engine.expansion),
+        chamber=setup.chamber if setup.chamber.noted else None,
         cstar_efficiency=about(engine.cstar_efficiency, cell.cstar),
         coefficient_efficiency=about(engine.coefficient_efficiency, cell.coefficient),
         nozzle=stand.nozzle,

@@ -18,7 +18,7 @@ from tests.worlds.draws import (
     draw_stroke,
     log_even,
 )
-from tests.worlds.engine import Engine, ideal_cstar
+from tests.worlds.engine import Chamber, Engine, ideal_cstar
 from tests.worlds.gas import gas_named
 from tests.worlds.sampling import Sampling
 from tests.worlds.stand import SIGNS, StandLaw
@@ -52,6 +52,7 @@ class FiringSetup:
     stratum: str
     tanks: tuple[Tank, Tank]
     engine: Engine
+    chamber: Chamber
     stand: StandLaw
     ambient: float
     crew: Crew
@@ -179,6 +180,16 @@ def draw_cell(random, greatest, least):
     return Sensor(note, gain_u * float(random.standard_normal()), zero, drift, 1e-3, draw_noise(random), 0.0)
 
 
+def draw_chamber(random):
+    """Draw tap, width and hot throat of a chamber; half of the crews have noted the first two."""
+    return Chamber(
+        width=log_even(random, 3.0, 10.0),
+        tap=str(random.choice(["injector face", "before the nozzle"])),
+        growth=float(random.uniform(0.0, 0.01)),
+        noted=bool(random.uniform() < 0.5),
+    )
+
+
 def draw_cell_claims(random):
     """Draw what the notes of cell, stand and engine claim."""
     return CellClaims(
@@ -256,6 +267,7 @@ def draw_firing(seed, stratum=None, orientation=None):
         stratum=stratum,
         tanks=tanks,
         engine=Engine(throat_area=area, **shape),
+        chamber=draw_chamber(np.random.default_rng([seed, 20513])),
         stand=stand,
         ambient=ambient,
         crew=crew,

@@ -8,13 +8,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standbook.analysis.physics.performance import (
+    TAP_UNSTATED,
     cstar,
     isp,
     least_stiffness,
     mean_thrust_coefficient,
     mixture_ratio,
+    scaled,
+    throat_area,
+    throat_in_burn,
+    total_over_reading,
 )
 from standbook.analysis.results.quantities import Measured
+from standbook.daq.config.plan import Engine
 
 
 def test_specific_impulse_of_the_textbook_example():
@@ -51,3 +57,57 @@ def test_least_stiffness_is_found_where_it_is():
     assert least.value == pytest.approx(0.38 - 0.009 * at, abs=1e-4)
     # both sensors 0.1 bar, upstream stands 1.2 times as high: 1e4 hypot(1, 1.2) / Pc
     assert least.u == pytest.approx(1e4 * math.hypot(1.0, 1.0 + least.value) / (2.3e6 - 5.0e4 * at), rel=1e-3)
+
+
+def engine(**facts):
+    return Engine.model_validate(
+        {
+            "throat_diameter": "32.00 +/- 0.02 mm",
+            "expansion_ratio": "3.4",
+            "cstar_table": ((1.0, "1500 m/s"), (1.4, "1600 m/s")),
+            "cstar_efficiency": "0.92",
+            "vacuum_thrust_coefficient": "1.6",
+            "thrust_coefficient_efficiency": "0.96",
+            **facts,
+        }
+    )
+
+
+@pytest.mark.parametrize(
+    ("tap", "reading"),
+    # reading over total pressure of gas with heat capacity ratio 1.2 at contraction 3, computed elsewhere
+    [("injector face", 1.0236), ("before the nozzle", 0.9759)],
+)
+def test_a_stated_tap_turns_the_reading_into_total_pressure(tap, reading):
+    found = total_over_reading(engine(contraction_ratio="3.0", chamber_tap=tap))
+    assert found.value * reading == pytest.approx(1.0, abs=1e-4)
+    assert found.u < 0.003
+    total = scaled(Measured(2e7 * reading, 0.0, "Pa*s"), found)
+    assert total.value == pytest.approx(2e7, rel=1.5e-3)
+
+
+@pytest.mark.parametrize("contraction", ["3.5", "5.0", "8.0"])
+def test_a_tap_that_is_not_stated_is_one_of_both(contraction):
+    ends = [
+        total_over_reading(engine(contraction_ratio=contraction, chamber_tap=tap)).value
+        for tap in ("injector face", "before the nozzle")
+    ]
+    found = total_over_reading(engine(contraction_ratio=contraction))
+    assert all(abs(end - found.value) < 2.0 * found.u for end in ends)
+    nothing = total_over_reading(engine())
+    assert (nothing.value, nothing.u) == (1.0, TAP_UNSTATED / math.sqrt(3.0))
+
+
+def test_a_throat_that_was_gauged_after_the_run_is_the_mean_of_both():
+    before = throat_area(engine()).value
+    found = throat_in_burn(engine(throat_material="copper"), Measured(32.64e-3, 0.02e-3, "m"))  # 2 % wider
+    worn = before * 1.02**2
+    # copper, 17e-6 /K, 400 K: 1.36 % of area when hot, of which half is taken
+    assert found.value == pytest.approx((before + worn) / 2.0 * 1.00682, rel=1e-4)
+    assert found.u > (worn - before) / 2.0 / math.sqrt(3.0)
+
+
+def test_a_throat_whose_material_is_not_stated_may_have_grown_by_a_percent():
+    found, cold = throat_in_burn(engine()), throat_area(engine())
+    assert found.value == cold.value
+    assert found.u == pytest.approx(math.hypot(cold.u, 0.01 * cold.value / math.sqrt(3.0)))

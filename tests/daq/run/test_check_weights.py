@@ -1,4 +1,4 @@
-"""Check weights in weighings.toml: what is taken, what is refused and in how many words, which one counts."""
+"""Check weights and a gauged throat in weighings.toml: what is taken, what is refused, which one counts."""
 
 import pytest
 
@@ -55,7 +55,9 @@ def test_check_weights_stand_beside_weighed_tanks_or_alone(tmp_path, plan):
         (hung(reading="-588.9 +/- 0.6 N"), ("check weight hung before", "above zero")),
         (hung() + hung(mass="20 +/- 0.01 kg"), ("two check weights", "before")),
         (hung("after") + hung("after"), ("two check weights", "after")),
-        ("", ("neither", "[[weighing]]", "[[check_weight]]")),
+        ("", ("no [[weighing]]", "no [[check_weight]]", "no throat_after")),
+        ('throat_after = "32.10 mm"\n', ("throat_after", "32.10 mm", "uncertainty")),
+        ('throat_after = "3.21 +/- 0.02 mm"\n', ("throat_after 3.21", "throat_diameter", "check the unit")),
         (hung("during"), ("hung", "before", "after")),
         (hung(reading="60.02 +/- 0.02 kg"), ("reading", "kg")),
         (hung().replace("mass = ", "weight = "), ("mass",)),
@@ -112,3 +114,11 @@ def test_a_wrong_check_weight_adds_nothing(sealed, tmp_path):
     with pytest.raises(ConfigError, match="two check weights"):
         added(sealed, tmp_path, hung() + hung())
     assert not (sealed / ADDITIONS).exists()
+
+
+def test_a_run_opens_with_the_throat_that_was_gauged_last(sealed, tmp_path):
+    assert open_run(sealed).throat_after is None
+    added(sealed, tmp_path, 'throat_after = "32.10 +/- 0.02 mm"\n')
+    added(sealed, tmp_path, hung())
+    throat = open_run(sealed).throat_after
+    assert (throat.value, throat.u) == pytest.approx((32.10e-3, 0.02e-3))
