@@ -40,7 +40,7 @@ UNITS: Mapping[str, Mapping[str, float]] = {
     "volume": {"m3": 1.0, "L": 1e-3, "mL": 1e-6, "cm3": 1e-6, "in3": constants.inch**3},
     "mass": {"kg": 1.0, "g": 1e-3, "lb": constants.lb},
     "density": {"kg/m3": 1.0, "g/mL": 1e3, "g/cm3": 1e3, "kg/L": 1e3},
-    "mass flow": {"kg/s": 1.0, "g/s": 1e-3},
+    "mass flow": {"kg/s": 1.0, "g/s": 1e-3, "g/min": 1e-3 / 60.0, "kg/h": 1.0 / 3600.0},
     "volume flow": {"m3/s": 1.0, "L/s": 1e-3, "L/min": 1e-3 / constants.minute, "mL/s": 1e-6},
     "force": {"N": 1.0, "kN": 1e3, "lbf": constants.lbf, "kgf": constants.kgf},
     "impulse": {"N*s": 1.0, "kN*s": 1e3, "lbf*s": constants.lbf},
@@ -236,6 +236,7 @@ Area = Annotated[Quantity, _field("area", "positive")]
 Volume = Annotated[Quantity, _field("volume", "positive")]
 Mass = Annotated[Quantity, _field("mass", "positive")]
 Residual = Annotated[Quantity, _field("mass", "not negative")]
+MassFlow = Annotated[Quantity, _field("mass flow", "not negative")]
 Density = Annotated[Quantity, _field("density", "positive")]
 Force = Annotated[Quantity, _field("force")]
 ForcePerPressure = Annotated[Quantity, _field("force per pressure")]

@@ -32,7 +32,6 @@ from standbook.analysis.prediction.carry_over import (
     carry_exponent,
     cavitation_refusal,
     exponent_refusal,
-    is_cryogenic,
     plan_lines,
 )
 from standbook.analysis.prediction.cavitation import OtherFlow
@@ -314,7 +313,7 @@ def _side(
         # what a cryogenic liquid's density says of its temperature is worth more than the weather
         temperature = (
             fluids.temperature_of(tank.liquid, pressure=inlet[0], density=rho)
-            if is_cryogenic(tank.liquid)
+            if fluids.is_cryogenic(tank.liquid)
             else plan.site.ambient_temperature.value
         )
         vapour = fluids.vapour_pressure(tank.liquid, temperature=temperature)

@@ -118,6 +118,15 @@ class Weighing:
     residual: Measured | None = None  # left aboard after the run
     caught: Measured | None = None  # outside the tank, of a cold flow
     expelled: Measured | None = None  # stated as such
+    vented: float | None = None  # how long a weighed load could boil off before the vent was closed [s]
+    boil_off: Measured | None = None  # meanwhile [kg/s]
+
+    @property
+    def boiled_off(self) -> Measured:
+        """Mass that had left a weighed load before the run, as far as it is stated. [kg]."""
+        if self.vented is None or self.boil_off is None:
+            return Measured(0.0, 0.0, "kg")
+        return Measured(self.boil_off.value * self.vented, self.boil_off.u * self.vented, "kg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -386,8 +395,9 @@ def weighed_mass(dataset: Dataset, tank: Tank) -> Measured | None:
     if weighing.expelled is not None:
         return weighing.expelled
     if weighing.residual is not None:
-        load = tank.liquid_load
-        return Measured(load.value - weighing.residual.value, math.hypot(load.u, weighing.residual.u), "kg")
+        load, boiled = tank.liquid_load, weighing.boiled_off
+        value = load.value - boiled.value - weighing.residual.value
+        return Measured(value, math.hypot(load.u, boiled.u, weighing.residual.u), "kg")
     return weighing.caught
 
 

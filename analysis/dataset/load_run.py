@@ -180,7 +180,9 @@ def _is_clock_checked(run: Run, device: str) -> bool:
 
 def _weighings(run: Run) -> dict[str, Weighing]:
     return {
-        tank: Weighing(_measured(w.residual), _measured(w.caught), _measured(w.expelled))
+        tank: Weighing(
+            _measured(w.residual), _measured(w.caught), _measured(w.expelled), w.vented, _measured(w.boil_off)
+        )
         for tank, w in run.weighings.items()
     }
 

@@ -92,6 +92,21 @@ CHAMBER_FACTS_MISSING = FindingKind(
         "uncertainty, {cost:.0f} m/s of c*; {remedy}."
     ),
 )
+BOIL_OFF_BOUNDED = FindingKind(
+    code="boil-off-bounded",
+    severity="note",
+    text=(
+        "{channel}: {liquid} stood vented for {minutes:.0f} min after it was weighed and may have lost up to "
+        "{most:.2f} kg ({share_percent:.1f} % of what left); c* and specific impulse are lower bounds, the mixture "
+        "ratio is {side}. State boil_off, from the slope of a cell or of a weighing, or weigh the top-up."
+    ),
+)
+BOIL_OFF_UNKNOWN = BOIL_OFF_BOUNDED.worded(
+    "{channel}: nothing says how long {liquid} stood vented after it was weighed; in {minutes:.0f} min it may lose "
+    "up to {most:.2f} kg ({share_percent:.1f} % of what left), so c* and specific impulse are lower bounds, the "
+    "mixture ratio is {side}. State loaded_at and vented_until with the weighings, and boil_off if it is known.",
+    severity="note",
+)
 NO_CHAMBER_PRESSURE = FindingKind(
     code="no-chamber-pressure",
     severity="caution",

@@ -12,6 +12,7 @@ from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.liquid_column import head_of
 from standbook.analysis.blowdown.record import DischargeRecord, NoteUncertainties, SensorUncertainties, sensor_terms
 from standbook.analysis.dataset.dataset import Dataset
+from standbook.analysis.physics.performance import face_over_reading
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.thrust.run_out import FADES, FALLEN, HINGE_BLOCK
@@ -37,10 +38,11 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[DischargeRecord, Sens
     good = np.isfinite(flow.channel.reading)
     at, mean = flow.chamber.known()
     amounts, end = _amounts(dataset, flow), _effective_end(flow)
+    face = face_over_reading(plan.engine)
     record = DischargeRecord(
         time=flow.channel.time[good],
         pressure=flow.channel.reading[good],
-        back_pressure=np.interp(flow.channel.time[good], at, mean),
+        back_pressure=face.value * np.interp(flow.channel.time[good], at, mean),
         density=density.value,
         opening_time=flow.opening.time,
         end_time=end.time,
@@ -58,7 +60,7 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[DischargeRecord, Sens
         density_u=density.u,
         ambient_u=ambient.u,
         back_pressure_u=flow.chamber.zero_u,
-        back_pressure_gain_u=flow.chamber.gain_u,
+        back_pressure_gain_u=math.hypot(flow.chamber.gain_u, face.u / face.value),
         free_jet=flow.chamber.calibration.reference == "gauge",  # its reading moves with the barometer
         clock_u=dataset.clock_u,
         opening_u=flow.opening.u if flow.own_end else math.hypot(flow.opening.u, CHAMBER_U),

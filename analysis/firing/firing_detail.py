@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing.firing_transients import burns, scale_of, shutdown, start_transient, stiffness_of
-from standbook.analysis.firing.mass_closure import closure_findings, mass_routes
+from standbook.analysis.firing.mass_closure import boil_off_findings, closure_findings, mass_routes
 from standbook.analysis.firing.stability import stability_of
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import FiringDetail
@@ -35,4 +35,5 @@ def firing_detail(
         stability=steady.result,
         load_path=load_path(record),
     )
-    return detail, steady.curves, [*load_path_findings(record), *closure_findings(routes), *steady.findings]
+    of_masses = [*closure_findings(routes), *boil_off_findings(dataset, flows)]
+    return detail, steady.curves, [*load_path_findings(record), *of_masses, *steady.findings]

@@ -11,7 +11,8 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.dataset.dataset import Dataset, weighed_mass
-from standbook.analysis.findings.firing import MASS_NOT_CLOSED
+from standbook.analysis.findings.firing import BOIL_OFF_BOUNDED, BOIL_OFF_UNKNOWN, MASS_NOT_CLOSED
+from standbook.analysis.physics.fluids import is_cryogenic
 from standbook.analysis.physics.performance import mixture_ratio
 from standbook.analysis.results.firing_results import MassRoute
 from standbook.analysis.results.quantities import Measured
@@ -22,6 +23,8 @@ from standbook.daq.quantity import Quantity
 
 SCALES, CELL, FLOW_AREA = "scales", "step of the load cell", "flow areas of the plan"
 AGREE = 3.0  # combined standard uncertainties
+BOILS, BOILS_LOAD = 25e-3 / 60.0, 10.0  # kg/s that may boil off, at most, of a load of so many kg; judgement
+UNKNOWN_FOR = 600.0  # s that are named where nobody wrote down how long a load stood vented
 
 
 def mass_routes(
@@ -54,6 +57,35 @@ def mass_routes(
             )
         )
     return tuple(routes)
+
+
+def boil_off_findings(dataset: Dataset, flows: Mapping[str, TankFlow]) -> list[Finding]:
+    """Say by how much less may have been aboard where a cryogenic load was weighed, and its boil-off is not stated.
+
+    The bound grows as the surface of the load does, with the two-thirds power of its mass. Derived from a judgement.
+    """
+    said = []
+    for name, flow in flows.items():
+        weighing, load = dataset.weighings.get(name), flow.tank.liquid_load.value
+        counted = weighing is not None and weighing.expelled is None and weighing.residual is not None
+        if not counted or weighing is None or not is_cryogenic(flow.tank.liquid) or flow.expelled is None:
+            continue
+        if weighing.boil_off is not None:
+            continue
+        vented = weighing.vented if weighing.vented is not None else UNKNOWN_FOR
+        most = BOILS * (load / BOILS_LOAD) ** (2.0 / 3.0) * vented
+        kind = BOIL_OFF_UNKNOWN if weighing.vented is None else BOIL_OFF_BOUNDED
+        said.append(
+            kind.at(
+                name,
+                liquid=flow.tank.liquid,
+                minutes=vented / 60.0,
+                most=most,
+                share_percent=100.0 * most / flow.expelled.value,
+                side="an upper bound" if name == "oxidiser" else "a lower bound",
+            )
+        )
+    return said
 
 
 def cell_mass(record: ThrustRecord, dataset: Dataset, relative_gain_u: float) -> Measured | None:

@@ -5,6 +5,7 @@ density belongs in the plan. The property library is loaded by the functions tha
 """
 
 import math
+import re
 
 from standbook.daq.errors import DataError
 
@@ -42,6 +43,18 @@ _NAMES = {
     "nitrous oxide": "NitrousOxide",
     "n2o": "NitrousOxide",
 }
+
+
+_CRYOGENS = re.compile(
+    r"\b(?:liquid (?:oxygen|nitrogen|methane|argon|hydrogen|air|natural gas)|lox|ln2|lar|lh2|lch4|lng)\b"
+)
+_GASES = {"oxygen", "nitrogen", "methane", "argon", "hydrogen"}  # named as a tank's liquid they are liquefied
+
+
+def is_cryogenic(liquid: str) -> bool:
+    """Tell whether a plan's liquid is a liquefied gas, far colder than the room."""
+    words = " ".join(liquid.lower().replace("-", " ").replace("_", " ").split())
+    return words in _GASES or _CRYOGENS.search(words) is not None
 
 
 def known_fluids() -> tuple[str, ...]:

@@ -41,6 +41,24 @@ def total_over_reading(engine: Engine) -> Measured:
     return Measured(value, abs(value - 1.0) * _root_sum(TAP_U, 2.0 * ratio.u / ratio.value), "1")
 
 
+def face_over_reading(engine: Engine | None) -> Measured:
+    """Return the pressure that the injector discharges against over what the chamber's sensor reads. [-].
+
+    Notes
+    -----
+    1 for a tap at the face; with the tap not known it is between 1 and what a tap before the nozzle makes it.
+    """
+    if engine is None or engine.chamber_tap == "injector face":
+        return Measured(1.0, 0.0, "1")
+    ratio = engine.contraction_ratio
+    if ratio is None:
+        return Measured(1.0 + TAP_UNSTATED / 2.0, TAP_UNSTATED / math.sqrt(3.0), "1")
+    most = finite_chamber.face_over_total(ratio.value) / finite_chamber.end_over_total(ratio.value)
+    if engine.chamber_tap is None:
+        return Measured((1.0 + most) / 2.0, (most - 1.0) / math.sqrt(12.0), "1")
+    return Measured(most, (most - 1.0) * _root_sum(TAP_U, 2.0 * ratio.u / ratio.value), "1")
+
+
 def throat_in_burn(engine: Engine, after: Measured | None = None) -> Measured:
     """Return the throat's mean area during a burn, worn and hot. [m²].
 

@@ -5,10 +5,10 @@ solution, of deposits, or of hardware that was changed in between.
 """
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from standbook.analysis.physics.fluids import is_cryogenic
 from standbook.analysis.prediction import cavitation
 from standbook.analysis.prediction.cavitation import OtherFlow
 from standbook.analysis.results.quantities import Measured
@@ -20,11 +20,6 @@ SMOOTH = 0.25  # friction factor of a smooth pipe falls with this power of the R
 UNKNOWN_RATIO = 10.0  # of Reynolds numbers, allowed for where the viscosity is not known
 HEAT_POWER = 0.4  # of heat passed over heat held, with which the loss of exponent grows; least bias in the study
 HEAT_SHARE = 0.15  # of that loss: u of how much it is at another pressure and duration; tests/studies/carried_exponent
-
-_CRYOGENS = re.compile(
-    r"\b(?:liquid (?:oxygen|nitrogen|methane|argon|hydrogen|air|natural gas)|lox|ln2|lar|lh2|lch4|lng)\b"
-)
-_GASES = {"oxygen", "nitrogen", "methane", "argon", "hydrogen"}  # named as a tank's liquid they are liquefied
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,12 +79,6 @@ class CarriedExponent:
     carried: Measured | None
     refusal: str | None
     remarks: tuple[str, ...]
-
-
-def is_cryogenic(liquid: str) -> bool:
-    """Tell whether a plan's liquid is a liquefied gas, far colder than the room."""
-    words = " ".join(liquid.lower().replace("-", " ").replace("_", " ").split())
-    return words in _GASES or _CRYOGENS.search(words) is not None
 
 
 def equivalent_reynolds(cda: float, *, density: float, drop: float, viscosity: float) -> float:

@@ -17,6 +17,7 @@ from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard, we
 from standbook.analysis.dataset.guard import FAILURES
 from standbook.analysis.findings.cold_flow import FIRING_NO_TANK_PRESSURE
 from standbook.analysis.flow_ends.flow_ends import Expected, FlowBound, TankRecord, flow_bounds
+from standbook.analysis.physics.performance import face_over_reading
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.valve_events import Event, closing_time, knee_time, opening_time
 from standbook.analysis.thrust.run_out import FADES, run_out_of
@@ -222,7 +223,7 @@ def _flow(
     back = np.full(channel.time.size, dataset.plan.site.ambient_pressure.value)
     if chamber is not None:
         at, mean = chamber.known()
-        back = np.interp(channel.time, at, mean)
+        back = face_over_reading(dataset.plan.engine).value * np.interp(channel.time, at, mean)
     drive = channel.reading - back + _head_pressure(dataset.plan, tank)
     weighed = weighed_mass(dataset, tank)
     return TankFlow(

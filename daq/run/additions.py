@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, Self
 
-from pydantic import model_validator
+from pydantic import AwareDatetime, model_validator
 
 from standbook.daq.config.plan import FileName, Plan, read_plan
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.quantity import Force, Length, Mass, Quantity, Residual
+from standbook.daq.quantity import Force, Length, Mass, MassFlow, Quantity, Residual
 from standbook.daq.run.lock import PLAN_FILE
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
@@ -34,10 +34,14 @@ class TankWeighing(Document):
     caught: Mass | None = None  # outside the tank, in a cold flow
     residual: Residual | None = None  # left aboard, drained and weighed
     expelled: Mass | None = None  # weighed as a difference
+    loaded_at: AwareDatetime | None = None  # when the load was weighed
+    vented_until: AwareDatetime | None = None  # from then on nothing could leave
+    boil_off: MassFlow | None = None  # meanwhile; not stated: bounded
     note: str = ""
 
     @model_validator(mode="after")
     def _check(self) -> Self:
+        self._check_times()
         given = [quantity for quantity in (self.caught, self.residual, self.expelled) if quantity is not None]
         if not given:
             raise ValueError(f'tank {self.tank}: give caught, residual or expelled, like "9.242 +/- 0.020 kg"')
@@ -48,6 +52,16 @@ class TankWeighing(Document):
                     '"9.242 +/- 0.020 kg"'
                 )
         return self
+
+    def _check_times(self) -> None:
+        if (self.loaded_at is None) != (self.vented_until is None):
+            raise ValueError(f"tank {self.tank}: give both loaded_at and vented_until, or neither")
+        if self.loaded_at is not None and self.vented_until is not None and self.vented_until < self.loaded_at:
+            raise ValueError(f"tank {self.tank}: vented_until is before loaded_at")
+        if self.boil_off is not None and (self.loaded_at is None or self.boil_off.u <= 0.0):
+            raise ValueError(
+                f'tank {self.tank}: boil_off needs loaded_at and vented_until, and its uncertainty: "12 +/- 3 g/min"'
+            )
 
 
 class CheckWeight(Document):
@@ -103,6 +117,8 @@ class Weighing:
     caught: Quantity | None = None
     residual: Quantity | None = None
     expelled: Quantity | None = None
+    vented: float | None = None  # between weighing the load and closing the vent [s]
+    boil_off: Quantity | None = None  # meanwhile [kg/s]
     source: str = ""  # "additions/001, by DAQ"
 
 
@@ -252,7 +268,11 @@ def read_additions(folder: Path, plan: Plan) -> AddedMasses:
             throat = weighings.throat_after or throat
             for row in weighings.weighing:
                 told = {
-                    key: value for key in ("caught", "residual", "expelled") if (value := getattr(row, key)) is not None
+                    key: value
+                    for key in ("caught", "residual", "expelled", "boil_off")
+                    if (value := getattr(row, key)) is not None
                 }
+                if row.loaded_at is not None and row.vented_until is not None:
+                    told["vented"] = (row.vented_until - row.loaded_at).total_seconds()
                 found[row.tank] = replace(found.get(row.tank, Weighing()), **told, source=source)
     return AddedMasses(found, tuple(hung.values()), throat)

@@ -35,13 +35,13 @@ class Chamber:
     growth: float  # of the throat's area, in a burn
     noted: bool  # the crew wrote down width and tap
 
-    def reading_share(self):
-        """Return the pressure at the tap over the total pressure of gas that has burnt, g = 1.2, by fixed point."""
+    def shares(self):
+        """Return face and static pressure over the total pressure of gas that has burnt, g = 1.2, by fixed point."""
         g, mach = 1.2, 0.1
         for _ in range(60):
             mach = (1.0 + 0.5 * (g - 1.0) * mach**2) ** 5.5 * (2.0 / (g + 1.0)) ** 5.5 / self.width
         static = (1.0 + 0.5 * (g - 1.0) * mach**2) ** -6.0
-        return static * (1.0 + g * mach**2) if self.tap == "injector face" else static
+        return static * (1.0 + g * mach**2), static
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +55,17 @@ class Engine:
     coefficient_efficiency: float
     fill_time: float  # of the chamber [s]
     ignition: float  # after both liquids flow [s]
+    face: float = 1.0  # pressure at the injector over total pressure, while gas flows
 
     def cstar(self, oxidiser, fuel):
         """Return the characteristic velocity of two liquid flows that burn. [m/s]."""
         if fuel <= 0.0 or oxidiser <= 0.0:
             return UNBURNT
         return self.cstar_efficiency * ideal_cstar(oxidiser / fuel)
+
+    def behind_injector(self, chamber, ambient):
+        """Return what the liquids discharge against; gas that stands still has one pressure. [Pa]."""
+        return chamber * (1.0 + (self.face - 1.0) * min(max(chamber / ambient - 1.0, 0.0), 1.0))
 
     def thrust(self, chamber, ambient):
         """Return the thrust; the flow leaves the nozzle's wall where that gives more. [N]."""

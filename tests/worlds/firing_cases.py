@@ -203,7 +203,8 @@ def clean_readings(setup, course, fine, rough, chamber):
     line = np.maximum(np.max(opened * np.array(pressures), axis=0) - setup.ambient, 0.0)
     cell = cell_force(setup.stand, FINE, true_thrust(setup, course, rough, fine), aboard, line)
     flowing = np.clip(chamber / setup.ambient - 1.0, 0.0, 1.0)  # gas that stands still has one pressure
-    tapped = 1.0 + (setup.chamber.reading_share() - 1.0) * flowing
+    face, static = setup.chamber.shares()
+    tapped = 1.0 + ((face if setup.chamber.tap == "injector face" else static) - 1.0) * flowing
     return (cell, *pressures, chamber * (1.0 + rough) * tapped)
 
 

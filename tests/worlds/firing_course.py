@@ -57,8 +57,9 @@ def firing_course(tanks, engine, ambient, begin, story):
     rows = [row(tanks, engine, ambient, t, state)]
 
     def rates(t, s):
-        one, flows_o = tanks[0].rates(t, s[:6], s[12], ambient)
-        two, flows_f = tanks[1].rates(t, s[6:12], s[12], ambient)
+        behind = engine.behind_injector(s[12], ambient)
+        one, flows_o = tanks[0].rates(t, s[:6], behind, ambient)
+        two, flows_f = tanks[1].rates(t, s[6:12], behind, ambient)
         wanted = max(target(engine, t, (flows_o, flows_f), cold, lit), ambient)
         return (*one, *two, (wanted - s[12]) / engine.fill_time)
 
@@ -96,7 +97,8 @@ def row(tanks, engine, ambient, t, state):
     """Return one row of a course."""
     chamber = state[12]
     thrust = engine.thrust(chamber, ambient)
-    return (*row_of(tanks[0], t, state[:6], chamber), *row_of(tanks[1], t, state[6:12], chamber)[1:], chamber, thrust)
+    behind = engine.behind_injector(chamber, ambient)
+    return (*row_of(tanks[0], t, state[:6], behind), *row_of(tanks[1], t, state[6:12], behind)[1:], chamber, thrust)
 
 
 def _course(tanks, rows):

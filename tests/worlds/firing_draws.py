@@ -262,12 +262,13 @@ def draw_firing(seed, stratum=None, orientation=None):
     area, flows, loads = sized(thrust, ratio, spare, burn, (shape, chamber), ambient)
     tanks = draw_tanks(random, flows, loads, pressure, chamber, (crew, burn))
     stand = draw_stand(random, orientation, sum(loads.values()), cell_claims)
+    shape_of = draw_chamber(np.random.default_rng([seed, 20513]))
     return FiringSetup(
         seed=seed,
         stratum=stratum,
         tanks=tanks,
-        engine=Engine(throat_area=area, **shape),
-        chamber=draw_chamber(np.random.default_rng([seed, 20513])),
+        engine=Engine(throat_area=area, face=shape_of.shares()[0], **shape),
+        chamber=shape_of,
         stand=stand,
         ambient=ambient,
         crew=crew,

@@ -204,3 +204,38 @@ def test_a_load_path_that_was_never_measured_raises_the_upper_bound_alone(campai
     proven = analyse_static_fire(dataclasses.replace(dataset_of(never, silent), check_weights=hung)).results
     assert proven.firing.checks.gain_proven
     assert proven.impulse.allowances == ()
+
+
+def with_weighing(campaign, silent, **facts):
+    """Return the firing's results with more known of how the oxidiser was weighed."""
+    dataset = dataset_of(campaign, silent)
+    told = {**dataset.weighings, "oxidiser": dataclasses.replace(dataset.weighings["oxidiser"], **facts)}
+    return analyse_static_fire(dataclasses.replace(dataset, weighings=told)).results
+
+
+def said_of_boil_off(results):
+    return [f for f in results.findings if f.code == "boil-off-bounded"]
+
+
+@pytest.mark.slow
+def test_a_stated_boil_off_comes_off_the_load(campaign, silent):
+    without = with_weighing(campaign, silent)
+    rate = Measured(12e-3 / 60.0, 3e-3 / 60.0, "kg/s")  # over 15 min 0.18 kg, by hand
+    found = with_weighing(campaign, silent, vented=900.0, boil_off=rate)
+    masses = [results.tanks["oxidiser"].expelled_mass for results in (without, found)]
+    assert masses[0].value - masses[1].value == pytest.approx(0.18)
+    assert masses[1].u ** 2 - masses[0].u ** 2 == pytest.approx(0.045**2)
+    assert found.engine.cstar.value > 1.008 * without.engine.cstar.value
+    assert said_of_boil_off(found) == []
+
+
+@pytest.mark.slow
+def test_a_boil_off_that_is_not_stated_is_bounded_and_says_which_way_it_errs(campaign, silent):
+    (finding,) = said_of_boil_off(with_weighing(campaign, silent, vented=900.0))
+    assert (finding.severity, finding.channel) == ("note", "oxidiser")
+    assert "for 15 min" in finding.text
+    assert "up to 0.39 kg" in finding.text  # 25 g/min for 10 kg, here 10.66 kg: times 1.044
+    assert "lower bounds, the mixture ratio is an upper bound" in finding.text
+    (unknown,) = said_of_boil_off(with_weighing(campaign, silent))
+    assert "nothing says how long" in unknown.text
+    assert "in 10 min it may lose up to 0.26 kg" in unknown.text

@@ -21,7 +21,6 @@ from standbook.analysis.prediction.carry_over import (
     carry_exponent,
     equivalent_reynolds,
     exponent_refusal,
-    is_cryogenic,
     plan_lines,
     reynolds_u,
 )
@@ -197,12 +196,12 @@ def test_holes_contract_the_jet_as_published():
 
 @pytest.mark.parametrize("liquid", ["liquid oxygen", "LOX", "Liquid-Nitrogen", "ln2, saturated", "oxygen", "LNG"])
 def test_a_liquefied_gas_is_cryogenic(liquid):
-    assert is_cryogenic(liquid)
+    assert fluids.is_cryogenic(liquid)
 
 
 @pytest.mark.parametrize("liquid", ["water", "isopropanol 70 % by mass in water", "ethanol", "nitrous oxide", "flox"])
 def test_a_liquid_of_the_room_is_not(liquid):
-    assert not is_cryogenic(liquid)
+    assert not fluids.is_cryogenic(liquid)
 
 
 def test_only_a_water_flow_s_exponent_is_refused_for_oxygen():

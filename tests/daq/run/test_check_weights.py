@@ -18,6 +18,13 @@ def hung(when="before", mass="60.02 +/- 0.02 kg", reading="588.9 +/- 0.6 N"):
 
 WEIGHED = '[[weighing]]\ntank = "oxidiser"\nresidual = "0.98 +/- 0.03 kg"\n'
 
+VENTED = (
+    WEIGHED
+    + """loaded_at = "2031-06-14T08:40:00+02:00"
+vented_until = "2031-06-14T08:55:30+02:00"
+"""
+)
+
 
 @pytest.fixture(scope="module")
 def plan(starter_folder):
@@ -58,6 +65,10 @@ def test_check_weights_stand_beside_weighed_tanks_or_alone(tmp_path, plan):
         ("", ("no [[weighing]]", "no [[check_weight]]", "no throat_after")),
         ('throat_after = "32.10 mm"\n', ("throat_after", "32.10 mm", "uncertainty")),
         ('throat_after = "3.21 +/- 0.02 mm"\n', ("throat_after 3.21", "throat_diameter", "check the unit")),
+        (VENTED.replace('vented_until = "2031-06-14T08:55:30+02:00"\n', ""), ("oxidiser", "both loaded_at", "neither")),
+        (VENTED.replace("T08:55", "T07:55"), ("oxidiser", "vented_until is before loaded_at")),
+        (VENTED + 'boil_off = "12 g/min"\n', ("oxidiser", "boil_off", "uncertainty")),
+        (VENTED.replace("+02:00", ""), ("loaded_at", "timezone")),
         (hung("during"), ("hung", "before", "after")),
         (hung(reading="60.02 +/- 0.02 kg"), ("reading", "kg")),
         (hung().replace("mass = ", "weight = "), ("mass",)),
@@ -122,3 +133,10 @@ def test_a_run_opens_with_the_throat_that_was_gauged_last(sealed, tmp_path):
     added(sealed, tmp_path, hung())
     throat = open_run(sealed).throat_after
     assert (throat.value, throat.u) == pytest.approx((32.10e-3, 0.02e-3))
+
+
+def test_a_run_opens_with_how_long_a_load_was_vented(sealed, tmp_path):
+    added(sealed, tmp_path, VENTED + 'boil_off = "12 +/- 3 g/min"\n')
+    weighing = open_run(sealed).weighings["oxidiser"]
+    assert weighing.vented == 930.0
+    assert (weighing.boil_off.value, weighing.boil_off.u) == pytest.approx((2e-4, 5e-5))
