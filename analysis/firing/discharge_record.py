@@ -46,6 +46,7 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[DischargeRecord, Sens
         density=density.value,
         opening_time=flow.opening.time,
         end_time=end.time,
+        law_end=end.time - flow.fading if flow.own_end and flow.fading > 0.0 else None,
         ullage_volume=tank.ullage_volume,
         expelled_mass=flow.expelled.value if flow.expelled else None,
         head=head_of(plan, tank),
