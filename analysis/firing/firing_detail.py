@@ -6,14 +6,14 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing.firing_transients import burns, scale_of, shutdown, start_transient, stiffness_of
 from standbook.analysis.firing.mass_closure import closure_findings, mass_routes
 from standbook.analysis.firing.stability import stability_of
+from standbook.analysis.impulse.load_path import load_path, load_path_findings
+from standbook.analysis.impulse.total_impulse import relative_gain_u
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import FiringDetail
 from standbook.analysis.results.results import ImpulseResult
 from standbook.analysis.thrust.burn import Burn
-from standbook.analysis.thrust.load_path import load_path, load_path_findings
 from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
-from standbook.analysis.thrust.total_impulse import relative_gain_u
 from standbook.daq.findings.finding import Finding
 
 

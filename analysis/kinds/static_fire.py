@@ -39,6 +39,7 @@ from standbook.analysis.firing.firing_curves import firing_curves
 from standbook.analysis.firing.firing_detail import firing_detail
 from standbook.analysis.firing.plan_departures import departure_findings as plan_findings
 from standbook.analysis.firing.plan_departures import departures_of
+from standbook.analysis.impulse.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u
 from standbook.analysis.kinds.no_firing import claims_nothing, firing_frame, no_thrust, reversed_firing
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import FiringDetail
@@ -65,7 +66,6 @@ from standbook.analysis.thrust.thrust_record import (
     rough_span,
     thrust_record,
 )
-from standbook.analysis.thrust.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u
 from standbook.analysis.thrust.weight_check import weight_findings
 from standbook.analysis.witnesses.evidence import Evidence, evidence_of
 from standbook.analysis.witnesses.routes import CHAMBER
