@@ -6,6 +6,7 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing.firing_transients import burns, scale_of, shutdown, start_transient, stiffness_of
 from standbook.analysis.firing.mass_closure import closure_findings, mass_routes
 from standbook.analysis.firing.stability import stability_of
+from standbook.analysis.impulse.budget_findings import budget_findings
 from standbook.analysis.impulse.load_path import load_path, load_path_findings
 from standbook.analysis.impulse.total_impulse import relative_gain_u
 from standbook.analysis.results.curves import Curve
@@ -35,4 +36,5 @@ def firing_detail(
         stability=steady.result,
         load_path=load_path(record),
     )
-    return detail, steady.curves, [*load_path_findings(record), *closure_findings(routes), *steady.findings]
+    said = [*load_path_findings(record), *budget_findings(dataset, record, impulse), *closure_findings(routes)]
+    return detail, steady.curves, [*said, *steady.findings]

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from standbook.analysis.budget.lack_of_fit import misfit_of
 from standbook.analysis.budget.terms import Term
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.physics.impulse import integrate, noise_u, sampling_u
@@ -12,6 +13,8 @@ from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.windows import Window
 from standbook.analysis.thrust.thrust_record import MARGIN, ThrustRecord
 
+LACK_OF_FIT = "lack of fit"
+SUPPLY = "sensor supply"
 CLOCK = "clock"  # times thrust and nozzle flow alike
 
 
@@ -29,6 +32,7 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     length = end - start
     spread = integrate(record.time, zero.share, interval=record.interval).between(start, end)  # s at the second zero
     terms = _gain_terms(record, start, end, value)
+    terms += [t for t in (supply_term(record, start, end), _lack_of_fit(record, start, end)) if t is not None]
     interaction = c.stand_interaction
     terms.append(Term("stand interaction", abs(value) * interaction.factor.u / factor))
     terms.append(Term("alignment", abs(value) * interaction.alignment.value))
@@ -50,6 +54,28 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     deviation = factor * zero.before.deviation
     terms.append(Term("noise", noise_u(deviation, record.interval, samples, zero.before.correlation)))
     return terms
+
+
+def supply_term(record: ThrustRecord, start: float, end: float) -> Term | None:
+    """Return what the supply of the bridge adds to an impulse [N*s]; ``None`` where nothing hangs on one."""
+    cell = record.cell
+    if cell.supply_u == 0.0:
+        return None
+    effect = record.linear(cell.supply_moved(record.signal), start, end)
+    return Term(SUPPLY, effect, shared=cell.supply or None)
+
+
+def _lack_of_fit(record: ThrustRecord, start: float, end: float) -> Term | None:
+    """Carry what the polynomial misses its levels by through zeros and integral; ``None`` where that is not known.
+
+    It is not taken off: the few points of a level scatter by as much as they tell.
+    """
+    c = record.cell.calibration
+    misfit = misfit_of(c)
+    if misfit is None:
+        return None
+    missed = c.scale * misfit.at(record.reading / c.scale)
+    return Term(LACK_OF_FIT, record.linear(missed, start, end), misfit.dof)
 
 
 def _gain_terms(record: ThrustRecord, start: float, end: float, value: float) -> list[Term]:

@@ -20,7 +20,7 @@ from standbook.analysis.findings.thrust import (
     LATE_START,
     THRUST_CLIPPED,
 )
-from standbook.analysis.impulse.impulse_budget import CLOCK, impulse_budget
+from standbook.analysis.impulse.impulse_budget import CLOCK, SUPPLY, impulse_budget
 from standbook.analysis.impulse.load_path import load_path_terms
 from standbook.analysis.physics.impulse import IntegratedRecord, gap_allowance, vacuum_terms
 from standbook.analysis.results.results import BudgetTerm, ImpulseResult
@@ -161,5 +161,5 @@ def impulses(
 
 def relative_gain_u(budget: tuple[BudgetTerm, ...], impulse: float) -> float:
     """Return the relative standard uncertainty of the cell's gain in place."""
-    gains = ("calibration scatter", "reference standard", "stand interaction")
+    gains = ("calibration scatter", "reference standard", "stand interaction", SUPPLY)
     return combined(t for t in budget if t.source in gains) / abs(impulse) if impulse else 0.0

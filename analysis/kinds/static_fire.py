@@ -18,7 +18,8 @@ from standbook.analysis.channel_checks.mark_checks import mark_findings
 from standbook.analysis.channel_checks.record_checks import clock_findings, supply_findings
 from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.guard import FAILURES, guarded, part_failed
 from standbook.analysis.findings.catalogue import suppress_consequences
 from standbook.analysis.findings.channels import CLIPPED

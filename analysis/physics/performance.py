@@ -5,6 +5,7 @@ it; inputs are taken as independent. What mass left is decided elsewhere.
 """
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -68,8 +69,7 @@ def least_stiffness(
     start: float,
     end: float,
     span: float,
-    u_upstream: float,
-    u_chamber: float,
+    u_of: Callable[[float, float], float],
 ) -> tuple[Measured, float] | None:
     """Find the least mean stiffness over ``span`` seconds and when it was.
 
@@ -79,8 +79,8 @@ def least_stiffness(
         Instants [s], pressure before the injector and in the chamber, absolute [Pa].
     start, end, span : float
         Where to look, and over how long to average. [s]
-    u_upstream, u_chamber : float
-        Standard uncertainties of the two pressures. [Pa]
+    u_of : callable
+        Standard uncertainty of what has these derivatives by the two pressures.
     """
     inside = (time >= start) & (time <= end) & np.isfinite(upstream) & np.isfinite(chamber)
     if np.count_nonzero(inside) < 8 or end - start < 2.0 * span:
@@ -90,7 +90,7 @@ def least_stiffness(
     curve = stiffness_curve(above, below)
     middle = (t >= start + span / 2.0) & (t <= end - span / 2.0)
     k = int(np.flatnonzero(middle)[np.nanargmin(curve[middle])])
-    u = math.hypot(u_upstream, u_chamber * above[k] / below[k]) / below[k]
+    u = u_of(1.0 / float(below[k]), -float(above[k] / below[k] ** 2))
     return Measured(float(curve[k]), float(u), "1"), float(t[k])
 
 

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated
 from standbook.analysis.channel_checks.load_cell_samples import believed
-from standbook.analysis.dataset.dataset import Channel, Dataset, weighed_mass
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset, weighed_mass
 from standbook.analysis.physics.impulse import IntegratedRecord, integrate, sample_interval
 from standbook.analysis.physics.load_cell import (
     SHAPE_U,

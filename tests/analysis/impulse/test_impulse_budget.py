@@ -1,0 +1,104 @@
+"""The budget of a firing: supply, lack of fit."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from standbook.analysis.kinds.static_fire import analyse_static_fire
+from standbook.analysis.simulation.draw import Draw, Errors
+from standbook.analysis.simulation.story import instrument
+from standbook.daq.config.calibration import fit_polynomial
+from tests.rehearsed import dataset_of
+
+HALF_PERCENT = 0.005 / math.sqrt(3.0)  # limits of a supply that is stated without +/-, rectangular
+
+
+@pytest.fixture(scope="module")
+def dataset(hf02_campaign, hf02_physics):
+    return dataset_of(hf02_campaign, instrument(hf02_campaign, hf02_physics, Draw(1, Errors.none())))
+
+
+def driven(dataset, **supplies):
+    """Hang channels on supplies, each known as one that is stated without +/-; the rest on none."""
+    changed = {
+        tag: dataclasses.replace(
+            channel, supply=supplies.get(tag, ""), supply_u=HALF_PERCENT if tag in supplies else 0.0
+        )
+        for tag, channel in dataset.channels.items()
+    }
+    return analyse_static_fire(dataclasses.replace(dataset, channels=changed)).results
+
+
+@pytest.mark.slow
+def test_a_stated_supply_stands_in_the_impulse_and_is_said(dataset):
+    results = analyse_static_fire(dataset).results
+    (term,) = [t for t in results.impulse.budget if t.source == "sensor supply"]
+    assert term.u / results.impulse.value == pytest.approx(HALF_PERCENT, rel=1e-3)
+    assert term.shared == "supply 5.000 V of cradle-a"
+    (said,) = [f for f in results.findings if f.code == "supply-only-stated"]
+    assert (said.channel, said.severity) == ("LC-1", "note")
+    assert said.values["share_percent"] == pytest.approx(0.289, abs=2e-3)
+
+
+@pytest.mark.slow
+def test_one_supply_under_cell_and_chamber_leaves_the_thrust_coefficient_its_difference(dataset):
+    none = driven(dataset)
+    one = driven(dataset, **{"LC-1": "supply A", "PT-31": "supply A"})
+    two = driven(dataset, **{"LC-1": "supply A", "PT-31": "supply B"})
+    assert not [t for t in none.impulse.budget if t.source == "sensor supply"]
+
+    def added(results, of):
+        before, after = of(none), of(results)
+        return math.sqrt(after.u**2 - before.u**2) / after.value
+
+    # The chamber's sensor is one of 40 bar: it turns about -5 bar(g), so by (p + 5 bar) / p(a) of the supply.
+    pressure = none.engine.chamber_pressure.value
+    ambient = dataset.plan.site.ambient_pressure.value
+    times = (pressure - ambient + 5e5) / pressure
+    coefficient = lambda results: results.engine.thrust_coefficient  # noqa: E731 - named where it is used
+    assert added(one, coefficient) == pytest.approx((times - 1.0) * HALF_PERCENT, rel=0.05)
+    assert added(two, coefficient) == pytest.approx(math.hypot(1.0, times) * HALF_PERCENT, rel=0.05)
+    assert added(one, coefficient) < 0.3 * added(two, coefficient)
+    assert added(one, lambda r: r.engine.chamber_pressure) == pytest.approx(times * HALF_PERCENT, rel=0.02)
+    assert added(one, lambda r: r.engine.cstar) == pytest.approx(times * HALF_PERCENT, rel=0.05)
+    assert one.impulse.u == two.impulse.u
+
+
+def refitted(calibration, points):
+    """Fit a calibration again to other points."""
+    signal, force = (np.array([point[k] for point in points]) for k in (0, 1))
+    fit = fit_polynomial(signal, force, 1, calibration.pivot)
+    return calibration.model_copy(
+        update={
+            "points": tuple(points),
+            "coefficients": tuple(fit.coefficients.tolist()),
+            "covariance": tuple(map(tuple, fit.covariance.tolist())),
+        }
+    )
+
+
+@pytest.mark.slow
+def test_a_cell_whose_line_misses_its_levels_carries_that_in_u_and_says_so(dataset):
+    cell = dataset.channels["LC-1"]
+    top = cell.calibration.highest
+    bent = [(x, y + 0.006 * top * (y / top) * (1.0 - y / top), way) for x, y, way in cell.calibration.points]
+    changed = dataclasses.replace(cell, calibration=refitted(cell.calibration, bent))
+    results = analyse_static_fire(dataclasses.replace(dataset, channels={**dataset.channels, "LC-1": changed})).results
+    (term,) = [t for t in results.impulse.budget if t.source == "lack of fit"]
+    levels = len({round(y) for _, y, _ in cell.calibration.points})
+    assert term.dof == levels - 2
+    assert term.u > results.impulse.u / 3.0
+    said = {f.code: f for f in results.findings}
+    assert said["misses-its-levels"].severity == said["calibration-bent"].severity == "note"
+    assert said["misses-its-levels"].values["share_percent"] == pytest.approx(100.0 * term.u / results.impulse.value)
+    assert said["calibration-bent"].values["degree"] == 2
+
+
+@pytest.mark.slow
+def test_the_starter_s_cell_is_straight_and_nothing_is_said_of_it(dataset):
+    results = analyse_static_fire(dataset).results
+    (term,) = [t for t in results.impulse.budget if t.source == "lack of fit"]
+    assert term.u < 0.001 * results.impulse.value
+    assert not {"misses-its-levels", "calibration-bent"} & {f.code for f in results.findings}
