@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.analysis.budget.floors import floored_calibration, floored_plan
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.findings.channels import NO_CALIBRATION, NO_SUPPLY
 from standbook.analysis.results.prediction import Prediction
@@ -143,7 +144,9 @@ def calibrated(
         if supply is None:
             findings.append(NO_SUPPLY.at(item.tag, supply=item.supply))
             continue
-        found = _channel(item, calibrations[item.tag], key, played[key], supply, plan)
+        calibration, below = floored_calibration(calibrations[item.tag], item.measures)
+        findings += below
+        found = _channel(item, calibration, key, played[key], supply, plan)
         stated_u = item.sensor_kind.stated_u(item)
         channels[item.tag] = replace(found, supply=_supply_name(item), supply_u=supply_u, stated_u=stated_u)
     return {i.tag: channels[i.tag] for i in stand.input if i.tag in channels}, findings
@@ -228,6 +231,7 @@ def dataset_from_counts(
     if not played:
         raise DataError("no stream was recorded; there is nothing to analyse")
     channels, findings = calibrated(plan, stand, calibrations, played)
+    plan, below = floored_plan(plan)
     gaps = {key: gaps_in(stream.time) for key, stream in played.items()}
     record = {key: _unbroken(stream, gaps[key]) for key, stream in played.items()}
     return Dataset(
@@ -245,7 +249,7 @@ def dataset_from_counts(
         prediction=prediction,
         prediction_status="locked" if prediction is not None else "postdiction",
         edges=tuple(edges),
-        findings=tuple(findings),
+        findings=(*findings, *below),
         check_weights=tuple(check_weights),
         clock_checked=clock_checked,
     )

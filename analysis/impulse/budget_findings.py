@@ -1,9 +1,13 @@
 """What the budget of an impulse rests on that a crew could better. SI."""
 
+import math
+
+from standbook.analysis.budget.floors import CELL_GAIN
 from standbook.analysis.budget.lack_of_fit import bend_of, misfit_of
 from standbook.analysis.dataset.dataset import Dataset
+from standbook.analysis.findings.channels import U_BELOW_FLOOR
 from standbook.analysis.findings.thrust import BENT, MISSES_ITS_LEVELS, SUPPLY_ONLY_STATED
-from standbook.analysis.impulse.impulse_budget import LACK_OF_FIT, SUPPLY
+from standbook.analysis.impulse.impulse_budget import GAIN_FLOOR, LACK_OF_FIT, SUPPLY
 from standbook.analysis.results.results import ImpulseResult
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.findings.finding import Finding
@@ -13,7 +17,7 @@ TELLING = 1.0 / 3.0  # of u; below it a term carries less than an eighth of the 
 
 def budget_findings(dataset: Dataset, record: ThrustRecord, impulse: ImpulseResult) -> list[Finding]:
     """Say which terms weigh that one more measurement would take away."""
-    return [*_supply(dataset, record, impulse), *_lack_of_fit(record, impulse)]
+    return [*_supply(dataset, record, impulse), *_lack_of_fit(record, impulse), *_floor(record, impulse)]
 
 
 def _lack_of_fit(record: ThrustRecord, impulse: ImpulseResult) -> list[Finding]:
@@ -28,6 +32,16 @@ def _lack_of_fit(record: ThrustRecord, impulse: ImpulseResult) -> list[Finding]:
         degree = len(c.coefficients)
         said.append(BENT.at(tag, calibration=c.name, degree=degree, ratio=bend.ratio, needed=bend.needed))
     return said
+
+
+def _floor(record: ThrustRecord, impulse: ImpulseResult) -> list[Finding]:
+    added = _of(impulse, GAIN_FLOOR)
+    if added <= 0.0:
+        return []
+    claimed = math.sqrt(max((CELL_GAIN * impulse.value) ** 2 - added**2, 0.0)) / abs(impulse.value)
+    what = f"{record.cell.tag}: the gain in place by calibration {record.cell.calibration.name}"
+    stated, floor = (f"{100.0 * u:.2g} %" for u in (claimed, CELL_GAIN))
+    return [U_BELOW_FLOOR.at(record.cell.tag, what=what, stated=stated, floor=floor)]
 
 
 def _of(impulse: ImpulseResult, source: str) -> float:

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from standbook.analysis.budget.floors import CELL_GAIN
 from standbook.analysis.budget.lack_of_fit import misfit_of
 from standbook.analysis.budget.terms import Term
 from standbook.analysis.dataset.dataset import Dataset
@@ -14,6 +15,7 @@ from standbook.analysis.signal.windows import Window
 from standbook.analysis.thrust.thrust_record import MARGIN, ThrustRecord
 
 LACK_OF_FIT = "lack of fit"
+GAIN_FLOOR = "gain in place, at its floor"
 SUPPLY = "sensor supply"
 CLOCK = "clock"  # times thrust and nozzle flow alike
 
@@ -34,7 +36,6 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     terms = _gain_terms(record, start, end, value)
     terms += [t for t in (supply_term(record, start, end), _lack_of_fit(record, start, end)) if t is not None]
     interaction = c.stand_interaction
-    terms.append(Term("stand interaction", abs(value) * interaction.factor.u / factor))
     terms.append(Term("alignment", abs(value) * interaction.alignment.value))
     first = factor * zero.before.u * (length - spread if zero.after is not None else length)
     second = factor * zero.after.u * spread if zero.after is not None else 0.0
@@ -79,15 +80,19 @@ def _lack_of_fit(record: ThrustRecord, start: float, end: float) -> Term | None:
 
 
 def _gain_terms(record: ThrustRecord, start: float, end: float, value: float) -> list[Term]:
-    """Carry the covariance of the calibration's coefficients, and its standard, through to the impulse."""
+    """Carry calibration, its standard and the load path through to the impulse, at the floor of all three at least."""
     c = record.cell.calibration
     covariance = np.array(c.covariance)
     x = record.signal - c.pivot
     lever = np.array([0.0] + [record.linear(x**k, start, end) for k in range(1, covariance.shape[0])]) * c.scale
-    return [
+    path = c.stand_interaction.factor
+    terms = [
         Term("calibration scatter", math.sqrt(max(float(lever @ covariance @ lever), 0.0)), c.degrees_of_freedom),
         Term("reference standard", abs(value) * c.reference_uncertainty.value),
+        Term("stand interaction", abs(value) * path.relative_u),
     ]
+    lacking = (CELL_GAIN * value) ** 2 - sum(term.effect**2 for term in terms)
+    return [*terms, Term(GAIN_FLOOR, math.sqrt(lacking))] if lacking > 0.0 else terms
 
 
 def _hysteresis_u(record: ThrustRecord, start: float, end: float) -> float:

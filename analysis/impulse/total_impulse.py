@@ -20,7 +20,7 @@ from standbook.analysis.findings.thrust import (
     LATE_START,
     THRUST_CLIPPED,
 )
-from standbook.analysis.impulse.impulse_budget import CLOCK, SUPPLY, impulse_budget
+from standbook.analysis.impulse.impulse_budget import CLOCK, GAIN_FLOOR, SUPPLY, impulse_budget
 from standbook.analysis.impulse.load_path import load_path_terms
 from standbook.analysis.physics.impulse import IntegratedRecord, gap_allowance, vacuum_terms
 from standbook.analysis.results.results import BudgetTerm, ImpulseResult
@@ -30,6 +30,7 @@ from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 
 NEAR_CLIP = 0.25  # s beside a clipped sample
+GAINS = frozenset({"calibration scatter", "reference standard", "stand interaction", GAIN_FLOOR, SUPPLY})
 EDGE_U = 0.05  # s; how well start and end of full nozzle flow are known beside their events
 
 
@@ -161,5 +162,4 @@ def impulses(
 
 def relative_gain_u(budget: tuple[BudgetTerm, ...], impulse: float) -> float:
     """Return the relative standard uncertainty of the cell's gain in place."""
-    gains = ("calibration scatter", "reference standard", "stand interaction", SUPPLY)
-    return combined(t for t in budget if t.source in gains) / abs(impulse) if impulse else 0.0
+    return combined(t for t in budget if t.source in GAINS) / abs(impulse) if impulse else 0.0

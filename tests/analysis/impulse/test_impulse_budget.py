@@ -102,3 +102,22 @@ def test_the_starter_s_cell_is_straight_and_nothing_is_said_of_it(dataset):
     (term,) = [t for t in results.impulse.budget if t.source == "lack of fit"]
     assert term.u < 0.001 * results.impulse.value
     assert not {"misses-its-levels", "calibration-bent"} & {f.code for f in results.findings}
+
+
+@pytest.mark.slow
+def test_a_gain_that_claims_more_than_any_reference_shows_is_held_at_its_floor(dataset):
+    cell = dataset.channels["LC-1"]
+    path = cell.calibration.stand_interaction
+    sure = cell.calibration.model_copy(
+        update={
+            "reference_uncertainty": dataclasses.replace(cell.calibration.reference_uncertainty, value=1e-4),
+            "stand_interaction": path.model_copy(update={"factor": dataclasses.replace(path.factor, u=1e-4)}),
+        }
+    )
+    changed = {**dataset.channels, "LC-1": dataclasses.replace(cell, calibration=sure)}
+    results = analyse_static_fire(dataclasses.replace(dataset, channels=changed)).results
+    gains = ("calibration scatter", "reference standard", "stand interaction", "gain in place, at its floor")
+    together = math.sqrt(sum(t.u**2 for t in results.impulse.budget if t.source in gains))
+    assert together / results.impulse.value == pytest.approx(0.001)
+    (said,) = [f for f in results.findings if f.code == "u-below-floor"]
+    assert (said.channel, said.severity, said.values["floor"]) == ("LC-1", "note", "0.1 %")
