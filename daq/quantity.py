@@ -52,6 +52,7 @@ UNITS: Mapping[str, Mapping[str, float]] = {
     "voltage": {"V": 1.0, "mV": 1e-3, "uV": 1e-6},
     "resistance": {"ohm": 1.0, "kohm": 1e3},
     "force per pressure": {"N/Pa": 1.0, "N/bar": 1.0 / constants.bar},
+    "angle": {"rad": 1.0, "deg": constants.degree},
     "number": {"": 1.0, "1": 1.0},
     "share": {"%": 1e-2, "ppm": 1e-6, "": 1.0},
 }
@@ -61,6 +62,7 @@ EXAMPLES: Mapping[str, str] = {
     "pressure": "31.0 +/- 0.15 bar(g)",
     "number": "1.45 +/- 0.12",
     "share": "0.25 %",
+    "angle": "1.5 deg",
     "temperature": "18 +/- 1 degC",
 }
 
@@ -247,4 +249,5 @@ Frequency = Annotated[Quantity, _field("frequency", "positive")]
 Voltage = Annotated[Quantity, _field("voltage")]
 Resistance = Annotated[Quantity, _field("resistance", "positive")]
 Number = Annotated[Quantity, _field("number")]
+Angle = Annotated[Quantity, _field("angle")]
 Share = Annotated[Quantity, _field("share", "not negative")]

@@ -2,6 +2,7 @@
 
 import math
 
+from standbook.analysis.budget.alignment import LEAST_ANGLE, misalignment
 from standbook.analysis.budget.floors import CELL_GAIN
 from standbook.analysis.budget.lack_of_fit import bend_of, misfit_of
 from standbook.analysis.dataset.dataset import Dataset
@@ -35,13 +36,18 @@ def _lack_of_fit(record: ThrustRecord, impulse: ImpulseResult) -> list[Finding]:
 
 
 def _floor(record: ThrustRecord, impulse: ImpulseResult) -> list[Finding]:
+    tag, said = record.cell.tag, []
+    claimed_angle = misalignment(record.cell.calibration.stand_interaction).claimed
+    if claimed_angle is not None:
+        stated, floor = (f"{math.degrees(angle):.2g} deg" for angle in (claimed_angle, LEAST_ANGLE))
+        said.append(U_BELOW_FLOOR.at(tag, what=f"{tag}: the angle of thrust and cell", stated=stated, floor=floor))
     added = _of(impulse, GAIN_FLOOR)
     if added <= 0.0:
-        return []
+        return said
     claimed = math.sqrt(max((CELL_GAIN * impulse.value) ** 2 - added**2, 0.0)) / abs(impulse.value)
-    what = f"{record.cell.tag}: the gain in place by calibration {record.cell.calibration.name}"
+    what = f"{tag}: the gain in place by calibration {record.cell.calibration.name}"
     stated, floor = (f"{100.0 * u:.2g} %" for u in (claimed, CELL_GAIN))
-    return [U_BELOW_FLOOR.at(record.cell.tag, what=what, stated=stated, floor=floor)]
+    return [*said, U_BELOW_FLOOR.at(tag, what=what, stated=stated, floor=floor)]
 
 
 def _of(impulse: ImpulseResult, source: str) -> float:

@@ -235,7 +235,9 @@ class _Chain:
         """Hoses, flexures and alignment: what of a force reaches the cell, and what hose pressure adds."""
         c, draw = calibration.stand_interaction, self.draw
         factor = c.factor.value + c.factor.u * draw.normal("interaction", item.tag)
-        aligned = 1.0 + c.alignment.value * draw.normal("alignment", item.tag)
+        # A half-normal angle; a pull went through it, so the factor of one holds it.
+        scale = c.angle.value if c.angle is not None else math.sqrt(math.sqrt(2.0) * c.alignment.value)
+        aligned = 1.0 if c.pull else math.cos(scale * draw.normal("alignment", item.tag))
         line = c.line_load.value + c.line_load.u * draw.normal("line_load", item.tag)
         pressures = list(self.physics.tank_pressure.values())
         hose = np.mean(pressures, axis=0) - self.physics.world.ambient_pressure

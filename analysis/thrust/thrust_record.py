@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.analysis.budget.alignment import misalignment
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated
 from standbook.analysis.channel_checks.load_cell_samples import believed
 from standbook.analysis.dataset.channel import Channel
@@ -221,7 +222,8 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     time, reading, signal = cell.time[good], cell.reading[good], cell.signal[good]
     stand, plan = dataset.stand, dataset.plan
     interaction = cell.calibration.stand_interaction
-    factor, sign = interaction.factor.value, weight_sign(stand.nozzle, stand.tanks_on_cell)
+    factor = interaction.factor.value * (1.0 + misalignment(interaction).mean)
+    sign = weight_sign(stand.nozzle, stand.tanks_on_cell)
     weight, weighed = expelled_weight(dataset, flows, ended=not span.still_up_at_end)
     expected = Measured(sign * weight.value / factor, abs(sign) * weight.u / factor, "N")
     start = min(0.0, span.start) if dataset.t_zero is not None else span.start - 0.5

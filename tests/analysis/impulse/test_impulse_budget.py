@@ -10,6 +10,7 @@ from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import instrument
 from standbook.daq.config.calibration import fit_polynomial
+from standbook.daq.config.stand_interaction import StandInteraction
 from tests.rehearsed import dataset_of
 
 HALF_PERCENT = 0.005 / math.sqrt(3.0)  # limits of a supply that is stated without +/-, rectangular
@@ -121,3 +122,29 @@ def test_a_gain_that_claims_more_than_any_reference_shows_is_held_at_its_floor(d
     assert together / results.impulse.value == pytest.approx(0.001)
     (said,) = [f for f in results.findings if f.code == "u-below-floor"]
     assert (said.channel, said.severity, said.values["floor"]) == ("LC-1", "note", "0.1 %")
+
+
+def on_path(dataset, **typed):
+    """Analyse the firing with another load path."""
+    cell = dataset.channels["LC-1"]
+    changed = cell.calibration.model_copy(update={"stand_interaction": StandInteraction.model_validate(typed)})
+    channels = {**dataset.channels, "LC-1": dataclasses.replace(cell, calibration=changed)}
+    return analyse_static_fire(dataclasses.replace(dataset, channels=channels)).results
+
+
+@pytest.mark.slow
+def test_what_an_angle_hides_is_put_back_and_a_pull_takes_it_away(dataset):
+    known = {"factor": "1.000 +/- 0.003", "line_load": "0.0 +/- 0.05 N/bar"}
+    three, least = on_path(dataset, **known, angle="3 deg"), on_path(dataset, **known, angle="0.2 deg")
+    half = math.radians(0.5) ** 2 / 2.0  # put back at least
+    ratio = three.impulse.value / least.impulse.value
+    assert ratio == pytest.approx((1.0 + math.radians(3.0) ** 2 / 2.0) / (1.0 + half), rel=1e-6)
+    (term,) = [t for t in three.impulse.budget if t.source == "alignment"]
+    assert (term.u / three.impulse.value, term.dof) == (pytest.approx(0.00194, rel=0.01), 8.0)
+    (said,) = [f for f in least.findings if f.code == "u-below-floor"]
+    assert (said.channel, said.values["stated"], said.values["floor"]) == ("LC-1", "0.2 deg", "0.5 deg")
+    forces = [(force, line) for line in (0, 31) for force in (0, 1000, 2000, 2600)]
+    pull = [{"reference": f"{f} N", "cell": f"{f} N", "line": f"{p} bar(g)"} for f, p in forces]
+    pulled = on_path(dataset, pull=pull, pull_reference="0.2 %", angle="3 deg")
+    assert "alignment" not in {t.source for t in pulled.impulse.budget}
+    assert pulled.impulse.value == pytest.approx(least.impulse.value / (1.0 + half), rel=1e-6)
