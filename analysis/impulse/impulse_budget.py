@@ -81,16 +81,23 @@ def _lack_of_fit(record: ThrustRecord, start: float, end: float) -> Term | None:
 
 
 def _gain_terms(record: ThrustRecord, start: float, end: float, value: float) -> list[Term]:
-    """Carry calibration, its standard and the load path through to the impulse, at the floor of all three at least."""
+    """Carry calibration, its standard and the load path through to the impulse, at the floor of all three at least.
+
+    Notes
+    -----
+    A pull is read by the cell as it was calibrated: thrust is the factor times the reading, and an error of the bench's
+    standard that scales every reading stands in both and is gone. What it did from level to level stays, in the scatter
+    of the points and in their lack of fit.
+    """
     c = record.cell.calibration
     covariance = np.array(c.covariance)
     x = record.signal - c.pivot
     lever = np.array([0.0] + [record.linear(x**k, start, end) for k in range(1, covariance.shape[0])]) * c.scale
-    path = c.stand_interaction.factor
+    path, standard = c.stand_interaction, c.reference_uncertainty.value
     terms = [
         Term("calibration scatter", math.sqrt(max(float(lever @ covariance @ lever), 0.0)), c.degrees_of_freedom),
-        Term("reference standard", abs(value) * c.reference_uncertainty.value),
-        Term("stand interaction", abs(value) * path.relative_u),
+        Term("reference standard", 0.0 if path.pull else abs(value) * standard),
+        Term("stand interaction", abs(value) * path.factor.relative_u),
     ]
     lacking = (CELL_GAIN * value) ** 2 - sum(term.effect**2 for term in terms)
     return [*terms, Term(GAIN_FLOOR, math.sqrt(lacking))] if lacking > 0.0 else terms

@@ -206,7 +206,9 @@ class _Chain:
         """Return what the file's calibration makes of this sensor's signal, before the converter."""
         true = self._felt(item, calibration, times)
         draw, tag, full = self.draw, item.tag, calibration.highest - calibration.lowest
-        reading = true * (1.0 + calibration.reference_uncertainty.value * draw.normal("reference", tag))
+        # A pull was read by this cell: what its standard was off by is in the factor of the pull.
+        standard = 0.0 if calibration.stand_interaction.pull else calibration.reference_uncertainty.value
+        reading = true * (1.0 + standard * draw.normal("reference", tag))
         reading = reading + self._curve_error(calibration, tag, true)
         reading = reading + calibration.zero_uncertainty * draw.normal("zero", tag)
         position = np.clip((true - calibration.lowest) / full, 0.0, 1.0)

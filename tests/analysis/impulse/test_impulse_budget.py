@@ -10,7 +10,7 @@ from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import instrument
 from standbook.daq.config.calibration import fit_polynomial
-from standbook.daq.config.stand_interaction import StandInteraction
+from standbook.daq.config.stand_interaction import Pull, StandInteraction, fit_pull
 from tests.rehearsed import dataset_of
 
 HALF_PERCENT = 0.005 / math.sqrt(3.0)  # limits of a supply that is stated without +/-, rectangular
@@ -148,3 +148,31 @@ def test_what_an_angle_hides_is_put_back_and_a_pull_takes_it_away(dataset):
     pulled = on_path(dataset, pull=pull, pull_reference="0.2 %", angle="3 deg")
     assert "alignment" not in {t.source for t in pulled.impulse.budget}
     assert pulled.impulse.value == pytest.approx(least.impulse.value / (1.0 + half), rel=1e-6)
+
+
+@pytest.mark.slow
+def test_after_a_pull_its_own_reference_stands_in_u_once_and_that_of_the_bench_not_at_all(dataset):
+    """0.40 % of the bench beside 0.20 % of the pull were added: 0.45 % where 0.20 % is true."""
+    forces = [(force, line) for line in (0, 31) for force in (0, 500, 1000, 1500, 2000, 2600)]
+    points = [{"reference": f"{f} N", "cell": f"{f / 1.02!r} N", "line": f"{p} bar(g)"} for f, p in forces]
+    pulled = on_path(dataset, pull=points, pull_reference="0.20 %")
+    typed = on_path(dataset, factor="1.020 +/- 0.00204", line_load="0 +/- 0.05 N/bar")
+    gains = {t.source: t.u / pulled.impulse.value for t in pulled.impulse.budget}
+    assert gains["stand interaction"] == pytest.approx(0.002, rel=0.01)
+    assert "reference standard" not in gains
+    assert "calibration scatter" in gains  # what the bench did from level to level
+    before = {t.source: t.u / typed.impulse.value for t in typed.impulse.budget}
+    assert before["reference standard"] == pytest.approx(0.004)  # typed, it may come from anywhere
+    assert math.hypot(before["reference standard"], before["stand interaction"]) == pytest.approx(0.00447, rel=0.01)
+
+
+def test_a_factor_of_a_pull_takes_out_what_the_bench_s_standard_was_off_by():
+    """Bench reads 0.4 % high, so the cell reads 0.4 % high; a pull against another reference finds it all."""
+    force = np.array([0.0, 500.0, 1000.0, 2000.0, 2600.0])
+    cell = 1.004 * force / 1.02  # hoses carry 2 %
+    points = tuple(
+        Pull.model_validate({"reference": f"{f} N", "cell": f"{c!r} N", "line": f"{p} bar(g)"})
+        for p in (0, 31)
+        for f, c in zip(force.tolist(), cell.tolist(), strict=True)
+    )
+    assert fit_pull(points).factor * cell == pytest.approx(force)
