@@ -121,6 +121,7 @@ def parse_quantity(text: object, dimension: str) -> Quantity:
         The message says what to write instead.
     """
     example = EXAMPLES.get(dimension, f"1.0 {SI_UNIT[dimension]}")
+    one = f"an {dimension}" if dimension[0] in "aeiou" else f"a {dimension}"
     if isinstance(text, (int, float)) and not isinstance(text, bool):
         message = f'bare number {text}; write a quoted {dimension} with its unit, like "{example}"'
         raise ValueError(message)  # noqa: TRY004 - pydantic collects ValueError
@@ -128,10 +129,10 @@ def parse_quantity(text: object, dimension: str) -> Quantity:
         raise ValueError(f'{text!r} is not a quantity; write a quoted {dimension}, like "{example}"')  # noqa: TRY004 - as above
     match = _QUANTITY.match(text)
     if match is None:
-        raise ValueError(f'"{text}" is not a quantity; write a {dimension} like "{example}"')
+        raise ValueError(f'"{text}" is not a quantity; write {one} like "{example}"')
     unit, mark = match["unit"], match["mark"]
     if not unit and "" not in UNITS[dimension]:
-        raise ValueError(f'"{text}" has no unit; write a {dimension} like "{example}"')
+        raise ValueError(f'"{text}" has no unit; write {one} like "{example}"')
     scale = factor(unit, dimension)
     reference = _reference(text, unit, mark, dimension)
     value = float(match["value"]) * scale

@@ -72,7 +72,8 @@ class Bench:
         plan = noted_plan(campaign.plan, one.world, draw)
         whole = alter is not None  # what is hidden from the cell is hidden from the pressures too
         rehearsal = instrument(campaign, one, draw, tags=NEEDED if whole else CELL)
-        dataset = dataset_of(campaign, rehearsal, plan=plan, stand=self.stands[which], alter=alter)
+        stand = campaign.stand.model_copy(update={"nozzle": NOZZLES[which]})
+        dataset = dataset_of(campaign, rehearsal, plan=plan, stand=stand, alter=alter)
         if whole:
             return firing_impulse(dataset), rehearsal.truth.impulse_site, fine
         channels, flows = self.pressures(k)
