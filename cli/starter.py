@@ -104,7 +104,8 @@ SENSORS = (
         interaction=(
             "\n[stand_interaction]              # hoses and flexures, from the in-place pull\n"
             'factor = "1.000 +/- 0.003"\n'
-            'line_load = "0.0 +/- 0.05 N/bar"\nalignment = "0.10 %"\n'
+            'line_load = "0.0 +/- 0.05 N/bar"\n'
+            'angle = "1 deg"                 # of thrust against cell, as the inclinometer leaves it open\n'
         ),
     ),
     _ratiometric("PT-11", "4411", 60.0),

@@ -52,6 +52,7 @@ UNITS: Mapping[str, Mapping[str, float]] = {
     "voltage": {"V": 1.0, "mV": 1e-3, "uV": 1e-6},
     "resistance": {"ohm": 1.0, "kohm": 1e3},
     "force per pressure": {"N/Pa": 1.0, "N/bar": 1.0 / constants.bar},
+    "angle": {"rad": 1.0, "deg": constants.degree},
     "number": {"": 1.0, "1": 1.0},
     "share": {"%": 1e-2, "ppm": 1e-6, "": 1.0},
 }
@@ -61,6 +62,7 @@ EXAMPLES: Mapping[str, str] = {
     "pressure": "31.0 +/- 0.15 bar(g)",
     "number": "1.45 +/- 0.12",
     "share": "0.25 %",
+    "angle": "1.5 deg",
     "temperature": "18 +/- 1 degC",
 }
 
@@ -119,6 +121,7 @@ def parse_quantity(text: object, dimension: str) -> Quantity:
         The message says what to write instead.
     """
     example = EXAMPLES.get(dimension, f"1.0 {SI_UNIT[dimension]}")
+    one = f"an {dimension}" if dimension[0] in "aeiou" else f"a {dimension}"
     if isinstance(text, (int, float)) and not isinstance(text, bool):
         message = f'bare number {text}; write a quoted {dimension} with its unit, like "{example}"'
         raise ValueError(message)  # noqa: TRY004 - pydantic collects ValueError
@@ -126,10 +129,10 @@ def parse_quantity(text: object, dimension: str) -> Quantity:
         raise ValueError(f'{text!r} is not a quantity; write a quoted {dimension}, like "{example}"')  # noqa: TRY004 - as above
     match = _QUANTITY.match(text)
     if match is None:
-        raise ValueError(f'"{text}" is not a quantity; write a {dimension} like "{example}"')
+        raise ValueError(f'"{text}" is not a quantity; write {one} like "{example}"')
     unit, mark = match["unit"], match["mark"]
     if not unit and "" not in UNITS[dimension]:
-        raise ValueError(f'"{text}" has no unit; write a {dimension} like "{example}"')
+        raise ValueError(f'"{text}" has no unit; write {one} like "{example}"')
     scale = factor(unit, dimension)
     reference = _reference(text, unit, mark, dimension)
     value = float(match["value"]) * scale
@@ -248,4 +251,5 @@ Frequency = Annotated[Quantity, _field("frequency", "positive")]
 Voltage = Annotated[Quantity, _field("voltage")]
 Resistance = Annotated[Quantity, _field("resistance", "positive")]
 Number = Annotated[Quantity, _field("number")]
+Angle = Annotated[Quantity, _field("angle")]
 Share = Annotated[Quantity, _field("share", "not negative")]

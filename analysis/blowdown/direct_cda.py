@@ -14,10 +14,10 @@ from standbook.analysis.blowdown.record import (
     NoteUncertainties,
     SensorUncertainties,
     averaged_flow,
-    changes,
     static_pressure,
     thinned,
 )
+from standbook.analysis.blowdown.shifted_flows import changes
 from standbook.analysis.findings.discharge import FLOW_RAN_TO_KNEE, PRESSURE_SPIKES
 from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.windows import Window

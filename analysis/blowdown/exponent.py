@@ -17,10 +17,10 @@ from standbook.analysis.blowdown.record import (
     SensorUncertainties,
     StaticPressure,
     averaged_flow,
-    changes,
     static_pressure,
     thinned,
 )
+from standbook.analysis.blowdown.shifted_flows import changes
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, effective_sample_size

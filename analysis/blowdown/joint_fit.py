@@ -21,10 +21,10 @@ from standbook.analysis.blowdown.record import (
     SensorUncertainties,
     StaticPressure,
     averaged_flow,
-    shifted_flows,
     static_pressure,
     thinned,
 )
+from standbook.analysis.blowdown.shifted_flows import shifted_flows
 from standbook.analysis.physics.blowdown import Discharge, discharge_sensitivity
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm

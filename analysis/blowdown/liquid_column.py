@@ -2,7 +2,7 @@
 
 import math
 
-from standbook.analysis.dataset.dataset import Channel
+from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.windows import block_average
 from standbook.daq.config.plan import Plan, Tank

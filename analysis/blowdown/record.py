@@ -5,13 +5,13 @@ flow, and what a result changes by is that input's share of its uncertainty.
 """
 
 import math
-from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from standbook.analysis.blowdown.amounts import Amount
-from standbook.analysis.dataset.dataset import Channel
+from standbook.analysis.budget.lack_of_fit import Misfit, misfit_of
+from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, spikes
 from standbook.daq.arrays import Array
@@ -53,8 +53,17 @@ class SensorUncertainties:
     gain_u: float = 0.0  # relative
     zero_u: float = 0.0  # Pa
     reads_zero_at: float = 0.0  # absolute pressure: 0 for an absolute sensor, ambient for a gauge one [Pa]
+    supply: str = ""  # what it hangs on
     supply_u: float = 0.0  # of the supply that its signal is divided by, relative
+    misfit: Misfit | None = None  # of its calibration
+    unit: float = 1.0  # of the misfit [Pa]
     no_signal_at: float = 0.0  # absolute pressure of a signal of zero, about which the supply turns readings [Pa]
+
+    def missed(self, pressure: Array) -> Array:
+        """Return what the calibration's polynomial misses absolute pressures by, at its levels. (N,) [Pa]."""
+        if self.misfit is None:
+            return np.zeros_like(pressure)
+        return self.unit * self.misfit.at((pressure - self.reads_zero_at) / self.unit)
 
 
 def sensor_terms(channel: Channel, ambient: Quantity) -> SensorUncertainties:
@@ -63,7 +72,10 @@ def sensor_terms(channel: Channel, ambient: Quantity) -> SensorUncertainties:
         gain_u=channel.gain_u,
         zero_u=channel.zero_u,
         reads_zero_at=channel.origin(ambient),
+        supply=channel.supply,
         supply_u=channel.supply_u,
+        misfit=misfit_of(channel.calibration),
+        unit=channel.calibration.scale,
         no_signal_at=channel.no_signal_reading + channel.origin(ambient),
     )
 
@@ -81,6 +93,9 @@ class NoteUncertainties:
     ambient_u: float = 0.0  # barometer; moves a gauge sensor's absolute pressure and a free jet together [Pa]
     back_pressure_u: float = 0.0  # beyond the barometer: a downstream sensor's zero, a pipe [Pa]
     back_pressure_gain_u: float = 0.0  # of a downstream sensor, relative
+    back_pressure_supply: str = ""  # what a downstream sensor hangs on
+    back_pressure_supply_u: float = 0.0  # relative
+    back_pressure_no_signal_at: float = 0.0  # absolute [Pa]
     free_jet: bool = True  # the liquid leaves into the ambient air
     clock_u: float = 0.0  # rate, relative
     opening_u: float = 0.0  # s
@@ -274,120 +289,3 @@ def averaged_flow(record: DischargeRecord) -> AveragedDischarge:
         amounts=record.amounts,
         weights=record.weights,
     )
-
-
-def shifted_flows(
-    flow: AveragedDischarge, sensor: SensorUncertainties, notes: NoteUncertainties
-) -> Iterator[tuple[str, AveragedDischarge]]:
-    """Yield each uncertain input's name with the flow as it would be one standard uncertainty higher."""
-    yield from _sensor_shifted(flow, sensor)
-    yield from _outside_shifted(flow, sensor, notes)
-    yield from _liquid_shifted(flow, notes)
-    yield from _times_shifted(flow, notes)
-
-
-def _sensor_shifted(flow: AveragedDischarge, sensor: SensorUncertainties) -> Iterator[tuple[str, AveragedDischarge]]:
-    if sensor.gain_u:
-        pressure = flow.pressure + sensor.gain_u * (flow.pressure - sensor.reads_zero_at)
-        start = flow.start_pressure + sensor.gain_u * (flow.start_pressure - sensor.reads_zero_at)
-        yield "pressure gain", replace(flow, pressure=pressure, start_pressure=start)
-    if sensor.zero_u:
-        yield "pressure zero", _raised(flow, sensor.zero_u)
-    if sensor.supply_u:
-        pressure = flow.pressure + sensor.supply_u * (flow.pressure - sensor.no_signal_at)
-        start = flow.start_pressure + sensor.supply_u * (flow.start_pressure - sensor.no_signal_at)
-        yield "sensor supply", replace(flow, pressure=pressure, start_pressure=start)
-
-
-def _outside_shifted(
-    flow: AveragedDischarge, sensor: SensorUncertainties, notes: NoteUncertainties
-) -> Iterator[tuple[str, AveragedDischarge]]:
-    if notes.ambient_u:
-        moved = _raised(flow, notes.ambient_u) if sensor.reads_zero_at > 0.0 else flow
-        back = moved.back_pressure + (notes.ambient_u if notes.free_jet else 0.0)
-        yield "ambient pressure", replace(moved, back_pressure=back)
-    if notes.back_pressure_u:
-        yield "back pressure", replace(flow, back_pressure=flow.back_pressure + notes.back_pressure_u)
-    if notes.back_pressure_gain_u:
-        yield (
-            "back pressure gain",
-            replace(flow, back_pressure=flow.back_pressure * (1.0 + notes.back_pressure_gain_u)),
-        )
-
-
-def _liquid_shifted(flow: AveragedDischarge, notes: NoteUncertainties) -> Iterator[tuple[str, AveragedDischarge]]:
-    if notes.density_u:
-        share = notes.density_u / flow.density
-        by_density = _amounts_moved(flow, lambda amount: amount.density_power * share * amount.mass)
-        ullage = flow.ullage_volume + notes.load / flow.density * share
-        yield (
-            "density",
-            replace(flow, density=flow.density + notes.density_u, ullage_volume=ullage, amounts=by_density),
-        )
-    if notes.head_u and flow.head is not None:
-        taller = 1.0 + notes.head_u
-        head = replace(flow.head, start_height=taller * flow.head.start_height, area=flow.head.area / taller)
-        yield "liquid column", replace(flow, head=head)
-    if notes.ullage_volume_u:
-        yield "ullage volume", replace(flow, ullage_volume=flow.ullage_volume + notes.ullage_volume_u)
-    if notes.mass_u and not flow.amounts:
-        yield "expelled mass", replace(flow, expelled_mass=flow.expelled_mass + notes.mass_u)
-    if notes.load_u:
-        ullage = flow.ullage_volume - notes.load_u / flow.density
-        by_load = _amounts_moved(flow, lambda amount: amount.by_load * notes.load_u)
-        yield "load", replace(flow, ullage_volume=ullage, amounts=by_load)
-    for source in dict.fromkeys(source for amount in flow.amounts for source in amount.terms):
-        yield source, replace(flow, amounts=_with_term(flow, source))
-
-
-def _times_shifted(flow: AveragedDischarge, notes: NoteUncertainties) -> Iterator[tuple[str, AveragedDischarge]]:
-    if notes.clock_u:
-        rate = 1.0 + notes.clock_u
-        time = flow.opening_time + rate * (flow.time - flow.opening_time)
-        end = flow.opening_time + rate * (flow.end_time - flow.opening_time)
-        timed = _amounts_moved(flow, lambda amount: amount.clock_power * notes.clock_u * amount.mass)
-        spans = tuple(
-            a if a.span is None else replace(a, span=_stretched(a.span, flow.opening_time, rate)) for a in timed
-        )
-        yield "clock rate", replace(flow, time=time, end_time=end, amounts=spans)
-    if notes.opening_u:
-        yield "opening instant", replace(flow, opening_time=flow.opening_time + notes.opening_u)
-    if notes.end_u:
-        yield "end instant", replace(flow, end_time=flow.end_time + notes.end_u)
-
-
-def changes(
-    estimate: Callable[[AveragedDischarge], Array],
-    flow: AveragedDischarge,
-    sensor: SensorUncertainties,
-    notes: NoteUncertainties,
-) -> dict[str, Array]:
-    """Return what each uncertain input changes an estimate by, (K,) each."""
-    base = estimate(flow)
-    return {source: estimate(shifted) - base for source, shifted in shifted_flows(flow, sensor, notes)}
-
-
-def cda_by_amounts(
-    flow: AveragedDischarge, amounts: Sequence[Amount], sensor: SensorUncertainties, notes: NoteUncertainties
-) -> tuple[AveragedDischarge, Array, dict[str, Array]]:
-    """Return the flow with its amounts, the first weighing alone, CdA by each, (K,), and its `changes`."""
-    flow = replace(flow, amounts=tuple(amounts), weights=tuple(float(k == 0) for k in range(len(amounts))))
-    # The head wants an expelled volume; any one amount is near enough for that.
-    flow = replace(flow, expelled_mass=flow.left())
-    return flow, flow.each_cda(), changes(lambda of: of.each_cda(), flow, sensor, notes)
-
-
-def _raised(flow: AveragedDischarge, pressure: float) -> AveragedDischarge:
-    return replace(flow, pressure=flow.pressure + pressure, start_pressure=flow.start_pressure + pressure)
-
-
-def _stretched(span: tuple[float, float], origin: float, rate: float) -> tuple[float, float]:
-    return (origin + rate * (span[0] - origin), origin + rate * (span[1] - origin))
-
-
-def _amounts_moved(flow: AveragedDischarge, by: Callable[[Amount], float]) -> tuple[Amount, ...]:
-    return tuple(replace(amount, mass=amount.mass + by(amount)) for amount in flow.amounts)
-
-
-def _with_term(flow: AveragedDischarge, source: str) -> tuple[Amount, ...]:
-    return _amounts_moved(flow, lambda amount: amount.terms.get(source, 0.0))

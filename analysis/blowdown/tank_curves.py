@@ -7,7 +7,7 @@ import numpy as np
 
 from standbook.analysis.blowdown.exponent import Exponent
 from standbook.analysis.blowdown.record import AveragedDischarge
-from standbook.analysis.dataset.dataset import Channel
+from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.results.curves import Curve, envelope
 from standbook.analysis.results.prediction import Prediction
 from standbook.daq.arrays import Array

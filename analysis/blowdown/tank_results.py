@@ -7,7 +7,8 @@ import math
 from collections.abc import Mapping
 
 from standbook.analysis.blowdown.exponent import Exponent
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.discharge import CDA_NOT_AS_PLANNED, EXPONENT_NOT_AS_ASSUMED
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import ExponentResult

@@ -17,9 +17,8 @@ from standbook.analysis.blowdown.record import (
     DischargeRecord,
     NoteUncertainties,
     SensorUncertainties,
-    cda_by_amounts,
-    changes,
 )
+from standbook.analysis.blowdown.shifted_flows import cda_by_amounts, changes
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.arrays import Array
 

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from standbook.analysis.channel_checks.channel_health import FLAT_RUN, rail_spikes, saturated
-from standbook.analysis.dataset.dataset import Channel
+from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.findings.channels import CELL_AT_RAIL, CELL_DROP_OUTS, CELL_FROZEN
 from standbook.daq.arrays import Mask
 from standbook.daq.findings.finding import Finding

@@ -6,7 +6,8 @@ same.
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Channel, CrewMark, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import CrewMark, Dataset
 from standbook.analysis.findings.channels import CHANNELS_EXCHANGED, MARK_CONTRADICTED
 from standbook.analysis.signal.windows import block_average
 from standbook.daq.config import measurands

@@ -9,7 +9,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.channels import CLOCK_CORRECTED, SUPPLY_NOT_AS_STATED, SUPPLY_SAGGED
 from standbook.analysis.results.results import ImpulseResult
 from standbook.daq.config import measurands

@@ -10,7 +10,8 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.channel_checks.record_checks import common_supply
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel, pair_u
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.channels import CHANNELS_EXCHANGED_CROSSWISE, PAIR_DISAGREES
 from standbook.analysis.signal.windows import block_average
 from standbook.daq.arrays import Array
@@ -65,7 +66,7 @@ def _parted(one: Channel, other: Channel, ambient: Quantity, start: float, end: 
     apart = first - second
     if not np.isfinite(apart).any():
         return None
-    u = np.array([np.hypot(one.reading_u(p, ambient), other.reading_u(p, ambient)) for p in np.nan_to_num(first)])
+    u = np.array([pair_u(one, p, other, p, ambient).of(1.0, -1.0) for p in np.nan_to_num(first)])
     # Both gauge sensors carry the same barometer: it cannot part them.
     if one.calibration.reference == other.calibration.reference == "gauge":
         u = np.sqrt(np.maximum(u**2 - 2.0 * ambient.u**2, 0.0))

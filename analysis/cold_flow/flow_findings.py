@@ -9,7 +9,8 @@ from collections.abc import Iterable
 from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.weighed_amounts import DISAGREE, Pair
 from standbook.analysis.cold_flow.tank_side import FlowSide
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.cold_flow import (
     AMOUNT_FROM_LOAD,
     AMOUNTS_DISAGREE,

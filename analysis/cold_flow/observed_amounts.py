@@ -14,7 +14,8 @@ from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.record import AveragedDischarge
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.cold_flow.flow_instants import FlowInstants
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.cold_flow import (
     AMOUNT_NOT_USABLE,
     AMOUNT_OUTSIDE_RECORD,
@@ -294,7 +295,9 @@ def _mean_u(rest: Array) -> float:
 
 
 def _supply_term(channel: Channel, mass: float) -> dict[str, float]:
-    return {"sensor supply": channel.supply_u * mass} if channel.supply_u else {}
+    """Return what the supply adds, by its name: a tank sensor that hangs on the same one moves with it."""
+    name = channel.supply or f"{channel.tag} supply"
+    return {name: channel.supply_u * mass} if channel.supply_u else {}
 
 
 def _step_at_opening(channel: Channel, instants: FlowInstants, line: _Line, *, x_open: float) -> tuple[float, float]:

@@ -36,7 +36,8 @@ from standbook.analysis.blowdown.tank_results import (
 from standbook.analysis.blowdown.weighed_amounts import Balance, WeighedAmounts, weighed_amounts
 from standbook.analysis.cold_flow.flow_instants import FlowInstants, at_rest_since
 from standbook.analysis.cold_flow.observed_amounts import observed_amounts
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.cold_flow import TANK_NOT_KNOWN, VALVE_SLOW
 from standbook.analysis.findings.discharge import EXPONENT_ABOVE_ISENTROPIC
 from standbook.analysis.physics import fluids

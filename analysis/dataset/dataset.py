@@ -13,93 +13,23 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.analysis.budget.floors import floored_calibration, floored_plan
+from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.findings.channels import NO_CALIBRATION, NO_SUPPLY
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Gap, RecordHealth, TZero
 from standbook.analysis.signal.windows import parts_of
-from standbook.daq.arrays import Array, Mask
-from standbook.daq.config.calibration import Calibration, from_si
-from standbook.daq.config.measurands import MEASURANDS, SUPPLY_VOLTAGE, Measurand
+from standbook.daq.arrays import Array
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.measurands import SUPPLY_VOLTAGE
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.config.signal_conversion import Rails, clipped
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
-from standbook.daq.quantity import Quantity, parse_quantity
 
 PredictionStatus = Literal["locked", "postdiction"]
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Channel:
-    """One calibrated input."""
-
-    tag: str
-    measures: str
-    tank: str | None
-    calibration: Calibration
-    time: Array  # (N,) sensor latency taken off [s]
-    signal: Array  # (N,) in the calibration's signal unit
-    reading: Array  # (N,) SI, pressures absolute; not a number where the wire was open
-    counts: NDArray[np.int64]  # (N,)
-    clipped: Mask  # (N,)
-    open_wire: Mask  # (N,)
-    stream: str  # "cradle-a/fast"
-    supply_u: float = 0.0  # of the supply that the signal was divided by, relative standard uncertainty
-    stated_u: float = 0.0  # of what else scales the signal and no calibration holds, relative standard uncertainty
-
-    @property
-    def measurand(self) -> Measurand:
-        """Measurand of the channel."""
-        return MEASURANDS[self.measures]
-
-    @property
-    def no_signal_reading(self) -> float:
-        """Reading at zero signal [SI], gauge where the calibration is: the supply scales readings about it."""
-        return float(self.calibration.si_reading(np.zeros(1))[0])
-
-    @property
-    def step(self) -> float:
-        """Change of the reading between two neighbouring counts, zero where counts never change. [SI]."""
-        number = 100_000  # samples: enough to meet changes
-        counts, reading = np.diff(self.counts[:number]), np.diff(self.reading[:number])
-        shift_origin = (counts != 0) & np.isfinite(reading)
-        return float(np.median(np.abs(reading[shift_origin] / counts[shift_origin]))) if shift_origin.any() else 0.0
-
-    def known(self) -> tuple[Array, Array]:
-        """Return times and readings of the samples that are numbers. Shapes (M,), (M,)."""
-        good = np.isfinite(self.reading)
-        return self.time[good], self.reading[good]
-
-    @property
-    def gain_u(self) -> float:
-        """Relative standard uncertainty of the slope."""
-        return self.calibration.slope_u()
-
-    @property
-    def zero_u(self) -> float:
-        """Standard uncertainty common to all readings: zero, intercept, hysteresis. [SI]."""
-        return self.calibration.scale * self.calibration.zero_u()
-
-    def reading_u(self, reading: float, ambient: Quantity) -> float:
-        """Compute the standard uncertainty of one mean reading [SI], the barometer's included for a gauge sensor."""
-        c = self.calibration
-        barometer = ambient.u if c.reference == "gauge" else 0.0
-        known = math.hypot(self.gain_u * (reading - self.origin(ambient)), self.zero_u, barometer)
-        return known if c.characteristic is None else math.hypot(known, self._characteristic_u(reading))
-
-    def _characteristic_u(self, reading: float) -> float:
-        """Return the part of a standard's curve [SI]: its tolerance, and what else scales the signal."""
-        c = self.calibration
-        own = float(from_si(np.array(reading), c))
-        signal = c.signal(np.array([own]))
-        moved = float(c.reading(signal * (1.0 + self.stated_u))[0]) - own
-        return c.scale * math.hypot(c.tolerance_u(own), moved)
-
-    def origin(self, ambient: Quantity) -> float:
-        """Return the absolute pressure at which the sensor reads zero: the ambient one if it is a gauge. [Pa]."""
-        return ambient.value if self.calibration.reference == "gauge" else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,8 +154,11 @@ def calibrated(
         if supply is None:
             findings.append(NO_SUPPLY.at(item.tag, supply=item.supply))
             continue
-        found = _channel(item, calibrations[item.tag], key, played[key], supply, plan)
-        channels[item.tag] = replace(found, supply_u=supply_u, stated_u=item.sensor_kind.stated_u(item))
+        calibration, below = floored_calibration(calibrations[item.tag], item.measures)
+        findings += below
+        found = _channel(item, calibration, key, played[key], supply, plan)
+        stated_u = item.sensor_kind.stated_u(item)
+        channels[item.tag] = replace(found, supply=_supply_name(item), supply_u=supply_u, stated_u=stated_u)
     return {i.tag: channels[i.tag] for i in stand.input if i.tag in channels}, findings
 
 
@@ -233,12 +166,21 @@ def _uncalibrated(item: Input) -> Finding:
     return NO_CALIBRATION.at(item.tag)
 
 
+def _supply_name(item: Input) -> str:
+    """Name the supply that an input hangs on; inputs of one device that state the same words hang on one."""
+    if item.supply is None or not item.sensor_kind.follows_supply:
+        return ""
+    return f"supply {item.supply} of {item.device}" if item.is_supply_stated else f"supply {item.supply}"
+
+
 def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> tuple[float | Array | None, float]:
     """Return the supply of an input [V] and its relative standard uncertainty; ``None`` where it is not known."""
     if item.supply is None:
         return 1.0, 0.0
-    if item.is_supply_stated:
-        stated = parse_quantity(item.supply, "voltage")
+    if not item.sensor_kind.follows_supply:
+        return 1.0, 0.0
+    stated = item.stated_supply
+    if stated is not None:
         return stated.value, stated.relative_u
     source = channels.get(item.supply)
     if source is None or not np.isfinite(source.reading).any():
@@ -299,6 +241,7 @@ def dataset_from_counts(
     if not played:
         raise DataError("no stream was recorded; there is nothing to analyse")
     channels, findings = calibrated(plan, stand, calibrations, played)
+    plan, below = floored_plan(plan)
     gaps = {key: gaps_in(stream.time) for key, stream in played.items()}
     record = {key: _unbroken(stream, gaps[key]) for key, stream in played.items()}
     return Dataset(
@@ -316,7 +259,7 @@ def dataset_from_counts(
         prediction=prediction,
         prediction_status="locked" if prediction is not None else "postdiction",
         edges=tuple(edges),
-        findings=tuple(findings),
+        findings=(*findings, *below),
         check_weights=tuple(check_weights),
         clock_checked=clock_checked,
     )

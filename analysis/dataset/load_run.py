@@ -10,6 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.analysis.budget.floors import CLOCK, floored_plan
 from standbook.analysis.dataset.dataset import (
     CheckWeight,
     CrewMark,
@@ -66,7 +67,8 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     del streams  # a long record is not held twice while it is calibrated
     channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
     findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
-    findings += filled
+    plan, below = floored_plan(run.plan)
+    findings += [*filled, *below]
     if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
         why = run.record.t_zero_missing or "the plan names no event"
         findings.append(NO_T_ZERO.at(None, why=why))
@@ -74,12 +76,12 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         run=run.folder.name,
         kind=run.info.kind,
         rehearsal=run.info.rehearsal,
-        plan=run.plan,
+        plan=plan,
         stand=run.stand,
         channels=channels,
         gaps={key: health.gaps for key, health in record.items()},
         t_zero=TZero(iso_time(t_zero.host_ns), t_zero.source, t_zero.u_s) if t_zero else None,
-        clock_u=max(_clock_u(run, device) for device, _ in keys),
+        clock_u=max(CLOCK, *(_clock_u(run, device) for device, _ in keys)),
         record=record,
         weighings=_weighings(run),
         check_weights=_check_weights(run),

@@ -10,7 +10,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.blowdown.record import NoteUncertainties, SensorUncertainties, shifted_flows
+from standbook.analysis.blowdown.record import NoteUncertainties, SensorUncertainties
+from standbook.analysis.blowdown.shifted_flows import shifted_flows
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnosis.chance import SURE, moved_probability

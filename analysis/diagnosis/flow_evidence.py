@@ -12,7 +12,8 @@ import numpy as np
 from standbook.analysis.blowdown.record import DischargeRecord, StaticPressure
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.cold_flow.tank_side import FlowSide
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.physics.ullage_model import AFTER, Courses, Faults, Vessel, middle_after_seen
 from standbook.analysis.results.quantities import Measured

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import saturated
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnosis.ranking import Diagnosis, Signature, diagnose
 from standbook.analysis.findings.causes import CAUSE_SENSOR_CLIPPED, SUPPLY_OPEN, VALVE_NOT_OPENED
 from standbook.daq.config import measurands

@@ -210,3 +210,11 @@ CELL_AT_RAIL = FindingKind(
         "it: wire, plug or amplifier, not thrust. Those samples count as lost. Look at the cell's wiring."
     ),
 )
+U_BELOW_FLOOR = FindingKind(
+    code="u-below-floor",
+    severity="note",
+    text=(
+        "{what} claims a standard uncertainty of {stated}; on a stand of this kind nobody shows less than {floor} "
+        "(judgement), so {floor} is used."
+    ),
+)

@@ -3,6 +3,14 @@
 from standbook.analysis.findings.consequences import READINGS
 from standbook.daq.findings.finding import FindingKind
 
+BENT = FindingKind(
+    code="calibration-bent",
+    severity="note",
+    text=(
+        "{channel}: the points of calibration {calibration} bend: a polynomial of degree {degree} fits them better "
+        "(F {ratio:.1f}, {needed:.1f} needed at 5 %). Fit that degree into a new revision."
+    ),
+)
 BEYOND_CALIBRATION = FindingKind(
     code="beyond-calibration",
     severity="serious",
@@ -117,6 +125,15 @@ LOADED_BESIDES = FindingKind(
     severity="caution",
     text=("{channel}: it was loaded {times} besides the burn, first from T{time:+.1f} s to T{end:+.1f} s; {why}."),
 )
+MISSES_ITS_LEVELS = FindingKind(
+    code="misses-its-levels",
+    severity="note",
+    text=(
+        "{channel}: the polynomial of calibration {calibration} misses its levels by up to {greatest:.1f} N; on this "
+        "burn {share_percent:.2f} % of the impulse, standard uncertainty. Calibrate three times at the levels that "
+        "are used, or fit a degree higher."
+    ),
+)
 NO_IGNITION = FindingKind(
     code="no-ignition",
     severity="serious",
@@ -160,6 +177,14 @@ STIFFNESS_LOW = FindingKind(
         "{channel}: {what} over chamber pressure falls to {least:.2f} at T{time:+.1f} s, below the usual "
         "{stiffness_usual:.2f}: chamber and feed line may begin to oscillate together. Look for a growing "
         "spectral peak in the chamber pressure near the end; a higher tank pressure or a smaller injector raises it."
+    ),
+)
+SUPPLY_ONLY_STATED = FindingKind(
+    code="supply-only-stated",
+    severity="note",
+    text=(
+        "{channel}: its supply is stated, not measured: {share_percent:.2f} % of the impulse, standard uncertainty. "
+        "Log it on a calibrated channel, and name that as its supply in stand.toml."
     ),
 )
 T_ZERO_IN_BURN = FindingKind(

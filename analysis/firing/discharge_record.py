@@ -62,6 +62,9 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[DischargeRecord, Sens
         ambient_u=ambient.u,
         back_pressure_u=flow.chamber.zero_u,
         back_pressure_gain_u=math.hypot(flow.chamber.gain_u, face.u / face.value),
+        back_pressure_supply=flow.chamber.supply,
+        back_pressure_supply_u=flow.chamber.supply_u,
+        back_pressure_no_signal_at=flow.chamber.no_signal_reading + flow.chamber.origin(ambient),
         free_jet=flow.chamber.calibration.reference == "gauge",  # its reading moves with the barometer
         clock_u=dataset.clock_u,
         opening_u=flow.opening.u if flow.own_end else math.hypot(flow.opening.u, CHAMBER_U),

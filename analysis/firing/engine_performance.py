@@ -21,7 +21,8 @@ from standbook.analysis.blowdown.tank_results import (
     ullage_correlation,
 )
 from standbook.analysis.channel_checks.channel_health import first_usable
-from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard
+from standbook.analysis.dataset.channel import Channel, pair_u
+from standbook.analysis.dataset.dataset import Dataset, left_aboard
 from standbook.analysis.dataset.guard import FAILURES, part_failed
 from standbook.analysis.findings.cold_flow import FIRING_NOT_WEIGHED, FIRING_TANK_NOT_KNOWN
 from standbook.analysis.findings.discharge import FLOW_RAN_TO_KNEE
@@ -34,6 +35,7 @@ from standbook.analysis.firing.engine_findings import (
     stiffness_finding,
     thrust_coefficient_finding,
 )
+from standbook.analysis.impulse.thrust_coefficient import thrust_coefficient_of
 from standbook.analysis.physics import performance
 from standbook.analysis.physics.engine import specific_impulse
 from standbook.analysis.physics.load_cell import Unloaded
@@ -322,7 +324,17 @@ def _chamber_numbers(firing: _Firing, chamber: Channel) -> _ChamberNumbers:
     integral = pressure_integral(dataset, chamber, first, last)
     part = _part(firing, first, last)
     nozzle = performance.scaled(integral, total)
-    coefficient = None if part is None else performance.mean_thrust_coefficient(part, throat, nozzle)
+    coefficient = None
+    if part is not None:
+        coefficient = thrust_coefficient_of(
+            dataset,
+            firing.record,
+            chamber,
+            throat=throat,
+            impulse=part,
+            pressure_integral=nozzle,
+            window=(first, last),
+        )
     cstar = None
     if both is not None and both.total is not None and (part is not None or _whole_flow(firing.flows, chamber, burn)):
         bridged = bridged_integral(dataset, chamber, first, last) or integral
@@ -382,8 +394,7 @@ def _stiffness(
             start=begin,
             end=end,
             span=STIFFNESS_OVER,
-            u_upstream=source.reading_u(middle, ambient),
-            u_chamber=chamber.reading_u(middle, ambient),
+            u_of=pair_u(source, middle, chamber, middle, ambient).of,
         )
         if least is None:
             continue

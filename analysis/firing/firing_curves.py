@@ -10,7 +10,8 @@ import numpy as np
 from standbook.analysis.blowdown.record import averaged_flow
 from standbook.analysis.blowdown.tank_curves import POINTS, measured_curve, tank_curves
 from standbook.analysis.channel_checks.channel_health import first_usable
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing.discharge_record import flow_record
 from standbook.analysis.firing.engine_performance import TankSide
 from standbook.analysis.physics.performance import stiffness_curve

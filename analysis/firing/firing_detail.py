@@ -6,14 +6,15 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing.firing_transients import burns, scale_of, shutdown, start_transient, stiffness_of
 from standbook.analysis.firing.mass_closure import boil_off_findings, closure_findings, mass_routes
 from standbook.analysis.firing.stability import stability_of
+from standbook.analysis.impulse.budget_findings import budget_findings
+from standbook.analysis.impulse.load_path import load_path, load_path_findings
+from standbook.analysis.impulse.total_impulse import relative_gain_u
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import FiringDetail
 from standbook.analysis.results.results import ImpulseResult
 from standbook.analysis.thrust.burn import Burn
-from standbook.analysis.thrust.load_path import load_path, load_path_findings
 from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
-from standbook.analysis.thrust.total_impulse import relative_gain_u
 from standbook.daq.findings.finding import Finding
 
 
@@ -36,4 +37,5 @@ def firing_detail(
         load_path=load_path(record),
     )
     of_masses = [*closure_findings(routes), *boil_off_findings(dataset, flows)]
-    return detail, steady.curves, [*load_path_findings(record), *of_masses, *steady.findings]
+    said = [*load_path_findings(record), *budget_findings(dataset, record, impulse), *of_masses]
+    return detail, steady.curves, [*said, *steady.findings]

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel, pair_u
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.physics.performance import least_stiffness
 from standbook.analysis.results.firing_results import BurnByDefinition, Shutdown, StartTransient, Stiffness
 from standbook.analysis.results.quantities import Measured
@@ -165,16 +166,15 @@ def _stiffness(
     _, below = block_average(chamber.time, chamber.reading, start=begin, end=end, block=STIFFNESS_BLOCK)
 
     def u_at(upstream: float, downstream: float) -> float:
-        return math.hypot(
-            source.reading_u(upstream, ambient), chamber.reading_u(downstream, ambient) * upstream / downstream
-        )
+        pair = pair_u(source, upstream, chamber, downstream, ambient)
+        return pair.of(1.0 / downstream, -upstream / downstream**2)
 
     def mean_over(low: float, high: float) -> Measured | None:
         inside = (time >= low) & (time <= high) & np.isfinite(above) & np.isfinite(below)
         if not inside.any():
             return None
         upper, lower = float(np.mean(above[inside])), float(np.mean(below[inside]))
-        return Measured((upper - lower) / lower, u_at(upper, lower) / lower, "1")
+        return Measured((upper - lower) / lower, u_at(upper, lower), "1")
 
     middle = float(np.nanmean(below)) if np.isfinite(below).any() else ambient.value
     least = least_stiffness(
@@ -184,8 +184,7 @@ def _stiffness(
         start=begin,
         end=end,
         span=STIFFNESS_OVER,
-        u_upstream=source.reading_u(middle, ambient),
-        u_chamber=chamber.reading_u(middle, ambient),
+        u_of=pair_u(source, middle, chamber, middle, ambient).of,
     )
     first, last = mean_over(begin, begin + STIFFNESS_OVER), mean_over(end - STIFFNESS_OVER, end)
     if least is None or first is None or last is None:

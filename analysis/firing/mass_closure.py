@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from standbook.analysis.dataset.channel import pair_u
 from standbook.analysis.dataset.dataset import Dataset, weighed_mass
 from standbook.analysis.findings.firing import BOIL_OFF_BOUNDED, BOIL_OFF_UNKNOWN, MASS_NOT_CLOSED
 from standbook.analysis.physics.fluids import is_cryogenic
@@ -131,9 +132,7 @@ def flow_area_mass(dataset: Dataset, flow: TankFlow) -> Measured:
     assert flow.chamber is not None  # noqa: S101 - the caller asked only flows that have one
     tank_mean = float(np.nanmean(flow.channel.reading[flowing]))
     chamber_mean = float(np.nanmean(np.interp(time[flowing], flow.chamber.time, flow.chamber.reading)))
-    pressures = math.hypot(
-        flow.channel.reading_u(tank_mean, _still(dataset)), flow.chamber.reading_u(chamber_mean, _still(dataset))
-    )
+    pressures = pair_u(flow.channel, tank_mean, flow.chamber, chamber_mean, _still(dataset)).of(1.0, -1.0)
     if flow.channel.calibration.reference != flow.chamber.calibration.reference:
         pressures = math.hypot(pressures, ambient.u)  # two gauge sensors move together with the barometer
     rate = flow.rate[flowing]

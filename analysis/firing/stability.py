@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated, usable
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.firing import NO_SPECTRA
 from standbook.analysis.firing.stability_findings import spectra_findings
 from standbook.analysis.results.curves import SPECTRAL_UNIT, Curve

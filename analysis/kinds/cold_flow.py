@@ -26,7 +26,8 @@ from standbook.analysis.cold_flow.flow_findings import amount_findings, course_f
 from standbook.analysis.cold_flow.flow_instants import STILL_BEFORE, FlowInstants, certain_instants
 from standbook.analysis.cold_flow.flow_record import flow_record, gas_expected
 from standbook.analysis.cold_flow.tank_side import FlowSide, flow_side
-from standbook.analysis.dataset.dataset import Channel, Dataset, iso_time, shift_origin
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset, iso_time, shift_origin
 from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.diagnosis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.diagnosis.no_flow_causes import no_flow_causes

@@ -9,7 +9,8 @@ import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.findings.firing import CELL_REVERSED, NO_THRUST
 from standbook.analysis.results.quantities import Measured

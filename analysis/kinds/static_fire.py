@@ -18,7 +18,8 @@ from standbook.analysis.channel_checks.mark_checks import mark_findings
 from standbook.analysis.channel_checks.record_checks import clock_findings, supply_findings
 from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.guard import FAILURES, guarded, part_failed
 from standbook.analysis.findings.catalogue import suppress_consequences
 from standbook.analysis.findings.channels import CLIPPED
@@ -39,6 +40,7 @@ from standbook.analysis.firing.firing_curves import firing_curves
 from standbook.analysis.firing.firing_detail import firing_detail
 from standbook.analysis.firing.plan_departures import departure_findings as plan_findings
 from standbook.analysis.firing.plan_departures import departures_of
+from standbook.analysis.impulse.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u
 from standbook.analysis.kinds.no_firing import claims_nothing, firing_frame, no_thrust, reversed_firing
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.firing_results import FiringDetail
@@ -65,7 +67,6 @@ from standbook.analysis.thrust.thrust_record import (
     rough_span,
     thrust_record,
 )
-from standbook.analysis.thrust.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u
 from standbook.analysis.thrust.weight_check import gas_findings, weight_findings
 from standbook.analysis.witnesses.evidence import Evidence, evidence_of
 from standbook.analysis.witnesses.routes import CHAMBER

@@ -1,22 +1,17 @@
-"""Total impulse: the integral over every sample seen, what a gap may have hidden, and how wrong it may be.
+"""Total impulse: the integral over every sample seen, what a gap may have hidden, and what noise and sampling do.
 
 SI, plain arrays. Samples are integrated as they are, without a filter; nothing is put into a gap. A doubt about
 unseen thrust has a direction: it can only add.
 """
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtrit
 
-from standbook.analysis.results.results import Allowance, BudgetTerm, ImpulseResult
+from standbook.analysis.results.results import BudgetTerm
 from standbook.daq.arrays import Array
 
-COVERAGE_FACTOR = 2.0
-FEW_DOF = 30.0  # effective degrees of freedom, from which k = 2 covers 94.5 % and serves
-TWO_SIDED = 0.975  # quantile of an interval that covers 95 %
 GAP_STEP = 1.5  # sample intervals; a longer step has lost a row
 GAPS_BOUNDED = 0.050  # s, in total; longer gaps of thrust hide more than can be charged
 NEAR_GAP = 1.0  # s; thrust this close to a gap tells what it may have hidden
@@ -154,49 +149,6 @@ def sampling_u(record: IntegratedRecord, start: float, end: float, mode_period: 
     first, last = (float(np.mean(value[part])) for part in (up[:span], up[-span:]))
     folded = first * interval / math.sqrt(2.0) if interval > 0.5 * mode_period > 0.0 else 0.0
     return math.hypot(interval / math.sqrt(12.0) * math.hypot(first, last), folded)
-
-
-def combined(terms: Iterable[BudgetTerm]) -> float:
-    """Combine independent terms. Source: [GUM] 5.1.2."""
-    return math.sqrt(sum(term.u**2 for term in terms))
-
-
-def effective_dof(terms: Iterable[BudgetTerm]) -> float:
-    r"""Return the effective degrees of freedom of independent terms; infinite where each is known well.
-
-    Notes
-    -----
-    Welch and Satterthwaite: :math:`\nu = u^4 / \sum u_i^4 / \nu_i`. Source: [GUM] G.4.1.
-    """
-    terms = tuple(terms)
-    spread = sum(term.u**4 / term.dof for term in terms if term.dof is not None)
-    return combined(terms) ** 4 / spread if spread > 0.0 else math.inf
-
-
-def impulse_result(
-    value: float,
-    terms: Iterable[BudgetTerm],
-    *,
-    lower_bound_only: bool,
-    unseen: float,
-    allowances: tuple[Allowance, ...] = (),
-) -> ImpulseResult:
-    """Put value and budget together; terms that are zero are left out, the largest comes first."""
-    budget = tuple(sorted((t for t in terms if t.u > 0.0), key=lambda t: -t.u))
-    u, dof = combined(budget), effective_dof(budget)
-    factor = COVERAGE_FACTOR if dof >= FEW_DOF else float(stdtrit(dof, TWO_SIDED))
-    return ImpulseResult(
-        value=value,
-        u=u,
-        unit="N*s",
-        expanded=factor * u,
-        coverage_factor=factor,
-        lower_bound_only=lower_bound_only,
-        unseen=unseen,
-        budget=budget,
-        allowances=allowances,
-        dof=dof if math.isfinite(dof) else None,
-    )
 
 
 def vacuum_terms(

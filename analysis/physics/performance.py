@@ -5,6 +5,7 @@ it; inputs are taken as independent. What mass left is decided elsewhere.
 """
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -46,13 +47,14 @@ def face_over_reading(engine: Engine | None) -> Measured:
 
     Notes
     -----
-    1 for a tap at the face; with the tap not known it is between 1 and what a tap before the nozzle makes it.
+    1 for a tap at the face, where most are; with the tap not known it is between 1 and what a tap before the nozzle
+    makes it.
     """
     if engine is None or engine.chamber_tap == "injector face":
         return Measured(1.0, 0.0, "1")
     ratio = engine.contraction_ratio
     if ratio is None:
-        return Measured(1.0 + TAP_UNSTATED / 2.0, TAP_UNSTATED / math.sqrt(3.0), "1")
+        return Measured(1.0, TAP_UNSTATED / math.sqrt(3.0), "1")
     most = finite_chamber.face_over_total(ratio.value) / finite_chamber.end_over_total(ratio.value)
     if engine.chamber_tap is None:
         return Measured((1.0 + most) / 2.0, (most - 1.0) / math.sqrt(12.0), "1")
@@ -146,8 +148,7 @@ def least_stiffness(
     start: float,
     end: float,
     span: float,
-    u_upstream: float,
-    u_chamber: float,
+    u_of: Callable[[float, float], float],
 ) -> tuple[Measured, float] | None:
     """Find the least mean stiffness over ``span`` seconds and when it was.
 
@@ -157,8 +158,8 @@ def least_stiffness(
         Instants [s], pressure before the injector and in the chamber, absolute [Pa].
     start, end, span : float
         Where to look, and over how long to average. [s]
-    u_upstream, u_chamber : float
-        Standard uncertainties of the two pressures. [Pa]
+    u_of : callable
+        Standard uncertainty of what has these derivatives by the two pressures.
     """
     inside = (time >= start) & (time <= end) & np.isfinite(upstream) & np.isfinite(chamber)
     if np.count_nonzero(inside) < 8 or end - start < 2.0 * span:
@@ -168,7 +169,7 @@ def least_stiffness(
     curve = stiffness_curve(above, below)
     middle = (t >= start + span / 2.0) & (t <= end - span / 2.0)
     k = int(np.flatnonzero(middle)[np.nanargmin(curve[middle])])
-    u = math.hypot(u_upstream, u_chamber * above[k] / below[k]) / below[k]
+    u = u_of(1.0 / float(below[k]), -float(above[k] / below[k] ** 2))
     return Measured(float(curve[k]), float(u), "1"), float(t[k])
 
 

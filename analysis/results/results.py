@@ -77,6 +77,7 @@ class BudgetTerm:
     source: str
     u: float
     dof: float | None = None  # degrees of freedom behind u; none: as many as one likes
+    shared: str | None = None  # what else moves with it; terms that do were added with their sign
 
 
 @dataclass(frozen=True, slots=True)

@@ -206,7 +206,9 @@ class _Chain:
         """Return what the file's calibration makes of this sensor's signal, before the converter."""
         true = self._felt(item, calibration, times)
         draw, tag, full = self.draw, item.tag, calibration.highest - calibration.lowest
-        reading = true * (1.0 + calibration.reference_uncertainty.value * draw.normal("reference", tag))
+        # A pull was read by this cell: what its standard was off by is in the factor of the pull.
+        standard = 0.0 if calibration.stand_interaction.pull else calibration.reference_uncertainty.value
+        reading = true * (1.0 + standard * draw.normal("reference", tag))
         reading = reading + self._curve_error(calibration, tag, true)
         reading = reading + calibration.zero_uncertainty * draw.normal("zero", tag)
         position = np.clip((true - calibration.lowest) / full, 0.0, 1.0)
@@ -235,7 +237,9 @@ class _Chain:
         """Hoses, flexures and alignment: what of a force reaches the cell, and what hose pressure adds."""
         c, draw = calibration.stand_interaction, self.draw
         factor = c.factor.value + c.factor.u * draw.normal("interaction", item.tag)
-        aligned = 1.0 + c.alignment.value * draw.normal("alignment", item.tag)
+        # A half-normal angle; a pull went through it, so the factor of one holds it.
+        scale = c.angle.value if c.angle is not None else math.sqrt(math.sqrt(2.0) * c.alignment.value)
+        aligned = 1.0 if c.pull else math.cos(scale * draw.normal("alignment", item.tag))
         line = c.line_load.value + c.line_load.u * draw.normal("line_load", item.tag)
         pressures = list(self.physics.tank_pressure.values())
         hose = np.mean(pressures, axis=0) - self.physics.world.ambient_pressure

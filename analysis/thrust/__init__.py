@@ -1,6 +1,6 @@
-"""From load-cell readings to total impulse.
+"""From load-cell readings to thrust.
 
-Takes a dataset; gives thrust, burn, impulse and what contradicts it.
-May import: analysis/channel_checks, analysis/dataset, analysis/blowdown, analysis/findings,
+Takes a dataset; gives thrust, burn and what contradicts it.
+May import: analysis/budget, analysis/channel_checks, analysis/dataset, analysis/blowdown, analysis/findings,
 analysis/flow_ends, analysis/physics, analysis/results, analysis/signal, daq/config, daq/findings.
 """

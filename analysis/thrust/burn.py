@@ -22,7 +22,16 @@ PAD = 0.5  # s of zero put before or after a record that begins or ends under th
 SETTLED_AFTER, LEVEL_OVER = 0.3, 0.2  # s after the 10 % start, and averaged over
 MOST_DELAY = 1.0  # s from T-0 to thrust that valve and ignition may take
 ENDING_BEFORE = 0.1  # s before the first run-out
-SCALING = frozenset({"calibration scatter", "reference standard", "stand interaction", "alignment"})
+SCALING = frozenset(
+    {
+        "alignment",
+        "calibration scatter",
+        "gain in place, at its floor",
+        "reference standard",
+        "sensor supply",
+        "stand interaction",
+    }
+)
 NOT_A_LEVEL = frozenset({"noise", "clock rate", "window"})
 TEN_PERCENT_U = 0.005  # s, standard, of the length between the 10 % instants beside noise; from simulated firings
 

@@ -8,7 +8,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel, pair_u
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.thrust import CHAMBER_ABOVE_TANK
 from standbook.analysis.physics.impulse import integrate
 from standbook.analysis.results.quantities import Measured
@@ -52,7 +53,7 @@ def above_tank(
         own = flow.channel
         part = (own.time > begin) & (own.time < end) & np.isfinite(own.reading)
         tank = float(np.median(own.reading[part])) if part.any() else math.inf
-        u = math.hypot(own.reading_u(tank, ambient), chamber.reading_u(level, ambient)) if part.any() else 0.0
+        u = pair_u(own, tank, chamber, level, ambient).of(1.0, -1.0) if part.any() else 0.0
         if level > tank + 3.0 * u:
             return CHAMBER_ABOVE_TANK.at(
                 chamber.tag, begin, level_bar=level / 1e5, tank_tag=own.tag, name=name, tank_bar=tank / 1e5

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.thrust import LOADED_BESIDES, NO_IGNITION, T_ZERO_IN_BURN
 from standbook.analysis.thrust.chamber_pressure import CHOKED
 from standbook.analysis.thrust.thrust_record import Span, ThrustRecord

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import usable
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.thrust import (
     BEYOND_CALIBRATION,
     CELL_LEAPT,

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Channel
+from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.signal.windows import block_average

@@ -13,7 +13,8 @@ import numpy as np
 from standbook.analysis.blowdown.liquid_column import head_of
 from standbook.analysis.blowdown.tank_record import pressurant_of
 from standbook.analysis.channel_checks.channel_health import first_usable
-from standbook.analysis.dataset.dataset import Channel, Dataset, left_aboard, weighed_mass
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset, left_aboard, weighed_mass
 from standbook.analysis.dataset.guard import FAILURES
 from standbook.analysis.findings.cold_flow import FIRING_NO_TANK_PRESSURE
 from standbook.analysis.flow_ends.flow_ends import Expected, FlowBound, TankRecord, flow_bounds

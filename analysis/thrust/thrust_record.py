@@ -11,16 +11,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.blowdown.gas_aboard import gas_left_until
+from standbook.analysis.budget.alignment import misalignment
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated
 from standbook.analysis.channel_checks.load_cell_samples import believed
-from standbook.analysis.dataset.dataset import Channel, Dataset, weighed_mass
-from standbook.analysis.physics.impulse import IntegratedRecord, integrate, noise_u, sample_interval, sampling_u
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset, weighed_mass
+from standbook.analysis.physics.impulse import IntegratedRecord, integrate, sample_interval
 from standbook.analysis.physics.load_cell import (
     SHAPE_U,
     Unloaded,
     Zero,
-    drift_of,
     expelled_share,
     unloaded,
     weight_sign,
@@ -28,10 +28,10 @@ from standbook.analysis.physics.load_cell import (
 )
 from standbook.analysis.physics.performance import exit_force
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.windows import MAD_TO_SIGMA, Window, quiet_window
 from standbook.analysis.thrust.chamber_pressure import CHOKED
+from standbook.analysis.thrust.gas_aboard import gas_left_until
 from standbook.analysis.thrust.tank_flows import TankFlow, ends_u, expelled_share_of
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
@@ -224,7 +224,8 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     time, reading, signal = cell.time[good], cell.reading[good], cell.signal[good]
     stand, plan = dataset.stand, dataset.plan
     interaction = cell.calibration.stand_interaction
-    factor, sign = interaction.factor.value, weight_sign(stand.nozzle, stand.tanks_on_cell)
+    factor = interaction.factor.value * (1.0 + misalignment(interaction).mean)
+    sign = weight_sign(stand.nozzle, stand.tanks_on_cell)
     weight, weighed = expelled_weight(dataset, flows, ended=not span.still_up_at_end)
     expected = Measured(sign * weight.value / factor, abs(sign) * weight.u / factor, "N")
     start = min(0.0, span.start) if dataset.t_zero is not None else span.start - 0.5
@@ -341,74 +342,6 @@ def expelled_weight(dataset: Dataset, flows: Mapping[str, TankFlow], *, ended: b
     if len(flows) == len(tanks) and not ended:
         total = sum(flow.planned_mass for flow in flows.values())
     return Measured(total * g.value, UNWEIGHED_U * total * g.value, "N"), False
-
-
-def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> list[BudgetTerm]:
-    """List what total impulse is uncertain by, source by source. [N*s].
-
-    Notes
-    -----
-    Zero drift that no weighing separates from the weight that left is charged at the calibration's zero
-    uncertainty; a known drift counts as limits of half the difference on either side of the ramp, rectangular.
-    """
-    c, zero, factor = record.cell.calibration, record.zero, record.factor
-    start, end = window.start, window.end
-    value = record.record().between(start, end)
-    length = end - start
-    spread = integrate(record.time, zero.share, interval=record.interval).between(start, end)  # s at the second zero
-    terms = _gain_terms(record, start, end, value)
-    interaction = c.stand_interaction
-    terms.append(BudgetTerm("stand interaction", abs(value) * interaction.factor.u / factor))
-    terms.append(BudgetTerm("alignment", abs(value) * interaction.alignment.value))
-    first = factor * zero.before.u * (length - spread if zero.after is not None else length)
-    second = factor * zero.after.u * spread if zero.after is not None else 0.0
-    terms.append(BudgetTerm("zero", math.hypot(first, second)))
-    terms.append(BudgetTerm("zero drift", _drift_u(record, length)))
-    terms.append(BudgetTerm("hysteresis", _hysteresis_u(record, start, end)))
-    moved = abs(zero.step) * factor * spread
-    terms.append(BudgetTerm("weight correction", math.hypot(factor * zero.step_u * spread, record.shape_u * moved)))
-    hoses = record.hose_pressure - record.hose_pressure_after * zero.share * (zero.after is not None)
-    lever = integrate(record.time, hoses, interval=record.interval).between(start, end)
-    terms.append(BudgetTerm("line load", factor * interaction.line_load.u * abs(lever)))
-    terms.append(BudgetTerm("clock rate", abs(value) * dataset.clock_u))
-    terms.append(BudgetTerm("sampling", sampling_u(record.record(), start, end, record.mode_period)))
-    tail = record.record().between(end - MARGIN, end)
-    terms.append(BudgetTerm("window", abs(tail) / math.sqrt(3.0)))
-    samples = round(length / record.interval)
-    deviation = factor * zero.before.deviation
-    terms.append(BudgetTerm("noise", noise_u(deviation, record.interval, samples, zero.before.correlation)))
-    return terms
-
-
-def _gain_terms(record: ThrustRecord, start: float, end: float, value: float) -> list[BudgetTerm]:
-    """Carry the covariance of the calibration's coefficients, and its standard, through to the impulse."""
-    c = record.cell.calibration
-    covariance = np.array(c.covariance)
-    x = record.signal - c.pivot
-    lever = np.array([0.0] + [record.linear(x**k, start, end) for k in range(1, covariance.shape[0])]) * c.scale
-    return [
-        BudgetTerm("calibration scatter", math.sqrt(max(float(lever @ covariance @ lever), 0.0)), c.degrees_of_freedom),
-        BudgetTerm("reference standard", abs(value) * c.reference_uncertainty.value),
-    ]
-
-
-def _hysteresis_u(record: ThrustRecord, start: float, end: float) -> float:
-    """Carry a loop that is closed at both ends of the range and widest in its middle through zeros and integral."""
-    c = record.cell.calibration
-    width = c.hysteresis_uncertainty.value * (c.highest - c.lowest) * c.scale
-    place = np.clip((record.reading / c.scale - c.lowest) / (c.highest - c.lowest), 0.0, 1.0)
-    return width * abs(record.linear(4.0 * place * (1.0 - place), start, end))
-
-
-def _drift_u(record: ThrustRecord, length: float) -> float:
-    zero, c = record.zero, record.cell.calibration
-    known = record.weighed or record.sign == 0
-    expected = Measured(record.sign * record.weight.value / record.factor, 0.0, "N") if known else None
-    drift = drift_of(zero, expected)
-    usual = c.zero_uncertainty * c.scale
-    if zero.after is None:
-        return record.factor * usual * length / math.sqrt(3.0)
-    return record.factor * abs(usual if drift is None else drift) * length / math.sqrt(12.0)
 
 
 def _emptied(flows: Mapping[str, TankFlow]) -> float:

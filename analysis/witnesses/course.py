@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.physics.performance import exit_force
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.windows import block_average

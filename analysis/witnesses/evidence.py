@@ -16,6 +16,7 @@ from standbook.analysis.findings.witnesses import (
     ROUTE_APART,
     SECOND_CELL,
 )
+from standbook.analysis.impulse.total_impulse import relative_gain_u
 from standbook.analysis.results.firing_results import ImpulseRoute, IndependentChecks
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import ImpulseResult
@@ -25,7 +26,6 @@ from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.chamber_pressure import above_tank
 from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
-from standbook.analysis.thrust.total_impulse import relative_gain_u
 from standbook.analysis.witnesses.course import Course, course_of
 from standbook.analysis.witnesses.routes import Route, chamber_route, mass_route, whole_mass_route
 from standbook.daq.config import measurands

@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.physics.performance import exit_force, scaled, throat_in_burn, total_over_reading
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust.both_flow import BothFlow

@@ -32,6 +32,8 @@ from standbook.daq.quantity import (
 
 REFIT_AGREES = 1e-6  # of the span: coefficients in a file must follow from its points
 Direction = Literal["up", "down"]
+NOT_NEGATIVE = 1e-4  # of the greatest eigenvalue of a scaled covariance: printed digits
+COVARIANCE_AGREES = (0.8, 1.25)  # of every standard uncertainty that the points give; rounding moves it by 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +132,7 @@ class Calibration(Document):
             raise ValueError(f"valid_until {self.valid_until} is before date {self.date}")
         if len(self.covariance) != order or any(len(row) != order for row in self.covariance):
             raise ValueError(f"covariance must be {order} x {order}, as many as coefficients")
+        self._check_covariance()
         if not self.lowest < self.highest:
             raise ValueError("lowest must be less than highest")
         parse_unit(self.reading_unit, self.dimension)
@@ -156,6 +159,24 @@ class Calibration(Document):
         off = np.max(np.abs(again.coefficients - np.array(self.coefficients)) * reach)
         if off > REFIT_AGREES * (self.highest - self.lowest):
             raise ValueError("coefficients do not follow from points; fit them again or correct the points")
+        if again.residual_sd > REFIT_AGREES * (self.highest - self.lowest):
+            low, high = _covariance_ratio(np.array(self.covariance), again.covariance)
+            if low < COVARIANCE_AGREES[0] or high > COVARIANCE_AGREES[1]:
+                raise ValueError(
+                    f"covariance does not follow from points: it has {low:.2f} to {high:.2f} of the standard "
+                    "uncertainties that they give; fit them again"
+                )
+
+    def _check_covariance(self) -> None:
+        typed = np.array(self.covariance)
+        if typed.size == 0:
+            return
+        if not np.allclose(typed, typed.T, rtol=1e-4, atol=0.0):
+            raise ValueError("covariance is not symmetric: the same pair has two values")
+        size = np.sqrt(np.abs(np.diag(typed)))
+        scaled = typed / np.outer(np.where(size > 0.0, size, 1.0), np.where(size > 0.0, size, 1.0))
+        if np.min(np.diag(typed)) < 0.0 or np.min(np.linalg.eigvalsh(scaled)) < -NOT_NEGATIVE:
+            raise ValueError("covariance gives some reading a negative variance; fit the points again")
 
     @property
     def name(self) -> str:
@@ -233,6 +254,20 @@ class Calibration(Document):
     def in_date(self, day: dt.date) -> bool:
         """Tell whether the calibration is valid on a day."""
         return self.date <= day <= self.valid_until
+
+
+def _covariance_ratio(typed: NDArray[np.float64], of_points: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the least and greatest ratio of the standard uncertainties that two covariances give any reading.
+
+    Notes
+    -----
+    Square roots of the eigenvalues of L^-1 C L^-T, where L L^T is the covariance of the points: no unit enters.
+    """
+    size = np.sqrt(np.diag(of_points))
+    root = np.linalg.cholesky(of_points / np.outer(size, size))
+    half = np.linalg.solve(root, typed / np.outer(size, size))
+    ratios = np.linalg.eigvalsh(np.linalg.solve(root, half.T))
+    return float(np.sqrt(max(ratios[0], 0.0))), float(np.sqrt(max(ratios[-1], 0.0)))
 
 
 def to_si(reading: NDArray[np.float64], calibration: Calibration) -> NDArray[np.float64]:

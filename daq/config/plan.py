@@ -5,10 +5,11 @@ The plan names its stand and its calibrations; it holds nothing else of them.
 """
 
 import itertools
+import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -17,6 +18,7 @@ from standbook.daq.kinds.kind import Kind
 from standbook.daq.kinds.registry import check_exponent_basis, check_kind, kind_named
 from standbook.daq.quantity import (
     Acceleration,
+    Angle,
     Area,
     Density,
     Duration,
@@ -33,11 +35,12 @@ from standbook.daq.quantity import (
     Temperature,
     Volume,
     absolute,
+    parse_quantity,
 )
 
-STANDARD_GRAVITY = Quantity(
-    value=9.80665, u=0.0, dimension="acceleration", reference=None, text="9.80665 m/s2"
-)  # [AMS55] table 2.4, exact
+# [AMS55] table 2.4; a place that is not stated may have 9.780 to 9.832, equator to pole, rectangular
+UNSTATED_GRAVITY = Quantity(value=9.80665, u=0.052 / math.sqrt(12.0), dimension="acceleration", text="9.80665 m/s2")
+LATITUDE_U = 1e-3  # m/s²; heights to some 600 m and what lies below ground; judgement
 _GUARD = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%\s*one-sided\s*$")
 
 _EDGE = re.compile(r"^\s*(?P<device>\S+)\s+(?P<line>.+?)\s+(?P<way>rising|falling)\s*$")
@@ -144,13 +147,39 @@ class Test(Document):
         return LineEdgeName(match["device"], match["line"], match["way"] == "rising") if match else None
 
 
+def normal_gravity(latitude: float) -> float:
+    """Return gravity on the ellipsoid at a geodetic latitude [rad], at the height of the sea. [m/s²].
+
+    Somigliana's formula with the constants of the World Geodetic System 1984, from memory.
+    """
+    sine = math.sin(latitude) ** 2
+    return 9.7803253359 * (1.0 + 0.00193185265241 * sine) / math.sqrt(1.0 - 0.00669437999013 * sine)
+
+
 class Site(Document):
     """Ambient air and mains frequency at the stand."""
 
     ambient_pressure: AbsolutePressure
     ambient_temperature: Temperature
     mains: Frequency | None = None
-    gravity: Acceleration = STANDARD_GRAVITY
+    latitude: Angle | None = None  # in place of gravity
+    gravity: Acceleration = UNSTATED_GRAVITY
+
+    @model_validator(mode="before")
+    @classmethod
+    def _by_latitude(cls, values: Any) -> Any:  # noqa: ANN401
+        """Fill in the gravity of a latitude."""
+        if not isinstance(values, dict) or values.get("latitude") is None:
+            return values
+        if "gravity" in values:
+            raise ValueError("gravity and latitude say the same; keep one of the two")
+        latitude = values["latitude"]
+        latitude = latitude if isinstance(latitude, Quantity) else parse_quantity(latitude, "angle")
+        if abs(latitude.value) > math.pi / 2.0:
+            raise ValueError(f'latitude "{latitude.text}" must lie between -90 and 90 deg')
+        g = normal_gravity(latitude.value)
+        words = f"{g:.4f} +/- {LATITUDE_U:g} m/s2"
+        return {**values, "gravity": Quantity(value=g, u=LATITUDE_U, dimension="acceleration", text=words)}
 
 
 class Engine(Document):

@@ -4,8 +4,9 @@ A kind is one entry of ``SENSOR_KINDS``; stand, calibration, conversion, live pi
 Signals are in the kind's own unit, which is that of the calibration.
 """
 
+import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Final
 
 import numpy as np
@@ -14,12 +15,13 @@ from pydantic import AfterValidator
 
 from standbook.daq.config.platinum import HIGHEST_RATIO, LOWEST_RATIO, NominalResistance
 from standbook.daq.config.toml_document import Document
-from standbook.daq.quantity import Number, Quantity, Resistance, Voltage
+from standbook.daq.quantity import Number, Quantity, Resistance, Voltage, parse_quantity
 
 Volts = float | NDArray[np.float64]  # of a supply: one value, or one a sample
 
 OPEN_BELOW, OPEN_ABOVE = 0.05, 0.95  # of the supply, for a 10 % to 90 % sensor: common practice, no source
 OPEN_LOOP_MILLIAMPERE = 3.6  # below this a 4-20 mA loop is broken: common practice, no source
+STATED_SUPPLY = 0.005  # relative limits of a supply stated without +/-: common practice, no source
 ANY_SIGNAL: Final = (-np.inf, np.inf)
 
 
@@ -34,7 +36,7 @@ class Wired(Document):
 
     kind: Annotated[str, AfterValidator(_known)]
     volt_per_count: Voltage | None = None
-    supply: str | None = None  # a tag that measures it, or a voltage such as "5.000 V"
+    supply: str | None = None  # a tag that measures it, or a voltage such as "5.000 +/- 0.015 V"
     burden: Resistance | None = None  # of a 4-20 mA loop
     reference_resistor: Resistance | None = None  # carries the current of a resistance thermometer
     nominal: NominalResistance | None = None  # of a resistance thermometer, at 0 degC
@@ -49,6 +51,27 @@ class Wired(Document):
     def is_supply_stated(self) -> bool:
         """Tell whether the supply is a stated voltage rather than a recorded channel."""
         return self.supply is not None and self.supply[:1].isdigit()
+
+    @property
+    def stated_supply(self) -> Quantity | None:
+        """Return the supply that is stated, ``None`` where a channel measures it or there is none. [V].
+
+        Without +/- it counts as known within ``STATED_SUPPLY``, rectangular ([GUM] 4.3.7); not so that over a
+        reference resistor, which the converter is usually referred to.
+
+        Raises
+        ------
+        ValueError
+            What is stated is no voltage above zero.
+        """
+        if self.supply is None or not self.is_supply_stated:
+            return None
+        stated = parse_quantity(self.supply, "voltage")
+        if not stated.value > 0.0:
+            raise ValueError(f'supply "{self.supply}" must be more than zero, like "5.000 +/- 0.015 V"')
+        if self.reference_resistor is not None or "+/-" in self.supply or "±" in self.supply:
+            return stated
+        return replace(stated, u=STATED_SUPPLY * stated.value / math.sqrt(3.0))
 
 
 NEED_WORDS: Mapping[str, str] = {

@@ -87,6 +87,10 @@ class Input(Wired):
             raise ValueError(f'input {self.tag}: stream "{self.stream}" names a file; give it a name without / and \\')
         if lacking := self.sensor_kind.lacks(self):
             raise ValueError(f"input {self.tag}: a {self.kind} input needs {' and '.join(lacking)}")
+        try:
+            self.stated_supply  # noqa: B018 - read to refuse what is no voltage
+        except ValueError as error:
+            raise ValueError(f"input {self.tag}: {error}") from None
         if self.measurand.needs_tank and not self.tank:
             raise ValueError(f"input {self.tag}: a {self.measures} needs its tank")
         if self.measurand.needs_flow_area != (self.venturi_cda is not None):

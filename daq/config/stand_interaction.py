@@ -3,6 +3,7 @@
 A pull sets a reference cell in the thrust line against the stand's own cell, hoses on.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -11,8 +12,9 @@ from pydantic import model_validator
 
 from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import DataError
-from standbook.daq.quantity import Force, ForcePerPressure, Number, Pressure, Quantity, Share, parse_quantity
+from standbook.daq.quantity import Angle, Force, ForcePerPressure, Number, Pressure, Quantity, Share, parse_quantity
 
+GREATEST_ANGLE = math.radians(10.0)  # a cell that far off its thrust is mounted wrongly
 PULL_AGREES = 0.25  # of their uncertainty: a factor typed beside a pull is rounded, but must follow from it
 
 
@@ -102,7 +104,8 @@ class StandInteraction(Document):
     )
     alignment: Share = Quantity(
         value=0.0, u=0.0, dimension="share", reference=None, text="0 %"
-    )  # standard uncertainty, relative
+    )  # standard uncertainty, relative, of what an angle between thrust and cell hides; or the angle itself:
+    angle: Angle | None = None  # scale of a half-normal one, as an inclinometer leaves it open
     pull_reference: Share = Quantity(
         value=0.0, u=0.0, dimension="share", reference=None, text="0 %"
     )  # of the reference cell in the pull, relative
@@ -128,6 +131,10 @@ class StandInteraction(Document):
     def _check(self) -> Self:
         if not self.factor.value > 0.0:
             raise ValueError(f'factor "{self.factor.text}" must be more than zero: it is true force over cell force')
+        if self.angle is not None and not 0.0 < self.angle.value < GREATEST_ANGLE:
+            raise ValueError(f'angle "{self.angle.text}" must lie between 0 and 10 deg: it is thrust against cell')
+        if self.angle is not None and self.alignment.value > 0.0:
+            raise ValueError("angle and alignment say the same; keep one of the two")
         if not self.pull:
             return self
         fit = _fitted(self.pull)

@@ -12,19 +12,19 @@ import numpy as np
 import pytest
 import typer
 
-from standbook.analysis.blowdown.gas_aboard import GasState, gas_left
+from standbook.analysis.budget.terms import Term, impulse_result
 from standbook.analysis.physics import finite_chamber, fluids
 from standbook.analysis.physics.engine import characteristic_velocity, specific_impulse, thrust_coefficient
-from standbook.analysis.physics.impulse import gap_allowance, impulse_result, integrate, noise_u, vacuum_terms
+from standbook.analysis.physics.impulse import gap_allowance, integrate, noise_u, vacuum_terms
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
 from standbook.analysis.physics.load_cell import Zero, drift_of, unloaded
 from standbook.analysis.physics.performance import HOT, TAP_UNSTATED, THROAT_UNSTATED
 from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.band_comparison import departure
 from standbook.analysis.signal.valve_events import MODEL_U
 from standbook.analysis.signal.windows import Window
+from standbook.analysis.thrust.gas_aboard import GasState, gas_left
 from standbook.cli.commands import COMMANDS as KNOWN
 from standbook.cli.commands import application
 from standbook.cli.main import run
@@ -245,17 +245,17 @@ def test_worked_impulse_budget_vacuum_and_gap():
     time = np.round(np.arange(0.0, 6.7005, 1e-3), 3)
     thrust = np.interp(time, [0.0, 0.2, 6.2, 6.7], [0.0, 5000.0, 5000.0, 0.0])
     impulse = integrate(time, thrust).between(0.0, 6.7)
-    shares = [BudgetTerm(str(k), share * impulse) for k, share in enumerate((0.004, 0.003, 0.001))]
-    noise = BudgetTerm("noise", noise_u(20.0, 1e-3, time.size))
+    shares = [Term(str(k), share * impulse) for k, share in enumerate((0.004, 0.003, 0.001))]
+    noise = Term("noise", noise_u(20.0, 1e-3, time.size))
     result = impulse_result(impulse, [*shares, noise], lower_bound_only=False, unseen=0.0)
     on_page(
         f"{impulse:,.0f} N·s",
         "127.0, 95.2 and 31.8 N·s",
-        f"adds {noise.u:.1f} N·s",
+        f"adds {noise.effect:.1f} N·s",
         f"u = {result.u:.1f} N·s",
         f"U = {result.expanded:.1f} N·s",
     )
-    assert [round(term.u, 2) for term in shares] == [127.0, 95.25, 31.75]
+    assert [round(term.effect, 2) for term in shares] == [127.0, 95.25, 31.75]
     added, _ = vacuum_terms(
         throat_diameter=0.032,
         throat_diameter_u=0.0,

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from standbook.analysis.dataset.channel import PairU
 from standbook.analysis.firing.class_reserve import largest_term
 from standbook.analysis.firing.firing_transients import CHAMBER_MEAN, DEFINITION_U, STIFFNESS_OVER
 from standbook.analysis.firing.stability import MODE_WITHIN, SMOOTH_BLOCK, SMOOTH_LIMIT, SMOOTH_OVER
@@ -92,8 +93,7 @@ def test_stiffness_and_its_uncertainty():
         start=0.0,
         end=2.0,
         span=STIFFNESS_OVER,
-        u_upstream=6e3,
-        u_chamber=6e3,
+        u_of=PairU(6e3, 6e3).of,
     )
     on_page(f"{least.value:.3f}, u = {least.u:.3f}", f"over {STIFFNESS_OVER:g} s")
 

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from standbook.analysis.budget.alignment import misalignment
 from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.simulation.draw import Draw, Errors
@@ -150,7 +151,7 @@ def doubted(calibration, times):
         update={
             "factor": wider(path.factor, times),
             "line_load": wider(path.line_load, times),
-            "alignment": scaled(path.alignment, times),
+            "angle": dataclasses.replace(path.angle, value=math.sqrt(times) * path.angle.value),
         }
     )
     return calibration.model_copy(
@@ -235,7 +236,7 @@ def bounds(campaign, plan, truth):
     cell, chamber = campaign.calibrations["LC-1"], campaign.calibrations["PT-31"]
     path = cell.stand_interaction
     clock = max(device.clock_tolerance.value for device in campaign.stand.device) / math.sqrt(3.0)
-    impulse = math.hypot(cell.slope_u(), path.factor.u / path.factor.value, path.alignment.value, clock)
+    impulse = math.hypot(cell.slope_u(), path.factor.u / path.factor.value, misalignment(path).u, clock)
     weighed = [quantity for typed in truth.weighings.values() for quantity in typed.values()]
     scales = [parse_quantity(text, "mass").u for text in weighed]
     mass = math.hypot(*(tank.liquid_load.u for tank in plan.tank), *scales) / sum(truth.truth.expelled_mass.values())

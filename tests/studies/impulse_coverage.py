@@ -61,8 +61,6 @@ def precise(campaign):
     """Return the campaign with a tenth of the cell's gain and load-path uncertainty, so that the other terms show."""
     c = campaign.calibrations["LC-1"]
     tenth = {name: dataclasses.replace(q, u=q.u / 10.0) for name, q in (("factor", c.stand_interaction.factor),)}
-    alignment = c.stand_interaction.alignment
-    tenth["alignment"] = dataclasses.replace(alignment, value=alignment.value / 10.0)
     reference = dataclasses.replace(c.reference_uncertainty, value=c.reference_uncertainty.value / 10.0)
     cell = c.model_copy(
         update={

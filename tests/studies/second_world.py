@@ -26,7 +26,7 @@ from tests.worlds.faults import BLIND, FIRING_FAULTS, FLOW_FAULTS, with_fault
 from tests.worlds.firing_cases import firing_case
 from tests.worlds.firing_draws import FIRING_STRATA, ORIENTATIONS
 
-NUMBERS = ("impulse", "c*", "O/F", "CdA oxidiser", "CdA fuel", "n oxidiser", "n fuel")
+NUMBERS = ("impulse", "c*", "Isp", "CF", "O/F", "CdA oxidiser", "CdA fuel", "n oxidiser", "n fuel")
 WRONG = 3.0  # errors over u beyond which a number is called wrong
 
 
@@ -112,7 +112,12 @@ def firing_row(seed, *, stratum=None, orientation=None, fault="", clock="fitted"
     truth, engine = case.truth, results.engine
     found = {"impulse": (results.impulse, truth.impulse)}
     if engine is not None:
-        found |= {"c*": (engine.cstar, truth.cstar), "O/F": (engine.mixture_ratio, truth.mixture_ratio)}
+        found |= {
+            "c*": (engine.cstar, truth.cstar),
+            "Isp": (engine.isp, truth.isp),
+            "CF": (engine.thrust_coefficient, truth.thrust_coefficient),
+            "O/F": (engine.mixture_ratio, truth.mixture_ratio),
+        }
     for name, tank in results.tanks.items():
         found[f"CdA {name}"] = (tank.cda, truth.sides[name].cda)
         found[f"n {name}"] = (tank.exponent.chord if tank.exponent else None, truth.sides[name].chord)

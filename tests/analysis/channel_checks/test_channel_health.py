@@ -14,7 +14,8 @@ from standbook.analysis.channel_checks.channel_health import (
     vented_zero_findings,
 )
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.channel import Channel
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.results.results import RecordHealth
 from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY

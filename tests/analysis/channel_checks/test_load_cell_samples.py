@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from standbook.analysis.channel_checks.load_cell_samples import believed, cell_findings, dropped_out, frozen
-from standbook.analysis.dataset.dataset import Channel
+from standbook.analysis.dataset.channel import Channel
 from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write

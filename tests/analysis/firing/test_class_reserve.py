@@ -5,9 +5,9 @@ import dataclasses
 import numpy as np
 import pytest
 
+from standbook.analysis.budget.terms import Term, impulse_result
 from standbook.analysis.firing.class_reserve import class_reserve, greatest_share, largest_term, reserve_finding
 from standbook.analysis.kinds.registry import predict
-from standbook.analysis.physics.impulse import impulse_result
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
 from standbook.analysis.prediction.predict_firing import impulses_by_load
 from standbook.analysis.results.results import BudgetTerm
@@ -25,7 +25,7 @@ def judged(plan, site, *, relative_u=0.007, unseen=0.0, lower_bound_only=False, 
     limit = plan.impulse_class.limit.value
     impulses = {
         place: impulse_result(
-            value, [BudgetTerm("reference", relative_u * value)], lower_bound_only=lower_bound_only, unseen=unseen
+            value, [Term("reference", relative_u * value)], lower_bound_only=lower_bound_only, unseen=unseen
         )
         for place, value in (("site", site), ("vacuum", vacuum or site))
     }

@@ -110,7 +110,8 @@ def test_the_demonstration_holds_the_truth_and_raises_no_caution(results, rehear
     assert abs(found.cda.value - truth.cda["oxidiser"]) < 2.0 * found.cda.u
     chord = found.exponent.chord
     assert abs(chord.value - truth.exponent_chord["oxidiser"]) < 2.0 * chord.u
-    assert codes(results) <= {"no-calibration", "needs-external-check"}
+    # The plan claims 0.04 % of water's density, of which 0.1 % is used.
+    assert codes(results) <= {"no-calibration", "needs-external-check", "u-below-floor"}
     assert not results.needs_review
 
 

@@ -8,15 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from standbook.analysis.physics.impulse import (
-    combined,
-    effective_dof,
     gap_allowance,
-    impulse_result,
     integrate,
     noise_u,
     vacuum_terms,
 )
-from standbook.analysis.results.results import BudgetTerm
 
 DT = 1e-3
 
@@ -107,37 +103,3 @@ def test_vacuum_adds_exit_area_times_ambient_times_duration():
     )
     assert added == pytest.approx(5214.855, abs=0.001)
     assert {t.source: t.u for t in terms}["throat area"] == pytest.approx(added * 2 * 0.05 / 32.0)
-
-
-def test_budget_combines_in_square_and_drops_what_is_nought():
-    result = impulse_result(
-        100.0, [BudgetTerm("a", 3.0), BudgetTerm("b", 0.0), BudgetTerm("c", 4.0)], lower_bound_only=False, unseen=0.0
-    )
-    assert (result.u, result.expanded) == (5.0, 10.0)
-    assert [t.source for t in result.budget] == ["c", "a"]
-
-
-# [GUM] G.4.1 and H.1, inputs and printed results from memory, recomputed; the third from a package's manual page.
-@pytest.mark.parametrize(
-    ("terms", "u", "dof"),
-    [
-        (((0.25, 9), (0.57, 4), (0.82, 14)), 1.0295, 19.0),
-        (((25.0, 18), (9.7, 25.6), (2.9, 50), (16.6, 2)), 31.671, 16.8),
-        (((0.1, None), (0.6, 6), (0.6, 8), (0.55, 3)), 1.016120, 15.60796),
-    ],
-)
-def test_effective_degrees_of_freedom_are_those_of_the_worked_examples(terms, u, dof):
-    budget = [BudgetTerm(f"term {k}", value, known) for k, (value, known) in enumerate(terms)]
-    assert combined(budget) == pytest.approx(u, rel=5e-5)
-    assert effective_dof(budget) == pytest.approx(dof, rel=3e-3)
-
-
-def test_terms_that_are_known_well_leave_the_normal_distribution():
-    result = impulse_result(1000.0, [BudgetTerm("a", 3.0), BudgetTerm("b", 4.0)], lower_bound_only=False, unseen=0.0)
-    assert (result.u, result.dof, result.coverage_factor) == (5.0, None, 2.0)
-
-
-def test_a_coverage_factor_of_four_degrees_of_freedom_is_student_s():
-    result = impulse_result(1000.0, [BudgetTerm("runs", 4.0, 4.0)], lower_bound_only=False, unseen=0.0)
-    assert result.coverage_factor == pytest.approx(2.776, abs=5e-4)  # t(0.975), printed digits
-    assert result.expanded == pytest.approx(4.0 * result.coverage_factor)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from standbook.analysis.dataset.channel import PairU
 from standbook.analysis.physics.performance import (
     TAP_UNSTATED,
     cstar,
@@ -52,7 +53,8 @@ def test_least_stiffness_is_found_where_it_is():
     time = np.arange(0.0, 20.0, 1e-3)
     chamber = 2.3e6 - 5.0e4 * time
     upstream = chamber * (1.0 + 0.38 - 0.009 * time)
-    least, at = least_stiffness(time, upstream, chamber, start=0.0, end=19.9, span=0.2, u_upstream=1e4, u_chamber=1e4)
+    u_of = PairU(1e4, 1e4).of
+    least, at = least_stiffness(time, upstream, chamber, start=0.0, end=19.9, span=0.2, u_of=u_of)
     assert at == pytest.approx(19.8, abs=0.05)
     assert least.value == pytest.approx(0.38 - 0.009 * at, abs=1e-4)
     # both sensors 0.1 bar, upstream stands 1.2 times as high: 1e4 hypot(1, 1.2) / Pc

@@ -93,11 +93,12 @@ def test_errors_have_the_size_that_the_calibration_claims(fire):
         errors.append(np.mean(calibrated(fire, rehearsal)["LC-1"]) - 2000.0)
     at = cell.signal(np.array([2000.0]))[0] - cell.pivot
     scatter = np.array([1.0, at]) @ np.array(cell.covariance) @ np.array([1.0, at])
-    gain = np.sqrt(0.004**2 + 0.003**2 + 0.001**2) * 2000.0
+    angle = np.radians(1.0)  # half-normal: what it hides has the mean angle²/2 and root two of that as deviation
+    gain = np.sqrt(0.004**2 + 0.003**2 + (angle**2 / np.sqrt(2.0)) ** 2) * 2000.0
     expected = np.hypot(np.sqrt(scatter), gain)
     # Spread of 300 standard deviations: 4.1 %, so 12 % is three of them.
     assert np.std(errors) == pytest.approx(expected, rel=0.12)
-    assert abs(np.mean(errors)) < 4.0 * expected / np.sqrt(300)
+    assert abs(np.mean(errors) + 2000.0 * angle**2 / 2.0) < 4.0 * expected / np.sqrt(300)
 
 
 def test_one_error_can_be_switched_off_without_changing_another():

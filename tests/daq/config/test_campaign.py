@@ -104,6 +104,8 @@ BAD_STANDS = [
     ('supply = "VS-1" ', 'supply = "VS-9" ', "neither a tag of this stand nor a voltage"),
     ('burden = "150.0 ohm"', "", "needs its burden resistor"),
     ('supply = "5.000 V"', "", "needs its supply"),
+    ('supply = "5.000 V"', 'supply = "5 bar"', "input LC-1: unknown unit 'bar' for voltage"),
+    ('supply = "5.000 V"', 'supply = "0.0 V"', 'input LC-1: supply "0.0 V" must be more than zero'),
     ('tank = "oxidiser"', "", "a tank pressure needs its tank"),
     ('device = "cradle-a"\nwire = "adc0"', 'device = "cradle-z"\nwire = "adc0"', "hangs on unknown device cradle-z"),
     ('format = "wire 1"', 'format = "text lines"', "go together"),

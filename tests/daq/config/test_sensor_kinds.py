@@ -150,3 +150,19 @@ def test_no_module_but_the_table_decides_by_the_name_of_a_kind():
 def test_every_kind_stands_where_a_crew_looks_for_it(page):
     text = (ROOT / page).read_text(encoding="utf-8")
     assert [name for name in SENSOR_KINDS if name not in text] == []
+
+
+@pytest.mark.parametrize(
+    ("typed", "relative_u"),
+    [("5.000 V", 0.005 / 3.0**0.5), ("5.000 +/- 0.015 V", 0.003), ("2.5 +/- 0.0005 V", 0.0002), ("5.000 +/- 0 V", 0.0)],
+)
+def test_a_supply_stated_without_its_doubt_counts_as_known_within_half_a_percent(typed, relative_u):
+    assert input_of("bridge", supply=typed).stated_supply.relative_u == pytest.approx(relative_u)
+
+
+def test_the_voltage_over_a_reference_resistor_is_what_the_converter_is_referred_to():
+    assert input_of("resistance thermometer", supply="0.500 V").stated_supply.relative_u == 0.0
+
+
+def test_a_supply_that_is_measured_states_nothing():
+    assert input_of("bridge", supply="VS-1").stated_supply is None

@@ -2,8 +2,8 @@
 
 import pytest
 
-from standbook.analysis.blowdown.gas_aboard import GasState, gas_left
 from standbook.analysis.results.quantities import Measured
+from standbook.analysis.thrust.gas_aboard import GasState, gas_left
 from standbook.daq.errors import DataError
 
 NITROGEN, HELIUM = 296.8, 2077.1  # specific gas constants [J/(kg K)], molar masses 28.013 and 4.0026 g/mol

@@ -6,10 +6,10 @@ said, since no number can be put to it from the record alone.
 
 import numpy as np
 
+from standbook.analysis.budget.terms import Term
 from standbook.analysis.findings.thrust import LOAD_PATH_NOT_MEASURED, PULL_TOO_LOW, PULL_WITHOUT_PRESSURE
 from standbook.analysis.results.firing_results import LoadPath
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Allowance
 from standbook.analysis.thrust.thrust_record import NO_RANGE, ThrustRecord
 from standbook.daq.findings.finding import Finding
 
@@ -33,11 +33,12 @@ def load_path(record: ThrustRecord) -> LoadPath:
     )
 
 
-def load_path_allowances(record: ThrustRecord, impulse: float) -> tuple[Allowance, ...]:
+def load_path_terms(record: ThrustRecord, impulse: float) -> tuple[Term, ...]:
     """Return what a load path that was never measured may have hidden from an impulse [N*s]: only upwards."""
     if record.cell.calibration.stand_interaction.known or impulse <= 0.0:
         return ()
-    return (Allowance("hoses and flexures beside the cell, never measured", _share(record) * impulse, PULL),)
+    most = _share(record) * impulse
+    return (Term("hoses and flexures beside the cell, never measured", most=most, removed_by=PULL),)
 
 
 def _share(record: ThrustRecord) -> float:

@@ -5,10 +5,11 @@ SI; times in seconds after T-0. Doubt has a direction: what the record did not s
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
+from standbook.analysis.budget.terms import Term, combined, impulse_result
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.thrust import (
@@ -19,21 +20,17 @@ from standbook.analysis.findings.thrust import (
     LATE_START,
     THRUST_CLIPPED,
 )
-from standbook.analysis.physics.impulse import (
-    IntegratedRecord,
-    combined,
-    gap_allowance,
-    impulse_result,
-    vacuum_terms,
-)
+from standbook.analysis.impulse.impulse_budget import CLOCK, GAIN_FLOOR, SUPPLY, impulse_budget
+from standbook.analysis.impulse.load_path import load_path_terms
+from standbook.analysis.physics.impulse import IntegratedRecord, gap_allowance, vacuum_terms
 from standbook.analysis.results.results import BudgetTerm, ImpulseResult
 from standbook.analysis.thrust.burn import Burn
-from standbook.analysis.thrust.load_path import load_path_allowances
-from standbook.analysis.thrust.thrust_record import ThrustRecord, impulse_budget
+from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 
 NEAR_CLIP = 0.25  # s beside a clipped sample
+GAINS = frozenset({"calibration scatter", "reference standard", "stand interaction", GAIN_FLOOR, SUPPLY})
 EDGE_U = 0.05  # s; how well start and end of full nozzle flow are known beside their events
 
 
@@ -140,15 +137,8 @@ def impulses(
 ) -> tuple[ImpulseResult, ImpulseResult]:
     """Return total impulse at site ambient and referred to vacuum. [N*s]."""
     value = record.record().between(burn.window.start, burn.window.end)
-    budget = impulse_budget(dataset, record, burn.window)
-    allowances = load_path_allowances(record, value)
-    site = impulse_result(
-        value,
-        budget,
-        lower_bound_only=hidden.lower_bound_only,
-        unseen=hidden.unseen,
-        allowances=allowances,
-    )
+    budget = [*impulse_budget(dataset, record, burn.window), *load_path_terms(record, value)]
+    site = impulse_result(value, budget, lower_bound_only=hidden.lower_bound_only, unseen=hidden.unseen)
     engine, ambient = dataset.plan.engine, dataset.plan.site.ambient_pressure
     assert engine is not None  # noqa: S101 - the plan's validator requires it of a static fire
     begin, end = burn.span
@@ -163,19 +153,13 @@ def impulses(
         duration=end - begin,
         duration_u=edges,
     )
-    # One clock times both parts, so its error adds up instead of averaging out.
-    both = [replace(t, u=t.u + added * dataset.clock_u) if t.source == "clock rate" else t for t in budget]
+    more = [*(Term(t.source, t.u) for t in terms), Term("clock rate", added * dataset.clock_u, shared=CLOCK)]
     vacuum = impulse_result(
-        value + added,
-        [*both, *terms],
-        lower_bound_only=hidden.lower_bound_only,
-        unseen=hidden.unseen,
-        allowances=allowances,
+        value + added, [*budget, *more], lower_bound_only=hidden.lower_bound_only, unseen=hidden.unseen
     )
     return site, vacuum
 
 
 def relative_gain_u(budget: tuple[BudgetTerm, ...], impulse: float) -> float:
     """Return the relative standard uncertainty of the cell's gain in place."""
-    gains = ("calibration scatter", "reference standard", "stand interaction")
-    return combined(t for t in budget if t.source in gains) / abs(impulse) if impulse else 0.0
+    return combined(t for t in budget if t.source in GAINS) / abs(impulse) if impulse else 0.0

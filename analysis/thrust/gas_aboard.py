@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 
 from standbook.analysis.blowdown.liquid_column import mean_near
-from standbook.analysis.dataset.dataset import Channel
+from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.physics import fluids
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.windows import Window

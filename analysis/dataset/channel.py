@@ -1,0 +1,127 @@
+"""One calibrated input of a run: its samples, and how well a reading of it is known. SI; times in seconds after T-0."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from standbook.daq.arrays import Array, Mask
+from standbook.daq.config.calibration import Calibration, from_si
+from standbook.daq.config.measurands import MEASURANDS, Measurand
+from standbook.daq.quantity import Quantity
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Channel:
+    """One calibrated input."""
+
+    tag: str
+    measures: str
+    tank: str | None
+    calibration: Calibration
+    time: Array  # (N,) sensor latency taken off [s]
+    signal: Array  # (N,) in the calibration's signal unit
+    reading: Array  # (N,) SI, pressures absolute; not a number where the wire was open
+    counts: NDArray[np.int64]  # (N,)
+    clipped: Mask  # (N,)
+    open_wire: Mask  # (N,)
+    stream: str  # "cradle-a/fast"
+    supply: str = ""  # what it hangs on; a supply moves all channels that name it together
+    supply_u: float = 0.0  # of the supply that the signal was divided by, relative standard uncertainty
+    stated_u: float = 0.0  # of what else scales the signal and no calibration holds, relative standard uncertainty
+
+    @property
+    def measurand(self) -> Measurand:
+        """Measurand of the channel."""
+        return MEASURANDS[self.measures]
+
+    @property
+    def no_signal_reading(self) -> float:
+        """Reading at zero signal [SI], gauge where the calibration is: the supply scales readings about it."""
+        return float(self.calibration.si_reading(np.zeros(1))[0])
+
+    @property
+    def step(self) -> float:
+        """Change of the reading between two neighbouring counts, zero where counts never change. [SI]."""
+        number = 100_000  # samples: enough to meet changes
+        counts, reading = np.diff(self.counts[:number]), np.diff(self.reading[:number])
+        shift_origin = (counts != 0) & np.isfinite(reading)
+        return float(np.median(np.abs(reading[shift_origin] / counts[shift_origin]))) if shift_origin.any() else 0.0
+
+    def known(self) -> tuple[Array, Array]:
+        """Return times and readings of the samples that are numbers. Shapes (M,), (M,)."""
+        good = np.isfinite(self.reading)
+        return self.time[good], self.reading[good]
+
+    @property
+    def gain_u(self) -> float:
+        """Relative standard uncertainty of the slope."""
+        return self.calibration.slope_u()
+
+    @property
+    def zero_u(self) -> float:
+        """Standard uncertainty common to all readings: zero, intercept, hysteresis. [SI]."""
+        return self.calibration.scale * self.calibration.zero_u()
+
+    def reading_u(self, reading: float, ambient: Quantity) -> float:
+        """Compute the standard uncertainty of one mean reading [SI], barometer and supply included."""
+        return math.hypot(self.calibration_u(reading, ambient), self.supply_effect(reading, ambient))
+
+    def supply_effect(self, reading: float, ambient: Quantity) -> float:
+        """Return what a supply higher by its standard uncertainty than taken adds to a mean reading. [SI]."""
+        if self.supply_u == 0.0:
+            return 0.0
+        own = from_si(np.array([reading - self.origin(ambient)]), self.calibration)
+        return float(self.supply_moved(self.calibration.signal(own))[0])
+
+    def supply_moved(self, signal: Array) -> Array:
+        """Return the same for each signal: a ratiometric sensor gives so much more of it. (N,) [SI]."""
+        c = self.calibration
+        return c.scale * (c.reading(signal * (1.0 + self.supply_u)) - c.reading(signal))
+
+    def calibration_u(self, reading: float, ambient: Quantity) -> float:
+        """Compute the same without the supply, the barometer's included for a gauge sensor. [SI]."""
+        c = self.calibration
+        barometer = ambient.u if c.reference == "gauge" else 0.0
+        known = math.hypot(self.gain_u * (reading - self.origin(ambient)), self.zero_u, barometer)
+        return known if c.characteristic is None else math.hypot(known, self._characteristic_u(reading))
+
+    def _characteristic_u(self, reading: float) -> float:
+        """Return the part of a standard's curve [SI]: its tolerance, and what else scales the signal."""
+        c = self.calibration
+        own = float(from_si(np.array(reading), c))
+        signal = c.signal(np.array([own]))
+        moved = float(c.reading(signal * (1.0 + self.stated_u))[0]) - own
+        return c.scale * math.hypot(c.tolerance_u(own), moved)
+
+    def origin(self, ambient: Quantity) -> float:
+        """Return the absolute pressure at which the sensor reads zero: the ambient one if it is a gauge. [Pa]."""
+        return ambient.value if self.calibration.reference == "gauge" else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class PairU:
+    """What two mean readings are uncertain by, each alone and both together."""
+
+    one: float  # alone [SI]
+    other: float
+    both_one: float = 0.0  # change of the one by what moves both, with its sign [SI]
+    both_other: float = 0.0
+
+    def of(self, by_one: float, by_other: float) -> float:
+        """Return the standard uncertainty of what has these derivatives by the two readings."""
+        together = by_one * self.both_one + by_other * self.both_other
+        return math.hypot(by_one * self.one, by_other * self.other, together)
+
+
+def pair_u(one: Channel, reading: float, other: Channel, other_reading: float, ambient: Quantity) -> PairU:
+    """Return what two mean readings are uncertain by; a supply that both hang on moves them together. [SI]."""
+    if not one.supply or one.supply != other.supply:
+        return PairU(one.reading_u(reading, ambient), other.reading_u(other_reading, ambient))
+    return PairU(
+        one.calibration_u(reading, ambient),
+        other.calibration_u(other_reading, ambient),
+        one.supply_effect(reading, ambient),
+        other.supply_effect(other_reading, ambient),
+    )
