@@ -5,6 +5,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy.special import stdtrit
 
 from standbook.analysis.dataset.dataset import CheckWeight
 from standbook.analysis.kinds.static_fire import analyse_static_fire
@@ -81,7 +82,9 @@ def codes(results):
 
 def own_bound(results):
     """Return the cell's own upper bound. [N*s]."""
-    return results.impulse.value + Z * results.impulse.u + results.impulse.unseen
+    dof = results.impulse.dof
+    z = Z if dof is None else float(stdtrit(dof, 0.95))
+    return results.impulse.value + z * results.impulse.u + results.impulse.unseen
 
 
 def highest(found):
