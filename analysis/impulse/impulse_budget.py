@@ -45,9 +45,7 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     terms.append(Term("hysteresis", _hysteresis_u(record, start, end)))
     moved = abs(zero.step) * factor * spread
     terms.append(Term("weight correction", math.hypot(factor * zero.step_u * spread, record.shape_u * moved)))
-    hoses = record.hose_pressure - record.hose_pressure_after * zero.share * (zero.after is not None)
-    lever = integrate(record.time, hoses, interval=record.interval).between(start, end)
-    terms.append(Term("line load", factor * interaction.line_load.u * abs(lever)))
+    terms.append(Term("line load", factor * interaction.line_load.u * _hose_lever(record, start, end)))
     terms.append(Term("clock rate", value * dataset.clock_u, shared=CLOCK))
     terms.append(Term("sampling", sampling_u(record.record(), start, end, record.mode_period)))
     tail = record.record().between(end - MARGIN, end)
@@ -56,6 +54,17 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     deviation = factor * zero.before.deviation
     terms.append(Term("noise", noise_u(deviation, record.interval, samples, zero.before.correlation)))
     return terms
+
+
+def _hose_lever(record: ThrustRecord, start: float, end: float) -> float:
+    """Return the greater of what lines under pressure all along, and from the opening on only, integrate to. [Pa s].
+
+    Lines upstream of the valves push during the first zero too, those downstream do not, and a stand has both.
+    """
+    settled = record.hose_pressure_after * record.zero.share * (record.zero.after is not None)
+    upstream = integrate(record.time, record.hose_pressure - settled, interval=record.interval).between(start, end)
+    opened = integrate(record.time, record.hose_pressure + record.hose_pressure_before, interval=record.interval)
+    return max(abs(upstream), abs(opened.between(start, end)))
 
 
 def supply_term(record: ThrustRecord, start: float, end: float) -> Term | None:

@@ -86,6 +86,7 @@ class ThrustRecord:
     zero: Unloaded
     hose_pressure: Array  # (N,) mean tank pressure since the first zero [Pa]
     hose_pressure_after: float  # the same during the second zero [Pa]
+    hose_pressure_before: float  # mean tank pressure above the air during the first zero [Pa]
     sign: int
     factor: float
     weight: Measured  # of the expelled propellant as far as known, on the true scale [N]
@@ -230,7 +231,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     expected = Measured(sign * weight.value / factor, abs(sign) * weight.u / factor, "N")
     start = min(0.0, span.start) if dataset.t_zero is not None else span.start - 0.5
     windows = _zero_windows(time, reading, start, span.end, emptied=_emptied(flows))
-    hose = _hose_pressure(dataset, time, windows, span)
+    hose, hose_before = _hose_pressure(dataset, time, windows, span)
     hose_after = _mean(time, hose, windows[1]) if windows[1] else 0.0
     zeros = _zeros(cell.tag, [zero_of(time, reading, w) if w else None for w in windows], expected)
     share = expelled_share_of(time, flows)
@@ -258,6 +259,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
         zero=zero,
         hose_pressure=hose,
         hose_pressure_after=hose_after,
+        hose_pressure_before=hose_before,
         sign=sign,
         factor=factor,
         weight=weight,
@@ -373,18 +375,24 @@ def _zero_windows(
     return before, late or look(end + CLEAR_AFTER, end + CLEAR_AFTER + LOOK, latest=False)
 
 
-def _hose_pressure(dataset: Dataset, time: Array, windows: tuple[Window | None, Window | None], span: Span) -> Array:
-    """Return the mean pressure of the tanks less its mean during the first zero, which hoses push with. [Pa]."""
+def _hose_pressure(
+    dataset: Dataset, time: Array, windows: tuple[Window | None, Window | None], span: Span
+) -> tuple[Array, float]:
+    """Return what hoses push with: the tanks' mean pressure less that of the first zero, and that above the air. [Pa].
+
+    Nought where no tank's pressure is known.
+    """
     pressures = []
     for tank in dataset.plan.tank:
         channel = first_usable(dataset.measuring(measurands.TANK_PRESSURE, tank.name), span.start, span.end)
         if channel is not None:
             pressures.append(np.interp(time, *channel.known()))
     if not pressures:
-        return np.zeros(time.size)
+        return np.zeros(time.size), 0.0
     mean = np.mean(pressures, axis=0)
     reference = windows[0] or windows[1]
-    return np.asarray(mean - (_mean(time, mean, reference) if reference else mean[0]))
+    first = _mean(time, mean, reference) if reference else float(mean[0])
+    return np.asarray(mean - first), max(first - dataset.plan.site.ambient_pressure.value, 0.0)
 
 
 def _share_without_flows(dataset: Dataset, time: Array, tared: Array, step: float, start: float, span: Span) -> Array:
