@@ -4,19 +4,17 @@ SI, absolute pressures; times in seconds after T-0; sentences show bar, kg and s
 """
 
 import math
-from collections.abc import Iterable
 
 from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.weighed_amounts import DISAGREE, Pair
 from standbook.analysis.cold_flow.tank_side import FlowSide
-from standbook.analysis.dataset.dataset import Channel, Dataset
+from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.cold_flow import (
     AMOUNT_FROM_LOAD,
     AMOUNTS_DISAGREE,
     CAUGHT_MORE_THAN_LOADED,
     CLOSED_BEFORE_RUN_OUT,
     MASS_DOES_NOT_CLOSE,
-    NO_FLOW_FOUND,
     NO_TANK_PRESSURE,
     NOT_WEIGHED,
     PRESSURE_NOT_HELD,
@@ -47,11 +45,6 @@ def amount_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     if [a.name for a in side.amounts] == ["run-out"]:
         said.append(AMOUNT_FROM_LOAD.at(tank.name, mass=side.amounts[0].mass))
     return said
-
-
-def no_flow(tank: Tank, why: Iterable[tuple[Channel, str]]) -> list[Finding]:
-    """Say why no pressure sensor shows a flow that could be analysed."""
-    return [NO_FLOW_FOUND.at(channel.tag, tank_name=tank.name, reason=reason) for channel, reason in why]
 
 
 def no_sensor(tank: Tank) -> Finding:

@@ -128,7 +128,8 @@ def _flow_of(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInsta
     try:
         static = static_pressure(record)
     except DataError as error:
-        said.append(_unknown(tank, "The exponent is not known", error))
+        # CdA needs no hold: what a short one leaves out is missing, not doubtful.
+        said.append(replace(_unknown(tank, "The exponent is not known", error), severity="note"))
     flow = _Flow(
         dataset=dataset,
         tank=tank,

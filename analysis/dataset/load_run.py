@@ -31,7 +31,7 @@ from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
-from standbook.daq.quantity import Quantity
+from standbook.daq.quantity import Quantity, absolute
 from standbook.daq.run.run_folder import Run, StreamData
 
 CLOCK_CHECKED_PPM = 1000.0  # standard uncertainty of a rate by arrivals, below which they vouch for it
@@ -178,10 +178,12 @@ def _is_clock_checked(run: Run, device: str) -> bool:
 
 
 def _weighings(run: Run) -> dict[str, Weighing]:
-    return {
-        tank: Weighing(_measured(w.residual), _measured(w.caught), _measured(w.expelled))
-        for tank, w in run.weighings.items()
-    }
+    ambient, found = run.plan.site.ambient_pressure, {}
+    for tank, w in run.weighings.items():
+        read = absolute(w.start_pressure, ambient) if w.start_pressure is not None else None
+        start = Measured(read.value, read.u, "Pa") if read is not None else None
+        found[tank] = Weighing(_measured(w.residual), _measured(w.caught), _measured(w.expelled), start)
+    return found
 
 
 def _check_weights(run: Run) -> tuple[CheckWeight, ...]:

@@ -15,7 +15,7 @@ from pydantic import model_validator
 from standbook.daq.config.plan import FileName, Plan, read_plan
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.quantity import Force, Mass, Quantity, Residual
+from standbook.daq.quantity import Force, Mass, Pressure, Quantity, Residual
 from standbook.daq.run.lock import PLAN_FILE
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
@@ -24,6 +24,7 @@ from standbook.daq.storage.manifest import MANIFEST, read_manifest, verify, writ
 ADDITIONS = "additions"
 WEIGHINGS_FILE = "weighings.toml"
 FILL_FILE = "fill.json"
+READ = ("caught", "residual", "expelled", "start_pressure")
 
 
 class TankWeighing(Document):
@@ -33,17 +34,19 @@ class TankWeighing(Document):
     caught: Mass | None = None  # outside the tank, in a cold flow
     residual: Residual | None = None  # left aboard, drained and weighed
     expelled: Mass | None = None  # weighed as a difference
+    start_pressure: Pressure | None = None  # read on a gauge just before the opening
     note: str = ""
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        given = [quantity for quantity in (self.caught, self.residual, self.expelled) if quantity is not None]
+        read = (self.caught, self.residual, self.expelled, self.start_pressure)
+        given = [quantity for quantity in read if quantity is not None]
         if not given:
             raise ValueError(f'tank {self.tank}: give caught, residual or expelled, like "9.242 +/- 0.020 kg"')
         for quantity in given:
             if quantity.u <= 0.0:
                 raise ValueError(
-                    f'tank {self.tank}: "{quantity.text}" has no uncertainty; write what the scale is good for: '
+                    f'tank {self.tank}: "{quantity.text}" has no uncertainty; write what scale or gauge is good for: '
                     '"9.242 +/- 0.020 kg"'
                 )
         return self
@@ -91,11 +94,12 @@ class Weighings(Document):
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """All weighed masses of one tank. [kg]."""
+    """All weighed masses of one tank [kg], and its pressure as it was read before the opening."""
 
     caught: Quantity | None = None
     residual: Quantity | None = None
     expelled: Quantity | None = None
+    start_pressure: Quantity | None = None
     source: str = ""  # "additions/001, by DAQ"
 
 
@@ -228,8 +232,6 @@ def read_additions(folder: Path, plan: Plan) -> AddedMasses:
             source = f"{ADDITIONS}/{place.name}, by {weighings.by}"
             hung |= {weight.hung: weight for weight in weighings.check_weight}
             for row in weighings.weighing:
-                told = {
-                    key: value for key in ("caught", "residual", "expelled") if (value := getattr(row, key)) is not None
-                }
+                told = {key: value for key in READ if (value := getattr(row, key)) is not None}
                 found[row.tank] = replace(found.get(row.tank, Weighing()), **told, source=source)
     return AddedMasses(found, tuple(hung.values()))
