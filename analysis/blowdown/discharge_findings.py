@@ -40,7 +40,7 @@ def exponent_findings(exponent: Exponent, *, isentropic_exponent: float | None, 
     lowest, highest = HEALTHY_DRIFT
     if not lowest <= drift.value <= highest:
         said.append(EXPONENT_DRIFT.at(channel, drift=drift.value, drift_u=drift.u, lowest=lowest, highest=highest))
-    if exponent.misfit > NOTED_MISFIT * exponent.usual_misfit:
+    if not follows_law(exponent):
         said.append(
             EXPONENT_MISFIT.at(
                 channel,
@@ -88,8 +88,16 @@ def _against_isentropic(exponent: Exponent, isentropic: float, channel: str | No
     return said
 
 
-def joint_findings(joint: JointFit, direct: DirectCda, channel: str | None) -> list[Finding]:
-    """Say which of the facts that make a joint fit valid do not hold."""
+def follows_law(exponent: Exponent) -> bool:
+    """Tell whether the gas followed the law of start and drift as well as gas usually does."""
+    return exponent.misfit <= NOTED_MISFIT * exponent.usual_misfit
+
+
+def joint_findings(joint: JointFit, direct: DirectCda, channel: str | None, *, by_law: bool = True) -> list[Finding]:
+    """Say which of the facts that make a joint fit valid do not hold.
+
+    ``by_law`` tells that the gas followed the law that the joint fit rests on; else the fit can doubt nothing.
+    """
     facts, said = joint.facts, list[Finding]()
     if not facts["converged"] or not facts["covariance usable"]:
         word = "has no usable covariance" if facts["converged"] else "did not converge"
@@ -102,7 +110,7 @@ def joint_findings(joint: JointFit, direct: DirectCda, channel: str | None) -> l
         said.append(
             CDA_DISAGREE.at(
                 channel,
-                severity="caution" if abs(joint.departure) > JOINT_APART else "note",
+                severity="caution" if by_law and abs(joint.departure) > JOINT_APART else "note",
                 joint_cda_mm2=1e6 * joint.cda.value,
                 joint_cda_u_mm2=1e6 * joint.cda.u,
                 weighed_cda_mm2=1e6 * direct.cda,

@@ -70,7 +70,11 @@ def raw_faults(dataset: Dataset, channel: Channel) -> list[Finding]:
 
 def _flat(channel: Channel, good: Mask, start: float) -> list[Finding]:
     marks = flat_top(channel.counts[good])
-    if marks is None or np.count_nonzero(marks & (channel.time[good] > start)) < AT_LEAST:
+    return [] if marks is None else _cut_off(channel, good, marks, start)
+
+
+def _cut_off(channel: Channel, good: Mask, marks: Mask, start: float) -> list[Finding]:
+    if np.count_nonzero(marks & (channel.time[good] > start)) < AT_LEAST:
         return []
     scale, unit = SI_WORDS.get(SI_UNIT[channel.calibration.dimension], (1.0, ""))
     peak, first = float(channel.reading[good][marks][0]) / scale, float(channel.time[good][marks][0])
@@ -81,6 +85,9 @@ def _held(channel: Channel, good: Mask, start: float, until: float) -> list[Find
     held = held_value(channel.time[good], channel.counts[good], start=start, until=until)
     if held is None or (held.seconds >= STUCK and stuck_since(channel, start, float(channel.time[-1])) is not None):
         return []  # a sensor that no longer responds is named as such
+    counts = channel.counts[good]
+    if counts[int(np.searchsorted(channel.time[good], held.time))] == counts.max():
+        return _cut_off(channel, good, counts == counts.max(), start)
     tag, samples = channel.tag, held.samples
     return [HELD_VALUE.at(tag, held.time, decided_by=DECIDE, decide=DECIDE, seconds=held.seconds, samples=samples)]
 

@@ -30,8 +30,9 @@ from standbook.analysis.diagnosis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.diagnosis.no_flow_causes import no_flow_causes
 from standbook.analysis.findings.catalogue import suppress_consequences
 from standbook.analysis.findings.causes import CAUSE_SENSOR_CLIPPED
-from standbook.analysis.findings.channels import GAUGE_AS_ABSOLUTE
+from standbook.analysis.findings.channels import CLIPPED, GAUGE_AS_ABSOLUTE, NOT_RESPONDING
 from standbook.analysis.findings.cold_flow import NO_FLOW_FOUND
+from standbook.analysis.findings.record_faults import GAP_HIDES_END
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Analysis, Comparison, EventResult, TZero, Window
 from standbook.analysis.signal.band_comparison import compare, departure_findings
@@ -133,10 +134,13 @@ def _without_flow(
     causes = no_flow_causes(dataset, tank)
     if any(not finding.of(NO_FLOW_FOUND) for finding in why):  # a record that is wrong tells of no cause but its own
         causes = [cause for cause in causes if cause.of(CAUSE_SENSOR_CLIPPED)]
+    gaps = [] if any(f.of(GAP_HIDES_END) for f in why) else gap_findings(dataset, begin, end, part="record")
+    cut_off = {finding.channel for finding in why if finding.of(CLIPPED)}
     findings = [
         *dataset.findings,
-        *gap_findings(dataset, begin, end, part="record"),
-        *of_channels,
+        *gaps,
+        # A sensor that is cut off stands still because of it.
+        *(f for f in of_channels if not (f.of(NOT_RESPONDING) and f.channel in cut_off)),
         *_not_said_in(of_channels, why),
         *causes,
         *([] if sensors else [no_sensor(tank)]),

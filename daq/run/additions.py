@@ -46,7 +46,7 @@ class TankWeighing(Document):
         for quantity in given:
             if quantity.u <= 0.0:
                 raise ValueError(
-                    f'tank {self.tank}: "{quantity.text}" has no uncertainty; write what scale or gauge is good for: '
+                    f'tank {self.tank}: "{quantity.text}" has no uncertainty; write what the scale is good for: '
                     '"9.242 +/- 0.020 kg"'
                 )
         return self
