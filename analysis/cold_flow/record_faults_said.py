@@ -17,13 +17,15 @@ from standbook.analysis.findings.record_faults import (
     HELD_VALUE,
     PRESSURE_ROSE,
     SIGNAL_STEPPED,
+    STEP_FOR_END,
 )
 from standbook.analysis.record_faults.false_ends import flows_on
 from standbook.analysis.record_faults.fast_rises import fast_rise
 from standbook.analysis.record_faults.flow_trace import FlowTrace, flow_trace
 from standbook.analysis.record_faults.gaps_at_ends import hiding_gap
 from standbook.analysis.record_faults.held_values import AT_LEAST, flat_top, held_value
-from standbook.analysis.record_faults.jumps import jump, jump_about
+from standbook.analysis.record_faults.jumps import jump
+from standbook.analysis.record_faults.steps_at_ends import step_at_end
 from standbook.analysis.signal.windows import lone_spikes
 from standbook.daq.arrays import Array, Mask
 from standbook.daq.config.plan import Tank
@@ -33,7 +35,6 @@ from standbook.daq.quantity import SI_UNIT
 BEFORE_COMMAND = 0.5  # s before T-0, from where on a record is looked at
 NEAR_TOP, VENTED = 0.97, 0.05  # of the greatest drive: pressurised from the one on, down to the other
 TOP = 0.99  # quantile of the drive that is the greatest
-STEP_REACH = 0.8  # s about a false end, in which a step may have made it
 DECIDE = "a second sensor of the tank or a weighed tank would decide; look at sensor, plug and cable, and repeat"
 DECIDE_GAP = (
     "a second recorder's rows, a weighed tank or another sensor on another stream would decide; look at the link, and "
@@ -114,7 +115,7 @@ def end_faults(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowIns
     if gap is not None:
         return [GAP_HIDES_END.at(tag, gap.time, decided_by=DECIDE_GAP, decide=DECIDE_GAP, seconds=gap.seconds)]
     trace = trace_of(dataset, tank, channel, instants)
-    return _goes_on(tag, trace) or _stepped(tag, trace)
+    return _step_at_end(tag, trace) or _goes_on(tag, trace) or _stepped(tag, trace)
 
 
 def trace_of(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInstants) -> FlowTrace:
@@ -129,15 +130,19 @@ def trace_of(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInsta
     )
 
 
+def _step_at_end(tag: str, trace: FlowTrace) -> list[Finding]:
+    step = step_at_end(trace)
+    if step is None:
+        return []
+    percent = 100.0 * step.share
+    return [STEP_FOR_END.at(tag, step.time, decided_by=DECIDE, decide=DECIDE, step_percent=percent, gain=step.gain)]
+
+
 def _goes_on(tag: str, trace: FlowTrace) -> list[Finding]:
     on = flows_on(trace)
     if on is None:
         return []
-    step = jump_about(trace, on.time, STEP_REACH)
-    words = f"; at T{step.time:+.2f} s the signal stepped by {100.0 * step.share:+.2f} %" if step is not None else ""
-    return [
-        FLOW_GOES_ON.at(tag, on.time, decided_by=DECIDE, decide=DECIDE, seconds=on.seconds, share=on.share, step=words)
-    ]
+    return [FLOW_GOES_ON.at(tag, on.time, decided_by=DECIDE, decide=DECIDE, seconds=on.seconds, share=on.share)]
 
 
 def _stepped(tag: str, trace: FlowTrace) -> list[Finding]:

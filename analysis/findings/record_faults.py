@@ -27,12 +27,21 @@ SIGNAL_STEPPED = FindingKind(
         f"uncertainties, in mid-flow: a zero that moved, a plug or a range, not the tank. {PASSED_OVER}"
     ),
 )
+STEP_FOR_END = FindingKind(
+    code="step-for-end",
+    severity="serious",
+    text=(
+        "{channel}: what looks like the flow's end is a step of {step_percent:+.2f} % at T{time:+.2f} s: a curve that "
+        "breaks there explains the record better than any that bends, by {gain:.0f} in the sum of squares, and no "
+        f"tank's pressure breaks. {PASSED_OVER}"
+    ),
+)
 FLOW_GOES_ON = FindingKind(
     code="flow-goes-on",
     severity="serious",
     text=(
         "{channel}: what looks like the flow's end at T{time:+.2f} s is none: over {seconds:.1f} s after it the "
-        "pressure goes on falling as {share:.2f} of the same flow makes it fall{step}. "
+        "pressure goes on falling as {share:.2f} of the same flow makes it fall. "
         f"{PASSED_OVER}"
     ),
 )

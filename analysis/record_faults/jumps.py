@@ -47,16 +47,7 @@ class _Steps:
 
 def jump(trace: FlowTrace) -> Jump | None:
     """Find the surest step between both ends; ``None`` where there is none."""
-    return _surest(trace, trace.opening + AFTER_OPENING, trace.end - BEFORE_END)
-
-
-def jump_about(trace: FlowTrace, instant: float, reach: float) -> Jump | None:
-    """Find the surest step about an instant at which no flow ended; ``None`` where there is none."""
-    low = max(trace.opening + AFTER_OPENING, instant - reach - HALF)
-    return _surest(trace, low, instant + reach + HALF)
-
-
-def _surest(trace: FlowTrace, start: float, end: float) -> Jump | None:
+    start, end = trace.opening + AFTER_OPENING, trace.end - BEFORE_END
     long, short = _steps(trace, HALF), _steps(trace, SHORTER * HALF)
     if long is None or short is None:
         return None

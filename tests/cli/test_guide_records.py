@@ -5,7 +5,15 @@ import math
 from standbook.analysis.channel_checks import channel_health, mark_checks, record_checks
 from standbook.analysis.cold_flow import flow_contradictions
 from standbook.analysis.physics import impulse, impulse_limits
-from standbook.analysis.record_faults import false_ends, fast_rises, gaps_at_ends, held_values, jumps, second_falls
+from standbook.analysis.record_faults import (
+    false_ends,
+    fast_rises,
+    gaps_at_ends,
+    held_values,
+    jumps,
+    second_falls,
+    steps_at_ends,
+)
 from standbook.analysis.thrust import weight_check
 from standbook.daq.live import channel_monitor
 from standbook.daq.quantity import factor
@@ -47,6 +55,7 @@ def test_the_rules_of_a_tank_s_record_are_those_of_the_code():
         f"{gaps_at_ends.HIDES:g} s within {gaps_at_ends.BESIDE_END:g} s of an end; "
         f"{100 * gaps_at_ends.SHARE:.0f} % of the flow; {gaps_at_ends.LONG:g} s near it",
         f"{false_ends.LIKE_LIQUID[0]:g} to {false_ends.LIKE_LIQUID[1]:g} of the flow before",
+        f"by {steps_at_ends.GAIN:.0f} better than any bend, and {100 * steps_at_ends.SHARE:g} % of the reading",
         f"{jumps.SURE:.0f} u and {100 * jumps.SHARE:g} % of the reading",
         f"{100 * flow_contradictions.START_OFF:.0f} % and {flow_contradictions.SURE:.0f} u off the plan",
     )

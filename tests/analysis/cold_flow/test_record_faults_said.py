@@ -17,6 +17,7 @@ from standbook.analysis.findings.record_faults import (
     PRESSURE_ROSE,
     SIGNAL_STEPPED,
     START_PRESSURE_NOT_AS_PLANNED,
+    STEP_FOR_END,
 )
 from standbook.analysis.kinds.cold_flow import analyse_water_flow
 from standbook.analysis.results.quantities import Measured
@@ -65,6 +66,13 @@ def dropped(time, counts):
     return np.where((time >= AT) & (time < AT + 0.3), counts - 0.5 * np.ptp(counts), counts)
 
 
+def paused(time, counts):
+    """A valve that shut for a second: what follows comes a second later, with its noise."""
+    random = np.random.default_rng(0)
+    then = np.where(time > AT + 1.0, time - 1.0, np.where(time > AT, AT + random.uniform(-0.03, 0.03, time.size), time))
+    return counts[np.minimum(np.searchsorted(time, then), time.size - 1)]
+
+
 def cut_off(time, counts):
     return np.minimum(counts, counts.min() + 0.9 * np.ptp(counts))
 
@@ -75,7 +83,8 @@ def cut_off(time, counts):
         (held, HELD_VALUE, 0.01),
         (dropped, PRESSURE_ROSE, 0.4),
         (step(0.08), PRESSURE_ROSE, 0.1),
-        (step(-0.02), FLOW_GOES_ON, 0.1),
+        (step(-0.05), STEP_FOR_END, 0.1),
+        (paused, FLOW_GOES_ON, 0.1),
         (cut_off, CLIPPED, None),
     ],
 )
@@ -113,7 +122,7 @@ def test_a_gap_at_the_end_is_named(wf03_campaign, wf03_story, healthy):
 def test_a_small_step_that_made_no_end_is_named_as_one(healthy):
     faulty = spoilt(healthy, step(0.012))
     seen = first_with_flow(faulty, pressures(faulty))
-    assert all(f.of(SIGNAL_STEPPED, FLOW_GOES_ON) for f in seen.passed)
+    assert all(f.of(SIGNAL_STEPPED, STEP_FOR_END) for f in seen.passed)
     assert len(seen.passed) == 2
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from standbook.analysis.record_faults.jumps import jump, jump_about
+from standbook.analysis.record_faults.jumps import jump
 from tests.analysis.record_faults.tank_record import START, altered, tank_record, trace_of, without
 
 
@@ -13,12 +13,6 @@ def test_a_step_is_found_with_its_size_and_instant(percent):
     found = jump(trace_of(record))
     assert found.time == pytest.approx(3.0, abs=0.04)
     assert found.share * np.interp(3.0, record.time, record.pressure) == pytest.approx(0.01 * percent * START, rel=0.15)
-
-
-def test_about_an_end_that_is_none_the_step_that_made_it_is_found():
-    record = altered(tank_record(), lambda t, p: p + 0.02 * START * (t >= 3.0))
-    assert jump(trace_of(record, end=2.9)) is None  # it lies behind that end
-    assert jump_about(trace_of(record, end=2.9), 2.9, 0.8).time == pytest.approx(3.0, abs=0.04)
 
 
 @pytest.mark.parametrize("noise", [0.0, 600.0, 5000.0])
