@@ -25,6 +25,7 @@ HEALTHY_DRIFT = (-0.64, -0.03)  # c of nitrogen or air that warms up during 2 to
 NOTED_MISFIT, BAD_MISFIT, BAD_SHARE = 2.0, 8.0, 0.006  # times the usual one; of the pressure
 # What no gas in a tank can do, with three standard uncertainties: start above the isentropic or below the isothermal.
 START_HIGH, START_LOW, START_SIGMA, CHORD_HIGH = 0.12, 0.90, 3.0, 0.03
+CHORD_SURELY = 2.0  # standard uncertainties by which a mean exponent lies below the isothermal one
 JOINT_APART = 4.0  # uncertainties between joint fit and weighed liquid, from which the gas law alone is no excuse
 
 
@@ -36,7 +37,10 @@ def exponent_findings(exponent: Exponent, *, isentropic_exponent: float | None, 
     chord, drift = exponent.chord, exponent.drift
     said = [] if isentropic_exponent is None else _against_isentropic(exponent, isentropic_exponent, channel)
     if chord.value < 1.0:
-        said.append(EXPONENT_BELOW_ONE.at(channel, chord=chord.value, chord_u=chord.u))
+        surely = chord.value + CHORD_SURELY * chord.u < 1.0
+        said.append(
+            EXPONENT_BELOW_ONE.at(channel, severity="caution" if surely else "note", chord=chord.value, chord_u=chord.u)
+        )
     lowest, highest = HEALTHY_DRIFT
     if not lowest <= drift.value <= highest:
         said.append(EXPONENT_DRIFT.at(channel, drift=drift.value, drift_u=drift.u, lowest=lowest, highest=highest))

@@ -134,7 +134,9 @@ def _without_flow(
     causes = no_flow_causes(dataset, tank)
     if any(not finding.of(NO_FLOW_FOUND) for finding in why):  # a record that is wrong tells of no cause but its own
         causes = [cause for cause in causes if cause.of(CAUSE_SENSOR_CLIPPED)]
-    gaps = [] if any(f.of(GAP_HIDES_END) for f in why) else gap_findings(dataset, begin, end, part="record")
+    gaps = (
+        [] if any(f.of(GAP_HIDES_END) for f in why) else gap_findings(dataset, begin, end, part="record", bridged=True)
+    )
     cut_off = {finding.channel for finding in why if finding.of(CLIPPED)}
     findings = [
         *dataset.findings,

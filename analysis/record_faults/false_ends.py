@@ -16,6 +16,7 @@ CERTAIN = 0.15  # of the area before: a line that is known no better says nothin
 LOOKED_AT = 3  # certain lines, the shortest first: later ones may hold a vent
 # Over 230 healthy simulated flows, of two kinds of stands, no three lines kept to these two.
 LIKE_LIQUID = (0.5, 1.8)  # of the area before
+STEADIEST = 1.1  # the same of the first two alone, where the flow's own end comes soon
 STEADY, LONG_LINE, STEADIER = 1.6, 1.2, 1.2  # largest over smallest; of lines so long [s]; gas that is shut in is not
 
 
@@ -47,7 +48,7 @@ def _after(trace: FlowTrace, clear: float) -> FlowsOn | None:
         if math.hypot(u, share * before_u) < CERTAIN * before:
             seen.append((share, line))
     long = [pair for pair in seen if pair[1] >= LONG_LINE]
-    for some, most in ((seen[:LOOKED_AT], STEADY), (long[: LOOKED_AT - 1], STEADIER)):
+    for some, most in ((seen[:LOOKED_AT], STEADY), (long[: LOOKED_AT - 1], STEADIER), (seen[:2], STEADIEST)):
         shares = [share for share, _ in some]
         if len(shares) < LOOKED_AT - 1 or min(shares) < LIKE_LIQUID[0] or max(shares) > LIKE_LIQUID[1]:
             continue

@@ -17,6 +17,11 @@ def test_a_step_that_made_an_end_is_found_with_its_size_and_instant(percent, fou
     assert found.share == pytest.approx(0.01 * percent * START / level, rel=0.25)
 
 
+def test_a_step_shortly_before_the_flow_s_own_end_is_found():
+    record = altered(tank_record(flows=((0.0, 6.0, 1.0), (6.0, 8.0, 8.0))), lambda t, p: p + 0.02 * START * (t >= 4.9))
+    assert step_at_end(trace_of(record, end=4.95)).time == pytest.approx(4.9, abs=0.05)
+
+
 @pytest.mark.parametrize("noise", [0.0, 600.0, 5000.0])
 def test_a_closing_is_no_step(noise):
     assert all(step_at_end(trace_of(tank_record(noise=noise, seed=seed))) is None for seed in range(3))
