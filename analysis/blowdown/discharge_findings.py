@@ -25,6 +25,7 @@ HEALTHY_DRIFT = (-0.64, -0.03)  # c of nitrogen or air that warms up during 2 to
 NOTED_MISFIT, BAD_MISFIT, BAD_SHARE = 2.0, 8.0, 0.006  # times the usual one; of the pressure
 # What no gas in a tank can do, with three standard uncertainties: start above the isentropic or below the isothermal.
 START_HIGH, START_LOW, START_SIGMA, CHORD_HIGH = 0.12, 0.90, 3.0, 0.03
+CHORD_SURELY = 2.0  # standard uncertainties by which a mean exponent lies below the isothermal one
 JOINT_APART = 4.0  # uncertainties between joint fit and weighed liquid, from which the gas law alone is no excuse
 
 
@@ -36,11 +37,14 @@ def exponent_findings(exponent: Exponent, *, isentropic_exponent: float | None, 
     chord, drift = exponent.chord, exponent.drift
     said = [] if isentropic_exponent is None else _against_isentropic(exponent, isentropic_exponent, channel)
     if chord.value < 1.0:
-        said.append(EXPONENT_BELOW_ONE.at(channel, chord=chord.value, chord_u=chord.u))
+        surely = chord.value + CHORD_SURELY * chord.u < 1.0
+        said.append(
+            EXPONENT_BELOW_ONE.at(channel, severity="caution" if surely else "note", chord=chord.value, chord_u=chord.u)
+        )
     lowest, highest = HEALTHY_DRIFT
     if not lowest <= drift.value <= highest:
         said.append(EXPONENT_DRIFT.at(channel, drift=drift.value, drift_u=drift.u, lowest=lowest, highest=highest))
-    if exponent.misfit > NOTED_MISFIT * exponent.usual_misfit:
+    if not follows_law(exponent):
         said.append(
             EXPONENT_MISFIT.at(
                 channel,
@@ -88,8 +92,16 @@ def _against_isentropic(exponent: Exponent, isentropic: float, channel: str | No
     return said
 
 
-def joint_findings(joint: JointFit, direct: DirectCda, channel: str | None) -> list[Finding]:
-    """Say which of the facts that make a joint fit valid do not hold."""
+def follows_law(exponent: Exponent) -> bool:
+    """Tell whether the gas followed the law of start and drift as well as gas usually does."""
+    return exponent.misfit <= NOTED_MISFIT * exponent.usual_misfit
+
+
+def joint_findings(joint: JointFit, direct: DirectCda, channel: str | None, *, by_law: bool = True) -> list[Finding]:
+    """Say which of the facts that make a joint fit valid do not hold.
+
+    ``by_law`` tells that the gas followed the law that the joint fit rests on; else the fit can doubt nothing.
+    """
     facts, said = joint.facts, list[Finding]()
     if not facts["converged"] or not facts["covariance usable"]:
         word = "has no usable covariance" if facts["converged"] else "did not converge"
@@ -102,7 +114,7 @@ def joint_findings(joint: JointFit, direct: DirectCda, channel: str | None) -> l
         said.append(
             CDA_DISAGREE.at(
                 channel,
-                severity="caution" if abs(joint.departure) > JOINT_APART else "note",
+                severity="caution" if by_law and abs(joint.departure) > JOINT_APART else "note",
                 joint_cda_mm2=1e6 * joint.cda.value,
                 joint_cda_u_mm2=1e6 * joint.cda.u,
                 weighed_cda_mm2=1e6 * direct.cda,

@@ -7,7 +7,7 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.channels import DEVICE_RESTARTED, GAP, NO_PREDICTION, POSTDICTION, ROWS_LOST
 from standbook.daq.findings.finding import Finding
 
-BRIDGED_SHARE, BESIDE_END = 0.15, 0.15  # of a flow; s: shorter gaps away from both ends move a flow's numbers by little
+BRIDGED_SHARE = 0.15  # of a flow: fewer rows lost move its numbers by little
 
 
 def gap_findings(
@@ -15,17 +15,14 @@ def gap_findings(
 ) -> list[Finding]:
     """Report lost rows and resets, those between two instants as cautions.
 
-    ``bridged`` says that what lies between runs smoothly across a short gap, so that such a one is a note.
+    ``bridged`` says that what lies between runs smoothly across gaps and no end lies in one, so that few are a note.
     """
     said: list[Finding] = []
     for key, health in dataset.record.items():
         inside = [gap for gap in health.gaps if gap.end > start and gap.start < end]
         if inside:
             seconds = sum(gap.seconds for gap in inside)
-            hidden = any(
-                abs(edge - at) < BESIDE_END for g in inside for edge in (g.start, g.end) for at in (start, end)
-            )
-            smooth = bridged and seconds < BRIDGED_SHARE * (end - start) and not hidden
+            smooth = bridged and seconds < BRIDGED_SHARE * (end - start)
             said.append(
                 GAP.at(
                     None,

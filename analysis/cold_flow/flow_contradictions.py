@@ -7,10 +7,11 @@ is refused, not printed beside the warning.
 
 import math
 from dataclasses import replace
-from typing import NamedTuple
 
 import numpy as np
 
+from standbook.analysis.channel_checks.channel_health import usable
+from standbook.analysis.cold_flow.record_faults_said import trace_of
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.cold_flow import (
@@ -19,11 +20,16 @@ from standbook.analysis.findings.cold_flow import (
     FLOW_AREA_CREEPS,
     LET_OFF_IN_STEPS,
     METER_NOT_AT_ZERO,
+    OPENED_AGAIN,
     OPENED_TWICE,
     PRESSURE_UNIT,
     WEIGHED_TANK_FEELS_JET,
 )
-from standbook.analysis.signal.windows import block_average
+from standbook.analysis.findings.record_faults import START_PRESSURE_NOT_AS_PLANNED
+from standbook.analysis.record_faults.second_falls import second_fall
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.signal.windows import between, block_average
+from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import absolute
 
@@ -47,17 +53,18 @@ OF_AMOUNTS = (WEIGHED_TANK_FEELS_JET, FLOW_AREA_CREEPS, METER_NOT_AT_ZERO, AMOUN
 CHORDS = (1.0, 2.0)  # of any gas over water; outside them an amount that is off by much cannot be the valve's doing
 LITTLE = 0.1  # of what the plan's CdA would have let out: less is not this tank's flow
 LEAST = 1e-6  # kg: what a pressure that did not fall says has left
-STILL, BLOCK = 0.6, 0.1  # s of a pressure that stands; s of a mean
-STANDS = 0.005  # relative, by which it may move then
-LEAST_FALL, STEEPER = 0.012, 4.0  # of the drive within STILL; times what it falls by where it stands
-FELL, VENTED = 0.97, 0.3  # of the drive at the end of the flow: between them it fell and stood again
+START_OFF, SURE = 0.04, 3.0  # of the start pressure, and uncertainties beyond: crews come nearer; judgement
+STOOD = 0.5  # s of a mean
+REST = (1.1, 0.1)  # s before the opening, between which another sensor is read
+TOLD_APART = 1.25  # of the amounts by pressure after one fall and after both, from which a weighing tells them apart
+STEEPER = 1.6  # of the flow's own fall: what falls faster is gas; judgement
 
 
 def contradictions(dataset: Dataset, side: FlowSide) -> list[Finding]:
     """Name a wrong unit, an amount that is no flow of this tank, a second fall; empty for a flow that fits."""
     unit = _unit(dataset, side)
     # Where the pressure is itself in doubt, it says nothing of the amount.
-    return [*unit, *([] if unit else _amount(side)), *_opened_again(dataset, side)]
+    return [*unit, *([] if unit else [*_start_pressure(dataset, side), *_amount(side)]), *_opened_again(dataset, side)]
 
 
 def without_numbers(side: FlowSide) -> FlowSide:
@@ -123,17 +130,64 @@ def _amount(side: FlowSide) -> list[Finding]:
     ]
 
 
-class _Fall(NamedTuple):
-    """A fall of the pressure between two stands after the flow. [s], [Pa]."""
+def _start_pressure(dataset: Dataset, side: FlowSide) -> list[Finding]:
+    """Hold the pressure before the opening against the plan's, or what was read then, unless another sensor agrees."""
+    seen, ambient, tag = side.result.start_pressure, dataset.plan.site.ambient_pressure, side.channel.tag
+    weighing = dataset.weighings.get(side.tank.name)
+    read = weighing.start_pressure if weighing is not None else None
+    planned = absolute(side.tank.start_pressure, ambient)
+    stated = read or Measured(planned.value, planned.u, "Pa")
+    if seen is None or not stated.value > 0.0:
+        return []
+    allowed = START_OFF * stated.value + SURE * math.hypot(seen.u, stated.u)
+    off = seen.value - stated.value
+    if abs(off) <= allowed or _confirmed(dataset, side, seen) or (off < 0.0 and _sank(side, stated.value - allowed)):
+        return []
+    decide = (
+        "a mechanical gauge or a second sensor would decide; what was read at the opening can be added to the run as "
+        "start_pressure of the tank in a weighings file"
+    )
+    return [
+        START_PRESSURE_NOT_AS_PLANNED.at(
+            tag,
+            side.instants.opening.time,
+            decided_by=decide,
+            seen_bar=seen.value / 1e5,
+            apart_percent=100.0 * (seen.value / stated.value - 1.0),
+            stated_bar=stated.value / 1e5,
+            stated="of the plan" if read is None else "that were read then",
+            allowed_percent=100.0 * allowed / stated.value,
+            decide=decide,
+        )
+    ]
 
-    time: float  # of its steepest
-    before: float
-    after: float
+
+def _sank(side: FlowSide, least: float) -> bool:
+    """Tell whether the tank stood higher before, as it would not by a signal that is cut off: it leaked or cooled."""
+    begin, opening = float(side.channel.time[0]), side.instants.opening.time
+    if opening - begin < REST[0]:
+        return False
+    _, mean = block_average(side.channel.time, side.channel.reading, start=begin, end=opening, block=STOOD)
+    return bool(np.nanmax(mean, initial=0.0) >= least)
+
+
+def _confirmed(dataset: Dataset, side: FlowSide, seen: Measured) -> bool:
+    """Tell whether another sensor of the tank reads the same before the opening."""
+    ambient, opening = dataset.plan.site.ambient_pressure, side.instants.opening.time
+    for other in dataset.measuring(measurands.TANK_PRESSURE, side.tank.name):
+        if other.tag == side.channel.tag or not usable(other, opening - REST[0], opening - REST[1]):
+            continue
+        known = other.reading[between(other.time, opening - REST[0], opening - REST[1])]
+        level = float(np.nanmean(known))
+        if abs(level - seen.value) <= SURE * math.hypot(seen.u, other.reading_u(level, ambient)):
+            return True
+    return False
 
 
 def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
     """Say where the pressure stood after the flow, fell, and stood again well above the back pressure."""
-    fall = _second_fall(side, dataset.plan.back_pressure().value)
+    trace = trace_of(dataset, side.tank, side.channel, side.instants)
+    fall = second_fall(trace, dataset.plan.back_pressure().value)
     if fall is None:
         return []
     name, amount = side.tank.name, side.amount
@@ -142,10 +196,19 @@ def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
         f"{fall.before / 1e5:.2f} to {fall.after / 1e5:.2f} bar(a) about T{fall.time:+.1f} s and stood again"
     )
     one, both = _by_pressure(side, fall.before), _by_pressure(side, fall.after)
-    if amount is None or amount.value <= math.sqrt(one * both):
-        fits = "" if amount is None else ", and what was weighed fits the first fall alone: gas was let off"
+    tells = both > TOLD_APART * one
+    if amount is None or (tells and amount.value <= math.sqrt(one * both)) or (not tells and fall.share > STEEPER):
+        fits = (
+            "" if amount is None or not tells else ", and what was weighed fits the first fall alone: gas was let off"
+        )
         return [LET_OFF_IN_STEPS.at(name, fall.time, seen=seen, fits=fits)]
     decide = "look at the valve's command, and repeat with one opening or weigh after each"
+    if not tells:
+        return [
+            OPENED_AGAIN.at(
+                name, fall.time, decided_by=decide, seen=seen, share=fall.share, amount=amount.value, decide=decide
+            )
+        ]
     return [
         OPENED_TWICE.at(
             name,
@@ -158,30 +221,6 @@ def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
             decide=decide,
         )
     ]
-
-
-def _second_fall(side: FlowSide, back: float) -> _Fall | None:
-    """Find a fall that begins and ends after the flow; a leak falls all the time, and so while it "stands"."""
-    end, width = side.instants.end.time, round(STILL / BLOCK)
-    count = int((float(side.channel.time[-1]) - end - STILL) / BLOCK)
-    if count < 3 * width:
-        return None
-    at, mean = block_average(*side.channel.known(), start=end + STILL, end=end + STILL + count * BLOCK, block=BLOCK)
-    if not np.isfinite(mean).all():
-        return None
-    level = float(np.median(mean[:3])) - back
-    windows = np.lib.stride_tricks.sliding_window_view(mean, width)
-    drive = windows.mean(axis=1) - back
-    stands = np.ptp(windows, axis=1) < STANDS * level
-    again = np.flatnonzero(stands & (drive < FELL * level) & (drive > VENTED * level))
-    if level <= 0.0 or not again.size or not stands[: again[0]].any():
-        return None
-    k, first = int(again[0]), int(np.argmax(stands))
-    falls = windows[:, 0] - windows[:, -1]
-    if falls[first : k + 1].max() < max(LEAST_FALL * level, STEEPER * abs(falls[first]), STEEPER * abs(falls[k])):
-        return None
-    steepest = int(np.argmin(np.diff(mean[: k + width])))
-    return _Fall(float(at[steepest]), level + back, float(drive[k]) + back)
 
 
 def _by_pressure(side: FlowSide, pressure: float) -> float:

@@ -4,12 +4,13 @@ SI, absolute pressures; times in seconds after T-0; sentences show bar, kg and s
 """
 
 import math
-from collections.abc import Iterable
+
+import numpy as np
 
 from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.weighed_amounts import DISAGREE, Pair
+from standbook.analysis.cold_flow.record_faults_said import trace_of
 from standbook.analysis.cold_flow.tank_side import FlowSide
-from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.cold_flow import (
     AMOUNT_FROM_LOAD,
@@ -17,23 +18,25 @@ from standbook.analysis.findings.cold_flow import (
     CAUGHT_MORE_THAN_LOADED,
     CLOSED_BEFORE_RUN_OUT,
     MASS_DOES_NOT_CLOSE,
-    NO_FLOW_FOUND,
     NO_TANK_PRESSURE,
     NOT_WEIGHED,
     PRESSURE_NOT_HELD,
     RAN_DRY,
     RAN_TO_RUN_OUT,
 )
+from standbook.analysis.record_faults.flow_trace import FlowTrace
 from standbook.daq.config.plan import Tank
 from standbook.daq.findings.finding import Finding
 
 HOLD_FALLS, HOLD_RISES = 0.02, 0.01  # of the start pressure over the length of the flow; warm gas settles by less
+SURE = 3.0  # standard uncertainties of that
+LONGEST, CLEAR, LEAST_MEANS = 8.0, 0.1, 12  # s of hold that tell whether it slows; s left out; means in half of it
 CLOSES = DISAGREE  # combined standard uncertainties of two amounts of the same liquid
 
 
 def course_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     """Hold the flow's course against the plan's: how it ended, and whether the tank held before."""
-    return [*_end_findings(dataset, side), *_hold_findings(side)]
+    return [*_end_findings(dataset, side), *_hold_findings(dataset, side)]
 
 
 def amount_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
@@ -48,11 +51,6 @@ def amount_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     if [a.name for a in side.amounts] == ["run-out"]:
         said.append(AMOUNT_FROM_LOAD.at(tank.name, mass=side.amounts[0].mass))
     return said
-
-
-def no_flow(tank: Tank, why: Iterable[tuple[Channel, str]]) -> list[Finding]:
-    """Say why no pressure sensor shows a flow that could be analysed."""
-    return [NO_FLOW_FOUND.at(channel.tag, tank_name=tank.name, reason=reason) for channel, reason in why]
 
 
 def no_sensor(tank: Tank) -> Finding:
@@ -117,15 +115,18 @@ def _end_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     return []
 
 
-def _hold_findings(side: FlowSide) -> list[Finding]:
+def _hold_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     """Say where the pressure moved before the opening by more than warm gas settling would."""
     static = side.static
     if static is None:
         return []
-    seconds = side.instants.end.time - side.instants.opening.time
+    trace = trace_of(dataset, side.tank, side.channel, side.instants)
+    seconds = _seconds_of_drift(trace, static.drift)
     share = static.drift * seconds / static.value
-    u = static.u / (static.window.end - static.window.start) * seconds / static.value
-    if -HOLD_FALLS - 2.0 * u <= share <= HOLD_RISES + 2.0 * u:
+    # Slow noise drifts by itself: lines as long as this one tell by how much.
+    u = max(static.u, trace.noise.slope_u(static.window.end - static.window.start))
+    u *= seconds / static.value
+    if -HOLD_FALLS - SURE * u <= share <= HOLD_RISES + SURE * u:
         return []
     way = "fell" if share < 0.0 else "rose"
     why = (
@@ -143,3 +144,19 @@ def _hold_findings(side: FlowSide) -> list[Finding]:
             why=why,
         )
     ]
+
+
+def _seconds_of_drift(trace: FlowTrace, drift: float) -> float:
+    """Return for how long a drift goes on: through the flow, or until gas that settles ever more slowly has. [s]."""
+    course, length = trace.course, trace.end - trace.opening
+    part = slice(course.place(max(trace.rest_from, trace.opening - LONGEST)), course.place(trace.opening - CLEAR))
+    time, pressure = course.time[part], course.pressure[part]
+    half = time.size // 2
+    if half < LEAST_MEANS:
+        return length
+    early, late = (float(np.polyfit(time[k], pressure[k], 1)[0]) for k in (slice(half), slice(half, None)))
+    spacing = float(np.mean(time[half:]) - np.mean(time[:half]))
+    unsure = SURE * math.sqrt(2.0) * trace.noise.slope_u(spacing)
+    if early * late <= 0.0 or drift * late <= 0.0 or abs(early) - abs(late) < unsure:
+        return length
+    return min(length, spacing / math.log(early / late))

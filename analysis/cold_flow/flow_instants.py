@@ -37,7 +37,6 @@ class Detection:
 
 DETECTION = Detection()
 STILL_BEFORE = 1.0  # s before the opening in which a sensor must not clip, else what opened is only its range
-MOST_GAP, AFTER_END = 1.2, 3.0  # s; with one of 2 s simulated flows ended there, up to 1 s did no harm
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,43 +90,19 @@ def flow_instants(
     )
 
 
-def certain_instants(
-    record: TankRecord, *, planned_length: float | None, t_zero_known: bool, name: str, dry: bool | None
-) -> FlowInstants:
+def certain_instants(record: TankRecord, *, t_zero_known: bool, name: str, dry: bool | None) -> FlowInstants:
     """Find both ends of a flow as `flow_instants` does, and refuse them where they are not certain.
-
-    Parameters
-    ----------
-    planned_length : float, optional
-        From opening to closing by the plan. [s]
 
     Raises
     ------
     DataError
-        There is no flow, samples are missing where an end may lie, or noise hides the ends.
+        There is no flow, or noise hides its ends.
     """
     instants = flow_instants(record, t_zero_known=t_zero_known, name=name, dry=dry)
-    hole = _long_gap(record.time, instants, planned_length)
-    if hole is not None:
-        missing = f"{hole[1]:.1f} s of its record are missing from T{hole[0]:+.1f} s"
-        raise DataError(f"{missing}, so neither end of the flow is certain")
     unsure = instants.why_unsure()
     if unsure is not None:
         raise DataError(unsure)
     return instants
-
-
-def _long_gap(time: Array, instants: FlowInstants, planned_length: float | None) -> tuple[float, float] | None:
-    """Return begin and length of a gap by which the ends of a flow may have been misread. [s].
-
-    A gap can look like an end, so one after the end that was found counts as well until the planned end.
-    """
-    opening = instants.opening.time
-    end = max(instants.end.time, opening + planned_length if planned_length is not None else float(time[-1]))
-    inside = (time >= opening - STILL_BEFORE) & (time <= end + AFTER_END)
-    steps = np.diff(time, append=time[-1])
-    long = np.flatnonzero(inside & (steps > MOST_GAP))
-    return (float(time[long[0]]), float(steps[long[0]])) if long.size else None
 
 
 def at_rest_since(time: Array, pressure: Array, opening: float) -> float:

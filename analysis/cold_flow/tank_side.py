@@ -12,7 +12,7 @@ import numpy as np
 
 from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.direct_cda import DirectCda, direct_cda
-from standbook.analysis.blowdown.discharge_findings import exponent_findings, joint_findings
+from standbook.analysis.blowdown.discharge_findings import exponent_findings, follows_law, joint_findings
 from standbook.analysis.blowdown.exponent import Exponent, exponent_from_pv
 from standbook.analysis.blowdown.joint_fit import FITTED, JointFit, joint_fit
 from standbook.analysis.blowdown.liquid_column import head_of, mean_near
@@ -129,7 +129,8 @@ def _flow_of(dataset: Dataset, tank: Tank, channel: Channel, instants: FlowInsta
     try:
         static = static_pressure(record)
     except DataError as error:
-        said.append(_unknown(tank, "The exponent is not known", error))
+        # CdA needs no hold: what a short one leaves out is missing, not doubtful.
+        said.append(replace(_unknown(tank, "The exponent is not known", error), severity="note"))
     flow = _Flow(
         dataset=dataset,
         tank=tank,
@@ -238,7 +239,10 @@ def _fitted(flow: _Flow, weighed: WeighedAmounts) -> tuple[_Fits, list[Finding]]
             flow=replace(weighed.flow, amounts=(), weights=()),
             direct=direct,
         )
-        said += [*joint_findings(joint, direct, tag), *_valve_findings(flow.channel, record, joint)]
+        said += [
+            *joint_findings(joint, direct, tag, by_law=follows_law(exponent)),
+            *_valve_findings(flow.channel, record, joint),
+        ]
     except DataError as error:
         what = "The exponent is not known" if exponent is None else "The joint fit could not check CdA and exponent"
         said.append(_unknown(tank, what, error))

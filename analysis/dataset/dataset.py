@@ -43,11 +43,12 @@ class RawStream:
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """Weighed masses of one tank. ``None``: not weighed. [kg]."""
+    """Weighed masses of one tank [kg], and its pressure as read before the opening. ``None``: not weighed, not read."""
 
     residual: Measured | None = None  # left aboard after the run
     caught: Measured | None = None  # outside the tank, of a cold flow
     expelled: Measured | None = None  # stated as such
+    start_pressure: Measured | None = None  # absolute [Pa]
     vented: float | None = None  # how long a weighed load could boil off before the vent was closed [s]
     boil_off: Measured | None = None  # meanwhile [kg/s]
 

@@ -32,7 +32,7 @@ from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
-from standbook.daq.quantity import Quantity
+from standbook.daq.quantity import Quantity, absolute
 from standbook.daq.run.run_folder import Run, StreamData
 
 CLOCK_CHECKED_PPM = 1000.0  # standard uncertainty of a rate by arrivals, below which they vouch for it
@@ -181,12 +181,18 @@ def _is_clock_checked(run: Run, device: str) -> bool:
 
 
 def _weighings(run: Run) -> dict[str, Weighing]:
-    return {
-        tank: Weighing(
-            _measured(w.residual), _measured(w.caught), _measured(w.expelled), w.vented, _measured(w.boil_off)
+    ambient, found = run.plan.site.ambient_pressure, {}
+    for tank, w in run.weighings.items():
+        read = absolute(w.start_pressure, ambient) if w.start_pressure is not None else None
+        found[tank] = Weighing(
+            residual=_measured(w.residual),
+            caught=_measured(w.caught),
+            expelled=_measured(w.expelled),
+            start_pressure=Measured(read.value, read.u, "Pa") if read is not None else None,
+            vented=w.vented,
+            boil_off=_measured(w.boil_off),
         )
-        for tank, w in run.weighings.items()
-    }
+    return found
 
 
 def _check_weights(run: Run) -> tuple[CheckWeight, ...]:

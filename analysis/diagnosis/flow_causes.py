@@ -20,6 +20,7 @@ from standbook.daq.arrays import Array
 from standbook.daq.findings.finding import FindingKind
 
 HEAT = np.exp(np.linspace(math.log(0.2), math.log(3.5), 6))  # the law is known no better than 0.3 to 3
+ANY_HEAT = (1e-3, 30.0)  # none, and as much as keeps the gas at its temperature: what stands between is no fault yet
 HEAT_USUAL, HEAT_SPREAD = 0.8, 0.7  # median, sd of the logarithm
 WARM, WARM_U = 2.5, 2.5  # K that pressurising leaves the gas above its surroundings
 STROKE, STROKE_U = 0.1, 0.06  # s
@@ -118,6 +119,13 @@ def diagnose_flow(case: Case) -> Diagnosis:
         for cause, size, piece in zip(causes, sizes, pieces[1:], strict=False)
     ]
     return diagnose(evidence.observed[known], covariance[keep], healthy[:, known], weight, signatures)
+
+
+def chords_by_heat(case: Case) -> tuple[float, float]:
+    """Return the chord exponents that more or less heat than any usual law gives, from most heat to none."""
+    faults = _health(np.array(ANY_HEAT))
+    found = predicted(courses(case.vessel, case.gas, faults), faults, case.evidence)[:, NAMES.index("chord exponent")]
+    return float(np.min(found)), float(np.max(found))
 
 
 def known_names(evidence: Evidence) -> list[str]:

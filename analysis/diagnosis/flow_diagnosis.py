@@ -15,17 +15,17 @@ from standbook.analysis.blowdown.shifted_flows import shifted_flows
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.diagnosis.chance import SURE, moved_probability
-from standbook.analysis.diagnosis.flow_causes import BY_NAME, Case, case_of, diagnose_flow, known_names
+from standbook.analysis.diagnosis.flow_causes import BY_NAME, Case, case_of, chords_by_heat, diagnose_flow, known_names
 from standbook.analysis.diagnosis.ranking import Diagnosis, Ranked
 from standbook.analysis.findings.causes import CAUSE_NOT_KNOWN, NEEDS_EXTERNAL_CHECK, NOT_DIAGNOSED
+from standbook.analysis.results.quantities import Measured
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding, Severity
 
 TOLD, LEAST_SHARE = 3, 0.05  # causes that are named, and the least probability of one
-# Observables that no model of the gas stands behind, but for what heat does to the mean exponent.
-MEASURED = frozenset(
-    {"chord exponent", "ambient reading", "closure", "left aboard", "area", "weighed", "twin", "twin at ambient"}
-)
+CHORD_MODEL_U = 0.015  # of a mean exponent: what a lumped gas leaves of a real one's
+# Observables that no model of the gas stands behind; the mean exponent is held against all that heat can do.
+MEASURED = frozenset({"ambient reading", "closure", "left aboard", "area", "weighed", "twin", "twin at ambient"})
 PIECES = 3  # of evidence in a sentence
 TELLING = 1.5  # standard deviations that a cause must move an observable to be evidence
 INVISIBLE_GAIN, INVISIBLE_CLOCK = 0.005, 0.005  # relative errors whose effect is told
@@ -85,8 +85,18 @@ def _named(case: Case, told: Diagnosis) -> list[Finding]:
 
 def _is_sure(case: Case, told: Diagnosis) -> bool:
     """Tell whether something moved that is measured by itself: a model's own misfit on other gas is no caution."""
-    measured = [k for k, name in enumerate(known_names(case.evidence)) if name in MEASURED]
-    return moved_probability((told.observed[k] - told.healthy[k]) / told.u[k] for k in measured) > SURE
+    names = known_names(case.evidence)
+    moved = [(told.observed[k] - told.healthy[k]) / told.u[k] for k, name in enumerate(names) if name in MEASURED]
+    if case.side.exponent is not None:
+        moved.append(_beyond_heat(case, case.side.exponent.chord))
+    return moved_probability(moved) > SURE
+
+
+def _beyond_heat(case: Case, chord: Measured) -> float:
+    """Return by how many uncertainties the mean exponent lies outside all that heat alone can make it."""
+    low, high = chords_by_heat(case)
+    outside = max(low - chord.value, chord.value - high, 0.0)
+    return outside / math.hypot(chord.u, CHORD_MODEL_U)
 
 
 def _said(case: Case, cause: Ranked) -> str:

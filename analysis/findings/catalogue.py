@@ -3,11 +3,22 @@
 from collections.abc import Iterable, Iterator, Mapping
 from types import ModuleType
 
-from standbook.analysis.findings import causes, channels, cold_flow, discharge, firing, prediction, thrust, witnesses
+from standbook.analysis.findings import (
+    causes,
+    channels,
+    cold_flow,
+    discharge,
+    firing,
+    prediction,
+    record_faults,
+    thrust,
+    witnesses,
+)
 from standbook.daq.findings.finding import Finding, FindingKind
 
 SUBJECTS: Mapping[str, ModuleType] = {
     "Channels, supplies and gaps": channels,
+    "Faults of a tank's record": record_faults,
     "Cold flow": cold_flow,
     "Discharge of a tank": discharge,
     "Likely causes": causes,

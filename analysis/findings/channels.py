@@ -39,6 +39,11 @@ CLIPPED = FindingKind(
         "hidden. Give the channel a wider range."
     ),
 )
+FLAT_TOP = CLIPPED.worded(
+    "{channel}: {samples} samples from T{time:+.2f} s stand on the record's top count, {peak:,.4g} {unit}, and hardly "
+    "one a count below, although noise moves it elsewhere: cut off by amplifier or converter; what was beyond is "
+    "hidden. Give the channel a wider range."
+)
 CLOCK_CORRECTED = FindingKind(
     code="clock-corrected",
     severity="note",

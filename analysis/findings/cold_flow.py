@@ -101,6 +101,10 @@ OPENED_TWICE = FindingKind(
         "{amount:.2f} kg were weighed: the valve opened a second time. No CdA and no exponent is given; {decide}."
     ),
 )
+OPENED_AGAIN = OPENED_TWICE.worded(
+    "{seen}. It fell {share:.2f} times as steeply as the flow made it fall, as by the same valve: it opened a second "
+    "time, and the {amount:.2f} kg that were weighed left by both. No CdA and no exponent is given; {decide}."
+)
 PRESSURE_NOT_HELD = FindingKind(
     code="pressure-not-held",
     severity="caution",

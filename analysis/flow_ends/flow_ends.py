@@ -20,7 +20,7 @@ from standbook.analysis.flow_ends.departures import (
     next_change,
     rough_opening,
 )
-from standbook.analysis.flow_ends.line_noise import LEAST_HOLD, line_noise, quiet_stretch, settled_hold
+from standbook.analysis.flow_ends.line_noise import LEAST_HOLD, LineNoise, line_noise, quiet_stretch, settled_hold
 from standbook.analysis.flow_ends.placed_ends import Fitting, Placed, placed_end, placed_opening
 from standbook.analysis.flow_ends.shut_gas import Emptied, ShutGas, emptied
 from standbook.daq.arrays import Array
@@ -106,6 +106,27 @@ def flow_bounds(record: TankRecord, expected: Expected) -> tuple[FlowBound, Flow
     return opening, search.end(opening)
 
 
+def noise_before(course: Course, *, opening: float, rest_from: float, step: float) -> LineNoise:
+    """Measure the noise of a tank at rest before its opening; where that is too short, in what is smoothest.
+
+    Parameters
+    ----------
+    opening, rest_from : float
+        When the valve opened, roughly, and since when the tank stood. [s]
+    step : float
+        Of the converter. [Pa]
+    """
+    low = course.place(max(opening - LONGEST_HOLD, rest_from))
+    high = course.place(opening - CLEAR_OF_OPENING)
+    least = max(0.1 * step, 1e-6 * float(np.max(course.pressure)))
+    hold = course.pressure[low:high]
+    if hold.size * course.block < LEAST_HOLD:
+        hold = quiet_stretch(course.pressure, course.block)
+    else:
+        hold = settled_hold(hold, course.block)
+    return line_noise(hold, course.block, least=least)
+
+
 class _Search:
     """One tank's course with its noise, and the steps that find its ends."""
 
@@ -115,15 +136,9 @@ class _Search:
         self._measure(expected.opening[0])
 
     def _measure(self, opening: float) -> None:
-        low = self.course.place(max(opening - LONGEST_HOLD, self.expected.rest_from))
-        high = self.course.place(opening - CLEAR_OF_OPENING)
-        least = max(0.1 * self.record.step, 1e-6 * float(np.max(self.course.pressure)))
-        hold = self.course.pressure[low:high]
-        if hold.size * self.course.block < LEAST_HOLD:
-            hold = quiet_stretch(self.course.pressure, self.course.block)
-        else:
-            hold = settled_hold(hold, self.course.block)
-        self.noise = line_noise(hold, self.course.block, least=least)
+        self.noise = noise_before(
+            self.course, opening=opening, rest_from=self.expected.rest_from, step=self.record.step
+        )
         self.areas = Areas(self.course, self.noise)
 
     def opening(self) -> FlowBound:

@@ -4,7 +4,7 @@ SI, absolute pressures; times in seconds after T-0. Order of trust: CdA from mas
 nothing of the gas; the exponent from pressure against volume; the joint fit only checks both.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -13,8 +13,6 @@ from standbook.analysis.blowdown.tank_curves import tank_curves
 from standbook.analysis.channel_checks.channel_health import (
     channel_findings,
     gauge_effect,
-    stuck_since,
-    usable,
     vented_zero_findings,
 )
 from standbook.analysis.channel_checks.mark_checks import mark_findings
@@ -22,9 +20,9 @@ from standbook.analysis.channel_checks.record_checks import supply_findings
 from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.cold_flow.flow_contradictions import contradictions, without_numbers
-from standbook.analysis.cold_flow.flow_findings import amount_findings, course_findings, no_flow, no_sensor
-from standbook.analysis.cold_flow.flow_instants import STILL_BEFORE, FlowInstants, certain_instants
-from standbook.analysis.cold_flow.flow_record import flow_record, gas_expected
+from standbook.analysis.cold_flow.flow_findings import amount_findings, course_findings, no_sensor
+from standbook.analysis.cold_flow.flow_instants import FlowInstants
+from standbook.analysis.cold_flow.seen_flow import first_with_flow
 from standbook.analysis.cold_flow.tank_side import FlowSide, flow_side
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset, iso_time, shift_origin
@@ -32,21 +30,21 @@ from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.diagnosis.flow_diagnosis import diagnosis_findings
 from standbook.analysis.diagnosis.no_flow_causes import no_flow_causes
 from standbook.analysis.findings.catalogue import suppress_consequences
-from standbook.analysis.findings.channels import GAUGE_AS_ABSOLUTE
+from standbook.analysis.findings.causes import CAUSE_SENSOR_CLIPPED
+from standbook.analysis.findings.channels import CLIPPED, GAUGE_AS_ABSOLUTE, NOT_RESPONDING
+from standbook.analysis.findings.cold_flow import NO_FLOW_FOUND
+from standbook.analysis.findings.record_faults import GAP_HIDES_END
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Analysis, Comparison, EventResult, TZero, Window
 from standbook.analysis.signal.band_comparison import compare, departure_findings
 from standbook.analysis.signal.valve_events import Event
-from standbook.analysis.signal.windows import between, lone_spikes
+from standbook.analysis.signal.windows import between
 from standbook.daq.config import measurands
 from standbook.daq.config.plan import DETECTED_OPENING
-from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding, deduplicate
 
-STILL_ALIVE = 1.3  # s past the end in which a sensor must still move, else it froze and there is no end
 SETTLED, ENDING = 0.3, 0.1  # s clear of the valve where measured is held against predicted
 LEAD, TAIL = 2.0, 3.0  # s drawn before and after the flow
-NEAR_TOP, VENTED_DOWN = 0.95, 0.05  # of the greatest drive: between them a tank flows, holds or is vented
 VENTED_SPAN, VENTED_BEFORE = 1.0, 0.5  # s at the record's beginning, if pressurising is that far off
 VENTED_STILL = 0.01  # of it, from half to half of that span
 VENTED_SHARE = 0.25  # of the pressure at the opening: a tank below it was open to the air
@@ -62,9 +60,10 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
     """
     (tank,) = dataset.plan.tank
     sensors = dataset.measuring(measurands.TANK_PRESSURE, tank.name)
-    channel, instants, why = _first_with_flow(dataset, sensors)
+    seen = first_with_flow(dataset, sensors)
+    channel, instants = seen.channel, seen.instants
     if channel is None or instants is None:
-        return _without_flow(dataset, sensors, why, revision, software)
+        return _without_flow(dataset, sensors, seen.passed, revision, software)
     if dataset.t_zero is None and dataset.plan.test.t_zero == DETECTED_OPENING and dataset.origin_ns is not None:
         dataset, instants = _counted_from_opening(dataset, channel, instants, dataset.origin_ns)
         channel = dataset.channels[channel.tag]
@@ -79,7 +78,7 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
         events=_events(dataset, instants.opening, instants.end),
         tanks={tank.name: side.result},
         comparison=compared,
-        findings=deduplicate(suppress_consequences(_findings(dataset, side, against, compared))),
+        findings=deduplicate(suppress_consequences(_findings(dataset, side, [*seen.passed], against, compared))),
     )
     return Analysis(results, _curves(dataset, side))
 
@@ -96,12 +95,18 @@ def _counted_from_opening(
 
 
 def _findings(
-    dataset: Dataset, side: FlowSide, against: list[Finding], compared: Mapping[str, Comparison]
+    dataset: Dataset,
+    side: FlowSide,
+    passed: list[Finding],
+    against: list[Finding],
+    compared: Mapping[str, Comparison],
 ) -> list[Finding]:
-    """Say what must be said of a flow, ``against`` being what contradicts it."""
+    """Say what must be said of a flow: of sensors ``passed`` over, and what is ``against`` it."""
+    record = _record_findings(dataset, side)
     return [
         *dataset.findings,
-        *_record_findings(dataset, side),
+        *_not_said_in(record, passed),
+        *record,
         *course_findings(dataset, side),
         *amount_findings(dataset, side),
         *side.findings,
@@ -117,59 +122,8 @@ def _findings(
     ]
 
 
-def _first_with_flow(
-    dataset: Dataset, sensors: tuple[Channel, ...]
-) -> tuple[Channel | None, FlowInstants | None, list[tuple[Channel, str]]]:
-    """Return the first sensor that shows a flow and can be believed through it, and why those before it cannot."""
-    passed: list[tuple[Channel, str]] = []
-    for channel in sensors:
-        try:
-            return channel, _flow_seen_by(dataset, channel), passed
-        except DataError as error:
-            passed.append((channel, str(error)))
-    return None, None, passed
-
-
-def _flow_seen_by(dataset: Dataset, channel: Channel) -> FlowInstants:
-    """Return both ends of the flow by one sensor, or raise why they are not to be had from it."""
-    back = dataset.plan.back_pressure().value
-    (tank,) = dataset.plan.tank
-    good = np.isfinite(channel.reading) & ~channel.clipped
-    if np.count_nonzero(good) < 8:
-        raise DataError("its wire was open or its converter at a rail throughout")
-    good[good] = ~lone_spikes(channel.reading[good])
-    some = slice(None) if good.all() else good  # a long record is copied only where samples are left out
-    time, reading = channel.time[some], channel.reading[some]
-    since = _stuck_since(channel, back)
-    if since is not None:
-        raise DataError(f"not one of its counts changed for a second or more from T{since:+.1f} s")
-    planned = dataset.plan.flow.close_after if dataset.plan.flow else None
-    instants = certain_instants(
-        flow_record(dataset, tank, time, reading, step=channel.step),
-        planned_length=planned.value if planned else None,
-        t_zero_known=dataset.t_zero is not None,
-        name=f"{tank.name} valve",
-        dry=gas_expected(dataset, tank),
-    )
-    if not usable(channel, instants.opening.time - STILL_BEFORE, instants.end.time + STILL_ALIVE):
-        raise DataError("it was clipped, open or stuck during the flow")
-    return instants
-
-
-def _stuck_since(channel: Channel, back_pressure: float) -> float | None:
-    """Return when the sensor froze between the opening and the vent, where its pressure must move; else ``None``."""
-    drive = channel.reading - back_pressure
-    drive[~np.isfinite(drive)] = 0.0
-    top = float(np.quantile(drive, 0.99))
-    high = np.flatnonzero(drive >= NEAR_TOP * top)
-    if high.size == 0 or top <= 0.0:
-        return None
-    above = np.flatnonzero(drive > VENTED_DOWN * top)
-    return stuck_since(channel, float(channel.time[high[-1]]), float(channel.time[above[-1]]))
-
-
 def _without_flow(
-    dataset: Dataset, sensors: tuple[Channel, ...], why: list[tuple[Channel, str]], revision: str, software: str
+    dataset: Dataset, sensors: tuple[Channel, ...], why: tuple[Finding, ...], revision: str, software: str
 ) -> Analysis:
     """Say why nothing was found, and show what was recorded."""
     (tank,) = dataset.plan.tank
@@ -177,12 +131,21 @@ def _without_flow(
     begin = min((float(channel.time[0]) for channel in channels), default=0.0)
     end = max((float(channel.time[-1]) for channel in channels), default=0.0)
     concerned = _acting(dataset)
+    of_channels = channel_findings(concerned, begin, end)
+    causes = no_flow_causes(dataset, tank)
+    if any(not finding.of(NO_FLOW_FOUND) for finding in why):  # a record that is wrong tells of no cause but its own
+        causes = [cause for cause in causes if cause.of(CAUSE_SENSOR_CLIPPED)]
+    gaps = (
+        [] if any(f.of(GAP_HIDES_END) for f in why) else gap_findings(dataset, begin, end, part="record", bridged=True)
+    )
+    cut_off = {finding.channel for finding in why if finding.of(CLIPPED)}
     findings = [
         *dataset.findings,
-        *gap_findings(dataset, begin, end, part="record"),
-        *channel_findings(concerned, begin, end),
-        *no_flow(tank, why),
-        *no_flow_causes(dataset, tank),
+        *gaps,
+        # A sensor that is cut off stands still because of it.
+        *(f for f in of_channels if not (f.of(NOT_RESPONDING) and f.channel in cut_off)),
+        *_not_said_in(of_channels, why),
+        *causes,
         *([] if sensors else [no_sensor(tank)]),
         *prediction_findings(dataset),
     ]
@@ -191,6 +154,12 @@ def _without_flow(
     return Analysis(
         replace(empty_results(dataset, revision, software), events=events, findings=deduplicate(findings)), shown
     )
+
+
+def _not_said_in(said: Iterable[Finding], more: Iterable[Finding]) -> list[Finding]:
+    """Return findings of which no other says the same of the same channel."""
+    known = {(finding.code, finding.channel) for finding in said}
+    return [finding for finding in more if (finding.code, finding.channel) not in known]
 
 
 def _events(dataset: Dataset, *of_flow: Event) -> tuple[EventResult, ...]:

@@ -15,7 +15,7 @@ from pydantic import AwareDatetime, model_validator
 from standbook.daq.config.plan import FileName, Plan, read_plan
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.quantity import Force, Length, Mass, MassFlow, Quantity, Residual
+from standbook.daq.quantity import Force, Length, Mass, MassFlow, Pressure, Quantity, Residual
 from standbook.daq.run.lock import PLAN_FILE
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
@@ -24,6 +24,7 @@ from standbook.daq.storage.manifest import MANIFEST, read_manifest, verify, writ
 ADDITIONS = "additions"
 WEIGHINGS_FILE = "weighings.toml"
 FILL_FILE = "fill.json"
+READ = ("caught", "residual", "expelled", "start_pressure", "boil_off")
 THROAT_CHANGES = 1.3  # times, in diameter; more is another unit than meant
 
 
@@ -34,6 +35,7 @@ class TankWeighing(Document):
     caught: Mass | None = None  # outside the tank, in a cold flow
     residual: Residual | None = None  # left aboard, drained and weighed
     expelled: Mass | None = None  # weighed as a difference
+    start_pressure: Pressure | None = None  # read on a gauge just before the opening
     loaded_at: AwareDatetime | None = None  # when the load was weighed
     vented_until: AwareDatetime | None = None  # from then on nothing could leave
     boil_off: MassFlow | None = None  # meanwhile; not stated: bounded
@@ -42,7 +44,8 @@ class TankWeighing(Document):
     @model_validator(mode="after")
     def _check(self) -> Self:
         self._check_times()
-        given = [quantity for quantity in (self.caught, self.residual, self.expelled) if quantity is not None]
+        read = (self.caught, self.residual, self.expelled, self.start_pressure)
+        given = [quantity for quantity in read if quantity is not None]
         if not given:
             raise ValueError(f'tank {self.tank}: give caught, residual or expelled, like "9.242 +/- 0.020 kg"')
         for quantity in given:
@@ -112,11 +115,12 @@ class Weighings(Document):
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """All weighed masses of one tank. [kg]."""
+    """All weighed masses of one tank [kg], and its pressure as it was read before the opening."""
 
     caught: Quantity | None = None
     residual: Quantity | None = None
     expelled: Quantity | None = None
+    start_pressure: Quantity | None = None
     vented: float | None = None  # between weighing the load and closing the vent [s]
     boil_off: Quantity | None = None  # meanwhile [kg/s]
     source: str = ""  # "additions/001, by DAQ"
@@ -267,11 +271,7 @@ def read_additions(folder: Path, plan: Plan) -> AddedMasses:
             hung |= {weight.hung: weight for weight in weighings.check_weight}
             throat = weighings.throat_after or throat
             for row in weighings.weighing:
-                told = {
-                    key: value
-                    for key in ("caught", "residual", "expelled", "boil_off")
-                    if (value := getattr(row, key)) is not None
-                }
+                told = {key: value for key in READ if (value := getattr(row, key)) is not None}
                 if row.loaded_at is not None and row.vented_until is not None:
                     told["vented"] = (row.vented_until - row.loaded_at).total_seconds()
                 found[row.tank] = replace(found.get(row.tank, Weighing()), **told, source=source)

@@ -3,7 +3,17 @@
 import math
 
 from standbook.analysis.channel_checks import channel_health, mark_checks, record_checks
+from standbook.analysis.cold_flow import flow_contradictions
 from standbook.analysis.physics import impulse, impulse_limits
+from standbook.analysis.record_faults import (
+    false_ends,
+    fast_rises,
+    gaps_at_ends,
+    held_values,
+    jumps,
+    second_falls,
+    steps_at_ends,
+)
 from standbook.analysis.thrust import weight_check
 from standbook.daq.live import channel_monitor
 from standbook.daq.quantity import factor
@@ -34,6 +44,25 @@ def test_the_rules_are_those_of_the_code():
     assert channel_health.LIVELY_SHARE == 0.5
     assert channel_monitor.FROZEN_CHANCE == 1e-15
     assert record_checks.LEAST_SENSORS == 2
+
+
+def test_the_rules_of_a_tank_s_record_are_those_of_the_code():
+    on_page(
+        f"and {held_values.LEAST_HELD:g} s |",
+        f"{held_values.AT_TOP:.0f} times the rows one below, and {held_values.AT_LEAST}; "
+        f"noise from {held_values.LIVELY:g} counts on",
+        f"{100 * fast_rises.SHARE:g} % of the start pressure within 0.2 s, and {fast_rises.BEYOND_NOISE:.0f} times",
+        f"{gaps_at_ends.HIDES:g} s within {gaps_at_ends.BESIDE_END:g} s of an end; "
+        f"{100 * gaps_at_ends.SHARE:.0f} % of the flow; {gaps_at_ends.LONG:g} s near it",
+        f"{false_ends.LIKE_LIQUID[0]:g} to {false_ends.LIKE_LIQUID[1]:g} of the flow before",
+        f"by {steps_at_ends.GAIN:.0f} better than any bend, and {100 * steps_at_ends.SHARE:g} % of the reading",
+        f"{jumps.SURE:.0f} u and {100 * jumps.SHARE:g} % of the reading",
+        f"{100 * flow_contradictions.START_OFF:.0f} % and {flow_contradictions.SURE:.0f} u off the plan",
+    )
+    assert fast_rises.SPAN + fast_rises.BLOCK <= 0.2
+    assert second_falls.FALLS == 0.25
+    rows = math.log(held_values.CHANCE * 10_000 * 0.5) / -math.log(0.5) + held_values.MORE
+    on_page(f"half equal to the one before, {rows:.1f} in a row")
 
 
 def test_worked_thrust_that_nobody_saw():

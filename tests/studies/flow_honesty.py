@@ -153,8 +153,11 @@ class Drawn:
     left: float
 
 
-def play(spec):
-    """Make one record: physics, sensors, converter, notes."""
+def play(spec, spoil=None):
+    """Make one record: physics, sensors, converter, notes.
+
+    ``spoil`` lays a fault over the tank pressure: a function of its stream, the opening and the end.
+    """
     random = np.random.default_rng([spec.seed, 8])
     normal = random.standard_normal
     ambient = 1.0e5
@@ -221,6 +224,8 @@ def play(spec):
         played[f"box/{stream}"] = RawStream(
             times * (1.0 + rate), {sensor.tag: counts}, {sensor.tag: Rails(0, 2**sensor.bits - 1)}
         )
+    if spoil is not None:
+        played["box/s0"] = spoil(played["box/s0"], course.events["opening/tank"], end)
     stand = Stand.model_validate(
         {
             "name": "bench",

@@ -32,6 +32,7 @@ def test_findings_name_what_is_unusual_of_an_exponent_and_nothing_else(exponent)
     assert say(1.48, chord=1.48) == [("exponent-above-isentropic", "note")]
     assert say(1.48, chord=1.51) == [("exponent-above-isentropic", "caution")]
     assert say(1.48, chord=0.97) == [("exponent-below-one", "caution")]
+    assert say(1.48, chord=0.995) == [("exponent-below-one", "note")]  # within two standard uncertainties
     assert say(1.48, drift=0.1) == [("exponent-drift", "note")]
     assert say(1.48, misfit=1e-3) == [("exponent-misfit", "note")]
     assert say(1.48, misfit=5e-3) == [("exponent-misfit", "note")]

@@ -32,6 +32,15 @@ def test_gaps_of_the_burn_are_a_caution_and_others_a_note(hf02_campaign):
     assert (said.code, said.severity) == ("rows-lost", "note")
 
 
+def test_a_few_gaps_of_what_runs_smoothly_are_a_note_and_many_a_caution(hf02_campaign):
+    few = dataset(hf02_campaign, lost_rows=60, gaps=(Gap(0.1, 0.161, 0.060, 60),))
+    (said,) = gap_findings(few, 0.0, 10.0, part="flow", bridged=True)
+    assert (said.code, said.severity) == ("gap", "note")
+    many = dataset(hf02_campaign, lost_rows=2000, gaps=(Gap(5.0, 7.0, 2.0, 2000),))
+    (said,) = gap_findings(many, 0.0, 10.0, part="flow", bridged=True)
+    assert (said.code, said.severity) == ("gap", "caution")
+
+
 def test_a_device_that_started_again_is_a_caution(hf02_campaign):
     (said,) = gap_findings(dataset(hf02_campaign, boots=2), 0.0, 10.0)
     assert (said.code, said.severity) == ("device-restarted", "caution")

@@ -1,6 +1,8 @@
 """Counts to channels on one time axis, supplies across streams, masks, and a moved origin."""
 
 import dataclasses
+import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,11 +15,12 @@ from standbook.analysis.dataset.dataset import (
     iso_time,
     shift_origin,
 )
-from standbook.analysis.dataset.load_run import seconds_after
+from standbook.analysis.dataset.load_run import _weighings, seconds_after
 from standbook.analysis.results.results import TZero
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal
 from standbook.daq.errors import DataError
+from standbook.daq.quantity import parse_quantity
 from tests.campaign_fixture import TODAY, campaign
 
 RAILS = Rails(-(2**23), 2**23 - 1)
@@ -141,3 +144,17 @@ def test_times_keep_their_nanoseconds():
     assert iso_time(zero).endswith(".123456789Z")
     after = seconds_after(np.array([zero + 7, zero - 1_000_000_001]), zero)
     assert after == pytest.approx([7e-9, -1.000000001], rel=1e-12)
+
+
+def test_a_start_pressure_that_was_read_is_absolute_with_the_barometer_s_uncertainty():
+    ambient = parse_quantity("0.978 +/- 0.001 bar(a)", "pressure")
+    read = SimpleNamespace(
+        caught=None, residual=None, expelled=None, start_pressure=parse_quantity("29.0 +/- 0.2 bar(g)", "pressure")
+    )
+    run = SimpleNamespace(
+        plan=SimpleNamespace(site=SimpleNamespace(ambient_pressure=ambient)), weighings={"oxidiser": read}
+    )
+    found = _weighings(run)["oxidiser"]
+    assert found.start_pressure.value == pytest.approx(29.978e5)
+    assert found.start_pressure.u == pytest.approx(math.hypot(0.2e5, 0.001e5))
+    assert found.residual is None

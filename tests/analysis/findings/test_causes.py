@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
+from standbook.analysis.cold_flow.seen_flow import first_with_flow
 from standbook.analysis.cold_flow.tank_side import flow_side
 from standbook.analysis.diagnosis.flow_causes import CAUSES, case_of
 from standbook.analysis.findings import causes
 from standbook.analysis.findings.catalogue import is_in_group
-from standbook.analysis.kinds.cold_flow import _first_with_flow
 from tests.rehearsed import dataset_of
 
 # Of each cause a credible size in its own unit, and words that tell it from all others.
@@ -35,8 +35,8 @@ WORDS = {
 def case(wf03_campaign, wf03_story, wf03_prediction):
     dataset = dataset_of(wf03_campaign, wf03_story, prediction=wf03_prediction)
     (tank,) = dataset.plan.tank
-    channel, instants, _ = _first_with_flow(dataset, dataset.measuring("tank pressure", tank.name))
-    return case_of(dataset, flow_side(dataset, tank, channel, instants))
+    seen = first_with_flow(dataset, dataset.measuring("tank pressure", tank.name))
+    return case_of(dataset, flow_side(dataset, tank, seen.channel, seen.instants))
 
 
 def test_every_cause_of_the_list_has_its_words_here():

@@ -204,6 +204,14 @@ def test_weighings_come_later_and_touch_nothing_sealed(sealed, tmp_path):
     assert weighed.source == "additions/001, by DAQ"
 
 
+def test_a_start_pressure_that_was_read_comes_later_like_a_weighing(sealed, tmp_path):
+    read = RESIDUAL + 'start_pressure = "29.0 +/- 0.2 bar(g)"\n'
+    add(sealed, [weighings(tmp_path, read)])
+    run = open_run(sealed)
+    pressure = run.weighings["oxidiser"].start_pressure
+    assert (pressure.value, pressure.u, pressure.reference) == (pytest.approx(29.0e5), pytest.approx(0.2e5), "gauge")
+
+
 def test_a_later_weighing_replaces_an_earlier_and_other_facts_stay(sealed, tmp_path):
     add(sealed, [weighings(tmp_path, RESIDUAL)])
     note = tmp_path / "photo.txt"
