@@ -11,7 +11,7 @@ from standbook.daq.arrays import Array
 
 BESIDE_END = 0.15  # s from an end: the knee or stroke is wanted whole
 HIDES, ROWS = 0.05, 3.5  # s, and intervals of the rows, from which on a gap hides something: judgement
-LONG, SHARE = 1.2, 0.1  # s, and of the flow: gaps of 2 s ended simulated flows; in short ones 13 % moved CdA by 5 u
+LONG, SHARE = 1.2, 0.15  # s, and of the flow: gaps of 2 s ended simulated flows, those up to 1 s did no harm
 BEFORE, AFTER = 1.0, 3.0  # s beside the flow in which a long gap may be an end
 
 

@@ -23,7 +23,7 @@ def test_a_gap_that_may_hide_an_end_is_found_where_it_begins(start, seconds):
 
 
 @pytest.mark.parametrize(
-    ("start", "seconds"), [(3.0, 0.4), (2.0, 0.5), (6.5, 0.5), (-3.0, 1.5), (12.0, 2.0), (5.9, 0.03)]
+    ("start", "seconds"), [(3.0, 0.4), (2.0, 0.8), (6.5, 0.5), (-3.0, 1.5), (12.0, 2.0), (5.9, 0.03)]
 )
 def test_a_gap_away_from_the_ends_is_bridged(start, seconds):
     assert gap(start, seconds) is None
