@@ -197,13 +197,14 @@ def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
     )
     one, both = _by_pressure(side, fall.before), _by_pressure(side, fall.after)
     tells = both > TOLD_APART * one
-    if amount is None or (tells and amount.value <= math.sqrt(one * both)) or (not tells and fall.share > STEEPER):
+    let_off = fall.share > STEEPER and not (tells and amount is not None and amount.value > math.sqrt(one * both))
+    if amount is None or let_off:
         fits = (
             "" if amount is None or not tells else ", and what was weighed fits the first fall alone: gas was let off"
         )
         return [LET_OFF_IN_STEPS.at(name, fall.time, seen=seen, fits=fits)]
     decide = "look at the valve's command, and repeat with one opening or weigh after each"
-    if not tells:
+    if fall.share <= STEEPER:
         return [
             OPENED_AGAIN.at(
                 name, fall.time, decided_by=decide, seen=seen, share=fall.share, amount=amount.value, decide=decide

@@ -14,7 +14,7 @@ CLEAR_IN_U = 2.0  # uncertainties of the end, left out at least
 LINES = (0.3, 0.6, 1.2, 2.4, 4.8)  # s after that
 CERTAIN = 0.15  # of the area before: a line that is known no better says nothing
 LOOKED_AT = 3  # certain lines, the shortest first: later ones may hold a vent
-# Over 230 healthy simulated flows, of two kinds of stands, no three lines kept to these two.
+# Over 217 healthy simulated flows, of two kinds of stands, no three lines kept to these two.
 LIKE_LIQUID = (0.5, 1.8)  # of the area before
 STEADIEST = 1.1  # the same of the first two alone, where the flow's own end comes soon
 STEADY, LONG_LINE, STEADIER = 1.6, 1.2, 1.2  # largest over smallest; of lines so long [s]; gas that is shut in is not

@@ -12,7 +12,7 @@ from standbook.daq.arrays import Array
 
 BLOCK, LEAST_IN_BLOCK = 0.03, 2  # s, samples
 SPAN = 0.15  # s averaged before and after
-# Of 230 healthy simulated records, of two kinds of stands, the greatest rise was 1.1 % of the start pressure.
+# Of 217 healthy simulated records, of two kinds of stands, the greatest rise was 1.1 % of the start pressure.
 SHARE = 0.025  # of the start pressure: judgement
 BEYOND_NOISE = 12.0  # standard deviations of both means
 

@@ -15,7 +15,7 @@ from standbook.daq.arrays import Array, Mask
 LEAST_HELD = 0.08  # s; what is held for less moves no end of a flow: judgement
 LEAST_RUN = 5  # samples
 BESIDE, LEAST_BESIDE = 2.0, 30  # s and samples on either side, that tell how often neighbours are equal
-# Of 230 healthy simulated records, of two kinds of stands, the longest run came to 0.67 of what these two allow.
+# Of 217 healthy simulated records, of two kinds of stands, the longest run came to 0.67 of what these two allow.
 CHANCE, MORE = 1000.0, 3.0  # one false alarm in so many records; samples beyond
 MOST_EQUAL = 0.999
 AT_TOP, AT_LEAST = 4.0, 12  # times as many samples on the top count as one below it, and so many more: judgement

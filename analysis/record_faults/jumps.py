@@ -15,7 +15,7 @@ from standbook.daq.arrays import Array
 HALF = 0.35  # s on either side of a step
 SHORTER = 0.5  # of it: the second stretch
 LEAST_MEANS = 4  # on either side
-# Over 230 healthy simulated flows, of two kinds of stands: 8.2 u at 0.06 %, below which the curve's own bend counts.
+# Over 217 healthy simulated flows, of two kinds of stands: 8.2 u at 0.06 %, below which the curve's own bend counts.
 SURE, SHARE = 7.0, 0.001  # uncertainties of a step; of the reading
 SURE_SHORTER, SAME = 4.0, 0.5  # the same of the shorter stretch; share of the step that it must show
 AFTER_OPENING, BEFORE_END = 0.5, 0.15  # s left out: a valve's stroke, a knee

@@ -4,7 +4,7 @@ SI; times in seconds, pressures absolute. A vented tank does not stand again abo
 leaks never stands.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ LINES = (0.4, 0.8)  # s of fall that are looked for
 CLEAR = 0.3  # s after the end
 STANDS = 0.5  # s before and after the fall, in which the tank stands
 FALLS, SURE = 0.25, 5.0  # of the liquid's area, in standard uncertainties: a valve may open by half
+EARLY = (0.05, 0.4)  # s after its begin that tell what flows
 STILL = 0.2  # of the liquid's area: below it a tank stands, warming or leaking
 ABOVE = 0.6e5  # Pa above the back pressure, at which a tank that was vented does not stand
 VENTED = 0.3  # of the drive at the end, below which it was as good as vented
@@ -54,10 +55,23 @@ def _by_lines(trace: FlowTrace, back: float, area: float, line: float) -> Second
     level = course.pressure[later] - back
     still = (then < STILL * area + then_u) & (level > ABOVE) & (level > VENTED * level[0])
     for k in np.flatnonzero(begins):
-        rest = np.flatnonzero(still & (later >= at[k] + m // 2))
-        if rest.size and ahead[k] == np.max(ahead[k : k + m]):
-            before = float(np.mean(course.pressure[at[k] - w : at[k]]))
-            after = float(np.mean(course.pressure[later[rest[0]] : later[rest[0]] + w]))
-            if after < before:
-                return SecondFall(float(course.time[at[k]]), float(ahead[k]) / area, before, after)
+        rest = np.flatnonzero(still & (later >= at[k] + m))
+        if rest.size:
+            found = _fall(trace, int(at[k]), m, int(later[rest[0]]))
+            if found.after < found.before:
+                return replace(found, share=found.share / area)
     return None
+
+
+def _fall(trace: FlowTrace, first: int, count: int, stands: int) -> SecondFall:
+    """Return a fall that begins within some means; its share is still the area itself."""
+    course = trace.course
+    w = max(3, round(STANDS / course.block))
+    near = course.pressure[first : first + count]
+    stood = float(np.mean(course.pressure[max(first - w, 0) : first + 1]))
+    begin = first + int(np.max(np.flatnonzero(near >= stood - trace.noise.deviation), initial=0))
+    time = float(course.time[begin])
+    # Before gas may come: what the valve does is told by the fall's first part.
+    share, _ = trace.areas.one(time + EARLY[0], time + EARLY[1])
+    before = float(np.mean(course.pressure[max(begin - w, 0) : begin + 1]))
+    return SecondFall(time, share, before, float(np.mean(course.pressure[stands : stands + w])))
