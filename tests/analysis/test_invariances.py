@@ -214,6 +214,7 @@ def in_unit(campaign, tag, unit, dimension):
         lowest=k * c.lowest,
         highest=k * c.highest,
         zero_uncertainty=k * c.zero_uncertainty,
+        points=tuple((signal, k * reading, way) for signal, reading, way in c.points),
     ), None
 
 
@@ -222,7 +223,10 @@ def turned(campaign):
     c = campaign.calibrations["LC-1"]
     slope = tuple((-1.0) ** k * x for k, x in enumerate(c.coefficients))
     covariance = tuple(tuple((-1.0) ** (i + j) * x for j, x in enumerate(row)) for i, row in enumerate(c.covariance))
-    changed = with_calibration(campaign, "LC-1", coefficients=slope, covariance=covariance, pivot=-c.pivot)
+    points = tuple((-signal, reading, way) for signal, reading, way in c.points)
+    changed = with_calibration(
+        campaign, "LC-1", coefficients=slope, covariance=covariance, pivot=-c.pivot, points=points
+    )
 
     def alter(played):
         counts = {**played.counts, "LC-1": -played.counts["LC-1"]}
