@@ -149,7 +149,12 @@ def test_times_keep_their_nanoseconds():
 def test_a_start_pressure_that_was_read_is_absolute_with_the_barometer_s_uncertainty():
     ambient = parse_quantity("0.978 +/- 0.001 bar(a)", "pressure")
     read = SimpleNamespace(
-        caught=None, residual=None, expelled=None, start_pressure=parse_quantity("29.0 +/- 0.2 bar(g)", "pressure")
+        caught=None,
+        residual=None,
+        expelled=None,
+        start_pressure=parse_quantity("29.0 +/- 0.2 bar(g)", "pressure"),
+        vented=None,
+        boil_off=None,
     )
     run = SimpleNamespace(
         plan=SimpleNamespace(site=SimpleNamespace(ambient_pressure=ambient)), weighings={"oxidiser": read}
