@@ -147,13 +147,10 @@ def campaign_of(spec, campaign):
 def doubted(calibration, times):
     """Return a calibration with every uncertainty multiplied."""
     path = calibration.stand_interaction
-    path = path.model_copy(
-        update={
-            "factor": wider(path.factor, times),
-            "line_load": wider(path.line_load, times),
-            "angle": dataclasses.replace(path.angle, value=math.sqrt(times) * path.angle.value),
-        }
-    )
+    wide = {"factor": wider(path.factor, times), "line_load": wider(path.line_load, times)}
+    if path.angle is not None:
+        wide["angle"] = dataclasses.replace(path.angle, value=math.sqrt(times) * path.angle.value)
+    path = path.model_copy(update=wide)
     return calibration.model_copy(
         update={
             "reference_uncertainty": scaled(calibration.reference_uncertainty, times),
