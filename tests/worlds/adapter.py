@@ -53,7 +53,11 @@ def firing_plan(case):
         "thrust_coefficient_efficiency": typed(notes.coefficient_efficiency, ""),
     }
     if notes.chamber is not None:
-        engine |= {"contraction_ratio": f"{notes.chamber.width:.2f}", "chamber_tap": notes.chamber.tap}
+        engine |= {
+            "contraction_ratio": f"{notes.chamber.width:.2f}",
+            "chamber_tap": notes.chamber.tap,
+            "throat_material": "copper",
+        }
     return Plan.model_validate(
         {
             "test": {**test, "t_zero": "box fire rising", "minimum_data": tuple(n.tag for n in case.channels)},

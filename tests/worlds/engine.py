@@ -33,7 +33,7 @@ class Chamber:
     width: float  # its area over the throat's
     tap: str  # "injector face" | "before the nozzle"
     growth: float  # of the throat's area, in a burn
-    noted: bool  # the crew wrote down width and tap
+    noted: bool  # the crew wrote down width, tap and what the throat is made of, which is copper
 
     def shares(self):
         """Return face and static pressure over the total pressure of gas that has burnt, g = 1.2, by fixed point."""
