@@ -177,7 +177,9 @@ def _clock_u(run: Run, device: str) -> float:
 def _is_clock_checked(run: Run, device: str) -> bool:
     """Tell whether arrivals at this computer checked the rate of a device's clock; an import's was never here."""
     clock = run.record.devices[device].clock
-    return clock is not None and clock.hull_u_ppm is not None and clock.hull_u_ppm <= CLOCK_CHECKED_PPM
+    if clock is None or clock.hull_u_ppm is None or clock.method == "tolerance":
+        return False  # no arrivals, or such as no clock could make
+    return clock.hull_u_ppm <= CLOCK_CHECKED_PPM
 
 
 def _weighings(run: Run) -> dict[str, Weighing]:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 LINK_RESOLUTION = 1e-3  # [s] full-speed USB hands over once in a 1 ms frame, so the least delay may wander by that
 AGREEMENT = 3.0  # standard uncertainties between arrivals and declared tolerance; beyond it one of them is wrong
+CREDIBLE = 0.05  # relative: no board's oscillator is off by more, and a computer that is held up may look so; judgement
 LEAST_ARRIVALS = 8  # fewer arrivals in a boot say nothing about its rate
 FARTHEST_NS = 2 * 10**18  # 63 years: three such terms still fit 64 bits; only a device that tells nonsense gets there
 BLOCKS = 6  # pieces of a boot whose least delays are compared
@@ -75,6 +76,11 @@ class ClockFit:
     hull_skew_u: float | None
     tolerance: float  # half-width that the device declares, relative
     boots: tuple[BootClock, ...]
+
+    @property
+    def is_credible(self) -> bool:
+        """Arrivals may be those of this clock; else the computer was held up, or the ticks are not what they claim."""
+        return self.hull_skew is None or abs(self.hull_skew) <= CREDIBLE
 
     @property
     def disagreement(self) -> float | None:
@@ -275,7 +281,8 @@ def fit_clock(
     A reset does not change the oscillator, so all boots share a rate: the mean of their hull slopes weighted by
     inverse variance, then combined in the same way with the declared tolerance, a rectangular distribution about
     zero. When the two differ by more than ``AGREEMENT`` standard uncertainties the declaration is evidently not
-    about this clock and the arrivals decide alone. Each boot's offset is its line at its own mean instant, where
+    about this clock and the arrivals decide alone, unless they differ by more than ``CREDIBLE``: then the rate is the
+    declared one, and nothing has checked it. Each boot's offset is its line at its own mean instant, where
     an error of the rate does least harm; a boot too short for a hull hangs on its least delay.
     """
     frequency = Fraction(tick_hz).limit_denominator(10**6)
@@ -285,7 +292,7 @@ def fit_clock(
     hull_skew, hull_u = _weighted(slopes) if slopes else (None, None)
     skew, skew_u = 0.0, tolerance_u(tolerance)
     method: Method = "tolerance"
-    if hull_skew is not None and hull_u is not None:
+    if hull_skew is not None and hull_u is not None and abs(hull_skew) <= CREDIBLE:
         if abs(hull_skew) > AGREEMENT * math.hypot(hull_u, tolerance_u(tolerance)) or tolerance == 0.0:
             skew, skew_u, method = hull_skew, hull_u, "arrivals"
         else:

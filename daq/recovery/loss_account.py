@@ -152,6 +152,13 @@ def _clock_notes(clock: ClockFit | None) -> Iterator[NoteRecord]:
             f"{1e6 * clock.tolerance:.0f} ppm; arrivals alone decide the rate; correct clock_tolerance in the stand"
         )
         yield NoteRecord(severity="caution", host_ns=None, text=text)
+    if clock is not None and clock.hull_skew is not None and not clock.is_credible:
+        text = (
+            f"arrivals make the clock {device_ppm(clock.hull_skew):+,.0f} ppm off against the computer, as no board's "
+            "is: the computer was held up, or tick_hz is not what the firmware counts; times are the board's own, "
+            "unchecked"
+        )
+        yield NoteRecord(severity="serious", host_ns=None, text=text)
 
 
 def _unsent(device: str, streams: Mapping[str, StreamRecord], stand: Stand) -> Iterator[NoteRecord]:

@@ -225,3 +225,20 @@ def test_a_tolerance_of_zero_width_is_no_claim():
     fit = fit_clock([arrivals(device, device * 1.00001)], 1_000_000, tolerance=0.0)
     assert fit.method == "arrivals"
     assert tolerance_u(0.0) == 0.0
+
+
+@pytest.mark.parametrize("slow", [0.30, -0.06])
+def test_arrivals_that_no_board_s_clock_could_make_correct_nothing(slow):
+    device = np.arange(0.0, 60.0, 0.05)
+    fit = fit_clock([arrivals(device, device * (1.0 + slow) + 0.01)], 1_000_000, tolerance=50e-6)
+    assert fit.hull_skew == pytest.approx(slow, abs=1e-4)
+    assert not fit.is_credible
+    assert (fit.skew, fit.method) == (0.0, "tolerance")
+    assert fit.skew_u == pytest.approx(50e-6 / 3.0**0.5)
+
+
+def test_a_resonator_that_is_two_percent_off_is_corrected():
+    device = np.arange(0.0, 60.0, 0.05)
+    fit = fit_clock([arrivals(device, device * 1.02 + 0.01)], 1_000_000, tolerance=50e-6)
+    assert fit.is_credible
+    assert fit.skew == pytest.approx(0.02, abs=1e-4)

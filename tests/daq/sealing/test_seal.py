@@ -146,6 +146,15 @@ def test_a_fast_device_clock_is_corrected_and_said(run):
     assert taken == pytest.approx(599.99 * (1 - 40e-6), abs=599.99 * 2e-6 * device.clock.u_ppm)
 
 
+def test_a_clock_that_no_board_has_is_serious_and_corrects_nothing(run):
+    Player(run, fast_hello(channels=1, interval=10_000), rate=1.4).play(np.zeros((6000, 1), np.int64)).write()
+    summary, device, opened = sealed(run)
+    rows = stream_of(opened)
+    assert (rows.host_ns[-1] - rows.host_ns[0]) / 1e9 == pytest.approx(59.99, rel=1e-4)  # as the board counts
+    assert any(note.severity == "serious" and "as no board's is" in note.text for note in device.notes)
+    assert any("times are the board's own, unchecked" in line for line in summary.sentences())
+
+
 def test_a_clock_far_off_its_declaration_is_a_caution(run):
     hello = fast_hello(channels=1, interval=10_000)
     Player(run, hello, rate=1.005).play(np.zeros((6000, 1), np.int64)).write()
