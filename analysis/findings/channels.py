@@ -21,6 +21,31 @@ CELL_FROZEN = FindingKind(
         "supply and the logger's notes."
     ),
 )
+CELLS_SUMMED = FindingKind(
+    code="cells-summed",
+    severity="note",
+    text=("{channel} stands for the sum of {cells}, which carried {percent} of what the burn added."),
+)
+CELL_DEAD = FindingKind(
+    code="cell-dead-in-sum",
+    severity="serious",
+    withholds_verdict=True,
+    text=(
+        "{channel}: carried {share_percent:.1f} % of the summed thrust: dead, unplugged or not under load, so the sum "
+        "may lack what it should have carried. The impulse is not held against its limit. Push at each cell's place in "
+        "turn and see the shares change and the sum stand."
+    ),
+)
+CELL_REVERSED_IN_SUM = FindingKind(
+    code="cell-reversed-in-sum",
+    severity="serious",
+    withholds_verdict=True,
+    text=(
+        "{channel}: fell by {share_percent:.0f} % of the summed thrust while the others rose: it or its sign is "
+        "reversed, so the sum is no thrust and is not held against a limit. Push at its place, see which way it goes, "
+        "and correct plug or calibration."
+    ),
+)
 CHANNELS_EXCHANGED = FindingKind(
     code="channels-exchanged",
     severity="serious",

@@ -48,7 +48,7 @@ SECOND_CELL = FindingKind(
     withholds_verdict=True,
     text=(
         "{channel}: this stand has {cells} thrust cells, and {others} is not in the impulse. If it carries part of the "
-        "thrust, the impulse lacks that part, so it is not held against its limit. If it carries the same load again, "
-        'write share = "spare" beside it in the stand file.'
+        'thrust, the impulse lacks that part, so it is not held against its limit. Write share = "sum" beside all '
+        'cells that carry parts of one load, or share = "spare" beside one that carries it again, in the stand file.'
     ),
 )

@@ -21,6 +21,7 @@ from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.guard import FAILURES, guarded, part_failed
+from standbook.analysis.dataset.summed_cells import with_summed_cells
 from standbook.analysis.findings.catalogue import suppress_consequences
 from standbook.analysis.findings.channels import CLIPPED
 from standbook.analysis.findings.firing import ZERO_UNSETTLED
@@ -126,6 +127,7 @@ def analyse_static_fire(dataset: Dataset, *, revision: str = "A", software: str 
     DataError
         No thrust channel, or nothing in it that could be integrated.
     """
+    dataset = with_summed_cells(dataset)
     cell = _cell(dataset)
     try:
         return _analysed(dataset, cell, revision, software)

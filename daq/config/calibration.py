@@ -228,10 +228,13 @@ class Calibration(Document):
 
     def slope_u(self) -> float:
         """Relative standard uncertainty of the slope: scatter of the points and the reference standard."""
+        return float(np.hypot(self.slope_scatter(), self.reference_uncertainty.value))
+
+    def slope_scatter(self) -> float:
+        """Relative standard uncertainty of the slope by the scatter of the points alone."""
         if self.characteristic is not None:
-            return self.reference_uncertainty.value
-        scatter = np.sqrt(self.covariance[1][1]) / abs(self.coefficients[1])
-        return float(np.hypot(scatter, self.reference_uncertainty.value))
+            return 0.0
+        return float(np.sqrt(self.covariance[1][1]) / abs(self.coefficients[1]))
 
     def zero_u(self) -> float:
         """Return the standard uncertainty common to all readings, in ``reading_unit``."""

@@ -77,7 +77,7 @@ class Input(Wired):
     sensor_serial: str = ""
     venturi_cda: Area | None = None  # of the venturi or orifice whose pressure difference this is, as calibrated
     filter_corner: Frequency | None = None  # of the low-pass filter in front of the converter; none: not filtered
-    share: Literal["spare"] | None = None  # of a second thrust cell, which carries the same load again
+    share: Literal["sum", "spare"] | None = None  # of several thrust cells: parts of one load, or it carries it again
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -96,7 +96,7 @@ class Input(Wired):
         if self.measurand.needs_flow_area != (self.venturi_cda is not None):
             raise ValueError(f"input {self.tag}: a venturi pressure and its venturi_cda go together")
         if self.share is not None and not self.measurand.may_be_spare:
-            raise ValueError(f'input {self.tag}: share = "spare" is for a second thrust cell, not for {self.measures}')
+            raise ValueError(f'input {self.tag}: share = "{self.share}" is for thrust cells, not for {self.measures}')
         if self.venturi_cda is not None and self.venturi_cda.u <= 0.0:
             raise ValueError(f'input {self.tag}: venturi_cda needs its uncertainty, like "30.0 +/- 0.3 mm2"')
         return self
@@ -139,6 +139,19 @@ class Stand(Document):
         for i in self.input:
             if i.supply and not i.is_supply_stated and i.supply not in tags:
                 faults.append(f'input {i.tag}: supply "{i.supply}" is neither a tag of this stand nor a voltage')
+        return [*faults, *self._unsummed()]
+
+    def _unsummed(self) -> list[str]:
+        """Return what is wrong with thrust cells that are to be summed."""
+        parts = [i for i in self.input if i.share == "sum"]
+        if not parts:
+            return []
+        if len(parts) == 1:
+            return [f'input {parts[0].tag}: share = "sum" needs another cell to be summed with']
+        alone = [i.tag for i in self.input if i.measurand == parts[0].measurand and i.share is None]
+        faults = [f'input {tag}: other cells are summed; write share = "sum" or "spare" beside it too' for tag in alone]
+        if len({(i.device, i.stream) for i in parts}) > 1:
+            faults.append(f"inputs {' and '.join(i.tag for i in parts)} are summed and must stand in one stream")
         return faults
 
     def input_tagged(self, tag: str) -> Input:
