@@ -33,7 +33,7 @@ from standbook.analysis.findings.catalogue import suppress_consequences
 from standbook.analysis.findings.causes import CAUSE_SENSOR_CLIPPED
 from standbook.analysis.findings.channels import CLIPPED, GAUGE_AS_ABSOLUTE, NOT_RESPONDING
 from standbook.analysis.findings.cold_flow import NO_FLOW_FOUND
-from standbook.analysis.findings.record_faults import GAP_HIDES_END
+from standbook.analysis.findings.record_faults import GAP_HIDES_END, START_PRESSURE_NOT_AS_PLANNED
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Analysis, Comparison, EventResult, TZero, Window
 from standbook.analysis.signal.band_comparison import compare, departure_findings
@@ -68,17 +68,19 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
         dataset, instants = _counted_from_opening(dataset, channel, instants, dataset.origin_ns)
         channel = dataset.channels[channel.tag]
     side = flow_side(dataset, tank, channel, instants)
-    against = contradictions(dataset, side)
+    record = _record_findings(dataset, side)
+    against = _not_explained(contradictions(dataset, side), record)
     if any(finding.severity == "serious" for finding in against):
         side = without_numbers(side)
     compared = _comparison(dataset, channel, instants)
+    said = [*_not_said_in(record, [*seen.passed]), *record]
     results = replace(
         empty_results(dataset, revision, software),
         window=Window(instants.opening.time, instants.end.time),
         events=_events(dataset, instants.opening, instants.end),
         tanks={tank.name: side.result},
         comparison=compared,
-        findings=deduplicate(suppress_consequences(_findings(dataset, side, [*seen.passed], against, compared))),
+        findings=deduplicate(suppress_consequences(_findings(dataset, side, said, against, compared))),
     )
     return Analysis(results, _curves(dataset, side))
 
@@ -94,18 +96,22 @@ def _counted_from_opening(
     return shifted, replace(instants, opening=replace(opening, time=0.0), end=end)
 
 
+def _not_explained(against: list[Finding], record: list[Finding]) -> list[Finding]:
+    """Leave out that a start is not the planned one where the sensor is known to take gauge for absolute."""
+    mistaken = {finding.channel for finding in record if finding.of(GAUGE_AS_ABSOLUTE)}
+    return [f for f in against if not (f.of(START_PRESSURE_NOT_AS_PLANNED) and f.channel in mistaken)]
+
+
 def _findings(
     dataset: Dataset,
     side: FlowSide,
-    passed: list[Finding],
+    record: list[Finding],
     against: list[Finding],
     compared: Mapping[str, Comparison],
 ) -> list[Finding]:
-    """Say what must be said of a flow: of sensors ``passed`` over, and what is ``against`` it."""
-    record = _record_findings(dataset, side)
+    """Say what must be said of a flow: of its ``record``, and what is ``against`` it."""
     return [
         *dataset.findings,
-        *_not_said_in(record, passed),
         *record,
         *course_findings(dataset, side),
         *amount_findings(dataset, side),

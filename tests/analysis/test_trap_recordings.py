@@ -132,7 +132,7 @@ def test_a_gauge_sensor_taken_for_absolute_is_told_with_its_effect_on_the_expone
     assert exponent - number(text, r"about ([\d.]+) too high") == pytest.approx(
         told.truth.exponent_chord["oxidiser"], abs=0.05
     )
-    assert told.codes("caution") >= {"cause-gauge-as-absolute"}
+    assert told.codes("serious") == {"gauge-as-absolute"}
     assert not told.codes() & {"exponent-not-as-assumed", "outside-band"}
 
 
