@@ -99,6 +99,8 @@ def test_water_flows_are_the_closed_form(changes, volume, load, cda):
     last_volume = volume - 0.08 / 998.2
     end = gas.start_pressure * (gas.start_volume / last_volume) ** 1.30
     flows = [cda * math.sqrt(2.0 * 998.2 * (pressure - AMBIENT)) for pressure in (gas.start_pressure, end)]
+    assert found["flow time"] == found["run-out time"]
+    assert found["tank pressure at start"].nominal == pytest.approx(gas.start_pressure, rel=1e-7)
     assert found["run-out time"].nominal == pytest.approx(gas.clock_at_volume(last_volume, AMBIENT), rel=1e-6)
     assert found["tank pressure at end"].nominal == pytest.approx(end, rel=1e-6)
     assert found["mass flow at start"].nominal == pytest.approx(flows[0], rel=1e-6)
