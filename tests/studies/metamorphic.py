@@ -48,7 +48,8 @@ class Moved:
     seed: int
     number: str
     by: float | None  # in u; ``None``: given one way, refused the other
-    wider: float  # u over what it was
+    wider: float = 1.0  # u over what it was
+    lost: bool = False  # given before, refused now
 
 
 EVERY = (
@@ -140,7 +141,7 @@ def moved(seed, known, before, now, *, slack=None):
         if known.only and name not in known.only:
             continue
         if name not in before or name not in now:
-            rows.append(Moved(seed, name, None, 1.0))
+            rows.append(Moved(seed, name, None, lost=name in before))
             continue
         (was, u), (value, u_now) = before[name], now[name]
         expected = was * known.factors.get(name, 1.0) + (slack or {}).get(name, 0.0)
@@ -172,14 +173,14 @@ def worst(rows):
 
 def line(known, rows):
     """Write one property."""
-    most, refused = worst(rows), [row for row in rows if row.by is None]
-    given = len(rows) - len(refused)
+    most, lost = worst(rows), sum(row.lost for row in rows)
+    given = sum(row.by is not None for row in rows)
     over = sum(abs(row.by) > known.allowed for row in rows if row.by is not None)
     where = "" if most is None else f"{most.by:+9.4f} u  {most.number}, seed {most.seed}"
     wider = max((row.wider for row in rows if row.by is not None), default=1.0)
     return (
-        f"{known.name:34s} numbers {given:4d}  allowed {known.allowed:8.2g} u  beyond {over:3d}  given or refused "
-        f"{len(refused):3d}  widest u x {wider:5.2f}  worst {where}"
+        f"{known.name:33s} numbers {given:4d}  lost {lost:2d}  gained {len(rows) - given - lost:2d}  "
+        f"allowed {known.allowed:6.2g} u  beyond {over:3d}  widest u x {wider:5.2f}  worst {where}"
     )
 
 
@@ -202,7 +203,7 @@ def main():
             print(line(known, rows), flush=True)
             for row in rows if asked.each else ():
                 if row.by is None or abs(row.by) > known.allowed:
-                    by = "given or refused" if row.by is None else f"{row.by:+.3f} u"
+                    by = ("lost" if row.lost else "gained") if row.by is None else f"{row.by:+.3f} u"
                     print(f"    seed {row.seed:3d}  {row.number:20s} {by}", flush=True)
 
 

@@ -176,8 +176,10 @@ def denser(case, factor=1.05):
 
 
 def caught_more(case, factor=1.01):
-    """Weigh so much more; ``None`` where nothing was caught."""
-    return None if case.notes.caught is None else with_notes(case, caught=scaled(case.notes.caught, factor))
+    """Weigh so much more; ``None`` where nothing was caught, or a tank run dry is a second amount beside the bucket."""
+    if case.notes.caught is None or case.notes.runs_dry:
+        return None
+    return with_notes(case, caught=scaled(case.notes.caught, factor))
 
 
 def weaker_cell(case, factor=0.95):
