@@ -2,7 +2,7 @@
 
 No truth is needed: a record of the second world is analysed as it is and changed, and the change of each number is held
 against its own standard uncertainty. A line a property: worst change, what is allowed, whose it was, and how often a
-number was given the one way and refused the other. Even seeds only. Run from the project's folder:
+number was lost or gained by the change. Even seeds only. Run from the project's folder:
 
     python -m tests.studies.metamorphic --records 30
 """
@@ -81,7 +81,7 @@ FIRING = (
     Property(
         "cell x 0.95",
         lambda case: changes.weaker_cell(case, CELL),
-        0.01,
+        0.02,  # the weight of the gas that left is computed, not read: 2e-5 of the impulse
         dict.fromkeys(("impulse", "isp", "thrust_coefficient"), CELL),
     ),
     Property("tanks exchanged", changes.exchanged, 0.01, mirrored=True),
