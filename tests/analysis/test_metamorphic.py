@@ -1,5 +1,7 @@
 """A record written down another way says the same: a small version of the study ``tests.studies.metamorphic``."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -18,7 +20,7 @@ from tests.studies.metamorphic import (
 from tests.worlds import changes
 from tests.worlds.cases import flow_case
 
-FLOW_SEEDS, FIRING_SEEDS = (4, 14), (10,)
+FLOW_SEEDS, FIRING_SEEDS = (4, 10), (10,)
 # What is known to move too far: by property and seed, with the figure that the study gave.
 FLOW_FAILS = {
     ("another zero of the clock", 10): "CdA moves by -0.061 u: 0.05 u are allowed",
@@ -28,7 +30,6 @@ FLOW_FAILS = {
 }
 FIRING_FAILS = {
     ("another zero of the clock", 12): "impulse moves by +0.22 u with the rest that ends at T-0: 0.05 u are allowed",
-    ("rows doubled", 12): "CdA of the oxidiser moves by +0.35 u: 0.3 u are allowed",
     (
         "one row in 1000 lost",
         2,
@@ -64,8 +65,7 @@ def too_far(known, rows):
 @pytest.mark.parametrize(("known", "seed"), cases(FLOW, FLOW_SEEDS, FLOW_FAILS))
 def test_a_cold_flow_says_the_same(known, seed):
     rows = flow_moved(seed, known)
-    if not rows:
-        pytest.skip("nothing was caught of this flow, or its tank ran dry")
+    assert rows
     assert too_far(known, rows) == []
 
 
@@ -122,10 +122,11 @@ def readings(case):
 def test_doubled_rows_keep_the_old_ones_and_their_noise(case):
     made = changes.doubled(case)
     assert readings(made)[::2] == pytest.approx(readings(case), abs=1e-9)
-    still = made.stamps < -0.3
-    between, before = (np.diff(readings(c)[c.stamps < -0.3], 2).std() for c in (made, case))
-    assert still.sum() > 50
-    assert between == pytest.approx(before, rel=0.3)
+    own = readings(case)
+    white = np.diff(own[case.stamps < -0.1], 2).std() / math.sqrt(6.0)
+    added = readings(made)[1::2] - 0.5 * (own[1:] + own[:-1])
+    # rounded to half a count of the old converter
+    assert np.std(added) == pytest.approx(math.hypot(white / math.sqrt(2.0), 0.29 * made.channels[0].step), rel=0.1)
 
 
 def test_halved_rows_are_means(case):

@@ -64,14 +64,13 @@ def shifted(case, seconds=0.4):
 
 
 def doubled(case):
-    """Put a row between each two, with as much white noise as its neighbours have."""
-    random = np.random.default_rng([case.seed, 31])
+    """Put a row between each two, with as much white noise as its neighbours have at rest."""
+    random, still = np.random.default_rng([case.seed, 31]), case.stamps < -0.1
     stamps = np.empty(2 * case.stamps.size - 1)
     stamps[::2], stamps[1::2] = case.stamps, 0.5 * (case.stamps[1:] + case.stamps[:-1])
     counts = {}
     for tag, own in case.counts.items():
-        bend = own[:-2] - 2.0 * own[1:-1] + own[2:]
-        white = 1.4826 * float(np.median(np.abs(bend - np.median(bend)))) / math.sqrt(6.0)
+        white = float(np.std(np.diff(own[still], 2))) / math.sqrt(6.0)
         made = np.empty(stamps.size)
         made[::2] = 2.0 * own
         made[1::2] = own[1:] + own[:-1] + 2.0 * white / math.sqrt(2.0) * random.standard_normal(own.size - 1)
