@@ -24,7 +24,7 @@ test by scipy). Files without a folder stand here, the others from ``tests`` on.
 | coverage factors of few readings | [GUM] table G.2, scipy.stats | memory | printed | test_verdict_rule.py |
 | worked cases of conformity | [JCGM106] | memory | printed | analysis/physics/test_impulse_limits.py |
 | class limits | [CFR101], [CFR1] | confirmed | exact | analysis/physics/test_impulse_limits.py |
-| effective degrees of freedom | [GUM] G.4.1, H.1 | memory | 3e-3 | analysis/physics/test_impulse.py |
+| effective degrees of freedom | [GUM] G.4.1, H.1 | memory | 3e-3 | analysis/budget/test_terms.py |
 | calibration fit: Pontius, Norris | [StRD] | confirmed | 10 digits | daq/config/test_calibration.py |
 | calibration fit: thermometer | [GUM] H.3 | confirmed | printed | daq/config/test_calibration.py |
 | nonlinear fits | [StRD] | confirmed | 8 digits | analysis/signal/test_least_squares.py |
