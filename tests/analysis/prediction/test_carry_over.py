@@ -185,7 +185,7 @@ def test_a_liquid_that_flashes_in_the_firing_is_said():
     assert "flash" in flashing
 
 
-def test_holes_contract_the_jet_as_published():
+def test_holes_contract_the_jet_as_remembered():
     # [Nurick1976] from memory: 1/C_c^2 = 1/0.62^2 - 11.4 r/d; by hand at r/d 0.1: 2.6015 - 1.14 = 1.4615
     assert contraction(0.0) == pytest.approx(0.62)
     assert contraction(0.1) == pytest.approx(1.4615**-0.5, rel=1e-4)

@@ -67,7 +67,7 @@ def test_the_card_of_a_firing_has_five_rows_and_ends_at_run_out(firing):
     for row in rows:
         for reading in row.readings.values():
             assert reading.low < reading.nominal < reading.high
-    # 22.7 bar(a) in the oxidiser tank at T+7 s in the published run; here between the rows of 5 s and 10 s.
+    # 22.7 bar(a) in the oxidiser tank at T+7 s by a plain explicit-step model; here between the rows of 5 s and 10 s.
     tank = [row.readings["tank pressure/oxidiser"].nominal / constants.bar for row in rows]
     assert tank[2] > 22.7 > tank[3]
 

@@ -1,4 +1,4 @@
-"""Predictions of the demo plans against their published figures, and what a prediction says about itself."""
+"""Bands of the demo plans' predictions, and what a prediction says about itself; figures: ``tests/published``."""
 
 import dataclasses
 import re
@@ -20,12 +20,6 @@ HERE = ROOT / "tests" / "analysis" / "teasel"
 STAND = read_stand(HERE / "stand.toml")
 FIRING = (HERE / "firing.toml").read_text(encoding="utf-8")
 WATER = (HERE / "water_flow.toml").read_text(encoding="utf-8")
-FUEL_WATER = {
-    'name = "oxidiser"': 'name = "fuel"',
-    "24.00 +/- 0.08 L": "18.00 +/- 0.07 L",
-    "9.34 +/- 0.02 kg": "8.18 +/- 0.02 kg",
-    "16.2 +/- 0.6 mm2": "13.0 +/- 0.5 mm2",
-}
 BAR = constants.bar
 
 
@@ -54,46 +48,9 @@ def water():
     return predict(plan(WATER), STAND)
 
 
-# Published figures of the demo: computed once with an independent, plain explicit-step model of the same physics
-# (start pressure 32.0 bar(a) there, 31.978 here, hence half a percent and not less).
-NOMINAL = {
-    "tank pressure at start/oxidiser": 32.0 * BAR,
-    "tank pressure at end/oxidiser": 15.7 * BAR,
-    "tank pressure at end/fuel": 15.0 * BAR,
-    "chamber pressure at start": 23.2 * BAR,
-    "chamber pressure at end": 12.7 * BAR,
-    "thrust at start": 2591.0,
-    "thrust at end": 1297.0,
-    "mass flow at start": 1.229,
-    "mass flow at end": 0.681,
-    "mixture ratio at start": 1.44,
-    "mixture ratio at end": 1.65,
-    "mean mixture ratio": 1.58,
-    "burn time": 19.5,
-    "impulse": 34542.0,
-    "impulse in vacuum": 39762.0,
-    "expelled mass": 17.23,
-    "specific impulse": 204.4,
-    "left aboard/oxidiser": 0.10,
-}
-
-
-@pytest.mark.parametrize(("name", "expected"), NOMINAL.items())
-def test_the_firing_reproduces_its_published_nominal_figures(firing, name, expected):
-    assert firing.scalars[name].nominal == pytest.approx(expected, rel=5e-3)
-
-
-def test_what_stays_aboard_and_the_stiffness_agree_to_their_printed_digits(firing):
-    found = firing.scalars
-    assert found["left aboard/fuel"].nominal == pytest.approx(0.36, abs=0.006)
-    expected = {"start/oxidiser": 0.38, "end/oxidiser": 0.24, "start/fuel": 0.38, "end/fuel": 0.18}
-    for place, value in expected.items():
-        assert found[f"injector stiffness at {place}"].nominal == pytest.approx(value, abs=0.005)
-
-
-# The published band drew nine inputs, c* efficiency with 2.0 % where the plan's 0.02 of 0.92 is 2.2 %, by 500 plain
-# draws, whose 2.5 % ends scatter by an eighth of a standard deviation; ours draws every "+/-" of the plan. Hence a
-# third of a standard deviation.
+# Another, plain model of the demo drew nine inputs, c* efficiency with 2.0 % where the plan's 0.02 of 0.92 is 2.2 %,
+# by 500 plain draws, whose 2.5 % ends scatter by an eighth of a standard deviation; ours draws every "+/-" of the
+# plan. Hence a third of a standard deviation.
 BANDS = {
     "thrust at start": (2485.0, 2686.0),
     "thrust at end": (1210.0, 1416.0),
@@ -105,7 +62,7 @@ BANDS = {
 
 
 @pytest.mark.parametrize(("name", "band"), BANDS.items())
-def test_the_firing_reproduces_its_published_band(firing, name, band):
+def test_the_firing_s_band_is_that_of_another_model(firing, name, band):
     found = firing.scalars[name]
     tolerance = (band[1] - band[0]) / 4.0 / 3.0
     assert (found.low, found.high) == pytest.approx(band, abs=tolerance)
@@ -141,7 +98,8 @@ def test_without_a_hardware_limit_the_full_load_is_null_and_said(firing):
 
 @pytest.mark.slow
 def test_tanks_as_full_as_the_hardware_permits_make_load_control_evidence():
-    # 50 % of 24 L at 1139 kg/m3 and 57 % of 18 L at 858 kg/m3: published 42.3 kN*s at site and 50.0 in vacuum.
+    # 50 % of 24 L at 1139 kg/m3 and 57 % of 18 L at 858 kg/m3: a plain explicit-step model has 42.3 kN*s at site and
+    # 50.0 in vacuum.
     full = {
         'liquid_load = "10.66 +/- 0.10 kg"': 'liquid_load = "10.66 +/- 0.10 kg"\ngreatest_load = "13.668 kg"',
         'liquid_load = "7.03 +/- 0.04 kg"': 'liquid_load = "7.03 +/- 0.04 kg"\ngreatest_load = "8.803 kg"',
@@ -176,40 +134,23 @@ def test_lift_off_holds_at_48_kg_and_fails_at_51_kg_on_the_lower_bound(firing):
 
 @pytest.mark.slow
 def test_a_higher_oxidiser_exponent_strands_oxidiser_and_runs_fuel_out_first():
-    # The demo's truth in constant exponents: 32,987 N*s, 19.1 s, 0.98 and 0.25 kg left, 14.7 and 14.8 bar(a).
     truth = {
         "1.45 +/- 0.12": "1.70 +/- 0.01",
         "13.0 +/- 0.3 mm2": "13.065 +/- 0.03 mm2",
         "0.92 +/- 0.02": "0.915 +/- 0.001",
     }
     found = few(FIRING, truth)
-    numbers = {name: scalar.nominal for name, scalar in found.scalars.items()}
-    assert numbers["impulse"] == pytest.approx(32987.0, rel=5e-3)
-    assert numbers["impulse in vacuum"] == pytest.approx(38083.0, rel=5e-3)
-    assert numbers["burn time"] == pytest.approx(19.06, rel=5e-3)
-    assert numbers["left aboard/oxidiser"] == pytest.approx(0.975, abs=0.01)
-    assert numbers["left aboard/fuel"] == pytest.approx(0.25, abs=1e-6)
-    assert numbers["tank pressure at end/oxidiser"] / BAR == pytest.approx(14.69, rel=5e-3)
-    assert numbers["thrust at end"] == pytest.approx(1245.0, rel=5e-3)
+    left = {name: found.scalars[f"left aboard/{name}"].nominal for name in ("oxidiser", "fuel")}
+    assert left["oxidiser"] > 0.9
+    assert left["fuel"] == pytest.approx(0.25, abs=1e-6)
     order = codes(found)["run-out-order"]
     assert order.severity == "caution"
     assert "but fuel is" in order.text
 
 
 @pytest.mark.slow
-def test_the_same_exponent_on_both_sides_strands_three_quarters_of_a_kilogram_of_fuel():
-    found = few(FIRING, {"1.45 +/- 0.12": "1.30"})
-    assert found.scalars["left aboard/fuel"].nominal == pytest.approx(0.7402, abs=0.005)
-    assert found.scalars["impulse"].nominal == pytest.approx(33653.0, rel=5e-3)
-
-
-@pytest.mark.slow
 def test_larger_loads_put_the_run_on_the_line_and_vacuum_over_it():
-    # Loads x 1.2273: published 40,621 N*s at site, 47,752 in vacuum, 26.66 s.
     found = few(FIRING, {"10.66 +/- 0.10 kg": "13.083 +/- 0.001 kg", "7.03 +/- 0.04 kg": "8.628 +/- 0.001 kg"})
-    assert found.scalars["impulse"].nominal == pytest.approx(40621.0, rel=5e-3)
-    assert found.scalars["burn time"].nominal == pytest.approx(26.66, rel=5e-3)
-    assert found.class_margin.vacuum.nominal == pytest.approx(47752.0, rel=5e-3)
     assert found.class_margin.vacuum.outlook == "exceeds"
     assert "already over" in codes(found)["class-upper-bound-vacuum"].text
 
@@ -219,21 +160,6 @@ def test_vacuum_is_left_out_of_the_findings_where_the_plan_does_not_ask():
     found = few(FIRING, {"also_at_vacuum = true": "also_at_vacuum = false"})
     assert "class-upper-bound-vacuum" not in codes(found)
     assert found.class_margin.vacuum.nominal > found.class_margin.site.nominal
-
-
-# Published water flows of the demo: start and end flow, run-out, end pressure.
-@pytest.mark.parametrize(
-    ("changes", "first", "last", "run_out", "end_pressure"),
-    [({}, 0.687, 0.474, 16.5, 5.27), (FUEL_WATER, 0.551, 0.347, 19.0, 4.56)],
-)
-def test_the_water_flows_reproduce_their_published_figures(changes, first, last, run_out, end_pressure):
-    found = few(WATER, changes).scalars
-    assert found["mass flow at start"].nominal == pytest.approx(first, rel=5e-3)
-    assert found["mass flow at end"].nominal == pytest.approx(last, rel=5e-3)
-    assert found["run-out time"].nominal == pytest.approx(run_out, rel=5e-3)
-    assert found["flow time"] == found["run-out time"]
-    assert found["tank pressure at start"].nominal == pytest.approx(9.978 * BAR, rel=1e-7)
-    assert found["tank pressure at end"].nominal == pytest.approx(end_pressure * BAR, rel=5e-3)
 
 
 def test_a_valve_closed_early_ends_the_flow_there(water):

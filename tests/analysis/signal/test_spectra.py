@@ -68,13 +68,6 @@ def test_two_lines_are_two():
     assert sorted(round(line.frequency) for line in peaks(spectrum(both, RATE))) == [60, 67]
 
 
-def test_averages_are_fewer_than_segments_that_overlap():
-    found = spectrum(record(20.0)[1], RATE)
-    assert found.resolution == 1.0
-    # 39 half-overlapping Hann segments are worth 39 / (1 + 2 * 38/39 / 36) [Welch1967]
-    assert found.averages == pytest.approx(39.0 / (1.0 + 2.0 * 38.0 / 39.0 / 36.0))
-
-
 def test_too_few_samples_are_refused():
     with pytest.raises(ValueError, match="15 samples"):
         spectrum(np.zeros(15), RATE)

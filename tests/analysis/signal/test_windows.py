@@ -8,7 +8,6 @@ from standbook.analysis.signal.windows import (
     block_means,
     correlation_time,
     effective_sample_size,
-    mean_with_uncertainty,
     quiet_window,
     quiet_windows,
     spikes,
@@ -98,25 +97,8 @@ def test_a_constant_record_has_the_correlation_time_of_white_noise():
 
 
 def test_alternating_samples_are_not_worth_more_than_their_count():
-    """NumAcc4 of [StRD] alternates so: lag-1 autocorrelation -0.999 (confirmed)."""
     assert correlation_time(np.tile([0.1, -0.1], 500)) == 1.0
     assert correlation_time(np.tile([1.0, -1.0], 200_000)) == 1.0
-
-
-@pytest.mark.parametrize("rho", [0.0, 0.95])
-def test_the_uncertainty_of_a_mean_is_its_spread(rho):
-    rng = np.random.default_rng(7)
-    pulls = []
-    for _ in range(300):
-        mean, u = mean_with_uncertainty(autoregressive(rng, 2000, rho))
-        pulls.append(mean / u)
-    # sd of 300 standard normals scatters by 4 %; with tau = 39 u itself scatters by some 25 %
-    assert 0.88 < np.std(pulls) < 1.2
-
-
-def test_a_mean_of_a_handful_of_samples_is_refused():
-    with pytest.raises(DataError, match="7 samples"):
-        mean_with_uncertainty(np.zeros(7))
 
 
 def test_quiet_windows_keep_away_from_the_event_and_from_unrest():
