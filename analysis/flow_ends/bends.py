@@ -41,6 +41,7 @@ class Candidates:
     after: Literal["square", "relax"]  # what follows a bend: curvature, or a hold that warms
     reheat: float = 0.5  # of "relax" [s]
     priors: tuple[tuple[float, float], ...] = ()  # of the change of slope, and of the curvature after: value and u
+    growth: Array | None = None  # what a change of slope of one makes at each value of the stretch (B,); else one
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -69,6 +70,14 @@ def ramp(x: Array, width: float, shape: str) -> Array:
         since = np.maximum(x + fold, 0.0)
         return np.asarray(since - fold * (1.0 - np.exp(-since / fold)))
     return np.asarray(np.where(x < fold, fold * np.exp(np.minimum(x / fold - 1.0, 0.0)), x))
+
+
+def grown(bends: Array, growth: Array | None) -> Array:
+    """Return bends (B, C) whose change of slope itself changes along the stretch by ``growth`` (B,)."""
+    if growth is None:
+        return bends
+    middle = 0.5 * (growth[1:] + growth[:-1])
+    return np.asarray(np.vstack([bends[:1], bends[:1] + np.cumsum(np.diff(bends, axis=0) * middle[:, None], axis=0)]))
 
 
 def onset_of(width: float, shape: str) -> float:
@@ -116,7 +125,8 @@ def tried(stretch: Stretch, candidates: Candidates) -> Trials:
     near = slice(max(first - 2, 0), None)
     weight, rho = stretch.weight[near, None], stretch.neighbours
     away = stretch.at[near, None] - places[None, :]
-    bends = whitened(np.hstack([ramp(away, v, s) for v, s in kinds]) * weight, rho)
+    growth = None if candidates.growth is None else candidates.growth[near]
+    bends = whitened(grown(np.hstack([ramp(away, v, s) for v, s in kinds]), growth) * weight, rho)
     tails = [np.tile(whitened(tail * weight, rho), len(kinds)) for tail in _tails(away, candidates)]
     beta, cost, smooth = _solved(basis, near, [bends, *tails], candidates.priors)
     place = np.tile(places, len(kinds))
