@@ -114,6 +114,8 @@ def placed_end(
     first = _over_windows(search, afters[-1:]) or _over_windows(search, afters)
     if first is None:
         return None
+    if found.steeper:  # a line that ends inside the fading has seen neither its end nor the gas
+        afters = tuple(after for after in afters if after >= first.width) or afters[-1:]
     closer = min(max(6.0 * first.u + 0.5 * first.width, 0.05), reach)
     placed = _over_windows(replace(search, centre=first.time, reach=closer), afters) or first
     if placed.u > fitting.fine:
