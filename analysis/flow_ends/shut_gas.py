@@ -156,8 +156,7 @@ def _paired(stretch: Stretch, limits: ShutGas, ratio: float, growth: Array | Non
     begins = np.linspace(-min(limits.back, MOST_BACK * -float(x[0])), 0.0, limits.gas_places)
     closes = np.linspace(-limits.stop_reach, min(limits.stop_reach, float(x[-4])), limits.stop_places)
     basis, weight = reduced(stretch), stretch.weight[:, None]
-    gas = np.hstack([ramp(x[:, None] - begins, width, EVEN) for width in limits.gas_widths])
-    gas = grown(gas, growth)
+    gas = grown(np.hstack([ramp(x[:, None] - begins, width, EVEN) for width in limits.gas_widths]), growth)
     stop = np.hstack([ramp(x[:, None] - closes, width, EVEN) for width in limits.stop_widths])
     warm = 1.0 - np.exp(-np.maximum(x[:, None] - closes, 0.0) / limits.reheat)
     G, R, W = (basis.free(whitened(columns * weight, rho)) for columns in (gas, stop, warm))
