@@ -17,6 +17,8 @@ from standbook.daq.errors import DataError
 MAINS = (1.0 / 50.0, 1.0 / 60.0)  # s; means this long leave no hum
 LEAST_IN_BLOCK = 2  # samples
 MIDDLE_EXPONENT = 1.25  # of an ullage; only to take the bend out of pressure against drive integral
+BEFORE = 3  # means
+STEADY = 1e-3  # of the tank's pressure: back pressures that move by less stay
 LEAST_DRIVE = 100.0  # Pa; a tank that is all but vented drives nothing
 
 
@@ -39,6 +41,10 @@ class Course:
     def place(self, instant: float) -> int:
         """Return the index of the first mean not before an instant."""
         return int(np.searchsorted(self.time, instant))
+
+    def clear_before(self, instant: float) -> int:
+        """Return the index of a mean that a change at an instant has not touched yet."""
+        return max(min(self.place(instant), self.time.size) - BEFORE, 0)
 
 
 def course_of(time: Array, pressure: Array, drive: Array, *, opening: float) -> Course:
@@ -90,3 +96,28 @@ def abscissa(course: Course, start: float, end: float, centre: float) -> tuple[s
     k = min(course.place(centre), course.time.size - 1)
     scale = math.sqrt(max(float(course.drive[max(k - 2, 0)]), 1.0))
     return part, (course.driven[part] - float(np.interp(centre, course.time, course.driven))) / scale
+
+
+def quickened(course: Course, part: slice, instant: float) -> Array | None:
+    """Return how many times faster liquid is pushed in a part of a course than before an instant, for its pressure.
+
+    What the tank's own pressure makes of the drive is left out: a back pressure that falls is left. ``None`` where it
+    stays. Gas at the speed of sound is no faster for it.
+    """
+    pressure, drive = course.pressure[part], np.maximum(course.drive[part], LEAST_DRIVE)
+    if float(np.ptp(pressure - course.drive[part])) < STEADY * float(np.max(pressure)):
+        return None
+    k = course.clear_before(instant)
+    before = max(float(course.drive[k]), LEAST_DRIVE) / float(course.pressure[k])
+    return np.asarray(np.sqrt(drive / pressure / before))
+
+
+def gas_growth(course: Course, part: slice, instant: float, ratio: float) -> Array | None:
+    """Return what gas adds to the slope in drive integral along a part, over what it adds at an instant.
+
+    Gas falls evenly in time, liquid in drive integral; where a back pressure falls beside them, as a chamber's does
+    with the liquid that feeds it, the integral runs the faster. Held for one, the gas's curve carried back would meet
+    the liquid's too early. ``None`` where the back pressure stays.
+    """
+    faster = quickened(course, part, instant)
+    return None if faster is None else np.asarray((ratio / faster - 1.0) / (ratio - 1.0))

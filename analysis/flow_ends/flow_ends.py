@@ -22,7 +22,7 @@ from standbook.analysis.flow_ends.departures import (
 )
 from standbook.analysis.flow_ends.line_noise import LEAST_HOLD, LineNoise, line_noise, quiet_stretch, settled_hold
 from standbook.analysis.flow_ends.placed_ends import Fitting, Placed, placed_end, placed_opening
-from standbook.analysis.flow_ends.shut_gas import Emptied, ShutGas, emptied
+from standbook.analysis.flow_ends.shut_gas import UNTOUCHED, Emptied, ShutGas, emptied
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
 
@@ -186,8 +186,8 @@ class _Search:
         gas = self.record.pressurant
         if gas is None:
             return None
-        k = max(min(self.course.place(instant), self.course.time.size) - 3, 0)
-        return gas.speed_ratio(float(self.course.drive[k]), self.record.density)
+        drive = self.course.drive[self.course.clear_before(instant)]
+        return gas.speed_ratio(float(drive), self.record.density)
 
     def _stop(self, left: Departure, placed: Placed, begin: float) -> FlowBound:
         closed = FlowBound(placed.time, placed.u, "closed", "curve of the flow meets that of the hold")
@@ -214,7 +214,7 @@ class _Search:
         return FlowBound(time, u, "gas then closed", f"{method}, and what gas took before the closing", bound.first_gas)
 
     def _emptied(self, left: Departure, closing: float, closing_u: float, begin: float) -> Emptied | None:
-        ratio = self._ratio(closing - 0.5)
+        ratio = self._ratio(closing - UNTOUCHED)
         if ratio is None:
             return None
         stop = replace(left, time=closing, steeper=False)

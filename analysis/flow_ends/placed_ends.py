@@ -21,7 +21,7 @@ from standbook.analysis.flow_ends.bends import (
     posterior,
     tried,
 )
-from standbook.analysis.flow_ends.course import MIDDLE_EXPONENT, Course, abscissa
+from standbook.analysis.flow_ends.course import MIDDLE_EXPONENT, Course, abscissa, gas_growth
 from standbook.analysis.flow_ends.departures import Departure
 from standbook.analysis.flow_ends.gas_share import shift_if_mixed
 from standbook.analysis.flow_ends.line_noise import LineNoise
@@ -29,7 +29,6 @@ from standbook.daq.arrays import Array
 
 LEAST_BEFORE, LEAST_AFTER = 6, 4  # means
 CLEAR = 0.1  # s before an end that its liquid's slope is read clear of
-AROUND, SMALL = 0.4, 1e-6  # s about an end in which its drive may change
 NEAR, LEAST_RATE = 0.02, 0.1  # about an end, over which seconds are told from drive integral
 ROUNDS = 6
 
@@ -115,6 +114,8 @@ def placed_end(
     first = _over_windows(search, afters[-1:]) or _over_windows(search, afters)
     if first is None:
         return None
+    if found.steeper:  # a line that ends inside the fading has seen neither its end nor the gas
+        afters = tuple(after for after in afters if after >= first.width) or afters[-1:]
     closer = min(max(6.0 * first.u + 0.5 * first.width, 0.05), reach)
     placed = _over_windows(replace(search, centre=first.time, reach=closer), afters) or first
     if placed.u > fitting.fine:
@@ -151,7 +152,7 @@ def _end_window(search: _Search, start: float, end: float) -> Posterior | None:
         neighbours=noise.neighbours,
         order=3 if search.centre - start > fitting.cubic_from else 2,
     )
-    trials = tried(stretch, _candidates(search, x, pressure))
+    trials = tried(stretch, _candidates(search, x, part))
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = trials.after / trials.before
     if search.found.steeper:
@@ -163,18 +164,21 @@ def _end_window(search: _Search, start: float, end: float) -> Posterior | None:
     return None if one is None else _in_time(one, x, course.time[part])
 
 
-def _candidates(search: _Search, x: Array, pressure: Array) -> Candidates:
+def _candidates(search: _Search, x: Array, part: slice) -> Candidates:
     fitting = search.fitting
     places = np.linspace(max(-search.reach, float(x[3])), min(search.reach, float(x[-3])), fitting.places)
     if not search.found.steeper:
         return Candidates(places=places, widths=fitting.widths, shapes=(EVEN, EARLY), after="relax")
     longest = max(fitting.widest * (search.centre - search.begin), fitting.gas_widths[2])
+    ratio = search.ratio
+    growth = None if ratio is None else gas_growth(search.course, part, search.found.time, ratio)
     return Candidates(
         places=places,
         widths=tuple(width for width in fitting.gas_widths if width <= longest),
         shapes=(EVEN, EARLY, LATE),
         after="square",
-        priors=_gas_priors(search, x, pressure),
+        priors=_gas_priors(search, x, search.course.pressure[part]),
+        growth=growth,
     )
 
 
@@ -185,12 +189,8 @@ def _gas_priors(search: _Search, x: Array, pressure: Array) -> tuple[tuple[float
         return ()
     slope = float(np.polyfit(x[before], np.log(pressure[before]), 2)[1])
     gas = slope * search.ratio
-    # Gas at the speed of sound does not care for a back pressure that falls beside it, as a chamber's does.
-    pushed = np.interp([search.centre - AROUND, search.centre + AROUND], search.course.time, search.course.drive)
-    moved = 0.5 * abs(math.log(max(float(pushed[1]), 1.0) / max(float(pushed[0]), 1.0)))
     bend, tail = fitting.gas_bends
-    tail_u = math.hypot(tail, moved / AROUND / max(abs(gas), SMALL))
-    return (gas - slope, abs(gas) * math.hypot(fitting.ratio_u, moved)), (bend * gas**2, tail_u * gas**2)
+    return (gas - slope, abs(gas) * fitting.ratio_u), (bend * gas**2, tail * gas**2)
 
 
 def _shifts(trials: Trials, ratio: Array) -> Array:

@@ -9,14 +9,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standbook.analysis.flow_ends.bends import EVEN, MIXED, Stretch, ramp, reduced, whitened
-from standbook.analysis.flow_ends.course import Course, abscissa
+from standbook.analysis.flow_ends.bends import EVEN, MIXED, Stretch, grown, ramp, reduced, whitened
+from standbook.analysis.flow_ends.course import Course, abscissa, gas_growth
 from standbook.analysis.flow_ends.gas_share import liquid_lost_if_mixed
 from standbook.analysis.flow_ends.line_noise import LineNoise
 from standbook.daq.arrays import Array
 
 CLEAR = 0.1  # s before the closing that its liquid's slope is read clear of
 LEAST_BEFORE, LEAST_AFTER = 8, 6  # means
+UNTOUCHED = 0.5  # s before a closing, when liquid and gas are compared
 CUBIC_FROM = 1.2  # s of line before; a shorter one is a parabola
 MOST_BACK = 0.6  # of the line before, in which gas may begin
 SMALL = 1e-9
@@ -123,7 +124,8 @@ def _window(
         neighbours=noise.neighbours,
         order=3 if closing - start > CUBIC_FROM else 2,
     )
-    pairs = _paired(stretch, limits, ratio)
+    growth = gas_growth(course, part, closing - UNTOUCHED, ratio)
+    pairs = _paired(stretch, limits, ratio, growth)
     if pairs is None:
         return None
     times = _ended(pairs, ratio)
@@ -148,13 +150,13 @@ def _ended(pairs: _Pairs, ratio: float) -> Array:
     return np.array([pairs.closes - np.minimum(lost * (1.0 + mixed * (more - 1.0)), most) for mixed in MIXED])
 
 
-def _paired(stretch: Stretch, limits: ShutGas, ratio: float) -> _Pairs | None:
+def _paired(stretch: Stretch, limits: ShutGas, ratio: float, growth: Array | None) -> _Pairs | None:
     """Fit every pair; ``None`` where none is a flow that shuts."""
     x, rho = stretch.at, stretch.neighbours
     begins = np.linspace(-min(limits.back, MOST_BACK * -float(x[0])), 0.0, limits.gas_places)
     closes = np.linspace(-limits.stop_reach, min(limits.stop_reach, float(x[-4])), limits.stop_places)
     basis, weight = reduced(stretch), stretch.weight[:, None]
-    gas = np.hstack([ramp(x[:, None] - begins, width, EVEN) for width in limits.gas_widths])
+    gas = grown(np.hstack([ramp(x[:, None] - begins, width, EVEN) for width in limits.gas_widths]), growth)
     stop = np.hstack([ramp(x[:, None] - closes, width, EVEN) for width in limits.stop_widths])
     warm = 1.0 - np.exp(-np.maximum(x[:, None] - closes, 0.0) / limits.reheat)
     G, R, W = (basis.free(whitened(columns * weight, rho)) for columns in (gas, stop, warm))
