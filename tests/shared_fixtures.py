@@ -4,7 +4,18 @@ They are made once a process and only read. What is loaded here would not be cou
 imports what it needs.
 """
 
+import importlib
+
 import pytest
+
+FLUIDS_IN = {"analysis", "published", "studies", "worlds", "cli"}  # folders whose tests ask the property library
+
+
+@pytest.fixture(scope="session", autouse=True)
+def fluid_library(request):
+    """Load the property library, which takes seconds, before a test that asks it is timed."""
+    if any(FLUIDS_IN.intersection(item.path.parts) for item in request.session.items):
+        importlib.import_module("CoolProp.CoolProp")
 
 
 @pytest.fixture(scope="session")

@@ -46,8 +46,8 @@ def test_without_errors_every_route_closes(found, silent):
     true = silent.truth.expelled_mass
     assert by[SCALES].total.value == pytest.approx(sum(true.values()), abs=1e-3)  # typed to a gram
     assert by[SCALES].closure is None
-    # the cell feels the same mass; ringing and noise are nil here
-    assert by[CELL].closure.value == pytest.approx(0.0, abs=0.0005)
+    # the cell feels the same mass; ringing and noise are nil here, and gas that left is known to a tenth
+    assert by[CELL].closure.value == pytest.approx(0.0, abs=0.001)
     # the integral stops at the run-out where a valve is still open for a moment: 0.5 % is what fitting allows CdA
     assert by[FLOW_AREA].closure.value == pytest.approx(0.0, abs=0.008)
     assert by[FLOW_AREA].mixture_ratio.value == pytest.approx(true["oxidiser"] / true["fuel"], rel=0.01)

@@ -33,5 +33,5 @@ def test_a_second_cell_that_nobody_called_spare_keeps_the_verdict_back(hf02_camp
 def test_only_a_thrust_cell_is_spare(tmp_path):
     folder = campaign(tmp_path)
     edit(folder / "stand.toml", 'tag = "PT-11"', 'tag = "PT-11"\nshare = "spare"')
-    with pytest.raises(ConfigError, match="is for a second thrust cell, not for tank pressure"):
+    with pytest.raises(ConfigError, match="is for thrust cells, not for tank pressure"):
         read_campaign(folder / "plans/HF-02.toml", today=TODAY)
