@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 LINK_RESOLUTION = 1e-3  # [s] full-speed USB hands over once in a 1 ms frame, so the least delay may wander by that
 AGREEMENT = 3.0  # standard uncertainties between arrivals and declared tolerance; beyond it one of them is wrong
 CREDIBLE = 0.05  # relative: no board's oscillator is off by more, and a computer that is held up may look so; judgement
+HELD_UP = 1.0  # s of this computer: by so much less a busy one may deliver late all along a short recording; judgement
 LEAST_ARRIVALS = 8  # fewer arrivals in a boot say nothing about its rate
 FARTHEST_NS = 2 * 10**18  # 63 years: three such terms still fit 64 bits; only a device that tells nonsense gets there
 BLOCKS = 6  # pieces of a boot whose least delays are compared
@@ -76,6 +77,7 @@ class ClockFit:
     hull_skew_u: float | None
     tolerance: float  # half-width that the device declares, relative
     boots: tuple[BootClock, ...]
+    gained: float = 0.0  # by arrivals on ticks in one boot, or lost, at most [s of this computer]
 
     @property
     def is_credible(self) -> bool:
@@ -299,6 +301,7 @@ def fit_clock(
             skew, skew_u = _weighted([(hull_skew, hull_u), (0.0, tolerance_u(tolerance))])
             method = "arrivals and tolerance"
     boots = tuple(_anchor(piece, skew) for piece in pieces)
+    gained = max((abs(p.hull.slope) * float(np.ptp(p.instant)) for p in pieces if p.hull is not None), default=0.0)
     return ClockFit(
         tick_hz=frequency,
         skew=skew,
@@ -308,6 +311,7 @@ def fit_clock(
         hull_skew_u=hull_u,
         tolerance=tolerance,
         boots=boots,
+        gained=gained / time_scale,
     )
 
 

@@ -11,7 +11,7 @@ from standbook.daq.arrays import Ints
 from standbook.daq.config.plan import DETECTED_OPENING, Test
 from standbook.daq.config.stand import Stand
 from standbook.daq.recovery.decode_wire import DecodedDevice, Stream, StreamSegment
-from standbook.daq.recovery.device_clock import ClockFit, device_ppm
+from standbook.daq.recovery.device_clock import HELD_UP, ClockFit, device_ppm
 from standbook.daq.recovery.device_stream import Sleep
 from standbook.daq.run.record_summary import (
     ChannelRecord,
@@ -158,7 +158,7 @@ def _clock_notes(clock: ClockFit | None) -> Iterator[NoteRecord]:
             "is: the computer was held up, or tick_hz is not what the firmware counts; times are the board's own, "
             "unchecked"
         )
-        yield NoteRecord(severity="serious", host_ns=None, text=text)
+        yield NoteRecord(severity="serious" if clock.gained > HELD_UP else "caution", host_ns=None, text=text)
 
 
 def _unsent(device: str, streams: Mapping[str, StreamRecord], stand: Stand) -> Iterator[NoteRecord]:

@@ -242,3 +242,10 @@ def test_a_resonator_that_is_two_percent_off_is_corrected():
     fit = fit_clock([arrivals(device, device * 1.02 + 0.01)], 1_000_000, tolerance=50e-6)
     assert fit.is_credible
     assert fit.skew == pytest.approx(0.02, abs=1e-4)
+
+
+@pytest.mark.parametrize(("seconds", "scale", "late"), [(12.0, 20.0, 0.18), (60.0, 1.0, 18.0)])
+def test_what_arrivals_gained_is_in_seconds_of_the_computer(seconds, scale, late):
+    device = np.arange(0.0, seconds, 0.05)
+    fit = fit_clock([arrivals(device, device * 1.3 / scale)], 1_000_000, tolerance=50e-6, time_scale=scale)
+    assert fit.gained == pytest.approx(late, rel=0.02)
