@@ -45,7 +45,7 @@ FLOW_MENDED, FIRING_MENDED = {("10 s more of rest", 2), ("hum of 1 %", 2)}, {("o
 def cases(properties, seeds, fails, mended):
     """Return every property with every seed, and with the seeds at which it fails or once did."""
     named = {known.name: known for known in properties}
-    wanted = {(name, seed): () for name in named for seed in seeds} | {key: () for key in mended}
+    wanted = {(name, seed): () for name in named for seed in seeds} | dict.fromkeys(mended, ())
     wanted |= {key: pytest.mark.xfail(strict=True, reason=reason) for key, reason in fails.items()}
     return [
         pytest.param(named[name], seed, marks=marks, id=f"{name}, seed {seed}")
