@@ -40,7 +40,7 @@ def of_ratio(above: Iterable[Term], below: Iterable[Term]) -> Iterator[Term]:
 
 
 def settled(terms: Iterable[Term]) -> tuple[BudgetTerm, ...]:
-    """Add what moves together, with its sign; leave out what is nought; put the largest first."""
+    """Add what moves together, with its sign; leave out zeros; put the largest first."""
     together: dict[str, Term] = {}
     alone: list[Term] = []
     for term in terms:

@@ -7,7 +7,7 @@ import math
 
 from scipy.optimize import brentq
 
-HEAT_CAPACITY_RATIO = 1.2  # of combustion gas; 1.15 to 1.25 move what follows by a twentieth of itself
+HEAT_CAPACITY_RATIO = 1.2  # of combustion gas; from 1.15 to 1.25 the corrections below change by a twentieth
 
 
 def subsonic_mach(area_ratio: float, gamma: float = HEAT_CAPACITY_RATIO) -> float:

@@ -380,7 +380,7 @@ def _hose_pressure(
 ) -> tuple[Array, float]:
     """Return what hoses push with: the tanks' mean pressure less that of the first zero, and that above the air. [Pa].
 
-    Nought where no tank's pressure is known.
+    Zero where no tank's pressure is known.
     """
     pressures = []
     for tank in dataset.plan.tank:

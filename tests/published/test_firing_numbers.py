@@ -76,5 +76,5 @@ def test_the_correction_is_the_weight_that_had_not_left():
 def test_without_air_outside_thrust_is_the_coefficient_times_chamber_pressure():
     true = course()
     chamber = float(np.trapezoid(true.chamber * (true.open_share > 0.0), true.time))
-    # thrust stands above nought only where it exceeds the air's push: some 10 ms of either stroke, 0.07 % of the burn
+    # thrust stands above zero only where it exceeds the air's push: some 10 ms of either stroke, 0.07 % of the burn
     assert results_of("down").impulse_vacuum.value == pytest.approx(AREA * CF * chamber, rel=1e-3)

@@ -12,7 +12,7 @@ from tests.analysis.budget.calibrated import FULL, calibrated, course, levels, s
 
 
 def carried(calibration, time, reading):
-    """Sum the residuals along a course, less that at nought: what stands in the budget."""
+    """Sum the residuals along a course, less that at zero: what stands in the budget."""
     missed = misfit_of(calibration).at(np.append(reading, 0.0))
     return float(np.trapezoid(missed[:-1] - missed[-1], time))
 

@@ -22,7 +22,7 @@ def result(*terms):
     return impulse_result(1000.0, terms, lower_bound_only=False, unseen=0.0)
 
 
-def test_budget_combines_in_square_and_drops_what_is_nought():
+def test_budget_combines_in_square_and_drops_zeros():
     found = result(Term("a", 3.0), Term("b", 0.0), Term("c", -4.0))
     assert (found.u, found.expanded) == (5.0, 10.0)
     assert [t.source for t in found.budget] == ["c", "a"]
