@@ -5,10 +5,11 @@ import dataclasses
 import numpy as np
 import pytest
 
-from standbook.analysis.blowdown.record import AveragedDischarge, NoteUncertainties, SensorUncertainties
+from standbook.analysis.blowdown.record import NoteUncertainties, SensorUncertainties
 from standbook.analysis.blowdown.shifted_flows import changes
 from standbook.analysis.budget.lack_of_fit import Misfit, bend_of, misfit_of
 from tests.analysis.budget.calibrated import FULL, calibrated, course, levels, signal_of
+from tests.analysis.budget.steady_flow import steady_flow
 
 
 def carried(calibration, time, reading):
@@ -72,20 +73,7 @@ def test_f_is_that_of_the_textbook():
 
 
 def test_a_misfit_of_the_tank_sensor_goes_into_cda_by_half_of_its_share_of_the_drive():
-    flow = AveragedDischarge(
-        time=np.linspace(0.01, 9.99, 400),
-        pressure=np.full(400, 10e5),
-        back_pressure=np.full(400, 1e5),
-        count=np.full(400, 10.0),
-        start_pressure=10e5,
-        density=1000.0,
-        opening_time=0.0,
-        end_time=10.0,
-        ullage_volume=1e-2,
-        expelled_mass=4.0,
-        head=None,
-        removed=0,
-    )
+    flow = steady_flow(1e5)
     missing = SensorUncertainties(reads_zero_at=1e5, unit=1e5)
     missing = dataclasses.replace(missing, misfit=Misfit(np.array([0.0, 20.0]), np.array([0.0, 0.02]), 4.0))
     found = changes(lambda of: np.array([of.cda()]), flow, missing, NoteUncertainties())

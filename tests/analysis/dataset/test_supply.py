@@ -6,11 +6,12 @@ import math
 import numpy as np
 import pytest
 
-from standbook.analysis.blowdown.record import AveragedDischarge, NoteUncertainties, SensorUncertainties
+from standbook.analysis.blowdown.record import NoteUncertainties, SensorUncertainties
 from standbook.analysis.blowdown.shifted_flows import changes
 from standbook.analysis.dataset.channel import Channel, pair_u
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.quantity import parse_quantity
+from tests.analysis.budget.steady_flow import steady_flow
 
 AIR = parse_quantity("1.0 bar(a)", "pressure")
 FULL = 60.0
@@ -78,28 +79,12 @@ def test_without_a_supply_nothing_is_added():
     assert plain.supply_effect(20e5, AIR) == 0.0
 
 
-def flow(back_pressure):
-    time = np.linspace(0.01, 9.99, 400)
-    return AveragedDischarge(
-        time=time,
-        pressure=np.full(400, 10e5),
-        back_pressure=np.full(400, back_pressure),
-        count=np.full(400, 10.0),
-        start_pressure=10e5,
-        density=1000.0,
-        opening_time=0.0,
-        end_time=10.0,
-        ullage_volume=1e-2,
-        expelled_mass=4.0,
-        head=None,
-        removed=0,
-    )
-
-
 def cda_share(back_pressure, **downstream):
     sensor = SensorUncertainties(supply="5 V", supply_u=0.001, no_signal_at=-6.5e5)
-    found = changes(lambda of: np.array([of.cda()]), flow(back_pressure), sensor, NoteUncertainties(**downstream))
-    cda = flow(back_pressure).cda()
+    found = changes(
+        lambda of: np.array([of.cda()]), steady_flow(back_pressure), sensor, NoteUncertainties(**downstream)
+    )
+    cda = steady_flow(back_pressure).cda()
     return {source: float(change[0]) / cda for source, change in found.items()}
 
 
