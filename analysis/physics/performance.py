@@ -16,7 +16,9 @@ from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Engine
 
-TAP_UNSTATED = 0.013  # of the pressure, limits either way, where the plan states neither tap nor contraction; judgement
+# Of the pressure, where the plan states neither tap nor contraction ratio: what a ratio of 3 makes of it, which is the
+# narrowest chamber that is common (judgement), and the root mean square over either end and ratios of 3 to 10.
+TAP_UNSTATED, TAP_UNSTATED_U = 0.024, 0.0104
 TAP_U = 0.1  # of the correction for a stated tap: heat capacity ratio, friction; judgement
 THROAT_UNSTATED = 0.01  # of the throat's area, limits either way, where nothing tells how it grows hot; judgement
 # Linear expansion [1/K] and mean warming of the wall [K] in a burn of seconds: common practice, no source.
@@ -32,7 +34,7 @@ def total_over_reading(engine: Engine) -> Measured:
     """
     ratio = engine.contraction_ratio
     if ratio is None:
-        return Measured(1.0, TAP_UNSTATED / math.sqrt(3.0), "1")
+        return Measured(1.0, TAP_UNSTATED_U, "1")
     face = 1.0 / finite_chamber.face_over_total(ratio.value)
     end = 1.0 / finite_chamber.end_over_total(ratio.value)
     if engine.chamber_tap is None:
@@ -53,8 +55,8 @@ def face_over_reading(engine: Engine | None) -> Measured:
     if engine is None or engine.chamber_tap == "injector face":
         return Measured(1.0, 0.0, "1")
     ratio = engine.contraction_ratio
-    if ratio is None:
-        return Measured(1.0, TAP_UNSTATED / math.sqrt(3.0), "1")
+    if ratio is None:  # at the nozzle it reads lower than the face by twice what it reads below the total
+        return Measured(1.0, math.sqrt(2.0) * TAP_UNSTATED_U, "1")
     most = finite_chamber.face_over_total(ratio.value) / finite_chamber.end_over_total(ratio.value)
     if engine.chamber_tap is None:
         return Measured((1.0 + most) / 2.0, (most - 1.0) / math.sqrt(12.0), "1")
@@ -87,6 +89,17 @@ def throat_in_burn(engine: Engine, after: Measured | None = None) -> Measured:
         return Measured(value, _root_sum(u, value * THROAT_UNSTATED / math.sqrt(3.0)), "m2")
     half = finite_chamber.hot_area_growth(*HOT[engine.throat_material]) / 2.0
     return Measured(value * (1.0 + half), _root_sum(u, value * half / math.sqrt(3.0)), "m2")
+
+
+def unstated_share(engine: Engine) -> float:
+    """Return the most by which pressure times throat area can read low for facts that the plan does not state. [-]."""
+    tap = 0.0
+    if engine.contraction_ratio is None:
+        tap = TAP_UNSTATED
+    elif engine.chamber_tap is None:
+        middle = total_over_reading(engine)
+        tap = math.sqrt(3.0) * middle.u / middle.value
+    return tap + (THROAT_UNSTATED if engine.throat_material is None else 0.0)
 
 
 def scaled(quantity: Measured, by: Measured) -> Measured:

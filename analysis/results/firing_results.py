@@ -129,6 +129,7 @@ class ImpulseRoute:
     apart: float  # by how much it reads more than the cell, relative [-]
     sigma: float  # the same in standard uncertainties of both
     seen_surely: float  # share by which the cell may read low before this route surely shows it [-]
+    unstated: float  # most by which it reads low for facts that the plan does not state, relative [-]
     start: float  # of the part of the burn that was compared [s]
     end: float
 

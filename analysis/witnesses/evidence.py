@@ -77,6 +77,7 @@ def _routed(route: Route, site: ImpulseResult, cell_u: float) -> ImpulseRoute:
         apart=route.apart,
         sigma=route.sigma(cell_u),
         seen_surely=SEEN_SURELY * math.hypot(route.relative_u, cell_u),
+        unstated=route.unstated,
         start=route.start,
         end=route.end,
     )

@@ -17,7 +17,13 @@ import numpy as np
 
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
-from standbook.analysis.physics.performance import exit_force, scaled, throat_in_burn, total_over_reading
+from standbook.analysis.physics.performance import (
+    exit_force,
+    scaled,
+    throat_in_burn,
+    total_over_reading,
+    unstated_share,
+)
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust.both_flow import BothFlow
 from standbook.analysis.thrust.burn import Burn
@@ -42,6 +48,7 @@ class Route:
     impulse: Measured  # by this route, over that part [N*s]
     cell: float  # by the cell, over the same part [N*s]
     coefficient_u: float  # of the planned thrust coefficient, relative standard uncertainty
+    unstated: float = 0.0  # most by which it reads low for facts that the plan does not state, relative
 
     @property
     def apart(self) -> float:
@@ -85,7 +92,15 @@ def chamber_route(
     )
     impulse = Measured(float(value), float(math.hypot(*parts)), "N*s")
     known = math.hypot(coefficient.u / coefficient.value, MODEL_U)
-    return Route(name=CHAMBER, start=start, end=end, impulse=impulse, cell=cell, coefficient_u=known)
+    return Route(
+        name=CHAMBER,
+        start=start,
+        end=end,
+        impulse=impulse,
+        cell=cell,
+        coefficient_u=known,
+        unstated=unstated_share(engine),
+    )
 
 
 def mass_route(dataset: Dataset, record: ThrustRecord, both: BothFlow | None) -> Route | None:

@@ -11,7 +11,7 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.physics.impulse_limits import RaisedBound, verdict
 from standbook.analysis.results.results import ImpulseResult, Verdict
 from standbook.analysis.witnesses.evidence import Evidence
-from standbook.analysis.witnesses.routes import CHAMBER, MASS
+from standbook.analysis.witnesses.routes import CHAMBER, MASS, Route
 from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
@@ -124,8 +124,16 @@ def _raised(evidence: Evidence, site: ImpulseResult, added: float) -> RaisedBoun
         by_gain = not evidence.gain_proven
         by_clock = route.name == MASS and (not evidence.clock_proven or not has_course)
         if by_gain or by_clock:
-            bounds.append(RaisedBound(site.value * (1.0 + route.apart) + site.unseen + added, f"the {route.name}"))
+            made = site.value * (1.0 + route.apart) * (1.0 + route.unstated)
+            bounds.append(RaisedBound(made + site.unseen + added, _by(route)))
     return max(bounds, key=lambda bound: bound.impulse, default=None)
+
+
+def _by(route: Route) -> str:
+    """Name a route with what its bound holds for facts that the plan does not state."""
+    if not route.unstated:
+        return f"the {route.name}"
+    return f"the {route.name} with {100.0 * route.unstated:.1f} % for what the plan leaves unsaid of tap and throat"
 
 
 def _earned(evidence: Evidence) -> str:

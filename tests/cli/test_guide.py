@@ -18,7 +18,7 @@ from standbook.analysis.physics.engine import characteristic_velocity, specific_
 from standbook.analysis.physics.impulse import gap_allowance, integrate, noise_u, vacuum_terms
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
 from standbook.analysis.physics.load_cell import Zero, drift_of, unloaded
-from standbook.analysis.physics.performance import HOT, TAP_UNSTATED, THROAT_UNSTATED
+from standbook.analysis.physics.performance import HOT, TAP_UNSTATED, TAP_UNSTATED_U, THROAT_UNSTATED
 from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.band_comparison import departure
@@ -230,7 +230,8 @@ def test_worked_tap_and_throat():
     on_page(
         f"{growth['copper']:.1f} % if of copper, {growth['graphite']:.1f} % of graphite, {growth['steel']:.1f} % of"
     )
-    on_page(f"limits of {100 * TAP_UNSTATED:.1f} % either way", f"limits of {100 * THROAT_UNSTATED:.0f} % do")
+    on_page(f"else {100 * TAP_UNSTATED_U:.1f} % stands in u", f"limits of {100 * THROAT_UNSTATED:.0f} % do")
+    on_page(f"unsaid: {100 * TAP_UNSTATED:.1f} %")
 
 
 def test_worked_gas_that_left():

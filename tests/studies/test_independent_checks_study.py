@@ -44,7 +44,14 @@ def verdict(upper, lower, *, limit=100.0, outcome="not shown", withheld=""):
 
 def route(sigma, name="chamber pressure"):
     return ImpulseRoute(
-        name=name, impulse=Measured(1.0, 0.1, "N*s"), apart=0.0, sigma=sigma, seen_surely=0.05, start=0.0, end=1.0
+        name=name,
+        impulse=Measured(1.0, 0.1, "N*s"),
+        apart=0.0,
+        sigma=sigma,
+        seen_surely=0.05,
+        unstated=0.0,
+        start=0.0,
+        end=1.0,
     )
 
 

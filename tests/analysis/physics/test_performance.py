@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from standbook.analysis.dataset.channel import PairU
 from standbook.analysis.physics.performance import (
     TAP_UNSTATED,
+    THROAT_UNSTATED,
     cstar,
     least_stiffness,
     mean_thrust_coefficient,
@@ -18,6 +19,7 @@ from standbook.analysis.physics.performance import (
     throat_area,
     throat_in_burn,
     total_over_reading,
+    unstated_share,
 )
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.config.plan import Engine
@@ -88,8 +90,42 @@ def test_a_tap_that_is_not_stated_is_one_of_both(contraction):
     ]
     found = total_over_reading(engine(contraction_ratio=contraction))
     assert all(abs(end - found.value) < 2.0 * found.u for end in ends)
+
+
+def reading_over_total(mach):
+    """What a sensor at nozzle and face reads over total pressure; heat capacity ratio 1.2. [Sutton] ch. 3."""
+    static = (1.0 + 0.1 * mach**2) ** -6.0
+    return np.array([static, static * (1.0 + 1.2 * mach**2)])
+
+
+def area_over_throat(mach):
+    """The area over the throat's. [Sutton] ch. 3."""
+    return ((1.0 + 0.1 * mach**2) / 1.1) ** 5.5 / mach
+
+
+def test_a_tap_of_which_nothing_is_stated_is_at_either_end_of_a_chamber_of_ratio_3_to_10():
+    mach = np.linspace(0.04, 0.5, 20_000)
+    ratios = np.geomspace(3.0, 10.0, 500)  # area falls with the Mach number
+    read = reading_over_total(np.interp(-ratios, -area_over_throat(mach), mach))
     nothing = total_over_reading(engine())
-    assert (nothing.value, nothing.u) == (1.0, TAP_UNSTATED / math.sqrt(3.0))
+    assert nothing.value == 1.0
+    assert nothing.u == pytest.approx(float(np.sqrt(np.mean((1.0 / read - 1.0) ** 2))), rel=0.05)
+    assert pytest.approx(float(np.max(1.0 / read - 1.0)), abs=1e-3) == TAP_UNSTATED
+
+
+@pytest.mark.parametrize(
+    ("facts", "share"),
+    [
+        ({}, TAP_UNSTATED + THROAT_UNSTATED),
+        ({"throat_material": "copper"}, TAP_UNSTATED),
+        # at ratio 3, nozzle and face are 0.0236 below and above the total pressure
+        ({"throat_material": "copper", "contraction_ratio": "3.0"}, 0.0238),
+        ({"contraction_ratio": "3.0", "chamber_tap": "injector face"}, THROAT_UNSTATED),
+        ({"throat_material": "steel", "contraction_ratio": "3.0", "chamber_tap": "injector face"}, 0.0),
+    ],
+)
+def test_what_a_plan_leaves_unsaid_of_the_chamber_can_hide_a_share(facts, share):
+    assert unstated_share(engine(**facts)) == pytest.approx(share, abs=3e-4)
 
 
 def test_a_throat_that_was_gauged_after_the_run_is_the_mean_of_both():

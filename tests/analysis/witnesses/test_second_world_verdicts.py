@@ -88,8 +88,8 @@ def own_bound(results):
 
 
 def highest(found):
-    """The greatest impulse that another route makes."""
-    return max(route.impulse.value for route in found.firing.checks.routes)
+    """The greatest impulse that another route makes, with what the plan leaves unsaid."""
+    return max(route.impulse.value * (1.0 + route.unstated) for route in found.firing.checks.routes)
 
 
 def route(results, word):
