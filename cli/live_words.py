@@ -138,9 +138,11 @@ def vessel_line(vessel: VesselState) -> str:
 def link_line(link: LinkState) -> str:
     """Write the state of a link and of its data on disk."""
     synced = "nothing on disk yet" if link.sync_age is None else f"on disk {link.sync_age:.1f} s ago"
+    counts = (("damaged", link.damaged_frames), ("restarts", link.restarts), ("clock steps", link.clock_steps))
+    amiss = "  ".join(f"{name} {count:,}" for name, count in counts if count) or "damaged 0"
     return (
         f"{link.device} {_STATES.get(link.state, link.state)}  {link.rate:,.0f} rows/s  lost {link.lost_rows:,}  "
-        f"damaged {link.damaged_frames:,}  {synced}"
+        f"{amiss}  {synced}"
     )
 
 

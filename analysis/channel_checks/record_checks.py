@@ -11,7 +11,7 @@ import numpy as np
 
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
-from standbook.analysis.findings.channels import CLOCK_CORRECTED, SUPPLY_NOT_AS_STATED, SUPPLY_SAGGED
+from standbook.analysis.findings.channels import CLOCK_BENT, CLOCK_CORRECTED, SUPPLY_NOT_AS_STATED, SUPPLY_SAGGED
 from standbook.analysis.results.results import ImpulseResult
 from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
@@ -100,8 +100,10 @@ def common_supply(dataset: Dataset, pairs: Iterable[tuple[Channel, Channel, floa
 
 
 def clock_findings(dataset: Dataset, cell: Channel, impulse: ImpulseResult | None) -> list[Finding]:
-    """Say by how much the board's clock was off and what correcting it moved total impulse by."""
+    """Say by how much the board's clock was off and what correcting it moved total impulse by, or that it changed."""
     health = dataset.record.get(cell.stream)
+    if health is not None and health.clock_bend is not None:
+        return [CLOCK_BENT.at(cell.tag, stream=cell.stream, bend_percent=100.0 * health.clock_bend)]
     rate = health.clock_ppm if health is not None else None
     if rate is None or abs(rate.value) <= max(TELLING * rate.u, 1e6 * WORTH):
         return []

@@ -51,7 +51,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     Raises
     ------
     DataError
-        No stream has rows.
+        No stream has rows, or the times of one step back.
     RecordError
         A samples file is damaged.
     """
@@ -61,7 +61,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     streams = {f"{device}/{name}": run.stream(device, name) for device, name in keys}
     t_zero = run.record.t_zero
     origin = t_zero.host_ns if t_zero else min(int(stream.host_ns[0]) for stream in streams.values())
-    played = {key: _played(stream, origin, run.stand) for key, stream in streams.items()}
+    played = {key: _played(key, stream, origin, run.stand) for key, stream in streams.items()}
     record = {f"{device}/{name}": _health(run, streams[f"{device}/{name}"], device, origin) for device, name in keys}
     filled = _fill_findings(run, streams, origin)
     del streams  # a long record is not held twice while it is calibrated
@@ -102,7 +102,12 @@ def _later(tag: str, later: Calibration, locked: Calibration | None) -> Finding:
     return LATER_CALIBRATION.at(tag, later_name=later.name, before=before)
 
 
-def _played(stream: StreamData, origin: int, stand: Stand) -> RawStream:
+def _played(key: str, stream: StreamData, origin: int, stand: Stand) -> RawStream:
+    back = np.flatnonzero(np.diff(stream.host_ns) < 0)
+    if back.size:
+        raise DataError(
+            f"{key}: time steps back at row {int(stream.sequence[back[0] + 1])}; seal the run again (standbook recover)"
+        )
     named = {item.tag for item in stand.input}
     counts = {tag: values for tag, values in stream.counts.items() if tag in named}
     return RawStream(seconds_after(stream.host_ns, origin), counts, stream.rails)
@@ -136,6 +141,7 @@ def _health(run: Run, stream: StreamData, device: str, origin: int) -> RecordHea
         clock_ppm=Measured(clock.rate_ppm, clock.u_ppm, "ppm") if clock else None,
         damaged_frames=known.damaged_frames,
         filled_rows=int(np.count_nonzero(stream.filled)),
+        clock_bend=None if clock is None or clock.bend_percent is None else 1e-2 * clock.bend_percent,
     )
 
 

@@ -78,6 +78,14 @@ CLOCK_CORRECTED = FindingKind(
         "what is left of it is in the budget."
     ),
 )
+CLOCK_BENT = FindingKind(
+    code="clock-rate-changed",
+    severity="serious",
+    text=(
+        "{stream}: arrivals say that the board's clock changed its rate by {bend_percent:+.2f} % within the record, as "
+        "no oscillator's does, so lengths of time in it, and total impulse with them, are not known."
+    ),
+)
 DEVICE_NOTE = FindingKind(
     code="device-note",
     severity="caution",

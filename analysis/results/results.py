@@ -49,6 +49,7 @@ class RecordHealth:
     clock_ppm: Measured | None  # device clock against host, positive when the device is fast
     damaged_frames: int
     filled_rows: int = 0  # lost by this record, taken from a second recorder's copy
+    clock_bend: float | None = None  # by which arrivals say that the clock's rate changed, relative
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,13 +1,15 @@
 """Collect the decoded rows of one device in rings on its time base, with the edges of one of its lines.
 
 A new boot or layout begins new rings; what a device sent before its layout was known is not here. An edge whose frame
-was lost is restored from the next beat, with its exact ticks. Ticks are the device's, unwrapped.
+was lost is restored from the next beat, with its exact ticks. Ticks are the device's, unwrapped, and put right where
+they contradict its row numbers.
 """
 
 from collections.abc import Collection, Iterable
 
 import numpy as np
 
+from standbook.daq.arrays import Ints
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.config.stand import Device
 from standbook.daq.live.channel_monitor import Ring
@@ -18,6 +20,7 @@ from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import nearest, nearest_each
 from standbook.daq.wire.messages import MODULUS, PLAYED_OUT, Beat, Edge, SampleBlock
 from standbook.daq.wire.text_lines import DecodedLines
+from standbook.daq.wire.tick_steps import TickFollower
 
 _EDGES = 2**16  # modulus of a line's edge count
 _BOOTS = 2**8
@@ -49,6 +52,8 @@ class Intake:
         self._line, self._streams = line, streams
         self._boot: int | None = None
         self._layouts: dict[str, int] = {}
+        self._clocks: dict[str, TickFollower] = {}  # by stream
+        self._clock_excess = 0  # of the newest frame [ticks]
         self._earlier: dict[str, Ring] = {}  # by stream: the newest ring, also across a boot
         self._edges_seen: int | None = None  # as the device counts them
         self._began: int | None = None  # ticks of the first row of this boot
@@ -77,8 +82,9 @@ class Intake:
             return
         hello, base = said[-1], self.base
         assert base is not None  # noqa: S101 - made by _enter_boot
-        first = base.place(int(block.ticks[0]), arrival_ns)
-        ticks = first + nearest_each(block.ticks - block.ticks[0], MODULUS)
+        excess = self._excess(block, hello, arrival_ns)
+        first = base.place(int(block.ticks[0]) - int(excess[0]), arrival_ns)
+        ticks = first + nearest_each(block.ticks - excess - (block.ticks[0] - excess[0]), MODULUS)
         base.heard(int(ticks.max()), arrival_ns)
         if self._began is None:
             self._began = int(ticks[0])
@@ -97,6 +103,16 @@ class Intake:
             self._earlier[hello.name] = self.rings[hello.name] = ring
         self.rings[hello.name].add(ticks, block.counts)
 
+    def _excess(self, block: SampleBlock, hello: Hello, arrival_ns: int) -> Ints:
+        """Return what to take from the ticks of each row, where the device's clock contradicts its row numbers."""
+        follower = self._clocks.get(hello.name)
+        if follower is None:
+            follower = TickFollower(hello.interval_ticks, hello.tick_hz, hello.time_scale)
+            self._clocks[hello.name] = follower
+        of_frames = follower.follow(block.frame_first, block.frame_ticks, arrival_ns)
+        self._clock_excess = int(of_frames[-1])
+        return np.repeat(of_frames, block.frame_count)
+
     def _enter_boot(self, boot: int, hello: Hello) -> bool:
         """Start over at a new boot; tell whether what comes is of the boot that runs."""
         if self._boot is not None and self._boot != boot and (boot - self._boot) % _BOOTS > _BOOTS // 2:
@@ -104,7 +120,8 @@ class Intake:
         if self._boot != boot:
             self._boot = boot
             self.base = TimeBase(hello.tick_hz, hello.time_scale)
-            self.rings, self._layouts = {}, {}
+            self.rings, self._layouts, self._clocks = {}, {}, {}
+            self._clock_excess = 0
             self._edges_seen = self._began = None
         return True
 
@@ -141,7 +158,7 @@ class Intake:
         if self._edges_seen is not None and nearest(edge.edges - self._edges_seen, _EDGES) <= 0:
             return None  # it came twice, or a beat told of it
         self._edges_seen = edge.edges
-        return Moment(base, base.place(edge.ticks, arrival_ns)), edge.level == 1
+        return Moment(base, base.place(edge.ticks - self._clock_excess, arrival_ns)), edge.level == 1
 
     def _restored(self, beat: Beat, slot: int, number: int, arrival_ns: int) -> tuple[Moment, bool] | None:
         base = self.base
@@ -152,7 +169,7 @@ class Intake:
             self._edges_seen = 0
         if self._edges_seen is not None and nearest(count - self._edges_seen, _EDGES) <= 0:
             return None
-        at = base.place(beat.ticks, arrival_ns) - (beat.ticks - last) % MODULUS
+        at = base.place(beat.ticks - self._clock_excess, arrival_ns) - (beat.ticks - last) % MODULUS
         known, self._edges_seen = self._edges_seen, count
         if known is None and (self._began is None or at < self._began):
             return None  # before anything was recorded of this boot

@@ -15,8 +15,9 @@ from standbook.daq.journal.record_format import Event
 from standbook.daq.journal.writer import journals_of
 from standbook.daq.wire.decoder import KNOWN_HELLOS, Decoded, Decoder
 from standbook.daq.wire.hello import Hello
-from standbook.daq.wire.messages import PLAYED_OUT
+from standbook.daq.wire.messages import PLAYED_OUT, SampleBlock
 from standbook.daq.wire.text_lines import DecodedLines, LineDecoder, LineLayout
+from standbook.daq.wire.tick_steps import TickFollower, step_sentences
 
 FIRST_BYTES: Final = 4096  # kept to describe a port on which nothing valid came
 _BOOTS: Final = 8  # boots whose next row is remembered; an older one does not come again
@@ -46,6 +47,10 @@ class Seen:
     damaged: int  # frames or lines
     openings: int
     newest_arrival_ns: int | None  # monotonic [ns]
+    restarts: int = 0  # of the board
+    clock_steps: int = 0  # times that its clock contradicted its row numbers
+    word: str = ""  # about the newest of these, without the device's name
+    word_ns: int | None = None  # when it arrived, monotonic [ns]
 
 
 def line_layout(device: Device) -> LineLayout:
@@ -91,7 +96,11 @@ class Follower:
         self._openings = 0
         self._decoder = self._new_decoder()
         self._next: dict[tuple[int, int], int] = {}  # (stream, boot) -> sequence expected
-        self._bytes = self._frames = self._rows = self._lost = self._damaged = 0
+        self._ticks: dict[tuple[int, int], TickFollower] = {}  # by stream and boot
+        self._boot: int | None = None
+        self._word = ""
+        self._word_ns: int | None = None
+        self._bytes = self._frames = self._rows = self._lost = self._damaged = self._restarts = self._steps = 0
         self._newest: int | None = None
 
     def poll(self, taken: Callable[[Taken], None] | None = None) -> Seen:
@@ -116,6 +125,10 @@ class Follower:
             damaged=self._damaged,
             openings=self._openings,
             newest_arrival_ns=self._newest,
+            restarts=self._restarts,
+            clock_steps=self._steps,
+            word=self._word,
+            word_ns=self._word_ns,
         )
 
     def _read(self, journal: JournalFollower, taken: Callable[[Taken], None] | None) -> bool:
@@ -162,6 +175,7 @@ class Follower:
         self.played_out |= any(note.text == PLAYED_OUT for note in decoded.notes)
         for block in decoded.blocks:
             self._count(block.stream, block.boot, int(block.sequence[0]), int(block.sequence[-1]), block.sequence.size)
+            self._watch_clock(block, arrival_ns)
         if taken is not None:
             hellos = {**{hello.name: hello for hello in self._layouts.values()}, **self.hellos}
             taken(
@@ -173,6 +187,28 @@ class Follower:
                     opening=self._openings,
                 )
             )
+
+    def _watch_clock(self, block: SampleBlock, arrival_ns: int) -> None:
+        """Notice a restart of the board, and a clock that contradicts its row numbers."""
+        if self._boot is not None and (block.boot - self._boot) % 256 in range(1, 128):
+            self._restarts += 1
+            self._word = "the board restarted; what it measured meanwhile is lost"
+            self._word_ns = arrival_ns
+        if self._boot is None or (block.boot - self._boot) % 256 < 128:
+            self._boot = block.boot
+        said = [h for h in self.hellos.values() if h.stream == block.stream and h.layout == block.layout]
+        if not said:
+            return
+        follower = self._ticks.get((block.stream, block.boot))
+        if follower is None:
+            self._ticks = {key: own for key, own in self._ticks.items() if key[1] == block.boot}
+            follower = TickFollower(said[-1].interval_ticks, said[-1].tick_hz, said[-1].time_scale)
+            self._ticks[block.stream, block.boot] = follower
+        steps, before = follower.steps, follower.newest
+        follower.follow(block.frame_first, block.frame_ticks, arrival_ns)
+        if follower.newest is not None and follower.newest != before:
+            self._steps += follower.steps - steps
+            self._word, self._word_ns = step_sentences([follower.newest], said[-1].tick_hz)[0], arrival_ns
 
     def _count(self, stream: int, boot: int, first: int, last: int, rows: int) -> None:
         self._rows += rows

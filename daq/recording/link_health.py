@@ -16,6 +16,7 @@ from standbook.daq.wire.hello import Hello
 
 RATE_WINDOW: Final = 1.0  # [s]
 # Capture asks for a sync 0.05 s after a write; its status is up to 0.3 s old.
+SAID_FOR: Final = 30.0  # [s] that a restart or a step of the clock is called; its count stays
 SLOW_SYNC: Final = 1.0  # [s] from a write until it is durable; more than this is said
 
 
@@ -33,6 +34,8 @@ class LinkState:
     data_age: float | None  # since the newest byte arrived [s]
     sync_age: float | None  # since the newest data known to be durable was written [s]
     message: str = ""  # one sentence when something is wrong
+    restarts: int = 0  # of the board
+    clock_steps: int = 0  # times that its clock contradicted its row numbers
 
 
 class LinkWatch:
@@ -64,7 +67,9 @@ class LinkWatch:
             openings=seen.openings,
             data_age=_age(now, seen.newest_arrival_ns),
             sync_age=_age(now, status.synced_ns if status is not None else None),
-            message=self._message(status, hellos),
+            message=self._message(status, hellos) or self._word(now, seen),
+            restarts=seen.restarts,
+            clock_steps=seen.clock_steps,
         )
 
     def _rate(self, now: float, rows: int) -> float:
@@ -74,6 +79,11 @@ class LinkWatch:
             self._rows.popleft()
         then, before = self._rows[0]
         return (rows - before) / (now - then) if now > then else 0.0
+
+    def _word(self, now: float, seen: Seen) -> str:
+        """Return what was noticed of the board's start and clock, while it is new."""
+        age = _age(now, seen.word_ns)
+        return f"{self._device.name}: {seen.word}" if age is not None and age < SAID_FOR else ""
 
     def _message(self, status: CaptureStatus | None, hellos: Sequence[Hello]) -> str:
         self._serial = self._serial or next((hello.serial for hello in hellos), "")

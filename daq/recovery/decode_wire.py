@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from standbook.daq.arrays import Ints
 from standbook.daq.recovery.board_filter import boards_in, keep_one_board
+from standbook.daq.recovery.clock_steps import step_notes, with_stalls
 from standbook.daq.recovery.device_clock import LINK_RESOLUTION, Arrivals, ClockFit, fit_clock, scaled_arrivals
 from standbook.daq.recovery.device_stream import DeviceStream, PortOpening, Sleep
 from standbook.daq.recovery.streams_together import bring_together
@@ -23,6 +24,7 @@ from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import nearest
 from standbook.daq.wire.messages import MODULUS, Note, SampleBlock
 from standbook.daq.wire.stream_assembly import Assembly, Segment, assemble
+from standbook.daq.wire.tick_steps import TickStep
 
 SPOKEN = "the device says: "  # how its own notes begin
 FEED_BYTES = 8 << 20  # decoded at a time
@@ -60,6 +62,7 @@ class StreamSegment:
     ticks: Ints  # (N,) unwrapped
     counts: NDArray[np.integer]  # (N, C)
     holes: tuple[Gap, ...]
+    steps: tuple[TickStep, ...] = ()  # where the clock contradicted the row numbers
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -129,7 +132,7 @@ def recover_wire(
     hellos = [hello for piece in pieces for hello, _ in piece.hellos]
     saved = _used(layouts, hellos, pieces)
     scale = time_scale_of(hellos or saved)
-    assemblies = assemble_all(pieces, [*hellos, *saved])
+    assemblies = with_stalls(assemble_all(pieces, [*hellos, *saved]), opening, scale)
     keys = _keys(assemblies)
     parts = list(_arrivals(assemblies, keys, opening))
     clock = _clock(parts, (*hellos, *saved), tolerance, origin_ns, scale)
@@ -151,6 +154,7 @@ def recover_wire(
             *_spoken(notes, assemblies, keys, clock),
             *_remarks(device_stream.device, serial, hellos, pieces, saved, received=len(opening.stream)),
             *_rollovers(assemblies),
+            *step_notes(assemblies),
         ),
         damaged_frames=sum(piece.damaged_frames for piece in pieces),
         damaged_bytes=sum(piece.damaged_bytes for piece in pieces),
@@ -289,6 +293,7 @@ def _stream(name: str, assembly: Assembly, keys: Sequence[int], boots: Mapping[i
                 ticks=s.ticks,
                 counts=s.counts,
                 holes=_holes(s),
+                steps=s.steps,
             )
             for s, key in zip(assembly.segments, keys, strict=True)
             if s.sequence.size

@@ -19,6 +19,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.daq.recovery.clock_bend import rate_change
+
 LINK_RESOLUTION = 1e-3  # [s] full-speed USB hands over once in a 1 ms frame, so the least delay may wander by that
 AGREEMENT = 3.0  # standard uncertainties between arrivals and declared tolerance; beyond it one of them is wrong
 CREDIBLE = 0.05  # relative: no board's oscillator is off by more, and a computer that is held up may look so; judgement
@@ -78,6 +80,7 @@ class ClockFit:
     tolerance: float  # half-width that the device declares, relative
     boots: tuple[BootClock, ...]
     gained: float = 0.0  # by arrivals on ticks in one boot, or lost, at most [s of this computer]
+    bend: float | None = None  # host seconds gained per device second that arrivals say it changed by within a boot
 
     @property
     def is_credible(self) -> bool:
@@ -300,6 +303,11 @@ def fit_clock(
         else:
             skew, skew_u = _weighted([(hull_skew, hull_u), (0.0, tolerance_u(tolerance))])
             method = "arrivals and tolerance"
+    hulls = [piece for piece in pieces if piece.hull is not None]
+    bends = [change for piece in hulls if (change := rate_change(piece.instant, piece.delay, resolution)) is not None]
+    bend = max(bends, key=abs, default=None)
+    if bend is not None:
+        skew, skew_u, method = 0.0, tolerance_u(tolerance), "tolerance"
     boots = tuple(_anchor(piece, skew) for piece in pieces)
     gained = max((abs(p.hull.slope) * float(np.ptp(p.instant)) for p in pieces if p.hull is not None), default=0.0)
     return ClockFit(
@@ -312,6 +320,7 @@ def fit_clock(
         tolerance=tolerance,
         boots=boots,
         gained=gained / time_scale,
+        bend=bend,
     )
 
 

@@ -16,6 +16,7 @@ from standbook.daq.recovery.device_stream import Sleep
 from standbook.daq.run.record_summary import (
     ChannelRecord,
     ClockRecord,
+    ClockStepRecord,
     DeviceRecord,
     Gap,
     NoteRecord,
@@ -25,6 +26,7 @@ from standbook.daq.run.record_summary import (
 from standbook.daq.run.samples_file import Column
 
 ASLEEP = "the computer slept"
+STALLED = "the device made no rows: its clock and the arrivals went on, its row numbers did not"
 RESTARTED = "the device started again; what it measured meanwhile is not known"
 
 
@@ -50,6 +52,17 @@ def stream_record(device: DecodedDevice, stream: Stream, columns: Sequence[Colum
             )
             for column in columns
         ),
+        clock_steps=tuple(
+            ClockStepRecord(
+                kind=step.kind,
+                first_sequence=step.sequence,
+                rows=step.rows,
+                seconds=step.ticks / float(stream.tick_hz),
+            )
+            for rows in stream.segments
+            for step in rows.steps
+            if step.kind != "stall"
+        ),
     )
 
 
@@ -69,6 +82,7 @@ def _gaps(device: DecodedDevice, stream: Stream) -> Iterator[Gap]:
                 reason=_why(RESTARTED, before, ends[0], device.sleeps),
             )
         before = ends[1]
+        yield from _stalls(device, stream, rows)
         for hole in rows.holes:
             after = int(np.searchsorted(rows.sequence, hole.first + hole.rows))
             if after > 0:
@@ -86,6 +100,25 @@ def _gaps(device: DecodedDevice, stream: Stream) -> Iterator[Gap]:
                 exact=hole.exact,
                 reason=_why(hole.reason, host[0], host[1], device.sleeps),
             )
+
+
+def _stalls(device: DecodedDevice, stream: Stream, rows: StreamSegment) -> Iterator[Gap]:
+    """Name the time in which a device made no rows, and numbered none."""
+    for step in rows.steps:
+        if step.kind != "stall":
+            continue
+        first = int(np.searchsorted(rows.sequence, step.sequence))
+        end = int(rows.ticks[first])
+        start = int(rows.ticks[first - 1]) + stream.interval_ticks if first else end - step.ticks
+        host = _place(device.clock, rows, np.array([start, end]))
+        yield Gap(
+            first_sequence=None,
+            rows=None,
+            start_ns=host[0],
+            end_ns=host[1],
+            exact=False,
+            reason=_why(STALLED, host[0], host[1], device.sleeps),
+        )
 
 
 def _known_span(rows: StreamSegment, interval: int) -> Ints:
@@ -142,6 +175,7 @@ def _clock_record(clock: ClockFit | None) -> ClockRecord | None:
         hull_ppm=None if clock.hull_skew is None else device_ppm(clock.hull_skew),
         hull_u_ppm=None if clock.hull_skew_u is None else 1e6 * clock.hull_skew_u,
         tolerance_ppm=1e6 * clock.tolerance,
+        bend_percent=None if clock.bend is None else 1e-4 * device_ppm(clock.bend),
     )
 
 
@@ -152,7 +186,14 @@ def _clock_notes(clock: ClockFit | None) -> Iterator[NoteRecord]:
             f"{1e6 * clock.tolerance:.0f} ppm; arrivals alone decide the rate; correct clock_tolerance in the stand"
         )
         yield NoteRecord(severity="caution", host_ns=None, text=text)
-    if clock is not None and clock.hull_skew is not None and not clock.is_credible:
+    if clock is not None and clock.bend is not None:
+        text = (
+            f"arrivals say that the clock's rate changed by {1e-4 * device_ppm(clock.bend):+.2f} % within the "
+            "record, as no oscillator's does: the board is faulty or the computer was held up; times are the board's "
+            "own, unchecked"
+        )
+        yield NoteRecord(severity="serious", host_ns=None, text=text)
+    elif clock is not None and clock.hull_skew is not None and not clock.is_credible:
         text = (
             f"arrivals make the clock {device_ppm(clock.hull_skew):+,.0f} ppm off against the computer, as no board's "
             "is: the computer was held up, or tick_hz is not what the firmware counts; times are the board's own, "

@@ -39,6 +39,15 @@ class ChannelRecord(Document):
     resolution: float = 1.0  # what one count stands for in the signal; 1 for a device that sends counts
 
 
+class ClockStepRecord(Document):
+    """One place where a device's clock contradicted its row numbers, which were followed."""
+
+    kind: str  # back, forward, frames
+    first_sequence: int  # of the first row behind it
+    rows: int  # that stood off; 0: all that followed
+    seconds: float  # by which the clock stood later than the row numbers
+
+
 class StreamRecord(Document):
     """One device's stream."""
 
@@ -50,6 +59,7 @@ class StreamRecord(Document):
     tick_hz: float
     gaps: tuple[Gap, ...]
     channels: tuple[ChannelRecord, ...]
+    clock_steps: tuple[ClockStepRecord, ...] = ()
 
 
 class ClockRecord(Document):
@@ -61,6 +71,7 @@ class ClockRecord(Document):
     hull_ppm: float | None
     hull_u_ppm: float | None
     tolerance_ppm: float
+    bend_percent: float | None = None  # by which arrivals say that the rate changed within the record
 
 
 class EdgeRecord(Document):
@@ -223,7 +234,7 @@ def _has_loss(device: DeviceRecord) -> bool:
         device.damaged_frames
         or device.undecoded_frames
         or device.lost_edges
-        or any(stream.gaps for stream in device.streams.values())
+        or any(stream.gaps or stream.clock_steps for stream in device.streams.values())
         or any(note.severity == "serious" for note in device.notes)
     )
 

@@ -47,6 +47,8 @@ def place_edges(
     beats: Sequence[Beat],
     edges: Sequence[Edge],
     lines: Sequence[WireLine],
+    *,
+    excess: NDArray[np.int64] | None = None,
 ) -> tuple[tuple[PlacedEdge, ...], int]:
     """Give every edge of one segment its ticks, restore what beats know of lost ones, count the rest.
 
@@ -57,6 +59,8 @@ def place_edges(
         the frame nearest on the wire; without any frame, to the first message.
     lines
         As in hello: beats list the lines in this order.
+    excess : (F,) array, optional
+        Ticks by which the clock ran ahead of the row numbers at each frame; taken from its neighbours' edges too.
 
     Returns
     -------
@@ -69,8 +73,9 @@ def place_edges(
     messages.sort(key=lambda message: message.offset)
     if not messages:
         return (), 0
-    placed_at = _place(messages, frame_end, frame_ticks)
-    begin = int(frame_ticks.min()) if frame_ticks.size else placed_at[0]
+    moved = np.zeros_like(frame_ticks) if excess is None else excess
+    placed_at = _place(messages, frame_end, frame_ticks, moved)
+    begin = int((frame_ticks - moved).min()) if frame_ticks.size else placed_at[0]
     found: list[PlacedEdge] = []
     lost = 0
     slots = {line.line: slot for slot, line in enumerate(lines)}
@@ -81,19 +86,24 @@ def place_edges(
     return tuple(sorted(found, key=lambda edge: (edge.ticks, edge.line))), lost
 
 
-def _place(messages: Sequence[Beat | Edge], frame_end: NDArray[np.int64], frame_ticks: NDArray[np.int64]) -> list[int]:
+def _place(
+    messages: Sequence[Beat | Edge],
+    frame_end: NDArray[np.int64],
+    frame_ticks: NDArray[np.int64],
+    excess: NDArray[np.int64],
+) -> list[int]:
     """Unwrap the ticks of messages to those of the samples frame nearest on the wire."""
     offset = np.array([message.offset for message in messages], np.int64)
     ticks = np.array([message.ticks for message in messages], np.int64)
     if not frame_end.size:
-        frame_end, frame_ticks = offset[:1], ticks[:1]
+        frame_end, frame_ticks, excess = offset[:1], ticks[:1], np.zeros(1, np.int64)
     order = np.argsort(frame_end, kind="stable")
     ends = frame_end[order]
     after = np.searchsorted(ends, offset).clip(0, ends.size - 1)
     before = (after - 1).clip(0)
     near = np.where(np.abs(ends[after] - offset) < np.abs(offset - ends[before]), after, before)
     anchor = frame_ticks[order][near]
-    placed: list[int] = (anchor + nearest_each(ticks - anchor, MODULUS)).tolist()
+    placed: list[int] = (anchor + nearest_each(ticks - anchor, MODULUS) - excess[order][near]).tolist()
     return placed
 
 

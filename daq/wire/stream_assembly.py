@@ -30,6 +30,7 @@ from standbook.daq.arrays import Ints
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import PlacedEdge, between, by_offset, nearest, nearest_each, place_edges
 from standbook.daq.wire.messages import MODULUS, Beat, Edge, SampleBlock, ramps
+from standbook.daq.wire.tick_steps import TickStep, steadied
 
 # A frame that comes later than this behind the newest row is no straggler: the device started again.
 REORDER_SECONDS: Final = 1.0
@@ -43,7 +44,7 @@ class Segment:
     boot: int  # low byte of the boot counter
     restarted: bool  # began by a restart that the boot counter does not show
     sequence: Ints  # (N,)
-    ticks: Ints  # (N,)
+    ticks: Ints  # (N,) as row numbers and clock agree on them
     counts: NDArray[np.int32]  # (N, C)
     frame_row: Ints  # (F,) index of the first kept row of each frame that gave any
     frame_end: Ints  # (F,) byte offset just past the frame's delimiter
@@ -53,6 +54,7 @@ class Segment:
     reordered: int  # frames that came behind a later row
     edges: tuple[PlacedEdge, ...]  # by ticks
     lost_edges: int  # counted by the device, never seen, time unknown
+    steps: tuple[TickStep, ...]  # where its clock contradicted its row numbers; taken out of ``ticks``
 
     @property
     def lost_rows(self) -> int:
@@ -330,12 +332,17 @@ def _sorted(frames: _Frames, first: Ints, ticks: Ints, interval: int) -> _Piece:
 def _segment(
     piece: _Piece, boot: int, restarted: bool, beats: Sequence[Beat], edges: Sequence[Edge], hello: Hello
 ) -> Segment:
-    placed, lost = place_edges(piece.end, piece.ticks[piece.row], beats, edges, hello.lines)
+    at_frame = piece.ticks[piece.row]
+    found = steadied(
+        piece.sequence[piece.row], at_frame, hello.interval_ticks, int(piece.sequence[-1]) + 1 if piece.row.size else 0
+    )
+    placed, lost = place_edges(piece.end, at_frame, beats, edges, hello.lines, excess=found.excess)
+    rows = np.diff(piece.row, append=piece.sequence.size)
     return Segment(
         boot=boot,
         restarted=restarted,
         sequence=piece.sequence,
-        ticks=piece.ticks,
+        ticks=piece.ticks - np.repeat(found.excess, rows) if found.steps else piece.ticks,
         counts=piece.counts,
         frame_row=piece.row,
         frame_end=piece.end,
@@ -345,6 +352,7 @@ def _segment(
         reordered=piece.reordered,
         edges=placed,
         lost_edges=lost,
+        steps=found.steps,
     )
 
 

@@ -15,7 +15,7 @@ from standbook.analysis.dataset.dataset import (
     iso_time,
     shift_origin,
 )
-from standbook.analysis.dataset.load_run import _weighings, seconds_after
+from standbook.analysis.dataset.load_run import _played, _weighings, seconds_after
 from standbook.analysis.results.results import TZero
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal
@@ -137,6 +137,12 @@ def test_moving_the_origin_moves_channels_gaps_and_edges(firing):
 def test_nothing_recorded_is_refused(firing):
     with pytest.raises(DataError, match="nothing to analyse"):
         data(firing, {})
+
+
+def test_times_that_step_back_are_refused_with_the_row():
+    stream = SimpleNamespace(host_ns=np.array([0, 10, 5, 20]), sequence=np.array([7, 8, 9, 10]), counts={}, rails={})
+    with pytest.raises(DataError, match="cradle-a/fast: time steps back at row 9; seal the run again"):
+        _played("cradle-a/fast", stream, 0, SimpleNamespace(input=()))
 
 
 def test_times_keep_their_nanoseconds():

@@ -68,6 +68,16 @@ def test_impulse_and_vacuum_impulse_hold_the_truth(results, rehearsal):
 
 
 @pytest.mark.slow
+def test_a_clock_whose_rate_changed_keeps_the_verdict_back(campaign, rehearsal, prediction):
+    dataset = dataset_of(campaign, rehearsal, prediction=prediction)
+    record = {key: dataclasses.replace(health, clock_bend=-0.02) for key, health in dataset.record.items()}
+    found = analyse_static_fire(dataclasses.replace(dataset, record=record)).results
+    assert "clock-rate-changed" in codes(found, "serious")
+    assert "-2.00 %" in finding(found, "clock-rate-changed").text
+    assert {verdict.outcome for verdict in found.verdicts.values()} == {"not shown"}
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("nozzle", ["down", "up", "horizontal"])
 def test_without_errors_the_impulse_is_the_true_one(campaign, physics, nozzle):
     stand = campaign.stand.model_copy(update={"nozzle": nozzle})
