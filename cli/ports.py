@@ -77,8 +77,8 @@ def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json:
     if not heard.hellos and not heard.is_text:
         kind = FrameError if heard.frames else LinkError
         raise kind(
-            f"{path}: no hello in {seconds:g} s at {baud} bit/s; what came stands above; compare the speed and "
-            f"the firmware of the board with stand.toml (firmware as shipped: --baud {BAUD})"
+            f"{path}: no hello that can be read in {seconds:g} s at {baud} bit/s; what came stands above; compare the "
+            f"speed and the firmware of the board with stand.toml (firmware as shipped: --baud {BAUD})"
         )
     if save is not None:
         _save(path, save, heard, baud, as_json=as_json)

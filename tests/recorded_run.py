@@ -18,6 +18,17 @@ NOW = dt.datetime(2031, 6, 14, 9, 0, tzinfo=dt.UTC)
 WALL_NS = int(NOW.timestamp()) * 1_000_000_000
 MONOTONIC_NS = 50_000_000_000_000
 ROWS_PER_FRAME = 10
+# Hellos that cannot be: what is put for what into that of `fast_hello`, and what is said of it.
+REFUSED_HELLOS = [
+    (b'"interval_ticks":1000', b'"interval_ticks":0', "interval_ticks is 0, must be"),
+    (b'"tick_hz":1000000', b'"tick_hz":0', "tick_hz is 0, must be"),
+    (b'"min":-8388608,"max":8388607', b'"min":8388607,"max":-8388608', "channel 'adc0'"),
+    (b'"min":-32768,"max":32767', b'"min":-32768,"max":99999', "channel 'adc1'"),
+    (b'"tick_hz":1000000', b'"tick_hz":NaN', "tick_hz is nan, must be"),
+    (b'"name":"adc1"', b'"name":"' + b"a" * 80 + b'"', "channel name is"),
+    (b'"device":"cradle-a"', b'"device":"cradle\\u001b[2J"', r"device is 'cradle\x1b[2J', must be"),
+    (b'"boot":17', b'"boot":"17"', "boot is '17', must be"),
+]
 
 
 def starter(folder, number="HF-02"):

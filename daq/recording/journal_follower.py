@@ -90,6 +90,7 @@ class Follower:
         self.first_bytes = b""
         self.played_out = False  # a simulated device said that its last row is out
         self.hellos: dict[str, Hello] = {}  # the newest of each stream, by its name
+        self.refused_hello = ""  # why the newest refused one was
         self._folder = folder
         self._layouts = {(hello.name, hello.layout): hello for hello in layouts}
         self._journal: JournalFollower | None = None
@@ -170,6 +171,7 @@ class Follower:
         self._damaged += decoded.damaged_frames
         for hello, _ in decoded.hellos:
             self.hellos[hello.name] = hello
+        self.refused_hello = next(reversed(decoded.refused_hellos), self.refused_hello)
         while len(self.hellos) > KNOWN_HELLOS:  # a board that renames its streams without end fills no memory
             del self.hellos[next(iter(self.hellos))]
         self.played_out |= any(note.text == PLAYED_OUT for note in decoded.notes)

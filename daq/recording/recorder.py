@@ -321,7 +321,8 @@ def _first_look(followers: list[Follower], watch: Watch, ports: Mapping[str, str
         if seen.frames == 0:
             raise LinkError(no_frame_sentence(device.name, ports[device.name], device.baud, follower.first_bytes, LOOK))
         if seen.rows == 0 and not follower.hellos and device.format == "wire 1":
-            raise FrameError(
-                f"{device.name}: {seen.frames} valid frames on {ports[device.name]} in {LOOK:g} s, but no hello that "
-                "explains their layout; the firmware must send hello once a second"
-            )
+            told = f"{device.name}: {seen.frames} valid frames on {ports[device.name]} in {LOOK:g} s, but no hello that"
+            why = "explains their layout; the firmware must send hello once a second"
+            if follower.refused_hello:
+                why = f"can be read; what came is refused: {follower.refused_hello}; correct the firmware"
+            raise FrameError(f"{told} {why}")

@@ -65,7 +65,7 @@ class BoardSurvey:
         """Describe the result, one line a fact."""
         told = []
         if self.instead:
-            told.append(f"no hello in {self.seconds:.1f} s; what came: {self.instead}")
+            told.append(f"no hello that can be read in {self.seconds:.1f} s; what came: {self.instead}")
         for hello in self.hellos[:1]:
             told.append(
                 f"{hello.device}, serial {hello.serial}, firmware {hello.firmware}, boot {hello.boot}, clock of "
@@ -250,6 +250,9 @@ def _instead(pieces: Sequence[Decoded], stream: bytes) -> str:
     frames = sum(piece.frames for piece in pieces)
     waiting = pieces[-1].pending_frames + sum(piece.spilled_frames for piece in pieces)
     told = describe_bytes(stream[:SHOWN])
-    if frames:
+    refused = dict.fromkeys(text for piece in pieces for text in piece.refused_hellos)
+    if refused:
+        told += f"; its hello is refused: {'; '.join(refused)}; correct the firmware"
+    elif frames:
         told += f"; {waiting:,} of them carry rows of an unknown layout: the firmware must send hello once a second"
     return told

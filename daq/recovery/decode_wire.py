@@ -372,7 +372,9 @@ def _remarks(
         )
         yield NoteRecord(severity="caution", host_ns=None, text=text)
     elif not hellos:
-        text = "no hello was received, so no row can be decoded; the journal keeps the frames"
+        refused = list(dict.fromkeys(text for piece in pieces for text in piece.refused_hellos))
+        why = f"every hello was refused ({'; '.join(refused)})" if refused else "no hello was received"
+        text = f"{why}, so no row can be decoded; the journal keeps the frames"
         yield NoteRecord(severity="serious", host_ns=None, text=text)
     for told in sorted({hello.device for hello in hellos} - {device}):
         text = f'the device calls itself "{told}", the stand calls it "{device}"; correct one of them'

@@ -73,6 +73,7 @@ class Decoded:
     spilled_frames: int = 0  # waited longer than memory allows, dropped (a journal still has them)
     refused_frames: int = 0  # CRC right, content not readable: other firmware, or a fault in it
     refusals: tuple[str, ...] = ()  # why, each sentence once
+    refused_hellos: tuple[str, ...] = ()  # those of them that are of hellos
 
 
 @dataclass(slots=True, kw_only=True)
@@ -90,11 +91,14 @@ class _Collector:
     spilled_frames: int = 0
     refused_frames: int = 0
     refusals: dict[str, None] = field(default_factory=dict)
+    refused_hellos: dict[str, None] = field(default_factory=dict)
 
-    def refuse(self, reason: str, frames: int = 1) -> None:
+    def refuse(self, reason: str, frames: int = 1, *, hello: bool = False) -> None:
         self.refused_frames += frames
         if len(self.refusals) < MAX_REFUSALS:
             self.refusals[reason] = None
+        if hello and len(self.refused_hellos) < MAX_REFUSALS:
+            self.refused_hellos[reason] = None
 
     def freeze(self, pending: int) -> Decoded:
         return Decoded(
@@ -112,6 +116,7 @@ class _Collector:
             spilled_frames=self.spilled_frames,
             refused_frames=self.refused_frames,
             refusals=tuple(self.refusals),
+            refused_hellos=tuple(self.refused_hellos),
         )
 
 
@@ -256,7 +261,7 @@ class Decoder:
             else:
                 found.refuse(f"a frame of kind 0x{kind:02x} with {len(body)} bytes is not of format {FORMAT}")
         except FrameError as error:
-            found.refuse(str(error))
+            found.refuse(str(error), hello=kind == KIND_HELLO)
 
     def _samples(self, frames: SampleFrames, found: _Collector) -> None:
         rows = unpack_samples(frames, self._hello_of)

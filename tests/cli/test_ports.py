@@ -19,7 +19,7 @@ from standbook.daq.recovery.device_stream import PortOpening
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import WireChannel
 from standbook.daq.wire.saved_layouts import load_layouts
-from tests.recorded_run import fast_hello, plausible_counts, starter
+from tests.recorded_run import REFUSED_HELLOS, fast_hello, plausible_counts, starter
 
 pytestmark = [
     pytest.mark.xdist_group("real_time"),
@@ -57,13 +57,24 @@ def test_a_board_is_told_with_its_streams_lines_losses_and_clock():
 
 
 def test_what_came_instead_is_told_in_words():
-    assert account_for(reel_of([]), 1.0).sentences() == ("no hello in 1.0 s; what came: silence: not one byte came",)
+    (told,) = account_for(reel_of([]), 1.0).sentences()
+    assert told == "no hello that can be read in 1.0 s; what came: silence: not one byte came"
     text = account_for(reel_of([b"12,34\n" * 20]), 1.0)
     assert text.is_text
     assert "text, not frames" in text.instead
     frames = account_for(reel_of(sent(fast_hello())[1:]), 1.0)
     assert not frames.is_text
     assert "40 of them carry rows of an unknown layout" in frames.instead
+
+
+@pytest.mark.parametrize(("old", "new", "said"), REFUSED_HELLOS)
+def test_a_hello_that_is_refused_is_not_called_absent(old, new, said):
+    _, *frames = sent(fast_hello())
+    broken = encode_frame(hello_body(fast_hello()).replace(old, new))
+    told = account_for(reel_of([broken, *frames]), 1.0).instead
+    assert "its hello is refused: hello" in told
+    assert said in told
+    assert "must send hello" not in told
 
 
 def test_a_moment_is_too_short_for_a_clock_rate():
@@ -175,7 +186,11 @@ def test_a_board_that_the_stand_does_not_name_is_not_saved(tmp_path, capsys):
 
 @pytest.mark.parametrize(
     ("said", "code", "sentence"),
-    [([b""], 4, "silence"), ([b"\x81\xfe\x90" * 30], 4, "neither frames nor text"), (None, 5, "no hello in")],
+    [
+        ([b""], 4, "silence"),
+        ([b"\x81\xfe\x90" * 30], 4, "neither frames nor text"),
+        (None, 5, "no hello that can be"),
+    ],
 )
 def test_a_port_without_a_hello_is_an_error_that_says_what_came(capsys, said, code, sentence):
     with talking(sent(fast_hello())[1:] if said is None else said) as port:

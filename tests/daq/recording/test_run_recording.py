@@ -11,6 +11,7 @@ from standbook.daq.journal.record_format import Event
 from standbook.daq.recording.recorder import LOOK_EVERY, RecordEnd
 from standbook.daq.recording.run_recording import GONE_FOR, MadeUpError, RecordingOrder, record_run_into
 from standbook.daq.run.run_folder import RAW
+from standbook.daq.wire.encoder import encode_frame, hello_body
 from tests.recording_scene import ROWS, Board, Scene
 
 pytestmark = pytest.mark.usefixtures("awake")
@@ -29,6 +30,14 @@ class Nameless(Board):
 
     def open(self) -> None:
         super().open_port()
+
+
+class Refused(Board):
+    """A board whose hello cannot be."""
+
+    def open(self) -> None:
+        super().open_port()
+        self._append(Event.DATA, encode_frame(hello_body(self.told).replace(b'"tick_hz":1000000', b'"tick_hz":0')))
 
 
 class Silent(Nameless):
@@ -126,6 +135,13 @@ def test_a_port_on_which_nothing_valid_comes_leaves_no_run(tmp_path: Path) -> No
     with pytest.raises(LinkError):
         run.record()
     assert not run.folder.exists()
+
+
+def test_a_hello_that_is_refused_is_not_called_absent(tmp_path: Path) -> None:
+    run = Run(tmp_path, Refused)
+    with pytest.raises(FrameError, match=r"what came is refused: hello.*tick_hz is 0, must be .*; correct"):
+        run.record()
+    assert list((run.folder / RAW).iterdir())
 
 
 def test_valid_frames_that_nothing_explains_are_kept(tmp_path: Path) -> None:

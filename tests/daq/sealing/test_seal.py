@@ -11,9 +11,19 @@ from standbook.daq.journal.record_format import Event
 from standbook.daq.run.run_folder import open_run
 from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import MANIFEST
-from standbook.daq.wire.encoder import encode_frame
+from standbook.daq.wire.encoder import encode_frame, hello_body
 from standbook.daq.wire.hello import Hello, WireChannel
-from tests.recorded_run import NOW, ROWS_PER_FRAME, WALL_NS, Player, fast_hello, new_run, plausible_counts, starter
+from tests.recorded_run import (
+    NOW,
+    REFUSED_HELLOS,
+    ROWS_PER_FRAME,
+    WALL_NS,
+    Player,
+    fast_hello,
+    new_run,
+    plausible_counts,
+    starter,
+)
 
 START_NS = WALL_NS
 DELAY_NS = 2_000_000  # what the player's link adds, and one-way data cannot tell
@@ -321,6 +331,20 @@ def test_frames_without_a_hello_are_kept_in_the_journal_and_said(run):
     assert device.clock is None
     assert opened.streams() == ()
     assert any("no hello was received" in line for line in summary.sentences())
+
+
+@pytest.mark.parametrize(("old", "new", "said"), REFUSED_HELLOS)
+def test_a_hello_that_is_refused_is_said_with_field_value_and_rule(run, old, new, said):
+    player = Player(run, fast_hello())
+    player.records.append((0.0, Event.DATA, encode_frame(hello_body(fast_hello()).replace(old, new))))
+    player.play(plausible_counts(200), hello=False, beats=False).write()
+    summary, device, _ = sealed(run)
+    assert device.undecoded_frames == 21
+    (told,) = (note for note in device.notes if note.severity == "serious")
+    assert "every hello was refused (hello" in told.text
+    assert said in told.text
+    assert not summary.is_whole
+    assert "no hello was received" not in " ".join(summary.sentences())
 
 
 def test_an_input_that_the_stand_does_not_name_keeps_its_wire_name_and_counts(run):
