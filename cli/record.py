@@ -62,7 +62,7 @@ def record(
                 warn(f"standbook: {end.trouble}")
             raise
         if end.trouble is not None:
-            raise end.trouble
+            warn(f"standbook: {end.trouble}")
         say(f"Next: standbook analyse {folder}")
         if lost:
             raise typer.Exit(EXIT_FINDINGS)

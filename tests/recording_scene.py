@@ -81,8 +81,8 @@ class Board:
         self.told = told
         self.open()
 
-    def die(self, error: StandError) -> None:
-        self._error, self._code = error, error.exit_code
+    def die(self, error: StandError | None) -> None:
+        self._error, self._code = error, error.exit_code if error is not None else 0
 
     def _append(self, event: Event, data: bytes) -> None:
         assert self._journal is not None

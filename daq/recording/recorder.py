@@ -169,7 +169,14 @@ def record_devices(
             if watching.disk_space.is_short or len(watch.ended) == len(handles) or watching.must_stop(watch, stop):
                 break
             pause(LOOK_EVERY)
-    return RecordEnd(watching.poll(taken), trouble)
+    return RecordEnd(watching.poll(taken), trouble or _left(watch.ended))
+
+
+def _left(ended: tuple[str, ...]) -> RecordError | None:
+    """Say which captures had ended before anybody asked them to, and without an error of their own."""
+    if not ended:
+        return None
+    return RecordError(f"{', '.join(ended)}: capture was ended from outside, before the recording was over")
 
 
 class _Telling:

@@ -6,6 +6,7 @@ Ports, clock, captures and reporting are handed in; ``daq.recording.recorder`` d
 import shutil
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -13,9 +14,10 @@ from typing import Final
 from standbook.daq.capture.disk_space import DiskSpace
 from standbook.daq.capture.launcher import Capturing, start_capture
 from standbook.daq.config.stand import Stand
-from standbook.daq.errors import LinkError, StandError
+from standbook.daq.errors import LinkError, RecordError, StandError
 from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.recording.recorder import RecordEnd, Watch, record_devices
+from standbook.daq.run.recording_end import UNTOLD, RecordingEnd, write_recording_end
 from standbook.daq.run.run_folder import RAW
 from standbook.daq.wire.saved_layouts import load_layouts
 
@@ -70,11 +72,13 @@ def record_run_into(
         came, it does not.
     """
     course = _Course(order, stopped, report)
+    raw = order.folder / RAW
+    write_recording_end(raw, UNTOLD)
     try:
         end = record_devices(
             order.stand,
             order.ports,
-            order.folder / RAW,
+            raw,
             stop=course.is_over,
             report=course.show,
             taken=taken,
@@ -88,7 +92,10 @@ def record_run_into(
     except StandError as error:
         if isinstance(error, MadeUpError) or course.frames == 0:
             _take_away(order.folder)
+        else:
+            _say_end(raw, RecordingEnd(reason=str(error), is_early=True))
         raise
+    _say_end(raw, RecordingEnd(reason=str(end.trouble or course.why), is_early=end.trouble is not None))
     if not any(seen.received_bytes for seen in end.watch.devices):
         _take_away(order.folder)
         raise end.trouble or LinkError(
@@ -96,6 +103,11 @@ def record_run_into(
             " is kept"
         )
     return end
+
+
+def _say_end(raw: Path, end: RecordingEnd) -> None:
+    with suppress(RecordError):  # what was written first stands: nobody said how
+        write_recording_end(raw, end)
 
 
 def _take_away(folder: Path) -> None:
@@ -109,6 +121,7 @@ class _Course:
         self.frames = 0  # valid ones of all devices, so far
         self._order, self._stopped, self._report = order, stopped, report
         self._heard = 0.0  # when a device was there last [s]
+        self.why = ""  # it is over
 
     def show(self, watch: Watch) -> None:
         """Take note of what came, and hand it on."""
@@ -125,8 +138,13 @@ class _Course:
                 "real one in"
             )
         self._heard = self._heard if watch.all_silent else watch.elapsed
-        is_late = order.seconds is not None and watch.elapsed >= order.seconds
-        return self._stopped() or is_late or (order.rehearsal and self._has_played_out(watch))
+        if self._stopped():
+            self.why = "somebody said stop"
+        elif order.seconds is not None and watch.elapsed >= order.seconds:
+            self.why = f"{order.seconds:g} s were over"
+        elif order.rehearsal and self._has_played_out(watch):
+            self.why = "the rehearsal had played out"
+        return bool(self.why)
 
     def _count(self, watch: Watch) -> None:
         self.frames = sum(seen.frames for seen in watch.devices)

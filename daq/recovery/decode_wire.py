@@ -382,7 +382,7 @@ def _remarks(
     for told in sorted({hello.serial for hello in hellos} - {serial}):
         if serial:
             text = f'the device has serial number "{told}", the stand says "{serial}"; is it the right board?'
-            yield NoteRecord(severity="caution", host_ns=None, text=text)
+            yield NoteRecord(severity="serious", host_ns=None, text=text)
     for text in dict.fromkeys(refusal for piece in pieces for refusal in piece.refusals):
         yield NoteRecord(severity="caution", host_ns=None, text=text)
 

@@ -69,9 +69,9 @@ def stream_record(device: DecodedDevice, stream: Stream, columns: Sequence[Colum
 def _gaps(device: DecodedDevice, stream: Stream) -> Iterator[Gap]:
     """Place what is missing on the host's clock: holes within a start of the device, and between starts."""
     assert device.clock is not None or not stream.segments  # noqa: S101 - where there are rows there is a clock
-    before: int | None = None  # host time where the next row of the last start would lie
     for rows in stream.segments:
         ends = _place(device.clock, rows, _known_span(rows, stream.interval_ticks))
+        before = _end_before(device, stream.told, rows, ends[0])
         if before is not None:
             yield Gap(
                 first_sequence=None,
@@ -81,7 +81,6 @@ def _gaps(device: DecodedDevice, stream: Stream) -> Iterator[Gap]:
                 exact=False,
                 reason=_why(RESTARTED, before, ends[0], device.sleeps),
             )
-        before = ends[1]
         yield from _stalls(device, stream, rows)
         for hole in rows.holes:
             after = int(np.searchsorted(rows.sequence, hole.first + hole.rows))
@@ -100,6 +99,22 @@ def _gaps(device: DecodedDevice, stream: Stream) -> Iterator[Gap]:
                 exact=hole.exact,
                 reason=_why(hole.reason, host[0], host[1], device.sleeps),
             )
+
+
+def _end_before(device: DecodedDevice, told: str, rows: StreamSegment, start_ns: int) -> int | None:
+    """Return where the next row of the start before would lie, whatever layout it had; ``None`` of the first start."""
+    spans = [
+        (_place(device.clock, other, _known_span(other, stream.interval_ticks)), other.key)
+        for stream in device.streams
+        if stream.told == told
+        for other in stream.segments
+        if other is not rows
+    ]
+    earlier = [(ends, key) for ends, key in spans if ends[0] < start_ns]
+    if not earlier:
+        return None
+    ends, key = max(earlier)
+    return None if key == rows.key else ends[1]
 
 
 def _stalls(device: DecodedDevice, stream: Stream, rows: StreamSegment) -> Iterator[Gap]:

@@ -19,6 +19,7 @@ from standbook.daq.recovery.device_stream import DeviceStream, read_tapes
 from standbook.daq.recovery.loss_account import device_record, find_t_zero, silent_device, stream_record
 from standbook.daq.run.marks import MARKS_FILE, CrewMark, read_marks
 from standbook.daq.run.record_summary import MarkRecord, NoteRecord, RecordSummary, StreamRecord, TZeroRecord
+from standbook.daq.run.recording_end import recording_end_notes
 from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, read_run_files, samples_path, seal_run
 from standbook.daq.run.samples_file import SamplesHeader, write_samples
 from standbook.daq.sealing.calibrated_columns import (
@@ -76,6 +77,7 @@ def seal(folder: Path, *, remarks: Sequence[NoteRecord] = ()) -> RecordSummary:
                 )
     t_zero, missing = find_t_zero(files.plan.test, devices)
     marks = place_marks(read_marks(folder / MARKS_FILE), device_streams, devices)
+    remarks = (*remarks, *recording_end_notes(folder / RAW))
     return write_sealed_run(folder, files, devices, t_zero, missing, marks=marks, remarks=remarks)
 
 

@@ -19,6 +19,7 @@ from standbook.daq.recovery.loss_account import find_t_zero, stream_record
 from standbook.daq.run.additions import ADDITIONS, additions_of
 from standbook.daq.run.merged_rows import gaps_by_start, merge, read_fills, starts_of
 from standbook.daq.run.record_summary import DeviceRecord, Gap, RecordSummary, read_record, t_plus
+from standbook.daq.run.recording_end import recording_end_notes
 from standbook.daq.run.revision import revision_folder, revisions_of
 from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, check_run, read_run_files, samples_path
 from standbook.daq.run.samples_file import Samples, read_samples
@@ -150,6 +151,7 @@ def verify_run(folder: Path) -> Verification:
     streams: tuple[StreamCheck, ...] = ()
     if record is not None:
         found.findings += _losses(record)
+        found.checks += [remark.text for remark in record.remarks if remark.severity == "note"]
         streams = tuple(_sealed_streams(folder, record, files, found))
     return Verification(
         sealed=True,
@@ -229,6 +231,11 @@ def _device_losses(name: str, device: DeviceRecord) -> Iterator[str]:
         "edge that nobody saw": device.lost_edges,
     }
     yield from (f"{name}: {count:,} {what}{'s' if count > 1 else ''}" for what, count in counts.items() if count)
+    yield from (
+        f"{name}/{stream}: {_plural(len(known.clock_steps), 'step')} of the clock, put right by row numbers"
+        for stream, known in device.streams.items()
+        if known.clock_steps
+    )
     yield from (f"{name}: {note.text}" for note in device.notes if note.severity == "serious")
 
 
@@ -398,6 +405,7 @@ def _unsealed(folder: Path) -> Verification:
             )
     absent = {device.name for device in files.stand.device} - {device.device for device in devices}
     told += [f"{name}: there is no journal of it" for name in sorted(absent)]
+    told += [note.text for note in recording_end_notes(folder / RAW) if note.severity == "serious"]
     return Verification(sealed=False, streams=tuple(streams), checks=(), findings=tuple(told), changed=())
 
 
@@ -407,6 +415,10 @@ def _unsealed_losses(device: DecodedDevice) -> Iterator[str]:
             f"{device.device}: {device.damaged_frames} frames with checksum error, {device.undecoded_frames} of "
             f"unknown layout or format, {device.lost_edges} edges that nobody saw"
         )
+    for stream in device.streams:
+        steps = sum(step.kind != "stall" for rows in stream.segments for step in rows.steps)
+        if steps:
+            yield f"{device.device}/{stream.name}: {_plural(steps, 'step')} of the clock, put right by row numbers"
     yield from (f"{device.device}: {note.text}" for note in device.notes if note.severity == "serious")
 
 

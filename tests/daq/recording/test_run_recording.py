@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from standbook.daq.errors import FrameError, LinkError
+from standbook.daq.errors import FrameError, LinkError, RecordError
 from standbook.daq.journal.record_format import Event
 from standbook.daq.recording.recorder import LOOK_EVERY, RecordEnd
 from standbook.daq.recording.run_recording import GONE_FOR, MadeUpError, RecordingOrder, record_run_into
+from standbook.daq.run.recording_end import recording_end_notes
 from standbook.daq.run.run_folder import RAW
 from standbook.daq.wire.encoder import encode_frame, hello_body
 from tests.recording_scene import ROWS, Board, Scene
@@ -81,6 +82,8 @@ def test_a_recording_ends_when_somebody_says_stop_and_is_kept(tmp_path: Path) ->
     end = run.record(stopped=lambda: run.scene.looks >= 12)
     assert end.trouble is None
     assert run.scene.rows_on_disk() == 12 * ROWS
+    (told,) = recording_end_notes(run.folder / RAW)
+    assert (told.severity, told.text) == ("note", "recording ended: somebody said stop")
 
 
 def test_a_recording_for_some_seconds_ends_by_itself(tmp_path: Path) -> None:
@@ -88,6 +91,27 @@ def test_a_recording_for_some_seconds_ends_by_itself(tmp_path: Path) -> None:
     end = run.record(seconds=1.95)  # between two looks: the sum of steps of a tenth is no whole number
     assert end.watch.elapsed == pytest.approx(2.0)
     assert run.scene.rows_on_disk() == 20 * ROWS
+    assert recording_end_notes(run.folder / RAW)[0].text == "recording ended: 1.95 s were over"
+
+
+def test_a_capture_that_somebody_else_ended_is_said_in_the_record(tmp_path: Path) -> None:
+    run = Run(tmp_path)
+    run.scene.events[10] = lambda: run.scene.boards["cradle-a"].die(None)
+    end = run.record()
+    assert isinstance(end.trouble, RecordError)
+    (told,) = recording_end_notes(run.folder / RAW)
+    assert told.severity == "serious"
+    assert told.text == (
+        "recording ended early: cradle-a: capture was ended from outside, before the recording was over"
+    )
+
+
+def test_a_refusal_is_the_reason_why_a_recording_ended(tmp_path: Path) -> None:
+    run = Run(tmp_path, Nameless)
+    with pytest.raises(FrameError) as refusal:
+        run.record()
+    (told,) = recording_end_notes(run.folder / RAW)
+    assert (told.severity, told.text) == ("serious", f"recording ended early: {refusal.value}")
 
 
 def test_made_up_data_are_no_test_and_leave_no_run(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ import pytest
 
 from standbook.daq.errors import RecordError
 from standbook.daq.journal.record_format import Event
+from standbook.daq.run.recording_end import END_FILE, UNTOLD, RecordingEnd, write_recording_end
 from standbook.daq.run.run_folder import open_run
 from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import MANIFEST
@@ -333,6 +334,40 @@ def test_frames_without_a_hello_are_kept_in_the_journal_and_said(run):
     assert any("no hello was received" in line for line in summary.sentences())
 
 
+def test_a_board_of_another_serial_number_is_no_whole_record(run):
+    Player(run, fast_hello(serial="0009")).play(plausible_counts(200)).write()
+    summary, device, _ = sealed(run)
+    (told,) = (note.text for note in device.notes if note.severity == "serious")
+    assert 'serial number "0009", the stand says "0007"' in told
+    assert not summary.is_whole
+
+
+@pytest.mark.parametrize("early", [True, False])
+def test_how_a_recording_ended_stands_in_the_record(run, early):
+    Player(run, fast_hello()).play(plausible_counts(200)).write()
+    write_recording_end(run / "raw", RecordingEnd(reason="somebody said stop", is_early=early))
+    summary, _, _ = sealed(run)
+    way = "recording ended early" if early else "recording ended"
+    assert f"{way}: somebody said stop" in summary.sentences()
+    assert summary.is_whole is not early
+
+
+def test_a_recording_whose_program_was_killed_says_that_nobody_said_how_it_ended(run):
+    Player(run, fast_hello()).play(plausible_counts(200)).write()
+    write_recording_end(run / "raw", UNTOLD)
+    summary, _, _ = sealed(run)
+    assert any("ended early: the recording program did not say how" in line for line in summary.sentences())
+    assert not summary.is_whole
+
+
+def test_a_word_about_the_end_that_cannot_be_read_is_said(run):
+    Player(run, fast_hello()).play(plausible_counts(200)).write()
+    (run / "raw" / END_FILE).write_text("{}")
+    summary, _, _ = sealed(run)
+    assert "recording_end.json cannot be read; how it ended is lost" in summary.sentences()
+    assert not summary.is_whole
+
+
 @pytest.mark.parametrize(("old", "new", "said"), REFUSED_HELLOS)
 def test_a_hello_that_is_refused_is_said_with_field_value_and_rule(run, old, new, said):
     player = Player(run, fast_hello())
@@ -526,7 +561,11 @@ def test_a_stream_whose_layout_changed_goes_on_in_a_file_of_its_own(run):
     player.hello = fast_hello(boot=18, channels=3)
     late = plausible_counts(500, channels=3)
     player.play(late, host_start=2.0).write()
-    _, device, opened = sealed(run)
+    summary, device, opened = sealed(run)
+    (gap,) = device.streams["fast-2"].gaps
+    assert (gap.rows, "started again" in gap.reason) == (None, True)
+    assert (gap.end_ns - gap.start_ns) * 1e-9 == pytest.approx(1.0, abs=1e-3)  # 1000 rows, and the next 2 s after them
+    assert (device.streams["fast"].gaps, summary.is_whole) == ((), False)
     assert {name: stream.rows for name, stream in device.streams.items()} == {"fast": 1000, "fast-2": 500}
     assert opened.stream("cradle-a", "fast-2").counts["PT-11"].tolist() == late[:, 1].tolist()
 

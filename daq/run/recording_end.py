@@ -1,0 +1,51 @@
+"""How a recording ended, in a small file beside its journals: written when it begins, and again when it is over.
+
+A recording program that is killed leaves the first word, which says that nobody said how it ended.
+"""
+
+from pathlib import Path
+from typing import Final
+
+from pydantic import ValidationError
+
+from standbook.daq.config.toml_document import Document
+from standbook.daq.run.record_summary import NoteRecord
+from standbook.daq.storage.atomic_write import write_atomic
+
+END_FILE: Final = "recording_end.json"
+
+
+class RecordingEnd(Document):
+    """Why a recording is over."""
+
+    reason: str  # one clause, "somebody said stop"
+    is_early: bool  # somebody must look: it did not end because it was meant to
+
+
+UNTOLD: Final = RecordingEnd(
+    reason="the recording program did not say how: it was killed, the computer stopped, or the disk took nothing more",
+    is_early=True,
+)
+
+
+def write_recording_end(raw: Path, end: RecordingEnd) -> None:
+    """Write how a recording ended into the folder of its journals.
+
+    Raises
+    ------
+    RecordError
+        The disk refuses.
+    """
+    write_atomic(raw / END_FILE, f"{end.model_dump_json(indent=1)}\n".encode())
+
+
+def recording_end_notes(raw: Path) -> tuple[NoteRecord, ...]:
+    """Return what the record should say of its end; nothing where no recorder wrote a word."""
+    try:
+        end = RecordingEnd.model_validate_json((raw / END_FILE).read_bytes())
+    except FileNotFoundError:
+        return ()
+    except (OSError, ValidationError):
+        return (NoteRecord(severity="serious", host_ns=None, text=f"{END_FILE} cannot be read; how it ended is lost"),)
+    text = f"recording ended{' early' if end.is_early else ''}: {end.reason}"
+    return (NoteRecord(severity="serious" if end.is_early else "note", host_ns=None, text=text),)
