@@ -10,6 +10,7 @@ import typer
 
 from standbook.cli.commands import COMMANDS, application
 from standbook.daq.errors import EXIT_FINE, EXIT_USAGE, StandError
+from standbook.daq.printable import printable
 
 EXIT_SIGNAL = 128  # plus the number of the signal that ended the command
 SIGPIPE = 13  # where the system has no such signal, the code stays the same
@@ -52,7 +53,7 @@ def run(arguments: list[str]) -> int:
         return end.exit_code
     except StandError as error:
         for line in str(error).splitlines():
-            typer.echo(f"standbook: {line}", err=True)
+            typer.echo(f"standbook: {printable(line)}", err=True)
         return error.exit_code
     except (BrokenPipeError, SystemExit):  # the latter is what the library that draws help makes of the former
         # Whoever read our output has gone. What is still buffered would fail again at exit.

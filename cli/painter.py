@@ -14,6 +14,8 @@ from typing import Final
 from rich.console import Console
 from rich.text import Text
 
+from standbook.daq.printable import printable
+
 REST: Final = 0.03  # [s] between two pictures at least; those that come meanwhile are left out
 _PATIENCE: Final = 1.0  # [s] for a terminal to take the last picture
 _HOME, _TO_END_OF_LINE, _BELOW = "\x1b[H", "\x1b[K", "\x1b[J"
@@ -115,6 +117,8 @@ class Painter:
         self._write("".join(out))
 
     def _ansi(self, line: Text) -> str:
+        if not line.plain.isprintable():  # what somebody typed or a board sent must not command a terminal
+            line = Text(printable(line.plain))
         with self._style.capture() as captured:
             self._style.print(line, end="", soft_wrap=True)
         return captured.get()

@@ -8,6 +8,8 @@ from typing import Annotated, Any
 
 import typer
 
+from standbook.daq.printable import printable, printable_lines
+
 CAUTION = (
     "standbook watches, records, computes and says. It commands nothing and protects nobody: relief valves, "
     "a hard-wired abort, distance and procedure do. A screen reading is never authority to approach."
@@ -20,29 +22,31 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON f
 
 def say(text: str = "") -> None:
     """Print one line."""
-    typer.echo(text)
+    typer.echo(printable_lines(text))
 
 
 def warn(text: str) -> None:
     """Print one line on standard error."""
-    typer.echo(text, err=True)
+    typer.echo(printable_lines(text), err=True)
 
 
 def say_all(lines: Iterable[str], indent: str = "  ") -> None:
     """Print lines, each indented."""
     for line in lines:
-        typer.echo(f"{indent}{line}")
+        typer.echo(f"{indent}{printable_lines(line)}")
 
 
 def say_json(value: Mapping[str, Any]) -> None:
-    """Print one JSON object."""
-    typer.echo(json.dumps(value, ensure_ascii=False, indent=1))
+    """Print one JSON object, characters that a terminal could obey by number as JSON writes them."""
+    text = json.dumps(value, ensure_ascii=False, indent=1)
+    plain = all(line.isprintable() for line in text.split("\n"))
+    typer.echo(text if plain else json.dumps(value, ensure_ascii=True, indent=1))
 
 
 def heading(text: str) -> None:
     """Print a heading with an empty line before it; weight carries no meaning of its own."""
     typer.echo()
-    typer.secho(text, bold=True)
+    typer.secho(printable(text), bold=True)
 
 
 def open_page(path: Path) -> None:

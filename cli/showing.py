@@ -24,6 +24,7 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError, RecordError
 from standbook.daq.live.live_model import Live
+from standbook.daq.printable import printable
 from standbook.daq.recording.recorder import Watch
 from standbook.daq.run.lock import PREDICTION_FILE
 from standbook.daq.run.marks import MARKS_FILE, read_marks
@@ -207,7 +208,7 @@ class Showing:
 
 
 def _print(text: str) -> None:
-    sys.stdout.write(f"{text}\n")
+    sys.stdout.write(f"{printable(text)}\n")
     sys.stdout.flush()
 
 

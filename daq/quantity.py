@@ -139,6 +139,8 @@ def parse_quantity(text: object, dimension: str) -> Quantity:
     if dimension == "temperature":
         value += TEMPERATURE_ZERO[unit]
     u = float(match["u"] or 0.0) * scale
+    if not (math.isfinite(value) and math.isfinite(u)):
+        raise ValueError(f'"{text}" is larger than any {dimension} can be')
     if u < 0.0:
         raise ValueError(f'"{text}" has a negative uncertainty; "+/-" takes a standard uncertainty >= 0')
     return Quantity(value=value, u=u, dimension=dimension, reference=reference, text=text)

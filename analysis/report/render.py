@@ -13,6 +13,7 @@ from standbook.analysis.report.sections.page_one import evidence, page_one
 from standbook.analysis.report.sections.page_parts import PageParts
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Results
+from standbook.daq.printable import printable_lines
 
 TEMPLATE = "report.html.j2"
 STYLESHEET = "style.css"
@@ -58,8 +59,9 @@ def css_string(text: str) -> str:
 
 
 def _tie(value: object) -> object:
-    """Tie numbers to their units in plain text; what is markup already, figures and commands, stays as it is."""
-    return number_format.tie(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    """Tie numbers to their units in plain text, commands to a screen escaped; what is markup already stays as it is."""
+    plain = isinstance(value, str) and not isinstance(value, Markup)
+    return number_format.tie(printable_lines(str(value))) if plain else value
 
 
 @cache

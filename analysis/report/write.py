@@ -11,6 +11,7 @@ from standbook.analysis.results.curves import read_curves
 from standbook.analysis.results.saved_results import CURVES_FILE, read_results
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import RecordError
+from standbook.daq.run.revision import write_page
 from standbook.daq.run.run_folder import open_run
 
 
@@ -31,7 +32,7 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
     Raises
     ------
     RecordError
-        Not sealed, damaged, not analysed, no such revision, or a rehearsal offered for signature.
+        Not sealed, damaged, not analysed, no such revision, a rehearsal offered for signature, or the disk refuses.
     """
     run = open_run(folder)
     if for_signature and run.info.rehearsal:
@@ -44,6 +45,4 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
     created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
     context = context_from_run(run, results, created=created, later=later)
     html = render_report(results, read_curves(place / CURVES_FILE), context, analysed_kind(results.kind).page_parts())
-    path = place.parent / f"report_{place.name}.html"
-    path.write_text(html, encoding="utf-8")
-    return path
+    return write_page(place, html)

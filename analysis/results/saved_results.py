@@ -6,6 +6,7 @@ from typing import NamedTuple
 from standbook.analysis.results.json_codec import from_json
 from standbook.analysis.results.results import Results
 from standbook.daq.errors import RecordError
+from standbook.daq.regular_file import read_regular
 from standbook.daq.run.revision import open_revision
 
 RESULTS_FILE = "results.json"
@@ -30,6 +31,6 @@ def read_results(run: Path, revision: str | None = None) -> SavedResults:
     place = open_revision(run, revision)
     path = place / RESULTS_FILE
     try:
-        return SavedResults(place, from_json(path.read_text(encoding="utf-8")))
+        return SavedResults(place, from_json(read_regular(path).decode("utf-8")))
     except (OSError, ValueError) as error:
         raise RecordError(f"{path}: results cannot be read ({error}); analyse the run again") from None

@@ -30,6 +30,7 @@ from standbook.daq.errors import EXIT_FINE, LinkError, RecordError, StandError
 from standbook.daq.host_clock import Clocks, HostClocks, HostTime, clock_step
 from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriteError, JournalWriter, next_journal
+from standbook.daq.printable import printable
 from standbook.daq.storage.folder_lock import hold_folder_lock
 
 RETRY: Final = 0.25  # [s] between two attempts to open a lost port again
@@ -366,7 +367,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         message = end.message
     board.end("failed" if code else "stopped", code, message)
     if message:
-        sys.stderr.write(f"{message}\n")
+        sys.stderr.write(f"{printable(message)}\n")
     return code
 
 

@@ -11,6 +11,7 @@ from dataclasses import MISSING, asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Final
 
+from standbook.daq.regular_file import read_regular
 from standbook.daq.storage.durable_file import replace_file
 
 PERIOD: Final = 0.25  # [s] between two writings while data flows
@@ -54,7 +55,7 @@ def status_path(folder: Path, device: str) -> Path:
 def read_status(path: Path) -> CaptureStatus | None:
     """Read the last status that a capture process reported, or None while there is none."""
     try:
-        told = json.loads(path.read_bytes())
+        told = json.loads(read_regular(path))
         known = {f.name: told[f.name] for f in fields(CaptureStatus) if f.name in told or f.default is MISSING}
         return CaptureStatus(**known)
     except (OSError, ValueError, KeyError, TypeError):

@@ -24,6 +24,7 @@ import serial
 from serial.tools import list_ports as driver_list
 
 from standbook.daq.errors import LinkError
+from standbook.daq.port_name import port_fault
 
 try:
     import fcntl
@@ -128,21 +129,24 @@ def open_port(path: str, baud: int) -> ReadPort:
     Parameters
     ----------
     path
-        A device path or a link to one, a port name, or ``socket://host:port`` where a rehearsal is served
-        without a pseudo-terminal.
+        A device path or a link to one, a port name, or ``socket://127.0.0.1:port`` where a rehearsal is served on
+        this computer without a pseudo-terminal.
     baud
         Speed. [bit/s] Without meaning on a pseudo-terminal or a socket.
 
     Raises
     ------
     LinkError
-        There is no such port, somebody else has it, it may not be opened, or the speed is not possible.
+        It is no port's name, there is no such port, somebody else has it, it may not be opened, or the speed is not
+        possible.
 
     Notes
     -----
     Two locks keep others out. flock on the device also holds against root, but only programs that ask
     for it respect it; TIOCEXCL makes the kernel refuse everybody except root (not on pseudo-terminals).
     """
+    if fault := port_fault(path):
+        raise LinkError(fault)
     if "://" in path or not HAS_DESCRIPTORS:
         return _open_driver(path, baud)
     return _open_descriptor(path, baud)

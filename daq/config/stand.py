@@ -12,6 +12,7 @@ from standbook.daq.config.measurands import MEASURANDS, Measurand
 from standbook.daq.config.plan import FileName
 from standbook.daq.config.sensor_kinds import Wired
 from standbook.daq.config.toml_document import Document, read_document
+from standbook.daq.port_name import port_fault
 from standbook.daq.quantity import Area, Force, Frequency, Mass, Quantity, Share
 
 Nozzle = Literal["down", "up", "horizontal"]
@@ -54,6 +55,8 @@ class Device(Document):
     def _check(self) -> Self:
         if (self.format == "text lines") != (self.text_lines is not None):
             raise ValueError(f'device {self.name}: format "text lines" and a [device.text_lines] table go together')
+        if self.port is not None and (fault := port_fault(self.port)):
+            raise ValueError(f"device {self.name}: {fault}")
         if self.clock_tolerance.value == 0.0:
             raise ValueError(f'device {self.name}: no clock is exact; write a clock_tolerance like "50 ppm"')
         return self

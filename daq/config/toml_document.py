@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from standbook.daq.errors import ConfigError
+from standbook.daq.regular_file import TYPED_BYTES, read_regular
 
 
 class Document(BaseModel):
@@ -34,11 +35,13 @@ def read_document(path: Path, model: type[DocumentT]) -> DocumentT:
         The file cannot be read, is not TOML, or breaks the model; one problem a line.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = read_regular(path, at_most=TYPED_BYTES).decode("utf-8")
     except FileNotFoundError:
         raise ConfigError(f"{path}: no such file") from None
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
         raise ConfigError(f"{path}: cannot be read as text: {error}") from None
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read: {error.strerror}") from None
     return parse_document(text, model, str(path))
 
 
@@ -54,6 +57,8 @@ def parse_document(text: str, model: type[DocumentT], name: str) -> DocumentT:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(f"{name}: not valid TOML: {error}") from None
+    except RecursionError:
+        raise ConfigError(f"{name}: tables or lists are nested too deep to be read") from None
     try:
         return model.model_validate(values)
     except ValidationError as error:

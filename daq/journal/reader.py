@@ -19,6 +19,7 @@ from standbook.daq.journal import record_format
 from standbook.daq.journal.bulk_reader import RecordColumns
 from standbook.daq.journal.record_format import Event, Incomplete, Message, Row
 from standbook.daq.journal.writer import SUFFIX
+from standbook.daq.regular_file import check_regular
 from standbook.daq.storage.durable_file import reason
 
 _BLOCK: Final = 1 << 20  # bytes read at a time
@@ -183,6 +184,7 @@ def read_journal(path: Path) -> Journal:
 def _decode(path: Path, decoder: JournalDecoder, take: Take) -> Iterator[list[Row]]:
     first = b""
     try:
+        check_regular(path)
         with path.open("rb") as file:
             while piece := file.read(_BLOCK if first else _FIRST):
                 first += piece if len(first) <= _FIRST else b""  # as long as any schema
@@ -220,6 +222,7 @@ class JournalFollower:
         decoder = JournalDecoder(self._whole_end, self._record)
         rows: list[Row] = []
         try:
+            check_regular(self.path)
             with self.path.open("rb") as file:
                 file.seek(self._whole_end)
                 while file.tell() < self._whole_end + limit or not rows:

@@ -20,6 +20,7 @@ from standbook.daq.capture.serial_port import PortInfo, list_ports
 from standbook.daq.capture.sleep_inhibitor import inhibit_sleep
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import ConfigError, FrameError, LinkError, RecordError, StandError
+from standbook.daq.printable import printable
 from standbook.daq.recording.journal_follower import Follower, Seen, Taken
 from standbook.daq.recording.link_health import LinkState, LinkWatch
 from standbook.daq.wire.byte_survey import LOOK, no_frame_sentence
@@ -193,7 +194,7 @@ class _Telling:
         except Exception:  # noqa: BLE001 - whatever is wrong with it, the sentence must not be lost
             self._tell = None
         with suppress(OSError, ValueError):  # nobody may be left to read it
-            sys.stderr.write(f"standbook: {sentence}\n")
+            sys.stderr.write(f"standbook: {printable(sentence)}\n")
             sys.stderr.flush()
 
 

@@ -15,6 +15,7 @@ from typing import Any
 
 from standbook.daq.config.campaign import CALIBRATIONS, STAND_FILE, Campaign
 from standbook.daq.errors import ConfigError, RecordError
+from standbook.daq.regular_file import read_regular
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason, sync_folder
 from standbook.daq.storage.manifest import sha256_of
@@ -124,7 +125,7 @@ def read_lock(folder: Path) -> Lock:
     """
     place = folder / LOCK_FILE
     try:
-        told = json.loads(place.read_bytes())
+        told = json.loads(read_regular(place))
         lock = Lock(folder, str(told["number"]), str(told["locked_at_utc"]), dict(told["files"]))
         right = told["format"] == FORMAT and told["plan_sha256"] == lock.plan_sha256 and lock.locked_at.tzinfo
     except (OSError, ValueError, KeyError, TypeError, RecursionError):

@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from standbook.daq.errors import RecordError
 from standbook.daq.host_clock import Clocks
+from standbook.daq.regular_file import read_regular
 from standbook.daq.storage.durable_file import reason, sync_folder
 
 MARKS_FILE: Final = "marks.jsonl"  # in the run folder
@@ -115,7 +116,7 @@ def read_marks(path: Path) -> tuple[CrewMark, ...]:
 def _read(path: Path) -> tuple[int, tuple[CrewMark, ...]]:
     """Give the highest line number and the marks."""
     try:
-        content = path.read_bytes()
+        content = read_regular(path)
     except FileNotFoundError:
         return 0, ()
     except OSError as error:

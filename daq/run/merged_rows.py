@@ -18,6 +18,7 @@ from pydantic import ValidationError
 from standbook.daq.arrays import Ints
 from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
+from standbook.daq.regular_file import read_regular
 from standbook.daq.run.additions import FILL_FILE, additions_of
 from standbook.daq.run.record_summary import Gap, TZeroRecord
 from standbook.daq.run.samples_file import Samples, read_samples
@@ -90,7 +91,7 @@ def read_fills(folder: Path) -> tuple[AddedFill, ...]:
         path = place / FILL_FILE
         if path.is_file():
             try:
-                fill = Fill.model_validate_json(path.read_bytes())
+                fill = Fill.model_validate_json(read_regular(path))
             except (OSError, ValidationError):
                 raise RecordError(f"{path}: not readable; take the folder from the second copy") from None
             found.append(AddedFill(f"{place.parent.name}/{place.name}", place, fill))

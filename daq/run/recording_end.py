@@ -9,6 +9,7 @@ from typing import Final
 from pydantic import ValidationError
 
 from standbook.daq.config.toml_document import Document
+from standbook.daq.regular_file import read_regular
 from standbook.daq.run.record_summary import NoteRecord
 from standbook.daq.storage.atomic_write import write_atomic
 
@@ -42,7 +43,7 @@ def write_recording_end(raw: Path, end: RecordingEnd) -> None:
 def recording_end_notes(raw: Path) -> tuple[NoteRecord, ...]:
     """Return what the record should say of its end; nothing where no recorder wrote a word."""
     try:
-        end = RecordingEnd.model_validate_json((raw / END_FILE).read_bytes())
+        end = RecordingEnd.model_validate_json(read_regular(raw / END_FILE))
     except FileNotFoundError:
         return ()
     except (OSError, ValidationError):

@@ -9,7 +9,7 @@ from pathlib import Path
 from standbook.daq.errors import RecordError
 from standbook.daq.run.additions import additions_of
 from standbook.daq.run.run_folder import ANALYSIS
-from standbook.daq.storage.atomic_write import atomic_path
+from standbook.daq.storage.atomic_write import atomic_path, write_atomic
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST, verify, write_manifest
 
@@ -56,6 +56,19 @@ def open_revision(folder: Path, revision: str | None = None) -> Path:
         raise RecordError(f"{folder}: no analysis revision {revision}; there are {', '.join(known)}")
     place = revision_folder(folder, revision or known[-1])
     verify(place)
+    return place
+
+
+def write_page(revision: Path, html: str) -> Path:
+    """Write the report of an analysis revision beside it, whole or not at all, and return its path.
+
+    Raises
+    ------
+    RecordError
+        The disk refuses; an older report stands.
+    """
+    place = revision.parent / f"report_{revision.name}.html"
+    write_atomic(place, html.encode())
     return place
 
 

@@ -34,6 +34,7 @@ from standbook.daq.config.stand import Stand, read_stand
 from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
 from standbook.daq.quantity import Quantity
+from standbook.daq.regular_file import read_regular
 from standbook.daq.run.additions import ADDITIONS, CheckWeight, Weighing, read_additions
 from standbook.daq.run.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
 from standbook.daq.run.merged_rows import AddedFill, as_recorded, merge, read_fills
@@ -308,7 +309,7 @@ def read_run_files(folder: Path) -> RunFiles:
         A typed file is damaged.
     """
     try:
-        info = RunInfo.model_validate_json((folder / RUN_FILE).read_bytes())
+        info = RunInfo.model_validate_json(read_regular(folder / RUN_FILE))
     except OSError:
         raise RecordError(f"{folder}: no {RUN_FILE}; give a run folder, CAMPAIGN/runs/DATE_NUMBER") from None
     except ValidationError as error:
@@ -341,7 +342,7 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
         raise RecordError(f"{folder}: no {RUN_FILE}; give a run folder, CAMPAIGN/runs/DATE_NUMBER")
     manifest = check_run(folder) if verify else read_manifest(folder)
     files = read_run_files(folder)
-    record = read_record((folder / RECORD_FILE).read_text("utf-8"), str(folder / RECORD_FILE))
+    record = read_record(read_regular(folder / RECORD_FILE).decode("utf-8"), str(folder / RECORD_FILE))
     added_masses = read_additions(folder, files.plan)  # verifies them
     fills = read_fills(folder)
     for added in fills:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.errors import RecordError
 from standbook.daq.quantity import dimension_of, parse_unit
+from standbook.daq.regular_file import check_regular
 from standbook.daq.storage.atomic_write import atomic_path
 
 FILE_KEY = "standbook"
@@ -229,6 +230,7 @@ def read_header(path: Path) -> SamplesHeader:
         It is damaged, or not one of ours.
     """
     try:
+        check_regular(path)
         with path.open("rb") as file:
             return _header(path, pq.read_schema(file))
     except (OSError, pa.ArrowException) as error:
@@ -244,6 +246,7 @@ def read_samples(path: Path) -> Samples:
         As for :func:`read_header`.
     """
     try:
+        check_regular(path)
         with path.open("rb") as file:
             header = _header(path, pq.read_schema(file))
             # Column by column, so that no column is held twice while the others wait.

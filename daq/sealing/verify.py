@@ -16,6 +16,7 @@ from standbook.daq.errors import EXIT_FINDINGS, EXIT_FINE, RecordError, StandErr
 from standbook.daq.recovery.decode_wire import DecodedDevice, Stream
 from standbook.daq.recovery.device_stream import read_tapes
 from standbook.daq.recovery.loss_account import find_t_zero, stream_record
+from standbook.daq.regular_file import read_regular
 from standbook.daq.run.additions import ADDITIONS, additions_of
 from standbook.daq.run.merged_rows import gaps_by_start, merge, read_fills, starts_of
 from standbook.daq.run.record_summary import DeviceRecord, Gap, RecordSummary, read_record, t_plus
@@ -184,7 +185,7 @@ class _Findings:
 def _read_record(folder: Path) -> RecordSummary:
     path = folder / RECORD_FILE
     try:
-        return read_record(path.read_text("utf-8"), str(path))
+        return read_record(read_regular(path).decode("utf-8"), str(path))
     except (OSError, UnicodeDecodeError) as error:
         raise RecordError(f"{path}: cannot be read: {error}") from None
 

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from standbook.daq.errors import RecordError
+from standbook.daq.regular_file import check_regular, read_regular
 from standbook.daq.storage.atomic_write import write_atomic
 from standbook.daq.storage.durable_file import reason
 
@@ -42,6 +43,7 @@ def sha256_of(path: Path) -> str:
         It cannot be read.
     """
     try:
+        check_regular(path)
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
@@ -99,7 +101,7 @@ def read_manifest(folder: Path) -> Manifest:
     if not place.is_file():
         raise RecordError(f"{folder}: no {MANIFEST}; not sealed yet; seal it with: standbook recover {folder}")
     try:
-        content = place.read_bytes()
+        content = read_regular(place)
         told = json.loads(content)
         body = {key: told[key] for key in ("format", "files", "parents")}
         right = _spelling(body) == content and body["format"] == FORMAT

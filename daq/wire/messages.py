@@ -15,6 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from standbook.daq.errors import FrameError
+from standbook.daq.printable import printable
 from standbook.daq.wire.hello import BEAT_HEADER_BYTES, SAMPLES_HEADER_BYTES, TYPE_BYTES, Hello
 
 KIND_HELLO: Final = 0x01
@@ -141,8 +142,7 @@ def read_note(body: bytes, offset: int) -> Note:
         raise FrameError(f"note frame has {len(body)} bytes, must have at least {NOTE_HEADER.size}")
     _, severity, boot, ticks = NOTE_HEADER.unpack_from(body)
     text = body[NOTE_HEADER.size :].decode("utf-8", "replace")
-    shown = "".join(mark if mark.isprintable() else repr(mark)[1:-1] for mark in text)
-    return Note(severity=severity, boot=boot, ticks=ticks, text=shown, offset=offset)
+    return Note(severity=severity, boot=boot, ticks=ticks, text=printable(text), offset=offset)
 
 
 def read_beat(body: bytes, offset: int, lines: int, streams: int) -> Beat:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from standbook.daq.errors import ConfigError, FrameError
+from standbook.daq.regular_file import read_regular
 from standbook.daq.storage.atomic_write import write_atomic
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.wire.hello import Hello
@@ -80,7 +81,7 @@ def load_layouts(folder: Path, device: str) -> tuple[Hello, ...]:
     """
     path = layouts_path(folder, device)
     try:
-        content = path.read_bytes()
+        content = read_regular(path)
     except FileNotFoundError:
         return ()
     except OSError as error:

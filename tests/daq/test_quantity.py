@@ -140,3 +140,9 @@ def test_what_is_shown_in_a_unit_is_read_back_as_the_value(unit, shown):
     dimension = dimension_of(unit)
     value = parse_quantity(f"{shown!r} {unit}", dimension).value
     assert in_unit(value, unit) == pytest.approx(shown, rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize("text", ["1e400 bar(g)", "9 +/- 1e400 bar(g)", "-1e999 bar(a)"])
+def test_a_number_larger_than_any_can_be_is_refused(text):
+    with pytest.raises(ValueError, match="larger than any pressure can be"):
+        parse_quantity(text, "pressure")

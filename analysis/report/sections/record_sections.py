@@ -8,6 +8,7 @@ from standbook.analysis.report.content.context import CalibrationUsed, Recomputa
 from standbook.analysis.report.content.sentences import CAUTIONS, findings_count, impulse_words, stamp
 from standbook.analysis.report.sections.run_sections import plan_tank_row
 from standbook.analysis.results.results import RecordHealth, Results, Tare
+from standbook.daq.printable import printable_lines
 
 FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
 MOST_GAPS = 12  # rows of the gap table; the record holds them all
@@ -180,7 +181,7 @@ def recompute(results: Results, context: ReportContext) -> Section:
     """Show how to compute the same number again, by command and by hand."""
     blocks: list[Block] = [
         Text("By command, on any computer, to nine digits:"),
-        Code(escape(context.command)),
+        Code(escape(printable_lines(context.command))),
     ]
     item = context.recomputation
     if item is not None:

@@ -257,5 +257,5 @@ def test_a_socket_nobody_serves_and_a_scheme_nobody_knows_are_refused() -> None:
         number = server.getsockname()[1]
     with pytest.raises(LinkError, match="cannot open the port"):
         open_port(f"socket://127.0.0.1:{number}", BAUD)
-    with pytest.raises(LinkError, match="cannot open the port"):
+    with pytest.raises(LinkError, match="nothing://here is no port: write a device path"):
         open_port("nothing://here", BAUD)
