@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from standbook.cli.screen import PlanPath, now, say, say_all, today
+from standbook.daq.errors import EXIT_FINDINGS
 
 
 def import_csv(
@@ -15,6 +16,8 @@ def import_csv(
     rehearsal: Annotated[bool, typer.Option("--rehearsal", help="The values are simulated: mark the run.")] = False,
 ) -> None:
     """Import a CSV as a run of a plan; a mapping of at most 20 lines names columns, units, clock and T-0.
+
+    Exit code 10: rows are missing; the sentences say where.
 
     Example: standbook import flow.csv flow-map.toml teasel-2/plans/WF-03.toml
     """
@@ -27,3 +30,5 @@ def import_csv(
     say(f"Imported {csv} into {folder}:")
     say_all(summary.sentences())
     say(f"Next: standbook analyse {folder}")
+    if not summary.is_whole:
+        raise typer.Exit(EXIT_FINDINGS)

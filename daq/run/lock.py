@@ -23,7 +23,8 @@ from standbook.daq.storage.manifest import sha256_of
 LOCK_FILE = "lock.json"
 PLAN_FILE = "plan.toml"
 PREDICTION_FILE = "prediction.json"
-FORMAT = 1
+FORMAT = 2
+OLDER_FORMAT = 1  # had no hash of its own
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,7 @@ def lock_campaign(
         "locked_at_utc": now.astimezone(dt.UTC).isoformat(timespec="milliseconds"),
         "files": {name: hashlib.sha256(content).hexdigest() for name, content in sorted(contents.items())},
     }
-    contents[LOCK_FILE] = (json.dumps(told, indent=1) + "\n").encode()
+    contents[LOCK_FILE] = (json.dumps({**told, "sha256": _own_hash(told)}, indent=1) + "\n").encode()
     try:
         place.parent.mkdir(exist_ok=True)
         with atomic_path(place) as beside:
@@ -106,6 +107,12 @@ def lock_campaign(
     except OSError as error:
         raise RecordError(f"{place}: cannot lock: {reason(error)}") from error
     return place
+
+
+def _own_hash(told: Mapping[str, Any]) -> str:
+    """Hash what a lock says, the instant of locking included, whatever its spelling."""
+    rest = {key: value for key, value in told.items() if key != "sha256"}
+    return hashlib.sha256(json.dumps(rest, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 
 def _older_name(place: Path) -> Path:
@@ -121,17 +128,21 @@ def read_lock(folder: Path) -> Lock:
     Raises
     ------
     RecordError
-        It is damaged, or a copy in it changed.
+        It is damaged, or it or a copy in it changed.
     """
     place = folder / LOCK_FILE
     try:
         told = json.loads(read_regular(place))
         lock = Lock(folder, str(told["number"]), str(told["locked_at_utc"]), dict(told["files"]))
-        right = told["format"] == FORMAT and told["plan_sha256"] == lock.plan_sha256 and lock.locked_at.tzinfo
+        right = told["plan_sha256"] == lock.plan_sha256 and lock.locked_at.tzinfo
+        right = right and told["format"] in (FORMAT, OLDER_FORMAT)
+        whole = told["format"] == OLDER_FORMAT or told["sha256"] == _own_hash(told)
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        right = None
+        right, whole = None, False
     if not right:
         raise RecordError(f"{place}: not a readable lock; lock the plan again")
+    if not whole:
+        raise RecordError(f"{place}: what it says, its instant or its hashes, has changed; lock the plan again")
     changed = [
         name
         for name, expected in lock.files.items()

@@ -93,6 +93,26 @@ def test_a_copy_changed_inside_the_lock_is_damage(plan_path):
 
 
 @pytest.mark.parametrize(
+    ("key", "value"),
+    [("locked_at_utc", "2031-06-13T07:30:00.000+00:00"), ("number", "HF-09"), ("sha256", "0" * 64)],
+)
+def test_a_lock_whose_instant_or_number_was_changed_is_found_out(plan_path, key, value):
+    campaign = load(plan_path)
+    place = lock_campaign(campaign, PREDICTION, now=NOW) / "lock.json"
+    place.write_text(json.dumps({**json.loads(place.read_text()), key: value}))
+    with pytest.raises(RecordError, match="its instant or its hashes, has changed"):
+        check_lock(campaign)
+
+
+def test_a_lock_of_before_it_had_a_hash_of_its_own_is_read(plan_path):
+    campaign = load(plan_path)
+    place = lock_campaign(campaign, PREDICTION, now=NOW) / "lock.json"
+    told = {key: value for key, value in json.loads(place.read_text()).items() if key != "sha256"}
+    place.write_text(json.dumps({**told, "format": 1}))
+    assert check_lock(campaign).locked_at == NOW
+
+
+@pytest.mark.parametrize(
     "content",
     ["", "[]", "{}", '{"format":9,"number":"a","plan_sha256":"","locked_at_utc":"2031-01-01","files":{}}'],
 )
