@@ -9,10 +9,11 @@
       additions/001/ ...                                                     what became known later
       analysis/rev-A/ ...
 
-A rehearsal's folder ends in ``_rehearsal``. Nothing sealed is touched again.
+A rehearsal's folder ends in ``_rehearsal``, a further one of the day in ``_rehearsal_2``. Nothing sealed is touched again.
 """
 
 import datetime as dt
+import itertools
 import json
 import shutil
 from collections.abc import Callable, Mapping
@@ -211,7 +212,7 @@ def create_run(
     rehearsal : bool
         Watermarks the run for good.
     now : datetime
-        When the run begins, with its time zone; its date names the folder.
+        When the run begins, with its time zone; its date names the folder, a number after it a further rehearsal.
     software : str
         Name and version.
     source : str
@@ -228,6 +229,9 @@ def create_run(
     """
     name = f"{now:%Y-%m-%d}_{campaign.plan.test.number}{'_rehearsal' if rehearsal else ''}"
     place = campaign.folder / RUNS / name
+    if rehearsal and place.exists():  # practised as often as one likes; a test happens once
+        again = (place.with_name(f"{name}_{number}") for number in itertools.count(2))
+        place = next(other for other in again if not other.exists())
     if place.exists():
         raise RecordError(
             f"{place}: run folder exists; a run is never recorded over. Give the plan a new number, or move the folder"

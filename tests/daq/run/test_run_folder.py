@@ -96,6 +96,11 @@ def test_an_existing_run_folder_is_refused(tmp_path):
         new_run(tmp_path)
 
 
+def test_a_plan_is_rehearsed_as_often_as_one_likes(tmp_path):
+    names = [new_run(tmp_path, rehearsal=True).name for _ in range(3)]
+    assert names == [f"2031-06-14_HF-02_rehearsal{number}" for number in ("", "_2", "_3")]
+
+
 def test_a_rehearsal_in_the_morning_leaves_the_name_to_the_firing(tmp_path):
     assert new_run(tmp_path, rehearsal=True).name == "2031-06-14_HF-02_rehearsal"
     assert new_run(tmp_path).name == "2031-06-14_HF-02"
