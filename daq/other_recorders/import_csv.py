@@ -23,9 +23,10 @@ from standbook.daq.config.printed_counts import counted
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.other_recorders.csv_clock import FileClock, file_clock
 from standbook.daq.quantity import UNITS
-from standbook.daq.recovery.decode_text import CLOCK_STEP, LATE_STEP, numbered, rows_missing
+from standbook.daq.recovery.decode_text import CLOCK_STEP, numbered
 from standbook.daq.recovery.decode_wire import Channel, DecodedDevice, Stream
 from standbook.daq.recovery.device_clock import BootClock, ClockFit, nominal_ns, tolerance_u
+from standbook.daq.recovery.late_rows import LONG, long_steps
 from standbook.daq.regular_file import read_regular
 from standbook.daq.run.lock import check_lock
 from standbook.daq.run.record_summary import NoteRecord, RecordSummary, TZeroRecord
@@ -257,12 +258,12 @@ def _device(table: CsvTable, clock: FileClock, mapping: CsvMapping) -> DecodedDe
         Channel(wire=name, type="text", minimum=None, maximum=None, resolution=column.resolution)
         for name, column in found.items()
     )
-    lost = rows_missing(ticks, interval) if clock.fitted is None else clock.fitted.lost
+    lost = long_steps(ticks, interval).lost if clock.fitted is None else clock.fitted.lost
     apart = np.diff(table.columns[mapping.clock], prepend=table.columns[mapping.clock][0])
     if clock.fitted is None and np.any(
         apart[1:] == 0.0
     ):  # spread rows: one more or less at a reading is no gap, a reading left out is
-        lost[apart < LATE_STEP * np.median(apart[apart > 0.0])] = 0
+        lost[apart < LONG * np.median(apart[apart > 0.0])] = 0
     rows = numbered(0, 0, ticks, counts, lost, exact=False, reason=CLOCK_STEP)
     told = [NoteRecord(severity="note", host_ns=None, text=text) for text in _remarks(table, clock, mapping)]
     told += _rate_doubts(ticks, tick_hz, mapping)

@@ -17,11 +17,11 @@ from standbook.daq.config.stand import TextLines
 from standbook.daq.recovery.decode_wire import Channel, DecodedDevice, Gap, Stream, StreamSegment
 from standbook.daq.recovery.device_clock import Arrivals, BootClock, ClockFit, fit_clock, tolerance_u
 from standbook.daq.recovery.device_stream import DeviceStream, PortOpening, Sleep
+from standbook.daq.recovery.late_rows import long_steps
 from standbook.daq.run.record_summary import NoteRecord
 from standbook.daq.wire.text_lines import DecodedLines, LineDecoder, LineLayout
 
 NANOSECONDS = 1_000_000_000
-LATE_STEP = 1.5  # median intervals; a longer clock step has rows missing, where no counter tells
 CLOCK_STEP = "clock step without rows"
 FEED_BYTES = 1 << 20
 
@@ -83,7 +83,7 @@ def recover_lines(device_stream: DeviceStream, columns: TextLines, *, stream: st
         boots=len(parts),
         edges=(),
         lost_edges=0,
-        notes=(*device_stream.notes, *_remarks(pieces, layout)),
+        notes=(*device_stream.notes, *_remarks(pieces, layout), *_late(ticks, interval, layout)),
         damaged_frames=sum(piece.damaged_lines for piece in pieces),
         damaged_bytes=sum(piece.damaged_bytes for piece in pieces),
         undecoded_frames=0,
@@ -210,17 +210,11 @@ def _rows(
     if layout.counter is not None:
         lost, exact, reason = part.lost_before.copy(), True, "rows lost"
     elif layout.clock is not None:
-        lost, exact, reason = rows_missing(ticks, interval), False, CLOCK_STEP
+        lost, exact, reason = long_steps(ticks, interval).lost, False, CLOCK_STEP
     else:
         lost, exact, reason = np.rint(slept / interval).astype(np.int64), False, "rows lost"
     lost[0] = 0  # nothing tells what came before the first line
     return numbered(key, part.boot, ticks, counts, lost, exact=exact, reason=reason)
-
-
-def rows_missing(ticks: Ints, interval: int) -> Ints:
-    """Estimate, from steps of the clock alone, how many rows are missing before each row."""
-    steps = np.diff(ticks, prepend=ticks[:1] - interval)
-    return np.where(steps > LATE_STEP * interval, np.rint(steps / interval).astype(np.int64) - 1, 0)
 
 
 def numbered(key: int, boot: int, ticks: Ints, counts: Ints, lost: Ints, *, exact: bool, reason: str) -> StreamSegment:
@@ -230,6 +224,23 @@ def numbered(key: int, boot: int, ticks: Ints, counts: Ints, lost: Ints, *, exac
         Gap(int(sequence[row] - lost[row]), int(lost[row]), exact, reason) for row in np.flatnonzero(lost).tolist()
     )
     return StreamSegment(key=key, boot=boot, sequence=sequence, ticks=ticks, counts=counts, holes=holes)
+
+
+def _late(ticks: Sequence[Ints], interval: int, layout: LineLayout) -> list[NoteRecord]:
+    """Say how many steps of the clock are late rows or lost ones, where no counter tells."""
+    if layout.clock is None or layout.counter is not None:
+        return []
+    judged = [long_steps(own, interval) for own in ticks]
+    undecided = sum(found.undecided for found in judged)
+    texts = []
+    if undecided:
+        texts.append(
+            f"{undecided} long steps of the clock are rows that came late or were lost, nothing tells which; let the "
+            "board print a counter"
+        )
+    if any(found.is_paced_by_delay for found in judged):
+        texts.append("the board waits for a while after each row, so that it drifts; let it wait until a row is due")
+    return [NoteRecord(severity="note", host_ns=None, text=text) for text in texts]
 
 
 def _remarks(pieces: Sequence[DecodedLines], layout: LineLayout) -> list[NoteRecord]:

@@ -9,7 +9,7 @@
       additions/001/ ...                                                     what became known later
       analysis/rev-A/ ...
 
-A rehearsal's folder ends in ``_rehearsal``, a further one of the day in ``_rehearsal_2``. Nothing sealed is touched again.
+A rehearsal's folder ends in ``_rehearsal``, the next of the day in ``_rehearsal_2``. Nothing sealed is touched again.
 """
 
 import datetime as dt
