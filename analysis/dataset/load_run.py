@@ -33,6 +33,7 @@ from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import Quantity, absolute
+from standbook.daq.run.record_summary import few_notes
 from standbook.daq.run.run_folder import Run, StreamData
 
 CLOCK_CHECKED_PPM = 1000.0  # standard uncertainty of a rate by arrivals, below which they vouch for it
@@ -242,5 +243,5 @@ def _notes(run: Run, origin: int) -> list[Finding]:
             note_text=note.text,
         )
         for name, device in run.record.devices.items()
-        for note in device.notes
+        for note in few_notes(device.notes)
     ]

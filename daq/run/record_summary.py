@@ -5,7 +5,8 @@ Host times are nanoseconds since 1970, UTC. Rows that are missing are named here
 
 import datetime as dt
 import json
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 from pydantic import ValidationError
@@ -15,6 +16,8 @@ from standbook.daq.errors import RecordError
 
 FORMAT = 1
 Severity = Literal["note", "caution", "serious"]
+SEVERITIES: tuple[Severity, ...] = ("note", "caution", "serious")
+NOTES_TOLD = 20  # of one device in sentences and findings
 
 
 class Gap(Document):
@@ -192,7 +195,8 @@ class RecordSummary(Document):
                 )
             if device.alignment is not None:
                 lines.append(f"{name}: {alignment_sentence(device.alignment)}")
-            lines += [f"{name}: {note.text}" for note in device.notes if note.severity != "note"]
+            cautions = [note for note in device.notes if note.severity != "note"]
+            lines += [f"{name}: {note.text}" for note in few_notes(cautions)]
         lines += [remark.text for remark in self.remarks]
         if self.t_zero is not None:
             lines.append(f"T-0: {self.t_zero.source}")
@@ -205,6 +209,27 @@ class RecordSummary(Document):
         at = dt.datetime.fromtimestamp(mark.host_ns // 1_000_000_000, dt.UTC).strftime("%H:%M:%S UTC")
         when = at if self.t_zero is None else t_plus(mark.host_ns, self.t_zero.host_ns)
         return f"mark {mark.number}, {when}: {mark.text or '(no name)'}{' (void)' if mark.struck else ''}"
+
+
+def few_notes(notes: Sequence[NoteRecord]) -> tuple[NoteRecord, ...]:
+    """Return notes as people read them: equal ones once with their count, and so many at most; none is hidden.
+
+    A board that repeats itself must not drown what else is said; all of it stands in ``record.json``.
+    """
+    first: dict[tuple[Severity, str], NoteRecord] = {}
+    for note in notes:
+        first.setdefault((note.severity, note.text), note)
+    times = Counter((note.severity, note.text) for note in notes)
+    told = [
+        note if times[key] == 1 else note.model_copy(update={"text": f"{note.text} ({times[key]:,} times)"})
+        for key, note in first.items()
+    ]
+    if len(told) <= NOTES_TOLD:
+        return tuple(told)
+    more = told[NOTES_TOLD:]
+    worst = max(more, key=lambda note: SEVERITIES.index(note.severity)).severity
+    text = f"{len(more):,} notes more, all of them in record.json"
+    return (*told[:NOTES_TOLD], NoteRecord(severity=worst, host_ns=None, text=text))
 
 
 def t_plus(host_ns: int, t_zero_ns: int) -> str:

@@ -19,7 +19,7 @@ from standbook.daq.recovery.loss_account import find_t_zero, stream_record
 from standbook.daq.regular_file import read_regular
 from standbook.daq.run.additions import ADDITIONS, additions_of
 from standbook.daq.run.merged_rows import gaps_by_start, merge, read_fills, starts_of
-from standbook.daq.run.record_summary import DeviceRecord, Gap, RecordSummary, read_record, t_plus
+from standbook.daq.run.record_summary import DeviceRecord, Gap, RecordSummary, few_notes, read_record, t_plus
 from standbook.daq.run.recording_end import recording_end_notes
 from standbook.daq.run.revision import revision_folder, revisions_of
 from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, check_run, read_run_files, samples_path
@@ -237,7 +237,7 @@ def _device_losses(name: str, device: DeviceRecord) -> Iterator[str]:
         for stream, known in device.streams.items()
         if known.clock_steps
     )
-    yield from (f"{name}: {note.text}" for note in device.notes if note.severity == "serious")
+    yield from (f"{name}: {note.text}" for note in few_notes([n for n in device.notes if n.severity == "serious"]))
 
 
 # --- streams ---------------------------------------------------------------------------------------------
@@ -420,7 +420,8 @@ def _unsealed_losses(device: DecodedDevice) -> Iterator[str]:
         steps = sum(step.kind != "stall" for rows in stream.segments for step in rows.steps)
         if steps:
             yield f"{device.device}/{stream.name}: {_plural(steps, 'step')} of the clock, put right by row numbers"
-    yield from (f"{device.device}: {note.text}" for note in device.notes if note.severity == "serious")
+    serious = few_notes([note for note in device.notes if note.severity == "serious"])
+    yield from (f"{device.device}: {note.text}" for note in serious)
 
 
 def _plural(count: int, what: str) -> str:

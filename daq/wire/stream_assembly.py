@@ -134,8 +134,8 @@ def assemble(blocks: Sequence[SampleBlock], beats: Sequence[Beat], edges: Sequen
     Notes
     -----
     A new segment begins where the boot byte changes, and where the sequence steps back by more than
-    ``REORDER_SECONDS`` or onto rows that are there with other counts: a device that restarted without
-    counting its boot.
+    ``REORDER_SECONDS``, or onto rows that are there with other counts: a device that restarted without
+    counting its boot. A frame that is there already to the last byte came twice, however late.
     """
     own = [block for block in blocks if block.stream == hello.stream]
     for block in own:
@@ -255,7 +255,8 @@ def _first_start(frames: _Frames, behind: int, interval: int) -> tuple[int, _Pie
     newest = np.maximum.accumulate(first + frames.count)
     back = first[1:] - newest[:-1]
     far = np.flatnonzero(back < -behind) + 1
-    cut = int(far[0]) if far.size else frames.end.size
+    again = _repeated(frames, far)
+    cut = int(far[again]) if again < far.size else frames.end.size
     piece = frames.take(0, cut)
     if not (back[: cut - 1] < 0).any():
         return cut, _straight(piece, first[:cut], ticks[:cut], interval)
@@ -264,6 +265,23 @@ def _first_start(frames: _Frames, behind: int, interval: int) -> tuple[int, _Pie
         cut = contradiction
         piece = frames.take(0, cut)
     return cut, _sorted(piece, first[:cut], ticks[:cut], interval)
+
+
+def _repeated(frames: _Frames, far: Ints) -> int:
+    """Tell how many of the frames that come far too late, the first ones, are there already to the last byte."""
+    if not far.size:
+        return 0
+    row = np.cumsum(frames.count) - frames.count
+    known = {(int(f), int(t)): k for k, (f, t) in enumerate(zip(frames.first, frames.ticks, strict=True)) if k < far[0]}
+    for number, k in enumerate(far.tolist()):
+        other = known.get((int(frames.first[k]), int(frames.ticks[k])))
+        count = int(frames.count[k])
+        if other is None or int(frames.count[other]) != count:
+            return number
+        mine, theirs = (frames.counts[row[at] : row[at] + count] for at in (k, other))
+        if not (mine == theirs).all():
+            return number
+    return int(far.size)
 
 
 def _unwrap(frames: _Frames, interval: int) -> tuple[Ints, Ints]:

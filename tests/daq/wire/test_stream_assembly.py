@@ -408,3 +408,23 @@ def test_lines_are_counted_apart():
         PlacedEdge(0, 0, 700, False),
     )
     assert segment.lost_edges == 1
+
+
+@pytest.mark.parametrize("late", [1200, 3000])
+def test_frames_that_come_again_long_after_are_no_restart(late):
+    said = hello()
+    counts = table(5000)
+    frames = encode_samples(said, 0, 0, 0, counts, 10)
+    again = [*frames[: late // 10], *frames[:40], *frames[late // 10 :]]
+    segment = one_segment(again, said)
+    assert segment.sequence.tolist() == list(range(5000))
+    assert (segment.counts == counts).all()
+    assert (segment.duplicates, segment.lost_rows) == (400, 0)
+
+
+def test_a_start_without_a_new_boot_is_one_though_its_first_frame_was_there_before():
+    said = hello()
+    frames = encode_samples(said, 0, 0, 0, table(3000), 10)
+    anew = encode_samples(said, 0, 0, 0, np.vstack((table(3000)[:10], table(500, seed=2))), 10)
+    assembly = assemble(*decode([*frames, *anew], said), said)
+    assert [segment.sequence.size for segment in assembly.segments] == [3000, 500]
