@@ -19,6 +19,7 @@ from standbook.daq.host_clock import Clocks, HostClocks, HostTime
 from standbook.daq.run.marks import MarkLog
 
 BACKSPACE: Final = ("\x7f", "\b")
+ENTER: Final = ("\r", "\n")
 _LOOK: Final = 0.1  # [s] until a key reader sees that it must end
 # A key that is held down comes again some thirty times a second; nobody presses one that often.
 HELD: Final = 100_000_000  # [ns] between two of the same key

@@ -93,11 +93,11 @@ def _parts(picture: Picture, width: int, *, large: bool, blocks: bool) -> list[_
     links = _links(picture, width)
     return [
         _Part([_header(picture)], 1),
-        _alarms(picture.alarms, picture.newest, width),
+        _alarms(picture, width),
         _Part(main, len(main), spaced=True),
         vessels,
         _Part(_listed(others, width), 1, spaced=True),
-        _impulse(state),
+        _impulse(state, width),
         _redlines(state),
         _Part(links, len(links), spaced=True),
         _marks(picture, width),
@@ -138,14 +138,29 @@ def _header(picture: Picture) -> Text:
     return line
 
 
-def _alarms(alarms: Sequence[str], newest: str, width: int) -> _Part:
-    """Give the first ones out and the one called last; none is left out without a word."""
-    if len(alarms) > MOST_ALARMS:
-        first = alarms[: MOST_ALARMS - 1]
-        last = newest if newest in alarms and newest not in first else alarms[-1]
-        alarms = (*first, f"(+{len(alarms) - MOST_ALARMS} more)  {last}")
-    lines = [Text(f"!! {sentence}".ljust(width), LOUD) for sentence in alarms]
+def _alarms(picture: Picture, width: int) -> _Part:
+    """Give the first ones out and the one called last, then those that somebody has seen; each is told or counted."""
+    loud = [sentence for sentence in picture.alarms if sentence not in picture.acknowledged]
+    seen = [sentence for sentence in picture.alarms if sentence in picture.acknowledged]
+    lines = [
+        Text(line.ljust(width), LOUD)
+        for sentence in _few(loud, picture.newest)
+        for line in wrap(f"!! {sentence}", width, subsequent_indent="   ", break_on_hyphens=False)
+    ]
+    lines += [
+        Text(line, BOLD)
+        for sentence in _few(seen, picture.newest)
+        for line in wrap(f"!! seen, still so: {sentence}", width, subsequent_indent="   ", break_on_hyphens=False)
+    ]
     return _Part(lines, len(lines))
+
+
+def _few(alarms: Sequence[str], newest: str) -> Sequence[str]:
+    if len(alarms) <= MOST_ALARMS:
+        return alarms
+    first = alarms[: MOST_ALARMS - 1]
+    last = newest if newest in alarms and newest not in first else alarms[-1]
+    return (*first, f"(+{len(alarms) - MOST_ALARMS} more)  {last}")
 
 
 # --- tiles -------------------------------------------------------------------------------------------------
@@ -187,7 +202,7 @@ def _vessel_tile(vessel: VesselState, width: int) -> _Tile:
     figure = number_in(vessel.value, vessel.unit) if known and vessel.value is not None else WITHDRAWN
     old = "" if vessel.age is None else age(vessel.age)
     unit = (_ends(vessel.unit, old, width - 2), BOLD) if known else ("UNKNOWN", LOUD)
-    told = "not confirmed by two" if vessel.agree is None else agreement(vessel)
+    told = "not confirmed by two" if vessel.agree is None and len(vessel.sensors) > 1 else agreement(vessel)
     return _Tile(vessel.name, figure, (unit, (told, BOLD)))
 
 
@@ -248,11 +263,12 @@ def _listed(channels: Sequence[Indication], width: int) -> list[Text]:
     return lines
 
 
-def _impulse(state: LiveState) -> _Part:
+def _impulse(state: LiveState, width: int) -> _Part:
     if state.impulse is None:
         return _Part([], 0)
     value, sentence = impulse_lines(state.impulse)
-    lines = [Text(value, BOLD), *([Text(f"  {sentence}")] if sentence else [])]
+    told = wrap(sentence, width - 1, initial_indent="  ", subsequent_indent="  ") if sentence else []
+    lines = [Text(value, BOLD), *map(Text, told)]
     return _Part(lines, len(lines))  # a number without what it cannot say would say too much
 
 
@@ -284,5 +300,5 @@ def _footer(head: Head, width: int) -> list[Text]:
     if not head.takes_keys:
         return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD)]
     keys = ", ".join(f"{key} = {text}" for key, text in {"space": "mark", **dict(head.mark_keys)}.items())
-    keys = f"{keys}, backspace = void"
+    keys = f"{keys}, backspace = void, enter = alarms seen"
     return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD), *(Text(line) for line in wrap(f"Keys: {keys}", width - 1))]

@@ -50,6 +50,7 @@ class Picture:
     alarms: tuple[str, ...] = ()  # the first one out first
     newest: str = ""  # that of them which was called last
     notices: tuple[str, ...] = ()  # what was said once of the recording itself
+    acknowledged: frozenset[str] = frozenset()  # alarms that somebody has seen; they stand, and are not loud
 
 
 def head_of(plan: Plan, *, takes_keys: bool, only_watches: bool = False) -> Head:
@@ -118,7 +119,7 @@ def agreement(vessel: VesselState) -> str:
     """Say whether the sensors of a vessel agree."""
     names = ", ".join(vessel.sensors)
     if vessel.agree is None:
-        return f"{names}: fewer than two respond"
+        return f"{names} alone" if len(vessel.sensors) == 1 else f"{names}: fewer than two respond"
     return f"{names} {'agree' if vessel.agree else 'DISAGREE'}"
 
 
@@ -235,6 +236,16 @@ class AlarmBook:
         self._standing: dict[str, str] = {}
         self._called: dict[str, int] = {}  # how many were called before it
         self._calls = 0
+        self._seen: frozenset[str] = frozenset()  # names that somebody acknowledged, as long as they stand
+
+    def acknowledge(self) -> None:
+        """Note that somebody has seen every alarm that stands; one that comes again is new."""
+        self._seen = frozenset(self._standing)
+
+    @property
+    def acknowledged(self) -> frozenset[str]:
+        """Sentences of active alarms that somebody has seen."""
+        return frozenset(self._standing[name] for name in self._seen)
 
     @property
     def newest(self) -> str:
@@ -267,6 +278,7 @@ class AlarmBook:
                 self._calls += 1
         happened = iter([name for name in ordered if name in now])
         self._called = called
+        self._seen &= now.keys()
         self._standing = {name: now[name] for name in (next(happened) if n in ordered else n for n in names)}
         return tuple(self._standing.values()), new, over
 

@@ -16,6 +16,7 @@ from rich.text import Text
 
 from standbook.daq.printable import printable
 
+USUAL: Final = (80, 24)  # of a terminal that does not tell its size
 REST: Final = 0.03  # [s] between two pictures at least; those that come meanwhile are left out
 _PATIENCE: Final = 1.0  # [s] for a terminal to take the last picture
 _HOME, _TO_END_OF_LINE, _BELOW = "\x1b[H", "\x1b[K", "\x1b[J"
@@ -95,7 +96,7 @@ class Painter:
 
     def _paint(self, draw: Draw, bells: int) -> None:
         begun = time.perf_counter()
-        width, height = self._size()
+        width, height = (told or usual for told, usual in zip(self._size(), USUAL, strict=True))
         lines = list(draw(width, height))
         out = [_BELL] if bells else []
         size, before = self._shown

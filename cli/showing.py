@@ -13,7 +13,7 @@ from typing import Final
 from rich.console import Console
 
 from standbook.analysis.prediction.live_bands import live_prediction
-from standbook.cli.keys import KeyMarks, KeyReader
+from standbook.cli.keys import ENTER, KeyMarks, KeyReader
 from standbook.cli.live_screen import screen_lines
 from standbook.cli.live_words import AlarmBook, Head, Picture, link_alarms
 from standbook.cli.painter import Draw, Painter
@@ -173,6 +173,7 @@ class Showing:
             disk=watch.disk,
             alarms=alarms,
             newest=self._book.newest,
+            acknowledged=self._book.acknowledged,
             notices=self._told,
         )
         if self._lines is not None:
@@ -189,6 +190,9 @@ class Showing:
         if self._keys is None or self._marks is None:
             return
         for key in self._keys.pressed():
+            if key.text in ENTER:
+                self._book.acknowledge()
+                continue
             try:
                 self._marks.press(key)
             except RecordError as error:

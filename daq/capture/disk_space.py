@@ -4,8 +4,10 @@ Looks at one folder's file system and at the growth of the journals in it. Decid
 that recording should stop now, while ``closed`` records and a status still fit. Sizes are bytes, times seconds.
 """
 
+import itertools
 import os
 import shutil
+import statistics
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -102,13 +104,22 @@ class DiskSpace:
             self._looks.append((now, free, written))
         while len(self._looks) > 1 and now - self._looks[1][0] >= WINDOW:
             self._looks.popleft()
-        then, free_then, written_then = self._looks[0]
+        then, _, written_then = self._looks[0]
         span = now - then
         if span < 1.0:
             return 0.0
         ours = (written - written_then) / span
-        all_use = (free_then - free) / span
+        all_use = self._usual_use()
         return max(0.0, ours, all_use if all_use > _OTHERS * ours else 0.0)
+
+    def _usual_use(self) -> float:
+        """Return the median rate at which the disk fills, in bytes a second: a burst of another program ends."""
+        rates = [
+            (one[1] - other[1]) / (other[0] - one[0])
+            for one, other in itertools.pairwise(self._looks)
+            if other[0] > one[0]
+        ]
+        return statistics.median(rates) if rates else 0.0
 
     def _warning(self, free: int, left: float | None) -> str:
         if self.is_short:

@@ -49,6 +49,7 @@ class RunningImpulse:
         self._limit, self._weight_sign, self._expelled_weight = limit, weight_sign, expelled_weight
         self._sum = 0.0
         self._missing = 0.0  # [s]
+        self._railed = 0  # samples at the converter's rail, none of which counts
         self._t_zero: Moment | None = None
         self._tare: float | None = None
         self._last: tuple[int, float] | None = None  # ticks and thrust of the newest sample taken in
@@ -99,7 +100,7 @@ class RunningImpulse:
     def _begin(self, t_zero: Moment) -> None:
         ring = self.monitor.ring
         assert ring is not None  # noqa: S101 - the caller looked
-        self._t_zero, self._sum, self._missing, self._last = t_zero, 0.0, 0.0, None
+        self._t_zero, self._sum, self._missing, self._railed, self._last = t_zero, 0.0, 0.0, 0, None
         self._counted_on, self._last_host = ring.base, 0
         at = self._from = t_zero.on(ring.base)
         rows = ring.between(at + ring.base.span(TARE_FROM), at + ring.base.span(TARE_TO))
@@ -111,6 +112,7 @@ class RunningImpulse:
         assert self._tare is not None  # noqa: S101 - as above
         values, at_rail, broken = self.monitor.readings(rows)
         good = ~(at_rail | broken)
+        self._railed += int(np.count_nonzero(at_rail))
         ticks, thrust = ring.ticks[rows][good], values[good] - self._tare
         if not ticks.size:
             return
@@ -139,10 +141,12 @@ class RunningImpulse:
         if not vouched and not self._over:
             return ImpulseState(None, limit, name, f"unknown: {tag} cannot be vouched for")
         words = ["an indication, not the result"]
-        if self._missing > 0.0:
-            words = [f"an indication, at least: {self._missing:.3f} s of {tag} missing"]
+        lacks = [f"{self._missing:.3f} s of {tag} missing"] if self._missing > 0.0 else []
+        lacks += [f"{tag} was at its rail in {self._railed:,} samples"] if self._railed else []
+        if lacks:
+            words = [f"an indication, at least: {', '.join(lacks)}"]
         if self._weight_sign and self._expelled_weight is None:
             words.append(f"lost weight {'raises' if self._weight_sign > 0 else 'lowers'} it")
         elif self._weight_sign:
-            words.append("lost weight as predicted")
+            words.append("lost weight only predicted")
         return ImpulseState(self._sum, limit, name, "; ".join(words))

@@ -144,9 +144,12 @@ class VesselMonitor:
             )
         values = [self._common(monitor, readings[monitor.tag]) for monitor in good]
         value = sum(values) / len(values)
+        held = f"{_listed([g.tag for g in good])} agree, {self._moved(good, phase)}"
+        if len(self.monitors) == 1:
+            held = f"by {tags[0]} alone, which nothing else bears out"
         words = (
-            f"{self.name} {value / calibration.scale:z.1f} {calibration.reading_unit}, {max(ages):.1f} s old, "
-            f"{_listed([g.tag for g in good])} agree, {self._moved(good, phase)}; confirm with the mechanical gauge"
+            f"{self.name} {value / calibration.scale:z.1f} {calibration.reading_unit}, {max(ages):.1f} s old, {held}; "
+            "confirm with the mechanical gauge"
         )
         return VesselState(
             name=self.name,
@@ -163,8 +166,8 @@ class VesselMonitor:
         if self.apart:
             return f"{_listed([g.tag for g in self.monitors])} disagree"
         lost = [f"{g.tag}: {standings[g.tag].value}" for g in self.monitors if g not in good]
-        if len(self.monitors) < 2:
-            return ", ".join(lost) or f"{self.monitors[0].tag} is its only sensor"
+        if len(self.monitors) < 2:  # a tank is never believed one sensor; a chamber has often no other
+            return ", ".join(lost) or (f"{self.monitors[0].tag} is its only sensor" if self._vents else "")
         if len(good) < 2:
             return ", ".join(lost)
         if phase is Phase.SAFING:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from standbook.cli.big_figures import figure_rows
-from standbook.cli.live_screen import screen_lines
+from standbook.cli.live_screen import BOLD, LOUD, screen_lines
 from standbook.cli.live_words import AlarmBook, link_alarms, number_in, seconds
 from standbook.daq.capture.disk_space import DiskState
 from standbook.daq.live.live_state import MarkState, Phase, Validity
@@ -142,12 +142,20 @@ def test_alarms_stand_on_top_of_everything_and_the_newest_is_never_hidden():
         assert part in "\n".join(shown)
 
 
+def test_an_alarm_that_somebody_has_seen_stands_and_is_not_loud():
+    shown = screen_lines(replace(picture(alarms=["one", "two"]), acknowledged=frozenset({"one"})), 80, 24)
+    lines = {line.plain.rstrip(): line.style for line in shown}
+    assert list(lines)[1:3] == ["!! two", "!! seen, still so: one"]
+    assert (lines["!! two"], lines["!! seen, still so: one"]) == (LOUD, BOLD)
+
+
 def test_what_is_cut_off_shows_that_it_is_and_what_was_left_out_is_said_whole():
     long = "cradle-a PORT LOST: nothing new comes. /dev/ttyACM0: the port was lost (hang-up); plug it in again"
     silent = tuple(withdrawn(channel, Validity.STALE) for channel in OTHERS)
     state = replace(BURN, channels=(LC_1, PT_11, PT_21, PT_31, *silent))
     lines = text(picture(state, links=(LINK,) * 4, alarms=[long, "two", "three"])).splitlines()
-    assert lines[1] == f"!! {long}"[:79] + "…"
+    first, rest = long.split(" (")
+    assert [line.rstrip() for line in lines[1:3]] == [f"!! {first}", f"   ({rest}"]
     (channels,) = [line for line in lines if "PT-22" in line and "NO FRESH" in line]
     assert channels.endswith("  (+ more)")
     plain = screen_lines(picture(state, alarms=[long]), 80, 24, blocks=False)

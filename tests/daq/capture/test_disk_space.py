@@ -109,6 +109,16 @@ def test_recording_stops_while_closing_records_still_fit() -> None:
     )
 
 
+def test_a_burst_of_another_program_does_not_move_the_forecast() -> None:
+    disk = Disk(1000 * MB)
+    monitor, steady = played(disk, 20, MB)
+    disk.use(MB, others=300 * MB)  # in one second
+    after = monitor.poll(21.0)
+    assert steady.seconds_left is not None
+    assert after.seconds_left is not None
+    assert after.seconds_left == pytest.approx(steady.seconds_left - 301.0, rel=0.01)
+
+
 def test_the_reserve_grows_with_the_rate() -> None:
     disk_space, _ = played(Disk(18 * MB), 10, MB)  # 8 MB left of which 3 MB are reserved
     assert not disk_space.is_short

@@ -1,3 +1,5 @@
+import re
+
 import numpy as np
 import pytest
 
@@ -104,7 +106,7 @@ def test_the_weight_that_has_left_is_named_or_taken_out(stand):
     assert plain.sentence == "an indication, not the result; lost weight raises it"
     weighed = Cell(stand, sign=1, expelled_weight=lambda t: 25.0 * t).run(reading, 7.0, until=4.0)
     assert weighed.value == pytest.approx(4000.0, abs=2.5)
-    assert weighed.sentence == "an indication, not the result; lost weight as predicted"
+    assert weighed.sentence == "an indication, not the result; lost weight only predicted"
     other = Cell(stand, sign=-1).run(lambda t: (1000.0 - 25.0 * t) if t >= 0 else 0.0, 7.0, until=4.0)
     assert other.sentence == "an indication, not the result; lost weight lowers it"
 
@@ -116,6 +118,15 @@ def test_what_the_running_impulse_cannot_say_fits_in_a_line_of_a_terminal(stand)
         )
         assert state.sentence.startswith("an indication, at least: 12.001 s of LC-1 missing; lost weight ")
         assert len(f"  {state.sentence}") <= 80
+
+
+@pytest.mark.parametrize("samples", [1, 3])
+def test_from_the_first_sample_at_the_rail_on_it_is_a_lower_bound(stand, samples):
+    end = 1.0 + 1e-3 * samples - 5e-4
+    state = Cell(stand).run(lambda t: 1000.0 if t >= 0 else 0.0, 4.0, clip=lambda t: 1.0 - 5e-4 <= t < end)
+    assert re.match(
+        rf"an indication, at least: (.* missing, )?LC-1 was at its rail in {samples} samples", state.sentence
+    )
 
 
 def test_a_predicted_thrust_becomes_what_the_cell_should_read(stand):
