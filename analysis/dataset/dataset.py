@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from standbook.analysis.budget.floors import floored_calibration, floored_plan
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.findings.channels import NO_CALIBRATION, NO_SUPPLY
+from standbook.analysis.physics.vessel_volume import as_filled
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Gap, RecordHealth, TZero
@@ -243,6 +244,7 @@ def dataset_from_counts(
         raise DataError("no stream was recorded; there is nothing to analyse")
     channels, findings = calibrated(plan, stand, calibrations, played)
     plan, below = floored_plan(plan)
+    plan = as_filled(plan)
     gaps = {key: gaps_in(stream.time) for key, stream in played.items()}
     record = {key: _unbroken(stream, gaps[key]) for key, stream in played.items()}
     return Dataset(

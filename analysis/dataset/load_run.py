@@ -22,6 +22,7 @@ from standbook.analysis.dataset.dataset import (
     iso_time,
 )
 from standbook.analysis.findings.channels import DEVICE_NOTE, LATER_CALIBRATION, NO_T_ZERO, ROWS_FILLED
+from standbook.analysis.physics.vessel_volume import as_filled
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Gap, RecordHealth, TZero
@@ -68,6 +69,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
     findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
     plan, below = floored_plan(run.plan)
+    plan = as_filled(plan)
     findings += [*filled, *below]
     if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
         why = run.record.t_zero_missing or "the plan names no event"
