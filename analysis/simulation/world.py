@@ -24,6 +24,7 @@ SLENDERNESS = 3.0  # tank length over diameter where the plan gives no diameter
 HEAT_ROOM, HEAT_COLD = 0.65, 0.3  # usual factor on the law; gas over a colder liquid lies still
 HEAT_SPREAD = 0.4  # sd of its logarithm; the law is known no better than 0.3 to 3
 HEAT_RANGE = (0.2, 3.0)
+DAMP_AIR, STEEL = 288.2, 8000.0  # J/kg/K of air half damp; kg/m³ of a scale's weights
 WALL = 4.0e-3  # m, thickness where the plan states none
 # Contraction from 293 K [%] at temperatures [K], and modulus [Pa] with Poisson's ratio: handbooks, from memory.
 SHRINKS = {
@@ -158,7 +159,9 @@ def noted_plan(plan: Plan, world: World, draw: Draw) -> Plan:
         tanks.append(
             tank.model_copy(
                 update={
-                    "liquid_load": _noted(tank.liquid_load, true.load, draw, "load", tank.name),
+                    "liquid_load": _noted(
+                        tank.liquid_load, true.load * shown_share(tank, plan), draw, "load", tank.name
+                    ),
                     "internal_volume": _noted(
                         tank.internal_volume, true.volume / _filled_share(tank, plan), draw, "volume", tank.name
                     ),
@@ -201,7 +204,7 @@ def _tank(tank: Tank, plan: Plan, draw: Draw, ambient: float) -> TankWorld:
         if tank.internal_diameter
         else (4.0 * volume / (math.pi * SLENDERNESS)) ** (1.0 / 3.0),
         liquid_density=_drawn(tank.liquid_density, draw, "liquid_density", of),
-        load=_drawn(tank.liquid_load, draw, "load", of),
+        load=_drawn(tank.liquid_load, draw, "load", of) / shown_share(tank, plan),
         residual=max(0.0, tank.unusable_residual.value * (1.0 + 0.1 * draw.normal("residual", of))),
         outlet_head=tank.outlet_below_floor.value,
         start_pressure=start if tank.start_pressure.reference == "absolute" else start + ambient,
@@ -214,6 +217,13 @@ def _tank(tank: Tank, plan: Plan, draw: Draw, ambient: float) -> TankWorld:
         valve_delay=0.15 + 0.02 * draw.even("valve", of),
         valve_stroke=0.08 + 0.02 * draw.even("valve", f"{of} stroke"),
     )
+
+
+def shown_share(tank: Tank, plan: Plan) -> float:
+    """Return what a scale shows of a tank's liquid over its mass: air carries more of it than of a steel weight."""
+    site = plan.site
+    air = site.ambient_pressure.value / (DAMP_AIR * site.ambient_temperature.value)
+    return (1.0 - air / tank.liquid_density.value) / (1.0 - air / STEEL)
 
 
 def _filled_share(tank: Tank, plan: Plan) -> float:
