@@ -221,6 +221,8 @@ class Tank(Document):
     pressurant: str
     internal_volume: Volume
     liquid_load: Mass
+    containers: int | None = Field(default=None, ge=1)  # that the load was weighed in
+    scale_interval: Mass | None = None  # least step of the scale that weighed them
     greatest_load: Mass | None = None  # that the hardware lets in (overflow port, dip tube); not stated: not limited
     unusable_residual: Residual = Quantity(value=0.0, u=0.0, dimension="mass", reference=None, text="0 kg")
     internal_diameter: Length | None = None
@@ -248,6 +250,8 @@ class Tank(Document):
                 f"{self.internal_volume.text}; check load, density and volume"
             )
         self._check_wall()
+        if (self.containers is None) != (self.scale_interval is None):
+            raise ValueError(f"tank {self.name}: give both containers and scale_interval, or neither")
         if self.exponent_override is not None and not self.exponent_override.strip():
             raise ValueError(f"tank {self.name}: exponent_override is empty; it holds the reason, in words")
         if self.greatest_load is not None:
