@@ -122,6 +122,7 @@ class Dataset:
     check_weights: tuple[CheckWeight, ...] = ()
     clock_checked: bool = False  # the rate of the device's clock was held against another clock
     throat_after: Measured | None = None  # diameter gauged after the run [m]
+    scale_u: float = 0.0  # relative standard uncertainty of the one scale that weighed loads and all else
 
     def measuring(self, measures: str, tank: str | None = None) -> tuple[Channel, ...]:
         """Return the channels of a measurand, in the stand's order."""

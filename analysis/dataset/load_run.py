@@ -87,6 +87,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         weighings=_weighings(run),
         check_weights=_check_weights(run),
         throat_after=_measured(run.throat_after),
+        scale_u=run.scale_u.value if run.scale_u is not None else 0.0,
         prediction=Prediction.from_json(run.prediction_text) if run.prediction_text else None,
         prediction_status=run.prediction_status,
         edges=_edges(run, origin),
