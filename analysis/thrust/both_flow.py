@@ -69,7 +69,7 @@ def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
 
 def shared_scale_u(flows: Mapping[str, TankFlow]) -> float:
     """Return the relative standard uncertainty that all expelled masses have from one scale, zero where not all do."""
-    return min(flow.scale_u for flow in flows.values())
+    return min((flow.scale_u for flow in flows.values()), default=0.0)
 
 
 def _mass(flow: TankFlow, start: float, end: float) -> Measured | None:
