@@ -1,5 +1,7 @@
 """Mach number and pressure at a nozzle's exit, against tables, hand calculations and rules of separation."""
 
+import math
+
 import pytest
 
 from standbook.analysis.impulse.separated_flow import SEPARATES
@@ -26,6 +28,16 @@ def test_the_share_of_air_pressure_that_counts_as_full_is_above_both_rules_of_se
     assert summerfield == pytest.approx(7.14, abs=5e-3)
     assert schmucker == pytest.approx(7.74, abs=5e-3)
     assert summerfield < schmucker < SEPARATES * 0.978 / exit_over_chamber(3.4)
+
+
+@pytest.mark.parametrize("gamma", [1.15, 1.2, 1.25])
+@pytest.mark.parametrize("area", [2.5, 3.4, 5.0, 8.0])
+def test_mach_number_left_out_pressure_and_area_are_those_of_a_closed_form(area, gamma):
+    # area ratio from the pressure ratio alone: [Sutton] ch. 3, from memory
+    ratio = exit_over_chamber(area, gamma)
+    throat = ((gamma + 1.0) / 2.0) ** (1.0 / (gamma - 1.0)) * ratio ** (1.0 / gamma)
+    throat *= math.sqrt((gamma + 1.0) / (gamma - 1.0) * (1.0 - ratio ** ((gamma - 1.0) / gamma)))
+    assert 1.0 / throat == pytest.approx(area, rel=1e-9)
 
 
 def test_a_throat_alone_is_critical_and_a_narrower_exit_is_no_nozzle():
