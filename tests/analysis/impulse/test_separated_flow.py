@@ -70,8 +70,8 @@ def falling(plan, ratio):
 
 @pytest.mark.parametrize(
     ("ratio", "least"),
-    # 0.45 x 0.978 bar over the pressure ratio that the area's closed form (Sutton, ch. 3, from memory; gamma 1.2) has at
-    # each area, by bisection; 5 % of the impulse lie below 5.29 bar
+    # 0.45 x 0.978 bar over the pressure ratio that the closed form of area (Sutton, ch. 3, from memory; gamma 1.2) has
+    # there, by bisection; 5 % of the impulse lie below 5.29 bar
     [("2.3", None), ("2.5", 5.128), ("3.4", 8.034), ("5.0", 13.794), ("6.0", 17.703)],
 )
 def test_what_came_while_the_exit_was_far_below_the_air_is_counted_by_its_share(hf02_campaign, ratio, least):
