@@ -51,6 +51,8 @@ class SensorUncertainties:
     """Calibration of the tank's pressure sensor, standard uncertainties."""
 
     gain_u: float = 0.0  # relative
+    reference: str = ""  # standard that it was calibrated with
+    reference_u: float = 0.0  # its part of the gain's, relative
     zero_u: float = 0.0  # Pa
     reads_zero_at: float = 0.0  # absolute pressure: 0 for an absolute sensor, ambient for a gauge one [Pa]
     supply: str = ""  # what it hangs on
@@ -70,6 +72,8 @@ def sensor_terms(channel: Channel, ambient: Quantity) -> SensorUncertainties:
     """Return what is uncertain of a tank's pressure sensor besides its noise."""
     return SensorUncertainties(
         gain_u=channel.gain_u,
+        reference=channel.reference,
+        reference_u=channel.reference_u,
         zero_u=channel.zero_u,
         reads_zero_at=channel.origin(ambient),
         supply=channel.supply,
@@ -93,6 +97,9 @@ class NoteUncertainties:
     ambient_u: float = 0.0  # barometer; moves a gauge sensor's absolute pressure and a free jet together [Pa]
     back_pressure_u: float = 0.0  # beyond the barometer: a downstream sensor's zero, a pipe [Pa]
     back_pressure_gain_u: float = 0.0  # of a downstream sensor, relative
+    back_pressure_reference: str = ""  # standard that a downstream sensor was calibrated with
+    back_pressure_reference_u: float = 0.0  # its part of the gain's, relative
+    back_pressure_reads_zero_at: float = 0.0  # absolute: 0, ambient for a gauge sensor [Pa]
     back_pressure_supply: str = ""  # what a downstream sensor hangs on
     back_pressure_supply_u: float = 0.0  # relative
     back_pressure_no_signal_at: float = 0.0  # absolute [Pa]

@@ -1,8 +1,9 @@
 """Every uncertain input of a discharge as a shifted copy of the averaged flow, and what a result changes by.
 
-SI, absolute pressures. What hangs on one supply is shifted together.
+SI, absolute pressures. What hangs on one supply, or was calibrated with one standard, is shifted together.
 """
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
@@ -17,18 +18,27 @@ def shifted_flows(
     flow: AveragedDischarge, sensor: SensorUncertainties, notes: NoteUncertainties
 ) -> Iterator[tuple[str, AveragedDischarge]]:
     """Yield each uncertain input's name with the flow as it would be one standard uncertainty higher."""
-    yield from _sensor_shifted(flow, sensor)
+    yield from _sensor_shifted(flow, sensor, notes)
     yield from _supply_shifted(flow, sensor, notes)
     yield from _outside_shifted(flow, sensor, notes)
     yield from _liquid_shifted(flow, notes, told=sensor.supply if sensor.supply_u else "")
     yield from _times_shifted(flow, notes)
 
 
-def _sensor_shifted(flow: AveragedDischarge, sensor: SensorUncertainties) -> Iterator[tuple[str, AveragedDischarge]]:
-    if sensor.gain_u:
-        pressure = flow.pressure + sensor.gain_u * (flow.pressure - sensor.reads_zero_at)
-        start = flow.start_pressure + sensor.gain_u * (flow.start_pressure - sensor.reads_zero_at)
-        yield "pressure gain", replace(flow, pressure=pressure, start_pressure=start)
+def _sensor_shifted(
+    flow: AveragedDischarge, sensor: SensorUncertainties, notes: NoteUncertainties
+) -> Iterator[tuple[str, AveragedDischarge]]:
+    same = _one_standard(sensor, notes)
+    own = _without(sensor.gain_u, sensor.reference_u) if same else sensor.gain_u
+    if own:
+        yield "pressure gain", _turned(flow, own, sensor.reads_zero_at)
+    if same:
+        share, level = notes.back_pressure_reference_u, notes.back_pressure_reads_zero_at
+        back = flow.back_pressure + share * (flow.back_pressure - level)
+        yield (
+            "reference standard",
+            replace(_turned(flow, sensor.reference_u, sensor.reads_zero_at), back_pressure=back),
+        )
     if sensor.zero_u:
         yield "pressure zero", _raised(flow, sensor.zero_u)
     if sensor.misfit is not None:
@@ -45,10 +55,8 @@ def _supply_shifted(
     back = flow.back_pressure + share * (flow.back_pressure - level)
     same = bool(sensor.supply) and sensor.supply == notes.back_pressure_supply
     if sensor.supply_u:
-        pressure = flow.pressure + sensor.supply_u * (flow.pressure - sensor.no_signal_at)
-        start = flow.start_pressure + sensor.supply_u * (flow.start_pressure - sensor.no_signal_at)
         amounts = _with_term(flow, sensor.supply) if sensor.supply else flow.amounts
-        moved = replace(flow, pressure=pressure, start_pressure=start, amounts=amounts)
+        moved = replace(_turned(flow, sensor.supply_u, sensor.no_signal_at), amounts=amounts)
         yield "sensor supply", replace(moved, back_pressure=back) if same else moved
     if share and not (same and sensor.supply_u):
         yield "back pressure supply", replace(flow, back_pressure=back)
@@ -63,11 +71,11 @@ def _outside_shifted(
         yield "ambient pressure", replace(moved, back_pressure=back)
     if notes.back_pressure_u:
         yield "back pressure", replace(flow, back_pressure=flow.back_pressure + notes.back_pressure_u)
-    if notes.back_pressure_gain_u:
-        yield (
-            "back pressure gain",
-            replace(flow, back_pressure=flow.back_pressure * (1.0 + notes.back_pressure_gain_u)),
-        )
+    gain = notes.back_pressure_gain_u
+    if _one_standard(sensor, notes):
+        gain = _without(gain, notes.back_pressure_reference_u)
+    if gain:
+        yield "back pressure gain", replace(flow, back_pressure=flow.back_pressure * (1.0 + gain))
 
 
 def _liquid_shifted(
@@ -134,6 +142,23 @@ def cda_by_amounts(
     # The head wants an expelled volume; any one amount is near enough for that.
     flow = replace(flow, expelled_mass=flow.left())
     return flow, flow.each_cda(), changes(lambda of: of.each_cda(), flow, sensor, notes)
+
+
+def _one_standard(sensor: SensorUncertainties, notes: NoteUncertainties) -> bool:
+    """Tell whether the tank's sensor and one downstream were calibrated with one standard that may be off."""
+    return bool(sensor.reference) and sensor.reference == notes.back_pressure_reference and sensor.reference_u > 0.0
+
+
+def _without(whole: float, part: float) -> float:
+    """Return what is left of a standard uncertainty without one part of it."""
+    return math.sqrt(max(whole**2 - part**2, 0.0))
+
+
+def _turned(flow: AveragedDischarge, share: float, about: float) -> AveragedDischarge:
+    """Return the flow with the tank's pressure larger by a share of what it is over a level. [Pa]."""
+    pressure = flow.pressure + share * (flow.pressure - about)
+    start = flow.start_pressure + share * (flow.start_pressure - about)
+    return replace(flow, pressure=pressure, start_pressure=start)
 
 
 def _raised(flow: AveragedDischarge, pressure: float) -> AveragedDischarge:

@@ -4,6 +4,7 @@ SI. Judgement from what references, scales, gauges and plug gauges of a small st
 """
 
 import dataclasses
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -19,6 +20,8 @@ SENSOR = 1e-3  # of the range of a tank's or chamber's sensor
 THROAT = 1e-5  # m, of its diameter
 VOLUME = 5e-4  # relative, of a tank filled with water and weighed
 DENSITY = 1e-3  # relative
+START_PRESSURE = 3e3  # Pa, as a crew sets it by a gauge
+SCALE_INTERVALS = 1.0  # limits either way for each container of a load, which is weighed full and empty
 BAROMETER = 30.0  # Pa
 CLOCK = 1e-6  # relative, of a rate fitted to arrivals
 ANY_RANGE = 1e8  # in a reading unit: an import without calibration states no range
@@ -68,11 +71,15 @@ def _floored_engine(engine: Engine) -> tuple[Engine, list[Finding]]:
 
 
 def _floored_tank(tank: Tank) -> tuple[Tank, list[Finding]]:
-    volume, density = tank.internal_volume, tank.liquid_density
+    volume, density, start = tank.internal_volume, tank.liquid_density, tank.start_pressure
     held = {
+        "start_pressure": _at_least(start, START_PRESSURE, "start_pressure", tank.name, ("bar", 1e-5)),
         "internal_volume": _at_least(volume, VOLUME * volume.value, "internal_volume", tank.name, ("L", 1e3)),
         "liquid_density": _at_least(density, DENSITY * density.value, "liquid_density", tank.name, ("kg/m3", 1.0)),
     }
+    if tank.containers is not None and tank.scale_interval is not None:
+        least = tank.containers * SCALE_INTERVALS * tank.scale_interval.value / math.sqrt(3.0)
+        held["liquid_load"] = _at_least(tank.liquid_load, least, "liquid_load", tank.name, ("kg", 1.0))
     said = _all_said(held.values())
     return tank.model_copy(update={name: one.value for name, one in held.items()}), said
 

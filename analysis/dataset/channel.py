@@ -1,6 +1,7 @@
 """One calibrated input of a run: its samples, and how well a reading of it is known. SI; times in seconds after T-0."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,8 @@ from standbook.daq.arrays import Array, Mask
 from standbook.daq.config.calibration import Calibration, from_si
 from standbook.daq.config.measurands import MEASURANDS, Measurand
 from standbook.daq.quantity import Quantity
+
+BAROMETER = "barometer"  # moves every gauge sensor's absolute pressure
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -64,9 +67,29 @@ class Channel:
         """Standard uncertainty common to all readings: zero, intercept, hysteresis. [SI]."""
         return self.calibration.scale * self.calibration.zero_u()
 
+    @property
+    def reference(self) -> str:
+        """Name of the standard that its calibration rests on, by its serial number; empty where none is stated."""
+        serial = self.calibration.reference_serial.strip()
+        return f"reference {serial}" if serial else ""
+
+    @property
+    def reference_u(self) -> float:
+        """Relative standard uncertainty of that standard, which is a part of `gain_u`."""
+        return self.calibration.reference_uncertainty.value
+
     def reading_u(self, reading: float, ambient: Quantity) -> float:
         """Compute the standard uncertainty of one mean reading [SI], barometer and supply included."""
         return math.hypot(self.calibration_u(reading, ambient), self.supply_effect(reading, ambient))
+
+    def shared_effects(self, reading: float, ambient: Quantity) -> dict[str, float]:
+        """Return what moves other readings too, by its name, and what it adds to a mean reading. [SI]."""
+        found = {BAROMETER: ambient.u if self.calibration.reference == "gauge" else 0.0}
+        if self.supply:
+            found[self.supply] = self.supply_effect(reading, ambient)
+        if self.reference:
+            found[self.reference] = self.reference_u * (reading - self.origin(ambient))
+        return {name: effect for name, effect in found.items() if effect}
 
     def supply_effect(self, reading: float, ambient: Quantity) -> float:
         """Return what a supply higher by its standard uncertainty than taken adds to a mean reading. [SI]."""
@@ -106,22 +129,27 @@ class PairU:
 
     one: float  # alone [SI]
     other: float
-    both_one: float = 0.0  # change of the one by what moves both, with its sign [SI]
-    both_other: float = 0.0
+    both: tuple[tuple[float, float], ...] = ()  # change of the one and the other by what moves both, signed [SI]
 
     def of(self, by_one: float, by_other: float) -> float:
         """Return the standard uncertainty of what has these derivatives by the two readings."""
-        together = by_one * self.both_one + by_other * self.both_other
-        return math.hypot(by_one * self.one, by_other * self.other, together)
+        together = [by_one * one + by_other * other for one, other in self.both]
+        return math.hypot(by_one * self.one, by_other * self.other, *together)
 
 
 def pair_u(one: Channel, reading: float, other: Channel, other_reading: float, ambient: Quantity) -> PairU:
-    """Return what two mean readings are uncertain by; a supply that both hang on moves them together. [SI]."""
-    if not one.supply or one.supply != other.supply:
-        return PairU(one.reading_u(reading, ambient), other.reading_u(other_reading, ambient))
+    """Return what two mean readings are uncertain by. [SI].
+
+    A supply that both hang on, a standard that both were calibrated with and the barometer move them together.
+    """
+    first, second = one.shared_effects(reading, ambient), other.shared_effects(other_reading, ambient)
+    common = [name for name in first if name in second]
+
+    def alone(whole: float, moved: Mapping[str, float]) -> float:
+        return math.sqrt(max(whole**2 - sum(moved[name] ** 2 for name in common), 0.0))
+
     return PairU(
-        one.calibration_u(reading, ambient),
-        other.calibration_u(other_reading, ambient),
-        one.supply_effect(reading, ambient),
-        other.supply_effect(other_reading, ambient),
+        alone(one.reading_u(reading, ambient), first),
+        alone(other.reading_u(other_reading, ambient), second),
+        tuple((first[name], second[name]) for name in common),
     )

@@ -13,7 +13,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.budget.floors import floored_calibration, floored_plan
+from standbook.analysis.budget.floors import floored_calibration
+from standbook.analysis.dataset.as_weighed import in_air, plan_of_run
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.findings.channels import NO_CALIBRATION, NO_SUPPLY
 from standbook.analysis.results.prediction import Prediction
@@ -58,6 +59,14 @@ class Weighing:
         if self.vented is None or self.boil_off is None:
             return Measured(0.0, 0.0, "kg")
         return Measured(self.boil_off.value * self.vented, self.boil_off.u * self.vented, "kg")
+
+    def put_right(self, share: float) -> "Weighing":
+        """Return masses for what a scale showed, each ``share`` of it."""
+        residual, caught, expelled = (
+            None if m is None else Measured(share * m.value, share * m.u, m.unit)
+            for m in (self.residual, self.caught, self.expelled)
+        )
+        return replace(self, residual=residual, caught=caught, expelled=expelled)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +122,7 @@ class Dataset:
     check_weights: tuple[CheckWeight, ...] = ()
     clock_checked: bool = False  # the rate of the device's clock was held against another clock
     throat_after: Measured | None = None  # diameter gauged after the run [m]
+    scale_u: float = 0.0  # relative standard uncertainty of the one scale that weighed loads and all else
 
     def measuring(self, measures: str, tank: str | None = None) -> tuple[Channel, ...]:
         """Return the channels of a measurand, in the stand's order."""
@@ -237,12 +247,13 @@ def dataset_from_counts(
 ) -> Dataset:
     """Make a dataset from counts at hand, for studies: no folder, no gaps but those in the times.
 
-    ``t_zero`` says that times count from T-0; a prediction given here counts as locked.
+    ``t_zero`` says that times count from T-0; a prediction given here counts as locked. Loads and weighings are what
+    scales showed in air.
     """
     if not played:
         raise DataError("no stream was recorded; there is nothing to analyse")
     channels, findings = calibrated(plan, stand, calibrations, played)
-    plan, below = floored_plan(plan)
+    shown, (plan, below) = weighings or {}, plan_of_run(plan)
     gaps = {key: gaps_in(stream.time) for key, stream in played.items()}
     record = {key: _unbroken(stream, gaps[key]) for key, stream in played.items()}
     return Dataset(
@@ -256,7 +267,7 @@ def dataset_from_counts(
         t_zero=t_zero,
         clock_u=clock_u,
         record=record,
-        weighings=dict(weighings or {}),
+        weighings={tank: weighing.put_right(in_air(plan, tank)) for tank, weighing in shown.items()},
         prediction=prediction,
         prediction_status="locked" if prediction is not None else "postdiction",
         edges=tuple(edges),

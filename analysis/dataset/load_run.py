@@ -10,7 +10,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from standbook.analysis.budget.floors import CLOCK, floored_plan
+from standbook.analysis.budget.floors import CLOCK
+from standbook.analysis.dataset.as_weighed import in_air, plan_of_run
 from standbook.analysis.dataset.dataset import (
     CheckWeight,
     CrewMark,
@@ -68,7 +69,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     del streams  # a long record is not held twice while it is calibrated
     channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
     findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
-    plan, below = floored_plan(run.plan)
+    plan, below = plan_of_run(run.plan)
     findings += [*filled, *below]
     if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
         why = run.record.t_zero_missing or "the plan names no event"
@@ -87,6 +88,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         weighings=_weighings(run),
         check_weights=_check_weights(run),
         throat_after=_measured(run.throat_after),
+        scale_u=run.scale_u.value if run.scale_u is not None else 0.0,
         prediction=Prediction.from_json(run.prediction_text) if run.prediction_text else None,
         prediction_status=run.prediction_status,
         edges=_edges(run, origin),
@@ -200,7 +202,7 @@ def _weighings(run: Run) -> dict[str, Weighing]:
             start_pressure=Measured(read.value, read.u, "Pa") if read is not None else None,
             vented=w.vented,
             boil_off=_measured(w.boil_off),
-        )
+        ).put_right(in_air(run.plan, tank))
     return found
 
 

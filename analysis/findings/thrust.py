@@ -144,6 +144,16 @@ NO_IGNITION = FindingKind(
         "chamber traces around the fire command say what failed."
     ),
 )
+NOZZLE_NOT_FULL = FindingKind(
+    code="nozzle-not-full",
+    severity="note",
+    text=(
+        "A nozzle of expansion ratio {expansion_ratio:.1f} ends below {separates_percent:.0f} % of the air's pressure "
+        "where {channel} reads under {least_bar:.1f} bar(a), and {share_percent:.0f} % of the impulse came so. The "
+        "flow leaves the wall there, and air takes less from the thrust than from a full nozzle: the value referred "
+        "to vacuum is an upper bound."
+    ),
+)
 ONE_ZERO = FindingKind(
     code="one-zero",
     severity="caution",

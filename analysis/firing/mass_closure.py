@@ -10,11 +10,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from standbook.analysis.budget.one_scale import ratio_of, sum_of
 from standbook.analysis.dataset.channel import pair_u
 from standbook.analysis.dataset.dataset import Dataset, weighed_mass
 from standbook.analysis.findings.firing import BOIL_OFF_BOUNDED, BOIL_OFF_UNKNOWN, MASS_NOT_CLOSED
 from standbook.analysis.physics.fluids import is_cryogenic
-from standbook.analysis.physics.performance import mixture_ratio
 from standbook.analysis.results.firing_results import MassRoute
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust.tank_flows import TankFlow
@@ -34,11 +34,17 @@ def mass_routes(
     """Return every route that the record gives, the scales first."""
     weighed = {tank.name: weighed_mass(dataset, tank) for tank in dataset.plan.tank}
     known = {name: mass for name, mass in weighed.items() if mass is not None}
-    reference = _sum(known) if len(known) == len(weighed) else None
+    reference = sum_of(known.values(), dataset.scale_u) if len(known) == len(weighed) else None
     routes = []
     if reference is not None:
         routes.append(
-            MassRoute(route=SCALES, tanks=known, total=reference, closure=None, mixture_ratio=_mixture(known))
+            MassRoute(
+                route=SCALES,
+                tanks=known,
+                total=reference,
+                closure=None,
+                mixture_ratio=_mixture(known, dataset.scale_u),
+            )
         )
     cell = cell_mass(record, dataset, relative_gain_u)
     if cell is not None:
@@ -47,7 +53,7 @@ def mass_routes(
         )
     by_area = {name: flow_area_mass(dataset, flow) for name, flow in flows.items() if flow.complete and flow.chamber}
     if len(by_area) == len(weighed):
-        total = _sum(by_area)
+        total = sum_of(by_area.values(), 0.0)
         routes.append(
             MassRoute(
                 route=FLOW_AREA,
@@ -166,14 +172,10 @@ def _still(dataset: Dataset) -> Quantity:
     return replace(dataset.plan.site.ambient_pressure, u=0.0)
 
 
-def _sum(masses: Mapping[str, Measured]) -> Measured:
-    return Measured(sum(m.value for m in masses.values()), math.hypot(*(m.u for m in masses.values())), "kg")
-
-
-def _mixture(masses: Mapping[str, Measured]) -> Measured | None:
+def _mixture(masses: Mapping[str, Measured], scale_u: float = 0.0) -> Measured | None:
     if not {"oxidiser", "fuel"} <= masses.keys() or masses["fuel"].value <= 0.0:
         return None
-    return mixture_ratio(masses["oxidiser"], masses["fuel"])
+    return ratio_of(masses["oxidiser"], masses["fuel"], scale_u)
 
 
 def _closure(total: Measured, reference: Measured | None) -> Measured | None:

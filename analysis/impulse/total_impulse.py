@@ -11,6 +11,7 @@ import numpy as np
 
 from standbook.analysis.budget.terms import Term, combined, impulse_result
 from standbook.analysis.channel_checks.channel_health import first_usable
+from standbook.analysis.dataset.channel import BAROMETER
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.thrust import (
     BOOT_CHANGED,
@@ -22,7 +23,7 @@ from standbook.analysis.findings.thrust import (
 )
 from standbook.analysis.impulse.impulse_budget import CLOCK, GAIN_FLOOR, SUPPLY, impulse_budget
 from standbook.analysis.impulse.load_path import load_path_terms
-from standbook.analysis.physics.impulse import IntegratedRecord, gap_allowance, vacuum_terms
+from standbook.analysis.physics.impulse import AMBIENT, IntegratedRecord, gap_allowance, vacuum_terms
 from standbook.analysis.results.results import BudgetTerm, ImpulseResult
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.thrust_record import ThrustRecord
@@ -153,7 +154,9 @@ def impulses(
         duration=end - begin,
         duration_u=edges,
     )
-    more = [*(Term(t.source, t.u) for t in terms), Term("clock rate", added * dataset.clock_u, shared=CLOCK)]
+    outside = {AMBIENT: BAROMETER}
+    more = [Term(t.source, t.u, shared=outside.get(t.source)) for t in terms]
+    more.append(Term("clock rate", added * dataset.clock_u, shared=CLOCK))
     vacuum = impulse_result(
         value + added, [*budget, *more], lower_bound_only=hidden.lower_bound_only, unseen=hidden.unseen
     )

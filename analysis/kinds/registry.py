@@ -9,6 +9,7 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.dataset.guard import FAILURES, part_failed
 from standbook.analysis.kinds.kind import AnalysedKind
+from standbook.analysis.physics.vessel_volume import as_filled
 from standbook.analysis.report.sections.page_parts import PageParts
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Analysis
@@ -147,4 +148,4 @@ def predict(plan: Plan, stand: Stand, *, samples: int = SAMPLES, seed: int = SEE
     known = analysed_kind(plan.test.kind)
     if known.predict is None:
         raise DataError(f"plan {plan.test.number}: nothing flows in a {plan.test.kind}, so there is nothing to predict")
-    return known.predict(plan, stand, samples=samples, seed=seed)
+    return known.predict(as_filled(plan), stand, samples=samples, seed=seed)

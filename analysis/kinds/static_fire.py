@@ -41,6 +41,7 @@ from standbook.analysis.firing.firing_curves import firing_curves
 from standbook.analysis.firing.firing_detail import firing_detail
 from standbook.analysis.firing.plan_departures import departure_findings as plan_findings
 from standbook.analysis.firing.plan_departures import departures_of
+from standbook.analysis.impulse.separated_flow import separation_findings
 from standbook.analysis.impulse.total_impulse import HiddenThrust, doubt, impulses, relative_gain_u
 from standbook.analysis.kinds.no_firing import claims_nothing, firing_frame, no_thrust, reversed_firing
 from standbook.analysis.results.curves import Curve
@@ -240,6 +241,7 @@ def _findings(firing: Firing, numbers: _Numbers) -> list[Finding]:
         *extraneous_loads(record, firing.span, known=firing.burning is not None),
         *_record_findings(dataset, burn, cell),
         *clock_findings(dataset, cell, numbers.site),
+        *separation_findings(dataset, record, burn),
         *firing.findings,
         *numbers.of_tanks,
         *run_out_findings(dataset, firing.flows),

@@ -10,6 +10,8 @@ import re
 from standbook.daq.errors import DataError
 
 CELSIUS_ZERO = 273.15  # K
+HALF_HUMID = 0.5  # relative humidity where nobody read it; dry or damp moves the density of air by 0.5 % at most
+STEEL = 8000.0  # kg/m³, of the weights that scales are adjusted with, by convention
 
 # What people write in a plan -> what the property library calls it.
 _NAMES = {
@@ -91,6 +93,23 @@ def water_density(temperature: float) -> float:
 def density(fluid: str, *, pressure: float, temperature: float) -> float:
     """Return the density of a fluid at an absolute pressure [Pa] and a temperature [K]. [kg/m³]."""
     return _property("D", fluid, ("P", pressure), ("T", temperature))
+
+
+def air_density(*, pressure: float, temperature: float, humidity: float = HALF_HUMID) -> float:
+    """Return the density of air at an absolute pressure [Pa], a temperature [K] and a relative humidity. [kg/m³].
+
+    Notes
+    -----
+    (0.348444 p - h (0.00252 t - 0.020582)) / (273.15 + t) with p in mbar, h in %, t in °C; 4e-4 of it, standard.
+    Simplified formula of a national laboratory's note on buoyancy, from memory.
+    """
+    t = temperature - CELSIUS_ZERO
+    return (0.348444 * pressure / 1e2 - 1e2 * humidity * (0.00252 * t - 0.020582)) / temperature
+
+
+def mass_over_reading(density: float, air: float) -> float:
+    """Return a mass over what a scale adjusted with steel weights shows of it, densities in kg/m³. [-]. Derived."""
+    return (1.0 - air / STEEL) / (1.0 - air / density)
 
 
 def viscosity(fluid: str, *, pressure: float, temperature: float) -> float:

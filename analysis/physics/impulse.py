@@ -14,6 +14,7 @@ from standbook.daq.arrays import Array
 
 GAP_STEP = 1.5  # sample intervals; a longer step has lost a row
 GAPS_BOUNDED = 0.050  # s, in total; longer gaps of thrust hide more than can be charged
+AMBIENT = "ambient pressure"  # term of a vacuum impulse
 NEAR_GAP = 1.0  # s; thrust this close to a gap tells what it may have hidden
 
 
@@ -182,6 +183,6 @@ def vacuum_terms(
     return added, (
         BudgetTerm("throat area", added * 2.0 * throat_diameter_u / throat_diameter),
         BudgetTerm("expansion ratio", added * expansion_ratio_u / expansion_ratio),
-        BudgetTerm("ambient pressure", added * ambient_u / ambient),
+        BudgetTerm(AMBIENT, added * ambient_u / ambient),
         BudgetTerm("flow duration", added * duration_u / duration if duration > 0.0 else 0.0),
     )

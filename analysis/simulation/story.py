@@ -16,7 +16,7 @@ from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.instruments import TYPE_LIMITS, Sampled, clock_rate, sample
 from standbook.analysis.simulation.physics import USUAL, Timeline
 from standbook.analysis.simulation.stage import Physics, perform
-from standbook.analysis.simulation.world import world_of
+from standbook.analysis.simulation.world import shown_share, world_of
 from standbook.daq.arrays import Array
 from standbook.daq.config.campaign import Campaign
 from standbook.daq.config.stand import Input
@@ -255,10 +255,11 @@ def _edges(campaign: Campaign, physics: Physics, rate: float) -> tuple[PlayedEdg
 def _weighings(campaign: Campaign, truth: Truth, draw: Draw) -> dict[str, dict[str, str]]:
     found = {}
     for tank in campaign.plan.tank:
+        shown = shown_share(tank, campaign.plan)
         if campaign.plan.kind.fires:
-            mass = max(0.0, truth.residual_mass[tank.name] + RESIDUAL_U * draw.normal("weighing", tank.name))
+            mass = max(0.0, shown * truth.residual_mass[tank.name] + RESIDUAL_U * draw.normal("weighing", tank.name))
             found[tank.name] = {"residual": f"{mass:.3f} +/- {RESIDUAL_U:.3f} kg"}
         else:
-            mass = truth.expelled_mass[tank.name] + CAUGHT_U * draw.normal("weighing", tank.name)
+            mass = shown * truth.expelled_mass[tank.name] + CAUGHT_U * draw.normal("weighing", tank.name)
             found[tank.name] = {"caught": f"{mass:.3f} +/- {CAUGHT_U:.3f} kg"}
     return found

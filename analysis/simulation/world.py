@@ -24,6 +24,14 @@ SLENDERNESS = 3.0  # tank length over diameter where the plan gives no diameter
 HEAT_ROOM, HEAT_COLD = 0.65, 0.3  # usual factor on the law; gas over a colder liquid lies still
 HEAT_SPREAD = 0.4  # sd of its logarithm; the law is known no better than 0.3 to 3
 HEAT_RANGE = (0.2, 3.0)
+DAMP_AIR, STEEL = 288.2, 8000.0  # J/kg/K of air half damp; kg/m³ of a scale's weights
+WALL = 4.0e-3  # m, thickness where the plan states none
+# Contraction from 293 K [%] at temperatures [K], and modulus [Pa] with Poisson's ratio: handbooks, from memory.
+SHRINKS = {
+    "aluminium": ((77.0, 90.0, 200.0, 293.0, 323.0), (0.3887, 0.3764, 0.2026, 0.0, -0.0696)),
+    "steel": ((77.0, 90.0, 200.0, 293.0, 323.0), (0.2799, 0.2699, 0.1391, 0.0, -0.0477)),
+}
+STIFF = {"aluminium": (70e9, 0.33), "steel": (193e9, 0.29)}
 GAS_OVER_CRYOGEN, WALL_OVER_CRYOGEN = 188.0, 178.0  # K, some while after pressurising
 
 
@@ -45,7 +53,7 @@ class TankWorld:
     gas_temperature: float  # when the hold begins [K]
     wall_temperature: float  # dry wall, when the hold begins [K]
     heat_factor: float = 1.0  # on the free-convection law [-]
-    wall_thickness: float = 4.0e-3  # aluminium [m]
+    wall_thickness: float = WALL  # aluminium [m]
     line_share: float = 0.3  # of the pressure drop, spent before the manifold [-]
     valve_delay: float = 0.15  # from T-0 [s]
     valve_stroke: float = 0.08  # [s]
@@ -151,8 +159,12 @@ def noted_plan(plan: Plan, world: World, draw: Draw) -> Plan:
         tanks.append(
             tank.model_copy(
                 update={
-                    "liquid_load": _noted(tank.liquid_load, true.load, draw, "load", tank.name),
-                    "internal_volume": _noted(tank.internal_volume, true.volume, draw, "volume", tank.name),
+                    "liquid_load": _noted(
+                        tank.liquid_load, true.load * shown_share(tank, plan), draw, "load", tank.name
+                    ),
+                    "internal_volume": _noted(
+                        tank.internal_volume, true.volume / _filled_share(tank, plan), draw, "volume", tank.name
+                    ),
                     "liquid_density": _noted(
                         tank.liquid_density, true.liquid_density, draw, "liquid_density", tank.name
                     ),
@@ -174,7 +186,7 @@ def _noted(quantity: Quantity, true: float, draw: Draw, name: str, of: str = "")
 
 def _tank(tank: Tank, plan: Plan, draw: Draw, ambient: float) -> TankWorld:
     of = tank.name
-    volume = _drawn(tank.internal_volume, draw, "volume", of)
+    volume = _drawn(tank.internal_volume, draw, "volume", of) * _filled_share(tank, plan)
     start = _drawn(tank.start_pressure, draw, "start_pressure", of)
     cold = CRYOGENIC_TEMPERATURE.get(tank.liquid.strip().lower())
     room = plan.site.ambient_temperature.value
@@ -192,7 +204,7 @@ def _tank(tank: Tank, plan: Plan, draw: Draw, ambient: float) -> TankWorld:
         if tank.internal_diameter
         else (4.0 * volume / (math.pi * SLENDERNESS)) ** (1.0 / 3.0),
         liquid_density=_drawn(tank.liquid_density, draw, "liquid_density", of),
-        load=_drawn(tank.liquid_load, draw, "load", of),
+        load=_drawn(tank.liquid_load, draw, "load", of) / shown_share(tank, plan),
         residual=max(0.0, tank.unusable_residual.value * (1.0 + 0.1 * draw.normal("residual", of))),
         outlet_head=tank.outlet_below_floor.value,
         start_pressure=start if tank.start_pressure.reference == "absolute" else start + ambient,
@@ -201,9 +213,34 @@ def _tank(tank: Tank, plan: Plan, draw: Draw, ambient: float) -> TankWorld:
         gas_temperature=gas,
         wall_temperature=wall,
         heat_factor=float(np.clip(factor, *HEAT_RANGE)),
+        wall_thickness=tank.wall_thickness.value if tank.wall_thickness else WALL,
         valve_delay=0.15 + 0.02 * draw.even("valve", of),
         valve_stroke=0.08 + 0.02 * draw.even("valve", f"{of} stroke"),
     )
+
+
+def shown_share(tank: Tank, plan: Plan) -> float:
+    """Return what a scale shows of a tank's liquid over its mass: air carries more of it than of a steel weight."""
+    site = plan.site
+    air = site.ambient_pressure.value / (DAMP_AIR * site.ambient_temperature.value)
+    return (1.0 - air / tank.liquid_density.value) / (1.0 - air / STEEL)
+
+
+def _filled_share(tank: Tank, plan: Plan) -> float:
+    """Return a tank's volume cold and under pressure over that measured at rest in a warm room."""
+    if tank.wall_material is None:
+        return 1.0
+    temperatures, lengths = SHRINKS[tank.wall_material]
+    now = CRYOGENIC_TEMPERATURE.get(tank.liquid.strip().lower(), plan.site.ambient_temperature.value)
+    then = tank.volume_at.value if tank.volume_at is not None else 293.0
+    length = float(np.subtract(*np.interp([now, then], temperatures, lengths))) / 100.0
+    if tank.wall_thickness is None or tank.internal_diameter is None:
+        return (1.0 - length) ** 3
+    hoop = (plan.start_pressure(tank).value - plan.site.ambient_pressure.value) * tank.internal_diameter.value
+    hoop /= 2.0 * tank.wall_thickness.value
+    modulus, poisson = STIFF[tank.wall_material]
+    around, along = hoop * (1.0 - poisson / 2.0) / modulus, hoop * (0.5 - poisson) / modulus
+    return (1.0 - length) ** 3 * (1.0 + around) ** 2 * (1.0 + along)
 
 
 def _engine(engine: Engine, draw: Draw) -> EngineWorld:

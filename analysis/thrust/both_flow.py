@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from standbook.analysis.budget.one_scale import sum_of
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust.tank_flows import STROKE, TankFlow
 
@@ -26,6 +27,7 @@ class BothFlow:
     start: float  # [s]
     end: float
     masses: Mapping[str, Measured]  # by tank [kg]; empty where one is not known
+    scale_u: float = 0.0  # that all of them share, relative
 
     @property
     def length(self) -> float:
@@ -37,9 +39,7 @@ class BothFlow:
         """Mass of both liquids; ``None`` where one is not known. [kg]."""
         if not self.masses:
             return None
-        return Measured(
-            sum(mass.value for mass in self.masses.values()), math.hypot(*(m.u for m in self.masses.values())), "kg"
-        )
+        return sum_of(self.masses.values(), self.scale_u)
 
 
 def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
@@ -62,7 +62,14 @@ def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
         return None
     masses = {name: _mass(flow, start, end) for name, flow in flows.items()}
     known = {name: mass for name, mass in masses.items() if mass is not None}
-    return BothFlow(start=start, end=end, masses=known if len(known) == len(flows) else {})
+    return BothFlow(
+        start=start, end=end, masses=known if len(known) == len(flows) else {}, scale_u=shared_scale_u(flows)
+    )
+
+
+def shared_scale_u(flows: Mapping[str, TankFlow]) -> float:
+    """Return the relative standard uncertainty that all expelled masses have from one scale, zero where not all do."""
+    return min((flow.scale_u for flow in flows.values()), default=0.0)
 
 
 def _mass(flow: TankFlow, start: float, end: float) -> Measured | None:

@@ -60,6 +60,7 @@ class TankFlow:
     complete: bool  # the record holds all of the flow
     drive: Array  # (N,) pressure drop from ullage to chamber, head included, on the channel's time [Pa]
     fading: float = 0.0  # from first gas to such an end [s]
+    scale_u: float = 0.0  # part of the expelled mass's uncertainty that all masses of one scale share, relative
     own_end: bool = False  # its own pressure told the end, which stands for the whole of the fading
 
     @property
@@ -236,6 +237,7 @@ def _flow(
         ran_dry=False,
         expelled=weighed,
         weighed=weighed is not None,
+        scale_u=dataset.scale_u if weighed is not None else 0.0,
         complete=True,
         drive=drive,
     )

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.budget.alignment import misalignment
+from standbook.analysis.budget.one_scale import sum_of
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated
 from standbook.analysis.channel_checks.load_cell_samples import believed
 from standbook.analysis.dataset.channel import Channel
@@ -338,8 +339,8 @@ def expelled_weight(dataset: Dataset, flows: Mapping[str, TankFlow], *, ended: b
     tanks = dataset.plan.tank
     masses = [mass for mass in (weighed_mass(dataset, tank) for tank in tanks) if mass is not None]
     if ended and len(masses) == len(tanks):
-        total, u = sum(m.value for m in masses), math.hypot(*(m.u for m in masses))
-        return Measured(total * g.value, math.hypot(u * g.value, total * g.u), "N"), True
+        left = sum_of(masses, dataset.scale_u)
+        return Measured(left.value * g.value, math.hypot(left.u * g.value, left.value * g.u), "N"), True
     total = sum(tank.liquid_load.value - tank.unusable_residual.value for tank in tanks)
     if len(flows) == len(tanks) and not ended:
         total = sum(flow.planned_mass for flow in flows.values())

@@ -105,6 +105,7 @@ class Calibration(Document):
     valid_until: dt.date
     place: str = ""
     reference_standard: str = ""
+    reference_serial: str = ""  # of the standard; calibrations that name one share its error
     signal_unit: Annotated[str, AfterValidator(_known_signal)]
     reading_unit: str  # "N", "bar(g)", "degC", ...
     lowest: float  # of the reading, in reading_unit

@@ -69,6 +69,7 @@ def inlet_rounding(inlet: str) -> float | None:
 
 ChamberTap = Literal["injector face", "before the nozzle"]
 ThroatMaterial = Literal["copper", "graphite", "steel"]
+WallMaterial = Literal["aluminium", "steel"]
 InjectorInlet = Annotated[str, AfterValidator(_inlet)]
 RedlinePhase = Literal["standby", "misfire", "burn", "flow", "safing"]
 
@@ -208,6 +209,9 @@ class Engine(Document):
         return self
 
 
+THICKEST = 0.1  # of the diameter; a thicker wall is another unit than meant
+
+
 class Tank(Document):
     """One tank: its contents, pressurisation and discharge."""
 
@@ -217,9 +221,14 @@ class Tank(Document):
     pressurant: str
     internal_volume: Volume
     liquid_load: Mass
+    containers: int | None = Field(default=None, ge=1)  # that the load was weighed in
+    scale_interval: Mass | None = None  # least step of the scale that weighed them
     greatest_load: Mass | None = None  # that the hardware lets in (overflow port, dip tube); not stated: not limited
     unusable_residual: Residual = Quantity(value=0.0, u=0.0, dimension="mass", reference=None, text="0 kg")
     internal_diameter: Length | None = None
+    wall_material: WallMaterial | None = None
+    wall_thickness: Length | None = None
+    volume_at: Temperature | None = None  # when internal_volume was measured; 20 degC when not stated
     outlet_below_floor: Height = Quantity(value=0.0, u=0.0, dimension="length", reference=None, text="0 m")
     start_pressure: StaticPressure
     nameplate_pressure: StaticPressure | None = None
@@ -240,6 +249,9 @@ class Tank(Document):
                 f"{1e3 * self.liquid_load.value / self.liquid_density.value:.2f} L, more than the tank's "
                 f"{self.internal_volume.text}; check load, density and volume"
             )
+        self._check_wall()
+        if (self.containers is None) != (self.scale_interval is None):
+            raise ValueError(f"tank {self.name}: give both containers and scale_interval, or neither")
         if self.exponent_override is not None and not self.exponent_override.strip():
             raise ValueError(f"tank {self.name}: exponent_override is empty; it holds the reason, in words")
         if self.greatest_load is not None:
@@ -253,6 +265,20 @@ class Tank(Document):
         if self.unusable_residual.value >= self.liquid_load.value:
             raise ValueError(f"tank {self.name}: unusable_residual is not less than liquid_load")
         return self
+
+    def _check_wall(self) -> None:
+        """Check that what is stated of the wall can be used, and is one."""
+        if self.wall_material is None and (self.wall_thickness is not None or self.volume_at is not None):
+            raise ValueError(f"tank {self.name}: wall_thickness and volume_at say nothing without wall_material")
+        if self.wall_thickness is None:
+            return
+        if self.internal_diameter is None:
+            raise ValueError(f"tank {self.name}: wall_thickness needs internal_diameter beside it")
+        if self.wall_thickness.value > THICKEST * self.internal_diameter.value:
+            raise ValueError(
+                f"tank {self.name}: wall_thickness {self.wall_thickness.text} is no thin wall of a tank "
+                f"{self.internal_diameter.text} wide; check the unit"
+            )
 
     @property
     def ullage_volume(self) -> float:

@@ -15,7 +15,7 @@ from pydantic import AwareDatetime, model_validator
 from standbook.daq.config.plan import FileName, Plan, read_plan
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, RecordError
-from standbook.daq.quantity import Force, Length, Mass, MassFlow, Pressure, Quantity, Residual
+from standbook.daq.quantity import Force, Length, Mass, MassFlow, Pressure, Quantity, Residual, Share
 from standbook.daq.run.lock import PLAN_FILE
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
@@ -25,6 +25,7 @@ ADDITIONS = "additions"
 WEIGHINGS_FILE = "weighings.toml"
 FILL_FILE = "fill.json"
 READ = ("caught", "residual", "expelled", "start_pressure", "boil_off")
+SCALE_OFF = 0.02  # relative; a scale that is further off is broken
 THROAT_CHANGES = 1.3  # times, in diameter; more is another unit than meant
 
 
@@ -93,9 +94,11 @@ class Weighings(Document):
     weighing: tuple[TankWeighing, ...] = ()
     check_weight: tuple[CheckWeight, ...] = ()
     throat_after: Length | None = None  # the throat's diameter, gauged cold after the run
+    scale_u: Share | None = None  # of the one scale that weighed loads and all else here: relative, standard
 
     @model_validator(mode="after")
     def _check(self) -> Self:
+        self._check_scale()
         if not self.weighing and not self.check_weight and self.throat_after is None:
             raise ValueError("it holds no [[weighing]], no [[check_weight]] and no throat_after")
         if self.throat_after is not None and self.throat_after.u <= 0.0:
@@ -111,6 +114,17 @@ class Weighings(Document):
         if twice:
             raise ValueError(f"tank {', '.join(twice)} is weighed twice; keep one row a tank")
         return self
+
+    def _check_scale(self) -> None:
+        if self.scale_u is None:
+            return
+        if not self.weighing:
+            raise ValueError(f'scale_u "{self.scale_u.text}" stands beside no [[weighing]] of that scale')
+        if not 0.0 < self.scale_u.value <= SCALE_OFF:
+            raise ValueError(
+                f'scale_u "{self.scale_u.text}" is what all masses of one scale are uncertain by together: above 0 and '
+                f"at most {100.0 * SCALE_OFF:g} %"
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +262,7 @@ class AddedMasses:
     tanks: Mapping[str, Weighing]
     check_weights: tuple[CheckWeight, ...]
     throat_after: Quantity | None = None  # diameter [m]
+    scale_u: Quantity | None = None  # relative, of the one scale
 
 
 def read_additions(folder: Path, plan: Plan) -> AddedMasses:
@@ -261,6 +276,7 @@ def read_additions(folder: Path, plan: Plan) -> AddedMasses:
     found: dict[str, Weighing] = {}
     hung: dict[str, CheckWeight] = {}
     throat: Quantity | None = None
+    scale: Quantity | None = None
     for number, place in enumerate(additions_of(folder), start=1):
         if int(place.name) != number:
             raise RecordError(f"{folder / ADDITIONS}: addition {number:03d} is missing; take it from the second copy")
@@ -270,9 +286,11 @@ def read_additions(folder: Path, plan: Plan) -> AddedMasses:
             source = f"{ADDITIONS}/{place.name}, by {weighings.by}"
             hung |= {weight.hung: weight for weight in weighings.check_weight}
             throat = weighings.throat_after or throat
+            if weighings.weighing:
+                scale = weighings.scale_u  # masses weighed later may be another scale's
             for row in weighings.weighing:
                 told = {key: value for key in READ if (value := getattr(row, key)) is not None}
                 if row.loaded_at is not None and row.vented_until is not None:
                     told["vented"] = (row.vented_until - row.loaded_at).total_seconds()
                 found[row.tank] = replace(found.get(row.tank, Weighing()), **told, source=source)
-    return AddedMasses(found, tuple(hung.values()), throat)
+    return AddedMasses(found, tuple(hung.values()), throat, scale)

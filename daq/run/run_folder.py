@@ -100,6 +100,7 @@ class Run:
     weighings: Mapping[str, Weighing]  # by tank
     check_weights: tuple[CheckWeight, ...] = ()
     throat_after: Quantity | None = None  # diameter gauged after the run [m]
+    scale_u: Quantity | None = None  # relative, of the one scale that weighed loads and all else
     manifest: Manifest
     fills: tuple[AddedFill, ...] = ()  # what a second recorder's copies gave
 
@@ -370,6 +371,7 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
         weighings=added_masses.tanks,
         check_weights=added_masses.check_weights,
         throat_after=added_masses.throat_after,
+        scale_u=added_masses.scale_u,
         manifest=manifest,
         fills=fills,
     )

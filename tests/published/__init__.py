@@ -25,6 +25,9 @@ test by scipy). Files without a folder stand here, the others from ``tests`` on.
 | worked cases of conformity | [JCGM106] | memory | printed | analysis/physics/test_impulse_limits.py |
 | class limits | [CFR101], [CFR1] | confirmed | exact | analysis/physics/test_impulse_limits.py |
 | effective degrees of freedom | [GUM] G.4.1, H.1 | memory | 3e-3 | analysis/budget/test_terms.py |
+| pressure at a nozzle's exit | NACA 1135, [Sutton] | memory | 1e-4 | analysis/physics/test_nozzle_expansion.py |
+| a tank cold; stretched | NIST; by hand | memory, derived | printed | analysis/physics/test_vessel_volume.py |
+| air; a mass weighed in it | note; by hand | memory, derived | printed | analysis/dataset/test_as_weighed.py |
 | calibration fit: Pontius, Norris | [StRD] | confirmed | 10 digits | daq/config/test_calibration.py |
 | calibration fit: thermometer | [GUM] H.3 | confirmed | printed | daq/config/test_calibration.py |
 | nonlinear fits | [StRD] | confirmed | 8 digits | analysis/signal/test_least_squares.py |

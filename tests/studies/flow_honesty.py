@@ -29,6 +29,7 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.config.stand import Stand
 from tests.flow_bound import linearised_bound
+from tests.worlds.scales import shown
 
 T_ZERO = TZero("2031-06-14T15:02:11.000000000Z", "valve rising, sampled edge", 3e-4)
 GASES = ("nitrogen", "air", "helium")
@@ -235,19 +236,20 @@ def play(spec, spoil=None):
             "device": ({"name": "box", "serial": "1", "clock_tolerance": f"{1e6 * spec.clock_tolerance} ppm"},),
         }
     )
-    weighing = Weighing(
-        caught=_measured(left, spec.amount_u["caught"] * spec.expelled, normal) if "caught" in spec.amounts else None,
-        residual=_measured(float(true.liquid_mass[-1]), spec.amount_u["drained"] * spec.expelled, normal)
-        if "drained" in spec.amounts
-        else None,
-    )
+    on_scale = shown(1.0, DENSITY, noted_ambient, ROOM)
+    aboard = float(true.liquid_mass[-1])
+    weighed = {
+        key: _measured(on_scale * mass, spec.amount_u[kind] * spec.expelled, normal)
+        for key, kind, mass in (("caught", "caught", left), ("residual", "drained", aboard))
+        if kind in spec.amounts
+    }
     dataset = dataset_from_counts(
         _plan(spec, notes, noted_ambient, cda, tank, random),
         stand,
         calibrations,
         played,
         t_zero=T_ZERO,
-        weighings={"tank": weighing},
+        weighings={"tank": Weighing(**weighed)},
         clock_u=spec.clock_tolerance / math.sqrt(3.0),
     )
     return Drawn(spec, dataset, course, world, cda, chord, left)
@@ -393,7 +395,7 @@ def _plan(spec, notes, ambient, cda, tank, random):
                     "pressurant": spec.gas,
                     "liquid_density": f"{DENSITY} +/- {DENSITY * spec.density_u} kg/m3",
                     "internal_volume": f"{notes['volume']} +/- {spec.volume_u * spec.volume} m3",
-                    "liquid_load": f"{notes['load']} +/- {spec.load_u * spec.load} kg",
+                    "liquid_load": f"{shown(notes['load'], DENSITY, ambient, ROOM)} +/- {spec.load_u * spec.load} kg",
                     "unusable_residual": typed,
                     "internal_diameter": f"{spec.diameter} m",
                     "outlet_below_floor": "0.1 m",

@@ -26,6 +26,7 @@ from standbook.cli.starter import write_campaign
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.quantity import parse_quantity
 from tests.rehearsed import dataset_of
+from tests.worlds.scales import shown
 
 TODAY = dt.date(2031, 6, 14)
 FULL_SCALE = 50.0  # bar
@@ -170,7 +171,7 @@ def reference_run(campaign, seed, errors=None):
     """Rehearse the reference case: more noise and a coarser scale than the simulated stand has by itself."""
     draw = Draw(seed, errors or Errors(noise=WHITE_NOISE))
     made_up = rehearse(campaign, draw)
-    true = made_up.truth.expelled_mass["tank"]
+    true = shown(made_up.truth.expelled_mass["tank"], 998.2, 1e5, 293.15)  # on the scale
     u = MASS_SHARE_U * true
     caught = {"tank": {"caught": f"{true + u * draw.normal('weighing', 'scale'):.4f} +/- {u:.4f} kg"}}
     return dataclasses.replace(made_up, weighings=caught)

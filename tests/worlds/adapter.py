@@ -3,6 +3,7 @@
 The only module here that knows the program's types. Notes are written out as a crew would type them, with units.
 """
 
+import dataclasses
 import datetime as dt
 import math
 
@@ -16,6 +17,7 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.config.stand import Stand
 from tests.worlds.engine import IDEAL, RATIOS
+from tests.worlds.scales import shown
 
 T_ZERO = TZero("2031-06-14T15:02:11.000000000Z", "command rising, sampled edge", 3e-4)
 
@@ -36,7 +38,8 @@ def firing_dataset(case, *, clock="fitted", prediction=None):
         modes=tuple(f"{mode} Hz" for mode in notes.modes),
         rated_load=f"{case.channels[0].highest} N",
     )
-    weighings = {name: Weighing(residual=measured(noted)) for name, noted in notes.left.items()}
+    density = {note.name: note.density.value for note in notes.tanks}
+    weighings = {name: Weighing(residual=shown_mass(noted, density[name], notes)) for name, noted in notes.left.items()}
     return dataset(case, firing_plan(case), stand, weighings, clock=clock, prediction=prediction)
 
 
@@ -63,7 +66,7 @@ def firing_plan(case):
             "test": {**test, "t_zero": "box fire rising", "minimum_data": tuple(n.tag for n in case.channels)},
             "site": site_table(notes),
             "engine": engine,
-            "tank": tuple(tank_table(note) for note in notes.tanks),
+            "tank": tuple(tank_table(note, notes) for note in notes.tanks),
             "impulse_class": {"limit": f"{notes.limit} N*s", "limit_name": "limit of the second world"},
         }
     )
@@ -164,15 +167,15 @@ def typed(noted, unit, factor=1.0):
     return f"{factor * noted.value!r} +/- {factor * noted.u!r} {unit}".rstrip()
 
 
-def tank_table(note):
-    """Return a tank's table of the plan."""
+def tank_table(note, notes):
+    """Return a tank's table of the plan; its load as a scale showed it."""
     return {
         "name": note.name,
         "liquid": note.liquid,
         "pressurant": note.pressurant,
         "liquid_density": typed(note.density, "kg/m3"),
         "internal_volume": typed(note.volume, "L", 1e3),
-        "liquid_load": typed(note.load, "kg"),
+        "liquid_load": typed(on_scale(note.load, note.density.value, notes), "kg"),
         "unusable_residual": typed(note.residual, "kg"),
         "internal_diameter": f"{note.diameter!r} m",
         "outlet_below_floor": f"{note.outlet_below_floor!r} m",
@@ -203,18 +206,24 @@ def flow_plan(case):
         {
             "test": {**test, "t_zero": "box valve rising"},
             "site": site_table(notes),
-            "tank": (tank_table(notes.tank),),
+            "tank": (tank_table(notes.tank, notes),),
             "flow": flow,
         }
     )
 
 
-def measured(noted):
-    """Return a weighed mass."""
-    return None if noted is None else Measured(noted.value, noted.u, "kg")
+def on_scale(noted, density, notes):
+    """Return what a scale showed of a mass as noted."""
+    return dataclasses.replace(noted, value=shown(noted.value, density, notes.ambient.value))
+
+
+def shown_mass(noted, density, notes):
+    """Return a weighed mass as it was typed."""
+    return None if noted is None else Measured(on_scale(noted, density, notes).value, noted.u, "kg")
 
 
 def flow_weighings(case):
     """Return what was weighed of a cold flow."""
     notes = case.notes
-    return {notes.tank.name: Weighing(caught=measured(notes.caught), residual=measured(notes.left))}
+    caught, left = (shown_mass(noted, notes.tank.density.value, notes) for noted in (notes.caught, notes.left))
+    return {notes.tank.name: Weighing(caught=caught, residual=left)}

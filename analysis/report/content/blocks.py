@@ -12,7 +12,7 @@ from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.sentences import ranked
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm
-from standbook.daq.findings.finding import Finding
+from standbook.daq.findings.finding import Finding, FindingKind
 
 Cell = str | Markup
 
@@ -96,6 +96,13 @@ class Register:
                     Markup(", ").join(Markup('<a href="#finding-{0}">finding {0}</a>').format(n) for n in numbers_found)
                 )
         return Markup("not known (no finding says why)")
+
+    def number_of(self, kind: FindingKind) -> Markup | None:
+        """Write a link to the first finding of a kind; ``None`` where there is none."""
+        for number, finding in enumerate(self.findings, start=1):
+            if finding.of(kind):
+                return Markup('<a href="#finding-{0}">finding {0}</a>').format(number)
+        return None
 
 
 def picture(svg: str | None, caption: Cell) -> tuple[Picture, ...]:

@@ -4,6 +4,7 @@ import re
 
 from markupsafe import Markup
 
+from standbook.analysis.findings.thrust import NOZZLE_NOT_FULL
 from standbook.analysis.report.content import number_format, sentences
 from standbook.analysis.report.content.blocks import Register, Section
 from standbook.analysis.report.content.context import ReportContext
@@ -13,6 +14,7 @@ from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fac
 from standbook.analysis.results.results import Results
 
 LETTER_CLASS = re.compile(r"\b[A-Za-z]\b\s*(?:$|[,;:)(])|\b(?:class|type|letter)\s+[A-Z]\b", re.IGNORECASE)
+AT_MOST = ", an upper bound"  # where the nozzle was not full
 
 
 def _impulse_number(results: Results, context: ReportContext, register: Register) -> tuple[BigNumber, ...]:
@@ -28,6 +30,7 @@ def _impulse_number(results: Results, context: ReportContext, register: Register
 
 def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
     cards = []
+    at_most = any(finding.of(NOZZLE_NOT_FULL) for finding in results.findings)
     for place, verdict in results.verdicts.items():
         impulse = results.impulse_vacuum if place == "vacuum" else results.impulse
         share = ""
@@ -37,7 +40,8 @@ def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
             VerdictCard(
                 outcome=verdict.outcome.replace(" ", "-"),
                 word=sentences.OUTCOME_WORDS[verdict.outcome],
-                place=sentences.PLACES.get(place, place),
+                place=sentences.PLACES.get(place, place)
+                + (", an upper bound" if at_most and place == "vacuum" else ""),
                 sentence=sentences.unplaced(sentences.verdict_sentence(place, verdict, impulse)),
                 probability=sentences.probability_sentence(verdict),
                 share=share,

@@ -2,6 +2,9 @@
 
 from collections.abc import Mapping
 
+from markupsafe import Markup
+
+from standbook.analysis.findings.thrust import NOZZLE_NOT_FULL
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.blocks import (
     Block,
@@ -148,7 +151,9 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
             blocks.append(Text(f"Summed from {start} to {end}."))
         places = (("At site ambient", found), ("Referred to vacuum", results.impulse_vacuum))
         rows = tuple(
-            (name, register.why(*context.stand.thrust_tags), "", "", "") if value is None else _impulse_row(name, value)
+            (name, register.why(*context.stand.thrust_tags), "", "", "")
+            if value is None
+            else _impulse_row(_placed(name, value, found, register), value)
             for name, value in places
         )
         head = ("Total impulse", "Value", "U", "For reading", "Unrecorded")
@@ -169,7 +174,13 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
     )
 
 
-def _impulse_row(name: str, value: ImpulseResult) -> tuple[Cell, ...]:
+def _placed(name: str, value: ImpulseResult, site: ImpulseResult, register: Register) -> Cell:
+    """Name where an impulse holds, and that it is more than was delivered where the nozzle was not full."""
+    link = register.number_of(NOZZLE_NOT_FULL)
+    return name if link is None or value is site else Markup("{}, an upper bound ({})").format(name, link)
+
+
+def _impulse_row(name: Cell, value: ImpulseResult) -> tuple[Cell, ...]:
     shown = number_format.show(Measured(value.value, value.expanded, value.unit))
     k = number_format.plain(value.coverage_factor, 3)
     hidden = f"up to {number_format.fixed(value.unseen, 0)} N·s" if value.unseen else "none"

@@ -5,6 +5,7 @@ import dataclasses
 import pytest
 
 from standbook.analysis.budget.floors import floored_calibration, floored_plan
+from standbook.daq.quantity import parse_quantity
 from tests.analysis.dataset.test_supply import calibration
 
 
@@ -43,6 +44,27 @@ def test_a_plan_that_claims_too_much_is_held_at_its_floors(hf02_campaign):
     ]
     assert said[1].text.startswith("throat_diameter claims a standard uncertainty of 0.001 mm; ")
     assert "nobody shows less than 0.01 mm" in said[1].text
+
+
+def test_a_start_pressure_is_set_to_three_hundredths_of_a_bar_at_best(hf02_campaign):
+    plan = hf02_campaign.plan
+    first = plan.tank[0].model_copy(update={"start_pressure": with_u(plan.tank[0].start_pressure, 100.0)})
+    held, (said,) = floored_plan(plan.model_copy(update={"tank": (first, *plan.tank[1:])}))
+    assert held.tank[0].start_pressure.u == 3e3
+    assert held.start_pressure(held.tank[0]).value == plan.start_pressure(plan.tank[0]).value
+    assert said.text.startswith("oxidiser: start_pressure claims a standard uncertainty of 0.001 bar; ")
+
+
+@pytest.mark.parametrize(("containers", "percent"), [(1, 0.0), (6, 0.0), (30, 73.2)])
+def test_a_load_is_known_to_one_interval_of_the_scale_for_each_container_at_best(hf02_campaign, containers, percent):
+    # 10 g, rectangular: 5.77 g a container, against the 0.10 kg that are typed; by hand
+    plan = hf02_campaign.plan
+    typed = plan.tank[0].liquid_load
+    counted = {"containers": containers, "scale_interval": parse_quantity("10 g", "mass")}
+    first = plan.tank[0].model_copy(update=counted)
+    held, said = floored_plan(plan.model_copy(update={"tank": (first, *plan.tank[1:])}))
+    assert held.tank[0].liquid_load.u / typed.u == pytest.approx(1.0 + percent / 100.0, abs=1e-3)
+    assert [f.values["what"] for f in said] == (["oxidiser: liquid_load"] if percent else [])
 
 
 def test_a_pressure_sensor_is_known_to_a_thousandth_of_its_range_at_best():

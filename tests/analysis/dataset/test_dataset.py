@@ -152,8 +152,7 @@ def test_times_keep_their_nanoseconds():
     assert after == pytest.approx([7e-9, -1.000000001], rel=1e-12)
 
 
-def test_a_start_pressure_that_was_read_is_absolute_with_the_barometer_s_uncertainty():
-    ambient = parse_quantity("0.978 +/- 0.001 bar(a)", "pressure")
+def test_a_start_pressure_that_was_read_is_absolute_with_the_barometer_s_uncertainty(hf02_campaign):
     read = SimpleNamespace(
         caught=None,
         residual=None,
@@ -162,9 +161,7 @@ def test_a_start_pressure_that_was_read_is_absolute_with_the_barometer_s_uncerta
         vented=None,
         boil_off=None,
     )
-    run = SimpleNamespace(
-        plan=SimpleNamespace(site=SimpleNamespace(ambient_pressure=ambient)), weighings={"oxidiser": read}
-    )
+    run = SimpleNamespace(plan=hf02_campaign.plan, weighings={"oxidiser": read})  # 97.8 +/- 0.1 kPa(a)
     found = _weighings(run)["oxidiser"]
     assert found.start_pressure.value == pytest.approx(29.978e5)
     assert found.start_pressure.u == pytest.approx(math.hypot(0.2e5, 0.001e5))

@@ -55,6 +55,20 @@ def test_without_errors_every_route_closes(found, silent):
 
 
 @pytest.mark.slow
+def test_masses_of_one_scale_are_surer_in_their_ratio_and_less_so_in_their_sum(campaign, silent, found):
+    shared = 1e-3  # of every mass that was weighed
+    results = analyse_static_fire(dataclasses.replace(dataset_of(campaign, silent), scale_u=shared)).results
+    one, plain = routes(results.firing)[SCALES], routes(found)[SCALES]
+    masses = [mass.value for mass in plain.tanks.values()]
+    # in square, less both own shares and more the whole: 2 m1 m2 s^2; of the ratio 2 s^2 less, relative: derived
+    assert one.total.u**2 - plain.total.u**2 == pytest.approx(2.0 * masses[0] * masses[1] * shared**2, rel=1e-6)
+    relative = [(route.mixture_ratio.u / route.mixture_ratio.value) ** 2 for route in (plain, one)]
+    assert relative[0] - relative[1] == pytest.approx(2.0 * shared**2, rel=1e-6)
+    assert one.total.value == pytest.approx(plain.total.value, rel=1e-12)
+    assert one.mixture_ratio.value == pytest.approx(plain.mixture_ratio.value, rel=1e-12)
+
+
+@pytest.mark.slow
 def test_a_flow_area_unlike_the_plans_is_said_with_its_closure(campaign, silent):
     tanks = tuple(
         tank.model_copy(

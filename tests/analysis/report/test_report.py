@@ -7,6 +7,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
+from standbook.analysis.findings.thrust import NOZZLE_NOT_FULL
 from standbook.analysis.report.content import sentences
 from standbook.analysis.report.content.blocks import Register, Table
 from standbook.analysis.report.content.context import CalibrationUsed, PredictedScalar
@@ -446,6 +447,17 @@ def test_an_unknown_vacuum_impulse_is_said_beside_a_known_one():
     text = Reader(page).text
     assert "Referred to vacuum not known ( finding 1 )" in text
     assert "31,600 to 36,200 not known" in text
+
+
+def test_a_vacuum_impulse_of_a_nozzle_not_full_is_marked_wherever_it_stands():
+    base = fixture.firing()
+    said = NOZZLE_NOT_FULL.at("PT-31", share_percent=40.0, separates_percent=45.0, least_bar=17.0, expansion_ratio=6.0)
+    pages = [
+        Reader(rendered(replace(base, findings=found), {}, fixture.CONTEXT)).text
+        for found in ((*base.findings, said), base.findings)
+    ]
+    assert [page.count("Referred to vacuum, an upper bound") for page in pages] == [2, 0]  # verdict, table
+    assert not any("site ambient, an upper bound" in page for page in pages)
 
 
 def test_a_short_gap_says_how_much_it_may_hide():

@@ -49,6 +49,7 @@ def test_a_plan_reads_into_si(folder):
     assert plan.back_pressure().value == pytest.approx(97.8e3)
 
 
+ACROSS = 'internal_diameter = "230 mm"'
 BAD_PLANS = [
     ('repeat_if_lost_longer_than = "50 ms"', 'repeat_if_lost_longer_than = "0.5 s"', "may hide more than the thrust"),
     ('liquid_load = "10.66 +/- 0.10 kg"', "liquid_load = 10.66", r"line \d+: tank\[1\].liquid_load: bare number"),
@@ -56,6 +57,14 @@ BAD_PLANS = [
     ('feed_cda = "16.2 +/- 0.4 mm2"', 'feed_cda = "16.2 +/- 0.4 hectare"', "unknown unit 'hectare'"),
     ('internal_volume = "24.00 +/- 0.08 L"', 'internal_volume = "-24 L"', "must be more than zero"),
     ('liquid_load = "10.66 +/- 0.10 kg"', 'liquid_load = "40 kg"', "more than the tank's"),
+    (ACROSS, f"{ACROSS}\ncontainers = 2", "give both containers and scale_interval"),
+    (ACROSS, f'{ACROSS}\nscale_interval = "10 g"', "give both containers and scale_interval"),
+    (ACROSS, f'{ACROSS}\ncontainers = 0\nscale_interval = "10 g"', "greater than or equal to 1"),
+    (ACROSS, f'{ACROSS}\nwall_material = "brass"', "'aluminium' or 'steel'"),
+    (ACROSS, f'{ACROSS}\nwall_thickness = "4 mm"', "say nothing without wall_material"),
+    (ACROSS, f'{ACROSS}\nvolume_at = "293 K"', "say nothing without wall_material"),
+    (ACROSS, f'{ACROSS}\nwall_material = "steel"\nwall_thickness = "4 cm"', "is no thin wall"),
+    (ACROSS, 'wall_material = "steel"\nwall_thickness = "4 mm"', "needs internal_diameter beside it"),
     ('minimum_data = ["LC-1",', 'minimum_data = ["LC-7",', "unknown tag LC-7"),
     ('"LC-1_r04", ', "", "LC-1 is in minimum_data but calibrations names none"),
     ('"LC-1_r04"', '"LC-1_r09"', "calibration LC-1_r09 is missing"),

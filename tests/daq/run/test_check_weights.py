@@ -64,6 +64,9 @@ def test_check_weights_stand_beside_weighed_tanks_or_alone(tmp_path, plan):
         (hung("after") + hung("after"), ("two check weights", "after")),
         ("", ("no [[weighing]]", "no [[check_weight]]", "no throat_after")),
         ('throat_after = "32.10 mm"\n', ("throat_after", "32.10 mm", "uncertainty")),
+        ('scale_u = "0.05 %"\n' + hung(), ("scale_u", "beside no [[weighing]]")),
+        ('scale_u = "5 %"\n' + WEIGHED, ("scale_u", "5 %", "at most 2 %")),
+        ('scale_u = "0 %"\n' + WEIGHED, ("scale_u", "above 0")),
         ('throat_after = "3.21 +/- 0.02 mm"\n', ("throat_after 3.21", "throat_diameter", "check the unit")),
         (VENTED.replace('vented_until = "2031-06-14T08:55:30+02:00"\n', ""), ("oxidiser", "both loaded_at", "neither")),
         (VENTED.replace("T08:55", "T07:55"), ("oxidiser", "vented_until is before loaded_at")),
@@ -133,6 +136,15 @@ def test_a_run_opens_with_the_throat_that_was_gauged_last(sealed, tmp_path):
     added(sealed, tmp_path, hung())
     throat = open_run(sealed).throat_after
     assert (throat.value, throat.u) == pytest.approx((32.10e-3, 0.02e-3))
+
+
+def test_a_run_opens_with_what_the_scale_of_its_last_weighing_is_good_for(sealed, tmp_path):
+    assert open_run(sealed).scale_u is None
+    added(sealed, tmp_path, 'scale_u = "0.05 %"\n' + WEIGHED)
+    added(sealed, tmp_path, hung())
+    assert open_run(sealed).scale_u.value == pytest.approx(5e-4)
+    added(sealed, tmp_path, WEIGHED)
+    assert open_run(sealed).scale_u is None
 
 
 def test_a_run_opens_with_how_long_a_load_was_vented(sealed, tmp_path):
