@@ -20,6 +20,7 @@ from standbook.analysis.blowdown.tank_results import (
     tank_pressure,
     ullage_correlation,
 )
+from standbook.analysis.budget.one_scale import ratio_of, sum_of
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.channel import Channel, pair_u
 from standbook.analysis.dataset.dataset import Dataset, left_aboard
@@ -42,7 +43,7 @@ from standbook.analysis.physics.load_cell import Unloaded
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import EngineResult, ImpulseResult, TankResult
 from standbook.analysis.signal.windows import block_average
-from standbook.analysis.thrust.both_flow import BothFlow, both_flow
+from standbook.analysis.thrust.both_flow import BothFlow, both_flow, shared_scale_u
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.chamber_pressure import above_tank, bridged_integral, pressure_integral
 from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
@@ -252,7 +253,7 @@ def engine_of(
         burn=burn,
         flows=flows,
         impulse=None if impulse is None or impulse.lower_bound_only else Measured(impulse.value, impulse.u, "N*s"),
-        total=_total(known) if len(known) == len(plan.tank) else None,
+        total=sum_of(known.values(), shared_scale_u(flows)) if len(known) == len(plan.tank) else None,
         both=both_flow(flows),
     )
     chamber, said = _chamber(firing)
@@ -265,11 +266,11 @@ def engine_of(
         cstar=of_chamber.cstar,
         isp=_isp(firing),
         thrust_coefficient=of_chamber.thrust_coefficient,
-        mixture_ratio=_mixture(burned),
+        mixture_ratio=_mixture(burned, flows),
         chamber_pressure=of_chamber.pressure,
         injector_stiffness=stiffness,
         delivered_isp=performance.isp(firing.impulse, firing.total) if firing.impulse and firing.total else None,
-        overall_mixture_ratio=_mixture(known),
+        overall_mixture_ratio=_mixture(known, flows),
         window=(firing.both.start, firing.both.end) if firing.both is not None else None,
     )
     impossible = any(f.of(THRUST_COEFFICIENT_IMPOSSIBLE, IMPULSE_PER_MASS_IMPOSSIBLE) for f in said)
@@ -278,11 +279,11 @@ def engine_of(
     return EngineFindings(result, (*said, *soft), impossible)
 
 
-def _mixture(masses: Mapping[str, Measured]) -> Measured | None:
-    """Return oxidiser over fuel, ``None`` where one is not known."""
+def _mixture(masses: Mapping[str, Measured], flows: Mapping[str, TankFlow]) -> Measured | None:
+    """Return oxidiser over fuel, ``None`` where one is not known; what one scale shares drops out."""
     if not {"oxidiser", "fuel"} <= masses.keys():
         return None
-    return performance.mixture_ratio(masses["oxidiser"], masses["fuel"])
+    return ratio_of(masses["oxidiser"], masses["fuel"], shared_scale_u(flows))
 
 
 def _part(firing: _Firing, begin: float, end: float) -> Measured | None:
@@ -354,10 +355,6 @@ def _unit_findings(firing: _Firing, coefficient: Measured | None) -> list[Findin
         seen = specific_impulse(firing.impulse.value, mass)
         finding = impulse_per_mass_finding(record.cell.tag, seen, firing.engine)
     return [] if finding is None else [finding]
-
-
-def _total(masses: Mapping[str, Measured]) -> Measured:
-    return Measured(sum(m.value for m in masses.values()), math.hypot(*(m.u for m in masses.values())), "kg")
 
 
 def _whole_flow(flows: Mapping[str, TankFlow], chamber: Channel, burn: Burn) -> bool:

@@ -59,6 +59,9 @@ def test_masses_of_one_scale_are_surer_in_their_ratio_and_less_so_in_their_sum(c
     shared = 1e-3  # of every mass that was weighed
     results = analyse_static_fire(dataclasses.replace(dataset_of(campaign, silent), scale_u=shared)).results
     one, plain = routes(results.firing)[SCALES], routes(found)[SCALES]
+    own = analyse_static_fire(dataset_of(campaign, silent)).results.engine.overall_mixture_ratio
+    assert results.engine.overall_mixture_ratio.u == pytest.approx(one.mixture_ratio.u, rel=1e-9)
+    assert results.engine.overall_mixture_ratio.u < own.u
     masses = [mass.value for mass in plain.tanks.values()]
     # in square, less both own shares and more the whole: 2 m1 m2 s^2; of the ratio 2 s^2 less, relative: derived
     assert one.total.u**2 - plain.total.u**2 == pytest.approx(2.0 * masses[0] * masses[1] * shared**2, rel=1e-6)
