@@ -136,8 +136,9 @@ def _seen(
         faults, told = signal_faults(dataset, channel, rises=rises, until=run_out.time), None
         if not faults:
             flow = _flow(dataset, tank, channel, chamber, burning[0], run_out)
-            flow = replace(flow, complete=all(recorded) and not _hides(channel, flow.opening.time))
-            if recorded[1] and chamber is not None and not _uphill(flow):
+            hidden = _hides(channel, flow.opening.time)
+            flow = replace(flow, complete=all(recorded) and not hidden)
+            if recorded[1] and not hidden and chamber is not None and not _uphill(flow):
                 about = (flow.opening.time, flow.end.time)
                 told, faults = own_ends(dataset, tank, channel, flow.drive, about=about, rises=rises)
             if not faults:
