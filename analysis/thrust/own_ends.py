@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.blowdown.tank_record import pressurant_of
+from standbook.analysis.channel_checks.channel_health import stuck_since
 from standbook.analysis.channel_checks.tank_signals import (
     Decides,
     believed,
@@ -22,7 +23,7 @@ from standbook.analysis.channel_checks.tank_signals import (
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset, left_aboard
 from standbook.analysis.dataset.guard import FAILURES
-from standbook.analysis.findings.record_faults import FALLS_AFTER_THRUST
+from standbook.analysis.findings.record_faults import FALLS_AFTER_THRUST, HELD_VALUE
 from standbook.analysis.flow_ends.flow_ends import Expected, FlowBound, TankRecord, flow_bounds
 from standbook.analysis.record_faults.flow_trace import flow_trace
 from standbook.analysis.record_faults.late_falls import LateFall, late_fall
@@ -40,6 +41,7 @@ DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
 DRY_SHARE = 0.012  # of the load: so much more may stay in a dry tank than the plan says
 # Of 80 tanks of healthy simulated firings, of two kinds of stands, none opened later than 0.02 s and 3 u.
 LATE, LATE_IN_U = 0.05, 3.0  # s, and standard uncertainties of the opening, after the rise of the thrust
+BEFORE_STOP = 0.15  # s before the flow's end, from where on a tank may stand by itself
 WITHHELD = "without another sensor of the tank c* and O/F are not given either"
 DECIDES = Decides(
     signal=f"{WITHHELD}; a second sensor of the tank would decide; look at sensor, plug and cable",
@@ -62,7 +64,27 @@ def signal_faults(dataset: Dataset, channel: Channel, *, rises: float | None, un
     if found or rises is None:
         return found
     fall = late_fall(*believed(channel), since=rises, until=until)
-    return [] if fall is None else [_falls_late(channel, fall)]
+    return [_falls_late(channel, fall)] if fall is not None else _frozen(channel, rises, until)
+
+
+def _frozen(channel: Channel, rises: float, until: float) -> list[Finding]:
+    """Look for a sensor that froze so late in the burn that its counts stand for a second only after it."""
+    last = float(channel.time[-1])
+    since = stuck_since(channel, rises, last)
+    if since is None or since > until - BEFORE_STOP:
+        return []
+    still = (channel.time >= since) & (channel.counts == channel.counts[int(np.searchsorted(channel.time, since))])
+    decide = DECIDES.signal
+    return [
+        HELD_VALUE.at(
+            channel.tag,
+            since,
+            decided_by=decide,
+            decide=decide,
+            seconds=float(channel.time[still][-1]) - since,
+            samples=int(np.count_nonzero(still)),
+        )
+    ]
 
 
 def _falls_late(channel: Channel, fall: LateFall) -> Finding:

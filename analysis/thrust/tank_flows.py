@@ -104,10 +104,16 @@ def tank_flows(
     ended = {
         name: _by_itself(dataset, flow, told[name], name == dry)
         if name in told
-        else _ended(dataset, flow, name == dry, end)
+        else _by_chamber(_ended(dataset, flow, name == dry, end), run_out)
         for name, flow in flows.items()
     }
     return ended, findings
+
+
+def _by_chamber(flow: TankFlow, run_out: Event) -> TankFlow:
+    """Mark a flow as not whole where missing rows may hide the bend of the chamber that ended it."""
+    hidden = flow.chamber is not None and _hides(flow.chamber, run_out.time)
+    return replace(flow, complete=flow.complete and not hidden and not _hides(flow.channel, flow.end.time))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

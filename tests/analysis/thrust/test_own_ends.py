@@ -95,6 +95,18 @@ def test_a_fault_is_named_once_a_sensor_with_its_instant_and_the_tank_is_left_ou
     assert all(within[0] < f.time < within[1] for f in said)
 
 
+def test_a_sensor_that_freezes_just_before_the_burn_s_end_is_named(healthy, burn):
+    at = burn[1] - 0.7
+
+    def frozen(time, counts):
+        return np.where(time >= at, counts[time >= at][0], counts)
+
+    flows, said = tank_flows(spoilt(healthy, frozen), start=burn[0], end=burn[1])
+    assert set(flows) == {"oxidiser"}
+    assert all(f.of(HELD_VALUE) and f.time == pytest.approx(at, abs=0.01) for f in said)
+    assert len(said) == len(sensors(healthy, "fuel"))
+
+
 def test_healthy_tanks_are_believed(healthy, burn):
     flows, said = tank_flows(healthy, start=burn[0], end=burn[1])
     assert {name: flow.channel.tag for name, flow in flows.items()} == {
