@@ -21,6 +21,7 @@ import re
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from types import ModuleType
 
 from standbook.analysis.channel_checks import tank_signals
@@ -114,6 +115,15 @@ def assigned(module):
     return names
 
 
+@cache
+def imported_by(module):
+    """Return the names that a module imports from others of ours: module and name."""
+    if not module.__name__.startswith("standbook.analysis."):
+        return frozenset()
+    nodes = (node for node in ast.parse(inspect.getsource(module)).body if isinstance(node, ast.ImportFrom))
+    return frozenset((node.module, alias.name) for node in nodes for alias in node.names)
+
+
 def constants_of(module):
     """Return a module's constants, and the fields of its classes that hold limits alone."""
     found = [
@@ -151,7 +161,8 @@ def changed(constant, factor):
 
     if constant.owner is None:
         for module in tuple(sys.modules.values()):
-            if module.__name__.startswith("standbook.") and vars(module).get(constant.name) is constant.value:
+            own = module is constant.module or (constant.module.__name__, constant.name) in imported_by(module)
+            if module.__name__.startswith("standbook.analysis.") and own:
                 put(module, constant.name, value)
     else:
         defaults = constant.owner.__init__.__kwdefaults__

@@ -3,8 +3,8 @@
 import pytest
 
 from standbook.analysis.cold_flow import flow_instants
-from standbook.analysis.flow_ends import bends, departures, shut_gas
-from standbook.analysis.record_faults import held_values, steps_at_ends
+from standbook.analysis.flow_ends import bends, course, departures, shut_gas
+from standbook.analysis.record_faults import fast_rises, held_values, steps_at_ends
 from tests.studies.constants import (
     PARTS,
     Constant,
@@ -52,6 +52,12 @@ def test_a_constant_is_changed_wherever_its_name_was_imported_to_and_put_back():
         assert bends.MIXED == shut_gas.MIXED == tuple(2.0 * share for share in before)
     assert bends.MIXED is before
     assert shut_gas.MIXED is before
+
+
+def test_another_constant_of_the_same_name_and_value_stays():
+    assert fast_rises.LEAST_IN_BLOCK == course.LEAST_IN_BLOCK
+    with changed(named(fast_rises, "LEAST_IN_BLOCK"), 2.0):
+        assert (fast_rises.LEAST_IN_BLOCK, course.LEAST_IN_BLOCK) == (4, 2)
 
 
 def test_a_field_is_changed_for_new_limits_and_for_those_that_exist():
