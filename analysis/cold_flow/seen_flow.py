@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import stuck_since, usable
+from standbook.analysis.channel_checks.tank_signals import believed
 from standbook.analysis.cold_flow.flow_instants import STILL_BEFORE, FlowInstants, certain_instants
 from standbook.analysis.cold_flow.flow_record import flow_record, gas_expected
-from standbook.analysis.cold_flow.record_faults_said import believed, end_faults, raw_faults
+from standbook.analysis.cold_flow.record_faults_said import end_faults, raw_faults
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.channels import CLIPPED

@@ -53,6 +53,15 @@ GAP_HIDES_END = FindingKind(
         f" too long a part of it, so neither end of the flow is certain. {PASSED_OVER}"
     ),
 )
+FALLS_AFTER_THRUST = FindingKind(
+    code="falls-after-thrust",
+    severity="serious",
+    text=(
+        "{channel}: it begins to fall at T{time:+.2f} s, {late:.2f} s after thrust rose (standard uncertainty "
+        "{late_u:.2f} s), and no engine burns before its valves open: a signal cut off above some level, or not this "
+        f"tank's. {PASSED_OVER}"
+    ),
+)
 START_PRESSURE_NOT_AS_PLANNED = FindingKind(
     code="start-pressure-not-as-planned",
     severity="serious",

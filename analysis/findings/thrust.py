@@ -80,8 +80,17 @@ GAP_BOUNDED = FindingKind(
     code="gap-bounded",
     severity="caution",
     text=(
-        "{channel}: {lost_ms:.0f} ms of thrust were lost between {between} and the end of thrust. Nothing was put"
-        " into the gaps; they hide at most {unseen:,.0f} N*s, which is added to the upper bound."
+        "{channel}: {lost_ms:.0f} ms of thrust were lost in gaps between {between} and the end of thrust. Nothing was "
+        "put into them; they hide at most {unseen:,.0f} N*s, which is added to the upper bound."
+    ),
+)
+ROWS_BRIDGED = FindingKind(
+    code="rows-bridged",
+    severity="note",
+    text=(
+        "{channel}: {rows} single rows, {lost_ms:.0f} ms of thrust, were lost between {between} and the end of thrust."
+        " The integral runs straight from neighbour to neighbour; that is known to {bridged_u:.1f} N*s, which is in "
+        "its uncertainty."
     ),
 )
 GAP_UNBOUNDED = FindingKind(

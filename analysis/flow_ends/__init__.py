@@ -1,5 +1,5 @@
 """Where a flow of liquid begins and ends, with an uncertainty from the record itself.
 
 Takes one tank's pressure and drive; gives both instants, how it ended, and how well the record tells it.
-May import: analysis/signal.
+May import: nothing but daq.
 """

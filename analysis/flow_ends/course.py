@@ -10,15 +10,16 @@ from functools import cached_property
 
 import numpy as np
 
-from standbook.analysis.signal.windows import block_average
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
 
 MAINS = (1.0 / 50.0, 1.0 / 60.0)  # s; means this long leave no hum
 LEAST_IN_BLOCK = 2  # samples
+LEAST_SEEN = 0.5  # of the usual number of samples in a mean
 MIDDLE_EXPONENT = 1.25  # of an ullage; only to take the bend out of pressure against drive integral
 BEFORE = 3  # means
 STEADY = 1e-3  # of the tank's pressure: back pressures that move by less stay
+ROUNDING = 1e-6  # of the spacing of means
 LEAST_DRIVE = 100.0  # Pa; a tank that is all but vented drives nothing
 
 
@@ -39,8 +40,8 @@ class Course:
         return np.asarray((self.start_pressure / self.pressure) ** (1.0 / MIDDLE_EXPONENT))
 
     def place(self, instant: float) -> int:
-        """Return the index of the first mean not before an instant."""
-        return int(np.searchsorted(self.time, instant))
+        """Return the index of the first mean not before an instant; rounding of times decides nothing."""
+        return int(np.searchsorted(self.time, instant - ROUNDING * self.block))
 
     def clear_before(self, instant: float) -> int:
         """Return the index of a mean that a change at an instant has not touched yet."""
@@ -66,10 +67,10 @@ def course_of(time: Array, pressure: Array, drive: Array, *, opening: float) -> 
         raise DataError(f"{time.size} samples are too few to find the ends of a flow")
     spacing = float(np.median(np.diff(time)))
     block = max(_quieter_block(time, pressure, opening), LEAST_IN_BLOCK * spacing)
-    count = max(1, int((time[-1] - time[0]) / block))
-    span = {"start": float(time[0]), "end": float(time[0]) + count * block, "block": block}
-    at, mean = block_average(time, pressure, **span)
-    _, pushed = block_average(time, drive, **span)
+    count = max(1, int((time[-1] - time[0]) / block + ROUNDING))
+    edges = _edges(float(time[0]), block, count)
+    at, mean = 0.5 * (edges[1:] + edges[:-1]), whole_means(time, pressure, edges)
+    pushed = whole_means(time, drive, edges)
     known = np.isfinite(mean) & (mean > 0.0)
     at, mean, pushed = at[known], mean[known], pushed[known]
     root = np.sqrt(np.maximum(pushed, LEAST_DRIVE))
@@ -79,13 +80,33 @@ def course_of(time: Array, pressure: Array, drive: Array, *, opening: float) -> 
     return Course(time=at, pressure=mean, drive=pushed, driven=driven, block=block, start_pressure=start)
 
 
+def _edges(start: float, block: float, count: int) -> Array:
+    return np.asarray(start + block * np.arange(count + 1), dtype=np.float64)
+
+
+def whole_means(time: Array, value: Array, edges: Array) -> Array:
+    """Return means between edges of a record that runs straight from sample to sample. (B,).
+
+    Of samples that do not divide a mains period, so many a mean leave hum, and one that is lost moves a mean along the
+    slope; what is integrated between the edges does neither. Not a number where most of a span's samples are missing.
+    """
+    total = np.concatenate(([0.0], np.cumsum(0.5 * np.diff(time) * (value[1:] + value[:-1]))))
+    k = np.clip(np.searchsorted(time, edges, side="right") - 1, 0, time.size - 2)
+    into, step = edges - time[k], time[k + 1] - time[k]
+    rise = np.divide(value[k + 1] - value[k], step, out=np.zeros(k.size), where=step > 0.0)
+    until = total[k] + into * (value[k] + 0.5 * rise * into)
+    number = np.diff(np.searchsorted(time, edges))
+    seen = number > LEAST_SEEN * float(np.median(number))
+    return np.where(seen, np.diff(until) / np.diff(edges), np.nan)
+
+
 def _quieter_block(time: Array, pressure: Array, opening: float) -> float:
     low, high = max(float(time[0]), opening - 4.0), opening - 0.1
     if high - low < 10.0 * MAINS[0]:
         return MAINS[0]
     unrest = []
     for block in MAINS:
-        _, mean = block_average(time, pressure, start=low, end=high, block=block)
+        mean = whole_means(time, pressure, _edges(low, block, int((high - low) / block)))
         unrest.append(float(np.std(np.diff(mean[np.isfinite(mean)]))))
     return MAINS[int(unrest[1] < 0.7 * unrest[0])]
 

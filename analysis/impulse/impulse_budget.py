@@ -52,6 +52,9 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     terms.append(Term("window", abs(tail) / math.sqrt(3.0)))
     samples = round(length / record.interval)
     deviation = factor * zero.before.deviation
+    _, rows, bridged_u = record.record().bridged(start, end)
+    if rows:
+        terms.append(Term("rows bridged", bridged_u))
     terms.append(Term("noise", noise_u(deviation, record.interval, samples, zero.before.correlation)))
     return terms
 

@@ -19,6 +19,7 @@ from standbook.analysis.findings.thrust import (
     GAP_BOUNDED,
     GAP_UNBOUNDED,
     LATE_START,
+    ROWS_BRIDGED,
     THRUST_CLIPPED,
 )
 from standbook.analysis.impulse.impulse_budget import CLOCK, GAIN_FLOOR, SUPPLY, impulse_budget
@@ -68,6 +69,9 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[
     elif lost > 0.0:
         unseen = _bounded(dataset, seen, burn, start)
         said.append(GAP_BOUNDED.at(tag, lost_ms=1000.0 * lost, between=between, unseen=unseen))
+    seconds, rows, u = seen.bridged(start, end)
+    if rows:
+        said.append(ROWS_BRIDGED.at(tag, rows=rows, lost_ms=1000.0 * seconds, between=between, bridged_u=u))
     hidden = any(f.severity == "serious" for f in said)
     return HiddenThrust(hidden, 0.0 if hidden else unseen, tuple(said))
 

@@ -1,7 +1,8 @@
 """Total impulse: the integral over every sample seen, what a gap may have hidden, and what noise and sampling do.
 
-SI, plain arrays. Samples are integrated as they are, without a filter; nothing is put into a gap. A doubt about
-unseen thrust has a direction: it can only add.
+SI, plain arrays. Samples are integrated as they are, without a filter. One lost row between intact ones is crossed in a
+straight line, with its u; nothing is put into a longer gap. A doubt about unseen thrust has a direction: it can only
+add.
 """
 
 import math
@@ -10,9 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from standbook.analysis.results.results import BudgetTerm
-from standbook.daq.arrays import Array
+from standbook.daq.arrays import Array, Mask
 
 GAP_STEP = 1.5  # sample intervals; a longer step has lost a row
+ONE_LOST = 2.5  # sample intervals; a step up to here has lost one row
+MOST_SINGLE = 0.005  # of the rows; with more lost one by one a wire or link is loose, and none is crossed: judgement
+BESIDE = 25  # samples on either side of a lost row that tell how far one departs from the line through its neighbours
 GAPS_BOUNDED = 0.050  # s, in total; longer gaps of thrust hide more than can be charged
 AMBIENT = "ambient pressure"  # term of a vacuum impulse
 NEAR_GAP = 1.0  # s; thrust this close to a gap tells what it may have hidden
@@ -27,6 +31,15 @@ class Hole:
 
 
 @dataclass(frozen=True, slots=True)
+class Bridge:
+    """One lost row that the integral crosses in a straight line."""
+
+    start: float  # the row before [s]
+    end: float  # the row after [s]
+    u: float  # of the integral across it [N*s]
+
+
+@dataclass(frozen=True, slots=True)
 class IntegratedRecord:
     """A record as the integral sees it: linear between samples, zero in holes."""
 
@@ -34,6 +47,7 @@ class IntegratedRecord:
     value: Array  # (M,) [N]
     total: Array  # (M,) running integral from the first sample [N*s]
     holes: tuple[Hole, ...]
+    bridges: tuple[Bridge, ...] = ()
 
     def until(self, instant: float | Array) -> Array:
         """Integrate from the first sample to each instant. [N*s]."""
@@ -54,6 +68,11 @@ class IntegratedRecord:
         early, late = max(0.0, float(self.time[0]) - start), max(0.0, end - float(self.time[-1]))
         return early + late + sum(max(0.0, min(h.end, end) - max(h.start, start)) for h in self.holes)
 
+    def bridged(self, start: float, end: float) -> tuple[float, int, float]:
+        """Return seconds, rows and u [N*s] of the single lost rows of a window."""
+        inside = [b for b in self.bridges if b.start >= start and b.end <= end]
+        return 0.5 * sum(b.end - b.start for b in inside), len(inside), math.hypot(*(b.u for b in inside))
+
 
 def sample_interval(time: Array) -> float:
     """Return the usual step between samples. [s]."""
@@ -73,15 +92,19 @@ def integrate(time: Array, value: Array, *, interval: float | None = None) -> In
     Notes
     -----
     A sample stands for half an interval on either side. A step longer than ``GAP_STEP`` intervals therefore has a
-    hole between half an interval after its first sample and half an interval before its second.
+    hole between half an interval after its first sample and half an interval before its second; but where it has lost
+    one row and the steps beside it none, the integral runs straight on.
     """
     good = np.isfinite(value)
     time, value = time[good], value[good]
     if time.size < 2:
         raise ValueError(f"{time.size} samples cannot be integrated")
     interval = sample_interval(time) if interval is None else interval
-    long = np.flatnonzero(np.diff(time) > GAP_STEP * interval)
-    half = interval / 2.0
+    step = np.diff(time)
+    long = np.flatnonzero(step > GAP_STEP * interval)
+    single = _single(step, interval)
+    bridges = tuple(_bridge(time, value, int(k), interval) for k in long[single[long]])
+    long, half = long[~single[long]], interval / 2.0
     holes = tuple(Hole(float(time[k] + half), float(time[k + 1] - half)) for k in long)
     if holes:
         edge_time = np.array([(h.start, h.start, h.end, h.end) for h in holes]).ravel()
@@ -89,7 +112,22 @@ def integrate(time: Array, value: Array, *, interval: float | None = None) -> In
         places = np.repeat(long + 1, 4)
         time, value = np.insert(time, places, edge_time), np.insert(value, places, edge_value)
     total = np.concatenate(([0.0], np.cumsum(np.diff(time) * (value[1:] + value[:-1]) / 2.0)))
-    return IntegratedRecord(time, value, total, holes)
+    return IntegratedRecord(time, value, total, holes, bridges)
+
+
+def _single(step: Array, interval: float) -> Mask:
+    """Mark steps that have lost one row and lie between two that have lost none. (N - 1,)."""
+    whole = np.concatenate(([False], step <= GAP_STEP * interval, [False]))
+    single = (step > GAP_STEP * interval) & (step <= ONE_LOST * interval) & whole[:-2] & whole[2:]
+    return np.asarray(single & (np.count_nonzero(single) <= MOST_SINGLE * step.size))
+
+
+def _bridge(time: Array, value: Array, k: int, interval: float) -> Bridge:
+    """Return the bridge from sample ``k``: its row may depart from the line as those beside it do from theirs."""
+    near = value[max(k - BESIDE, 0) : k + 2 + BESIDE]
+    departs = near[1:-1] - 0.5 * (near[2:] + near[:-2])
+    scatter = float(np.sqrt(np.mean(departs**2))) if departs.size else 0.0
+    return Bridge(float(time[k]), float(time[k + 1]), interval * scatter)
 
 
 def gap_allowance(

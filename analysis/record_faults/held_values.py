@@ -18,6 +18,8 @@ BESIDE, LEAST_BESIDE = 2.0, 30  # s and samples on either side, that tell how of
 # Of 217 healthy simulated records, of two kinds of stands, the longest run came to 0.67 of what these two allow.
 CHANCE, MORE = 1000.0, 3.0  # one false alarm in so many records; samples beyond
 MOST_EQUAL = 0.999
+BOTH_WAYS = 0.1  # of the steps beside a run go up, and as many down: noise, which never rests; a smooth fall may
+LEAPS, LEAPS_OVER = 3, 4.0  # counts, and usual steps, to what follows a run that no noise tells
 AT_TOP, AT_LEAST = 4.0, 12  # times as many samples on the top count as one below it, and so many more: judgement
 LIVELY = 0.4  # counts of noise; with less a tank at rest may stand on one count by itself
 RATIO_OF_SECOND_DIFFERENCES = math.sqrt(6.0)
@@ -46,6 +48,7 @@ def held_value(time: Array, counts: NDArray[np.int64], *, start: float, until: f
     Notes
     -----
     Where neighbours are equal with probability p, a run of k in N samples is expected :math:`N (1 - p) p^{k}` times.
+    Without noise a tank that stands gives one count too: then only what leaps to the next reading was held.
     """
     if counts.size < LEAST_BESIDE:
         return None
@@ -60,6 +63,8 @@ def held_value(time: Array, counts: NDArray[np.int64], *, start: float, until: f
         share = _equal_share(equal, int(begin), int(end), wide)
         if share is None:
             continue
+        if not (_moved_by_noise(counts, int(begin), int(end), wide) or _leaps(counts, int(begin), int(end), wide)):
+            continue  # a quiet tank between closing and vent
         allowed = math.log(CHANCE * max(counts.size * (1.0 - share), 1.0)) / -math.log(share) + MORE
         if (end - begin) / allowed > worst[0]:
             found = HeldValue(float(time[begin]), float((end - begin - 1) * interval), int(end - begin))
@@ -78,6 +83,24 @@ def _equal_share(equal: NDArray[np.int64], begin: int, end: int, wide: int) -> f
     spans = [(max(begin - 1 - wide, 0), begin - 1), (end, min(end + wide, last))]
     shares = [float(equal[b] - equal[a]) / (b - a) for a, b in spans if b - a >= LEAST_BESIDE]
     return min(max(*shares, 0.5 / wide), MOST_EQUAL) if shares else None
+
+
+def _moved_by_noise(counts: NDArray[np.int64], begin: int, end: int, wide: int) -> bool:
+    """Tell whether readings go both ways on a side of a run."""
+    for side in (counts[max(begin - wide, 0) : begin], counts[end : end + wide]):
+        steps = np.diff(side)
+        if steps.size >= LEAST_BESIDE and min(np.mean(steps > 0), np.mean(steps < 0)) >= BOTH_WAYS:
+            return True
+    return False
+
+
+def _leaps(counts: NDArray[np.int64], begin: int, end: int, wide: int) -> bool:
+    """Tell whether readings leap where a run ends, or never come back."""
+    if end >= counts.size:
+        return True
+    sides = (counts[max(begin - wide, 0) : begin], counts[end : end + wide])
+    usual = max(float(np.median(np.abs(np.diff(side)))) if side.size > 1 else 0.0 for side in sides)
+    return bool(abs(int(counts[end]) - int(counts[begin])) > max(LEAPS, LEAPS_OVER * usual))
 
 
 def flat_top(counts: NDArray[np.int64]) -> Mask | None:

@@ -32,7 +32,7 @@ SCALING = frozenset(
         "stand interaction",
     }
 )
-NOT_A_LEVEL = frozenset({"noise", "clock rate", "window"})
+NOT_A_LEVEL = frozenset({"noise", "clock rate", "rows bridged", "window"})
 TEN_PERCENT_U = 0.005  # s, standard, of the length between the 10 % instants beside noise; from simulated firings
 
 

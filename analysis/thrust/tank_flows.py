@@ -11,16 +11,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standbook.analysis.blowdown.liquid_column import head_of
-from standbook.analysis.blowdown.tank_record import pressurant_of
-from standbook.analysis.channel_checks.channel_health import first_usable
+from standbook.analysis.channel_checks.channel_health import first_usable, usable
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset, left_aboard, weighed_mass
-from standbook.analysis.dataset.guard import FAILURES
 from standbook.analysis.findings.cold_flow import FIRING_NO_TANK_PRESSURE
-from standbook.analysis.flow_ends.flow_ends import Expected, FlowBound, TankRecord, flow_bounds
 from standbook.analysis.physics.performance import face_over_reading
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.valve_events import Event, closing_time, knee_time, opening_time
+from standbook.analysis.thrust.own_ends import DRY_WITHIN, Ends, own_ends, signal_faults
 from standbook.analysis.thrust.run_out import FADES, run_out_of
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
@@ -36,13 +34,7 @@ CLEAR_KNEE, KNEE_AFTER = 0.15, 4.0  # s after thrust stop; where a liquid that f
 FLOWS_ON, FALL_OVER = 0.5, 0.4  # of the fall before, over so many seconds: liquid still leaves
 ENDS_UNSEEN = (0.2, 1.0)  # s; uncertainty of an end that nothing shows, where the pressure stands still, or falls
 SECOND_RUN_OUT = "second run-out"
-TELLS_NOTHING: tuple[type[Exception], ...] = (DataError, *FAILURES)
 LONG_GAP, GAP_NEAR = 0.1, 0.3  # s: rows that are missing, so close to an opening that they may hide it
-DRY_WITHIN = 3.0  # standard uncertainties of the left-over mass
-DRY_SHARE = 0.012  # of the load: so much more may stay in a dry tank than the plan says
-HOLD_BEFORE, LOOK_AFTER = 8.0, 10.0  # s before an opening and after thrust that a tank's own ends are sought in
-ABOUT_OPENING = 0.6  # s about a break of the pressure in which the valve opened
-LEAST_SAMPLES = 100
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -94,79 +86,82 @@ def tank_flows(
     """
     chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), start, end)
     run_out = run_out_of(chamber, start, end) if ends else Event("end of record", end, 0.0, "thrust still up")
-    flows: dict[str, TankFlow] = {}
+    seen: dict[str, _Seen] = {}
     findings: list[Finding] = []
     for tank in dataset.plan.tank:
-        channel = first_usable(dataset.measuring(measurands.TANK_PRESSURE, tank.name), start, end)
-        if channel is None:
-            findings.append(FIRING_NO_TANK_PRESSURE.at(tank.name))
-            continue
-        flow = _flow(dataset, tank, channel, chamber, start, run_out)
-        whole = begins and ends and not _hides(channel, flow.opening.time)
-        flows[tank.name] = replace(flow, complete=whole)
+        own, said = _seen(dataset, tank, chamber, (start, end), run_out, recorded=(begins, ends))
+        findings += said
+        if own is not None:
+            seen[tank.name] = own
+    flows = {name: own.flow for name, own in seen.items()}
+    told = {name: own.told for name, own in seen.items() if own.told is not None}
     if any(_uphill(flow) for flow in flows.values()):
-        flows = {name: replace(flow, chamber=None) for name, flow in flows.items()}
+        flows, told = {name: replace(flow, chamber=None) for name, flow in flows.items()}, {}
     if not ends:
         return flows, findings
-    # Where a tank is not known, the other's own end is not the first: the chamber's bend is.
-    alone = flows if len(flows) == len(dataset.plan.tank) else {}
-    told = {name: own for name, flow in alone.items() if (own := _told(dataset, flow)) is not None}
+    if len(flows) < len(dataset.plan.tank):
+        told = {}  # of the other alone the own end is not the first: the chamber's bend is
     dry = _first_dry(told) if told and len(told) == len(flows) else _ran_dry(dataset, flows)
     ended = {
         name: _by_itself(dataset, flow, told[name], name == dry)
         if name in told
-        else _ended(dataset, flow, name == dry, end)
+        else _by_chamber(_ended(dataset, flow, name == dry, end), run_out)
         for name, flow in flows.items()
     }
     return ended, findings
 
 
-def _told(dataset: Dataset, flow: TankFlow) -> tuple[FlowBound, FlowBound] | None:
-    """Return both ends of a flow by its own pressure and drive; ``None`` where these do not tell them."""
-    time, pressure, drive = flow.channel.time, flow.channel.reading, flow.drive
-    first = flow.opening.time - HOLD_BEFORE
-    use = np.isfinite(pressure) & np.isfinite(drive) & (time >= first) & (time <= flow.end.time + LOOK_AFTER)
-    if flow.chamber is None or np.count_nonzero(use) < LEAST_SAMPLES:
-        return None
-    record = TankRecord(
-        time=time[use],
-        pressure=pressure[use],
-        drive=drive[use],
-        step=flow.channel.step,
-        density=flow.tank.liquid_density.value,
-        pressurant=pressurant_of(dataset.plan, flow.tank),
-    )
-    about = flow.opening.time
-    try:
-        return flow_bounds(
-            record,
-            Expected(
-                opening=(about - ABOUT_OPENING, about + ABOUT_OPENING),
-                rest_from=first,
-                dry=_gas_told(dataset, flow.tank),
-            ),
-        )
-    except TELLS_NOTHING:  # by itself it tells nothing; the chamber's bend is left
-        return None
+def _by_chamber(flow: TankFlow, run_out: Event) -> TankFlow:
+    """Mark a flow as not whole where missing rows may hide the bend of the chamber that ended it."""
+    hidden = flow.chamber is not None and _hides(flow.chamber, run_out.time)
+    return replace(flow, complete=flow.complete and not hidden and not _hides(flow.channel, flow.end.time))
 
 
-def _gas_told(dataset: Dataset, tank: Tank) -> bool | None:
-    """Tell by the scales whether gas may have ended a flow; they never tell when."""
-    left, stays = left_aboard(dataset, tank), tank.unusable_residual
-    if left is None:
-        return None
-    over = left.value - stays.value
-    u = math.hypot(left.u, stays.u)
-    return False if over > DRY_WITHIN * u + DRY_SHARE * tank.liquid_load.value else None
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """One tank's flow by a sensor that can be believed, and its ends where its own pressure tells them."""
+
+    flow: TankFlow
+    told: Ends | None
 
 
-def _first_dry(told: Mapping[str, tuple[FlowBound, FlowBound]]) -> str | None:
+def _seen(
+    dataset: Dataset,
+    tank: Tank,
+    chamber: Channel | None,
+    burning: tuple[float, float],
+    run_out: Event,
+    *,
+    recorded: tuple[bool, bool],
+) -> tuple[_Seen | None, list[Finding]]:
+    """Return the first sensor's flow whose signal is not at fault, with what is said of those before it."""
+    faulty: list[Finding] = []
+    rises = burning[0] if recorded[0] else None
+    for channel in dataset.measuring(measurands.TANK_PRESSURE, tank.name):
+        if not usable(channel, *burning):
+            continue
+        faults, told = signal_faults(dataset, channel, rises=rises, until=run_out.time), None
+        if not faults:
+            flow = _flow(dataset, tank, channel, chamber, burning[0], run_out)
+            hidden = _hides(channel, flow.opening.time)
+            flow = replace(flow, complete=all(recorded) and not hidden)
+            if recorded[1] and not hidden and chamber is not None and not _uphill(flow):
+                about = (flow.opening.time, flow.end.time)
+                told, faults = own_ends(dataset, tank, channel, flow.drive, about=about, rises=rises)
+            if not faults:
+                # What another sensor replaces spoils no number.
+                return _Seen(flow, told), [replace(fault, severity="caution") for fault in faulty]
+        faulty += faults
+    return None, faulty or [FIRING_NO_TANK_PRESSURE.at(tank.name)]
+
+
+def _first_dry(told: Mapping[str, Ends]) -> str | None:
     """Name the tank whose liquid ran out first; ``None`` where valves ended both flows."""
     dry = {name: end.time for name, (_, end) in told.items() if end.kind != "closed"}
     return min(dry, key=lambda name: dry[name]) if dry else None
 
 
-def _by_itself(dataset: Dataset, flow: TankFlow, told: tuple[FlowBound, FlowBound], first: bool) -> TankFlow:
+def _by_itself(dataset: Dataset, flow: TankFlow, told: Ends, first: bool) -> TankFlow:
     """Give a flow the ends that its own pressure told."""
     opened, ended = told
     name = flow.tank.name

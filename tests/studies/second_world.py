@@ -7,6 +7,7 @@ seeds (``--odd``) are for the release only. Run from the project's folder:
 
     python -m tests.studies.second_world --flows 40 --firings 20
     python -m tests.studies.second_world --faults 3
+    python -m tests.studies.second_world --faults 4 --of tank
 """
 
 import argparse
@@ -22,10 +23,11 @@ from standbook.daq.errors import DataError
 from tests.worlds.adapter import firing_dataset, flow_dataset
 from tests.worlds.cases import flow_case
 from tests.worlds.draws import STRATA
-from tests.worlds.faults import BLIND, FIRING_FAULTS, FLOW_FAULTS, with_fault
+from tests.worlds.faults import BLIND, FIRING_FAULTS, FLOW_FAULTS, TANK_FAULTS, with_fault
 from tests.worlds.firing_cases import firing_case
 from tests.worlds.firing_draws import FIRING_STRATA, ORIENTATIONS
 
+OF_TANKS = ("c*", "O/F", "Isp", "CdA oxidiser", "CdA fuel")
 NUMBERS = ("impulse", "c*", "Isp", "CF", "O/F", "CdA oxidiser", "CdA fuel", "n oxidiser", "n fuel")
 WRONG = 3.0  # errors over u beyond which a number is called wrong
 
@@ -190,15 +192,45 @@ def fault_line(fault, rows, name):
     )
 
 
-def faults(seeds, clock):
+def tank_line(fault, rows):
+    """Write what became of firings with one fault of a tank: numbers wrong, and which of them with no more said."""
+    wrong = {(row.seed, n): row.errors[n][0] for row in rows for n in OF_TANKS if _is_wrong(row, n)}
+    silent = {row.seed for row in rows if not any(f.startswith("serious") for f in row.findings)}
+    said = Counter(code for row in rows for code in set(row.findings))
+    given = {n: sum(n in row.errors for row in rows) for n in OF_TANKS}
+    errors = ", ".join(f"{n} {100 * error:+.1f} % at {seed}" for (seed, n), error in wrong.items())
+    hidden = sum(seed in silent for seed, _ in wrong)
+    beside = sum(_is_wrong(row, "impulse") for row in rows)
+    return (
+        f"{fault:20s} n {len(rows):3d}  given {given}  beyond 3u {len(wrong):3d}, at caution or less {hidden:3d}  "
+        f"impulse beyond 3u {beside}  [{errors}]  {dict(said.most_common(5))}"
+    )
+
+
+def _is_wrong(row, name):
+    return name in row.errors and abs(row.errors[name][0]) > WRONG * row.errors[name][1]
+
+
+def tank_faults(seeds, clock):
+    """Print what becomes of every fault of a firing's tank."""
+    for fault in TANK_FAULTS:
+        print(tank_line(fault, [firing_row(s, fault=fault, clock=clock) for s in seeds]), flush=True)
+
+
+def faults(seeds, clock, of):
     """Print what becomes of every fault."""
-    for fault in FLOW_FAULTS:
+    if of == "tank":
+        tank_faults(seeds, clock)
+        return
+    for fault in FLOW_FAULTS if of in ("flow", "all") else ():
         strata = ("closed",) if fault == "reopened" else ("closed", "sharp", "soft")
         rows = [flow_row(s, stratum=strata[k % len(strata)], fault=fault, clock=clock) for k, s in enumerate(seeds)]
         print(fault_line(fault, rows, "CdA"), flush=True)
-    for fault in FIRING_FAULTS:
+    for fault in FIRING_FAULTS if of in ("cell", "all") else ():
         rows = [firing_row(s, fault=fault, clock=clock) for s in seeds]
         print(fault_line(fault, rows, "impulse"), Counter(row.outcome for row in rows), flush=True)
+    if of == "all":
+        tank_faults(seeds, clock)
 
 
 def main():
@@ -206,6 +238,7 @@ def main():
     parser.add_argument("--flows", type=int, default=0)
     parser.add_argument("--firings", type=int, default=0)
     parser.add_argument("--faults", type=int, default=0, help="records a fault")
+    parser.add_argument("--of", choices=("all", "flow", "cell", "tank"), default="all", help="faults of what")
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--odd", action="store_true", help="the release's seeds: look at them once")
     parser.add_argument("--clock", choices=("fitted", "recorded"), default="fitted")
@@ -233,7 +266,7 @@ def main():
         print(f"verdicts on site: {dict(Counter(row.outcome for row in rows))}")
     if asked.faults:
         print(f"--- faults: {asked.faults} records each, seeds from {first}, clock {asked.clock}")
-        faults(range(first, first + 2 * asked.faults, 2), asked.clock)
+        faults(range(first, first + 2 * asked.faults, 2), asked.clock, asked.of)
 
 
 if __name__ == "__main__":

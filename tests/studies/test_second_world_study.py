@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.studies.second_world import Row, cautioned, fault_line, firing_row, flow_row, line
+from tests.studies.second_world import OF_TANKS, Row, cautioned, fault_line, firing_row, flow_row, line, tank_line
 from tests.worlds.firing_draws import draw_firing
 
 
@@ -35,6 +35,29 @@ def test_a_fault_is_wrong_beyond_three_u_and_silent_without_a_caution():
     rows = [row(0.05, 0.01), row(0.04, 0.01, ("caution gap",)), row(0.02, 0.01), row(0.0, None, ("serious gap",))]
     said = fault_line("dead", rows, "CdA")
     assert "refused   1  serious   1  given beyond 3u   2, without a caution   1  [+5.0 +4.0] %" in said
+
+
+def test_a_tank_s_fault_is_silent_where_nothing_serious_is_said():
+    wrong = Row(2, "closed", (), {"c*": (0.05, 0.01), "O/F": (0.01, 0.01)}, ("caution gap",), "", (0.0, 0.0))
+    said = tank_line("dead", [wrong, row(0.0, None, ("serious gap",))])
+    assert "beyond 3u   1, at caution or less   1" in said
+    assert "[c* +5.0 % at 2]" in said
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("fault", "code"),
+    [
+        ("step -1 %", "step-for-end"),
+        ("held 0.2 s", "held-value"),
+        ("clip with noise", "falls-after-thrust"),
+    ],
+)
+def test_a_firing_s_tank_at_fault_gives_no_number_of_both_flows(fault, code):
+    found = firing_row(10, fault=fault)
+    assert not {"c*", "O/F", "Isp", "CdA fuel"} & found.errors.keys()
+    assert [word for word in found.findings if word.startswith("serious")] == [f"serious {code}"]
+    assert all(abs(error) < 3.0 * u for name, (error, u) in found.errors.items() if name in ("impulse", *OF_TANKS))
 
 
 @pytest.mark.slow

@@ -195,6 +195,17 @@ def exchanged(case):
     return with_notes(dataclasses.replace(case, channels=channels), tanks=tanks, left=left)
 
 
+def quiet(case, share=0.1):
+    """Fire again with a share of every noise, rough combustion included: what moves then is no new noise."""
+    setup = case.setup
+    sensors = tuple(
+        dataclasses.replace(s, noise=dataclasses.replace(s.noise, white=share * s.noise.white, hum=share * s.noise.hum))
+        for s in setup.sensors
+    )
+    again = record_firing(dataclasses.replace(setup, sensors=sensors, roughness=share * setup.roughness))
+    return fitted(dataclasses.replace(again, notes=case.notes))
+
+
 def one_valve_later(case, seconds=0.1):
     """Fire again with the fuel's valve so much later: the crew's errors stay what they were."""
     setup = case.setup

@@ -52,6 +52,23 @@ FIRING_FAULTS = (
     "clock 5 % slow",
     "columns swapped",
 )
+TANK_FAULTS = (
+    "step +2 %",
+    "step -2 %",
+    "step +1 %",
+    "step -1 %",
+    "gap 0.4 s",
+    "gap across the end",
+    "clip at 85 %",
+    "clip at 95 %",
+    "clip with noise",
+    "held 0.2 s",
+    "held 0.5 s",
+    "zeros 0.3 s",
+    "frozen",
+    "dead",
+)
+"""Faults of one tank's pressure in a firing: oxidiser and fuel in turn."""
 RUN_AGAIN = ("reopened", "ullage leak", "valve creeps")
 """Faults of the tank itself: its flow runs again."""
 BLIND = ("span -10 %", "gauge for absolute", "mass -5 %", "mass +10 %", "clock 5 % slow", "valve creeps", "drift 2 %")
@@ -76,13 +93,25 @@ def number(fault):
 
 def within_flow(case, random, low=0.25, high=0.75):
     """Return an instant inside the flow."""
-    opened, ended = case.truth.opened, min(case.truth.ended, float(case.stamps[-1]))
+    flow = flow_of(case)
+    opened, ended = flow.opened, min(flow.ended, float(case.stamps[-1]))
     return opened + float(random.uniform(low, high)) * (ended - opened)
 
 
+def note_of(case):
+    """Return the channel that a fault falls on: the tank's pressure; of a firing's two one by the seed."""
+    notes = [note for note in case.channels if note.measures == "tank pressure"]
+    return notes[case.seed // 2 % len(notes)]
+
+
 def tag_of(case):
-    """Return the tag that a fault falls on: the first tank's pressure."""
-    return next(note.tag for note in case.channels if note.measures == "tank pressure")
+    """Return the tag that a fault falls on."""
+    return note_of(case).tag
+
+
+def flow_of(case):
+    """Return the truth of the flow that a fault falls into: a firing has one a tank."""
+    return case.truth.sides[note_of(case).tank] if hasattr(case.truth, "sides") else case.truth
 
 
 def column(case, tag=None):
@@ -106,8 +135,8 @@ def kept(case, rows):
 
 def at_rest(case):
     """Return median counts before the opening and the counts of a reading of zero."""
-    note = next(note for note in case.channels if note.tag == tag_of(case))
-    before = case.stamps < min(0.0, case.truth.opened)
+    note = note_of(case)
+    before = case.stamps < min(0.0, flow_of(case).opened)
     return float(np.median(column(case)[before])), -note.lowest / note.step
 
 
@@ -120,7 +149,7 @@ def _step(case, fault, random):
 def _gap(case, fault, random):
     if fault.endswith("end"):
         long = float(random.uniform(0.3, 1.0))
-        begin = case.truth.ended - long * float(random.uniform(0.3, 0.7))
+        begin = flow_of(case).ended - long * float(random.uniform(0.3, 0.7))
     else:
         long = number(fault)
         begin = within_flow(case, random)
@@ -201,7 +230,8 @@ def _cell(case, fault, random):
 
 def _drift(case, fault, random):
     rest, zero = at_rest(case)
-    along = np.clip((case.stamps - case.truth.opened) / (case.truth.ended - case.truth.opened), 0.0, 1.0)
+    flow = flow_of(case)
+    along = np.clip((case.stamps - flow.opened) / (flow.ended - flow.opened), 0.0, 1.0)
     return replaced(case, column(case) + 0.01 * number(fault) * (rest - zero) * along)
 
 

@@ -17,7 +17,7 @@ from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
 from standbook.daq.errors import DataError
 from standbook.daq.quantity import parse_quantity
-from tests.rehearsed import dataset_of, from_late, until, with_clip, with_gap
+from tests.rehearsed import dataset_of, from_late, until, with_clip, with_gap, without_rows
 
 SEED = 4
 
@@ -235,6 +235,24 @@ def test_a_short_gap_raises_the_upper_bound_by_no_more_than_the_worst_thrust(cam
     assert found.verdicts["site"].upper_bound > whole.verdicts["site"].upper_bound
     assert found.verdicts["site"].outcome == "within"
     assert finding(found, "gap-bounded").severity == "caution"
+
+
+@pytest.mark.slow
+def test_single_lost_rows_are_crossed_and_told_and_hide_nothing(campaign, rehearsal, prediction):
+    whole = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction)).results
+
+    def without(played):
+        lost = np.zeros(played.time.size, dtype=bool)
+        lost[np.searchsorted(played.time, [4.0, 7.0, 9.0])] = True
+        return without_rows(played, ~lost)
+
+    found = analyse_static_fire(dataset_of(campaign, rehearsal, prediction=prediction, alter=without)).results
+    assert found.impulse.value == pytest.approx(whole.impulse.value, abs=0.02 * whole.impulse.u)
+    assert (found.impulse.unseen, found.impulse.lower_bound_only) == (0.0, False)
+    said = finding(found, "rows-bridged")
+    assert (said.severity, said.values["rows"]) == ("note", 3)
+    budget = {term.source: term.u for term in found.impulse.budget}
+    assert budget["rows bridged"] == pytest.approx(said.values["bridged_u"], rel=0.01)
 
 
 @pytest.mark.slow

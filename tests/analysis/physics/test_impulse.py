@@ -84,6 +84,36 @@ def test_samples_that_are_not_numbers_are_a_hole():
     assert integrate(time, value).lost(0.0, 8.0) == pytest.approx(0.010, abs=1e-12)
 
 
+@pytest.mark.parametrize("lost", [[4000], [1100, 4000, 7400]])
+def test_a_single_lost_row_is_crossed_and_told_with_its_u(lost):
+    time = np.arange(0.0, 9.0, DT)
+    value = trapezoid_pulse(time) + np.random.default_rng(2).normal(0.0, 20.0, time.size)
+    whole, record = integrate(time, value), integrate(np.delete(time, lost), np.delete(value, lost))
+    assert (record.holes, record.lost(0.0, 8.0)) == ((), 0.0)
+    seconds, rows, u = record.bridged(0.0, 8.0)
+    assert (rows, seconds) == (len(lost), pytest.approx(len(lost) * DT))
+    # a sample departs from the line between its neighbours by sqrt(3/2) of its noise
+    assert u == pytest.approx(DT * 20.0 * math.sqrt(1.5 * len(lost)), rel=0.4)
+    assert abs(record.between(0.0, 8.9) - whole.between(0.0, 8.9)) < 3.0 * u
+    assert record.bridged(0.0, 1.0) == (0.0, 0, 0.0)
+
+
+def test_two_rows_together_or_beside_another_gap_are_not_crossed():
+    time = np.arange(0.0, 9.0, DT)
+    for lost, seconds in (([4000, 4001], 0.002), ([4000, 4002], 0.002), ([4000, 4002, 4003], 0.003)):
+        record = integrate(np.delete(time, lost), np.delete(trapezoid_pulse(time), lost))
+        assert record.bridges == ()
+        assert record.lost(0.0, 8.0) == pytest.approx(seconds, abs=1e-12)
+
+
+def test_where_many_rows_are_lost_one_by_one_none_is_crossed():
+    time = np.arange(0.0, 9.0, DT)
+    lost = np.arange(100, 8900, 150)
+    record = integrate(np.delete(time, lost), np.delete(trapezoid_pulse(time), lost))
+    assert record.bridges == ()
+    assert record.lost(0.0, 9.0) == pytest.approx(lost.size * DT, abs=2.0 * DT)
+
+
 def test_record_that_starts_late_or_ends_early_counts_as_lost():
     time = np.arange(1.5, 6.0, DT)
     assert integrate(time, trapezoid_pulse(time)).lost(1.0, 7.0) == pytest.approx(0.5 + 1.0 + DT, abs=1e-9)

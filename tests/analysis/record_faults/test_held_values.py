@@ -38,6 +38,16 @@ def test_noise_of_ten_counts_or_of_a_fifth_holds_nothing(noise):
     assert all(held(tank_record(noise=noise, seed=seed)) is None for seed in range(3))
 
 
+def test_a_quiet_tank_that_stands_for_a_moment_between_closing_and_vent_is_not_held():
+    def vented(time, pressure):
+        return pressure * np.exp(-np.maximum(time - 6.3, 0.0) / 0.8)
+
+    assert held(altered(tank_record(noise=0.0), vented)) is None
+    assert held(altered(altered(tank_record(noise=0.0), vented), holding(2.5, 0.2))).time == pytest.approx(
+        2.5, abs=0.005
+    )
+
+
 def test_what_is_held_outside_the_span_that_was_asked_for_is_not_looked_at():
     assert held(altered(tank_record(), holding(8.0, 0.5)), until=7.0) is None
 
