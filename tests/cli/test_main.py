@@ -26,7 +26,11 @@ HEAVY = {
     "jinja2",
     "serial",
 }
-OURS = {"standbook.daq", "standbook.daq.errors"}  # all of ours, besides the command files, that a start may load
+OURS = {
+    "standbook.daq",
+    "standbook.daq.errors",
+    "standbook.daq.printable",
+}  # all of ours, besides the command files, that a start may load
 
 
 def failing(monkeypatch, error):

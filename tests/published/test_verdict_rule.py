@@ -5,13 +5,17 @@ few degrees of freedom, table G.2 (from memory). Its printed factors and worked 
 ``tests/analysis/physics/test_impulse_limits.py``.
 """
 
+import dataclasses
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from standbook.analysis.budget.terms import Term, impulse_result
+from standbook.analysis.dataset.dataset import CheckWeight
 from standbook.analysis.kinds.registry import analyse
 from standbook.analysis.physics.impulse_limits import guard_factor, verdict
+from standbook.analysis.results.quantities import Measured
 from tests.published.fixed_share_firing import course, dataset_of, results_of
 
 # [GUM] table G.2, fraction 95 %: degrees of freedom and t, from memory.
@@ -46,16 +50,26 @@ def test_coverage_factors_of_a_budget_are_those_of_the_table(dof, t):
     assert found.coverage_factor == pytest.approx(float(stats.t(dof).ppf(0.975)), rel=1e-9)
 
 
+def proven(dataset, peak):
+    """Hang exact check weights before and after, of 0.3 of the greatest thrust: the cell's own bound counts then."""
+    mass = 0.3 * peak / 9.80665
+    weight = Measured(mass, 1e-4 * mass, "kg"), Measured(9.80665 * mass, 1e-4 * 9.80665 * mass, "N")
+    hung = tuple(CheckWeight(when, *weight) for when in ("before", "after"))
+    return dataclasses.replace(dataset, check_weights=hung, clock_checked=True)
+
+
 @pytest.mark.slow
 def test_a_firing_is_within_up_to_the_guard_and_not_a_millionth_beyond():
-    first = results_of("down")
+    peak = results_of("down").thrust.peak.value
+    first = analyse(proven(dataset_of("down", course()), peak)).results
+    assert first.firing.checks.gain_proven
     known = distribution(first.impulse.dof)
     edge = first.impulse.value + float(known.ppf(0.95)) * first.impulse.u
     assert not first.impulse.allowances
     assert first.verdicts["site"].upper_bound == pytest.approx(edge, rel=1e-9)
     outcomes = {}
     for limit in (edge + 0.1, edge - 0.1):
-        judged = analyse(dataset_of("down", course(), limit=limit)).results.verdicts["site"]
+        judged = analyse(proven(dataset_of("down", course(), limit=limit), peak)).results.verdicts["site"]
         outcomes[limit > edge] = judged.outcome
         within = float(known.cdf((limit - first.impulse.value) / first.impulse.u))
         assert judged.probability_within == pytest.approx(within, abs=1e-6)
