@@ -122,7 +122,7 @@ def test_tanks_and_engine_hold_the_truth(results, rehearsal, physics):
     truth = rehearsal.truth
     for name, tank in results.tanks.items():
         assert abs(tank.cda.value - truth.cda[name]) < 3.0 * tank.cda.u
-        assert tank.cda.u / tank.cda.value < 0.035  # neither tap nor width of the chamber is stated
+        assert tank.cda.u / tank.cda.value < 0.03  # neither tap nor width of the chamber is stated
         assert abs(tank.exponent.chord.value - truth.exponent_chord[name]) < 3.0 * tank.exponent.chord.u
         assert abs(tank.expelled_mass.value - truth.expelled_mass[name]) < 3.0 * tank.expelled_mass.u
     engine, world = results.engine, physics.world
