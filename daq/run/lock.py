@@ -9,6 +9,7 @@ import datetime as dt
 import hashlib
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -95,6 +96,7 @@ def lock_campaign(
         "files": {name: hashlib.sha256(content).hexdigest() for name, content in sorted(contents.items())},
     }
     contents[LOCK_FILE] = (json.dumps({**told, "sha256": _own_hash(told)}, indent=1) + "\n").encode()
+    older = _older_name(place)
     try:
         place.parent.mkdir(exist_ok=True)
         with atomic_path(place) as beside:
@@ -102,10 +104,13 @@ def lock_campaign(
                 (beside / name).parent.mkdir(parents=True, exist_ok=True)
                 (beside / name).write_bytes(content)
             if place.exists():
-                place.rename(_older_name(place))
+                place.rename(older)
                 sync_folder(place.parent)
-    except OSError as error:
-        raise RecordError(f"{place}: cannot lock: {reason(error)}") from error
+    except (OSError, RecordError) as error:
+        if older.exists() and not place.exists():
+            with suppress(OSError):
+                older.rename(place)
+        raise RecordError(f"{place}: cannot lock: {reason(error.__cause__ or error)}") from error
     return place
 
 
