@@ -25,7 +25,7 @@ from standbook.analysis.dataset.summed_cells import with_summed_cells
 from standbook.analysis.findings.catalogue import suppress_consequences
 from standbook.analysis.findings.channels import CLIPPED
 from standbook.analysis.findings.firing import ZERO_UNSETTLED
-from standbook.analysis.findings.thrust import CHAMBER_NOT_FOLLOWED, THRUST_NOT_FOLLOWED
+from standbook.analysis.findings.thrust import CHAMBER_NOT_FOLLOWED, NOZZLE_NOT_FULL, THRUST_NOT_FOLLOWED
 from standbook.analysis.firing.class_reserve import class_reserve, reserve_finding
 from standbook.analysis.firing.engine_performance import (
     EngineFindings,
@@ -178,7 +178,14 @@ def _analysis(firing: Firing, revision: str, software: str) -> Analysis:
     numbers = _numbers(firing)
     site, vacuum = numbers.site, numbers.vacuum
     findings = suppress_consequences(_findings(firing, numbers))
-    judged = verdicts(dataset, site, vacuum, numbers.evidence, against=_against(firing, findings))
+    judged = verdicts(
+        dataset,
+        site,
+        vacuum,
+        numbers.evidence,
+        against=_against(firing, findings),
+        vacuum_at_most=any(finding.of(NOZZLE_NOT_FULL) for finding in findings),
+    )
     reserve = class_reserve(dataset.plan, {"site": site, "vacuum": vacuum}, judged)
     fitting = reserve_finding(reserve, judged) if reserve is not None else None
     results = replace(

@@ -6,6 +6,7 @@ weighed liquids make of it, a route without a clock. Two routes that disagree sh
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.physics.impulse_limits import RaisedBound, verdict
@@ -33,11 +34,13 @@ def verdicts(
     evidence: Evidence | None = None,
     *,
     against: Iterable[Finding] = (),
+    vacuum_at_most: bool = False,
 ) -> dict[str, Verdict]:
     """Judge both impulses against the plan's limit.
 
     ``against`` are serious findings that say of the cell more than that something was hidden: a number that must not
-    be used is not held against a limit either.
+    be used is not held against a limit either. ``vacuum_at_most`` says that the nozzle did not flow full, so that the
+    value referred to vacuum is an upper bound: it may show "within", and "exceeds" only where the site's does.
     """
     rule = dataset.plan.impulse_class
     codes = ", ".join(sorted({finding.code for finding in against}))
@@ -56,7 +59,16 @@ def verdicts(
             )
         else:
             found[place] = _judged(rule, impulse, site, evidence, words)
+    if vacuum_at_most and "vacuum" in found and found["site"].outcome != "exceeds":
+        found["vacuum"] = _without_lower_bound(found["vacuum"])
     return found
+
+
+def _without_lower_bound(found: Verdict) -> Verdict:
+    if found.outcome != "exceeds":
+        return replace(found, lower_bound=None)
+    why = "the nozzle did not flow full, so the value referred to vacuum is an upper bound and shows no exceeding"
+    return replace(found, outcome="not shown", lower_bound=None, withheld=why, reason=f"{found.reason}; but {why}")
 
 
 def _judged(

@@ -10,6 +10,7 @@ from standbook.analysis.impulse.separated_flow import separation_findings
 from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import instrument
+from standbook.analysis.witnesses.verdicts import verdicts
 from standbook.daq.quantity import parse_quantity
 from tests.analysis.dataset.test_supply import channel
 from tests.rehearsed import dataset_of
@@ -86,3 +87,20 @@ def test_what_came_while_the_exit_was_far_below_the_air_is_counted_by_its_share(
 def test_without_a_chamber_pressure_nothing_is_said_of_the_nozzle(hf02_campaign):
     dataset = SimpleNamespace(plan=hf02_campaign.plan, measuring=lambda _: ())
     assert separation_findings(dataset, None, SimpleNamespace(span=(0.0, 1.0))) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("at_most", "share", "outcome"), [(False, 0.5, "exceeds"), (True, 0.5, "not shown"), (True, -0.5, "exceeds")]
+)
+def test_an_upper_bound_in_vacuum_shows_no_exceeding_of_its_own(dataset, at_most, share, outcome):
+    """The limit lies between both values, or so far below the site's that this exceeds it too."""
+    known = analyse_static_fire(dataset).results
+    site, vacuum = known.impulse, known.impulse_vacuum
+    limit = site.value + share * (vacuum.value - site.value)
+    rule = dataset.plan.impulse_class.model_copy(update={"limit": parse_quantity(f"{limit!r} N*s", "impulse")})
+    held = dataclasses.replace(dataset, plan=dataset.plan.model_copy(update={"impulse_class": rule}))
+    found = verdicts(held, site, vacuum, vacuum_at_most=at_most)["vacuum"]
+    assert found.outcome == outcome
+    assert ("shows no exceeding" in found.withheld) is (outcome == "not shown")
+    assert (found.lower_bound is None) is (outcome == "not shown")
