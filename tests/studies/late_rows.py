@@ -1,7 +1,7 @@
 """How many rows are called lost of a board that prints lines without a counter, and how many truly were?
 
-Made-up boards of 50,000 rows: paced by a grid, where a late row is repaid, or by a delay after each row, where it never
-is; some on a link that loses 0.5 % of the rows. Run from the project's folder:
+Simulated boards of 50,000 rows: paced by a grid, where a late row is repaid, or by a delay after each row, where it
+never is; some on a link that loses 0.5 % of the rows. Run from the project's folder:
 
     python -m tests.studies.late_rows --rows 50000
 """
@@ -16,7 +16,7 @@ from standbook.daq.recovery.late_rows import long_steps
 
 @dataclass(frozen=True)
 class Board:
-    """How a made-up board prints."""
+    """How a simulated board prints."""
 
     name: str
     interval: float  # [s]

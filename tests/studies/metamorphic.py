@@ -39,7 +39,7 @@ class Property:
     orientation: str | None = None
     mirrored: bool = False
     against_truth: bool = False  # what moves is the error, since the truth moves
-    quiet: bool = False  # the change records anew, so with little noise before and after
+    quiet: bool = False  # the change makes a new record, so with little noise before and after
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ def test_steps_are_told_apart_by_what_repays_them(steps, lost, undecided, repaid
 
 
 @pytest.mark.parametrize("board", BOARDS, ids=[board.name for board in BOARDS])
-def test_made_up_boards_are_judged_about_as_well_as_by_a_prototype(board):
+def test_simulated_boards_are_judged_about_as_well_as_by_a_prototype(board):
     """In counts of 50,000 rows at most 1.5 times the prototype's, and a few of chance."""
     found = count(board, 50_000, seed=1)
     for mine, theirs in zip((found.false, found.missed, found.undecided), board.prototype, strict=True):

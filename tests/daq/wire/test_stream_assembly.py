@@ -425,6 +425,6 @@ def test_frames_that_come_again_long_after_are_no_restart(late):
 def test_a_start_without_a_new_boot_is_one_though_its_first_frame_was_there_before():
     said = hello()
     frames = encode_samples(said, 0, 0, 0, table(3000), 10)
-    anew = encode_samples(said, 0, 0, 0, np.vstack((table(3000)[:10], table(500, seed=2))), 10)
-    assembly = assemble(*decode([*frames, *anew], said), said)
+    again = encode_samples(said, 0, 0, 0, np.vstack((table(3000)[:10], table(500, seed=2))), 10)
+    assembly = assemble(*decode([*frames, *again], said), said)
     assert [segment.sequence.size for segment in assembly.segments] == [3000, 500]
