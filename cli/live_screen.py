@@ -280,7 +280,11 @@ def _redlines(state: LiveState) -> _Part:
 
 
 def _links(picture: Picture, width: int) -> list[Text]:
-    lines = [Text(link_line(link), BOLD if link.state != "recording" else "") for link in picture.links]
+    lines = [
+        Text(line, BOLD if link.state != "recording" else "")
+        for link in picture.links
+        for line in wrap(link_line(link), width, subsequent_indent="  ", replace_whitespace=False)
+    ]
     disk = disk_line(picture.disk)
     if len(lines) == 1 and len(lines[0]) + 2 + len(disk) <= width:
         lines[0].append(f"  {disk}")
@@ -300,5 +304,5 @@ def _footer(head: Head, width: int) -> list[Text]:
     if not head.takes_keys:
         return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD)]
     keys = ", ".join(f"{key} = {text}" for key, text in {"space": "mark", **dict(head.mark_keys)}.items())
-    keys = f"{keys}, backspace = void, enter = alarms seen"
+    keys = f"{keys}, backspace = void, enter = seen"
     return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD), *(Text(line) for line in wrap(f"Keys: {keys}", width - 1))]

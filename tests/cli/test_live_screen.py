@@ -320,3 +320,9 @@ def test_room_on_the_disk_is_said_in_hours_then_in_minutes_and_at_last_in_second
 def test_phases_are_named():
     for phase in Phase:
         assert f" {phase.value.upper()} 10.1 s " in text(picture(replace(BURN, phase=phase)))
+
+
+def test_a_link_of_which_much_is_to_be_told_is_told_whole():
+    told = text(picture(links=(replace(LINK, restarts=1, clock_steps=2),)))
+    words = " ".join(told.split())
+    assert "lost 0 restarts 1 clock steps 2 on disk 0.1 s ago" in words
