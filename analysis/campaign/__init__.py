@@ -1,6 +1,6 @@
 """A run among the others of its campaign.
 
 Takes plans and analysed runs; gives predictions held against earlier runs, and what one run says of the next.
-May import: analysis/findings, analysis/kinds, analysis/physics, analysis/prediction, analysis/results, daq/config,
-daq/findings, daq/run.
+May import: analysis/dataset, analysis/findings, analysis/kinds, analysis/physics, analysis/prediction,
+analysis/results, daq/config, daq/findings, daq/run.
 """

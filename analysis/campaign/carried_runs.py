@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from standbook.analysis.dataset.as_weighed import plan_of_run
 from standbook.analysis.findings.prediction import (
     CDA_AS_RUN,
     CDA_BASIS_CAVITATED,
@@ -57,7 +58,7 @@ class Analysed:
     """A run with the newest analysis of it."""
 
     folder: Path
-    plan: Plan
+    plan: Plan  # as its analysis took it: weighed in air, filled
     results: Results
 
     @property
@@ -165,7 +166,7 @@ def read_analysed(folder: Path) -> Analysed:
     RecordError
         Not a run, not analysed, or the analysis was changed.
     """
-    plan = read_run_files(folder).plan
+    plan, _ = plan_of_run(read_run_files(folder).plan)
     return Analysed(folder, plan, read_results(folder).results)
 
 
@@ -227,7 +228,8 @@ def carry(
     if unknown := sorted(set(given) - set(names)):
         raise DataError(f"a viscosity is given for {', '.join(unknown)}, but carried is {' and '.join(names)}")
     nominal = predict(to.plan, to.stand, samples=FEW_SAMPLES)
-    return tuple(_carried(run, to.plan, nominal, name, given.get(name), reason) for name in names)
+    taken, _ = plan_of_run(to.plan)
+    return tuple(_carried(run, taken, nominal, name, given.get(name), reason) for name in names)
 
 
 def other_flows(run: Analysed, tank: str) -> tuple[OtherFlow, ...]:

@@ -5,6 +5,7 @@ What a kind needs is loaded when it is asked for: predicting loads no figures.
 
 from dataclasses import replace
 
+from standbook.analysis.budget.floors import floored_plan
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.empty_results import empty_results
 from standbook.analysis.dataset.guard import FAILURES, part_failed
@@ -148,4 +149,6 @@ def predict(plan: Plan, stand: Stand, *, samples: int = SAMPLES, seed: int = SEE
     known = analysed_kind(plan.test.kind)
     if known.predict is None:
         raise DataError(f"plan {plan.test.number}: nothing flows in a {plan.test.kind}, so there is nothing to predict")
-    return known.predict(as_filled(plan), stand, samples=samples, seed=seed)
+    held, said = floored_plan(plan)
+    prediction = known.predict(as_filled(held), stand, samples=samples, seed=seed)
+    return replace(prediction, findings=(*said, *prediction.findings))

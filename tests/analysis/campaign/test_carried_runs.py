@@ -24,6 +24,7 @@ from standbook.cli.main import run as command
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.plan import read_plan
 from standbook.daq.errors import ConfigError, DataError, RecordError
+from standbook.daq.run.run_folder import read_run_files
 from tests.campaign_fixture import edit
 from tests.repository import ROOT
 
@@ -64,6 +65,15 @@ def carried(number, campaign, **options):
     to = read_campaign(firing_of(campaign), today=DAY)
     (tank,) = carry(read_analysed(sample_run(number)), to, **options)
     return tank
+
+
+def test_a_run_is_carried_with_the_mass_that_its_scale_reading_stood_for():
+    folder = sample_run("WF-03")
+    typed, taken = read_run_files(folder).plan.tank[0], read_analysed(folder).plan.tank[0]
+    # by hand: air of 978 mbar and 18 degC, 1.170 kg/m3, bears 998.6 and steel of 8000 kg/m3 unlike
+    assert taken.liquid_load.value == pytest.approx(
+        typed.liquid_load.value * (1.0 + 1.170 / 998.6 - 1.170 / 8000), 1e-5
+    )
 
 
 @pytest.mark.slow

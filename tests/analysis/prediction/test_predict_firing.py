@@ -223,13 +223,16 @@ def test_another_seed_moves_the_band_by_little(water):
         )
 
 
-def test_a_plan_without_uncertainties_has_no_band():
+def test_a_plan_without_uncertainties_has_the_band_of_the_floors_and_says_so():
     sure = re.sub(r" \+/- [0-9.]+", "", WATER)
     found = few(sure)
     for scalar in found.scalars.values():
-        assert scalar.low == pytest.approx(scalar.nominal, rel=1e-7)
-        assert scalar.high == pytest.approx(scalar.nominal, rel=1e-7)
-    assert found.contributions == ()
+        assert scalar.low == pytest.approx(scalar.nominal, rel=0.02, abs=0.02)
+        assert scalar.high == pytest.approx(scalar.nominal, rel=0.02, abs=0.02)
+    claimed = [f.text for f in found.findings if f.code == "u-below-floor"]
+    assert len(claimed) == 4
+    assert all(any(name in text for text in claimed) for name in ("barometer", "start_pressure", "volume", "density"))
+    assert found.contributions
 
 
 @pytest.mark.parametrize("name", ["firing", "water"])
