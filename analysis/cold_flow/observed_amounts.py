@@ -24,6 +24,7 @@ from standbook.analysis.findings.cold_flow import (
     METER_NOT_AT_ZERO,
     WEIGHED_TANK_FEELS_JET,
 )
+from standbook.analysis.physics.fluids import air_density, mass_over_reading
 from standbook.analysis.signal.windows import block_means, correlation_time
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
@@ -164,12 +165,14 @@ def _weighed_tank(
 def _caught_on_scale(
     dataset: Dataset, channel: Channel, instants: FlowInstants, flow: AveragedDischarge
 ) -> tuple[Amount | None, list[Finding]]:
-    """Take a bucket's reading at rest after the flow less that before: liquid in the air counts nowhere else."""
+    """Take a bucket's reading at rest after the flow less that before, in air: drops in flight count nowhere else."""
     before = _inside(channel, instants.opening.time - STILL, instants.opening.time - 0.2)[1]
     after = _inside(channel, instants.end.time + SETTLING, instants.end.time + SETTLING + STILL)[1]
     if min(before.size, after.size) < LEAST_SAMPLES:
         return None, [_too_short(channel)]
-    caught = float(np.mean(after) - np.mean(before))
+    site = dataset.plan.site
+    air = air_density(pressure=site.ambient_pressure.value, temperature=site.ambient_temperature.value)
+    caught = mass_over_reading(flow.density, air) * float(np.mean(after) - np.mean(before))
     noise = math.hypot(_mean_u(before), _mean_u(after))
     terms = {
         f"{channel.tag} gain": channel.gain_u * caught,

@@ -15,6 +15,7 @@ from scipy.signal import lfilter
 
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.stage import Physics
+from standbook.analysis.simulation.world import share_in_air
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration, from_si
@@ -131,7 +132,11 @@ def true_value(physics: Physics, stand: Stand, calibrations: Mapping[str, Calibr
     if item.measures in (measurands.LIQUID_MASS, measurands.CAUGHT_MASS):
         name = item.tank or world.tanks[0].name
         mass = physics.liquid_mass.get(name, np.zeros_like(room))
-        return mass if item.measures == measurands.LIQUID_MASS else mass[0] - mass
+        if item.measures == measurands.LIQUID_MASS:
+            return mass
+        density = world.tank(name).liquid_density
+        share = share_in_air(density, world.ambient_pressure, world.ambient_temperature)
+        return np.asarray(share * (mass[0] - mass))
     if item.measures in (measurands.LIQUID_FLOW, measurands.VENTURI_PRESSURE):
         tank = physics.course.tanks[item.tank or world.tanks[0].name]
         flow = physics.course.at(physics.time, tank.liquid_flow)

@@ -220,10 +220,15 @@ def _tank(tank: Tank, plan: Plan, draw: Draw, ambient: float) -> TankWorld:
 
 
 def shown_share(tank: Tank, plan: Plan) -> float:
-    """Return what a scale shows of a tank's liquid over its mass: air carries more of it than of a steel weight."""
+    """Return what a scale shows of a tank's liquid over its mass, in the plan's air."""
     site = plan.site
-    air = site.ambient_pressure.value / (DAMP_AIR * site.ambient_temperature.value)
-    return (1.0 - air / tank.liquid_density.value) / (1.0 - air / STEEL)
+    return share_in_air(tank.liquid_density.value, site.ambient_pressure.value, site.ambient_temperature.value)
+
+
+def share_in_air(density: float, pressure: float, temperature: float) -> float:
+    """Return what a scale shows of a liquid over its mass: air carries more of it than of a steel weight. SI, [-]."""
+    air = pressure / (DAMP_AIR * temperature)
+    return (1.0 - air / density) / (1.0 - air / STEEL)
 
 
 def _filled_share(tank: Tank, plan: Plan) -> float:

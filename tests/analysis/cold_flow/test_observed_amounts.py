@@ -288,3 +288,20 @@ def test_the_weight_of_an_unknown_column_is_in_the_budget(early):
     assert {t.source: t.u for t in found.cda_budget}["liquid column"] > 0.0
     assert abs(found.cda.value - early.cda) < 3.0 * found.cda.u
     assert isinstance(found.expelled_mass, Measured)
+
+
+@pytest.mark.slow
+def test_a_scale_under_the_bucket_shows_less_than_the_mass_as_the_note_of_it_does(early):
+    """By hand: water weighs 1.05 g a kilogram less in air of 1.20 kg/m3, steel weights of 8000 kg/m3 0.15 g less."""
+    noted = with_only(early, "caught")
+    mass = noted.weighings["tank"].caught.value
+    site = noted.plan.site
+    air = 1.2 * site.ambient_pressure.value / 101325.0 * 294.0 / site.ambient_temperature.value
+    density = noted.plan.tank[0].liquid_density.value
+    shown = mass * (1.0 - air / density + air / 8000.0)
+    still = early.dataset.channels["LC-2"]
+    reading = np.where(still.time > 0.5 * QUIET["duration"], shown, 0.0)
+    scale = dataclasses.replace(still, measures="caught mass", reading=reading)
+    bucket = dataclasses.replace(noted, channels={**noted.channels, "LC-2": scale}, weighings={})
+    by_note, by_scale = (tank(analyse(dataset).results).cda.value for dataset in (noted, bucket))
+    assert by_scale == pytest.approx(by_note, rel=1e-4)
