@@ -157,18 +157,6 @@ def test_help_guide_new_and_predict_work_away_from_the_sources(unpacked, tmp_pat
 
 
 @pytest.mark.slow
-def test_the_demo_runs_from_the_unpacked_wheel(unpacked, tmp_path):
-    """In a folder with a package of the same name, since people stand where they stand."""
-    (tmp_path / "standbook").mkdir()
-    (tmp_path / "standbook/__init__.py").write_text("raise SystemExit('not ours')\n", encoding="utf-8")
-    done = standbook(unpacked, tmp_path, "demo", "--time-scale", "20")
-    assert done.returncode == 0, done.stderr
-    report = Path(done.stdout.rstrip().rpartition("Report: ")[2])
-    assert report.is_relative_to(tmp_path)
-    assert "REHEARSAL" in report.read_text(encoding="utf-8")
-
-
-@pytest.mark.slow
 def test_a_build_leaves_the_clone_clean_and_a_second_one_ships_no_module_that_was_deleted(sources, tmp_path):
     def files():
         return {path.relative_to(sources) for path in sources.rglob("*")}
@@ -196,8 +184,10 @@ def foreign_wheel(folder, name):
 
 @pytest.mark.slow
 def test_the_demo_runs_beside_distributions_that_own_the_names_of_our_folders(wheel, tmp_path):
-    """In an environment of its own; what standbook needs is lent by this one."""
+    """In an environment of its own, which is lent what standbook needs, and in a folder with a package of our name."""
     place = tmp_path / "environment"
+    (tmp_path / "standbook").mkdir()
+    (tmp_path / "standbook/__init__.py").write_text("raise SystemExit('not ours')\n", encoding="utf-8")
     subprocess.run([sys.executable, "-m", "venv", str(place)], check=True)
     python = place / "bin" / "python"
     (site,) = (place / "lib").glob("python*/site-packages")
@@ -208,7 +198,7 @@ def test_the_demo_runs_beside_distributions_that_own_the_names_of_our_folders(wh
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
     where = subprocess.run(
-        [str(python), "-c", "import standbook; print(standbook.__file__)"],
+        [str(python), "-P", "-c", "import standbook; print(standbook.__file__)"],
         cwd=tmp_path,
         capture_output=True,
         text=True,
@@ -218,4 +208,6 @@ def test_the_demo_runs_beside_distributions_that_own_the_names_of_our_folders(wh
     command = [str(place / "bin" / "standbook"), "demo", "--time-scale", "20"]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    assert Path(done.stdout.rstrip().rpartition("Report: ")[2]).is_relative_to(tmp_path)
+    report = Path(done.stdout.rstrip().rpartition("Report: ")[2])
+    assert report.is_relative_to(tmp_path)
+    assert "REHEARSAL" in report.read_text(encoding="utf-8")
