@@ -190,20 +190,6 @@ def effective_sample_size(residual: Array) -> float:
     return residual.size / correlation_time(residual)
 
 
-def mean_with_uncertainty(value: Array) -> tuple[float, float]:
-    """Compute the mean of a quiet record and its standard uncertainty, correlation included.
-
-    Raises
-    ------
-    DataError
-        Fewer than ``MIN_QUIET_SAMPLES`` samples.
-    """
-    if value.size < MIN_QUIET_SAMPLES:
-        raise DataError(f"{value.size} samples in the quiet window; at least {MIN_QUIET_SAMPLES} are needed")
-    deviation = float(np.std(value, ddof=1))
-    return float(np.mean(value)), deviation * math.sqrt(correlation_time(value) / value.size)
-
-
 def quiet_window(time: Array, value: Array, *, start: float, end: float, length: float, latest: bool) -> Window | None:
     """Find a quiet stretch of a given length inside a part of a record.
 
@@ -242,23 +228,6 @@ def quiet_window(time: Array, value: Array, *, start: float, end: float, length:
     limit = QUIET_FACTOR * min(score for score, _ in scores)
     quiet = [window for score, window in scores if score <= limit]
     return quiet[-1] if latest else quiet[0]
-
-
-def quiet_windows(
-    time: Array, value: Array, *, event_start: float, event_end: float, length: float, margin: float
-) -> tuple[Window | None, Window | None]:
-    """Find the quiet window nearest before an event and the one nearest after it.
-
-    Parameters
-    ----------
-    event_start, event_end, margin : float
-        Windows keep ``margin`` away from both. [s]
-    length : float
-        Length of each window. [s]
-    """
-    before = quiet_window(time, value, start=float(time[0]), end=event_start - margin, length=length, latest=True)
-    after = quiet_window(time, value, start=event_end + margin, end=float(time[-1]), length=length, latest=False)
-    return before, after
 
 
 def _restlessness(value: Array) -> float:

@@ -9,7 +9,6 @@ from standbook.analysis.signal.windows import (
     correlation_time,
     effective_sample_size,
     quiet_window,
-    quiet_windows,
     spikes,
 )
 from standbook.daq.errors import DataError
@@ -107,7 +106,8 @@ def test_quiet_windows_keep_away_from_the_event_and_from_unrest():
     value = rng.standard_normal(time.size)
     value[(time > 3.0) & (time < 4.0)] += 300.0 * np.sin(20.0 * time[(time > 3.0) & (time < 4.0)])  # venting
     value[(time > 8.0) & (time < 12.0)] += 2000.0
-    before, after = quiet_windows(time, value, event_start=8.0, event_end=12.0, length=2.0, margin=0.2)
+    before = quiet_window(time, value, start=0.0, end=7.8, length=2.0, latest=True)
+    after = quiet_window(time, value, start=12.2, end=float(time[-1]), length=2.0, latest=False)
     assert before is not None
     assert after is not None
     assert before.start > 5.0
