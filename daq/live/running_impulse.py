@@ -13,7 +13,7 @@ import numpy as np
 from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.live.channel_monitor import ChannelMonitor
 from standbook.daq.live.live_clock import Moment, TimeBase
-from standbook.daq.live.live_state import ImpulseState
+from standbook.daq.live.live_state import ImpulseState, Validity
 
 TARE_FROM: Final = -1.5  # [s] after T-0
 TARE_TO: Final = -0.1  # [s] after T-0; valves and igniter are quiet before
@@ -130,23 +130,24 @@ class RunningImpulse:
         self._missing += float(steps[~whole].sum())
         self._last = (int(ticks[-1]), float(thrust[-1]))
 
-    def state(self, *, vouched: bool) -> ImpulseState:
-        """Return the sum; ``vouched`` tells whether the channel is indicated now, or need be no longer."""
+    def state(self, standing: Validity) -> ImpulseState:
+        """Return the sum; ``standing`` is the channel's now, which matters until the end of thrust."""
         limit, name = self._limit.limit.value, self._limit.limit_name
         tag = self.monitor.tag
         if self._t_zero is None:
             return ImpulseState(None, limit, name, "nothing before T-0")
         if self._tare is None:
             return ImpulseState(None, limit, name, f"unknown: {tag} has no zero from before T-0")
-        if not vouched and not self._over:
+        # What was summed before a clip stands, and what is above the rail can only raise it.
+        is_clipped = standing is Validity.CLIPPED and not self._over
+        if not (standing.is_shown or is_clipped or self._over):
             return ImpulseState(None, limit, name, f"unknown: {tag} cannot be vouched for")
-        words = ["an indication, not the result"]
-        lacks = [f"{self._missing:.3f} s of {tag} missing"] if self._missing > 0.0 else []
-        lacks += [f"{tag} was at its rail in {self._railed:,} samples"] if self._railed else []
-        if lacks:
-            words = [f"an indication, at least: {', '.join(lacks)}"]
+        lacks = [f"{tag} is at its rail now"] if is_clipped else []
+        lacks += [f"{self._missing:.3f} s of {tag} missing"] if self._missing > 0.0 else []
+        lacks += [f"{self._railed:,} sample{'' if self._railed == 1 else 's'} at its rail"] if self._railed else []
+        words = ["indication only", *lacks]
         if self._weight_sign and self._expelled_weight is None:
             words.append(f"lost weight {'raises' if self._weight_sign > 0 else 'lowers'} it")
         elif self._weight_sign:
-            words.append("lost weight only predicted")
-        return ImpulseState(self._sum, limit, name, "; ".join(words))
+            words.append("lost weight modelled, not weighed")
+        return ImpulseState(self._sum, limit, name, "; ".join(words), at_least=bool(lacks))
