@@ -38,6 +38,7 @@ from standbook.cli.live_words import (
     whole_lines,
 )
 from standbook.daq.live.live_state import Indication, LiveState, VesselState
+from standbook.daq.printable import printable
 
 LOUD: Final = "bold reverse"
 BOLD: Final = "bold"
@@ -181,7 +182,7 @@ def _texts(text: str, width: int, style: str = "", *, first: str = "") -> list[T
 
 def _header(picture: Picture, width: int) -> list[Text]:
     state, head = picture.state, picture.head
-    pieces = [(f"{head.number} {head.kind}", BOLD)]
+    pieces = [(printable(f"{head.number} {head.kind}"), BOLD)]
     pieces += [(" REHEARSAL ", LOUD)] if state.rehearsal else []
     pieces += [(f" {phase_words(state)} ", LOUD), (f" {t_plus(state.since_t_zero)}", BOLD)]
     pieces += [(f" recording {seconds(state.elapsed)}", "")]
@@ -321,6 +322,7 @@ def _listed(channels: Sequence[Indication], width: int) -> list[Text]:
         else:
             out = " OUT" if channel.is_outside else ""
             words, style = f"{channel.tag} {value} {channel.unit}{out}", BOLD if out else CELL
+        words = printable(words)
         columns = len(words) // COLUMN + 1
         if len(words) > width:
             lines, room = [*lines, *_texts(words, width, style)], 0

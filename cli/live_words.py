@@ -19,6 +19,7 @@ from standbook.daq.live.live_state import (
     RedlineState,
     VesselState,
 )
+from standbook.daq.printable import printable
 from standbook.daq.quantity import in_unit
 from standbook.daq.recording.link_health import LinkState
 
@@ -69,8 +70,10 @@ def head_of(plan: Plan, *, takes_keys: bool, only_watches: bool = False) -> Head
 def whole_lines(text: str, width: int, *, first: str = "", indent: str = "  ") -> list[str]:
     """Write a text in lines of ``width``, broken between groups that stand two spaces apart, else between words.
 
-    Only a word that is longer than a line is broken itself.
+    Only a word that is longer than a line is broken itself. What could command a terminal is written by number first:
+    it is longer then.
     """
+    text = printable(text)
     if len(first) + len(text) <= width:
         return [first + text]
     lines, is_begun = [first], False
@@ -192,7 +195,7 @@ def disk_line(disk: DiskState) -> str:
     hours, minutes = disk.seconds_left / 3600.0, disk.seconds_left / 60.0
     room = f"{disk.seconds_left:.0f} s" if minutes < 2.0 else f"{minutes:.0f} min"
     if hours >= 2.0:
-        room = "over 99 h" if hours > 99.0 else f"{hours:.1f} h"
+        room = "over 99 h" if hours > 99.0 else f"{hours:.{0 if hours >= 9.95 else 1}f} h"
     return f"disk {free}, room for {room}"
 
 

@@ -75,7 +75,7 @@ def test_everything_that_a_crew_watches_stands_on_80_by_24():
         "indication only",
         "ARMED  no light: PT-31 below 5 bar(g)",
         "cradle-a recording  1,010 rows/s  lost 0  damaged 0  on disk 0.1 s ago",
-        "disk 81.3 GB free, room for 90.0 h",
+        "disk 81.3 GB free, room for 90 h",
         "mark 1 T-61.2 s  fuel tank pressurising; PT-21 rose, PT-11 stayed",
         "A screen reading is never authority to approach.",
         "Ctrl-C",
