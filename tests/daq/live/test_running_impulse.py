@@ -86,6 +86,16 @@ def test_a_clip_adds_nothing_and_makes_it_at_least(stand, end):
     assert re.fullmatch(r"indication only; \d\.\d{3} s of LC-1 missing; [\d,]+ samples at its rail", state.sentence)
 
 
+def test_each_sample_at_the_rail_is_counted_once_however_long_it_stands_there(stand):
+    cell = Cell(stand)
+    state = cell.run(lambda t: 1000.0 if t >= 0 else 0.0, 6.0, clip=lambda t: 1.0 - 5e-4 <= t < 3.0 - 5e-4)
+    assert state.sentence.endswith("; 2,000 samples at its rail")
+    lasting = Cell(stand).run(lambda t: 1000.0 if t >= 0 else 0.0, 6.0, clip=lambda t: t >= 1.0 - 5e-4)
+    # As far as the sum has come: what lies 0.25 s behind the newest row.
+    (count,) = re.findall(r"([\d,]+) samples at its rail", lasting.sentence)
+    assert int(count.replace(",", "")) == pytest.approx(2750, abs=25)
+
+
 def test_a_channel_that_cannot_be_vouched_for_gives_no_value(stand):
     cell = Cell(stand)
     cell.run(lambda t: 1000.0 if t >= 0 else 0.0, 4.0)
