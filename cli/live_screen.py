@@ -6,7 +6,6 @@ sunlight, a colour-blind reader and a printer see the same: every meaning is a w
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from textwrap import wrap
 from typing import Final
 
 from rich.text import Text
@@ -14,6 +13,7 @@ from rich.text import Text
 from standbook.cli.big_figures import figure_rows
 from standbook.cli.live_words import (
     CAUTION_SHORT,
+    UNKNOWN,
     WITHDRAWN,
     Head,
     Picture,
@@ -25,6 +25,7 @@ from standbook.cli.live_words import (
     is_safing,
     link_line,
     mark_lines,
+    more,
     number_in,
     phase_words,
     redline_lines,
@@ -34,16 +35,20 @@ from standbook.cli.live_words import (
     vessel_line,
     vessel_value,
     what,
+    whole_lines,
 )
 from standbook.daq.live.live_state import Indication, LiveState, VesselState
+from standbook.daq.printable import printable
 
 LOUD: Final = "bold reverse"
 BOLD: Final = "bold"
 TILE: Final = 20  # columns of the narrowest tile: five figures, or a band in words
 LARGE_TILE: Final = 40  # from here on figures five rows high fit
 MOST_ALARMS: Final = 3
+MOST_MARKS: Final = 3
+MOST_NOTES: Final = 3
 COLUMN: Final = 26  # columns of one channel in the list of the others
-MORE: Final = "  (+ more)"  # lines that there is no room for
+CELL: Final = "none"  # no style; where it begins, a cell of a list does
 
 
 @dataclass(slots=True)
@@ -53,6 +58,27 @@ class _Part:
     lines: list[Text]
     least: int
     spaced: bool = False  # likes an empty line above
+    is_whole: bool = False  # half of it would say something else
+    noun: str = "line"  # what is counted in its last line; empty: at the foot of the screen
+    hidden: int = 0  # of these, taken away, of which its last line tells
+
+    def give_way(self, least: int, excess: int, width: int) -> int:
+        """Take away as many lines as are too many, down to a least; return how many nothing tells of."""
+        removed = min(excess, len(self.lines) - least)
+        if removed <= 0:
+            return 0
+        kept = 0 if self.is_whole else len(self.lines) - removed
+        hidden, self.hidden = self.hidden + sum(map(_size, self.lines[kept:])), 0
+        del self.lines[kept:]
+        if not self.lines or not self.noun:
+            return hidden
+        last = self.lines[-1]
+        shorter = _shortened(last, width - len(more(hidden + _size(last), self.noun)))
+        if shorter is None:
+            return hidden
+        self.hidden = hidden + _size(last) - _size(shorter)
+        self.lines[-1] = shorter.append(more(self.hidden, self.noun))
+        return 0
 
 
 def screen_lines(picture: Picture, width: int, height: int, *, blocks: bool = True) -> tuple[Text, ...]:
@@ -72,7 +98,7 @@ def screen_lines(picture: Picture, width: int, height: int, *, blocks: bool = Tr
         parts = _parts(picture, width, large=False, blocks=blocks)
     lines = _fitted(parts, width, height)
     for line in lines:
-        line.truncate(width, overflow="ellipsis" if blocks else "crop")
+        line.truncate(width, overflow="crop")  # narrower than a word
         line.no_wrap = True
     return tuple(lines)
 
@@ -82,60 +108,95 @@ def _parts(picture: Picture, width: int, *, large: bool, blocks: bool) -> list[_
     keys = _key_channels(state)
     if is_safing(state) and state.vessels:
         tiles = [_vessel_tile(vessel, _tile_width(width, len(state.vessels), large)) for vessel in state.vessels]
-        sentences = [Text(line, BOLD) for vessel in state.vessels for line in wrap(vessel.sentence, width - 1)]
+        sentences = [line for vessel in state.vessels for line in _texts(vessel.sentence, width, BOLD)]
         vessels = _Part(sentences, len(sentences))
         others = state.channels
     else:
         tiles = [_channel_tile(channel, _tile_width(width, len(keys), large)) for channel in keys]
-        vessels = _Part([_vessel_text(vessel) for vessel in state.vessels], len(state.vessels))
+        told = [line for vessel in state.vessels for line in _vessel_texts(vessel, width)]
+        vessels = _Part(told, len(told))
         others = tuple(channel for channel in state.channels if channel not in keys)
     main = _tiled(tiles, width, large=large, blocks=blocks)
     links = _links(picture, width)
+    footer, caution = _footer(picture.head, width)
     return [
-        _Part([_header(picture)], 1),
+        _Part(_header(picture, width), 1),
         _alarms(picture, width),
         _Part(main, len(main), spaced=True),
         vessels,
-        _Part(_listed(others, width), 1, spaced=True),
+        _Part(_listed(others, width), 1, spaced=True, noun="channel"),
         _impulse(state, width),
-        _redlines(state),
+        _redlines(state, width),
         _Part(links, len(links), spaced=True),
         _marks(picture, width),
-        _Part(_footer(picture.head, width), 1, spaced=True),
+        _Part(footer, caution, spaced=True, noun=""),
     ]
 
 
 def _fitted(parts: list[_Part], width: int, height: int) -> list[Text]:
-    """Take away until all fits, the least first; what room is left goes between subjects."""
-    for part in (parts[8], parts[4], parts[5], parts[6], parts[3], parts[9], parts[7], parts[2]):
-        excess = sum(len(p.lines) for p in parts) - height
-        if excess > 0 and len(part.lines) > part.least:
-            del part.lines[max(part.least, len(part.lines) - excess) :]
-            if part.lines:
-                part.lines[-1].truncate(width - len(MORE))
-                part.lines[-1].append(MORE)
-    disk_space = height - sum(len(part.lines) for part in parts)
+    """Take away until all fits, the least first; what room is left goes between subjects.
+
+    Where the least of everything is still too much, only header, alarms and the caution are left in the end.
+    """
+    header, alarms, main, vessels, others, impulse, redlines, links, marks, footer = parts
+    untold = 0
+    steps = [(part, part.least) for part in (marks, others, impulse, redlines, vessels, footer, links, main)]
+    steps += [(part, 0) for part in (marks, others, redlines, impulse, vessels, links, main)]
+    for part, least in (*steps, (header, 1), (alarms, 1), (footer, 1)):
+        untold += part.give_way(least, sum(len(p.lines) for p in parts) - height, width)
+    if untold and len(footer.lines[0]) + len(more(untold)) <= width:
+        footer.lines[0].append(more(untold))
+    room = height - sum(len(part.lines) for part in parts)
     lines: list[Text] = []
     for part in parts:
-        if part is parts[-1]:
-            lines += [Text("")] * max(0, disk_space)
-        elif part.spaced and part.lines and disk_space > 0:
+        if part is footer:
+            lines += [Text("")] * max(0, room)
+        elif part.spaced and part.lines and room > 0:
             lines.append(Text(""))
-            disk_space -= 1
+            room -= 1
         lines += part.lines
     return lines[:height]
 
 
-def _header(picture: Picture) -> Text:
+def _size(line: Text) -> int:
+    """Count the cells of a line of a list; any other line is one."""
+    return max(1, sum(span.style == CELL for span in line.spans))
+
+
+def _shortened(line: Text, width: int) -> Text | None:
+    """Make room at the end of a line: of a list whole cells are left out, else there is room or none."""
+    if len(line) <= width:
+        return line
+    cut = max((span.start for span in line.spans if span.start <= width and span.style == CELL), default=0)
+    if not cut:
+        return None
+    shorter = line[:cut]
+    shorter.rstrip()
+    return shorter
+
+
+def _texts(text: str, width: int, style: str = "", *, first: str = "") -> list[Text]:
+    """Write a text in as many lines as it takes, those after the first moved in."""
+    return [Text(line, style) for line in whole_lines(text, width, first=first)]
+
+
+def _header(picture: Picture, width: int) -> list[Text]:
     state, head = picture.state, picture.head
-    line = Text(f"{head.number} {head.kind} ", BOLD)
-    if state.rehearsal:
-        line.append(" REHEARSAL ", LOUD)
-        line.append(" ")
-    line.append(f" {phase_words(state)} ", LOUD)
-    line.append(f"  {t_plus(state.since_t_zero)}", BOLD)
-    line.append(f"  recording {seconds(state.elapsed)}")
-    return line
+    pieces = [(printable(f"{head.number} {head.kind}"), BOLD)]
+    pieces += [(" REHEARSAL ", LOUD)] if state.rehearsal else []
+    pieces += [(f" {phase_words(state)} ", LOUD), (f" {t_plus(state.since_t_zero)}", BOLD)]
+    pieces += [(f" recording {seconds(state.elapsed)}", "")]
+    lines = [Text()]
+    for text, style in pieces:
+        if lines[-1] and len(lines[-1]) + 1 + len(text) > width:
+            lines.append(Text("  "))
+            text = text.strip() if style != LOUD else text
+        elif lines[-1]:
+            lines[-1].append(" ")
+        first, *rest = whole_lines(text, width) if len(text) > width else [text]
+        lines[-1].append(first, style)
+        lines += [Text(line, style) for line in rest]
+    return lines
 
 
 def _alarms(picture: Picture, width: int) -> _Part:
@@ -145,12 +206,12 @@ def _alarms(picture: Picture, width: int) -> _Part:
     lines = [
         Text(line.ljust(width), LOUD)
         for sentence in _few(loud, picture.newest)
-        for line in wrap(f"!! {sentence}", width, subsequent_indent="   ", break_on_hyphens=False)
+        for line in whole_lines(f"!! {sentence}", width, indent="   ")
     ]
     lines += [
         Text(line, BOLD)
         for sentence in _few(seen, picture.newest)
-        for line in wrap(f"!! seen, still so: {sentence}", width, subsequent_indent="   ", break_on_hyphens=False)
+        for line in whole_lines(f"!! seen, still so: {sentence}", width, indent="   ")
     ]
     return _Part(lines, len(lines))
 
@@ -168,7 +229,7 @@ def _few(alarms: Sequence[str], newest: str) -> Sequence[str]:
 
 @dataclass(frozen=True, slots=True)
 class _Tile:
-    """One big value."""
+    """One big value; what stands below it takes as many rows as it needs."""
 
     title: str
     figure: str
@@ -198,10 +259,10 @@ def _channel_tile(channel: Indication, width: int) -> _Tile:
 
 
 def _vessel_tile(vessel: VesselState, width: int) -> _Tile:
-    known = vessel_value(vessel) != "unknown"
+    known = vessel_value(vessel) != UNKNOWN
     figure = number_in(vessel.value, vessel.unit) if known and vessel.value is not None else WITHDRAWN
     old = "" if vessel.age is None else age(vessel.age)
-    unit = (_ends(vessel.unit, old, width - 2), BOLD) if known else ("UNKNOWN", LOUD)
+    unit = (_ends(vessel.unit, old, width - 2), BOLD) if known else (UNKNOWN.upper(), LOUD)
     told = "not confirmed by two" if vessel.agree is None and len(vessel.sensors) > 1 else agreement(vessel)
     return _Tile(vessel.name, figure, (unit, (told, BOLD)))
 
@@ -219,47 +280,62 @@ def _tiled(tiles: Sequence[_Tile], width: int, *, large: bool, blocks: bool) -> 
     lines: list[Text] = []
     for first in range(0, len(tiles), in_a_row):
         row = tiles[first : first + in_a_row]
-        lines.append(_beside([(tile.title, BOLD) for tile in row], each))
+        lines += _beside([(whole_lines(tile.title, each - 1, indent=""), BOLD) for tile in row], each)
         figures = [figure_rows(tile.figure, each - 1, large=large, blocks=blocks) for tile in row]
-        lines += [_beside([(rows[k], BOLD) for rows in figures], each) for k in range(len(figures[0]))]
-        lines += [_beside([tile.below[k] for tile in row], each) for k in range(len(row[0].below))]
+        lines += _beside([(rows, BOLD) for rows in figures], each)
+        for k in range(len(row[0].below)):
+            told = [tile.below[k] for tile in row]
+            lines += _beside([(whole_lines(text, each - 1, indent=""), style) for text, style in told], each)
     return lines
 
 
-def _beside(cells: Sequence[tuple[str, str]], width: int) -> Text:
-    line = Text()
-    for text, style in cells:
-        cut = text[: width - 1]
-        line.append(cut, style)
-        line.append(" " * (width - len(cut)))
-    line.rstrip()
-    return line
+def _beside(cells: Sequence[tuple[Sequence[str], str]], width: int) -> list[Text]:
+    """Put cells of one or more rows side by side."""
+    lines = []
+    for k in range(max(len(rows) for rows, _ in cells)):
+        line = Text()
+        for rows, style in cells:
+            text = rows[k] if k < len(rows) else ""
+            line.append(text, style)
+            line.append(" " * (width - len(text)))
+        line.rstrip()
+        lines.append(line)
+    return lines
 
 
 # --- lists -------------------------------------------------------------------------------------------------
 
 
-def _vessel_text(vessel: VesselState) -> Text:
-    known = vessel_value(vessel) != "unknown" and vessel.agree is not False
-    return Text(vessel_line(vessel), "" if known else BOLD)
+def _vessel_texts(vessel: VesselState, width: int) -> list[Text]:
+    known = vessel_value(vessel) != UNKNOWN and vessel.agree is not False
+    return _texts(vessel_line(vessel), width, "" if known else BOLD)
 
 
 def _listed(channels: Sequence[Indication], width: int) -> list[Text]:
-    """Write the other channels, several in a line."""
-    in_a_line = max(1, width // COLUMN)
+    """Write the other channels, several in a line; a long one takes the room of two."""
     lines: list[Text] = []
-    for first in range(0, len(channels), in_a_line):
-        line = Text()
-        for channel in channels[first : first + in_a_line]:
-            value = shown(channel)
-            if value == WITHDRAWN:
-                cell, style = f"{channel.tag} {WITHDRAWN} {channel.standing.value.upper()}", BOLD
-            else:
-                out = " OUT" if channel.is_outside else ""
-                cell, style = f"{channel.tag} {value} {channel.unit}{out}", BOLD if out else ""
-            line.append(cell[: COLUMN - 1].ljust(COLUMN), style)
+    room = 0
+    for channel in channels:
+        value = shown(channel)
+        if value == WITHDRAWN:
+            words, style = f"{channel.tag} {WITHDRAWN} {channel.standing.value.upper()}", BOLD
+        else:
+            out = " OUT" if channel.is_outside else ""
+            words, style = f"{channel.tag} {value} {channel.unit}{out}", BOLD if out else CELL
+        words = printable(words)
+        columns = len(words) // COLUMN + 1
+        if len(words) > width:
+            lines, room = [*lines, *_texts(words, width, style)], 0
+            continue
+        if len(words) > room:
+            lines.append(Text())
+            room = width
+        lines[-1].append(words.ljust(columns * COLUMN), CELL)
+        if style != CELL:
+            lines[-1].stylize(style, len(lines[-1]) - columns * COLUMN)
+        room -= columns * COLUMN
+    for line in lines:
         line.rstrip()
-        lines.append(line)
     return lines
 
 
@@ -267,42 +343,51 @@ def _impulse(state: LiveState, width: int) -> _Part:
     if state.impulse is None:
         return _Part([], 0)
     value, sentence = impulse_lines(state.impulse)
-    told = wrap(sentence, width - 1, initial_indent="  ", subsequent_indent="  ") if sentence else []
-    lines = [Text(value, BOLD), *map(Text, told)]
-    return _Part(lines, len(lines))  # a number without what it cannot say would say too much
+    told = _texts(sentence, width, first="  ") if sentence else []
+    lines = [*_texts(value, width, BOLD), *told]
+    return _Part(lines, len(lines), is_whole=True)  # a number without what it cannot say would say too much
 
 
-def _redlines(state: LiveState) -> _Part:
+def _redlines(state: LiveState, width: int) -> _Part:
     lines = redline_lines(state.redlines, state.since_t_zero)
     tripped = sum(redline.tripped_at is not None for redline in state.redlines)
-    texts = [Text(line, BOLD if k < tripped else "") for k, line in enumerate(lines)]
-    return _Part(texts, max(1, tripped) if texts else 0)
+    texts = [_texts(line, width, BOLD if k < tripped else "") for k, line in enumerate(lines)]
+    first = sum(len(lines) for lines in texts[: max(1, tripped)])
+    return _Part([line for lines in texts for line in lines], first)
 
 
 def _links(picture: Picture, width: int) -> list[Text]:
     lines = [
-        Text(line, BOLD if link.state != "recording" else "")
+        line
         for link in picture.links
-        for line in wrap(link_line(link), width, subsequent_indent="  ", replace_whitespace=False)
+        for line in _texts(link_line(link), width, BOLD if link.state != "recording" else "")
     ]
     disk = disk_line(picture.disk)
     if len(lines) == 1 and len(lines[0]) + 2 + len(disk) <= width:
         lines[0].append(f"  {disk}")
         return lines
-    return [*lines, Text(disk)]
+    return [*lines, *_texts(disk, width)]
 
 
 def _marks(picture: Picture, width: int) -> _Part:
-    """Give the newest marks, then what was said of the recording itself."""
-    newest = mark_lines(picture.state.marks, picture.state.since_t_zero)[:3]
-    marks = [line for mark in newest for line in wrap(mark, width - 1, subsequent_indent="  ")]
-    notices = [line for notice in reversed(picture.notices) for line in wrap(f"Note: {notice}", width - 1)]
-    return _Part([Text(line) for line in (*marks, *notices)], min(1, len(marks)))
+    """Give the newest marks, then what was said of the recording itself; those not told are counted."""
+    told = mark_lines(picture.state.marks, picture.state.since_t_zero)
+    marks = [line for mark in told[:MOST_MARKS] for line in _texts(mark, width)]
+    if len(told) > MOST_MARKS:
+        marks += [Text(f"(+ {len(told) - MOST_MARKS} earlier marks)")]
+    notes = picture.notices[::-1]
+    lines = [line for notice in notes[:MOST_NOTES] for line in _texts(f"Note: {notice}", width)]
+    earlier = max(0, len(notes) - MOST_NOTES) + picture.earlier_notices
+    if earlier:
+        lines += [Text(f"(+ {earlier:,} earlier notes)")]
+    return _Part([*marks, *lines], min(1, len(marks)))
 
 
-def _footer(head: Head, width: int) -> list[Text]:
+def _footer(head: Head, width: int) -> tuple[list[Text], int]:
+    """Give the caution and how to leave, and the number of their lines; then the keys."""
+    caution = _texts(f"{CAUTION_SHORT}  {head.leave}", width, BOLD)
     if not head.takes_keys:
-        return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD)]
+        return caution, len(caution)
     keys = ", ".join(f"{key} = {text}" for key, text in {"space": "mark", **dict(head.mark_keys)}.items())
     keys = f"{keys}, backspace = void, enter = seen"
-    return [Text(f"{CAUTION_SHORT}  {head.leave}", BOLD), *(Text(line) for line in wrap(f"Keys: {keys}", width - 1))]
+    return [*caution, *_texts(f"Keys: {keys}", width)], len(caution)

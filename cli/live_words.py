@@ -19,10 +19,12 @@ from standbook.daq.live.live_state import (
     RedlineState,
     VesselState,
 )
+from standbook.daq.printable import printable
 from standbook.daq.quantity import in_unit
 from standbook.daq.recording.link_health import LinkState
 
 WITHDRAWN: Final = "--"
+UNKNOWN: Final = "unknown"
 CAUTION_SHORT: Final = "A screen reading is never authority to approach."
 _STATES: Final = {"recording": "recording", "lost": "PORT LOST", "ended": "NO LONGER RECORDED"}
 _DECIMALS: Final = {"kN": 3, "V": 3, "MPa": 3, "kg": 2, "kN*s": 3, "N": 0, "lbf": 0, "Pa": 0, "mV": 1}
@@ -49,7 +51,8 @@ class Picture:
     disk: DiskState
     alarms: tuple[str, ...] = ()  # the first one out first
     newest: str = ""  # that of them which was called last
-    notices: tuple[str, ...] = ()  # what was said once of the recording itself
+    notices: tuple[str, ...] = ()  # what was said once of the recording itself, the newest last
+    earlier_notices: int = 0  # that were said before these
     acknowledged: frozenset[str] = frozenset()  # alarms that somebody has seen; they stand, and are not loud
 
 
@@ -62,6 +65,32 @@ def head_of(plan: Plan, *, takes_keys: bool, only_watches: bool = False) -> Head
         takes_keys=takes_keys,
         leave="Ctrl-C ends this screen" if only_watches else "Ctrl-C = stop",
     )
+
+
+def whole_lines(text: str, width: int, *, first: str = "", indent: str = "  ") -> list[str]:
+    """Write a text in lines of ``width``, broken between groups that stand two spaces apart, else between words.
+
+    Only a word that is longer than a line is broken itself. What could command a terminal is written by number first:
+    it is longer then.
+    """
+    text = printable(text)
+    if len(first) + len(text) <= width:
+        return [first + text]
+    lines, is_begun = [first], False
+    for group in text.split("  "):
+        gap = "  "
+        for piece in [group] if len(indent) + len(group) <= width else group.split(" "):
+            if is_begun and len(lines[-1]) + len(gap) + len(piece) > width:
+                lines.append(indent + piece)
+            else:
+                lines[-1] += gap + piece if is_begun else piece
+            is_begun, gap = True, " "
+    return [line[at : at + width].rstrip() for line in lines for at in range(0, len(line), width)]
+
+
+def more(count: int, noun: str = "") -> str:
+    """Count what there was no room for."""
+    return f"  (+ {_counted(count, noun) if noun else f'{count:,} more'})"
 
 
 def number_in(value: float, unit: str) -> str:
@@ -118,33 +147,39 @@ def shown(channel: Indication) -> str:
 def agreement(vessel: VesselState) -> str:
     """Say whether the sensors of a vessel agree."""
     names = ", ".join(vessel.sensors)
+    if vessel.agree is None and len(vessel.sensors) == 1:
+        return f"{names} is its only sensor" if vessel.value is None else f"by {names} alone"
     if vessel.agree is None:
-        return f"{names} alone" if len(vessel.sensors) == 1 else f"{names}: fewer than two respond"
+        return f"{names}: fewer than two respond"
     return f"{names} {'agree' if vessel.agree else 'DISAGREE'}"
 
 
 def vessel_value(vessel: VesselState) -> str:
     """Write a vessel's pressure, or that it is unknown."""
     if vessel.value is None or vessel.agree is False:
-        return "unknown"
+        return UNKNOWN
     return f"{number_in(vessel.value, vessel.unit)} {vessel.unit}"
 
 
 def vessel_line(vessel: VesselState) -> str:
     """Write a vessel's pressure and the agreement of its sensors in one short line."""
-    old = "" if vessel.age is None else f", {age(vessel.age)}"
-    return f"{vessel.name} {vessel_value(vessel)}; {agreement(vessel)}{old}"
+    value = vessel_value(vessel)
+    old = "" if vessel.age is None or (value == UNKNOWN and vessel.agree is None) else f", {age(vessel.age)}"
+    return f"{vessel.name} {value}; {agreement(vessel)}{old}"
 
 
 def link_line(link: LinkState) -> str:
     """Write the state of a link and of its data on disk."""
     synced = "nothing on disk yet" if link.sync_age is None else f"on disk {link.sync_age:.1f} s ago"
-    counts = (("damaged", link.damaged_frames), ("restarts", link.restarts), ("clock steps", link.clock_steps))
-    amiss = "  ".join(f"{name} {count:,}" for name, count in counts if count) or "damaged 0"
-    return (
-        f"{link.device} {_STATES.get(link.state, link.state)}  {link.rate:,.0f} rows/s  lost {link.lost_rows:,}  "
-        f"{amiss}  {synced}"
+    hidden = f" + ? in {_counted(link.restarts, 'restart')}" if link.restarts else ""
+    counts = (
+        ("damaged", link.damaged_frames),
+        ("clock steps", link.clock_steps),
+        ("clock rate changes", link.rate_changes),
     )
+    amiss = [f"{name} {count:,}" for name, count in counts if count] or ([] if hidden else ["damaged 0"])
+    state = f"{link.device} {_STATES.get(link.state, link.state)}"
+    return "  ".join([state, f"{link.rate:,.0f} rows/s", f"lost {link.lost_rows:,}{hidden}", *amiss, synced])
 
 
 def disk_line(disk: DiskState) -> str:
@@ -160,7 +195,7 @@ def disk_line(disk: DiskState) -> str:
     hours, minutes = disk.seconds_left / 3600.0, disk.seconds_left / 60.0
     room = f"{disk.seconds_left:.0f} s" if minutes < 2.0 else f"{minutes:.0f} min"
     if hours >= 2.0:
-        room = "over 99 h" if hours > 99.0 else f"{hours:.1f} h"
+        room = "over 99 h" if hours > 99.0 else f"{hours:.{0 if hours >= 9.95 else 1}f} h"
     return f"disk {free}, room for {room}"
 
 
@@ -170,7 +205,8 @@ def impulse_lines(impulse: ImpulseState) -> tuple[str, str]:
     if impulse.limit is not None:
         share = "" if impulse.value is None else f" = {impulse.value / impulse.limit:.1%}".replace("%", " %")
         limit = f" of {impulse.limit:,.0f} N*s{share}"
-    value = WITHDRAWN if impulse.value is None else f"{impulse.value:,.0f} N*s"
+    least = "at least " if impulse.at_least else ""
+    value = WITHDRAWN if impulse.value is None else f"{least}{impulse.value:,.0f} N*s"
     named = f" ({impulse.limit_name})" if impulse.limit_name else ""
     return f"impulse {value}{limit}{named}", impulse.sentence
 
@@ -281,6 +317,10 @@ class AlarmBook:
         self._seen &= now.keys()
         self._standing = {name: now[name] for name in (next(happened) if n in ordered else n for n in names)}
         return tuple(self._standing.values()), new, over
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count:,} {noun}{'' if count == 1 else 's'}"
 
 
 def _first_out(order: int | None) -> str:

@@ -14,7 +14,7 @@ from rich.console import Console
 
 from standbook.analysis.prediction.live_bands import live_prediction
 from standbook.cli.keys import ENTER, KeyMarks, KeyReader
-from standbook.cli.live_screen import screen_lines
+from standbook.cli.live_screen import MOST_NOTES, screen_lines
 from standbook.cli.live_words import AlarmBook, Head, Picture, link_alarms
 from standbook.cli.painter import Draw, Painter
 from standbook.cli.plain_lines import PlainLines
@@ -117,7 +117,8 @@ class Showing:
         self._live, self._head, self._marks_path = live, head, folder / MARKS_FILE
         self._keys, self._marks = keys, marks
         self._book = AlarmBook()
-        self._told: tuple[str, ...] = ()
+        self._told: tuple[str, ...] = ()  # the newest
+        self._told_before = 0
         self._lost_mark: dict[str, str] = {}
         self._is_open = True
         self._marks_seen: tuple[int, int] | None = None
@@ -139,7 +140,9 @@ class Showing:
     def tell(self, sentence: str) -> None:
         """Print a sentence at once: on the screen, or on standard error where no screen stands in the way."""
         if self.painter is not None and self._is_open:
-            self._told = (*self._told[-2:], sentence)
+            self._told = (*self._told, sentence)
+            self._told_before += max(0, len(self._told) - MOST_NOTES)
+            self._told = self._told[-MOST_NOTES:]
         else:
             warn(sentence)
 
@@ -175,6 +178,7 @@ class Showing:
             newest=self._book.newest,
             acknowledged=self._book.acknowledged,
             notices=self._told,
+            earlier_notices=self._told_before,
         )
         if self._lines is not None:
             self._lines.show(picture, new, over)

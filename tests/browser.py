@@ -35,9 +35,11 @@ class Browser:
     def __init__(self, commands, answers):
         self.commands, self.answers = commands, answers
         self.number, self.session, self.events = 0, None, set()
+        self.asked_for = []  # addresses, of the page that is shown
         target = self.ask("Target.createTarget", url="about:blank")["targetId"]
         self.session = self.ask("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
         self.ask("Page.enable")
+        self.ask("Network.enable")
         self.ask("Emulation.setDeviceMetricsOverride", **WINDOW)
 
     def ask(self, method, **parameters):
@@ -59,11 +61,14 @@ class Browser:
             text += byte
         answer = json.loads(text)
         self.events.add(answer.get("method"))
+        if answer.get("method") == "Network.requestWillBeSent":
+            self.asked_for.append(answer["params"]["request"]["url"])
         return answer
 
     def show(self, page):
         """Load a file and all that belongs to it."""
         self.events.clear()
+        self.asked_for.clear()
         self.ask("Page.navigate", url=page.as_uri())
         while "Page.loadEventFired" not in self.events:
             self._next()

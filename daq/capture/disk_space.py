@@ -24,9 +24,11 @@ WARN: Final = 600.0  # [s] left; time to finish a test that has begun, or to hol
 RESERVE: Final = 1 << 20  # [byte]
 STOP_TIME: Final = 2.0  # [s] of the present rate on top of it
 
-# The free space of a disk moves by what other programs do, so it counts only when it falls at least this much
-# faster than the journals grow.
-_OTHERS: Final = 1.5
+# What other programs take counts from half of what the journals take on. They write by fits and starts: their mean over
+# a longer time, the most and the least tenth of its seconds left out, moves by little where they go on as they did.
+OTHERS_WINDOW: Final = 120.0  # [s]
+_OTHERS: Final = 0.5
+_LEFT_OUT: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,7 @@ class DiskSpace:
         self._free = free
         self._written = written
         self._looks: deque[tuple[float, int, int]] = deque()  # time, free, written; at most one a second
+        self._others = 0.0  # rate at which other programs fill the disk [byte/s]
 
     def poll(self, now: float) -> DiskState:
         """Return the state at ``now``, a time that only grows. [s]."""
@@ -102,24 +105,25 @@ class DiskSpace:
         """Return the rate at which room is used up, in bytes a second."""
         if not self._looks or now - self._looks[-1][0] >= 1.0:
             self._looks.append((now, free, written))
-        while len(self._looks) > 1 and now - self._looks[1][0] >= WINDOW:
+            self._others = self._usual_use()
+        while len(self._looks) > 1 and now - self._looks[1][0] >= OTHERS_WINDOW:
             self._looks.popleft()
-        then, _, written_then = self._looks[0]
-        span = now - then
+        since = next((look for look in reversed(self._looks) if now - look[0] >= WINDOW), self._looks[0])
+        span = now - since[0]
         if span < 1.0:
             return 0.0
-        ours = (written - written_then) / span
-        all_use = self._usual_use()
-        return max(0.0, ours, all_use if all_use > _OTHERS * ours else 0.0)
+        ours, others = (written - since[2]) / span, self._others
+        return max(0.0, ours + (others if others > _OTHERS * ours else 0.0))
 
     def _usual_use(self) -> float:
-        """Return the median rate at which the disk fills, in bytes a second: a burst of another program ends."""
-        rates = [
-            (one[1] - other[1]) / (other[0] - one[0])
+        """Return the rate at which other programs fill the disk, in bytes a second; their bursts end."""
+        rates = sorted(
+            ((one[1] - other[1]) - (other[2] - one[2])) / (other[0] - one[0])
             for one, other in itertools.pairwise(self._looks)
             if other[0] > one[0]
-        ]
-        return statistics.median(rates) if rates else 0.0
+        )
+        out = max(1, round(_LEFT_OUT * len(rates)))
+        return max(0.0, statistics.fmean(rates[out:-out])) if len(rates) > 2 * out else 0.0
 
     def _warning(self, free: int, left: float | None) -> str:
         if self.is_short:

@@ -11,7 +11,7 @@
 """
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from standbook.daq.config.plan import Plan, read_plan
 from standbook.daq.config.signal_conversion import check_signal
 from standbook.daq.config.stand import Stand, read_stand
 from standbook.daq.errors import ConfigError
+from standbook.daq.regular_file import check_regular
 
 STAND_FILE = "stand.toml"
 PLANS = "plans"
@@ -59,7 +60,7 @@ def campaign_folder(plan_path: Path) -> Path:
         The plan does not lie in a campaign's ``plans`` folder.
     """
     folder = plan_path.resolve().parent
-    if folder.name != PLANS or not (folder.parent / STAND_FILE).is_file():
+    if folder.name != PLANS or not (folder.parent / STAND_FILE).exists():
         raise ConfigError(
             f"{plan_path}: a plan lies in the {PLANS} folder of a campaign, beside {STAND_FILE}; "
             "make one with: standbook new DIR"
@@ -82,8 +83,7 @@ def read_campaign(plan_path: Path, *, today: dt.date) -> Campaign:
     ConfigError
         Every fault of every file, one a line.
     """
-    if not plan_path.is_file():
-        raise ConfigError(f"{plan_path}: no such plan")
+    _check_plan_file(plan_path)
     folder = campaign_folder(plan_path)
     problems: list[str] = []
     plan, stand = None, None
@@ -96,37 +96,60 @@ def read_campaign(plan_path: Path, *, today: dt.date) -> Campaign:
     except ConfigError as error:
         problems += error.problems
     calibrations: dict[str, Calibration] = {}
+    faulty: set[str] = set()
     if plan is not None:
         calibrations, faults = _read_calibrations(plan, folder / CALIBRATIONS, plan_path.name)
-        problems += faults
+        problems += [problem for found in faults.values() for problem in found]
+        faulty = {stem.rpartition("_")[0] for stem in faults}
     if plan is not None and stand is not None:
-        problems += check(plan, stand, calibrations, name=plan_path.name, today=today)
+        problems += check(plan, stand, calibrations, name=plan_path.name, today=today, faulty=faulty)
     if problems or plan is None or stand is None:
         raise ConfigError(*problems)
     return Campaign(folder=folder, plan_path=plan_path, plan=plan, stand=stand, calibrations=calibrations)
 
 
-def _read_calibrations(plan: Plan, folder: Path, name: str) -> tuple[dict[str, Calibration], list[str]]:
+def _check_plan_file(path: Path) -> None:
+    try:
+        check_regular(path)
+    except FileNotFoundError:
+        raise ConfigError(f"{path}: no such plan") from None
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read: {error.strerror}; a plan is CAMPAIGN/plans/NUMBER.toml") from None
+
+
+def _read_calibrations(plan: Plan, folder: Path, name: str) -> tuple[dict[str, Calibration], dict[str, Sequence[str]]]:
+    """Read the calibrations that a plan names; return them by tag, and what is wrong of the others by their name."""
     found: dict[str, Calibration] = {}
-    problems: list[str] = []
+    problems: dict[str, Sequence[str]] = {}
     for stem in plan.calibrations:
         path = folder / f"{stem}.toml"
-        if not path.is_file():
-            problems.append(f"{name}: calibration {stem} is missing: no file {path}")
+        if not path.exists():
+            problems[stem] = [f"{name}: calibration {stem} is missing: no file {path}"]
             continue
         try:
             calibration = read_calibration(path)
         except ConfigError as error:
-            problems += error.problems
+            problems[stem] = error.problems
             continue
         if calibration.tag in found:
-            problems.append(f"{name}: two calibrations of {calibration.tag} are named; keep one revision")
+            problems[stem] = [f"{name}: two calibrations of {calibration.tag} are named; keep one revision"]
         found[calibration.tag] = calibration
     return found, problems
 
 
-def check(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], *, name: str, today: dt.date) -> list[str]:
-    """List every disagreement between plan, stand and calibrations, one sentence each."""
+def check(
+    plan: Plan,
+    stand: Stand,
+    calibrations: Mapping[str, Calibration],
+    *,
+    name: str,
+    today: dt.date,
+    faulty: Set[str] = frozenset(),
+) -> list[str]:
+    """List every disagreement between plan, stand and calibrations, one sentence each.
+
+    ``faulty`` holds the tags whose calibration is named and wrong, of which that was said.
+    """
     tags = {item.tag for item in stand.input}
     tanks = {tank.name for tank in plan.tank}
     problems: list[str] = []
@@ -137,7 +160,7 @@ def check(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], *, 
     named += [(f'mark "{m.key}"', tag) for m in plan.mark for tag in (m.rises, m.still) if tag]
     for line in plan.redline:
         calibration = calibrations.get(line.tag)
-        if calibration is None and line.tag in tags:
+        if calibration is None and line.tag in tags - faulty:
             problems.append(f'{name}: redline "{line.name}" watches {line.tag}, but calibrations names none for it')
         elif calibration is not None and calibration.dimension != "pressure":
             problems.append(
@@ -161,6 +184,8 @@ def check(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration], *, 
         if not stand.measuring(measurands.TANK_PRESSURE, tank)
     ]
     for item in stand.input:
+        if item.tag in faulty and item.tag not in calibrations:
+            continue
         problems += _check_calibration(item.tag, stand, calibrations, plan, name, today)
     return problems
 

@@ -328,7 +328,7 @@ class Live:
     def _impulse_state(self) -> ImpulseState | None:
         if self._impulse is None:
             return None
-        return self._impulse.state(vouched=self._standings[self._impulse.monitor.tag].is_shown)
+        return self._impulse.state(self._standings[self._impulse.monitor.tag])
 
     def _mark_state(self, mark: CrewMark) -> MarkState:
         remark = self._remarks.get(mark.number)

@@ -107,7 +107,8 @@ class ImpulseState:
     value: float | None  # [N*s]; None when the thrust channel cannot be vouched for
     limit: float | None  # [N*s]
     limit_name: str
-    sentence: str  # what is missing from it, "at least", ...
+    sentence: str  # what is missing from it, what is only modelled
+    at_least: bool = False  # something is missing: the true one is no less
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ import numpy as np
 from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.live.channel_monitor import ChannelMonitor
 from standbook.daq.live.live_clock import Moment, TimeBase
-from standbook.daq.live.live_state import ImpulseState
+from standbook.daq.live.live_state import ImpulseState, Validity
 
 TARE_FROM: Final = -1.5  # [s] after T-0
 TARE_TO: Final = -0.1  # [s] after T-0; valves and igniter are quiet before
@@ -56,6 +56,7 @@ class RunningImpulse:
         self._over = False
         self._counted_on: TimeBase | None = None
         self._from = 0  # ticks at which counting began, on the clock that runs
+        self._looked_to = 0  # ticks past the newest row looked at, on the clock that runs
         self._last_host = 0  # of the newest sample taken in [ns]
 
     def advance(self, t_zero: Moment | None, until: Moment | None, *, behind: float = BEHIND) -> None:
@@ -71,7 +72,7 @@ class RunningImpulse:
         if self._last is not None and base is not self._counted_on:
             # The board has started again: its clock is another, and what lies between is missing.
             self._missing += max(0.0, (base.host_ns(int(ring.ticks[0])) - self._last_host) / 1e9 * base.time_scale)
-            self._last, self._from = None, int(ring.ticks[0])
+            self._last, self._from, self._looked_to = None, int(ring.ticks[0]), int(ring.ticks[0])
         self._counted_on = base
         first = self._last[0] + 1 if self._last is not None else self._from
         end = ring.newest + 1 - base.span(behind) if until is None else until.on(base)
@@ -102,7 +103,7 @@ class RunningImpulse:
         assert ring is not None  # noqa: S101 - the caller looked
         self._t_zero, self._sum, self._missing, self._railed, self._last = t_zero, 0.0, 0.0, 0, None
         self._counted_on, self._last_host = ring.base, 0
-        at = self._from = t_zero.on(ring.base)
+        at = self._from = self._looked_to = t_zero.on(ring.base)
         rows = ring.between(at + ring.base.span(TARE_FROM), at + ring.base.span(TARE_TO))
         self._tare = self.monitor.mean(rows) if rows.stop - rows.start >= TARE_ROWS else None
 
@@ -112,7 +113,9 @@ class RunningImpulse:
         assert self._tare is not None  # noqa: S101 - as above
         values, at_rail, broken = self.monitor.readings(rows)
         good = ~(at_rail | broken)
-        self._railed += int(np.count_nonzero(at_rail))
+        # While none is good the same rows are looked at again; each counts once.
+        self._railed += int(np.count_nonzero(at_rail & (ring.ticks[rows] >= self._looked_to)))
+        self._looked_to = int(ring.ticks[rows][-1]) + 1 if values.size else self._looked_to
         ticks, thrust = ring.ticks[rows][good], values[good] - self._tare
         if not ticks.size:
             return
@@ -130,23 +133,25 @@ class RunningImpulse:
         self._missing += float(steps[~whole].sum())
         self._last = (int(ticks[-1]), float(thrust[-1]))
 
-    def state(self, *, vouched: bool) -> ImpulseState:
-        """Return the sum; ``vouched`` tells whether the channel is indicated now, or need be no longer."""
+    def state(self, standing: Validity) -> ImpulseState:
+        """Return the sum; ``standing`` is the channel's now, which matters until the end of thrust."""
         limit, name = self._limit.limit.value, self._limit.limit_name
         tag = self.monitor.tag
         if self._t_zero is None:
             return ImpulseState(None, limit, name, "nothing before T-0")
         if self._tare is None:
             return ImpulseState(None, limit, name, f"unknown: {tag} has no zero from before T-0")
-        if not vouched and not self._over:
+        # What was summed before a clip stands, and what is above the rail can only raise it.
+        is_clipped = standing is Validity.CLIPPED and not self._over
+        if not (standing.is_shown or is_clipped or self._over):
             return ImpulseState(None, limit, name, f"unknown: {tag} cannot be vouched for")
-        words = ["an indication, not the result"]
-        lacks = [f"{self._missing:.3f} s of {tag} missing"] if self._missing > 0.0 else []
-        lacks += [f"{tag} was at its rail in {self._railed:,} samples"] if self._railed else []
-        if lacks:
-            words = [f"an indication, at least: {', '.join(lacks)}"]
+        railed = f"{self._railed:,} sample{'' if self._railed == 1 else 's'}" if self._railed else ""
+        lacks = [f"{tag} is at its rail now{f', {railed} so far' if railed else ''}"] if is_clipped else []
+        lacks += [f"{self._missing:.3f} s of {tag} missing"] if self._missing > 0.0 else []
+        lacks += [f"{railed} at its rail"] if railed and not is_clipped else []
+        words = ["indication only", *lacks]
         if self._weight_sign and self._expelled_weight is None:
             words.append(f"lost weight {'raises' if self._weight_sign > 0 else 'lowers'} it")
         elif self._weight_sign:
-            words.append("lost weight only predicted")
-        return ImpulseState(self._sum, limit, name, "; ".join(words))
+            words.append("lost weight modelled, not weighed")
+        return ImpulseState(self._sum, limit, name, "; ".join(words), at_least=bool(lacks))

@@ -13,6 +13,7 @@ from standbook.daq.config.stand import Device
 from standbook.daq.journal.reader import JournalFollower
 from standbook.daq.journal.record_format import Event
 from standbook.daq.journal.writer import journals_of
+from standbook.daq.recording.rate_watch import RateWatch, rate_sentence
 from standbook.daq.wire.decoder import KNOWN_HELLOS, Decoded, Decoder
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.messages import PLAYED_OUT, SampleBlock
@@ -49,6 +50,7 @@ class Seen:
     newest_arrival_ns: int | None  # monotonic [ns]
     restarts: int = 0  # of the board
     clock_steps: int = 0  # times that its clock contradicted its row numbers
+    rate_changes: int = 0  # times that its clock went over to another rate
     word: str = ""  # about the newest of these, without the device's name
     word_ns: int | None = None  # when it arrived, monotonic [ns]
 
@@ -99,9 +101,11 @@ class Follower:
         self._next: dict[tuple[int, int], int] = {}  # (stream, boot) -> sequence expected
         self._ticks: dict[tuple[int, int], TickFollower] = {}  # by stream and boot
         self._boot: int | None = None
+        self._rate: tuple[tuple[int, int], RateWatch] | None = None  # stream and boot that it goes by
         self._word = ""
         self._word_ns: int | None = None
-        self._bytes = self._frames = self._rows = self._lost = self._damaged = self._restarts = self._steps = 0
+        self._bytes = self._frames = self._rows = self._lost = self._damaged = self._restarts = 0
+        self._steps = self._rate_changes = 0
         self._newest: int | None = None
 
     def poll(self, taken: Callable[[Taken], None] | None = None) -> Seen:
@@ -128,6 +132,7 @@ class Follower:
             newest_arrival_ns=self._newest,
             restarts=self._restarts,
             clock_steps=self._steps,
+            rate_changes=self._rate_changes,
             word=self._word,
             word_ns=self._word_ns,
         )
@@ -207,10 +212,20 @@ class Follower:
             follower = TickFollower(said[-1].interval_ticks, said[-1].tick_hz, said[-1].time_scale)
             self._ticks[block.stream, block.boot] = follower
         steps, before = follower.steps, follower.newest
-        follower.follow(block.frame_first, block.frame_ticks, arrival_ns)
+        excess = follower.follow(block.frame_first, block.frame_ticks, arrival_ns)
+        self._watch_rate(block, int(block.ticks[-1] - excess[-1]), said[-1], arrival_ns)
         if follower.newest is not None and follower.newest != before:
             self._steps += follower.steps - steps
             self._word, self._word_ns = step_sentences([follower.newest], said[-1].tick_hz)[0], arrival_ns
+
+    def _watch_rate(self, block: SampleBlock, ticks: int, hello: Hello, arrival_ns: int) -> None:
+        """Notice that the clock of the board, by one of its streams, runs at another rate than before."""
+        if self._rate is None or self._rate[0][1] != block.boot:
+            self._rate = (block.stream, block.boot), RateWatch(hello.tick_hz, hello.time_scale)
+        of, watch = self._rate
+        if of == (block.stream, block.boot) and (change := watch.heard(ticks, arrival_ns)) is not None:
+            self._rate_changes += 1
+            self._word, self._word_ns = rate_sentence(change), arrival_ns
 
     def _count(self, stream: int, boot: int, first: int, last: int, rows: int) -> None:
         self._rows += rows

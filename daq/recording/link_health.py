@@ -36,6 +36,7 @@ class LinkState:
     message: str = ""  # one sentence when something is wrong
     restarts: int = 0  # of the board
     clock_steps: int = 0  # times that its clock contradicted its row numbers
+    rate_changes: int = 0  # times that its clock went over to another rate
 
 
 class LinkWatch:
@@ -70,6 +71,7 @@ class LinkWatch:
             message=self._message(status, hellos) or self._word(now, seen),
             restarts=seen.restarts,
             clock_steps=seen.clock_steps,
+            rate_changes=seen.rate_changes,
         )
 
     def _rate(self, now: float, rows: int) -> float:

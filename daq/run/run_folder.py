@@ -28,7 +28,7 @@ from pydantic import ValidationError
 from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.campaign import CALIBRATIONS, RUNS, STAND_FILE, Campaign
 from standbook.daq.config.csv_mapping import MAPPING_FILE, imported_calibrations, imported_stand, read_mapping
-from standbook.daq.config.plan import DETECTED_OPENING, Plan, TestKind, read_plan
+from standbook.daq.config.plan import Plan, TestKind, read_plan
 from standbook.daq.config.printed_counts import calibration_of_counts, input_of_counts
 from standbook.daq.config.signal_conversion import Rails
 from standbook.daq.config.stand import Stand, read_stand
@@ -116,15 +116,13 @@ class Run:
 
     @property
     def prediction_status(self) -> Status:
-        """``locked`` only where a lock is older than T-0; a detected opening is left to the analysis."""
+        """``locked`` only where a lock is older than T-0; without one (scrub, detected opening), than the recording."""
         if self.info.prediction != "locked" or self.info.lock is None or self.prediction_text is None:
             return "postdiction"
         locked_at = dt.datetime.fromisoformat(self.info.lock["locked_at_utc"])
         if self.record.t_zero is not None:
             return "locked" if locked_at.timestamp() * 1e9 < self.record.t_zero.host_ns else "postdiction"
-        if self.plan.test.t_zero == DETECTED_OPENING and locked_at <= dt.datetime.fromisoformat(self.info.created_utc):
-            return "locked"
-        return "postdiction"
+        return "locked" if locked_at <= dt.datetime.fromisoformat(self.info.created_utc) else "postdiction"
 
     def streams(self) -> tuple[tuple[str, str], ...]:
         """Return device and name of each stream that has rows."""

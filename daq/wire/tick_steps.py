@@ -8,6 +8,7 @@ where a converter has a clock of its own. What jumps is the clock, or rows that 
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Final, Literal
 
 import numpy as np
@@ -207,16 +208,20 @@ class TickFollower:
         if len(self._usual) < FEWEST:
             self._usual.append(beyond / rows)
             return self._excess
-        usual = np.array(self._usual)
-        rate = float(np.median(usual))
-        scatter = 1.4826 * rows * float(np.median(np.abs(usual - rate)))
+        rate = median(self._usual)
         off = round(beyond - rate * rows)
-        if abs(off) <= max(EXACT, SCATTERS * scatter) + SLOW * self._interval * rows:
+        # Nearly every frame is exact, of a thousand a second: what scatter allows is asked of the others.
+        if abs(off) <= EXACT or abs(off) <= self._allowed(rate, rows):
             self._usual.append(beyond / rows)
         elif not self._waited(off, rows, arrival_ns - last[2]):
             self._excess += off
             self._step(sequence, off)
         return self._excess
+
+    def _allowed(self, rate: float, rows: int) -> float:
+        """Return what ticks may be off by after so many rows, by the scatter of the frames before."""
+        scatter = 1.4826 * rows * median(abs(one - rate) for one in self._usual)
+        return max(EXACT, SCATTERS * scatter) + SLOW * self._interval * rows
 
     def _step(self, sequence: int, off: int) -> None:
         """Note a step, or that it undoes the one before: then only frames between stood off."""

@@ -136,7 +136,9 @@ VESSELS = (
 NO_LIGHT = RedlineState(
     name="no light", call="NO LIGHT", tag="PT-31", armed=True, tripped_at=None, order=None, text="PT-31 below 5 bar(g)"
 )
-IMPULSE = ImpulseState(19_876.0, 40_960.0, "14 CFR 101.22 Class 2", "indication only: before weight correction")
+IMPULSE = ImpulseState(
+    19_876.0, 40_960.0, "14 CFR 101.22 Class 2", "indication only; lost weight modelled, not weighed"
+)
 MARK = MarkState(number=1, text="fuel tank pressurising", at=-61.2, struck=False, remark="PT-21 rose, PT-11 stayed")
 
 BURN = LiveState(

@@ -11,7 +11,7 @@ from rich.console import Console
 
 from standbook.cli.big_figures import figure_rows
 from standbook.cli.live_screen import BOLD, LOUD, screen_lines
-from standbook.cli.live_words import AlarmBook, link_alarms, number_in, seconds
+from standbook.cli.live_words import AlarmBook, link_alarms, number_in, seconds, whole_lines
 from standbook.daq.capture.disk_space import DiskState
 from standbook.daq.live.live_state import MarkState, Phase, Validity
 from tests.cli.live_states import (
@@ -75,7 +75,7 @@ def test_everything_that_a_crew_watches_stands_on_80_by_24():
         "indication only",
         "ARMED  no light: PT-31 below 5 bar(g)",
         "cradle-a recording  1,010 rows/s  lost 0  damaged 0  on disk 0.1 s ago",
-        "disk 81.3 GB free, room for 90.0 h",
+        "disk 81.3 GB free, room for 90 h",
         "mark 1 T-61.2 s  fuel tank pressurising; PT-21 rose, PT-11 stayed",
         "A screen reading is never authority to approach.",
         "Ctrl-C",
@@ -156,8 +156,8 @@ def test_what_is_cut_off_shows_that_it_is_and_what_was_left_out_is_said_whole():
     lines = text(picture(state, links=(LINK,) * 4, alarms=[long, "two", "three"])).splitlines()
     first, rest = long.split(" (")
     assert [line.rstrip() for line in lines[1:3]] == [f"!! {first}", f"   ({rest}"]
-    (channels,) = [line for line in lines if "PT-22" in line and "NO FRESH" in line]
-    assert channels.endswith("  (+ more)")
+    (channels,) = [line for line in lines if "PT-12" in line and "NO FRESH" in line]
+    assert channels == "PT-12 -- NO FRESH DATA    PT-13 -- NO FRESH DATA  (+ 5 channels)"
     plain = screen_lines(picture(state, alarms=[long]), 80, 24, blocks=False)
     assert all(line.plain.isascii() for line in plain)
 
@@ -323,6 +323,55 @@ def test_phases_are_named():
 
 
 def test_a_link_of_which_much_is_to_be_told_is_told_whole():
-    told = text(picture(links=(replace(LINK, restarts=1, clock_steps=2),)))
+    told = text(picture(links=(replace(LINK, restarts=1, clock_steps=2, rate_changes=1),)))
     words = " ".join(told.split())
-    assert "lost 0 restarts 1 clock steps 2 on disk 0.1 s ago" in words
+    assert "lost 0 + ? in 1 restart clock steps 2 clock rate changes 1 on disk 0.1 s ago" in words
+
+
+def test_rows_that_a_restart_hid_are_never_called_none():
+    assert "lost 12 + ? in 2 restarts  " in text(picture(links=(replace(LINK, lost_rows=12, restarts=2),)))
+    assert "lost 0  damaged 0" in text(picture())
+
+
+def test_an_impulse_of_which_something_is_missing_is_at_least_in_the_line_of_the_number():
+    least = replace(IMPULSE, at_least=True)
+    shown = text(picture(replace(BURN, impulse=least)))
+    assert "impulse at least 19,876 N*s of 40,960 N*s = 48.5 % (14 CFR 101.22 Class 2)" in shown
+
+
+def test_what_leads_away_from_the_screen_and_the_caution_stay_whatever_else_is_wrong():
+    silent = tuple(withdrawn(channel, Validity.DISAGREES) for channel in OTHERS)
+    state = replace(SAFING, channels=(LC_1, PT_11, PT_21, PT_31, *silent), marks=(MARK,) * 4)
+    lost = replace(LINK, state="lost", lost_rows=1234, damaged_frames=12, restarts=3, clock_steps=2)
+    long = "cradle-b PORT LOST: nothing new comes. /dev/ttyACM0: the port was lost (hang-up); plug it in again"
+    shown = text(picture(state, links=(lost,) * 4, alarms=[long, f"{long}.", f"{long}!"])).splitlines()
+    caution = "A screen reading is never authority to approach.  Ctrl-C = stop"
+    assert re.fullmatch(rf"{re.escape(caution)}  \(\+ [2-5]\d more\)", shown[-1])
+    assert len(shown) == 24
+
+
+def test_notes_and_marks_are_the_newest_three_and_the_others_are_counted():
+    marks = tuple(replace(MARK, number=k, text=f"hold {k}", remark="") for k in range(1, 6))
+    some = picture(replace(BURN, marks=marks, vessels=(), redlines=(), channels=(LC_1,)))
+    notes = tuple(f"note {k}" for k in range(1, 6))
+    words = " ".join(text(replace(some, notices=notes), height=40).split())
+    assert "mark 5 T-61.2 s hold 5 mark 4 T-61.2 s hold 4 mark 3 T-61.2 s hold 3 (+ 2 earlier marks)" in words
+    assert "Note: note 5 Note: note 4 Note: note 3 (+ 2 earlier notes)" in words
+    words = " ".join(text(replace(some, notices=notes[-3:], earlier_notices=1_000), height=40).split())
+    assert "Note: note 5 Note: note 4 Note: note 3 (+ 1,000 earlier notes)" in words
+
+
+def test_a_single_sensor_is_named_as_what_it_is():
+    alone = replace(VESSELS[0], sensors=("PT-11",), agree=None, value=None)
+    chamber = replace(VESSELS[2], sensors=("PT-31",), agree=None)
+    shown = text(picture(replace(BURN, vessels=(alone, chamber))))
+    assert "oxidiser tank unknown; PT-11 is its only sensor\n" in shown
+    assert "chamber 16.4 bar(g); by PT-31 alone, 0.1 s old" in shown
+
+
+def test_words_are_broken_between_groups_first_and_tags_never():
+    link = "cradle-a recording  1,010 rows/s  lost 0  clock steps 2"
+    assert whole_lines(link, 50) == ["cradle-a recording  1,010 rows/s  lost 0", "  clock steps 2"]
+    assert whole_lines("PT-11 and PT-12", 12) == ["PT-11 and", "  PT-12"]
+    assert whole_lines("a path-of-many-words", 8) == ["a", "  path-o", "f-many-w", "ords"]
+    assert whole_lines("one two", 6, first="* ", indent="  ") == ["* one", "  two"]

@@ -1,5 +1,6 @@
 """Where errors become exit codes, and what merely starting the command costs."""
 
+import ast
 import re
 import signal
 import subprocess
@@ -13,8 +14,9 @@ from standbook.cli.main import run
 from standbook.daq.capture import serial_port
 from standbook.daq.errors import ConfigError, DataError, FrameError, LinkError, RecordError, StandError
 from tests.cli.made_run import standbook
-from tests.repository import ROOT
+from tests.repository import ROOT, tree_of
 
+ENDS = {"typer.Exit", "sys.exit", "os._exit", "SystemExit", "exit"}
 HEAVY = {
     "numpy",
     "pandas",
@@ -162,3 +164,24 @@ def test_the_version_names_program_commit_and_python(capsys):
     assert re.fullmatch(
         r"standbook \d+\.\d+\S*( \([0-9a-f]{7,}(-dirty)?\))?, Python 3\.\d+\.\d+\n", capsys.readouterr().out
     )
+
+
+def test_commands_end_with_no_code_of_their_own():
+    """What they end with is named in the error tree, whose table in the README is whole."""
+    given = {}
+    for path in (ROOT / "cli").glob("*.py"):
+        for node in ast.walk(tree_of(path)):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) in ENDS:
+                given.setdefault(path.name, set()).update(map(ast.unparse, node.args))
+    assert given.pop("main.py") == {"code"}
+    assert given.pop("start.py") == {"128 + (stopped.args[0] if stopped.args else signal.SIGINT)"}
+    named = {"EXIT_FINDINGS", "found.exit_code"}
+    assert {code for codes in given.values() for code in codes} == named
+    assert len(given) >= 5
+
+
+def test_the_readme_names_the_signals_that_end_a_command():
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    ends = (signal.SIGINT, "Ctrl-C"), (main.SIGPIPE, "nobody reads the output"), (signal.SIGTERM, "terminated")
+    said = ", ".join(f"{main.EXIT_SIGNAL + number} {word}" for number, word in ends)
+    assert f"| 128+N | ended by signal N: {said} |" in readme

@@ -73,6 +73,19 @@ def test_lines_that_are_gone_are_wiped_and_a_new_size_is_painted_whole(painter, 
     until(lambda: screen.text().count("one") == 2, "the new picture")
 
 
+@pytest.mark.parametrize(("told", "drawn"), [((0, 0), (80, 24)), ((0, 30), (80, 30)), ((100, 0), (100, 24))])
+def test_a_terminal_that_tells_no_size_is_drawn_as_the_usual_one(painter, screen, told, drawn):
+    screen.size, sizes = told, []
+
+    def draw(width, height):
+        sizes.append((width, height))
+        return [Text("one")]
+
+    shown(painter, draw)
+    assert sizes == [drawn]
+    assert "one" in screen.text()
+
+
 def test_the_bell_sounds_once_for_a_picture(painter, screen):
     shown(painter, lines("alarm"), bell=True)
     shown(painter, lines("alarm"))

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import threading
 import time
 import tomllib
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 
 from standbook.cli.main import run as command
+from standbook.cli.ports import BAUD
 from standbook.daq.capture.serial_port import open_port
 from standbook.daq.recovery.board_survey import account_for, listen
 from standbook.daq.recovery.device_stream import PortOpening
@@ -20,11 +22,18 @@ from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import WireChannel
 from standbook.daq.wire.saved_layouts import load_layouts
 from tests.recorded_run import REFUSED_HELLOS, fast_hello, plausible_counts, starter
+from tests.repository import ROOT
 
 pytestmark = [
     pytest.mark.xdist_group("real_time"),
     pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals"),
 ]
+
+
+def test_listening_begins_at_the_speed_of_the_shipped_firmware():
+    config = (ROOT / "daq/firmware/standbook_node/node_config.h").read_text(encoding="utf-8")
+    (speed,) = re.findall(r"^#define NODE_BAUD (\d+)", config, re.MULTILINE)
+    assert int(speed) == BAUD
 
 
 def sent(hello, rows=400):

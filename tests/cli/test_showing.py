@@ -2,6 +2,7 @@
 
 import datetime as dt
 import time
+from types import SimpleNamespace
 
 import pytest
 
@@ -127,6 +128,19 @@ def test_marks_that_another_process_drops_are_shown(showing, tmp_path, capsys):
 def test_a_sentence_is_told_on_standard_error_where_lines_are_printed(showing, capsys):
     showing.tell("this computer may fall asleep")
     assert capsys.readouterr().err == "this computer may fall asleep\n"
+
+
+def test_of_many_sentences_told_on_the_screen_the_newest_are_shown_and_the_others_counted(showing, monkeypatch):
+    pictures = []
+    painter = SimpleNamespace(
+        is_gone=False, failure=None, show=lambda draw, bell: pictures.append(draw(80, 60)), close=lambda: None
+    )
+    monkeypatch.setattr(showing, "painter", painter)
+    for k in range(1, 101):
+        showing.tell(f"sentence {k}")
+    showing.report(watch())
+    words = " ".join(line.plain for line in pictures[-1])
+    assert "Note: sentence 100 Note: sentence 99 Note: sentence 98 (+ 97 earlier notes)" in " ".join(words.split())
 
 
 def test_a_prediction_that_cannot_be_read_holds_up_no_recording(campaign, tmp_path):

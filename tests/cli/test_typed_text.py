@@ -2,13 +2,17 @@
 
 import ast
 import json
+from dataclasses import replace
 
 import pytest
 from rich.text import Text
 
 from standbook.cli import screen
+from standbook.cli.live_screen import screen_lines
 from standbook.cli.main import run
 from standbook.cli.painter import Painter
+from standbook.daq.printable import printable
+from tests.cli.live_states import BURN, HEAD, IMPULSE, LINK, MARK, NO_LIGHT, VESSELS, picture
 from tests.payloads import PAYLOADS
 from tests.repository import ROOT, tree_of
 
@@ -50,6 +54,29 @@ def test_the_live_screen_writes_no_command_but_its_own():
     shown = b"".join(taken).decode()
     assert not any(payload in shown for payload in PAYLOADS[:4])
     assert "\\x1b[2Jx" in shown
+
+
+def hostile_screen(payload):
+    channels = tuple(replace(one, tag=one.tag + payload, tank=payload) for one in BURN.channels)
+    state = replace(
+        BURN,
+        channels=channels,
+        vessels=tuple(replace(one, name=payload, sensors=(payload, payload), sentence=payload * 9) for one in VESSELS),
+        redlines=(replace(NO_LIGHT, name=payload, text=payload * 9),),
+        marks=(replace(MARK, text=payload * 9),),
+        impulse=replace(IMPULSE, limit_name=payload * 9, sentence=payload * 9),
+    )
+    head = replace(HEAD, number=payload * 3, mark_keys=((payload, payload),))
+    link = replace(LINK, device=payload * 5)
+    return replace(picture(state, links=(link,), alarms=[payload * 30], head=head), notices=(payload * 30,))
+
+
+@pytest.mark.parametrize("payload", PAYLOADS)
+def test_a_live_screen_of_typed_commands_is_text_that_fits(payload):
+    for height in (24, 60):
+        lines = screen_lines(hostile_screen(payload), 80, height)
+        assert all(line.plain.isprintable() and len(line.plain) <= 80 for line in lines)
+    assert sum(printable(payload) in line.plain for line in lines) > 8
 
 
 def test_only_a_few_modules_write_to_a_terminal():

@@ -109,8 +109,9 @@ FAULTS = {
 }
 
 
-# What a step is called while it is recorded; a rate is found at the end, a board that stood still shows as no rows.
-SAID_LIVE = {word: word for word in ("stepped back", "stepped on", "2^16", "their row numbers")} | {"16-bit": "2^16"}
+# What a step is called while it is recorded; a board that stood still shows as no rows.
+SAID_LIVE = {word: word for word in ("stepped back", "stepped on", "2^16", "their row numbers")}
+SAID_LIVE |= {"16-bit": "2^16", "rate changed": "than before"}
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,12 @@
 """The forecast of a disk that fills, with a disk and a clock moved by hand."""
 
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
 from standbook.daq.capture.disk_space import (
+    OTHERS_WINDOW,
     RESERVE,
     STOP_TIME,
     WARN,
@@ -119,6 +121,31 @@ def test_a_burst_of_another_program_does_not_move_the_forecast() -> None:
     assert after.seconds_left == pytest.approx(steady.seconds_left - 301.0, rel=0.01)
 
 
+@pytest.mark.parametrize("writes_for", [5, 20, 40])
+def test_a_program_that_writes_by_fits_and_starts_does_not_let_the_forecast_jump(writes_for: int) -> None:
+    disk = Disk(100_000 * MB)
+    disk_space, left = disk.disk_space(), []
+    for second in range(600):
+        disk.use(MB, others=100 * MB if second // writes_for % 2 else 0)
+        state = disk_space.poll(float(second))
+        if second > OTHERS_WINDOW and state.seconds_left is not None:
+            left.append(state.seconds_left)
+    true = [free / (51 * MB) for free in range(disk.free_now + 479 * 51 * MB, disk.free_now - 1, -51 * MB)]
+    assert all(0.6 < said / at < 1.9 for said, at in zip(left, true, strict=False))
+    assert max(abs(after / before - 1.0) for before, after in pairwise(left)) < 0.04
+
+
+def test_a_program_that_begins_to_fill_the_disk_is_warned_of_while_there_is_room() -> None:
+    disk = Disk(10_000 * MB)
+    disk_space, _ = played(disk, 60, MB)
+    for second in range(61, 200):
+        disk.use(MB, others=100 * MB)
+        if disk_space.poll(float(second)).warning:
+            break
+    assert second < 61 + 30
+    assert disk.free_now > 7_000 * MB
+
+
 def test_the_reserve_grows_with_the_rate() -> None:
     disk_space, _ = played(Disk(18 * MB), 10, MB)  # 8 MB left of which 3 MB are reserved
     assert not disk_space.is_short
@@ -136,10 +163,10 @@ def test_a_disk_that_nobody_can_ask_is_unknown_and_stops_nothing(tmp_path: Path)
 def test_memory_does_not_grow_with_the_recording() -> None:
     disk = Disk(10**15)
     disk_space = disk.disk_space()
-    for step in range(100_000):
+    for step in range(20_000):
         disk.use(1000)
         disk_space.poll(step / 10)
-    assert len(disk_space._looks) <= WINDOW + 2
+    assert len(disk_space._looks) <= OTHERS_WINDOW + 2
 
 
 def test_journals_and_nothing_else_are_counted(tmp_path: Path) -> None:

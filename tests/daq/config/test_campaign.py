@@ -1,6 +1,8 @@
 """Campaign, plan and stand files: what a good one holds, and every fault of a bad one in one sentence."""
 
 import datetime as dt
+import os
+import re
 
 import numpy as np
 import pytest
@@ -161,6 +163,37 @@ def test_a_plan_outside_a_campaign_is_refused(tmp_path):
         read_campaign(path, today=TODAY)
     with pytest.raises(ConfigError, match="no such plan"):
         read_campaign(tmp_path / "absent.toml", today=TODAY)
+
+
+@pytest.mark.parametrize("kind", ["folder", "pipe"])
+def test_a_plan_stand_or_calibration_that_is_no_file_is_told_as_that(folder, kind):
+    for place in (plan_of(folder), folder / "stand.toml", folder / "calibrations" / "LC-1_r04.toml"):
+        kept = place.read_bytes()
+        place.unlink()
+        if kind == "folder":
+            place.mkdir()
+        else:
+            os.mkfifo(place)
+        what = "a folder" if kind == "folder" else "a pipe, socket or device"
+        with pytest.raises(ConfigError, match=re.escape(f"{place}: cannot be read: is {what}, not a file")) as refused:
+            read_campaign(plan_of(folder), today=TODAY)
+        assert len(refused.value.problems) == 1
+        place.rmdir() if kind == "folder" else place.unlink()
+        place.write_bytes(kept)
+
+
+@pytest.mark.parametrize("fault", ["missing", "torn", "wrong"])
+def test_one_fault_of_a_calibration_is_one_sentence(folder, fault):
+    place = folder / "calibrations" / "PT-31_r02.toml"  # a redline watches it, and it is minimum data
+    if fault == "missing":
+        place.unlink()
+    else:
+        surplus = "surplus = 1\n" if fault == "wrong" else "]"
+        place.write_text(surplus + place.read_text(encoding="utf-8"), encoding="utf-8")
+    with pytest.raises(ConfigError) as refused:
+        read_campaign(plan_of(folder), today=TODAY)
+    (problem,) = refused.value.problems
+    assert "PT-31_r02" in problem
 
 
 def test_counts_become_signals_and_back_for_every_kind_of_sensor(folder):

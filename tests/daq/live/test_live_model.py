@@ -227,7 +227,8 @@ def test_a_brown_out_at_ignition_leaves_t_zero_and_a_lower_bound(stand, firing):
     last = played.states[-1][1]
     assert last.phase is Phase.SAFING
     assert last.since_t_zero == pytest.approx(firing.table.seconds - T_ZERO, abs=0.15)
-    assert last.impulse.sentence.startswith("an indication, at least: 2.1")
+    assert last.impulse.sentence.startswith("indication only; 2.1")
+    assert last.impulse.at_least
 
 
 def test_two_sensors_that_part_are_both_withdrawn(stand, firing):

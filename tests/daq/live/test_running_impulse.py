@@ -9,6 +9,7 @@ from standbook.daq.config.plan import ImpulseClass
 from standbook.daq.config.signal_conversion import Rails, counts_from_signal
 from standbook.daq.live.channel_monitor import ChannelMonitor, Ring
 from standbook.daq.live.live_clock import Moment, TimeBase
+from standbook.daq.live.live_state import Validity
 from standbook.daq.live.running_impulse import RunningImpulse
 from tests.campaign_fixture import TODAY, campaign
 
@@ -50,14 +51,14 @@ class Cell:
             seen = start >= T_ZERO * HZ
             past = end if end is not None and start > (until + T_ZERO) * HZ else None
             self.impulse.advance(self.t_zero if seen else None, past)
-        return self.impulse.state(vouched=True)
+        return self.impulse.state(Validity.INDICATED)
 
 
 def test_constant_thrust_over_a_weight_gives_thrust_times_time(stand):
     state = Cell(stand).run(lambda t: -730.0 + (2000.0 if t >= 0 else 0.0), 7.0, until=4.0)
     # Trapezoids and the two half steps at the ends: a millisecond of 2 kN.
     assert state.value == pytest.approx(8000.0, abs=2.5)
-    assert state.sentence == "an indication, not the result"
+    assert (state.sentence, state.at_least) == ("indication only", False)
     assert (state.limit, state.limit_name) == (40960.0, "Class 2")
 
 
@@ -74,20 +75,31 @@ def test_before_t_zero_there_is_no_value(stand):
 def test_a_gap_adds_nothing_and_makes_it_at_least(stand):
     state = Cell(stand).run(lambda t: 1000.0 if t >= 0 else 0.0, 8.0, until=4.0, keep=lambda t: not 1.0 <= t < 1.5)
     assert state.value == pytest.approx(3500.0, abs=2.5)
-    assert state.sentence.startswith("an indication, at least: 0.501 s of LC-1 missing")
+    assert (state.sentence, state.at_least) == ("indication only; 0.501 s of LC-1 missing", True)
 
 
 @pytest.mark.parametrize("end", [2.0, 9.0])  # in the middle; to the end of thrust and beyond
 def test_a_clip_adds_nothing_and_makes_it_at_least(stand, end):
     state = Cell(stand).run(lambda t: 1000.0 if t >= 0 else 0.0, 8.0, until=4.0, clip=lambda t: 1.0 <= t < end)
     assert state.value == pytest.approx(3000.0 if end < 4.0 else 1000.0, abs=2.5)
-    assert state.sentence.startswith("an indication, at least: ")
+    assert state.at_least
+    assert re.fullmatch(r"indication only; \d\.\d{3} s of LC-1 missing; [\d,]+ samples at its rail", state.sentence)
+
+
+def test_each_sample_at_the_rail_is_counted_once_however_long_it_stands_there(stand):
+    cell = Cell(stand)
+    state = cell.run(lambda t: 1000.0 if t >= 0 else 0.0, 6.0, clip=lambda t: 1.0 - 5e-4 <= t < 3.0 - 5e-4)
+    assert state.sentence.endswith("; 2,000 samples at its rail")
+    lasting = Cell(stand).run(lambda t: 1000.0 if t >= 0 else 0.0, 6.0, clip=lambda t: t >= 1.0 - 5e-4)
+    # As far as the sum has come: what lies 0.25 s behind the newest row.
+    (count,) = re.findall(r"([\d,]+) samples at its rail", lasting.sentence)
+    assert int(count.replace(",", "")) == pytest.approx(2750, abs=25)
 
 
 def test_a_channel_that_cannot_be_vouched_for_gives_no_value(stand):
     cell = Cell(stand)
     cell.run(lambda t: 1000.0 if t >= 0 else 0.0, 4.0)
-    state = cell.impulse.state(vouched=False)
+    state = cell.impulse.state(Validity.NOT_RESPONDING)
     assert (state.value, state.sentence) == (None, "unknown: LC-1 cannot be vouched for")
 
 
@@ -103,12 +115,12 @@ def test_the_weight_that_has_left_is_named_or_taken_out(stand):
 
     plain = Cell(stand, sign=1).run(reading, 7.0, until=4.0)
     assert plain.value == pytest.approx(4200.0, abs=2.5)
-    assert plain.sentence == "an indication, not the result; lost weight raises it"
+    assert plain.sentence == "indication only; lost weight raises it"
     weighed = Cell(stand, sign=1, expelled_weight=lambda t: 25.0 * t).run(reading, 7.0, until=4.0)
     assert weighed.value == pytest.approx(4000.0, abs=2.5)
-    assert weighed.sentence == "an indication, not the result; lost weight only predicted"
+    assert weighed.sentence == "indication only; lost weight modelled, not weighed"
     other = Cell(stand, sign=-1).run(lambda t: (1000.0 - 25.0 * t) if t >= 0 else 0.0, 7.0, until=4.0)
-    assert other.sentence == "an indication, not the result; lost weight lowers it"
+    assert other.sentence == "indication only; lost weight lowers it"
 
 
 def test_what_the_running_impulse_cannot_say_fits_in_a_line_of_a_terminal(stand):
@@ -116,7 +128,7 @@ def test_what_the_running_impulse_cannot_say_fits_in_a_line_of_a_terminal(stand)
         state = Cell(stand, sign=-1, expelled_weight=weight).run(
             lambda t: 1000.0 if t >= 0 else 0.0, 20.0, until=15.0, keep=lambda t: not 1.0 <= t < 13.0
         )
-        assert state.sentence.startswith("an indication, at least: 12.001 s of LC-1 missing; lost weight ")
+        assert state.sentence.startswith("indication only; 12.001 s of LC-1 missing; lost weight ")
         assert len(f"  {state.sentence}") <= 80
 
 
@@ -124,9 +136,20 @@ def test_what_the_running_impulse_cannot_say_fits_in_a_line_of_a_terminal(stand)
 def test_from_the_first_sample_at_the_rail_on_it_is_a_lower_bound(stand, samples):
     end = 1.0 + 1e-3 * samples - 5e-4
     state = Cell(stand).run(lambda t: 1000.0 if t >= 0 else 0.0, 4.0, clip=lambda t: 1.0 - 5e-4 <= t < end)
-    assert re.match(
-        rf"an indication, at least: (.* missing, )?LC-1 was at its rail in {samples} samples", state.sentence
-    )
+    samples_word = "sample" if samples == 1 else "samples"
+    assert re.fullmatch(rf"indication only; (.* missing; )?{samples} {samples_word} at its rail", state.sentence)
+    assert state.at_least
+
+
+def test_while_the_cell_stands_at_its_rail_what_was_summed_before_is_a_lower_bound(stand):
+    cell = Cell(stand)
+    cell.run(lambda t: 1000.0 if t >= 0 else 0.0, 2.5, clip=lambda t: t >= 0.4)
+    state = cell.impulse.state(Validity.CLIPPED)
+    assert state.at_least
+    assert 240.0 < state.value <= 400.0
+    assert state.sentence.startswith("indication only; LC-1 is at its rail now")
+    cell.run(lambda t: 1000.0 if t >= 0 else 0.0, 2.9)
+    assert cell.impulse.state(Validity.OPEN_WIRE).value is None
 
 
 def test_a_predicted_thrust_becomes_what_the_cell_should_read(stand):

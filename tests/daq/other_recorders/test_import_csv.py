@@ -151,12 +151,13 @@ def test_a_stated_instant_is_t_zero_with_its_uncertainty(files):
     assert summary.t_zero.u_s == 0.005
 
 
-def test_without_t_zero_there_is_none_and_the_prediction_is_a_postdiction(files):
-    lock_campaign(files.campaign, {"a": 1}, now=START - dt.timedelta(days=1))
+@pytest.mark.parametrize(("days", "status"), [(-1, "locked"), (1, "postdiction")])
+def test_without_t_zero_there_is_none_and_a_lock_counts_when_it_is_older_than_the_run(files, days, status):
+    lock_campaign(files.campaign, {"a": 1}, now=START + dt.timedelta(days=days))
     files.mapping.write_text(MAPPING.replace('t_zero = "FIRE rising 0.5"\n', ""))
     run, summary = files.imported()
     assert (summary.t_zero, summary.t_zero_missing) == (None, "the mapping names no t_zero")
-    assert run.prediction_status == "postdiction"
+    assert run.prediction_status == status
 
 
 @pytest.mark.parametrize(("locked", "status"), [(-1, "locked"), (1, "postdiction")])

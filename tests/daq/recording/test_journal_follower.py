@@ -7,6 +7,7 @@ from standbook.daq.config.stand import Device
 from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter, journal_name
 from standbook.daq.recording.journal_follower import Follower
+from standbook.daq.recording.link_health import SAID_FOR, LinkWatch
 from standbook.daq.wire.decoder import KNOWN_HELLOS
 from standbook.daq.wire.encoder import beat_body, encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import Hello, WireChannel
@@ -71,6 +72,36 @@ class Recorded:
 
 def rows_of(news):
     return [row for taken in news for block in taken.decoded.blocks for row in block.sequence.tolist()]
+
+
+def test_a_restart_of_the_board_is_said_with_its_first_piece_of_rows(tmp_path):
+    recorded = Recorded(tmp_path)
+    recorded.open()
+    said, again = hello(), hello(boot=2)
+    recorded.data(encode_frame(hello_body(said)), samples(said, 0))
+    follower = Follower(DEVICE, tmp_path)
+    assert follower.poll().word == ""
+    recorded.data(encode_frame(hello_body(again)))
+    assert follower.poll().restarts == 0
+    recorded.data(samples(again, 0))
+    seen = follower.poll()
+    assert (seen.restarts, seen.word) == (1, "the board restarted; what it measured meanwhile is lost")
+    assert seen.word_ns == recorded.time
+    recorded.close()
+
+
+def test_a_restart_is_called_for_half_a_minute_and_counted_from_then_on(tmp_path):
+    link = LinkWatch(DEVICE)
+    recorded = Recorded(tmp_path)
+    recorded.open()
+    for boot in (1, 2):
+        recorded.data(encode_frame(hello_body(hello(boot=boot))), samples(hello(boot=boot), 0))
+    seen = Follower(DEVICE, tmp_path).poll()
+    recorded.close()
+    at = seen.word_ns / 1e9
+    states = [link.evaluate(at + after, seen, None, (), has_ended=False) for after in (0.1, SAID_FOR - 1, SAID_FOR + 1)]
+    assert [bool(state.message) for state in states] == [True, True, False]
+    assert [state.restarts for state in states] == [1, 1, 1]
 
 
 def test_what_was_decoded_is_handed_on_piece_by_piece_with_its_arrival(tmp_path):

@@ -58,18 +58,22 @@ def test_a_run_takes_its_files_from_the_lock_not_from_the_campaign(tmp_path):
     assert (run / "lock.json").is_file()
 
 
-def test_without_a_lock_or_t_zero_or_with_a_late_lock_it_is_a_postdiction(tmp_path):
+def test_without_a_lock_or_with_a_late_one_it_is_a_postdiction_and_a_scrub_keeps_its_lock(tmp_path):
     campaign = starter(tmp_path)
     first = new_run(tmp_path)
     lock_campaign(campaign, {}, now=NOW + dt.timedelta(hours=1))
-    second = new_run(tmp_path, lock=check_lock(campaign), now=NOW + dt.timedelta(days=1))
+    late = check_lock(campaign)
+    second = new_run(tmp_path, lock=late, now=NOW + dt.timedelta(days=1))
+    third = new_run(tmp_path, lock=late, now=NOW - dt.timedelta(days=3))
     lock_campaign(campaign, {}, now=BEFORE, replace=True)
-    third = new_run(tmp_path, lock=check_lock(campaign), now=NOW + dt.timedelta(days=2))
-    for run, edges in ((first, [(500_000, 1)]), (second, [(500_000, 1)]), (third, [])):
+    scrub = new_run(tmp_path, lock=check_lock(campaign), now=NOW + dt.timedelta(days=2))
+    found = {}
+    for run, edges in ((first, [(500_000, 1)]), (second, [(500_000, 1)]), (third, []), (scrub, [])):
         Player(run, fast_hello()).play(plausible_counts(1000), edges=edges).write()
         seal(run)
-        assert open_run(run).prediction_status == "postdiction"
-    assert json.loads((third / "run.json").read_text())["prediction"] == "locked"
+        found[run] = open_run(run).prediction_status
+    assert list(found.values()) == ["postdiction", "postdiction", "postdiction", "locked"]
+    assert open_run(scrub).record.t_zero is None
 
 
 @pytest.mark.parametrize(("locked", "status"), [(BEFORE, "locked"), (NOW + dt.timedelta(hours=1), "postdiction")])
