@@ -88,7 +88,7 @@ def file_clock(printed: Array, line: Ints, mapping: CsvMapping, path: Path) -> F
     if ticks[-1] == ticks[0]:
         raise DataError(f'{path}: the clock column "{mapping.clock}" never changes')
     unit = Fraction(UNITS["time"][mapping.clock_unit]).limit_denominator(10**9)
-    rate = 1 / (unit * Fraction(clock.resolution).limit_denominator(10**12))
+    rate = 1 / (unit * clock.step)
     fitted = fit_row_clock(ticks - ticks[0], float(rate))
     if fitted is not None and fitted.tells and fitted.scatter > UNEVEN:
         return FileClock(ticks=np.rint(FINER * fitted.time).astype(np.int64), tick_hz=rate * FINER, fitted=fitted)
