@@ -33,7 +33,7 @@ from standbook.daq.config.sensor_kinds import COUNTS, Wired
 from standbook.daq.config.stand import Device, Input, Stand
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError
-from standbook.daq.quantity import Quantity, Share, dimension_of, parse_quantity, parse_unit
+from standbook.daq.quantity import LONGEST, Quantity, Share, dimension_of, parse_quantity, parse_unit
 
 MAPPING_FILE = "mapping.toml"
 REVISION = "imported"
@@ -99,7 +99,7 @@ class CsvMapping(Document):
     def use(self, name: str) -> ColumnUse:
         """Parse the entry of one column."""
         text = self.columns[name]
-        match = _COLUMN.match(text)
+        match = _COLUMN.match(text) if len(text) <= LONGEST else None
         if match is None:
             raise ValueError(f'column "{name}": "{text}" is not understood; write a tag and a unit: "PT-11 bar(g)"')
         try:
@@ -111,7 +111,7 @@ class CsvMapping(Document):
 
     def crossing(self) -> Crossing | None:
         """Return the level crossing that defines T-0, ``None`` where it is an instant."""
-        match = _EDGE.match(self.t_zero or "")
+        match = _EDGE.match((self.t_zero or "")[:LONGEST])
         return Crossing(match["column"], match["way"] == "rising", float(match["level"])) if match else None
 
     def instant(self) -> Quantity:

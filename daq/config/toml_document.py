@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from standbook.daq.errors import ConfigError
+from standbook.daq.quantity import LONGEST
 from standbook.daq.regular_file import TYPED_BYTES, read_regular
 
 
@@ -95,7 +96,8 @@ def key_lines(text: str) -> dict[tuple[str | int, ...], int]:
     found: dict[tuple[str | int, ...], int] = {}
     counts: dict[str, int] = {}
     prefix: tuple[str | int, ...] = ()
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, whole in enumerate(text.splitlines(), start=1):
+        line = whole[:LONGEST]
         if header := _HEADER.match(line):
             name = header[2].strip("\"'")
             if header[1] == "[[":

@@ -21,13 +21,13 @@ from pathlib import Path
 from tests.studies import mutations
 
 RUNS = {
-    "hello": 3_000_000,
-    "lines": 1_500_000,
-    "manifest": 2_000_000,
-    "toml": 1_500_000,
-    "csv": 1_000_000,
-    "journal": 600_000,
-    "frames": 400_000,
+    "hello": 4_000_000,
+    "lines": 1_200_000,
+    "manifest": 2_500_000,
+    "toml": 1_000_000,
+    "csv": 700_000,
+    "journal": 400_000,
+    "frames": 200_000,
 }
 LONGEST = {"hello": 1019, "lines": 600, "journal": 1500, "frames": 2000}  # bytes of an input
 DOCUMENT = 6000  # bytes of any other
