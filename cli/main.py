@@ -13,6 +13,7 @@ from standbook.daq.errors import EXIT_FINE, EXIT_USAGE, StandError
 from standbook.daq.printable import printable
 
 EXIT_SIGNAL = 128  # plus the number of the signal that ended the command
+LONGEST_SENTENCE = 1200  # characters
 SIGPIPE = 13  # where the system has no such signal, the code stays the same
 
 
@@ -53,7 +54,7 @@ def run(arguments: list[str]) -> int:
         return end.exit_code
     except StandError as error:
         for line in str(error).splitlines():
-            typer.echo(f"standbook: {printable(line)}", err=True)
+            typer.echo(f"standbook: {_shortened(printable(line))}", err=True)
         return error.exit_code
     except (BrokenPipeError, SystemExit):  # the latter is what the library that draws help makes of the former
         # Whoever read our output has gone. What is still buffered would fail again at exit.
@@ -69,6 +70,13 @@ def run(arguments: list[str]) -> int:
         show()
         return int(getattr(error, "exit_code", EXIT_USAGE))
     return EXIT_FINE
+
+
+def _shortened(sentence: str) -> str:
+    """Leave out the middle of what nobody reads: a value of thousands of letters, hundreds of columns."""
+    if len(sentence) <= LONGEST_SENTENCE:
+        return sentence
+    return f"{sentence[: LONGEST_SENTENCE * 2 // 3]} ... {sentence[-LONGEST_SENTENCE // 3 :]}"
 
 
 def _print_version() -> int:

@@ -380,11 +380,12 @@ def _against_raw(samples: Samples, stream: Stream | None) -> Iterator[str]:
 def _unsealed(folder: Path) -> Verification:
     files = read_run_files(folder)
     told = [f"not sealed yet, so only the journals were checked; seal it with: standbook recover {folder}"]
-    if is_folder_locked(folder / RAW):
+    is_recording = is_folder_locked(folder / RAW)
+    if is_recording:
         told = ["still being recorded; only what the journals hold by now was checked"]
     if (folder / SAMPLES).exists():
         told.append(f"has {SAMPLES} but no {MANIFEST}: sealing was interrupted, or the manifest is lost")
-    devices = decode_run(folder, files.stand, read_tapes(folder / RAW))
+    devices = decode_run(folder, files.stand, read_tapes(folder / RAW, is_recording=is_recording))
     t_zero, _ = find_t_zero(files.plan.test, devices)
     streams = []
     for device in devices:
@@ -406,7 +407,8 @@ def _unsealed(folder: Path) -> Verification:
             )
     absent = {device.name for device in files.stand.device} - {device.device for device in devices}
     told += [f"{name}: there is no journal of it" for name in sorted(absent)]
-    told += [note.text for note in recording_end_notes(folder / RAW) if note.severity == "serious"]
+    if not is_recording:  # what stands there until it is over says how it ended if nobody comes to say it
+        told += [note.text for note in recording_end_notes(folder / RAW) if note.severity == "serious"]
     return Verification(sealed=False, streams=tuple(streams), checks=(), findings=tuple(told), changed=())
 
 
