@@ -41,6 +41,7 @@ DEVICE = "imported"  # what the file is called where a recorded run has a device
 STREAM = "csv"
 ATMOSPHERE = 101_325.0  # Pa; near enough for where a sensor's range ends
 ANY_RANGE = 1e9  # of a reading: an import without calibration states no range
+EARLIEST = 1970  # year in which the time of records begins
 _COLUMN = re.compile(r"^\s*(?P<tag>\S+)\s+(?P<unit>\S+)\s*(?:(?:\+/-|±)\s*(?P<share>.+))?$")
 _EDGE = re.compile(r"^\s*(?P<column>.+?)\s+(?P<way>rising|falling)\s+(?P<level>[+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*$")
 
@@ -85,6 +86,8 @@ class CsvMapping(Document):
             raise ValueError(f'separator and decimal are both "{self.decimal}"; one of them must differ')
         if self.start.tzinfo is None:
             raise ValueError(f"start {self.start} has no time zone; write it like 2031-06-14T09:58:00Z")
+        if self.start.year < EARLIEST:
+            raise ValueError(f"start {self.start} is before {EARLIEST}; correct it")
         uses = {name: self.use(name) for name in self.columns}
         tags = [use.tag for use in uses.values()]
         twice = sorted({tag for tag in tags if tags.count(tag) > 1})

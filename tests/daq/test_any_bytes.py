@@ -14,7 +14,7 @@ from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, hello
 from tests.any_bytes import CHECKS as BYTE_CHECKS
 from tests.any_bytes import SCHEMA, seeds
 from tests.any_documents import DOCUMENT_CHECKS, document_seeds
-from tests.studies.mutations import search
+from tests.mutations import search
 from tests.wire_reference import hello
 
 SEEDS = seeds() | document_seeds()

@@ -75,7 +75,7 @@ def contents(folder: Path) -> dict[str, bytes | None]:
 
 def cases() -> Iterator[Case]:
     """Yield all cases."""
-    from tests.studies import battery_files, battery_links
+    from tests import battery_files, battery_links
 
     yield from battery_files.cases()
     yield from battery_links.cases()
@@ -87,7 +87,7 @@ def play(case: Case) -> str:
     with tempfile.TemporaryDirectory() as folder:
         try:
             wrong = case.play(Path(folder))
-        except BaseException as error:  # noqa: BLE001 - whatever comes out, it is what is looked for
+        except BaseException as error:  # whatever comes out, it is what is looked for
             if isinstance(error, KeyboardInterrupt) and not error.args:
                 raise
             at = traceback.extract_tb(error.__traceback__)[-1]

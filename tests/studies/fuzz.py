@@ -18,7 +18,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.studies import mutations
+from tests import mutations
 
 RUNS = {
     "hello": 4_000_000,
