@@ -20,7 +20,7 @@ from pathlib import Path
 
 from standbook.cli.main import run as command
 
-PATIENCE = 10.0  # s of the processor that a case may take
+PATIENCE = 20.0  # s of the processor that a case may take, two commands on a file of 2 GB among them
 REFUSED = frozenset(range(2, 10))
 LONGEST_LINE = 1500  # characters; longer is no sentence
 
