@@ -7,7 +7,6 @@ inputs again.
 import faulthandler
 import os
 import random
-import resource
 import signal
 import time
 import traceback
@@ -143,5 +142,7 @@ def memory() -> int:
     try:
         pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
     except OSError:
+        import resource  # not on Windows
+
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return pages * os.sysconf("SC_PAGE_SIZE")
