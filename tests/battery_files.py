@@ -7,7 +7,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from functools import cache, partial
 from pathlib import Path
-from tempfile import mkdtemp
+from tempfile import TemporaryDirectory, mkdtemp
 
 from standbook.daq.run.additions import add
 from standbook.daq.run.revision import write_revision
@@ -19,6 +19,7 @@ from tests.recorded_run import Player, fast_hello, new_run, plausible_counts
 from tests.studies.battery import Case, contents, fault, told
 
 SPARSE = 2 << 30  # bytes
+_GONE = TemporaryDirectory(prefix="battery-")  # when this process ends
 INTO = "again"
 Tamper = Callable[[Path], None]
 
@@ -38,7 +39,7 @@ def cases() -> Iterator[Case]:
 @cache
 def _made() -> Path:
     """Make a small run with what a run can have, once; cases work on copies."""
-    folder = Path(mkdtemp(prefix="battery-"))
+    folder = Path(mkdtemp(dir=_GONE.name))
     run = new_run(folder)
     Player(run, fast_hello()).play(plausible_counts(300), edges=[(100_000, 1)]).write()
     (run / "raw/cradle-a_capture.json").write_text('{"device": "cradle-a", "pid": 1, "port": "p", "exit_code": 0}')
@@ -50,7 +51,7 @@ def _made() -> Path:
 
 @cache
 def _sealed() -> Path:
-    run = Path(mkdtemp(prefix="battery-")) / "run"
+    run = Path(mkdtemp(dir=_GONE.name)) / "run"
     shutil.copytree(_made(), run)
     seal(run)
     note = run.parent / "note.txt"
@@ -239,7 +240,7 @@ TYPED = ("plans/HF-02.toml", "stand.toml", "calibrations/LC-1_r04.toml")
 
 @cache
 def _campaign() -> Path:
-    return small_campaign(Path(mkdtemp(prefix="battery-")))
+    return small_campaign(Path(mkdtemp(dir=_GONE.name)))
 
 
 def _typed() -> Iterator[Case]:
