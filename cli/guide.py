@@ -8,6 +8,8 @@ import typer
 from standbook.cli.screen import say
 from standbook.daq.errors import UsageError
 
+LEAST_WIDTH, USUAL_WIDTH = 10, 80  # columns
+
 
 def guide(
     topic: Annotated[str | None, typer.Argument(metavar="TOPIC", help="One page; without it, the list.")] = None,
@@ -29,4 +31,7 @@ def guide(
     from rich.console import Console
     from rich.markdown import Markdown
 
-    Console().print(Markdown(pages[topic].read_text(encoding="utf-8")))
+    console = Console()
+    if console.width < LEAST_WIDTH:  # a terminal that does not know its size
+        console = Console(width=USUAL_WIDTH)
+    console.print(Markdown(pages[topic].read_text(encoding="utf-8")))

@@ -60,8 +60,11 @@ def _list(*, as_json: bool) -> None:
 
 def _listen(path: str, baud: int, seconds: float, save: Path | None, *, as_json: bool) -> None:
     from standbook.daq.capture.serial_port import open_port
+    from standbook.daq.port_name import port_fault
     from standbook.daq.recovery.board_survey import account_for, device_table, listen
 
+    if fault := port_fault(path):
+        raise LinkError(fault)
     warn(f"Listening on {path} at {baud} bit/s for {seconds:g} s; opening it may have reset the board.")
     with open_port(path, baud) as port:
         opening = listen(port, seconds, time.monotonic_ns, progress=_progress)

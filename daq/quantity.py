@@ -66,6 +66,7 @@ EXAMPLES: Mapping[str, str] = {
     "temperature": "18 +/- 1 degC",
 }
 
+LONGEST = 200  # characters of a phrase that is taken apart; patterns would take seconds over thousands
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _QUANTITY = re.compile(
     rf"^\s*(?P<value>{_NUMBER})\s*(?:(?:\+/-|±)\s*(?P<u>{_NUMBER})\s*)?(?P<unit>[^\s(]*)\s*(?:\((?P<mark>\w+)\))?\s*$"
@@ -127,6 +128,10 @@ def parse_quantity(text: object, dimension: str) -> Quantity:
         raise ValueError(message)  # noqa: TRY004 - pydantic collects ValueError
     if not isinstance(text, str):
         raise ValueError(f'{text!r} is not a quantity; write a quoted {dimension}, like "{example}"')  # noqa: TRY004 - as above
+    if len(text) > LONGEST:
+        raise ValueError(
+            f'"{text[:20]}..." has {len(text):,} characters and is no quantity; write {one} like "{example}"'
+        )
     match = _QUANTITY.match(text)
     if match is None:
         raise ValueError(f'"{text}" is not a quantity; write {one} like "{example}"')

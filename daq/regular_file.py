@@ -6,7 +6,9 @@ from pathlib import Path
 from typing import Final
 
 TYPED_BYTES: Final = 4 << 20  # more than anybody types
-LARGEST: Final = 1 << 32  # of what is read in one piece
+LARGEST: Final = 1 << 28  # of what is read in one piece: a record of a million gaps
+TABLE_BYTES: Final = 1 << 30  # of another logger's table
+CARD_BYTES: Final = 1 << 32  # of a second recorder's memory card: ten hours of a fast board
 
 
 def check_regular(path: Path) -> None:

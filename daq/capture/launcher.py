@@ -166,8 +166,9 @@ def start_capture(device: str, port: str, baud: int, folder: Path, *, status: Pa
         At once; call ``wait_until_recording`` to know that it works.
     """
     status = status or status_path(folder, device)
-    command = [sys.executable, "-P", "-m", "standbook.daq.capture.process", "--device", device, "--port", port]
-    command += ["--baud", str(baud), "--folder", str(folder), "--status", str(status)]
+    command = [sys.executable, "-P", "-m", "standbook.daq.capture.process"]
+    told = {"device": device, "port": port, "baud": baud, "folder": folder, "status": status}
+    command += [f"--{name}={value}" for name, value in told.items()]  # a value may begin with a dash
     process = subprocess.Popen(  # noqa: S603  # our own program, no shell
         command,
         stdin=subprocess.DEVNULL,

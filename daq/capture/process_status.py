@@ -9,7 +9,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import MISSING, asdict, dataclass, fields, replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, get_type_hints
 
 from standbook.daq.regular_file import read_regular
 from standbook.daq.storage.durable_file import replace_file
@@ -36,6 +36,9 @@ class CaptureStatus:
     longest_sync_ns: int = 0  # from a write until it was known to be durable, the worst so far [ns]
 
 
+_KINDS: Final[dict[str, Any]] = get_type_hints(CaptureStatus)  # of each field
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Progress:
     """Counts of one opening of a port; a spool keeps them."""
@@ -57,9 +60,10 @@ def read_status(path: Path) -> CaptureStatus | None:
     try:
         told = json.loads(read_regular(path))
         known = {f.name: told[f.name] for f in fields(CaptureStatus) if f.name in told or f.default is MISSING}
-        return CaptureStatus(**known)
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
+    is_ours = all(isinstance(value, _KINDS[name]) for name, value in known.items())
+    return CaptureStatus(**known) if is_ours else None
 
 
 def missing_journal(folder: Path, device: str) -> str | None:
@@ -70,7 +74,10 @@ def missing_journal(folder: Path, device: str) -> str | None:
     status = read_status(status_path(folder, device))
     if status is None or not status.journal or Path(status.journal).name != status.journal:
         return None
-    return None if (folder / status.journal).exists() else status.journal
+    try:
+        return None if (folder / status.journal).exists() else status.journal
+    except OSError:  # what stands there can name no file
+        return None
 
 
 class StatusBoard:

@@ -33,7 +33,7 @@ from standbook.daq.config.sensor_kinds import COUNTS, Wired
 from standbook.daq.config.stand import Device, Input, Stand
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError
-from standbook.daq.quantity import Quantity, Share, dimension_of, parse_quantity, parse_unit
+from standbook.daq.quantity import LONGEST, Quantity, Share, dimension_of, parse_quantity, parse_unit
 
 MAPPING_FILE = "mapping.toml"
 REVISION = "imported"
@@ -41,6 +41,7 @@ DEVICE = "imported"  # what the file is called where a recorded run has a device
 STREAM = "csv"
 ATMOSPHERE = 101_325.0  # Pa; near enough for where a sensor's range ends
 ANY_RANGE = 1e9  # of a reading: an import without calibration states no range
+EARLIEST = 1970  # year in which the time of records begins
 _COLUMN = re.compile(r"^\s*(?P<tag>\S+)\s+(?P<unit>\S+)\s*(?:(?:\+/-|±)\s*(?P<share>.+))?$")
 _EDGE = re.compile(r"^\s*(?P<column>.+?)\s+(?P<way>rising|falling)\s+(?P<level>[+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*$")
 
@@ -85,6 +86,8 @@ class CsvMapping(Document):
             raise ValueError(f'separator and decimal are both "{self.decimal}"; one of them must differ')
         if self.start.tzinfo is None:
             raise ValueError(f"start {self.start} has no time zone; write it like 2031-06-14T09:58:00Z")
+        if self.start.year < EARLIEST:
+            raise ValueError(f"start {self.start} is before {EARLIEST}; correct it")
         uses = {name: self.use(name) for name in self.columns}
         tags = [use.tag for use in uses.values()]
         twice = sorted({tag for tag in tags if tags.count(tag) > 1})
@@ -99,7 +102,7 @@ class CsvMapping(Document):
     def use(self, name: str) -> ColumnUse:
         """Parse the entry of one column."""
         text = self.columns[name]
-        match = _COLUMN.match(text)
+        match = _COLUMN.match(text) if len(text) <= LONGEST else None
         if match is None:
             raise ValueError(f'column "{name}": "{text}" is not understood; write a tag and a unit: "PT-11 bar(g)"')
         try:
@@ -111,7 +114,7 @@ class CsvMapping(Document):
 
     def crossing(self) -> Crossing | None:
         """Return the level crossing that defines T-0, ``None`` where it is an instant."""
-        match = _EDGE.match(self.t_zero or "")
+        match = _EDGE.match((self.t_zero or "")[:LONGEST])
         return Crossing(match["column"], match["way"] == "rising", float(match["level"])) if match else None
 
     def instant(self) -> Quantity:

@@ -17,6 +17,7 @@ from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.kinds.kind import Kind
 from standbook.daq.kinds.registry import check_exponent_basis, check_kind, kind_named
 from standbook.daq.quantity import (
+    LONGEST,
     Acceleration,
     Angle,
     Area,
@@ -144,7 +145,7 @@ class Test(Document):
     @property
     def t_zero_edge(self) -> LineEdgeName | None:
         """The edge that is T-0; ``None`` where T-0 is none or left to the analysis."""
-        match = _EDGE.match(self.t_zero or "")
+        match = _EDGE.match((self.t_zero or "")[:LONGEST])
         return LineEdgeName(match["device"], match["line"], match["way"] == "rising") if match else None
 
 
@@ -324,7 +325,7 @@ class ImpulseClass(Document):
     @property
     def guard_share(self) -> float:
         """One-sided probability that a verdict must reach, 0.95 for ``"95 % one-sided"``."""
-        match = _GUARD.match(self.guard)
+        match = _GUARD.match(self.guard[:LONGEST])
         if match is None:
             raise ValueError(f'guard "{self.guard}" is not understood; write "95 % one-sided"')
         return float(match[1]) / 100.0

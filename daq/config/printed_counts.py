@@ -4,7 +4,9 @@ So a printed ``12.345`` is 12345 counts of 0.001, exact and comparable like any 
 samples file serves recorded and imported runs. What the printed number means is the calibration's business.
 """
 
+import math
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +26,11 @@ class Counted:
 
     counts: NDArray[np.int64]
     resolution: float  # value of one count
+
+    @property
+    def step(self) -> Fraction:
+        """Value of one count, exactly: a power of ten."""
+        return Fraction(10) ** round(math.log10(self.resolution))
 
 
 def counted(values: NDArray[np.float64]) -> Counted:

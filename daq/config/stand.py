@@ -25,7 +25,7 @@ class TextLines(Document):
     columns: tuple[str, ...] = Field(min_length=1)
     clock: str | None = None  # column with the device clock
     clock_hz: float = Field(default=1e6, gt=0.0)  # its ticks a second
-    clock_modulus: int | None = Field(default=None, gt=0)  # where it rolls over
+    clock_modulus: int | None = Field(default=None, gt=0, le=2**60)  # where it rolls over
     counter: str | None = None
     boot: str | None = None
 

@@ -12,13 +12,14 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from standbook.daq.errors import ConfigError
+from standbook.daq.quantity import LONGEST
 from standbook.daq.regular_file import TYPED_BYTES, read_regular
 
 
 class Document(BaseModel):
     """Base class of every typed file and of its tables: frozen, and no unknown key is ignored."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True, allow_inf_nan=False)
 
 
 DocumentT = TypeVar("DocumentT", bound=Document)
@@ -55,7 +56,7 @@ def parse_document(text: str, model: type[DocumentT], name: str) -> DocumentT:
     """
     try:
         values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # a number of too many digits is no TOMLDecodeError
         raise ConfigError(f"{name}: not valid TOML: {error}") from None
     except RecursionError:
         raise ConfigError(f"{name}: tables or lists are nested too deep to be read") from None
@@ -95,7 +96,8 @@ def key_lines(text: str) -> dict[tuple[str | int, ...], int]:
     found: dict[tuple[str | int, ...], int] = {}
     counts: dict[str, int] = {}
     prefix: tuple[str | int, ...] = ()
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, whole in enumerate(text.splitlines(), start=1):
+        line = whole[:LONGEST]
         if header := _HEADER.match(line):
             name = header[2].strip("\"'")
             if header[1] == "[[":

@@ -20,6 +20,7 @@ from standbook.daq.quantity import UNITS
 from standbook.daq.recovery.device_clock import unwrap
 
 UNEVEN = 0.05  # of an interval: scatter of the stamps below which they are taken as printed
+MOST_STEPS = 2**60  # before a clock rolls over
 FINER = 1000  # ticks of a fitted clock in one of the printed one
 
 
@@ -63,6 +64,11 @@ def file_clock(printed: Array, line: Ints, mapping: CsvMapping, path: Path) -> F
     ticks = clock.counts
     if mapping.clock_modulus is not None:
         modulus = round(mapping.clock_modulus / clock.resolution)
+        if modulus > MOST_STEPS:
+            raise ConfigError(
+                f"{path}: clock_modulus {mapping.clock_modulus:g} is {modulus:.3g} steps of the clock, more than any "
+                "clock counts; correct it in the mapping"
+            )
         if abs(modulus * clock.resolution - mapping.clock_modulus) > 1e-12 * mapping.clock_modulus:
             raise ConfigError(
                 f"{path}: clock_modulus {mapping.clock_modulus:g} is no multiple of the clock's step "
@@ -88,7 +94,7 @@ def file_clock(printed: Array, line: Ints, mapping: CsvMapping, path: Path) -> F
     if ticks[-1] == ticks[0]:
         raise DataError(f'{path}: the clock column "{mapping.clock}" never changes')
     unit = Fraction(UNITS["time"][mapping.clock_unit]).limit_denominator(10**9)
-    rate = 1 / (unit * Fraction(clock.resolution).limit_denominator(10**12))
+    rate = 1 / (unit * clock.step)
     fitted = fit_row_clock(ticks - ticks[0], float(rate))
     if fitted is not None and fitted.tells and fitted.scatter > UNEVEN:
         return FileClock(ticks=np.rint(FINER * fitted.time).astype(np.int64), tick_hz=rate * FINER, fitted=fitted)

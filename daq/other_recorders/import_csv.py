@@ -27,7 +27,7 @@ from standbook.daq.recovery.decode_text import CLOCK_STEP, numbered
 from standbook.daq.recovery.decode_wire import Channel, DecodedDevice, Stream
 from standbook.daq.recovery.device_clock import BootClock, ClockFit, nominal_ns, tolerance_u
 from standbook.daq.recovery.late_rows import LONG, long_steps
-from standbook.daq.regular_file import read_regular
+from standbook.daq.regular_file import TABLE_BYTES, read_regular
 from standbook.daq.run.lock import check_lock
 from standbook.daq.run.record_summary import NoteRecord, RecordSummary, TZeroRecord
 from standbook.daq.run.run_folder import RAW, create_run, read_run_files
@@ -166,7 +166,7 @@ def _without_empty(
 
 def _rows(path: Path, mapping: CsvMapping) -> tuple[list[list[str]], list[int]]:
     try:
-        content = read_regular(path)
+        content = read_regular(path, at_most=TABLE_BYTES)
     except OSError as error:
         raise RecordError(f"{path}: cannot be read: {reason(error)}") from error
     text = _decoded(content)

@@ -17,7 +17,7 @@ from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.journal.reader import read_journal
 from standbook.daq.journal.writer import SUFFIX
 from standbook.daq.recovery.decode_wire import assemble_all, decode_all, full_boots
-from standbook.daq.regular_file import read_regular
+from standbook.daq.regular_file import CARD_BYTES, read_regular
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.wire.hello import Hello
 from standbook.daq.wire.line_edges import PlacedEdge
@@ -69,7 +69,7 @@ def card_bytes(path: Path) -> bytes:
     if not path.exists():
         raise ConfigError(f"{path}: no such file")
     try:
-        stream = read_journal(path).stream if path.suffix == SUFFIX else read_regular(path)
+        stream = read_journal(path).stream if path.suffix == SUFFIX else read_regular(path, at_most=CARD_BYTES)
     except OSError as error:
         raise RecordError(f"{path}: cannot be read: {reason(error)}") from error
     if not stream:

@@ -20,6 +20,7 @@ from standbook.daq.capture.serial_port import PortInfo, list_ports
 from standbook.daq.capture.sleep_inhibitor import inhibit_sleep
 from standbook.daq.config.stand import Device, Stand
 from standbook.daq.errors import ConfigError, FrameError, LinkError, RecordError, StandError
+from standbook.daq.port_name import port_fault
 from standbook.daq.printable import printable
 from standbook.daq.recording.journal_follower import Follower, Seen, Taken
 from standbook.daq.recording.link_health import LinkState, LinkWatch
@@ -68,12 +69,14 @@ def resolve_ports(
     ConfigError
         A given name is no device of the stand.
     LinkError
-        A device is on no port of this computer.
+        A device is on no port of this computer, or a given name is no port's.
     """
     names = [device.name for device in stand.device]
-    for name in given:
+    for name, port in given.items():
         if name not in names:
             raise ConfigError(f'--port names unknown device "{name}"; the stand has {", ".join(names)}')
+        if fault := port_fault(port):
+            raise LinkError(f"{name}: {fault}")
     present = list_ports() if present is None else present
     return {device.name: given.get(device.name) or _port_of(device, present) for device in stand.device}
 

@@ -143,7 +143,7 @@ def _ticks(parts: Sequence[_Part], layout: LineLayout) -> tuple[list[Ints], Frac
         return [], Fraction(layout.clock_hz)
     clock = counted(np.concatenate([part.clock for part in parts]))
     bounds = np.cumsum([part.clock.size for part in parts])[:-1]
-    rate = Fraction(layout.clock_hz).limit_denominator(10**6) / Fraction(clock.resolution).limit_denominator(10**12)
+    rate = Fraction(layout.clock_hz).limit_denominator(10**6) / clock.step
     return list(np.split(clock.counts, bounds)), rate
 
 

@@ -94,8 +94,15 @@ def devices_in(folder: Path) -> tuple[str, ...]:
         raise RecordError(f"{folder}: cannot read the folder of the journals: {reason(error)}") from error
 
 
-def read_tapes(folder: Path) -> dict[str, DeviceStream]:
+def read_tapes(folder: Path, *, is_recording: bool = False) -> dict[str, DeviceStream]:
     """Read every journal of a folder, by device.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the journals.
+    is_recording : bool
+        A capture still writes there: that the newest journal of a device is not closed means nothing.
 
     Raises
     ------
@@ -120,7 +127,13 @@ def read_tapes(folder: Path) -> dict[str, DeviceStream]:
         raise RecordError(lost[0] if lost else f"{folder}: no journal; nothing was recorded here")
     offsets = _wall_offsets([journal for found in journals.values() for journal in found])
     return {
-        device: _tape(device, found, offsets, [*_missing(folder, device), *map(_serious, unreadable.get(device, []))])
+        device: _tape(
+            device,
+            found,
+            offsets,
+            [*_missing(folder, device), *map(_serious, unreadable.get(device, []))],
+            is_recording=is_recording,
+        )
         for device, found in journals.items()
     }
 
@@ -143,7 +156,12 @@ def _computer_start(journal: Journal) -> str:
 
 
 def _tape(
-    device: str, journals: Sequence[Journal], offsets: Mapping[str, int], notes: list[NoteRecord]
+    device: str,
+    journals: Sequence[Journal],
+    offsets: Mapping[str, int],
+    notes: list[NoteRecord],
+    *,
+    is_recording: bool,
 ) -> DeviceStream:
     openings: list[PortOpening] = []
     sleeps: list[Sleep] = []
@@ -151,7 +169,7 @@ def _tape(
         arrival = journal.boottime_ns + offsets.get(_computer_start(journal), 0)
         data = journal.events == Event.DATA
         openings.append(PortOpening(journal.stream, journal.offsets[1:][data], arrival[data]))
-        notes += _notes(journal, arrival)
+        notes += _notes(journal, arrival, may_be_open=is_recording and journal is journals[-1])
         sleeps += _sleeps(journal, arrival)
     torn = sum(journal.torn_bytes for journal in journals)
     return DeviceStream(
@@ -194,7 +212,7 @@ def _number(name: str) -> int:
     return int(number) if number.isdecimal() and len(number) <= LONGEST_NUMBER else 0
 
 
-def _notes(journal: Journal, arrival: NDArray[np.int64]) -> list[NoteRecord]:
+def _notes(journal: Journal, arrival: NDArray[np.int64], *, may_be_open: bool) -> list[NoteRecord]:
     notes = []
     for record, words in journal.notes.items():
         event = Event(int(journal.events[record]))
@@ -205,7 +223,7 @@ def _notes(journal: Journal, arrival: NDArray[np.int64]) -> list[NoteRecord]:
         at = int(arrival[damage.record]) if damage.record < arrival.size else None
         text = f"{name}: {damage.length} bytes of the journal are damaged; what they held is lost"
         notes.append(NoteRecord(severity="serious", host_ns=at, text=text))
-    if not journal.closed:
+    if not journal.closed and not may_be_open:
         end = int(arrival[-1]) if arrival.size else None
         text = f"{name}: not closed; recording ended abruptly and what came after the last write is lost"
         notes.append(NoteRecord(severity="serious", host_ns=end, text=text))

@@ -181,7 +181,7 @@ def additions_of(folder: Path) -> list[Path]:
     place = folder / ADDITIONS
     if not place.is_dir():
         return []
-    found = [path for path in place.iterdir() if path.is_dir() and path.name.isdigit()]
+    found = [path for path in place.iterdir() if path.is_dir() and path.name.isascii() and path.name.isdigit()]
     return sorted(found, key=lambda path: int(path.name))
 
 

@@ -17,6 +17,7 @@ from standbook.daq.regular_file import read_regular
 from standbook.daq.storage.durable_file import reason, sync_folder
 
 MARKS_FILE: Final = "marks.jsonl"  # in the run folder
+LATEST_NS: Final = 2**62  # of any clock: the year 2116, beyond which sums overflow [ns]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +129,8 @@ def _read(path: Path) -> tuple[int, tuple[CrewMark, ...]]:
             line = json.loads(text)
             marks = _with(marks, line)
             highest = max(highest, int(line["n"]))
-        except (ValueError, KeyError, TypeError, AttributeError):  # torn, or not ours; it stays where it is
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
+            # torn, or not ours; it stays where it is
             continue
     return highest, marks
 
@@ -139,6 +141,8 @@ def _with(marks: tuple[CrewMark, ...], line: Mapping[str, Any]) -> tuple[CrewMar
         struck = int(line["strikes"])
         return tuple(replace(mark, struck=True) if mark.number == struck else mark for mark in marks)
     monotonic, boottime, wall = (int(line[name]) for name in ("monotonic_ns", "boottime_ns", "wall_ns"))
+    if any(abs(time) > LATEST_NS for time in (monotonic, boottime, wall)):
+        raise OverflowError("no clock reads this")
     key, by = (str(line.get(name, "")) for name in ("key", "by"))
     return (
         *marks,

@@ -7,12 +7,14 @@ import datetime as dt
 import json
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import ValidationError
 
 from standbook.daq.config.toml_document import Document
 from standbook.daq.errors import RecordError
+from standbook.daq.regular_file import read_regular
 
 FORMAT = 1
 Severity = Literal["note", "caution", "serious"]
@@ -262,6 +264,20 @@ def _has_loss(device: DeviceRecord) -> bool:
         or any(stream.gaps or stream.clock_steps for stream in device.streams.values())
         or any(note.severity == "serious" for note in device.notes)
     )
+
+
+def read_record_file(path: Path) -> RecordSummary:
+    """Read ``record.json`` of a run.
+
+    Raises
+    ------
+    RecordError
+        It cannot be read, is damaged or of another format.
+    """
+    try:
+        return read_record(read_regular(path).decode("utf-8"), str(path))
+    except (OSError, UnicodeDecodeError) as error:
+        raise RecordError(f"{path}: cannot be read: {error}") from None
 
 
 def read_record(text: str, name: str) -> RecordSummary:

@@ -39,7 +39,7 @@ from standbook.daq.regular_file import read_regular
 from standbook.daq.run.additions import ADDITIONS, CheckWeight, Weighing, read_additions
 from standbook.daq.run.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
 from standbook.daq.run.merged_rows import AddedFill, as_recorded, merge, read_fills
-from standbook.daq.run.record_summary import Gap, RecordSummary, read_record
+from standbook.daq.run.record_summary import Gap, RecordSummary, read_record_file
 from standbook.daq.run.samples_file import read_samples
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
@@ -345,7 +345,7 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
         raise RecordError(f"{folder}: no {RUN_FILE}; give a run folder, CAMPAIGN/runs/DATE_NUMBER")
     manifest = check_run(folder) if verify else read_manifest(folder)
     files = read_run_files(folder)
-    record = read_record(read_regular(folder / RECORD_FILE).decode("utf-8"), str(folder / RECORD_FILE))
+    record = read_record_file(folder / RECORD_FILE)
     added_masses = read_additions(folder, files.plan)  # verifies them
     fills = read_fills(folder)
     for added in fills:

@@ -16,10 +16,9 @@ from standbook.daq.errors import EXIT_FINDINGS, EXIT_FINE, RecordError, StandErr
 from standbook.daq.recovery.decode_wire import DecodedDevice, Stream
 from standbook.daq.recovery.device_stream import read_tapes
 from standbook.daq.recovery.loss_account import find_t_zero, stream_record
-from standbook.daq.regular_file import read_regular
 from standbook.daq.run.additions import ADDITIONS, additions_of
 from standbook.daq.run.merged_rows import gaps_by_start, merge, read_fills, starts_of
-from standbook.daq.run.record_summary import DeviceRecord, Gap, RecordSummary, few_notes, read_record, t_plus
+from standbook.daq.run.record_summary import DeviceRecord, Gap, RecordSummary, few_notes, read_record_file, t_plus
 from standbook.daq.run.recording_end import recording_end_notes
 from standbook.daq.run.revision import revision_folder, revisions_of
 from standbook.daq.run.run_folder import RAW, RECORD_FILE, SAMPLES, RunFiles, check_run, read_run_files, samples_path
@@ -148,7 +147,7 @@ def verify_run(folder: Path) -> Verification:
         found.checks.append(f"manifest: {_plural(len(manifest.files), 'file')} as sealed, {manifest.sha256}")
     _check_beside(folder, found)
     files = found.attempt(lambda: read_run_files(folder), found.findings)
-    record = found.attempt(lambda: _read_record(folder), found.findings)
+    record = found.attempt(lambda: read_record_file(folder / RECORD_FILE), found.findings)
     streams: tuple[StreamCheck, ...] = ()
     if record is not None:
         found.findings += _losses(record)
@@ -180,14 +179,6 @@ class _Findings:
         except RUBBISH as error:
             into.append(f"cannot be checked: {type(error).__name__}: {str(error).partition(chr(10))[0]}")
         return None
-
-
-def _read_record(folder: Path) -> RecordSummary:
-    path = folder / RECORD_FILE
-    try:
-        return read_record(read_regular(path).decode("utf-8"), str(path))
-    except (OSError, UnicodeDecodeError) as error:
-        raise RecordError(f"{path}: cannot be read: {error}") from None
 
 
 def _check_beside(folder: Path, found: _Findings) -> None:
@@ -380,11 +371,12 @@ def _against_raw(samples: Samples, stream: Stream | None) -> Iterator[str]:
 def _unsealed(folder: Path) -> Verification:
     files = read_run_files(folder)
     told = [f"not sealed yet, so only the journals were checked; seal it with: standbook recover {folder}"]
-    if is_folder_locked(folder / RAW):
+    is_recording = is_folder_locked(folder / RAW)
+    if is_recording:
         told = ["still being recorded; only what the journals hold by now was checked"]
     if (folder / SAMPLES).exists():
         told.append(f"has {SAMPLES} but no {MANIFEST}: sealing was interrupted, or the manifest is lost")
-    devices = decode_run(folder, files.stand, read_tapes(folder / RAW))
+    devices = decode_run(folder, files.stand, read_tapes(folder / RAW, is_recording=is_recording))
     t_zero, _ = find_t_zero(files.plan.test, devices)
     streams = []
     for device in devices:
@@ -406,7 +398,8 @@ def _unsealed(folder: Path) -> Verification:
             )
     absent = {device.name for device in files.stand.device} - {device.device for device in devices}
     told += [f"{name}: there is no journal of it" for name in sorted(absent)]
-    told += [note.text for note in recording_end_notes(folder / RAW) if note.severity == "serious"]
+    if not is_recording:  # what stands there until it is over says how it ended if nobody comes to say it
+        told += [note.text for note in recording_end_notes(folder / RAW) if note.severity == "serious"]
     return Verification(sealed=False, streams=tuple(streams), checks=(), findings=tuple(told), changed=())
 
 

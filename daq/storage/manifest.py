@@ -105,11 +105,16 @@ def read_manifest(folder: Path) -> Manifest:
         told = json.loads(content)
         body = {key: told[key] for key in ("format", "files", "parents")}
         right = _spelling(body) == content and body["format"] == FORMAT
+        right = right and _is_hashes(body["files"]) and _is_hashes(body["parents"])
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         right = False
     if not right:
         raise RecordError(f"{place}: damaged: does not match its own hash; take the folder from the second copy")
     return Manifest(hashlib.sha256(content).hexdigest(), told["files"], told["parents"])
+
+
+def _is_hashes(told: object) -> bool:
+    return isinstance(told, dict) and all(isinstance(value, str) for value in told.values())
 
 
 def verify(folder: Path, *, leave_out: Iterable[str] = ()) -> Manifest:

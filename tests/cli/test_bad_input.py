@@ -130,6 +130,7 @@ def test_a_port_of_an_unknown_device_is_refused(plans, capsys):
     arguments = ["record", plans / "WF-03.toml", "--postdiction", "--port", "cradle-b=/dev/null"]
     refused(capsys, arguments, 3, 'unknown device "cradle-b"')
     refused(capsys, [*arguments[:-1], "cradle-b"], 2, "is not DEVICE=PATH")
+    refused(capsys, record(plans, "a\x00b"), 4, "cradle-a: a\\x00b is no port")
     refused(capsys, record(plans, "/dev/null", "--port", "cradle-a=/dev/zero"), 2, "--port is given twice for cradle-a")
 
 
@@ -344,6 +345,8 @@ FOREIGN = {
     "no reference": ("map.toml", "bar(g)", "bar", 3, "write bar(a)"),
     "unknown unit": ("map.toml", "bar(g)", "furlong", 3, "furlong"),
     "unknown tag": ("map.toml", "PT-11", "PT-99", 3, "PT-99"),
+    "a start before records": ("map.toml", "2026-01-05T", "0001-01-05T", 3, "is before 1970"),
+    "a modulus of no clock": ("map.toml", "[columns]", "clock_modulus = 1e300\n[columns]", 3, "clock_modulus 1e+300"),
     "time running backwards": ("flow.csv", "\n3.00,", "\n2.00,", 7, "back"),
     "a word for a number": ("flow.csv", "\n3.00,8.7", "\n3.00,oops", 7, "oops"),
 }

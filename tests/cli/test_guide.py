@@ -76,6 +76,12 @@ def test_a_page_renders_in_a_terminal(topic, capsys):
     assert "```" not in shown
 
 
+def test_a_page_is_shown_where_the_terminal_does_not_know_its_size(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "0")
+    assert run(["guide", "recording"]) == 0
+    assert "recording" in capsys.readouterr().out.lower()
+
+
 def test_an_unknown_page_is_refused_with_the_pages_there_are(capsys):
     assert run(["guide", "weather"]) == 2
     assert "first-test-day" in capsys.readouterr().err

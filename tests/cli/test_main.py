@@ -5,6 +5,7 @@ import re
 import signal
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -185,3 +186,21 @@ def test_the_readme_names_the_signals_that_end_a_command():
     ends = (signal.SIGINT, "Ctrl-C"), (main.SIGPIPE, "nobody reads the output"), (signal.SIGTERM, "terminated")
     said = ", ".join(f"{main.EXIT_SIGNAL + number} {word}" for number, word in ends)
     assert f"| 128+N | ended by signal N: {said} |" in readme
+
+
+def test_a_sentence_of_thousands_of_letters_loses_its_middle(monkeypatch, capsys):
+    failing(monkeypatch, ConfigError(f"plan.toml: {'x' * 9000} is no tag; correct it"))
+    assert run(["ports"]) == 3
+    (line,) = capsys.readouterr().err.splitlines()
+    assert len(line) < 1500
+    assert line.startswith("standbook: plan.toml: xxx")
+    assert line.endswith("xxx is no tag; correct it")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux has a device that is always full")
+def test_an_output_that_takes_no_more_is_said():
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        process = standbook("guide", stdout=full, stderr=subprocess.PIPE)
+        _, err = process.communicate(timeout=60)
+    assert process.returncode == 6
+    assert err == "standbook: the output cannot be written: disk full; free some space or choose another disk\n"

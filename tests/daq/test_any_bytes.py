@@ -1,6 +1,7 @@
 """Whatever bytes come: no reader fails, invents, or keeps more than it may; also behind right checksums."""
 
 import dataclasses
+import time
 
 import numpy as np
 import pytest
@@ -10,10 +11,14 @@ from hypothesis import strategies as st
 from standbook.daq.recovery.decode_wire import recover_wire
 from standbook.daq.recovery.device_stream import DeviceStream, PortOpening
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, hello_body, samples_body
-from tests.any_bytes import CHECKS, SCHEMA, seeds
+from tests.any_bytes import CHECKS as BYTE_CHECKS
+from tests.any_bytes import SCHEMA, seeds
+from tests.any_documents import DOCUMENT_CHECKS, document_seeds
+from tests.mutations import search
 from tests.wire_reference import hello
 
-SEEDS = seeds()
+SEEDS = seeds() | document_seeds()
+CHECKS = BYTE_CHECKS | DOCUMENT_CHECKS
 TARGETS = sorted(CHECKS)
 
 
@@ -58,6 +63,41 @@ def test_the_promises_can_be_broken(monkeypatch):
     monkeypatch.setattr("standbook.daq.wire.text_lines.LineDecoder._account", lambda self, row, found: -1)
     with pytest.raises(AssertionError):
         CHECKS["lines"](SEEDS["lines"][0])
+
+
+def test_a_search_keeps_count_of_what_fails_and_of_what_takes_long():
+    def check(data):
+        if data[:1] == b"b":
+            raise LookupError(data)
+
+    found = search(check, [b"a", b"b"], 8, 200)
+    (where,) = found.failures
+    assert where.startswith("LookupError at test_any_bytes.py:")
+    assert (found.executions, found.is_clean) == (200, False)
+    assert search(lambda _: None, [b"a"], 8, 50).is_clean
+
+
+# Found by search, each once a traceback.
+WORDS_AND_NUMBERS = [
+    ("toml", b"\x00number = " + b"1" * 5000),
+    ("toml", b"\x02zero_uncertainty = nan\ncoefficients = [inf, 1.0]"),
+    ("toml", b'\x04by = "x"\nscale_u = "' + b"1" * 200_000 + b' a b"'),
+    ("toml", b"\x04" + b"[ " * 100_000),
+    ("manifest", b"\x03" + b"[" * 5000),
+    ("manifest", b'\x03{"n": Infinity, "text": "", "monotonic_ns": 1, "boottime_ns": 1, "wall_ns": 1}'),
+    ("manifest", b'\x03{"n": 1, "text": "", "monotonic_ns": 1, "boottime_ns": 1, "wall_ns": 99999999999999999999}'),
+    ("manifest", b"\x05" + b"[" * 5000),
+    ("manifest", b'\x05{"device": "a", "pid": 1, "port": "p", "journal": 5}'),
+    ("manifest", b'\x05{"device": "a", "pid": 1, "port": "p", "journal": "' + b"j" * 300 + b'"}'),
+    ("csv", b"\x00t,P\n" + b"".join(b"0.%013d,1\n" % (k * 10**11 + 7 * k) for k in range(20))),
+]
+
+
+@pytest.mark.parametrize(("target", "data"), WORDS_AND_NUMBERS)
+def test_what_search_found_stays_mended(target, data):
+    began = time.process_time()
+    CHECKS[target](data)
+    assert time.process_time() - began < 1.0
 
 
 SEQUENCES = {

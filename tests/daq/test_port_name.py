@@ -28,6 +28,8 @@ NO_PORTS = (
     "cp2110://x",
     "/dev/ttyACM0\x1b[2J",
     "/dev/tty\u202e0MCA",
+    "/dev/tty\x00",
+    "x/" * 3000,
 )
 
 

@@ -84,3 +84,10 @@ def test_a_capture_that_ended_well_before_anyone_looked_is_no_error(tmp_path: Pa
     handle.wait_until_recording()
     assert handle.error() is None
     assert handle.stop() == 0
+
+
+def test_a_port_whose_name_looks_like_an_option_is_no_such_port(tmp_path: Path) -> None:
+    handle = start_capture("cradle-a", "--for", 115_200, tmp_path)
+    with pytest.raises(LinkError, match="--for: no such port"):
+        handle.wait_until_recording()
+    handle.stop()

@@ -11,7 +11,7 @@ from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.run.additions import add
 from standbook.daq.run.lock import check_lock, lock_campaign
 from standbook.daq.run.revision import next_revision, revision_folder, revisions_of, write_revision
-from standbook.daq.run.run_folder import create_run, open_run, required_space
+from standbook.daq.run.run_folder import create_run, open_run, required_space, seal_run
 from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import sha256_of, verify
 from tests.recorded_run import NOW, Player, fast_hello, new_run, plausible_counts, plenty, starter
@@ -28,6 +28,14 @@ def sealed(tmp_path):
     (run / "marks.jsonl").write_text('{"key": "P"}\n')
     seal(run)
     return run
+
+
+def test_a_record_that_is_no_text_is_refused_though_its_hash_is_right(sealed):
+    (sealed / "record.json").write_bytes(b"\xff\xfe\x80")
+    (sealed / "manifest.json").unlink()
+    seal_run(sealed)
+    with pytest.raises(RecordError, match=r"record\.json: cannot be read"):
+        open_run(sealed)
 
 
 def test_a_run_opens_with_all_that_it_is_judged_by(sealed):

@@ -8,7 +8,7 @@ import pytest
 
 from standbook.daq.errors import RecordError
 from standbook.daq.journal.record_format import Event
-from standbook.daq.run.recording_end import END_FILE, UNTOLD, RecordingEnd, write_recording_end
+from standbook.daq.run.recording_end import END_FILE, UNTOLD, RecordingEnd, recording_end_notes, write_recording_end
 from standbook.daq.run.run_folder import open_run
 from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import MANIFEST
@@ -358,6 +358,23 @@ def test_a_recording_whose_program_was_killed_says_that_nobody_said_how_it_ended
     summary, _, _ = sealed(run)
     assert any("ended early: the recording program did not say how" in line for line in summary.sentences())
     assert not summary.is_whole
+
+
+def test_on_a_disk_that_takes_nothing_more_the_last_word_replaces_the_first(run, monkeypatch):
+    def full(place, _content):
+        raise RecordError(f"{place}: cannot be written: disk full")
+
+    raw = run / "raw"
+    end = RecordingEnd(reason="recording was stopped because only 0.0 MB is free", is_early=True)
+    write_recording_end(raw, UNTOLD)
+    monkeypatch.setattr("standbook.daq.run.recording_end.write_atomic", full)
+    write_recording_end(raw, end)
+    (note,) = recording_end_notes(raw)
+    assert note.text == f"recording ended early: {end.reason}"
+    longer = RecordingEnd(reason="x" * 5000, is_early=True)
+    with pytest.raises(RecordError, match="disk full"):
+        write_recording_end(raw, longer)
+    assert recording_end_notes(raw) == (note,)
 
 
 def test_a_word_about_the_end_that_cannot_be_read_is_said(run):

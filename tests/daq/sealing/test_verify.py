@@ -12,12 +12,14 @@ from standbook.daq.other_recorders.fill_gaps import fill
 from standbook.daq.recovery.loss_account import RESTARTED
 from standbook.daq.run.additions import add
 from standbook.daq.run.record_summary import Gap, read_record
+from standbook.daq.run.recording_end import UNTOLD, write_recording_end
 from standbook.daq.run.revision import write_revision
 from standbook.daq.run.run_folder import check_run, seal_run
 from standbook.daq.run.samples_file import Piece, read_samples, write_samples
 from standbook.daq.sealing.seal import seal
 from standbook.daq.sealing.verify import StreamCheck, verify_run
 from standbook.daq.storage.durable_file import DiskFile
+from standbook.daq.storage.folder_lock import hold_folder_lock
 from standbook.daq.storage.manifest import MANIFEST
 from standbook.daq.wire.encoder import encode_frame, encode_samples
 from tests.daq.other_recorders.test_import_csv import Files
@@ -245,6 +247,22 @@ def test_a_run_that_is_not_sealed_says_so_and_what_its_journals_hold(run):
     assert "not sealed yet" in found.findings[0]
     assert any("not closed" in text for text in found.findings)
     assert not (run / "samples").exists()
+
+
+def test_a_run_that_is_still_recorded_is_not_said_to_have_ended(run):
+    Player(run, fast_hello()).play(plausible_counts(500), edges=EDGES).write(close=False)
+    write_recording_end(run / "raw", UNTOLD)
+    with hold_folder_lock(run / "raw"):
+        assert verify_run(run).findings == ("still being recorded; only what the journals hold by now was checked",)
+    assert sum("ended" in text for text in verify_run(run).findings) == 2
+
+
+def test_an_earlier_journal_that_was_never_closed_is_said_of_a_run_still_recorded(run):
+    Player(run, fast_hello()).play(plausible_counts(300)).write(close=False)
+    Player(run, fast_hello()).play(plausible_counts(300), sequence=300, ticks=300_000).write(close=False)
+    with hold_folder_lock(run / "raw"):
+        (told,) = (text for text in verify_run(run).findings if "not closed" in text)
+    assert "cradle-a_001.arrows" in told
 
 
 def test_a_manifest_that_was_lost_is_not_taken_for_a_run_never_sealed(whole, tmp_path):
