@@ -187,7 +187,7 @@ def _confirmed(dataset: Dataset, side: FlowSide, seen: Measured) -> bool:
 def _opened_again(dataset: Dataset, side: FlowSide) -> list[Finding]:
     """Say where the pressure stood after the flow, fell, and stood again well above the back pressure."""
     trace = trace_of(dataset, side.tank, side.channel, side.instants)
-    fall = second_fall(trace, dataset.plan.back_pressure().value)
+    fall = second_fall(trace, dataset.plan.back_pressure().value, closed=not side.instants.ran_dry)
     if fall is None:
         return []
     name, amount = side.tank.name, side.amount

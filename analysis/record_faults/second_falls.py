@@ -1,14 +1,16 @@
 """A pressure that stood after the flow, fell as liquid makes it fall, and stood again: a valve that opened once more.
 
 SI; times in seconds, pressures absolute. A vented tank does not stand again above the ambient pressure, and one that
-leaks never stands.
+leaks never stands. Slopes tell at once what flowed; where noise wanders too much for them, levels tell that it did.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from standbook.analysis.record_faults.flow_trace import FlowTrace
+from standbook.daq.arrays import Array
 
 LINES = (0.4, 0.8)  # s of fall that are looked for
 CLEAR = 0.3  # s after the end
@@ -18,6 +20,10 @@ EARLY = (0.05, 0.4)  # s after its begin that tell what flows
 STILL = 0.2  # of the liquid's area: below it a tank stands, warming or leaking
 ABOVE = 0.6e5  # Pa above the back pressure, at which a tank that was vented does not stand
 VENTED = 0.3  # of the drive at the end, below which it was as good as vented
+LEVEL, LEAST_LEVELS = 0.5, 4  # s of a mean level; levels in the hold before the opening that tell how they scatter
+DROPS, FEW = 5.0, 3.0  # times that scatter, more where few levels tell it: 0 of 75 healthy flows that were closed
+LEAST_DROP = 2e-3  # of the pressure: gas in a closed tank may settle by less
+STAYS, AFTER = 0.5, 3  # of the drop, within which that many levels from the lowest on must stay
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +36,21 @@ class SecondFall:
     after: float  # [Pa]
 
 
-def second_fall(trace: FlowTrace, back_pressure: float) -> SecondFall | None:
-    """Find the first fall after the flow that begins and ends with a stand; ``None`` where there is none."""
+def second_fall(trace: FlowTrace, back_pressure: float, *, closed: bool) -> SecondFall | None:
+    """Find the first fall after the flow that begins and ends with a stand; ``None`` where there is none.
+
+    Parameters
+    ----------
+    closed : bool
+        A valve ended the flow. Where gas did, the pressure goes on falling until somebody closes.
+    """
     area, _ = trace.area_before_end()
     if not area > 0.0:
         return None
     found = [fall for line in LINES if (fall := _by_lines(trace, back_pressure, area, line)) is not None]
-    return min(found, key=lambda fall: fall.time) if found else None
+    if found:
+        return min(found, key=lambda fall: fall.time)
+    return _by_levels(trace, back_pressure, area) if closed else None
 
 
 def _by_lines(trace: FlowTrace, back: float, area: float, line: float) -> SecondFall | None:
@@ -61,6 +75,41 @@ def _by_lines(trace: FlowTrace, back: float, area: float, line: float) -> Second
             if found.after < found.before:
                 return replace(found, share=found.share / area)
     return None
+
+
+def _by_levels(trace: FlowTrace, back: float, area: float) -> SecondFall | None:
+    """Find the greatest fall between two levels after the flow that more than scatter explains."""
+    hold, _ = _levels(trace, trace.rest_from, trace.opening - CLEAR)
+    level, time = _levels(trace, trace.end + max(CLEAR, 2.0 * trace.end_u), trace.last)
+    if hold.size < LEAST_LEVELS or level.size < AFTER + 2:
+        return None
+    x = np.arange(hold.size)
+    rest = hold - np.polyval(np.polyfit(x, hold, 1), x)
+    scatter = float(np.sqrt(rest @ rest / (hold.size - 2)))
+    stands = (level - back > ABOVE) & (level - back > VENTED * (level[0] - back))
+    # From the second level on: the first may still fall from the flow itself.
+    highest = np.maximum.accumulate(np.concatenate(([-np.inf], level[1:])))
+    drop = np.where(stands, highest - level, -np.inf)
+    lowest = int(np.argmax(drop))
+    least = max(DROPS * (1.0 + FEW / (hold.size - 2)) * scatter, LEAST_DROP * level[0])
+    tail = level[lowest : lowest + AFTER]
+    if drop[lowest] < least or tail.size < AFTER or np.max(np.abs(tail - level[lowest])) > STAYS * drop[lowest]:
+        return None
+    began = 1 + int(np.argmax(level[1:lowest]))
+    share, _ = trace.areas.one(float(time[began]), float(time[lowest]))
+    return SecondFall(float(time[began]) + LEVEL / 2.0, share / area, float(level[began]), float(level[lowest]))
+
+
+def _levels(trace: FlowTrace, start: float, end: float) -> tuple[Array, Array]:
+    """Return mean pressures over ``LEVEL`` from ``start`` on, and the middles of their times."""
+    course = trace.course
+    edges = start + LEVEL * np.arange(max(0, math.floor((end - start) / LEVEL)) + 1)
+    first = np.searchsorted(course.time, edges)
+    counts = np.diff(first)
+    if counts.size == 0 or np.min(counts) == 0:
+        return np.empty(0), np.empty(0)
+    total = np.add.reduceat(course.pressure[: first[-1]], first[:-1])
+    return total / counts, edges[:-1] + LEVEL / 2.0
 
 
 def _fall(trace: FlowTrace, first: int, count: int, stands: int) -> SecondFall:

@@ -231,7 +231,8 @@ def ends_of_flow(dataset):
     if seen.instants is None:
         return Outcome({}, said)
     ends = seen.instants
-    again = second_fall(trace_of(dataset, tank, seen.channel, ends), dataset.plan.back_pressure().value)
+    trace = trace_of(dataset, tank, seen.channel, ends)
+    again = second_fall(trace, dataset.plan.back_pressure().value, closed=not ends.ran_dry)
     numbers = {"opening": (ends.opening.time, ends.opening.u), "end": (ends.end.time, ends.end.u)}
     return Outcome(numbers, (*said, "dry" if ends.ran_dry else "closed", *([] if again is None else ["falls again"])))
 
