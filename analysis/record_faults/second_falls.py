@@ -109,7 +109,7 @@ def _levels(trace: FlowTrace, start: float, end: float) -> tuple[Array, Array]:
     if counts.size == 0 or np.min(counts) == 0:
         return np.empty(0), np.empty(0)
     total = np.add.reduceat(course.pressure[: first[-1]], first[:-1])
-    return total / counts, edges[:-1] + LEVEL / 2.0
+    return total / counts, np.asarray(edges[:-1] + LEVEL / 2.0, dtype=np.float64)
 
 
 def _fall(trace: FlowTrace, first: int, count: int, stands: int) -> SecondFall:
