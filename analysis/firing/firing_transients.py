@@ -77,8 +77,7 @@ def start_transient(dataset: Dataset, record: ThrustRecord, burn: Burn) -> Start
         overshoot=rise.overshoot if rise else None,
         channel=tag,
         definition=f"delay: T-0 to 10 % of the greatest mean thrust; rise: 10 to 90 % of the settled course of "
-        f"{what}; overshoot: "
-        "its greatest over that course, which is the straight line from 0.3 to 1.0 s drawn back",
+        f"{what}, the straight line through 0.3 to 1.0 s extended back to the start; overshoot: the greatest above it",
     )
 
 

@@ -49,7 +49,8 @@ def what_moved(results: Results) -> str | None:
     if not named:  # of an analysis that kept no values
         return f"The ranked assumptions stand among the findings. To decide: {_decided(causes[0])}."
     what = "Assumption that best explains the deviation" if is_in_group(causes[0], MOVED_ASSUMPTION) else "Cause"
-    return f"{what}, most likely first: {'; '.join(named)}. To decide: {_decided(causes[0])}."
+    order = ", most likely first" if len(named) > 1 else ""
+    return f"{what}{order}: {'; '.join(named)}. To decide: {_decided(causes[0])}."
 
 
 def _named(finding: Finding) -> str:

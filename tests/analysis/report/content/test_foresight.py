@@ -87,7 +87,7 @@ def test_a_cold_flow_names_its_likely_cause():
     kept, _, moved = foresight(run_with(OUT, cause, kind="water flow", prediction="postdiction"))
     assert "not locked before T-0" in kept
     assert "of the flow" in kept
-    assert moved == "Cause, most likely first: gas leaks from the ullage, 64 %. To decide: shut in and watch."
+    assert moved == "Cause: gas leaks from the ullage, 64 %. To decide: shut in and watch."
 
 
 def test_a_flow_that_no_cause_explains_says_so():
