@@ -42,6 +42,15 @@ ROUTE_APART = FindingKind(
         "throat, and weigh again."
     ),
 )
+RATIO_OUTSIDE_TABLE = FindingKind(
+    code="mixture-ratio-outside-table",
+    severity="note",
+    text=(
+        "While both liquids flowed the mixture ratio was {ratio:.2f}, outside of the plan's cstar_table, {first:g} to "
+        "{last:g}: no c* is planned for it, so the expelled mass is no independent check of the impulse. Extend the "
+        "table, and look why the ratio is so far from the planned one."
+    ),
+)
 SECOND_CELL = FindingKind(
     code="second-cell-not-used",
     severity="caution",

@@ -162,13 +162,16 @@ def _of_tanks(plan: Plan, tanks: Mapping[str, TankResult]) -> Iterator[Departure
 def _of_engine(
     plan: Plan, engine: EngineResult, both: BothFlow | None, by_chamber: Route | None
 ) -> Iterator[Departure]:
-    if plan.engine is not None and both is not None and both.masses and engine.cstar is not None:
+    planned_speed = None
+    if plan.engine is not None and both is not None and both.masses:
+        planned_speed = planned_cstar(plan.engine, both)
+    if planned_speed is not None and engine.cstar is not None:
         yield Departure(
             kind=CSTAR_MOVED,
             about=None,
             words="c*",
             measured=engine.cstar,
-            planned=planned_cstar(plan.engine, both),
+            planned=planned_speed,
             shown=(" m/s", 1.0, 0),
             decide="gauge the throat after the run: a throat as drawn leaves c*",
         )

@@ -13,6 +13,7 @@ from standbook.analysis.findings.witnesses import (
     CHECK_WEIGHT_APART,
     COURSE_CHANGED,
     COURSE_NOTED,
+    RATIO_OUTSIDE_TABLE,
     ROUTE_APART,
     SECOND_CELL,
 )
@@ -27,7 +28,14 @@ from standbook.analysis.thrust.chamber_pressure import above_tank
 from standbook.analysis.thrust.tank_flows import TankFlow, first_run_out
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.analysis.witnesses.course import Course, course_of
-from standbook.analysis.witnesses.routes import Route, chamber_route, mass_route, whole_mass_route
+from standbook.analysis.witnesses.routes import (
+    Route,
+    chamber_route,
+    mass_route,
+    mixture_ratio,
+    planned_cstar,
+    whole_mass_route,
+)
 from standbook.daq.config import measurands
 from standbook.daq.findings.finding import Finding
 
@@ -120,7 +128,7 @@ def evidence_of(
         cell_u=cell_u,
         gain_proven=proven[0],
         clock_proven=clock_proven,
-        findings=(*proven[1], *_of_routes(tag, routes, cell_u), *_of_course(tag, course)),
+        findings=(*proven[1], *_of_table(dataset, both), *_of_routes(tag, routes, cell_u), *_of_course(tag, course)),
     )
 
 
@@ -129,6 +137,15 @@ def _second_cells(dataset: Dataset, tag: str) -> tuple[Finding, ...]:
     cells = dataset.measuring(measurands.THRUST)
     others = [c.tag for c in cells if c.tag != tag and dataset.stand.input_tagged(c.tag).share is None]
     return (SECOND_CELL.at(tag, cells=len(cells), others=" and ".join(others)),) if others else ()
+
+
+def _of_table(dataset: Dataset, both: BothFlow | None) -> tuple[Finding, ...]:
+    """Say that the plan knows no c* at the mixture ratio at which both liquids flowed."""
+    engine = dataset.plan.engine
+    if engine is None or both is None or both.total is None or planned_cstar(engine, both) is not None:
+        return ()
+    first, last = engine.cstar_table[0][0], engine.cstar_table[-1][0]
+    return (RATIO_OUTSIDE_TABLE.at(None, ratio=mixture_ratio(both).value, first=first, last=last),)
 
 
 def _of_routes(tag: str, routes: tuple[Route, ...], cell_u: float) -> list[Finding]:

@@ -115,6 +115,8 @@ def mass_route(dataset: Dataset, record: ThrustRecord, both: BothFlow | None) ->
     if cell <= 0.0:
         return None
     mass, coefficient, speed = both.total, _vacuum_coefficient(engine), planned_cstar(engine, both)
+    if speed is None:
+        return None
     vacuum = mass.value * speed.value * coefficient.value
     outside = _outside(dataset, engine, both.length)
     value = vacuum - outside.value
@@ -178,18 +180,26 @@ def _vacuum_coefficient(engine: Engine) -> Measured:
     return Measured(value, value * math.hypot(ideal.relative_u, efficiency.relative_u), "1")
 
 
-def planned_cstar(engine: Engine, both: BothFlow) -> Measured:
-    """Return the planned characteristic velocity at the interval's mixture ratio. [m/s]."""
+def planned_cstar(engine: Engine, both: BothFlow) -> Measured | None:
+    """Return the planned characteristic velocity at the interval's mixture ratio [m/s]; ``None`` beyond its table."""
     ratios, speeds = zip(*engine.cstar_table, strict=True)
     table = np.array([speed.value for speed in speeds])
-    oxidiser, fuel = both.masses["oxidiser"], both.masses["fuel"]
-    ratio = oxidiser.value / fuel.value
-    ideal = float(np.interp(ratio, ratios, table))
-    moved = ratio * math.hypot(oxidiser.u / oxidiser.value, fuel.u / fuel.value)
-    slope = float(np.interp(ratio + moved, ratios, table) - np.interp(ratio - moved, ratios, table)) / 2.0
+    ratio = mixture_ratio(both)
+    if not ratios[0] <= ratio.value <= ratios[-1]:
+        return None
+    ideal = float(np.interp(ratio.value, ratios, table))
+    ends = np.interp([ratio.value - ratio.u, ratio.value + ratio.u], ratios, table)
+    slope = float(ends[1] - ends[0]) / 2.0
     efficiency = engine.cstar_efficiency
     value = efficiency.value * ideal
     return Measured(value, value * math.hypot(efficiency.relative_u, slope / ideal), "m/s")
+
+
+def mixture_ratio(both: BothFlow) -> Measured:
+    """Return the mixture ratio of what left while both flowed. [-]."""
+    oxidiser, fuel = both.masses["oxidiser"], both.masses["fuel"]
+    ratio = oxidiser.value / fuel.value
+    return Measured(ratio, ratio * math.hypot(oxidiser.u / oxidiser.value, fuel.u / fuel.value), "1")
 
 
 def _outside(dataset: Dataset, engine: Engine, length: float) -> Measured:
