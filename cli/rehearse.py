@@ -12,7 +12,6 @@ import typer
 
 from standbook.cli.screen import PlanPath, say, say_all, today
 from standbook.daq.errors import ConfigError, RecordError, UsageError
-from standbook.daq.storage.durable_file import reason
 
 if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
@@ -72,7 +71,6 @@ def rehearse(
     from standbook.analysis.simulation.story import draw_for
     from standbook.analysis.simulation.story import rehearse as make_up
     from standbook.daq.config.campaign import read_campaign
-    from standbook.daq.storage.atomic_write import write_atomic
 
     campaign = read_campaign(plan, today=today())
     asked = _faults_asked(fault or (), link)
@@ -85,7 +83,7 @@ def rehearse(
     made_up = make_up(campaign, draw_for(number, seed))
     tables = [table for name, table in made_up.tables.items() if name in played]
     if weighings is not None:
-        write_atomic(weighings, weighings_text(made_up.weighings).encode())
+        _write_weighings(weighings, made_up.weighings)
     _play(plan, campaign, tables, asked, links, time_scale)
 
 
@@ -172,6 +170,12 @@ def _together(devices: "list[RehearsalDevice]", stop: threading.Event) -> "list[
         return [run.result() for run in runs]
 
 
+def _write_weighings(path: Path, weighings: Mapping[str, Mapping[str, str]]) -> None:
+    from standbook.daq.storage.atomic_write import write_atomic
+
+    write_atomic(path, weighings_text(weighings).encode())
+
+
 def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:
     """Write weighings as the crew would type them."""
     tables = (
@@ -233,6 +237,8 @@ class _Link:
 
     def to(self, port: str) -> None:
         """Point to a port, or nowhere while there is none."""
+        from standbook.daq.storage.durable_file import reason
+
         if self._link is None:
             return
         try:

@@ -170,12 +170,11 @@ def record_devices(
             if watching.disk_space.is_short or len(watch.ended) == len(handles) or watching.must_stop(watch, stop):
                 break
             pause(LOOK_EVERY)
-    # What a capture could not write while it was being stopped counts as well.
     return RecordEnd(watching.poll(taken), trouble or _error_of(handles) or _left(watch.ended))
 
 
 def _error_of(handles: Sequence[Capturing]) -> StandError | None:
-    """Return the error that ended the first capture which an error ended."""
+    """Return the error that ended a capture: one may also have failed to write its last while it was stopped."""
     return next((error for handle in handles if (error := handle.error()) is not None), None)
 
 
