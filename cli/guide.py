@@ -1,5 +1,6 @@
 """``standbook guide``: show the user guide in the terminal, since a test stand has no network."""
 
+from difflib import get_close_matches
 from importlib import resources
 from typing import Annotated
 
@@ -27,7 +28,9 @@ def guide(
                 say(f"{name:{width}}  {page.readline().removeprefix('# ').strip()}")
         return
     if topic not in pages:
-        raise UsageError(f'guide: no topic "{topic}"; topics are {", ".join(sorted(pages))}')
+        near = get_close_matches(topic, pages, n=1)
+        meant = f'; perhaps "{near[0]}"' if near else ""
+        raise UsageError(f'guide: no topic "{topic}"{meant}; topics are {", ".join(sorted(pages))}')
     from rich.console import Console
     from rich.markdown import Markdown
 

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from rich.cells import cell_len
 from rich.text import Text
 
 from standbook.cli.big_figures import figure_rows
@@ -27,6 +28,7 @@ from standbook.cli.live_words import (
     mark_lines,
     more,
     number_in,
+    padded,
     phase_words,
     redline_lines,
     seconds,
@@ -144,7 +146,7 @@ def _fitted(parts: list[_Part], width: int, height: int) -> list[Text]:
     steps += [(part, 0) for part in (marks, others, redlines, impulse, vessels, links, main)]
     for part, least in (*steps, (header, 1), (alarms, 1), (footer, 1)):
         untold += part.give_way(least, sum(len(p.lines) for p in parts) - height, width)
-    if untold and len(footer.lines[0]) + len(more(untold)) <= width:
+    if untold and footer.lines[0].cell_len + len(more(untold)) <= width:
         footer.lines[0].append(more(untold))
     room = height - sum(len(part.lines) for part in parts)
     lines: list[Text] = []
@@ -165,9 +167,10 @@ def _size(line: Text) -> int:
 
 def _shortened(line: Text, width: int) -> Text | None:
     """Make room at the end of a line: of a list whole cells are left out, else there is room or none."""
-    if len(line) <= width:
+    if line.cell_len <= width:
         return line
-    cut = max((span.start for span in line.spans if span.start <= width and span.style == CELL), default=0)
+    starts = (span.start for span in line.spans if span.style == CELL)
+    cut = max((start for start in starts if cell_len(line.plain[:start]) <= width), default=0)
     if not cut:
         return None
     shorter = line[:cut]
@@ -188,12 +191,12 @@ def _header(picture: Picture, width: int) -> list[Text]:
     pieces += [(f" recording {seconds(state.elapsed)}", "")]
     lines = [Text()]
     for text, style in pieces:
-        if lines[-1] and len(lines[-1]) + 1 + len(text) > width:
+        if lines[-1] and lines[-1].cell_len + 1 + cell_len(text) > width:
             lines.append(Text("  "))
             text = text.strip() if style != LOUD else text
         elif lines[-1]:
             lines[-1].append(" ")
-        first, *rest = whole_lines(text, width) if len(text) > width else [text]
+        first, *rest = whole_lines(text, width) if cell_len(text) > width else [text]
         lines[-1].append(first, style)
         lines += [Text(line, style) for line in rest]
     return lines
@@ -204,7 +207,7 @@ def _alarms(picture: Picture, width: int) -> _Part:
     loud = [sentence for sentence in picture.alarms if sentence not in picture.acknowledged]
     seen = [sentence for sentence in picture.alarms if sentence in picture.acknowledged]
     lines = [
-        Text(line.ljust(width), LOUD)
+        Text(padded(line, width), LOUD)
         for sentence in _few(loud, picture.newest)
         for line in whole_lines(f"!! {sentence}", width, indent="   ")
     ]
@@ -297,7 +300,7 @@ def _beside(cells: Sequence[tuple[Sequence[str], str]], width: int) -> list[Text
         for rows, style in cells:
             text = rows[k] if k < len(rows) else ""
             line.append(text, style)
-            line.append(" " * (width - len(text)))
+            line.append(" " * (width - cell_len(text)))
         line.rstrip()
         lines.append(line)
     return lines
@@ -323,16 +326,17 @@ def _listed(channels: Sequence[Indication], width: int) -> list[Text]:
             out = " OUT" if channel.is_outside else ""
             words, style = f"{channel.tag} {value} {channel.unit}{out}", BOLD if out else CELL
         words = printable(words)
-        columns = len(words) // COLUMN + 1
-        if len(words) > width:
+        columns = cell_len(words) // COLUMN + 1
+        if cell_len(words) > width:
             lines, room = [*lines, *_texts(words, width, style)], 0
             continue
-        if len(words) > room:
+        if cell_len(words) > room:
             lines.append(Text())
             room = width
-        lines[-1].append(words.ljust(columns * COLUMN), CELL)
+        begin = len(lines[-1])
+        lines[-1].append(padded(words, columns * COLUMN), CELL)
         if style != CELL:
-            lines[-1].stylize(style, len(lines[-1]) - columns * COLUMN)
+            lines[-1].stylize(style, begin)
         room -= columns * COLUMN
     for line in lines:
         line.rstrip()
@@ -363,7 +367,7 @@ def _links(picture: Picture, width: int) -> list[Text]:
         for line in _texts(link_line(link), width, BOLD if link.state != "recording" else "")
     ]
     disk = disk_line(picture.disk)
-    if len(lines) == 1 and len(lines[0]) + 2 + len(disk) <= width:
+    if len(lines) == 1 and lines[0].cell_len + 2 + len(disk) <= width:
         lines[0].append(f"  {disk}")
         return lines
     return [*lines, *_texts(disk, width)]

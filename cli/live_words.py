@@ -8,6 +8,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from rich.cells import cell_len
+
 from standbook.daq.capture.disk_space import DiskState
 from standbook.daq.config.plan import Plan
 from standbook.daq.live.live_state import (
@@ -71,21 +73,41 @@ def whole_lines(text: str, width: int, *, first: str = "", indent: str = "  ") -
     """Write a text in lines of ``width``, broken between groups that stand two spaces apart, else between words.
 
     Only a word that is longer than a line is broken itself. What could command a terminal is written by number first:
-    it is longer then.
+    it is longer then. A letter that takes two columns of a terminal counts as two.
     """
     text = printable(text)
-    if len(first) + len(text) <= width:
+    if cell_len(first) + cell_len(text) <= width:
         return [first + text]
     lines, is_begun = [first], False
     for group in text.split("  "):
         gap = "  "
-        for piece in [group] if len(indent) + len(group) <= width else group.split(" "):
-            if is_begun and len(lines[-1]) + len(gap) + len(piece) > width:
+        for piece in [group] if cell_len(indent) + cell_len(group) <= width else group.split(" "):
+            if is_begun and cell_len(lines[-1]) + cell_len(gap) + cell_len(piece) > width:
                 lines.append(indent + piece)
             else:
                 lines[-1] += gap + piece if is_begun else piece
             is_begun, gap = True, " "
-    return [line[at : at + width].rstrip() for line in lines for at in range(0, len(line), width)]
+    return [part.rstrip() for line in lines for part in _broken(line, width)]
+
+
+def padded(text: str, width: int) -> str:
+    """Fill a text up to a number of columns; a longer one stays as it is."""
+    return text + " " * (width - cell_len(text))
+
+
+def _broken(line: str, width: int) -> list[str]:
+    """Break a line after as many columns as there are; one letter stands in a line of its own, however wide it is."""
+    if cell_len(line) <= width:
+        return [line] if line else []
+    parts, left = [""], width
+    for letter in line:
+        columns = cell_len(letter)
+        if columns > left and parts[-1]:
+            parts.append("")
+            left = width
+        parts[-1] += letter
+        left -= columns
+    return parts
 
 
 def more(count: int, noun: str = "") -> str:

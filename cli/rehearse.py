@@ -4,14 +4,14 @@ import signal
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from standbook.cli.screen import PlanPath, say, say_all, today
-from standbook.daq.errors import ConfigError, UsageError
+from standbook.daq.errors import ConfigError, RecordError, UsageError
 
 if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
@@ -83,7 +83,7 @@ def rehearse(
     made_up = make_up(campaign, draw_for(number, seed))
     tables = [table for name, table in made_up.tables.items() if name in played]
     if weighings is not None:
-        weighings.write_text(weighings_text(made_up.weighings), encoding="utf-8")
+        _write_weighings(weighings, made_up.weighings)
     _play(plan, campaign, tables, asked, links, time_scale)
 
 
@@ -170,6 +170,12 @@ def _together(devices: "list[RehearsalDevice]", stop: threading.Event) -> "list[
         return [run.result() for run in runs]
 
 
+def _write_weighings(path: Path, weighings: Mapping[str, Mapping[str, str]]) -> None:
+    from standbook.daq.storage.atomic_write import write_atomic
+
+    write_atomic(path, weighings_text(weighings).encode())
+
+
 def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:
     """Write weighings as the crew would type them."""
     tables = (
@@ -231,10 +237,16 @@ class _Link:
 
     def to(self, port: str) -> None:
         """Point to a port, or nowhere while there is none."""
-        if self._link is not None:
+        from standbook.daq.storage.durable_file import reason
+
+        if self._link is None:
+            return
+        try:
             self._link.unlink(missing_ok=True)
             if port:
                 self._link.symlink_to(port)
+        except OSError as error:
+            raise RecordError(f"{self._link}: the link to the port cannot be made: {reason(error)}") from error
 
     @contextmanager
     def there(self, port: str) -> Iterator[None]:
@@ -242,7 +254,8 @@ class _Link:
         try:
             yield
         finally:
-            self.to("")
+            with suppress(RecordError):  # one that is left behind leads nowhere, and the next device replaces it
+                self.to("")
 
 
 @contextmanager

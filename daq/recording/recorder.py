@@ -167,13 +167,18 @@ def record_devices(
             watching.show(watch, report)
             if watching.is_following:
                 _first_look(followers, watch, ports)
-            trouble = trouble or next((error for handle in handles if (error := handle.error()) is not None), None)
+            trouble = trouble or _error_of(handles)
             if watching.disk_space.is_short:
                 trouble = trouble or RecordError(watching.disk_space.sentence())
             if watching.disk_space.is_short or len(watch.ended) == len(handles) or watching.must_stop(watch, stop):
                 break
             pause(LOOK_EVERY)
-    return RecordEnd(watching.poll(taken), trouble or _left(watch.ended))
+    return RecordEnd(watching.poll(taken), trouble or _error_of(handles) or _left(watch.ended))
+
+
+def _error_of(handles: Sequence[Capturing]) -> StandError | None:
+    """Return the error that ended a capture: one may also have failed to write its last while it was stopped."""
+    return next((error for handle in handles if (error := handle.error()) is not None), None)
 
 
 def _left(ended: tuple[str, ...]) -> RecordError | None:

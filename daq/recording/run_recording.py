@@ -73,8 +73,8 @@ def record_run_into(
     """
     course = _Course(order, stopped, report)
     raw = order.folder / RAW
-    write_recording_end(raw, UNTOLD)
     try:
+        write_recording_end(raw, UNTOLD)
         end = record_devices(
             order.stand,
             order.ports,

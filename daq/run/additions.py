@@ -16,6 +16,7 @@ from standbook.daq.config.plan import FileName, Plan, read_plan
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.quantity import Force, Length, Mass, MassFlow, Pressure, Quantity, Residual, Share
+from standbook.daq.regular_file import check_regular
 from standbook.daq.run.lock import PLAN_FILE
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
@@ -198,13 +199,13 @@ def add(run_folder: Path, files: Iterable[Path]) -> Path:
     Raises
     ------
     ConfigError
-        A weighing is wrong, a file is missing, or two share a name.
+        A weighing is wrong, a file is missing or is none, or two share a name.
     RecordError
         The run is not sealed, or the disk refuses.
     """
     chosen = list(files)
     names = [path.name for path in chosen]
-    problems = [f"{path}: no such file" for path in chosen if not path.is_file()]
+    problems = [problem for path in chosen if (problem := _file_problem(path))]
     problems += [f"{name}: two files of this name" for name in sorted({n for n in names if names.count(n) > 1})]
     if MANIFEST in names or not chosen:
         problems.append(f"an addition holds files of its own, and {MANIFEST} is written for it")
@@ -223,6 +224,17 @@ def add(run_folder: Path, files: Iterable[Path]) -> Path:
             shutil.copyfile(path, beside / path.name)
 
     return write_addition(run_folder, build)
+
+
+def _file_problem(path: Path) -> str:
+    """Say why a file cannot be added; nothing where it can."""
+    try:
+        check_regular(path)
+    except FileNotFoundError:
+        return f"{path}: no such file"
+    except OSError as error:
+        return f"{path}: {reason(error)}"
+    return ""
 
 
 def write_addition(run_folder: Path, build: Callable[[Path], None]) -> Path:

@@ -24,12 +24,17 @@ def atomic_path(place: Path) -> Iterator[Path]:
         The disk refused, or ``place`` is a folder that exists.
     """
     beside = place.with_name(f".{place.name}.{os.getpid()}.new")
+    is_new = False
     try:
         yield beside
         _sync(beside)
+        is_new = not place.exists()
         beside.replace(place)
         sync_folder(place.parent)
     except OSError as error:
+        if is_new and not beside.exists():  # renamed, but the disk does not vouch for the name
+            with suppress(OSError):
+                place.replace(beside)
         raise RecordError(f"{place}: cannot be written: {reason(error)}") from error
     finally:
         _remove(beside)

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from standbook.daq.errors import ConfigError, FrameError
+from standbook.daq.errors import ConfigError, FrameError, RecordError
 from standbook.daq.regular_file import read_regular
 from standbook.daq.storage.atomic_write import write_atomic
 from standbook.daq.storage.durable_file import reason
@@ -59,7 +59,10 @@ def write_layouts(folder: Path, device: str, hellos: Iterable[Hello], saved_utc:
         "hellos": [json.loads(newest[key].to_json()) for key in sorted(newest)],
     }
     place = layouts_path(folder, device)
-    place.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"{place}: cannot be written: {reason(error)}") from error
     write_atomic(place, (json.dumps(told, indent=1, ensure_ascii=False) + "\n").encode())
     return place
 

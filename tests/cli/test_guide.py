@@ -543,3 +543,11 @@ def test_wiring_what_ten_bits_are_worth():
         f"two counts of the chip are {2 * newton:.0f} N, {100 * 2 * newton / (32_573 / 19.34):.1f} % of a mean "
         f"thrust of {32_573 / 19.34:,.0f} N",
     )
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"), [("record", "recording"), ("recover", "recovering"), ("rehearse", "rehearsal")]
+)
+def test_a_command_s_name_finds_the_page_that_is_about_it(capsys, typed, meant):
+    assert run(["guide", typed]) == 2
+    assert f'no topic "{typed}"; perhaps "{meant}"; topics are' in capsys.readouterr().err

@@ -2,6 +2,7 @@
 
 import io
 import re
+import unicodedata
 from dataclasses import replace
 
 import pytest
@@ -11,7 +12,7 @@ from rich.console import Console
 
 from standbook.cli.big_figures import figure_rows
 from standbook.cli.live_screen import BOLD, LOUD, screen_lines
-from standbook.cli.live_words import AlarmBook, link_alarms, number_in, seconds, whole_lines
+from standbook.cli.live_words import AlarmBook, link_alarms, number_in, padded, seconds, whole_lines
 from standbook.daq.capture.disk_space import DiskState
 from standbook.daq.live.live_state import MarkState, Phase, Validity
 from tests.cli.live_states import (
@@ -375,3 +376,47 @@ def test_words_are_broken_between_groups_first_and_tags_never():
     assert whole_lines("PT-11 and PT-12", 12) == ["PT-11 and", "  PT-12"]
     assert whole_lines("a path-of-many-words", 8) == ["a", "  path-o", "f-many-w", "ords"]
     assert whole_lines("one two", 6, first="* ", indent="  ") == ["* one", "  two"]
+
+
+WIDE = "\u6db2\u4f53\u9178\u7d20"  # four letters of two columns each
+NARROW = "e\u0301"  # a letter and its accent: one column
+
+
+def columns(text):
+    """Count columns as a terminal does, by the Unicode tables alone."""
+    return sum(
+        0 if unicodedata.combining(letter) else 2 if unicodedata.east_asian_width(letter) in "WF" else 1
+        for letter in text
+    )
+
+
+def written_wide(letters):
+    channels = tuple(replace(one, tag=letters + one.tag, tank=letters) for one in BURN.channels)
+    state = replace(
+        BURN,
+        channels=channels,
+        vessels=tuple(replace(one, name=letters, sensors=(letters, letters), sentence=letters * 9) for one in VESSELS),
+        redlines=(replace(NO_LIGHT, name=letters, text=letters * 9),),
+        marks=(replace(MARK, text=f"{letters} " * 9),),
+        impulse=replace(IMPULSE, limit_name=letters * 9, sentence=letters * 9),
+    )
+    head = replace(HEAD, number=letters * 3, mark_keys=((letters, letters),))
+    links = (replace(LINK, device=letters * 5),)
+    return picture(state, links=links, alarms=[letters * 30, f"{letters} open"], head=head)
+
+
+@pytest.mark.parametrize("letters", [WIDE, NARROW, WIDE + NARROW])
+@pytest.mark.parametrize("width", [80, 79, 41, 20])
+def test_letters_of_two_columns_are_counted_as_two(letters, width):
+    for height in (24, 60):
+        lines = screen_lines(written_wide(letters), width, height)
+        assert max(columns(line.plain) for line in lines) <= width
+        assert len(lines) <= height
+    assert sum(letters in line.plain for line in lines) > 8 * (width == 80)
+
+
+def test_a_line_is_broken_before_a_letter_that_would_stand_half_outside():
+    assert whole_lines(WIDE, 5) == [WIDE[:2], WIDE[2:]]
+    assert whole_lines(WIDE, 1) == list(WIDE)  # nothing is left out, however narrow
+    assert whole_lines(f"ab {WIDE} cd", 11, indent="") == [f"ab {WIDE}", "cd"]
+    assert padded(WIDE, 10) == f"{WIDE}  "

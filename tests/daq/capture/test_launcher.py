@@ -52,6 +52,14 @@ def test_a_capture_that_says_nothing_is_waited_for_only_so_long(tmp_path: Path, 
     handle.stop(timeout=0.0)
 
 
+def test_a_capture_whose_status_the_disk_does_not_take_records_all_the_same(tmp_path: Path, port: str) -> None:
+    handle = start_capture("cradle-a", port, 115_200, tmp_path, status=tmp_path / "no-folder" / "status.json")
+    handle.wait_until_recording()
+    assert handle.status() is None
+    assert handle.stop() == 0
+    assert [path.name for path in handle.journals] == ["cradle-a_001.arrows"]
+
+
 def test_the_status_of_an_earlier_process_is_not_taken_for_this_one(tmp_path: Path, port: str) -> None:
     first = start_capture("cradle-a", port, 115_200, tmp_path)
     first.wait_until_recording()

@@ -12,7 +12,7 @@ from standbook.daq.capture.disk_space import RESERVE
 from standbook.daq.errors import LinkError, RecordError
 from standbook.daq.recording.journal_follower import Follower, Taken
 from standbook.daq.recording.recorder import Watch
-from tests.recording_scene import ROWS, Scene, hello
+from tests.recording_scene import ROWS, Board, Scene, hello
 
 pytestmark = pytest.mark.usefixtures("awake")
 
@@ -147,6 +147,17 @@ def test_a_disk_that_fills_ends_the_recording_in_order(tmp_path: Path) -> None:
     assert scene.watches[-1].disk.warning == "disk full: 0.5 MB free; recording stops now"
     for device in ("cradle-a", "cradle-b"):
         assert scene.rows_on_disk(device) == 30 * ROWS
+
+
+def test_what_a_capture_could_not_write_while_it_was_stopped_is_told(tmp_path: Path) -> None:
+    class Full(Board):
+        def stop(self, timeout: float = 10.0) -> int:
+            self.die(RecordError(f"{self.device}: cannot write the journal: disk full"))
+            return super().stop(timeout)
+
+    scene = Scene(tmp_path, ("cradle-a", "cradle-b"), board=Full)
+    end = scene.record(looks=10)
+    assert str(end.trouble) == "cradle-a: cannot write the journal: disk full"
 
 
 def test_a_capture_that_ends_by_itself_does_not_end_the_others(tmp_path: Path) -> None:

@@ -173,3 +173,14 @@ def test_valid_frames_that_nothing_explains_are_kept(tmp_path: Path) -> None:
     with pytest.raises(FrameError, match="no hello that explains their layout"):
         run.record()
     assert list((run.folder / RAW).iterdir())
+
+
+def test_a_disk_that_refuses_the_first_word_leaves_no_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(raw: Path, _end: object) -> None:
+        raise RecordError(f"{raw}: disk full")
+
+    monkeypatch.setattr("standbook.daq.recording.run_recording.write_recording_end", refuse)
+    run = Run(tmp_path)
+    with pytest.raises(RecordError, match="disk full"):
+        run.record()
+    assert not run.folder.exists()

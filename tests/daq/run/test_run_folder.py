@@ -1,5 +1,7 @@
 import datetime as dt
 import json
+import os
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -270,6 +272,22 @@ def test_what_cannot_be_added_is_refused(sealed, tmp_path):
         add(sealed, [path, path])
     with pytest.raises(RecordError, match="not sealed yet"):
         add(new_run(tmp_path, now=NOW + dt.timedelta(days=3)), [path])
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+def test_what_is_no_file_is_no_addition_and_is_called_what_it_is(sealed, tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "photos").mkdir()
+    told = [tmp_path / "pipe", tmp_path / "photos", Path(os.devnull), tmp_path / "gone.txt"]
+    with pytest.raises(ConfigError) as refusal:
+        add(sealed, told)
+    assert str(refusal.value).splitlines() == [
+        f"{told[0]}: is a pipe, socket or device, not a file",
+        f"{told[1]}: is a folder, not a file",
+        f"{told[2]}: is a pipe, socket or device, not a file",
+        f"{told[3]}: no such file",
+    ]
+    assert not (sealed / "additions").exists()
 
 
 def test_an_addition_that_cannot_be_written_is_one_sentence(sealed, tmp_path):
