@@ -142,10 +142,12 @@ def _raised(evidence: Evidence, site: ImpulseResult, added: float) -> RaisedBoun
 
 
 def _by(route: Route) -> str:
-    """Name a route with what its bound holds for facts that the plan does not state."""
+    """Name a route with what its bound holds for facts that the plan does not state, and name these."""
     if not route.unstated:
         return f"the {route.name}"
-    return f"the {route.name} with {100.0 * route.unstated:.1f} % for what the plan leaves unsaid of tap and throat"
+    *first, last = route.unsaid
+    facts = f"{', '.join(first)} or {last}" if first else last
+    return f"the {route.name} plus {100.0 * route.unstated:.1f} %, as the plan states no {facts}"
 
 
 def _earned(evidence: Evidence) -> str:

@@ -140,6 +140,17 @@ def upper(value: float, limit: float) -> str:
     return _bound(value, limit, ROUND_CEILING)
 
 
+def upper_beside(value: float, limit: float, u: float) -> str:
+    """Write an upper bound rounded up to the place of a value's ``u``; to one unit where that reaches the limit."""
+    exact, (_, shown) = _exact(value), round_pair(value, u)
+    if not shown or u < 1.0:
+        return upper(value, limit)
+    place = max(_exact(u).adjusted() - SIGNIFICANT_DIGITS + 1, 0)
+    quantum = Decimal(1).scaleb(place)
+    rounded = (exact / quantum).to_integral_value(ROUND_CEILING) * quantum
+    return upper(value, limit) if value <= limit <= rounded else _write(rounded)
+
+
 def lower(value: float, limit: float) -> str:
     """Write a lower bound to one unit, rounded down, and never so that it looks like the limit it is not."""
     return _bound(value, limit, ROUND_FLOOR)
