@@ -81,7 +81,7 @@ def _judged(
         withheld = _disagreement(evidence)
         if not withheld and first.outcome != "exceeds":
             withheld = _not_vouched(evidence)
-        raised = _raised(evidence, site, impulse.value - site.value)
+        raised = raised_bound(evidence, site, impulse.value - site.value)
         return _verdict(rule, impulse, words, raised=raised, withheld=withheld, earned=_earned(evidence))
     except DataError as error:
         return _undecided(rule, str(error))
@@ -128,7 +128,7 @@ def _not_vouched(evidence: Evidence) -> str:
     return NO_CLOCK_WITNESS if not evidence.clock_proven and evidence.route(MASS) is None else ""
 
 
-def _raised(evidence: Evidence, site: ImpulseResult, added: float) -> RaisedBound | None:
+def raised_bound(evidence: Evidence, site: ImpulseResult, added: float) -> RaisedBound | None:
     """Return the greatest impulse that an unproven gain or clock leaves open; ``added`` refers it to vacuum."""
     has_course = evidence.course is not None
     bounds = []

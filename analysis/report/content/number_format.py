@@ -83,13 +83,10 @@ def round_pair(value: float, u: float) -> tuple[str, str]:
         return "not known", ""
     if not math.isfinite(u) or u <= 0.0:
         return plain(value), ""
-    exact = _exact(u)
-    quantum = Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1)
-    rounded = exact.quantize(quantum, ROUND_HALF_EVEN)
-    if rounded.adjusted() > exact.adjusted():  # 0.0996 became 0.100: one place too many
-        quantum = quantum.scaleb(1)
-        rounded = exact.quantize(quantum, ROUND_HALF_EVEN)
-    return _write(_exact(value).quantize(quantum, ROUND_HALF_EVEN)), _write(rounded)
+    quantum = _place(u)
+    return _write(_exact(value).quantize(quantum, ROUND_HALF_EVEN)), _write(
+        _exact(u).quantize(quantum, ROUND_HALF_EVEN)
+    )
 
 
 def plain(value: float, digits: int = DIGITS_WITHOUT_U) -> str:
@@ -142,12 +139,10 @@ def upper(value: float, limit: float) -> str:
 
 def upper_beside(value: float, limit: float, u: float) -> str:
     """Write an upper bound rounded up to the place of a value's ``u``; to one unit where that reaches the limit."""
-    exact, (_, shown) = _exact(value), round_pair(value, u)
-    if not shown or u < 1.0:
+    if not math.isfinite(u) or u < 1.0:
         return upper(value, limit)
-    place = max(_exact(u).adjusted() - SIGNIFICANT_DIGITS + 1, 0)
-    quantum = Decimal(1).scaleb(place)
-    rounded = (exact / quantum).to_integral_value(ROUND_CEILING) * quantum
+    place = max(_place(u), Decimal(1))
+    rounded = (_exact(value) / place).to_integral_value(ROUND_CEILING) * place
     return upper(value, limit) if value <= limit <= rounded else _write(rounded)
 
 
@@ -196,6 +191,14 @@ def tie(text: str) -> str:
 def signs(text: str) -> str:
     """Set units and signs of a sentence as the figures have them: findings come as plain text."""
     return _ASCII_MINUS.sub(MINUS, _ASCII_UNIT.sub(r"\1·", text))
+
+
+def _place(u: float) -> Decimal:
+    """Return the last place of an uncertainty that keeps its two digits."""
+    exact = _exact(u)
+    quantum = Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1)
+    # 0.0996 would become 0.100: one place too many
+    return quantum.scaleb(exact.quantize(quantum, ROUND_HALF_EVEN).adjusted() - exact.adjusted())
 
 
 def _bound(value: float, limit: float, rounding: str) -> str:
