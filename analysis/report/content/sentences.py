@@ -3,6 +3,7 @@
 Words first: each sentence carries value, limit and consequence. Nothing here computes a result.
 """
 
+import math
 import re
 from collections.abc import Iterable
 
@@ -156,9 +157,9 @@ def _read_low(results: Results, share: float) -> str:
     if vacuum is not None and "vacuum" in results.verdicts and vacuum.value > site.value:
         # What the air takes from the thrust is not weighed by the cell, so a wrong gain does not touch it.
         true, where = true + vacuum.value - site.value, "referred to vacuum"
-    said = f": the impulse {where} would then be {number_format.round_pair(true, site.expanded)[0]} N·s"
-    limit = next((verdict.limit for verdict in results.verdicts.values()), None)
-    if limit is None:
+    limit = next((verdict.limit for verdict in results.verdicts.values()), math.inf)
+    said = f": the impulse {where} would then be {number_format.upper_beside(true, limit, site.expanded)} N·s"
+    if limit == math.inf:
         return said
     return f"{said}, {'over' if true > limit else 'not over'} the limit of {number_format.fixed(limit, 0)} N·s"
 
