@@ -83,10 +83,8 @@ def round_pair(value: float, u: float) -> tuple[str, str]:
         return "not known", ""
     if not math.isfinite(u) or u <= 0.0:
         return plain(value), ""
-    quantum = _place(u)
-    return _write(_exact(value).quantize(quantum, ROUND_HALF_EVEN)), _write(
-        _exact(u).quantize(quantum, ROUND_HALF_EVEN)
-    )
+    value_text, u_text = (_write(_exact(one).quantize(_place(u), ROUND_HALF_EVEN)) for one in (value, u))
+    return value_text, u_text
 
 
 def plain(value: float, digits: int = DIGITS_WITHOUT_U) -> str:

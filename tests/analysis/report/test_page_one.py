@@ -32,7 +32,8 @@ def test_a_raised_bound_says_against_what_from_what_plus_what_and_why():
     results = fixture.raised()
     assert sentences.verdict_sentence("site", results.verdicts["site"], results.impulse) == (
         "At site ambient the upper bound is 33,980 N·s, not above the limit of 40,960 N·s: chamber pressure plus "
-        "3.4 %, as the plan states no contraction ratio or throat material. No check proves the cell's own 32,000 ± 400 N·s."
+        "3.4 %, as the plan states no contraction ratio or throat material. No check proves the cell's own "
+        "32,000 ± 400 N·s."
     )
 
 

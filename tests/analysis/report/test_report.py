@@ -289,7 +289,7 @@ def test_a_share_of_the_limit_never_stands_beside_a_class_letter():
     for name, shown in (("14 CFR 101.22 Class 2", True), ("class O", False), ("our own limit, O", False)):
         verdicts = {place: replace(verdict, limit_name=name) for place, verdict in base.verdicts.items()}
         page = rendered(replace(base, verdicts=verdicts), {}, fixture.CONTEXT)
-        assert (" of the limit." in page) is shown, name
+        assert ("% of the limit</p>" in page) is shown, name
 
 
 def test_what_is_not_known_points_at_the_finding_that_says_why():
