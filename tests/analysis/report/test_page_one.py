@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from importlib.resources import files
 
 import numpy as np
 import pytest
@@ -172,7 +173,7 @@ def test_who_would_sign_is_said_in_a_rehearsal_alone():
 
 
 def test_the_stylesheet_cuts_no_text():
-    sheet = fixture.rendered(*fixture.water_flow()).split("<style>")[1].split("</style>")[0]
+    sheet = files("standbook.analysis.report").joinpath("templates/style.css").read_text(encoding="utf-8")
     cutting = re.findall(r"([^{}\n]*)\{[^{}]*(?:line-clamp|ellipsis|overflow: hidden)[^{}]*\}", sheet)
     assert [rule.strip() for rule in cutting] == [".watermark"]
 
