@@ -225,7 +225,7 @@ def shortened(text: str, most: int, more: str) -> str:
     kept = most - len(more) - 1
     ends = [found.end() for found in re.finditer(r"[.;:](?= )", text) if found.end() <= kept]
     if ends:
-        return f"{text[: ends[-1]]} {more}"
+        return f"{text[: ends[-1] - 1]}. {more}"
     return f"{text[: kept - 2].rpartition(' ')[0]} \u2026 {more}"
 
 

@@ -149,6 +149,7 @@ def test_a_text_that_does_not_fit_loses_whole_sentences_and_says_where_they_are(
     text = "One thing is so. Another is not. " + "A third is long, " * 5
     assert sentences.shortened(text, len(text), "More: x.") == text
     assert sentences.shortened(text, 60, "More: x.") == "One thing is so. Another is not. More: x."
+    assert sentences.shortened(text.replace("so.", "so;", 1), 40, "More: x.") == "One thing is so. More: x."
     cut = sentences.shortened("word " * 30, 40, "More: x.")
     assert cut == "word word word word word \u2026 More: x."
     assert len(cut) <= 40
