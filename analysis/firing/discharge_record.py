@@ -1,6 +1,7 @@
 """One side of a firing as the discharge that CdA and exponent are taken from.
 
-SI, absolute pressures; times in seconds after T-0. When each side began and ended is found in `firing_tanks`.
+SI, absolute pressures; times in seconds after T-0. When each side began and ended is found in
+`thrust.tank_flows`.
 """
 
 import math

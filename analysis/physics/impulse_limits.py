@@ -214,8 +214,8 @@ class _Judged:
         bound = f"the {self.share} upper bound {self.upper:,.0f} N*s{hidden}"
         if self.raised is not None:
             bound = (
-                f"nothing in the record proves the cell's gain, so what {self.raised.by} makes of it, "
-                f"{self.raised.impulse:,.0f} N*s, is held against the limit; it"
+                f"nothing in the record proves the cell, so the upper bound is {self.raised.impulse:,.0f} N*s, from "
+                f"{self.raised.by}; it"
             )
         if self.outcome == "within":
             rests = f" ({self.earned})" if self.earned else ""

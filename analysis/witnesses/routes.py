@@ -49,6 +49,7 @@ class Route:
     cell: float  # by the cell, over the same part [N*s]
     coefficient_u: float  # of the planned thrust coefficient, relative standard uncertainty
     unstated: float = 0.0  # most by which it reads low for facts that the plan does not state, relative
+    unsaid: tuple[str, ...] = ()  # those facts
 
     @property
     def apart(self) -> float:
@@ -100,7 +101,18 @@ def chamber_route(
         cell=cell,
         coefficient_u=known,
         unstated=unstated_share(engine),
+        unsaid=unsaid_facts(engine),
     )
+
+
+def unsaid_facts(engine: Engine) -> tuple[str, ...]:
+    """Name the facts for which the chamber's pressure may read low, as the plan does not state them."""
+    facts = {
+        "contraction ratio": engine.contraction_ratio,
+        "pressure tap": engine.chamber_tap,
+        "throat material": engine.throat_material,
+    }
+    return tuple(name for name, stated in facts.items() if stated is None)
 
 
 def mass_route(dataset: Dataset, record: ThrustRecord, both: BothFlow | None) -> Route | None:

@@ -81,7 +81,7 @@ def _judged(
         withheld = _disagreement(evidence)
         if not withheld and first.outcome != "exceeds":
             withheld = _not_vouched(evidence)
-        raised = _raised(evidence, site, impulse.value - site.value)
+        raised = raised_bound(evidence, site, impulse.value - site.value)
         return _verdict(rule, impulse, words, raised=raised, withheld=withheld, earned=_earned(evidence))
     except DataError as error:
         return _undecided(rule, str(error))
@@ -128,7 +128,7 @@ def _not_vouched(evidence: Evidence) -> str:
     return NO_CLOCK_WITNESS if not evidence.clock_proven and evidence.route(MASS) is None else ""
 
 
-def _raised(evidence: Evidence, site: ImpulseResult, added: float) -> RaisedBound | None:
+def raised_bound(evidence: Evidence, site: ImpulseResult, added: float) -> RaisedBound | None:
     """Return the greatest impulse that an unproven gain or clock leaves open; ``added`` refers it to vacuum."""
     has_course = evidence.course is not None
     bounds = []
@@ -142,10 +142,12 @@ def _raised(evidence: Evidence, site: ImpulseResult, added: float) -> RaisedBoun
 
 
 def _by(route: Route) -> str:
-    """Name a route with what its bound holds for facts that the plan does not state."""
+    """Name a route with what its bound holds for facts that the plan does not state, and name these."""
     if not route.unstated:
         return f"the {route.name}"
-    return f"the {route.name} with {100.0 * route.unstated:.1f} % for what the plan leaves unsaid of tap and throat"
+    *first, last = route.unsaid
+    facts = f"{', '.join(first)} or {last}" if first else last
+    return f"the {route.name} plus {100.0 * route.unstated:.1f} %, as the plan states no {facts}"
 
 
 def _earned(evidence: Evidence) -> str:

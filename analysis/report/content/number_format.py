@@ -83,13 +83,8 @@ def round_pair(value: float, u: float) -> tuple[str, str]:
         return "not known", ""
     if not math.isfinite(u) or u <= 0.0:
         return plain(value), ""
-    exact = _exact(u)
-    quantum = Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1)
-    rounded = exact.quantize(quantum, ROUND_HALF_EVEN)
-    if rounded.adjusted() > exact.adjusted():  # 0.0996 became 0.100: one place too many
-        quantum = quantum.scaleb(1)
-        rounded = exact.quantize(quantum, ROUND_HALF_EVEN)
-    return _write(_exact(value).quantize(quantum, ROUND_HALF_EVEN)), _write(rounded)
+    value_text, u_text = (_write(_exact(one).quantize(_place(u), ROUND_HALF_EVEN)) for one in (value, u))
+    return value_text, u_text
 
 
 def plain(value: float, digits: int = DIGITS_WITHOUT_U) -> str:
@@ -140,6 +135,15 @@ def upper(value: float, limit: float) -> str:
     return _bound(value, limit, ROUND_CEILING)
 
 
+def upper_beside(value: float, limit: float, u: float) -> str:
+    """Write an upper bound rounded up to the place of a value's ``u``; to one unit where that reaches the limit."""
+    if not math.isfinite(u) or u < 1.0:
+        return upper(value, limit)
+    place = max(_place(u), Decimal(1))
+    rounded = (_exact(value) / place).to_integral_value(ROUND_CEILING) * place
+    return upper(value, limit) if value <= limit <= rounded else _write(rounded)
+
+
 def lower(value: float, limit: float) -> str:
     """Write a lower bound to one unit, rounded down, and never so that it looks like the limit it is not."""
     return _bound(value, limit, ROUND_FLOOR)
@@ -185,6 +189,14 @@ def tie(text: str) -> str:
 def signs(text: str) -> str:
     """Set units and signs of a sentence as the figures have them: findings come as plain text."""
     return _ASCII_MINUS.sub(MINUS, _ASCII_UNIT.sub(r"\1·", text))
+
+
+def _place(u: float) -> Decimal:
+    """Return the last place of an uncertainty that keeps its two digits."""
+    exact = _exact(u)
+    quantum = Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1)
+    # 0.0996 would become 0.100: one place too many
+    return quantum.scaleb(exact.quantize(quantum, ROUND_HALF_EVEN).adjusted() - exact.adjusted())
 
 
 def _bound(value: float, limit: float, rounding: str) -> str:

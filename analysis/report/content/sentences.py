@@ -3,6 +3,8 @@
 Words first: each sentence carries value, limit and consequence. Nothing here computes a result.
 """
 
+import math
+import re
 from collections.abc import Iterable
 
 from standbook.analysis.report.content import number_format
@@ -71,9 +73,9 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
     if verdict.withheld:
         return f"{where} the result is not held against the limit of {limit}: {verdict.withheld}."
     if verdict.outcome == "within" and verdict.upper_bound is not None:
+        if verdict.raised_by and impulse is not None:
+            return f"{where} {_raised(verdict, verdict.upper_bound, impulse, f'not above the limit of {limit}')}"
         bound = number_format.upper(verdict.upper_bound, verdict.limit)
-        if verdict.raised_by:
-            return f"{_held(where, verdict, impulse, bound)}, not above the limit of {limit}."
         return f"{where} the {guard} upper bound is {bound} N·s, not above the limit of {limit}."
     if verdict.outcome == "exceeds" and verdict.lower_bound is not None:
         bound = number_format.lower(verdict.lower_bound, verdict.limit)
@@ -83,18 +85,39 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
     if impulse.lower_bound_only:
         return f"{where} impulse was hidden from the record: the result is a lower bound and shows no upper one."
     if verdict.upper_bound is not None and verdict.upper_bound > verdict.limit:
+        if verdict.raised_by and impulse is not None:
+            said = f"above the limit of {limit}, so it stays open"
+            return f"{where} {_raised(verdict, verdict.upper_bound, impulse, said)}"
         bound = number_format.upper(verdict.upper_bound, verdict.limit)
-        if verdict.raised_by:
-            held = _held(where, verdict, impulse, bound)
-            return f"{held}, above the limit of {limit}, and nothing proves the cell's gain or clock: it stays open."
         return f"{where} the {guard} upper bound is {bound} N·s, above the limit of {limit}, so it stays open."
     return f"{where} nothing is shown about the limit of {limit}. {verdict.reason}."
 
 
-def _held(where: str, verdict: Verdict, impulse: ImpulseResult | None, bound: str) -> str:
-    """Write which route's value is held against the limit, beside the cell's own."""
-    cell = "" if impulse is None else f" {two_armed(impulse)} by the cell;"
-    return f"{where}{cell} held to the limit is {bound} N·s, by {verdict.raised_by.removeprefix('the ')}"
+def _raised(verdict: Verdict, upper: float, impulse: ImpulseResult, said: str) -> str:
+    """Write the bound that another route raised: against the limit, what it is made of, what the cell alone gives."""
+    bound = number_format.upper_beside(upper, verdict.limit, impulse.expanded)
+    cell = f"No check proves the cell's own {two_armed(impulse)}."
+    return f"the upper bound is {bound} N·s, {said}: {verdict.raised_by.removeprefix('the ')}. {cell}"
+
+
+def raising_route(verdict: Verdict) -> str:
+    """Name the route that raised the upper bound, without what was added to it; empty where none did."""
+    return re.split(r" with | plus ", verdict.raised_by)[0].removeprefix("the ")
+
+
+def deciding_sentence(results: Results) -> str:
+    """Say which of two impulses is held nearer to the limit, or farther over it; empty where nothing is compared."""
+    bounds = {
+        place: verdict.upper_bound
+        for place, verdict in results.verdicts.items()
+        if verdict.upper_bound is not None and not verdict.withheld
+    }
+    place = max(bounds, key=lambda name: bounds[name], default="")
+    impulse = results.impulse_vacuum if place == "vacuum" else results.impulse
+    if len(bounds) < 2 or impulse is None:
+        return ""
+    bound = number_format.upper_beside(bounds[place], results.verdicts[place].limit, impulse.expanded)
+    return f"{PLACES.get(place, place)} decides: its upper bound, {bound} N·s, is the higher."
 
 
 def probability_sentence(verdict: Verdict) -> str:
@@ -102,7 +125,7 @@ def probability_sentence(verdict: Verdict) -> str:
     if verdict.probability_within is None:
         return "Probability within the limit: not known."
     share = number_format.probability(verdict.probability_within)
-    return f"Probability within the limit, if the stated uncertainties hold: {share}."
+    return f"Probability within the limit, if the cell reads true and its stated uncertainty holds: {share}."
 
 
 def checks_sentence(results: Results) -> str:
@@ -120,8 +143,25 @@ def checks_sentence(results: Results) -> str:
         f"(u = {number_format.percent(route.impulse.u / route.impulse.value)})"
         for route in checks.routes
     )
-    least = number_format.percent(min(route.seen_surely for route in checks.routes))
-    return f"Beside the cell: {told}. A cell that reads up to {least} low might go unnoticed here. {hang}"
+    least = min(route.seen_surely for route in checks.routes)
+    unseen = f"A cell that reads up to {number_format.percent(least)} low might go unnoticed here"
+    return f"Beside the cell: {told}. {unseen}{_read_low(results, least)}. {hang}"
+
+
+def _read_low(results: Results, share: float) -> str:
+    """Write what the higher impulse would be, had the cell read low by a share, and on which side of the limit."""
+    site, vacuum = results.impulse, results.impulse_vacuum
+    if site is None or share >= 1.0:
+        return ""
+    true, where = site.value / (1.0 - share), "at site ambient"
+    if vacuum is not None and "vacuum" in results.verdicts and vacuum.value > site.value:
+        # What the air takes from the thrust is not weighed by the cell, so a wrong gain does not touch it.
+        true, where = true + vacuum.value - site.value, "referred to vacuum"
+    limit = next((verdict.limit for verdict in results.verdicts.values()), math.inf)
+    said = f": the impulse {where} would then be {number_format.upper_beside(true, limit, site.expanded)} N·s"
+    if limit == math.inf:
+        return said
+    return f"{said}, {'over' if true > limit else 'not over'} the limit of {number_format.fixed(limit, 0)} N·s"
 
 
 def impulse_words(impulse: ImpulseResult) -> str:
@@ -176,6 +216,17 @@ def findings_count(findings: Iterable[Finding]) -> str:
     if not serious and not caution:
         return f"No caution and no serious finding ({_plural(note, 'note')})."
     return f"Cautions and serious findings: {serious + caution} ({serious} serious, {_plural(caution, 'caution')})."
+
+
+def shortened(text: str, most: int, more: str) -> str:
+    """Leave whole sentences out at the end, or words of the first one, and say where the whole text stands."""
+    if len(text) <= most:
+        return text
+    kept = most - len(more) - 1
+    ends = [found.end() for found in re.finditer(r"[.;:](?= )", text) if found.end() <= kept]
+    if ends:
+        return f"{text[: ends[-1] - 1]}. {more}"
+    return f"{text[: kept - 2].rpartition(' ')[0]} \u2026 {more}"
 
 
 def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:

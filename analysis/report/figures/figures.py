@@ -19,7 +19,6 @@ from standbook.analysis.report.figures.style import (
     BLUE,
     ENVELOPE,
     FIT,
-    FONT,
     GREEN,
     GREY,
     INK,
@@ -28,7 +27,7 @@ from standbook.analysis.report.figures.style import (
     VERMILION,
 )
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.results import BudgetTerm, EventResult, ImpulseResult, Verdict, Window
+from standbook.analysis.results.results import BudgetTerm, EventResult, Verdict, Window
 from standbook.daq.config import measurands
 
 BAR = constants.bar
@@ -55,20 +54,22 @@ def thrust(curves: Curves, events: Sequence[EventResult], window: Window | None)
 
 
 def thrust_thumbnail(curves: Curves, window: Window | None) -> str | None:
-    """Draw a small thrust curve for page one."""
+    """Draw a small thrust curve for page one: the mean as a line, minimum to maximum in grey."""
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
-        time, mean = style.thin(curve.time, curve.columns["mean"])
+        whole = curve.columns["mean"]
+        low, high = curve.columns.get("low", whole), curve.columns.get("high", whole)
+        time, mean, low, high = style.blocks(curve.time, whole, low, high)
         style.shade_window(axes, window)
-        axes.fill_between(time, 0.0, mean, color=ENVELOPE, linewidth=0.0)
+        axes.fill_between(time, low, high, color=ENVELOPE, linewidth=0.0)
         axes.plot(time, mean, **MEASURED)
         axes.set_ylabel("thrust, N")
         style.time_axis(axes)
         style.thousands(axes)
         axes.set_xlim(float(time[0]), float(time[-1]))
 
-    return _make(curves, measurands.THRUST, 1.75, "Thrust against time", draw, width=3.35, name="thumbnail")
+    return _make(curves, measurands.THRUST, 1.35, "Thrust against time", draw, width=3.35, name="thumbnail")
 
 
 def first_pressure(curves: Curves, tank: str, window: tuple[float, float] | None) -> str | None:
@@ -241,59 +242,6 @@ def budget(terms: Sequence[BudgetTerm], unit: str, name: str) -> str | None:
             )
         axes.set_xlabel(f"standard uncertainty, {unit}")
         return style.to_svg(figure, f"budget-{name}", "Standard uncertainty by source")
-
-
-def ruler(rows: Sequence[tuple[str, ImpulseResult, Verdict]]) -> str | None:
-    """Draw each impulse with its expanded uncertainty on one line, the limit across it."""
-    if not rows:
-        return None
-    limit = rows[0][2].limit
-    with style.style():
-        figure = style.new_figure(0.6 + 0.26 * len(rows))
-        axes = figure.subplots()
-        lows = [impulse.value - impulse.expanded for _, impulse, _ in rows]
-        highs = [impulse.value + impulse.expanded + impulse.unseen for _, impulse, _ in rows]
-        span = max(*highs, limit, 1.0) - min(*lows, limit)
-        axes.set_xlim(min(*lows, limit) - 0.12 * span, max(*highs, limit) + 0.30 * span)
-        axes.set_ylim(len(rows) - 0.45, -0.55)
-        axes.axvspan(limit, axes.get_xlim()[1], facecolor="none", edgecolor="#d9b8a4", hatch="////", linewidth=0.0)
-        axes.axvline(limit, color=VERMILION, linewidth=1.8)
-        for row, (_, impulse, _) in enumerate(rows):
-            _interval(axes, row, impulse)
-        axes.annotate(
-            f"limit {number_format.fixed(limit, 0)} N·s",
-            (limit, 1.0),
-            xycoords=axes.get_xaxis_transform(),
-            xytext=(0, 3),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            color=VERMILION,
-            fontsize=FONT,
-        )
-        axes.set_yticks(range(len(rows)), [label for label, _, _ in rows])
-        axes.tick_params(axis="y", length=0)
-        axes.grid(visible=False)
-        axes.spines["left"].set_visible(False)
-        axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
-        axes.set_xlabel("total impulse, N·s; bar: 95 % interval")
-        return style.to_svg(figure, "ruler", "Impulse with expanded uncertainty against the limit")
-
-
-def _interval(axes: Axes, row: int, impulse: ImpulseResult) -> None:
-    low, high = impulse.value - impulse.expanded, impulse.value + impulse.expanded
-    axes.plot([low, high], [row, row], color=INK, linewidth=3.0, solid_capstyle="butt")
-    axes.plot([impulse.value], [row], marker="o", markersize=7, color=INK, markeredgecolor="white")
-    if impulse.lower_bound_only:
-        right = axes.get_xlim()[1]
-        axes.annotate(
-            "",
-            (high + 0.5 * (right - high), row),
-            (high, row),
-            arrowprops={"arrowstyle": "->", "color": INK, "linewidth": 1.3, "linestyle": (0, (2, 1.5))},
-        )
-    elif impulse.unseen > 0.0:
-        axes.plot([high, high + impulse.unseen], [row, row], color=INK, linewidth=1.3, linestyle=(0, (2, 1.5)))
 
 
 def _measured_and_predicted(axes: Axes, curve: Curve, scale: float) -> None:

@@ -8,6 +8,7 @@ import io
 import re
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
+from itertools import pairwise
 from typing import Any
 
 import matplotlib as mpl
@@ -23,6 +24,7 @@ from standbook.analysis.results.results import EventResult, Window
 WIDTH = 7.0  # of a full figure [in]: the text width of an A4 page, so that 9 pt print as 9 pt
 FONT = 9.0  # [pt]
 MOST_POINTS = 500  # of one drawn line
+MOST_BLOCKS = 400  # of the small thrust curve: each a few periods of a stand that rings
 GAP_STEPS = 6.0  # usual distances between points; a wider one is a gap of the record
 
 # Okabe and Ito's palette, told apart by people with any common colour blindness.
@@ -91,6 +93,23 @@ def thin(
     gaps = np.flatnonzero(steps > GAP_STEPS * np.median(steps)) if steps.size else np.empty(0, np.int64)
     middle = time[gaps] + steps[gaps] / 2.0
     return [np.insert(time, gaps + 1, middle), *(np.insert(column, gaps + 1, np.nan) for column in columns)]
+
+
+def blocks(
+    time: NDArray[np.float64],
+    mean: NDArray[np.float64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    most: int = MOST_BLOCKS,
+) -> list[NDArray[np.float64]]:
+    """Average neighbouring points to about ``most`` blocks, none across a gap, each with its minimum and maximum."""
+    steps = np.diff(time)
+    gaps = np.flatnonzero(steps > GAP_STEPS * np.median(steps)) + 1 if steps.size else np.empty(0, np.int64)
+    size = -(-time.size // most)
+    firsts = np.concatenate([np.arange(a, b, size) for a, b in pairwise((0, *gaps.tolist(), time.size))])
+    counts = np.diff(np.append(firsts, time.size))
+    middle, average = (np.add.reduceat(column, firsts) / counts for column in (time, mean))
+    return thin(middle, average, np.fmin.reduceat(low, firsts), np.fmax.reduceat(high, firsts))
 
 
 def thousands(axes: Axes) -> None:

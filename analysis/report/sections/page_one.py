@@ -15,9 +15,14 @@ from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fac
 from standbook.analysis.results.results import Results
 
 TOP_FINDINGS = 3
+MOST_OF_FINDINGS = 780  # characters of all that are shown, so that the page stays one sheet
 NO_SIGNATURE_REHEARSAL = (
     "REHEARSAL. Every number on this page comes from a simulated stand. There is nothing to sign and nothing to file."
 )
+WHO_SIGNS = (
+    "On a real run the signatory signs here for the use made of this page, and the witness to the loads for the loads."
+)
+THUMBNAIL_CAPTION = "Thrust: line, mean; grey, minimum to maximum; shaded: summed."
 NO_SIGNATURE = "Not offered for signature."
 
 
@@ -30,6 +35,7 @@ class PageOne:
     headline: str
     verdicts: tuple[VerdictCard, ...]
     wide: Markup | None  # a figure across the sheet: impulse against the limit, or tank pressure
+    wide_narrow: Markup | None  # the same, drawn for a telephone
     thumbnail: Markup | None
     thumbnail_caption: str
     facts: tuple[tuple[str, Cell], ...]
@@ -40,6 +46,7 @@ class PageOne:
     top_findings: tuple[tuple[int, str, str], ...]
     more_findings: int
     signature: bool
+    who_signs: str  # in place of the signatures of a rehearsal
     no_signature: str
     caution: str
 
@@ -51,6 +58,7 @@ def page_one(results: Results, curves: Curves, context: ReportContext, register:
         for number, finding in enumerate(register.findings, start=1)
         if finding.severity != "note"
     ]
+    shown = min(TOP_FINDINGS, len(above))
     signature = context.signature_allowed and not results.rehearsal
     return PageOne(
         title=sentences.title(results),
@@ -58,19 +66,25 @@ def page_one(results: Results, curves: Curves, context: ReportContext, register:
         headline=parts.headline(results),
         verdicts=parts.verdicts(results),
         wide=parts.wide(results, curves),
+        wide_narrow=parts.wide_narrow(results) if parts.wide_narrow is not None else None,
         thumbnail=parts.thumbnail(results, curves),
-        thumbnail_caption="Thrust; shaded: what is summed.",
+        thumbnail_caption=THUMBNAIL_CAPTION,
         facts=_facts(results, context, register, parts),
         checks=parts.checks(results),
         not_covered=parts.not_covered,
         prediction=sentences.prediction_sentence(results, context),
         findings_count=sentences.findings_count(results.findings),
-        top_findings=tuple(above[:TOP_FINDINGS]),
-        more_findings=max(0, len(above) - TOP_FINDINGS),
+        top_findings=tuple(_fitting(number, rank, text, shown) for number, rank, text in above[:shown]),
+        more_findings=max(0, len(above) - shown),
         signature=signature,
+        who_signs=WHO_SIGNS,
         no_signature=NO_SIGNATURE_REHEARSAL if results.rehearsal else NO_SIGNATURE,
         caution=sentences.CAUTION_LINE,
     )
+
+
+def _fitting(number: int, rank: str, text: str, shown: int) -> tuple[int, str, str]:
+    return number, rank, sentences.shortened(text, MOST_OF_FINDINGS // shown, f"More: finding {number}.")
 
 
 def evidence(
@@ -102,7 +116,6 @@ def _facts(results: Results, context: ReportContext, register: Register, parts: 
         date: Cell = f"{when} by {clock}; {results.t_zero.source}, u {equals}{u} on the device's clock"
     else:
         date = register.why()
-    # Masses first: the page cuts a long line at its end.
     loads = " and ".join(f"{number_format.show(tank.load).with_u} {tank.name}" for tank in plan.tanks)
     loads += ": " + "; ".join(tank.liquid for tank in plan.tanks)
     facts: list[Fact] = [

@@ -52,6 +52,7 @@ class PageParts:
     checks: Callable[[Results], str]  # what could be held against the main number; empty where nothing is asked
     not_covered: str
     sections: Callable[[Results, Curves, ReportContext, Register], tuple[Section, ...]]  # its own, in reading order
+    wide_narrow: Callable[[Results], Markup | None] | None = None  # the picture across, for a telephone
 
 
 def markup(svg: str | None) -> Markup | None:

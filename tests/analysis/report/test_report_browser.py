@@ -1,4 +1,4 @@
-"""The report in a real browser: page one is one page of A4, and nothing sticks out at 1280 px."""
+"""The report in a real browser: page one is one page of A4, and nothing sticks out at 1280 px or at 390 px."""
 
 import re
 import shutil
@@ -10,7 +10,7 @@ import pytest
 from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
 from tests.analysis.report_fixture import rendered
-from tests.browser import EXECUTABLE
+from tests.browser import EXECUTABLE, WINDOW
 
 INSTALL = "apt-get update && apt-get install -y chromium poppler-utils"
 MEASURE = """(() => {
@@ -19,6 +19,22 @@ const cut = [...document.querySelectorAll('main, main div, main section, main ta
   e => e.scrollWidth > e.clientWidth + 1);
 return [document.documentElement.scrollWidth, document.querySelectorAll('main *').length, wide.length, cut.length];
 })()"""
+NARROW = {"width": 390, "height": 1000, "deviceScaleFactor": 1, "mobile": True}  # [px]
+MEASURE_NARROW = """(() => {
+const box = e => e.getBoundingClientRect();
+const out = [...document.querySelectorAll('main *')].filter(e => !e.closest('table') && box(e).right > 390.5);
+const tables = [...document.querySelectorAll('table')].filter(e => e.scrollWidth > e.clientWidth + 1);
+const unsigned = tables.filter(e => !getComputedStyle(e).backgroundImage.includes('gradient'));
+const mark = document.querySelector('.watermark span');
+const inside = mark === null || (box(mark).left >= 0 && box(mark).right <= 390);
+return [document.documentElement.scrollWidth, out.length, tables.length, unsigned.length, inside];
+})()"""
+RULERS = """[...document.querySelectorAll('.wide svg')].filter(e => e.getBoundingClientRect().width > 0).map(svg => {
+const whole = svg.getBoundingClientRect();
+const boxes = [...svg.querySelectorAll('text')].filter(e => e.textContent.startsWith('bound by')).map(
+  e => e.getBoundingClientRect());
+return [boxes.length, boxes.filter(b => b.left < whole.left || b.right > whole.right).length];
+})"""
 LAST_WORDS = "licensed practice decide."
 
 pytestmark = [
@@ -62,6 +78,8 @@ def cases():
     results, context = crowded()
     yield "crowded", (results, curves, context), "Thrust"
     yield "crowded-rehearsal", (replace(results, rehearsal=True), curves, context), "Thrust"
+    yield "raised", (fixture.raised(), curves, fixture.CONTEXT), "Thrust"
+    yield "raised-rehearsal", (replace(fixture.raised(), rehearsal=True), curves, fixture.CONTEXT), "Thrust"
     yield "water", fixture.water_flow(), "Tanks"
 
 
@@ -103,3 +121,43 @@ def test_nothing_overflows_at_1280_pixels(name, browser, tmp_path):
     assert elements > 100
     assert width == 1280  # of the window; more, where anything sticks out
     assert (wide, cut) == (0, 0)
+
+
+@pytest.fixture
+def telephone(browser):
+    """Give the browser with a window as wide as a telephone, and back."""
+    browser.ask("Emulation.setDeviceMetricsOverride", **NARROW)
+    yield browser
+    browser.ask("Emulation.setDeviceMetricsOverride", **WINDOW)
+
+
+@pytest.mark.parametrize("name", ["raised-rehearsal", "crowded", "water"])
+def test_nothing_sticks_out_at_390_pixels_and_a_table_that_scrolls_shows_it(name, telephone, tmp_path):
+    arguments, _ = CASES[name]
+    page = tmp_path / "report.html"
+    page.write_text(rendered(*arguments), encoding="utf-8")
+    width, out, tables, unsigned, inside = telephone.show(page).value_of(MEASURE_NARROW)
+    assert tables > 2
+    assert (width, out, unsigned, inside) == (390, 0, 0, True)
+    if name.startswith("raised"):
+        assert telephone.value_of(RULERS) == [[2, 0]]
+
+
+def test_the_bounds_that_decide_are_named_within_the_picture(browser, tmp_path):
+    page = tmp_path / "report.html"
+    page.write_text(rendered(*CASES["raised"][0]), encoding="utf-8")
+    assert browser.show(page).value_of(RULERS) == [[2, 0]]
+
+
+def test_page_one_prints_every_word_of_what_it_shows(browser, tmp_path):
+    arguments, _ = CASES["raised"]
+    text = LONG.replace("; ", ". ") + "Compare the tank exponents, CdA and mixture ratio with the plan."
+    found = tuple(Finding(code=f"f{k}", severity="caution", channel=None, time=1.0, text=text) for k in range(3))
+    page = tmp_path / "report.html"
+    page.write_text(rendered(replace(arguments[0], findings=found), *arguments[1:]), encoding="utf-8")
+    pdf = tmp_path / "report.pdf"
+    pdf.write_bytes(browser.show(page).printed())
+    first = pages_of(pdf)[0]
+    assert first.count("CdA and mixture ratio with the plan.") == 3
+    assert LAST_WORDS in first
+    assert "Place and date" in first
