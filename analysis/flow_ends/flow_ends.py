@@ -36,6 +36,9 @@ LIQUID_EXPONENT = 1.15  # of an ullage late in a flow, where heat comes in
 COOLED = 0.95  # of the start temperature: what an ullage that expanded by half or so has left, with its heat
 SHUT_SOON = 1.5  # s after first gas, within which a closing is fitted with it
 LEAST_RECORD = 1.5  # s after an opening; in less no end can be told from a flow that goes on
+LAST = 1.5  # s at the end of a record, which tell whether liquid flows on
+STILL_SHARE, STILL_SURE = 0.5, 2.0  # of the flow's mean area; standard uncertainties above it
+UNWEIGHED = "what was caught cannot be set against it"
 GAS_GAIN = 12.0  # of the sum of squares by gas before a closing, noise scaled, where nothing foretold gas
 
 
@@ -177,10 +180,16 @@ class _Search:
         late = float(self.course.time[-1]) - opening.time
         if late < LEAST_RECORD:
             raise DataError(f"the record ends {late:.2f} s after the valve opened; nothing ends the flow")
-        raise DataError(
-            f"the pressure still falls as liquid makes it fall where the record ends, {late:.1f} s after "
-            "the valve opened; what was caught cannot be set against it"
-        )
+        raise DataError(f"{self._no_end(begin)}, {late:.1f} s after the valve opened; {UNWEIGHED}")
+
+    def _no_end(self, begin: float) -> str:
+        """Say whether the liquid surely flows on where the record ends, or nobody can tell."""
+        last = float(self.course.time[-1])
+        flowing, _ = self.areas.one(begin, last)
+        late, late_u = self.areas.one(max(begin, last - LAST), last)
+        if late - STILL_SURE * late_u > STILL_SHARE * flowing:
+            return "the pressure still falls as liquid makes it fall where the record ends"
+        return "no end of the flow stands out of the sensor's noise before the record ends"
 
     def _ratio(self, instant: float) -> float | None:
         gas = self.record.pressurant

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from standbook.analysis.flow_ends.bends import EARLY, EVEN, LATE, onset_of, ramp
 from standbook.analysis.flow_ends.flow_ends import Expected, Pressurant, TankRecord, flow_bounds
@@ -53,6 +54,22 @@ def test_a_valve_shut_soon_after_the_gas_leaves_a_run_out():
     _, end = bounds(made, dry=True)
     assert end.kind == "gas then closed"
     assert abs(end.time - 6.0) < 2.5 * end.u
+
+
+def test_a_closing_that_noise_hides_is_not_called_a_flow_that_goes_on():
+    """A fiftieth of the flow of the other records, shut 5 s before its record ends, under noise that wanders."""
+    time = record(ends=30.0, shut=30.0).time
+    keep, said = np.exp(-2e-3 / 0.3), []
+    for seed in range(4):
+        drive = np.sqrt(1.0 - keep**2) * np.random.default_rng(seed).standard_normal(time.size)
+        wander = lfilter([1.0], [1.0, -keep], drive)
+        pressure = START * np.exp(-0.002 * np.clip(time, 0.0, 30.0)) + 8e3 * wander
+        try:
+            bounds(TankRecord(time=time, pressure=pressure, drive=pressure - BACK))
+        except DataError as error:
+            said.append(str(error))
+    assert any("no end of the flow stands out" in text for text in said)
+    assert not any("still falls" in text for text in said)
 
 
 def test_a_record_that_ends_before_the_flow_is_refused():
