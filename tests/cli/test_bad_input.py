@@ -244,12 +244,15 @@ def test_a_disk_without_room_is_refused_at_the_start(plans, capsys):
 
 @pytest.fixture(scope="module")
 def sealed(tmp_path_factory):
-    """A short rehearsal, recorded and sealed; tests work on copies of its campaign."""
+    """A short rehearsal, recorded and sealed; tests work on copies of its campaign.
+
+    A computer that is held up meanwhile has a finding about its clock, and ends in 10.
+    """
     folder = tmp_path_factory.mktemp("sealed")
     campaign = write_campaign(folder, today=dt.datetime.now().astimezone().date())
     edit(campaign / "plans/WF-03.toml", '"30 min"', '"1 min"')
-    with playing(made_up(seconds=12.0, time_scale=20.0)) as port:
-        assert run([str(a) for a in record(campaign / "plans", port, "--rehearsal")]) == 0
+    with playing(made_up(seconds=12.0, time_scale=10.0)) as port:
+        assert run([str(a) for a in record(campaign / "plans", port, "--rehearsal")]) in (0, 10)
     return campaign
 
 
