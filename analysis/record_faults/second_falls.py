@@ -92,8 +92,9 @@ def _by_levels(trace: FlowTrace, back: float, area: float) -> SecondFall | None:
     drop = np.where(stands, highest - level, -np.inf)
     lowest = int(np.argmax(drop))
     least = max(DROPS * (1.0 + FEW / (hold.size - 2)) * scatter, LEAST_DROP * level[0])
-    tail = level[lowest : lowest + AFTER]
-    if drop[lowest] < least or tail.size < AFTER or np.max(np.abs(tail - level[lowest])) > STAYS * drop[lowest]:
+    tail = slice(lowest, lowest + AFTER)
+    stays = np.abs(level[tail] - level[lowest]) <= STAYS * drop[lowest]
+    if drop[lowest] < least or stays.size < AFTER or not np.all(stays & stands[tail]):
         return None
     began = 1 + int(np.argmax(level[1:lowest]))
     share, _ = trace.areas.one(float(time[began]), float(time[lowest]))

@@ -23,7 +23,7 @@ def test_a_tank_that_stands_after_its_flow_falls_no_second_time(noise):
     assert second_fall(trace_of(tank_record(noise=noise)), BACK, closed=True) is None
 
 
-@pytest.mark.parametrize("seconds", [0.3, 3.0])
+@pytest.mark.parametrize("seconds", [0.3, 0.7, 1.5, 3.0])
 def test_a_vent_to_the_ambient_pressure_is_no_second_fall(seconds):
     def vented(time, pressure):
         return BACK + (pressure - BACK) * np.exp(-np.maximum(time - 8.0, 0.0) / seconds)
