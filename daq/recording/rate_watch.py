@@ -20,7 +20,7 @@ MOST_BEFORE: Final = 20
 TOLD: Final = 0.007  # relative change of rate: 1 % is told for certain; judgement
 EVENLY: Final = (0.5, 1.5)  # a block's movement in mean ones; judgement
 MISFIT: Final = 0.2  # of the movement in a block, that the blocks before may scatter by; judgement
-SILENT: Final = 4  # blocks without rows after which one begins anew: a port that came back hands on what waited
+SILENT: Final = 4  # blocks without rows after which one begins again: a port that came back hands on what waited
 
 
 class RateWatch:

@@ -1,6 +1,6 @@
 """End a recording in every way it can end, at drawn rows, and hold what record, recover and verify say to each other.
 
-``python -m tests.studies.recording_ends --each 20``. A made-up board plays into ``standbook record``; once so many rows
+``python -m tests.studies.recording_ends --each 20``. A simulated board plays into ``standbook record``; once so many rows
 have reached the disk, or the board itself has played so many, the recording ends in one way. Then ``verify``,
 ``recover`` (of a sealed run: into a new folder) and ``verify`` again must say the same end and return the same code as
 ``record``, where it lived to say one. Every row whose frame stands whole in the journals, found by Arrow and by the
