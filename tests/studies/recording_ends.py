@@ -1,7 +1,7 @@
 """End a recording in every way it can end, at drawn rows, and hold what record, recover and verify say to each other.
 
-``python -m tests.studies.recording_ends --each 20``. A simulated board plays into ``standbook record``; once so many rows
-have reached the disk, or the board itself has played so many, the recording ends in one way. Then ``verify``,
+``python -m tests.studies.recording_ends --each 20``. A simulated board plays into ``standbook record``; once so many
+rows have reached the disk, or the board itself has played so many, the recording ends in one way. Then ``verify``,
 ``recover`` (of a sealed run: into a new folder) and ``verify`` again must say the same end and return the same code as
 ``record``, where it lived to say one. Every row whose frame stands whole in the journals, found by Arrow and by the
 tests' plain decoder, must be in the samples with its boot, ticks and counts, and no other. One line a way; the two
