@@ -140,7 +140,7 @@ def _as_it_is(data):
 
 
 def _hashed(data):
-    """Give what stands there the right hash of itself, so that the search gets behind it."""
+    """Write the right hash of a changed value, so that what is read after the hash is searched too."""
     try:
         told = json.loads(data)
         _as_it_is(_spelling({key: told[key] for key in ("format", "files", "parents")}))

@@ -2,7 +2,7 @@
 
 ``walk`` runs a command once to count its writes, then again and again on a fresh copy, each time with another write
 refused and all after it, as a full disk and a disk that may only be read do. ``record`` runs with its capture
-process's own main program, in a thread and on a made-up port.
+process's own main program, in a thread and on a simulated port.
 """
 
 import io
@@ -121,7 +121,7 @@ def pieces():
 class MadeUpPort:
     """A port whose bytes are there at once; then it is silent."""
 
-    path, is_pseudo = "/dev/made-up", True
+    path, is_pseudo = "/dev/simulated", True
 
     def __init__(self):
         self._left = pieces()
@@ -258,7 +258,15 @@ def recovered(place):
 COMMANDS = {
     "record": Command(
         a_campaign_with_a_run,
-        ("record", "{}/teasel-2/plans/WF-03.toml", "--postdiction", "--port", "cradle-a=/dev/made-up", "--for", "0.05"),
+        (
+            "record",
+            "{}/teasel-2/plans/WF-03.toml",
+            "--postdiction",
+            "--port",
+            "cradle-a=/dev/simulated",
+            "--for",
+            "0.05",
+        ),
         recorded_at_once,
         after=recovered,
     ),
@@ -270,7 +278,7 @@ COMMANDS = {
     "new": Command(nothing, ("new", "{}/teasel-2")),
     "ports --save": Command(
         a_campaign,
-        ("ports", "--listen", "/dev/made-up", "--seconds", "0.1", "--save", "{}/teasel-2"),
+        ("ports", "--listen", "/dev/simulated", "--seconds", "0.1", "--save", "{}/teasel-2"),
         listened_at_once,
     ),
     "rehearse": Command(

@@ -14,6 +14,7 @@ from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.record import AveragedDischarge
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.cold_flow.flow_instants import FlowInstants
+from standbook.analysis.dataset.as_weighed import over_reading
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.cold_flow import (
@@ -24,7 +25,6 @@ from standbook.analysis.findings.cold_flow import (
     METER_NOT_AT_ZERO,
     WEIGHED_TANK_FEELS_JET,
 )
-from standbook.analysis.physics.fluids import air_density, mass_over_reading
 from standbook.analysis.signal.windows import block_means, correlation_time
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
@@ -170,9 +170,7 @@ def _caught_on_scale(
     after = _inside(channel, instants.end.time + SETTLING, instants.end.time + SETTLING + STILL)[1]
     if min(before.size, after.size) < LEAST_SAMPLES:
         return None, [_too_short(channel)]
-    site = dataset.plan.site
-    air = air_density(pressure=site.ambient_pressure.value, temperature=site.ambient_temperature.value)
-    caught = mass_over_reading(flow.density, air) * float(np.mean(after) - np.mean(before))
+    caught = over_reading(dataset.plan.site, flow.density) * float(np.mean(after) - np.mean(before))
     noise = math.hypot(_mean_u(before), _mean_u(after))
     terms = {
         f"{channel.tag} gain": channel.gain_u * caught,

@@ -8,7 +8,7 @@ import dataclasses
 from standbook.analysis.budget.floors import floored_plan
 from standbook.analysis.physics.fluids import air_density, mass_over_reading
 from standbook.analysis.physics.vessel_volume import as_filled
-from standbook.daq.config.plan import Plan, Tank
+from standbook.daq.config.plan import Plan, Site, Tank
 from standbook.daq.findings.finding import Finding
 
 
@@ -21,16 +21,16 @@ def plan_of_run(plan: Plan) -> tuple[Plan, list[Finding]]:
 
 def in_air(plan: Plan, tank: str) -> float:
     """Return the mass of a tank's liquid over what a scale showed of it, in the plan's air. [-]."""
-    return _over_reading(plan, plan.tank_named(tank))
+    return over_reading(plan.site, plan.tank_named(tank).liquid_density.value)
 
 
-def _over_reading(plan: Plan, tank: Tank) -> float:
-    site = plan.site
+def over_reading(site: Site, density: float) -> float:
+    """Return the mass of a liquid of a density [kg/m³] over what a scale showed of it, in the air of a site. [-]."""
     air = air_density(pressure=site.ambient_pressure.value, temperature=site.ambient_temperature.value)
-    return mass_over_reading(tank.liquid_density.value, air)
+    return mass_over_reading(density, air)
 
 
 def _weighed(plan: Plan, tank: Tank) -> Tank:
-    share, typed = _over_reading(plan, tank), tank.liquid_load
+    share, typed = in_air(plan, tank.name), tank.liquid_load
     load = dataclasses.replace(typed, value=share * typed.value, u=share * typed.u)
     return tank.model_copy(update={"liquid_load": load})

@@ -179,7 +179,7 @@ def test_a_campaign_that_is_all_commands_is_predicted_locked_and_recorded_as_tex
     with monkeypatch.context() as patch:
         recorded_at_once(patch)
         patch.setattr(every_write, "pieces", hostile_board)
-        told = spoken("record", plan, "--port", "cradle-a=/dev/made-up", "--for", "0.35")
+        told = spoken("record", plan, "--port", "cradle-a=/dev/simulated", "--for", "0.35")
     assert "Sealed:" in told
     (folder,) = (campaign / "runs").iterdir()
     for command in ("verify", "analyse", "report"):
@@ -249,7 +249,7 @@ def test_lines_of_a_board_are_never_obeyed(monkeypatch, payload):
 def spoken_of_a_port(monkeypatch, pieces):
     monkeypatch.setattr(every_write, "pieces", lambda: list(pieces))
     monkeypatch.setattr(serial_port, "open_port", lambda *_: every_write.MadeUpPort())
-    spoken("ports", "--listen", "/dev/made-up", "--seconds", "0.1")
+    spoken("ports", "--listen", "/dev/simulated", "--seconds", "0.1")
 
 
 # --- what is typed behind a command -------------------------------------------------------------------------
