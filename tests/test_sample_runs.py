@@ -3,6 +3,8 @@
 import json
 import math
 import shutil
+import subprocess
+import sys
 from dataclasses import replace
 
 import pyarrow.parquet as pq
@@ -70,6 +72,18 @@ def test_analysing_a_sample_run_again_gives_the_same_numbers(folder, tmp_path):
     old, new = (dict(numbers(json.loads(to_json(results)))) for results in (kept, again))
     assert old.keys() == new.keys()
     assert [key for key in old if not math.isclose(old[key], new[key], rel_tol=DIGITS, abs_tol=1e-12)] == []
+
+
+@pytest.mark.slow
+def test_a_firing_is_analysed_without_the_property_library(tmp_path):
+    """It takes as long to load as all the rest."""
+    folder = shutil.copytree(RUNS[0], tmp_path / RUNS[0].name)
+    code = (
+        "import sys; from standbook.analysis.analyse import analyse_run\n"
+        f"analyse_run(__import__('pathlib').Path({str(folder)!r}))\n"
+        "sys.exit('CoolProp' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 @pytest.mark.parametrize("folder", RUNS, ids=[folder.name for folder in RUNS])

@@ -46,6 +46,18 @@ _NAMES = {
     "n2o": "NitrousOxide",
 }
 
+_GAS_CONSTANT = 8.314462618  # J/(mol K), exact since 2019
+# By the property library's name: molar mass [g/mol]; thin and at 20 °C, ratio of heat capacities [-] and second virial
+# coefficient [cm³/mol]. What the library has, which takes seconds to load.
+_PERMANENT = {
+    "Nitrogen": (28.0134, 1.400, -5.9),
+    "Helium": (4.0026, 1.667, 11.9),
+    "Argon": (39.948, 1.667, -16.6),
+    "Air": (28.9647, 1.400, -9.1),
+    "Oxygen": (31.9988, 1.395, -16.9),
+    "Methane": (16.0425, 1.305, -44.9),
+}
+_THIN = 1e5  # Pa; here a gas is as good as ideal
 
 _CRYOGENS = re.compile(
     r"\b(?:liquid (?:oxygen|nitrogen|methane|argon|hydrogen|air|natural gas)|lox|ln2|lar|lh2|lch4|lng)\b"
@@ -110,6 +122,45 @@ def air_density(*, pressure: float, temperature: float, humidity: float = HALF_H
 def mass_over_reading(density: float, air: float) -> float:
     """Return a mass over what a scale adjusted with steel weights shows of it, densities in kg/m³. [-]. Derived."""
     return (1.0 - air / STEEL) / (1.0 - air / density)
+
+
+def pressurant_density(gas: str, *, pressure: float, temperature: float) -> float:
+    """Return the density of a pressurant at an absolute pressure [Pa] and a temperature [K]. [kg/m³].
+
+    Raises
+    ------
+    DataError
+        An unknown fluid or state.
+
+    Notes
+    -----
+    P / (R T + B P) for permanent gases, B at 20 °C: within 2 % of the property library from -10 to 40 °C up to 50 bar
+    (methane 4 %). Any other fluid is asked of the library.
+    """
+    known = _PERMANENT.get(_library_name(gas))
+    if known is None:
+        return density(gas, pressure=pressure, temperature=temperature)
+    molar_mass, _, virial = known
+    return molar_mass * 1e-3 * pressure / (_GAS_CONSTANT * temperature + virial * 1e-6 * pressure)
+
+
+def thin_gas(gas: str, *, temperature: float) -> tuple[float, float]:
+    """Return specific gas constant [J/(kg K)] and ratio of heat capacities of a gas as good as ideal, at [K].
+
+    Raises
+    ------
+    DataError
+        An unknown fluid, or one that is no gas there at 1 bar.
+
+    Notes
+    -----
+    Of a permanent gas within 2 % of the property library from -20 to 50 °C.
+    """
+    known = _PERMANENT.get(_library_name(gas))
+    if known is not None:
+        return _GAS_CONSTANT / (known[0] * 1e-3), known[1]
+    constant = _THIN / (density(gas, pressure=_THIN, temperature=temperature) * temperature)
+    return constant, isentropic_exponent(gas, pressure=_THIN, temperature=temperature)
 
 
 def viscosity(fluid: str, *, pressure: float, temperature: float) -> float:

@@ -1,6 +1,6 @@
 """Tell how much pressurant left a tank after its liquid: weight that the cell loses, and that no burn expelled.
 
-SI, absolute pressures. A real gas from the property library; heat from the wall is bounded.
+SI, absolute pressures. Heat from the wall is bounded.
 """
 
 import math
@@ -48,19 +48,19 @@ def gas_left(pressurant: str, *, temperature: float, start: GasState, end: GasSt
     Raises
     ------
     DataError
-        The library does not know the pressurant, or not in this state.
+        An unknown pressurant, or one that is no gas in this state.
 
     Notes
     -----
     Mass aboard is density times volume. What stays cools without heat at least to the isentropic temperature and is
     warmed at most to where the flow left it; the middle is taken, its half-width rectangular. Derived.
     """
-    aboard = fluids.density(pressurant, pressure=start.pressure, temperature=temperature) * start.volume
+    aboard = fluids.pressurant_density(pressurant, pressure=start.pressure, temperature=temperature) * start.volume
     if later >= end.pressure:
         return Measured(0.0, 0.0, "kg")
     # Gas is near enough ideal for the ratio of two temperatures of one mass.
     ended = max(COLDEST, temperature * end.pressure * end.volume / (start.pressure * start.volume))
-    gamma = fluids.isentropic_exponent(pressurant, pressure=later, temperature=ended)
+    _, gamma = fluids.thin_gas(pressurant, temperature=ended)
     cold = max(COLDEST, ended * (later / end.pressure) ** ((gamma - 1.0) / gamma))
     share = later / end.pressure
     most, least = min(1.0, share * ended / cold), share

@@ -71,6 +71,35 @@ def test_nitrogen_that_doubles_its_volume_reads_as_1_4381():
     assert got == pytest.approx(1.43812571798, abs=1e-8)
 
 
+PERMANENT = ["nitrogen", "helium", "argon", "air", "oxygen", "methane"]
+
+
+@pytest.mark.parametrize("celsius", [-20.0, 20.0, 50.0])
+@pytest.mark.parametrize("gas", [*PERMANENT, "carbon dioxide"])
+def test_a_thin_gas_is_what_the_property_library_has_at_one_bar(gas, celsius):
+    """Against the library's equations of state: both within 2 %."""
+    kelvin = celsius + 273.15
+    constant, ratio = fluids.thin_gas(gas, temperature=kelvin)
+    density = fluids.density(gas, pressure=BAR, temperature=kelvin)
+    assert constant == pytest.approx(BAR / (density * kelvin), rel=0.02)
+    assert ratio == pytest.approx(fluids.isentropic_exponent(gas, pressure=BAR, temperature=kelvin), rel=0.02)
+
+
+@pytest.mark.parametrize("bar", [2, 20, 50])
+@pytest.mark.parametrize("celsius", [-10.0, 20.0, 40.0])
+@pytest.mark.parametrize("gas", PERMANENT)
+def test_a_pressurant_is_as_dense_as_the_property_library_has_it(gas, celsius, bar):
+    """Against the library's equations of state: within 2 %, methane 4 %."""
+    state = {"pressure": bar * BAR, "temperature": celsius + 273.15}
+    allowed = 0.04 if gas == "methane" else 0.02
+    assert fluids.pressurant_density(gas, **state) == pytest.approx(fluids.density(gas, **state), rel=allowed)
+
+
+def test_a_pressurant_that_condenses_is_asked_of_the_property_library():
+    state = {"pressure": 60 * BAR, "temperature": ROOM}
+    assert fluids.pressurant_density("carbon dioxide", **state) == fluids.density("carbon dioxide", **state)
+
+
 def test_a_dilute_monatomic_gas_has_the_exponent_of_kinetic_theory():
     assert fluids.isentropic_exponent("argon", pressure=100.0, temperature=ROOM) == pytest.approx(5 / 3, abs=1e-5)
 
