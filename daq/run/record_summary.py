@@ -180,13 +180,13 @@ class RecordSummary(Document):
         lines = []
         for name, device in self.devices.items():
             lines += [
-                f"{name}/{stream}: {known.rows} rows, {known.lost_rows} lost in {len(known.gaps)} "
+                f"{name}/{stream}: {known.rows:,} rows, {known.lost_rows:,} lost in {len(known.gaps)} "
                 f"gap{'' if len(known.gaps) == 1 else 's'}"
                 for stream, known in device.streams.items()
             ]
             if device.damaged_frames or device.undecoded_frames:
-                unknown = f"{device.undecoded_frames} of unknown layout or format"
-                lines.append(f"{name}: {device.damaged_frames} frames with checksum error, {unknown}")
+                unknown = f"{device.undecoded_frames:,} of unknown layout or format"
+                lines.append(f"{name}: {device.damaged_frames:,} frames with checksum error, {unknown}")
             if device.boots > 1:
                 lines.append(f"{name}: started {device.boots} times; rows between starts are not known")
             if device.clock is not None:

@@ -4,6 +4,7 @@ Every hash is computed again, every stream decoded again from the journals and c
 Nothing is written. A person who means to deceive can write new hashes: only a hash kept elsewhere tells of that.
 """
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -139,7 +140,7 @@ def verify_run(folder: Path) -> Verification:
     StandError
         It is no run folder, or, not sealed yet, cannot be decoded.
     """
-    if not (folder / MANIFEST).is_file():
+    if not os.path.lexists(folder / MANIFEST):
         return _unsealed(folder)
     found = _Findings()
     manifest = found.attempt(lambda: check_run(folder), found.changed)
@@ -406,8 +407,8 @@ def _unsealed(folder: Path) -> Verification:
 def _unsealed_losses(device: DecodedDevice) -> Iterator[str]:
     if device.damaged_frames or device.undecoded_frames or device.lost_edges:
         yield (
-            f"{device.device}: {device.damaged_frames} frames with checksum error, {device.undecoded_frames} of "
-            f"unknown layout or format, {device.lost_edges} edges that nobody saw"
+            f"{device.device}: {device.damaged_frames:,} frames with checksum error, {device.undecoded_frames:,} of "
+            f"unknown layout or format, {device.lost_edges:,} edges that nobody saw"
         )
     for stream in device.streams:
         steps = sum(step.kind != "stall" for rows in stream.segments for step in rows.steps)

@@ -98,7 +98,7 @@ def read_manifest(folder: Path) -> Manifest:
         It is missing or damaged.
     """
     place = folder / MANIFEST
-    if not place.is_file():
+    if not os.path.lexists(place):
         raise RecordError(f"{folder}: no {MANIFEST}; not sealed yet; seal it with: standbook recover {folder}")
     try:
         content = read_regular(place)

@@ -1,5 +1,6 @@
 """A run is verified: one line a stream, every flipped bit found, rubbish never more than a sentence."""
 
+import os
 import random
 import shutil
 
@@ -269,6 +270,16 @@ def test_a_manifest_that_was_lost_is_not_taken_for_a_run_never_sealed(whole, tmp
     run = copy_of(whole, tmp_path)
     (run / MANIFEST).unlink()
     assert any("the manifest is lost" in text for text in verify_run(run).findings)
+
+
+def test_a_manifest_that_is_no_regular_file_is_a_change_and_not_a_run_never_sealed(whole, tmp_path):
+    run = copy_of(whole, tmp_path)
+    (run / MANIFEST).unlink()
+    os.mkfifo(run / MANIFEST)
+    checked = verify_run(run)
+    assert checked.sealed
+    assert any(f"{MANIFEST}: damaged" in sentence for sentence in checked.changed)
+    assert checked.exit_code == RecordError.exit_code
 
 
 def test_damage_of_the_recording_is_a_finding(run):
