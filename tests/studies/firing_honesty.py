@@ -2,7 +2,8 @@
 
 Every few runs are another engine and another stand: a quarter to two and a half times the demonstration's size, 8 to
 40 s, other pressures and fills, three nozzle directions, crystal or resonator, white noise or white and correlated,
-calibrations and notes half as good to twice as bad, with an error drawn for everything that the budget claims. The
+calibrations and notes half as good to twice as bad but never below what the budget holds for the least (its floors),
+with an error drawn for everything that the budget claims: a stated supply, a throat that grows hot. The
 physics is the simulated stand's: real gas, heat, valve strokes, a rough chamber, a ringing cell; no port is involved.
 Required of 300 pooled runs: the 95 % intervals of impulse, c*, specific impulse, CdA and chord exponent hold 91 to
 99 %, the standard deviation of error/u is 0.85 to 1.15. Beside impulse, Isp and c* stands u over the linearised bound
@@ -37,6 +38,12 @@ ENGINE = ("c*", "Isp", "CF", "O/F", "delivered Isp")
 TANKS = ("CdA oxidiser", "CdA fuel", "n oxidiser", "n fuel")
 NUMBERS = ("impulse", "impulse in vacuum", *ENGINE, "overall O/F", *TANKS)
 JUDGED = ("impulse", *ENGINE, *TANKS)
+# What the budget counts for the least, so that no less is drawn: [bar-like readings' span], relative, [m], [Pa].
+SENSOR, VOLUME, DENSITY, THROAT, START_PRESSURE, BAROMETER = 1e-3, 5e-4, 1e-3, 1e-5, 3e3, 30.0
+# Linear expansion [1/K] and greatest warming [K] of a graphite throat: common practice, no source.
+GRAPHITE = (5e-6, 1500.0)
+WIDE_CHAMBER = 25.0  # contraction ratio at which static and total pressure are one, as the simulated chamber has it
+SUPPLY_LIMITS = 5e-3  # either way, of a supply that is only stated
 COVERAGE, SPREAD = (0.91, 0.99), (0.85, 1.15)
 
 
@@ -85,14 +92,15 @@ def draw_spec(seed):
             return spec
 
 
-def wider(quantity, times):
-    """Return a quantity with its uncertainty multiplied."""
-    return dataclasses.replace(quantity, u=times * quantity.u)
+def wider(quantity, times, least=0.0):
+    """Return a quantity with its uncertainty multiplied, at least the relative ``least``."""
+    return dataclasses.replace(quantity, u=max(times * quantity.u, least * abs(quantity.value)))
 
 
-def scaled(quantity, times, doubt=1.0):
-    """Return a quantity multiplied, its relative uncertainty multiplied by ``doubt``."""
-    return dataclasses.replace(quantity, value=times * quantity.value, u=doubt * times * quantity.u)
+def scaled(quantity, times, doubt=1.0, *, least=0.0, relative=0.0):
+    """Return a quantity multiplied, its relative uncertainty multiplied by ``doubt``, at least a least one."""
+    value = times * quantity.value
+    return dataclasses.replace(quantity, value=value, u=max(doubt * times * quantity.u, least, relative * abs(value)))
 
 
 def campaign_of(spec, campaign):
@@ -101,13 +109,13 @@ def campaign_of(spec, campaign):
     tanks = tuple(
         tank.model_copy(
             update={
-                "internal_volume": scaled(tank.internal_volume, spec.size, spec.doubt),
+                "internal_volume": scaled(tank.internal_volume, spec.size, spec.doubt, relative=VOLUME),
                 "liquid_load": scaled(tank.liquid_load, spec.size * spec.fill, spec.doubt),
                 "greatest_load": None,
                 "unusable_residual": scaled(tank.unusable_residual, spec.size),
-                "start_pressure": scaled(tank.start_pressure, spec.pressure),
+                "start_pressure": scaled(tank.start_pressure, spec.pressure, least=START_PRESSURE),
                 "feed_cda": scaled(tank.feed_cda, area, spec.doubt),
-                "liquid_density": wider(tank.liquid_density, spec.doubt),
+                "liquid_density": wider(tank.liquid_density, spec.doubt, DENSITY),
                 "internal_diameter": scaled(tank.internal_diameter, spec.size ** (1 / 3))
                 if tank.internal_diameter
                 else None,
@@ -118,11 +126,13 @@ def campaign_of(spec, campaign):
     engine = campaign.plan.engine
     engine = engine.model_copy(
         update={
-            "throat_diameter": scaled(engine.throat_diameter, math.sqrt(area), spec.doubt),
+            "throat_diameter": scaled(engine.throat_diameter, math.sqrt(area), spec.doubt, least=THROAT),
             "expansion_ratio": wider(engine.expansion_ratio, spec.doubt),
         }
     )
-    plan = campaign.plan.model_copy(update={"tank": tanks, "engine": engine})
+    site = campaign.plan.site
+    site = site.model_copy(update={"ambient_pressure": scaled(site.ambient_pressure, 1.0, least=BAROMETER)})
+    plan = campaign.plan.model_copy(update={"tank": tanks, "engine": engine, "site": site})
     mass = campaign.stand.moving_mass
     stand = campaign.stand.model_copy(
         update={
@@ -151,14 +161,45 @@ def doubted(calibration, times):
     if path.angle is not None:
         wide["angle"] = dataclasses.replace(path.angle, value=math.sqrt(times) * path.angle.value)
     path = path.model_copy(update=wide)
+    least = SENSOR * (calibration.highest - calibration.lowest) if calibration.dimension == "pressure" else 0.0
     return calibration.model_copy(
         update={
             "reference_uncertainty": scaled(calibration.reference_uncertainty, times),
-            "zero_uncertainty": times * calibration.zero_uncertainty,
+            "zero_uncertainty": max(times * calibration.zero_uncertainty, least),
             "covariance": tuple(tuple(times**2 * c for c in row) for row in calibration.covariance),
             "stand_interaction": path,
         }
     )
+
+
+def facts_stated(campaign):
+    """Return a campaign whose plan says what the simulated chamber is: wide, a throat of graphite."""
+    wide = parse_quantity(f"{WIDE_CHAMBER:g}", "number")
+    facts = {"contraction_ratio": wide, "chamber_tap": "before the nozzle", "throat_material": "graphite"}
+    engine = campaign.plan.engine.model_copy(update=facts)
+    return dataclasses.replace(campaign, plan=campaign.plan.model_copy(update={"engine": engine}))
+
+
+def as_supplied(campaign, draw):
+    """Return the campaign as it truly stands: each supply that is only stated is another within its limits."""
+
+    def true(item):
+        if item.supply is None or not item.is_supply_stated:
+            return item
+        off = SUPPLY_LIMITS * draw.even("supply", item.tag)
+        return item.model_copy(update={"supply": f"{parse_quantity(item.supply, 'voltage').value * (1.0 + off):.6f} V"})
+
+    inputs = tuple(true(item) for item in campaign.stand.input)
+    return dataclasses.replace(campaign, stand=campaign.stand.model_copy(update={"input": inputs}))
+
+
+def gauged_cold(plan, draw):
+    """Return a plan whose throat, in error as drawn, was gauged cold: hot it is larger, by nothing to the most."""
+    expansion, warming = GRAPHITE
+    grown = (1.0 + draw.even("throat", "growth")) / 2.0 * ((1.0 + expansion * warming) ** 2 - 1.0)
+    throat = plan.engine.throat_diameter
+    cold = dataclasses.replace(throat, value=throat.value / math.sqrt(1.0 + grown))
+    return plan.model_copy(update={"engine": plan.engine.model_copy(update={"throat_diameter": cold})})
 
 
 def noted(plan, world, draw):
@@ -257,14 +298,14 @@ class Row:
 def rows_of(seed, campaign, runs=RUNS_AN_ENGINE):
     """Fire one drawn engine, then read it ``runs`` times with new errors."""
     spec = draw_spec(seed)
-    other = campaign_of(spec, campaign)
+    other = facts_stated(campaign_of(spec, campaign))
     errors = dataclasses.replace(Errors(), noise=spec.noise, correlated_noise=spec.correlated)
     physics = perform(world_of(other.plan, other.stand, Draw(seed, errors)), other.stand)
     rows = []
     for k in range(runs):
         draw = Draw(1_000_000 + 100 * seed + k, errors)
-        rehearsal = instrument(other, on_stand(physics, other.stand), draw, tags=NEEDED)
-        plan = noted(other.plan, physics.world, draw)
+        rehearsal = instrument(as_supplied(other, draw), on_stand(physics, other.stand), draw, tags=NEEDED)
+        plan = gauged_cold(noted(other.plan, physics.world, draw), draw)
         results = analyse_static_fire(dataset_of(other, rehearsal, plan=plan)).results
         if results.impulse.lower_bound_only or results.burn_time is None:
             rows.append(Row(spec, {}, {}, tuple(f.code for f in results.findings)))
