@@ -84,7 +84,7 @@ def record_run(
     """
     from standbook.daq.recording.recorder import resolve_ports
     from standbook.daq.recording.run_recording import RecordingOrder, record_run_into
-    from standbook.daq.run.run_folder import create_run
+    from standbook.daq.run.new_run import create_run
     from standbook.daq.software import software
 
     lock = _lock(campaign, postdiction=postdiction)

@@ -29,7 +29,8 @@ from standbook.daq.capture.process_status import status_path
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.journal.reader import read_journal
 from standbook.daq.recording import recorder, run_recording
-from standbook.daq.run.run_folder import ASIDE, RUN_FILE, create_run
+from standbook.daq.run.new_run import create_run
+from standbook.daq.run.run_folder import ASIDE, RUN_FILE
 from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import MANIFEST, verify
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body

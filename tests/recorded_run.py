@@ -9,7 +9,7 @@ from standbook.cli.starter import write_campaign
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.journal.record_format import Event, Row
 from standbook.daq.journal.writer import JournalWriter, next_journal
-from standbook.daq.run.run_folder import create_run
+from standbook.daq.run.new_run import create_run
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, encode_samples, hello_body, note_body
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 

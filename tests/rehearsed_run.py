@@ -22,7 +22,8 @@ from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 from standbook.daq.run.additions import WEIGHINGS_FILE, add
 from standbook.daq.run.lock import check_lock, lock_campaign
 from standbook.daq.run.marks import MARKS_FILE
-from standbook.daq.run.run_folder import RAW, create_run
+from standbook.daq.run.new_run import create_run
+from standbook.daq.run.run_folder import RAW
 from standbook.daq.sealing.seal import seal
 
 NOW = dt.datetime(2031, 6, 14, 13, 0, tzinfo=dt.UTC)

@@ -29,8 +29,9 @@ from standbook.daq.recovery.device_clock import BootClock, ClockFit, nominal_ns,
 from standbook.daq.recovery.late_rows import LONG, long_steps
 from standbook.daq.regular_file import TABLE_BYTES, read_regular
 from standbook.daq.run.lock import check_lock
+from standbook.daq.run.new_run import create_run
 from standbook.daq.run.record_summary import NoteRecord, RecordSummary, TZeroRecord
-from standbook.daq.run.run_folder import RAW, create_run, read_run_files
+from standbook.daq.run.run_folder import RAW, read_run_files
 from standbook.daq.sealing.seal import write_sealed_run
 from standbook.daq.storage.durable_file import reason
 

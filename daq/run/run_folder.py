@@ -1,4 +1,4 @@
-"""Create, seal and open the run folder: made before recording, sealed after it, read by everything later.
+"""Seal and open the run folder: made before recording, sealed after it, read by everything later.
 
 ::
 
@@ -9,14 +9,12 @@
       additions/001/ ...                                                     what became known later
       analysis/rev-A/ ...
 
-A rehearsal's folder ends in ``_rehearsal``, the next of the day in ``_rehearsal_2``. Nothing sealed is touched again.
+Nothing sealed is touched again.
 """
 
 import datetime as dt
-import itertools
 import json
-import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -26,7 +24,7 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from standbook.daq.config.calibration import Calibration, read_calibration
-from standbook.daq.config.campaign import CALIBRATIONS, RUNS, STAND_FILE, Campaign
+from standbook.daq.config.campaign import CALIBRATIONS, STAND_FILE
 from standbook.daq.config.csv_mapping import MAPPING_FILE, imported_calibrations, imported_stand, read_mapping
 from standbook.daq.config.plan import Plan, TestKind, read_plan
 from standbook.daq.config.printed_counts import calibration_of_counts, input_of_counts
@@ -37,15 +35,12 @@ from standbook.daq.errors import RecordError
 from standbook.daq.quantity import Quantity
 from standbook.daq.regular_file import read_regular
 from standbook.daq.run.additions import ADDITIONS, CheckWeight, Weighing, read_additions
-from standbook.daq.run.lock import LOCK_FILE, PLAN_FILE, PREDICTION_FILE, Lock, locked_name
+from standbook.daq.run.lock import PLAN_FILE, PREDICTION_FILE
 from standbook.daq.run.merged_rows import AddedFill, as_recorded, merge, read_fills
 from standbook.daq.run.record_summary import Gap, RecordSummary, read_record_file
 from standbook.daq.run.samples_file import read_samples
-from standbook.daq.storage.atomic_write import atomic_path
-from standbook.daq.storage.durable_file import reason
-from standbook.daq.storage.manifest import MANIFEST, Manifest, read_manifest, write_manifest
+from standbook.daq.storage.manifest import Manifest, read_manifest, write_manifest
 from standbook.daq.storage.manifest import verify as verify_manifest
-from standbook.daq.wire.saved_layouts import saved_files
 
 RUN_FILE = "run.json"
 RECORD_FILE = "record.json"
@@ -53,7 +48,6 @@ RAW = "raw"
 SAMPLES = "samples"
 ANALYSIS = "analysis"
 ASIDE = (ADDITIONS, ANALYSIS)  # folders with manifests of their own
-BITS_PER_BYTE = 10  # on a serial line: start bit, eight, stop bit
 
 Status = Literal["locked", "postdiction"]
 
@@ -177,118 +171,6 @@ class Run:
 def samples_path(folder: Path, device: str, stream: str) -> Path:
     """Name the samples file of a stream."""
     return folder / SAMPLES / f"{device}_{stream}.parquet"
-
-
-def required_space(plan: Plan, stand: Stand) -> int:
-    """Return the free bytes that a run needs before it starts: all ports full for the planned time, times a factor."""
-    rate = sum(device.baud / BITS_PER_BYTE for device in stand.device)
-    return int(rate * plan.recording.planned_duration.value * plan.recording.free_space_factor)
-
-
-def free_space(folder: Path) -> int:
-    """Return the free bytes on the disk of a folder."""
-    return shutil.disk_usage(folder).free
-
-
-def create_run(
-    campaign: Campaign,
-    lock: Lock | None,
-    *,
-    rehearsal: bool,
-    now: dt.datetime,
-    software: str,
-    source: Literal["recorded", "imported"] = "recorded",
-    free: Callable[[Path], int] = free_space,
-) -> Path:
-    """Create the folder that a run is recorded into, with the locked files that it is judged by.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        Read and checked.
-    lock : Lock or None
-        Current and checked; without one the prediction is a postdiction.
-    rehearsal : bool
-        Watermarks the run for good.
-    now : datetime
-        When the run begins, with its time zone; its date names the folder, a number after it a further rehearsal.
-    software : str
-        Name and version.
-    source : str
-        An imported run needs no room to record into.
-    free : callable
-        Gives the free bytes of a folder's disk.
-
-    Raises
-    ------
-    RecordError
-        The folder exists, the disk is too full or refuses.
-    ConfigError
-        A saved layout of one of its devices is damaged.
-    """
-    name = f"{now:%Y-%m-%d}_{campaign.plan.test.number}{'_rehearsal' if rehearsal else ''}"
-    place = campaign.folder / RUNS / name
-    if rehearsal and place.exists():  # practised as often as one likes; a test happens once
-        again = (place.with_name(f"{name}_{number}") for number in itertools.count(2))
-        place = next(other for other in again if not other.exists())
-    if place.exists():
-        raise RecordError(
-            f"{place}: run folder exists; a run is never recorded over. Give the plan a new number, or move the folder"
-            + ("" if (place / MANIFEST).exists() else f"; it is not sealed yet: standbook recover {place}")
-        )
-    try:
-        place.parent.mkdir(exist_ok=True)
-        if source == "recorded":
-            _check_space(campaign, place.parent, free)
-        with atomic_path(place) as beside:
-            layouts = saved_files(campaign.folder, [device.name for device in campaign.stand.device])
-            for path, content in {**_judged_by(campaign, lock), **layouts}.items():
-                (beside / path).parent.mkdir(parents=True, exist_ok=True)
-                (beside / path).write_bytes(content)
-            (beside / RAW).mkdir()
-            (beside / RUN_FILE).write_text(_run_text(campaign, lock, rehearsal, now, software, source), "utf-8")
-    except OSError as error:
-        raise RecordError(f"{place}: cannot make the run folder: {reason(error)}") from error
-    return place
-
-
-def _check_space(campaign: Campaign, folder: Path, free: Callable[[Path], int]) -> None:
-    needed, there = required_space(campaign.plan, campaign.stand), free(folder)
-    if there < needed:
-        recording = campaign.plan.recording
-        raise RecordError(
-            f"{folder}: disk full: {there / 1e9:.1f} GB free, {needed / 1e9:.1f} GB needed "
-            f"({recording.free_space_factor:g} x {recording.planned_duration.text} of all ports); free some space, "
-            "or correct planned_duration in the plan"
-        )
-
-
-def _judged_by(campaign: Campaign, lock: Lock | None) -> dict[str, bytes]:
-    if lock is None:
-        return {locked_name(campaign, path): path.read_bytes() for path in campaign.files()}
-    return {name: (lock.folder / name).read_bytes() for name in (*lock.files, LOCK_FILE)}
-
-
-def _run_text(
-    campaign: Campaign,
-    lock: Lock | None,
-    rehearsal: bool,
-    now: dt.datetime,
-    software: str,
-    source: Literal["recorded", "imported"],
-) -> str:
-    has_prediction = lock is not None and PREDICTION_FILE in lock.files and lock.locked_at <= now
-    info = RunInfo(
-        number=campaign.plan.test.number,
-        kind=campaign.plan.test.kind,
-        rehearsal=rehearsal,
-        software=software,
-        created_utc=now.astimezone(dt.UTC).isoformat(timespec="milliseconds"),
-        prediction="locked" if has_prediction else "postdiction",
-        lock=None if lock is None else {"plan_sha256": lock.plan_sha256, "locked_at_utc": lock.locked_at_utc},
-        source=source,
-    )
-    return info.model_dump_json(indent=1) + "\n"
 
 
 @dataclass(frozen=True, slots=True)

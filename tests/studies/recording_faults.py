@@ -29,8 +29,9 @@ from standbook.daq.rehearsal.ground_truth import GroundTruth
 from standbook.daq.rehearsal.script import PlayedEdge, PlayedStream, Table, boots
 from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 from standbook.daq.rehearsal.sensor_faults import Fault
+from standbook.daq.run.new_run import create_run
 from standbook.daq.run.record_summary import DeviceRecord
-from standbook.daq.run.run_folder import create_run, samples_path
+from standbook.daq.run.run_folder import samples_path
 from standbook.daq.sealing.seal import seal
 from standbook.daq.wire.hello import WireChannel, WireLine
 from standbook.daq.wire.saved_layouts import load_layouts, write_layouts

@@ -12,8 +12,9 @@ from standbook.daq.config.calibration import read_calibration
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.run.additions import add
 from standbook.daq.run.lock import check_lock, lock_campaign
+from standbook.daq.run.new_run import create_run, required_space
 from standbook.daq.run.revision import next_revision, revision_folder, revisions_of, write_revision
-from standbook.daq.run.run_folder import create_run, open_run, required_space, seal_run
+from standbook.daq.run.run_folder import open_run, seal_run
 from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import sha256_of, verify
 from tests.recorded_run import NOW, Player, fast_hello, new_run, plausible_counts, plenty, starter
