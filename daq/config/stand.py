@@ -3,6 +3,7 @@
 An input is mapped here once, from the device's wire name to a tag; the tag is the key from there on.
 """
 
+from collections.abc import Collection
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
@@ -164,6 +165,12 @@ class Stand(Document):
     def device_named(self, name: str) -> Device:
         """Return one device by its name; ``KeyError`` when there is none."""
         return {d.name: d for d in self.device}[name]
+
+    def of_devices(self, names: Collection[str]) -> Self:
+        """Return the part of the stand that hangs on some of its devices."""
+        devices = tuple(device for device in self.device if device.name in names)
+        inputs = tuple(item for item in self.input if item.device in names)
+        return self.model_copy(update={"device": devices, "input": inputs})
 
     def measuring(self, measures: str, tank: str | None = None) -> tuple[Input, ...]:
         """Return the inputs of a measurand, in the file's order."""

@@ -37,9 +37,18 @@ PRESSURE_HOLD = Kind(
     gives_exponent=False,
     rehearsed=False,
 )
+BENCH = Kind(
+    name="bench",
+    title="Recorded without a plan",
+    part="recording",
+    duration="its length",
+    gives_exponent=False,
+    rehearsed=False,
+    phases=(STANDBY,),
+)
 ASSUMED = "assumed"  # what an exponent may rest on besides a run of a kind
 
-_KINDS: dict[str, Kind] = {kind.name: kind for kind in (WATER_FLOW, NITROGEN_FLOW, STATIC_FIRE, PRESSURE_HOLD)}
+_KINDS: dict[str, Kind] = {kind.name: kind for kind in (WATER_FLOW, NITROGEN_FLOW, STATIC_FIRE, PRESSURE_HOLD, BENCH)}
 
 
 def register(kind: Kind) -> None:

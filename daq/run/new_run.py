@@ -6,7 +6,7 @@ A rehearsal's folder ends in ``_rehearsal``, the next of the day in ``_rehearsal
 import datetime as dt
 import itertools
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -73,9 +73,8 @@ def create_run(
     """
     name = f"{now:%Y-%m-%d}_{campaign.plan.test.number}{'_rehearsal' if rehearsal else ''}"
     place = campaign.folder / RUNS / name
-    if rehearsal and place.exists():  # practised as often as one likes; a test happens once
-        again = (place.with_name(f"{name}_{number}") for number in itertools.count(2))
-        place = next(other for other in again if not other.exists())
+    if rehearsal:  # practised as often as one likes; a test happens once
+        place = first_free(place)
     if place.exists():
         raise RecordError(
             f"{place}: run folder exists; a run is never recorded over. Give the plan a new number, or move the folder"
@@ -85,16 +84,55 @@ def create_run(
         place.parent.mkdir(exist_ok=True)
         if source == "recorded":
             _check_space(campaign, place.parent, free)
-        with atomic_path(place) as beside:
-            layouts = saved_files(campaign.folder, [device.name for device in campaign.stand.device])
-            for path, content in {**_judged_by(campaign, lock), **layouts}.items():
-                (beside / path).parent.mkdir(parents=True, exist_ok=True)
-                (beside / path).write_bytes(content)
-            (beside / RAW).mkdir()
-            (beside / RUN_FILE).write_text(_run_text(campaign, lock, rehearsal, now, software, source), "utf-8")
+        judged = _judged_by(campaign, lock)
     except OSError as error:
-        raise RecordError(f"{place}: cannot make the run folder: {reason(error)}") from error
+        raise _cannot_be_made(place, error) from error
+    info = _run_info(campaign, lock, rehearsal, now, software, source)
+    make_run_folder(place, info, judged, [device.name for device in campaign.stand.device])
     return place
+
+
+def first_free(place: Path) -> Path:
+    """Return a place, or the first of ``PLACE_2``, ``PLACE_3``, ... that is free."""
+    again = (place.with_name(f"{place.name}_{number}") for number in itertools.count(2))
+    return next(other for other in itertools.chain([place], again) if not other.exists())
+
+
+def make_run_folder(place: Path, info: RunInfo, content: Mapping[str, bytes], devices: Sequence[str]) -> None:
+    """Make a run folder, whole or not at all.
+
+    Parameters
+    ----------
+    place : Path
+        ``CAMPAIGN/runs/NAME``, not there yet.
+    info : RunInfo
+        Who it is.
+    content : mapping of path within the folder to bytes
+        What it is judged by: plan, stand, calibrations, prediction.
+    devices : sequence of str
+        Whose saved layouts are copied too.
+
+    Raises
+    ------
+    RecordError
+        The disk refuses.
+    ConfigError
+        A saved layout is damaged.
+    """
+    try:
+        place.parent.mkdir(exist_ok=True)
+        with atomic_path(place) as beside:
+            for path, written in {**content, **saved_files(place.parent.parent, devices)}.items():
+                (beside / path).parent.mkdir(parents=True, exist_ok=True)
+                (beside / path).write_bytes(written)
+            (beside / RAW).mkdir()
+            (beside / RUN_FILE).write_text(info.model_dump_json(indent=1) + "\n", "utf-8")
+    except OSError as error:
+        raise _cannot_be_made(place, error) from error
+
+
+def _cannot_be_made(place: Path, error: OSError) -> RecordError:
+    return RecordError(f"{place}: cannot make the run folder: {reason(error)}")
 
 
 def _check_space(campaign: Campaign, folder: Path, free: Callable[[Path], int]) -> None:
@@ -114,16 +152,16 @@ def _judged_by(campaign: Campaign, lock: Lock | None) -> dict[str, bytes]:
     return {name: (lock.folder / name).read_bytes() for name in (*lock.files, LOCK_FILE)}
 
 
-def _run_text(
+def _run_info(
     campaign: Campaign,
     lock: Lock | None,
     rehearsal: bool,
     now: dt.datetime,
     software: str,
     source: Literal["recorded", "imported"],
-) -> str:
+) -> RunInfo:
     has_prediction = lock is not None and PREDICTION_FILE in lock.files and lock.locked_at <= now
-    info = RunInfo(
+    return RunInfo(
         number=campaign.plan.test.number,
         kind=campaign.plan.test.kind,
         rehearsal=rehearsal,
@@ -133,4 +171,3 @@ def _run_text(
         lock=None if lock is None else {"plan_sha256": lock.plan_sha256, "locked_at_utc": lock.locked_at_utc},
         source=source,
     )
-    return info.model_dump_json(indent=1) + "\n"

@@ -64,6 +64,7 @@ class RunInfo(Document):
     prediction: Status
     lock: dict[str, str] | None  # plan_sha256, locked_at_utc
     source: Literal["recorded", "imported"] = "recorded"
+    devices: tuple[str, ...] = ()  # of the stand that were to be recorded; none named: all
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -200,6 +201,7 @@ def read_run_files(folder: Path) -> RunFiles:
     except ValidationError as error:
         raise RecordError(f"{folder / RUN_FILE}: not readable: {error.errors()[0]['msg']}") from None
     plan, stand = read_plan(folder / PLAN_FILE), read_stand(folder / STAND_FILE)
+    stand = stand.of_devices(info.devices) if info.devices else stand
     found = [read_calibration(path) for path in sorted((folder / CALIBRATIONS).glob("*.toml"))]
     calibrations = {calibration.tag: calibration for calibration in found}
     if info.source == "imported":

@@ -75,7 +75,7 @@ def plan(tmp_path, monkeypatch):
 def test_a_kind_that_nobody_registered_is_refused_with_the_list(plan, capsys):
     assert run(["predict", str(plan)]) == 3
     told = capsys.readouterr().err
-    assert '"tank drain" is none of "water flow", "nitrogen flow", "static fire", "pressure hold"' in told
+    assert '"tank drain" is none of "water flow", "nitrogen flow", "static fire", "pressure hold", "bench"' in told
 
 
 @pytest.mark.slow

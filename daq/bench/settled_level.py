@@ -1,0 +1,84 @@
+"""Tell whether a signal stands, and where: the level that a calibration is made of. No file, no clock."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from standbook.daq.errors import DataError
+
+LENGTH: Final = 5.0  # s of rows in one level: common practice, no source
+BLOCKS: Final = 10  # means in it, by whose scatter a drift is judged
+LEAST_ROWS: Final = 20
+LONGEST_GAP: Final = 0.5  # s without rows
+DRIFTS: Final = 3.0  # standard uncertainties of the change over the level
+COUNTS_FOR: Final = 1e-4  # of the span of the levels: a smaller change is none, however clearly it shows
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A signal that stood."""
+
+    mean: float  # in the signal's unit
+    scatter: float  # standard deviation of the rows
+    rows: int
+    change: float  # over the level, by its slope
+    change_u: float
+
+    def unsettled(self, span: float) -> str:
+        """Say by how much it still moved; empty where it stood.
+
+        ``span`` lies between the lowest and the highest level, as far as known; 0 where it is not.
+        """
+        if abs(self.change) <= max(DRIFTS * self.change_u, COUNTS_FOR * span):
+            return ""
+        return f"not settled: it changed by {self.change:+.3g} ± {self.change_u:.1g} in {LENGTH:g} s"
+
+
+def level_before(end: float, time: NDArray[np.float64], signal: NDArray[np.float64]) -> Level:
+    """Return the level that the last ``LENGTH`` seconds before an instant are.
+
+    Parameters
+    ----------
+    end : float
+        The instant. [s]
+    time : (N,) array
+        Rising. [s]
+    signal : (N,) array
+        Any unit; no row of it clipped or missing.
+
+    Raises
+    ------
+    DataError
+        Too few rows, or rows missing.
+
+    Notes
+    -----
+    The slope is that of block means, its uncertainty their scatter about it ([GUM] H.3): neighbouring rows need not be
+    independent, means of half a second are taken to be.
+    """
+    inside = (time > end - LENGTH) & (time <= end)
+    t, x = time[inside], signal[inside]
+    if t.size < LEAST_ROWS:
+        raise DataError(f"only {t.size} rows in {LENGTH:g} s; a level needs {LEAST_ROWS}")
+    gap = float(np.max(np.diff(np.concatenate(([end - LENGTH], t, [end])))))
+    if gap > LONGEST_GAP:
+        raise DataError(f"no rows for {gap:.1f} s; a level needs {LENGTH:g} s without a gap")
+    change, u = _change(t - (end - LENGTH), x)
+    return Level(mean=float(np.mean(x)), scatter=float(np.std(x, ddof=1)), rows=int(t.size), change=change, change_u=u)
+
+
+def _change(time: NDArray[np.float64], signal: NDArray[np.float64]) -> tuple[float, float]:
+    """Return how much a signal changes over the level, and its standard uncertainty."""
+    block = np.minimum((time / LENGTH * BLOCKS).astype(np.int64), BLOCKS - 1)
+    rows = np.bincount(block, minlength=BLOCKS)
+    filled = rows > 0
+    means = np.bincount(block, weights=signal, minlength=BLOCKS)[filled] / rows[filled]
+    x = np.flatnonzero(filled) - (BLOCKS - 1) / 2.0
+    x -= np.mean(x)
+    slope = float(x @ means / (x @ x))
+    rest = means - np.mean(means) - slope * x
+    u = math.sqrt(float(rest @ rest) / (x.size - 2) / float(x @ x))
+    return slope * BLOCKS, u * BLOCKS
