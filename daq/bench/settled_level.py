@@ -14,6 +14,7 @@ BLOCKS: Final = 10  # means in it, by whose scatter a drift is judged
 LEAST_ROWS: Final = 20
 LONGEST_GAP: Final = 0.5  # s without rows
 DRIFTS: Final = 3.0  # standard uncertainties of the change over the level
+JUMP: Final = 10.0  # times the median of the steps from block to block, which chance makes in 0.4 % (simulated)
 COUNTS_FOR: Final = 1e-4  # of the span of the levels: a smaller change is none, however clearly it shows
 
 
@@ -26,15 +27,19 @@ class Level:
     rows: int
     change: float  # over the level, by its slope
     change_u: float
+    jump: float  # greatest step from block to block
+    usual_jump: float  # their median
 
     def unsettled(self, span: float) -> str:
         """Say by how much it still moved; empty where it stood.
 
         ``span`` lies between the lowest and the highest level, as far as known; 0 where it is not.
         """
-        if abs(self.change) <= max(DRIFTS * self.change_u, COUNTS_FOR * span):
-            return ""
-        return f"not settled: it changed by {self.change:+.3g} ± {self.change_u:.1g} in {LENGTH:g} s"
+        if self.jump > max(JUMP * self.usual_jump, COUNTS_FOR * span):
+            return f"not settled: it jumped by {self.jump:.3g} within {LENGTH:g} s"
+        if abs(self.change) > max(DRIFTS * self.change_u, COUNTS_FOR * span):
+            return f"not settled: it changed by {self.change:+.3g} ± {self.change_u:.1g} in {LENGTH:g} s"
+        return ""
 
 
 def level_before(end: float, time: NDArray[np.float64], signal: NDArray[np.float64]) -> Level:
@@ -66,18 +71,26 @@ def level_before(end: float, time: NDArray[np.float64], signal: NDArray[np.float
     gap = float(np.max(np.diff(np.concatenate(([end - LENGTH], t, [end])))))
     if gap > LONGEST_GAP:
         raise DataError(f"no rows for {gap:.1f} s; a level needs {LENGTH:g} s without a gap")
-    change, u = _change(t - (end - LENGTH), x)
-    return Level(mean=float(np.mean(x)), scatter=float(np.std(x, ddof=1)), rows=int(t.size), change=change, change_u=u)
-
-
-def _change(time: NDArray[np.float64], signal: NDArray[np.float64]) -> tuple[float, float]:
-    """Return how much a signal changes over the level, and its standard uncertainty."""
-    block = np.minimum((time / LENGTH * BLOCKS).astype(np.int64), BLOCKS - 1)
+    block = np.minimum(((t - (end - LENGTH)) / LENGTH * BLOCKS).astype(np.int64), BLOCKS - 1)
     rows = np.bincount(block, minlength=BLOCKS)
-    filled = rows > 0
-    means = np.bincount(block, weights=signal, minlength=BLOCKS)[filled] / rows[filled]
-    x = np.flatnonzero(filled) - (BLOCKS - 1) / 2.0
-    x -= np.mean(x)
+    filled = np.flatnonzero(rows)
+    means = np.bincount(block, weights=x, minlength=BLOCKS)[filled] / rows[filled]
+    change, u = _change(filled.astype(np.float64), means)
+    steps = np.abs(np.diff(means))
+    return Level(
+        mean=float(np.mean(x)),
+        scatter=float(np.std(x, ddof=1)),
+        rows=int(t.size),
+        change=change,
+        change_u=u,
+        jump=float(np.max(steps)),
+        usual_jump=float(np.median(steps)),
+    )
+
+
+def _change(x: NDArray[np.float64], means: NDArray[np.float64]) -> tuple[float, float]:
+    """Return how much block means at places ``x`` change over the level, and its standard uncertainty."""
+    x = x - np.mean(x)
     slope = float(x @ means / (x @ x))
     rest = means - np.mean(means) - slope * x
     u = math.sqrt(float(rest @ rest) / (x.size - 2) / float(x @ x))

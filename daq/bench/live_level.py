@@ -1,0 +1,140 @@
+"""Follow the signal of one input while it is recorded, and say whether it stands. No file, no clock of its own."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from standbook.daq.bench.settled_level import LENGTH, Level, level_before
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts
+from standbook.daq.config.stand import Input, Stand
+from standbook.daq.errors import ConfigError, DataError
+from standbook.daq.live.channel_monitor import Ring
+from standbook.daq.live.intake import Intake
+from standbook.daq.recording.journal_follower import Taken
+
+KEPT = 2.0 * LENGTH  # s
+SUPPLY_OVER = 1.0  # s of a supply's newest rows, where it hangs on another stream
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A signal at this moment."""
+
+    level: Level | None  # of the newest seconds
+    why_not: str  # it cannot be taken; empty where it can
+
+
+class LiveLevel:
+    """The newest seconds of one input's signal.
+
+    Parameters
+    ----------
+    stand : Stand
+        Has the input, and the one that measures its supply.
+    tag : str
+        Of the input.
+    calibrations : mapping of tag to Calibration
+        Of the supply at least, where a channel measures it.
+
+    Raises
+    ------
+    ConfigError
+        The stand has no such input, or its supply no calibration.
+    """
+
+    def __init__(self, stand: Stand, tag: str, calibrations: Mapping[str, Calibration]) -> None:
+        inputs = {item.tag: item for item in stand.input}
+        if tag not in inputs:
+            raise ConfigError(f"stand {stand.name}: no input {tag}; it has {', '.join(sorted(inputs))}")
+        self._item = inputs[tag]
+        self._supply = None if self._item.is_supply_stated else inputs.get(self._item.supply or "")
+        if self._supply is not None and self._supply.tag not in calibrations:
+            raise ConfigError(f"{tag}: its supply {self._supply.tag} has no calibration; state the supply, or make one")
+        self._supply_calibration = calibrations.get(self._supply.tag) if self._supply is not None else None
+        needed = [item for item in (self._item, self._supply) if item is not None]
+        self._intakes = {
+            name: Intake(stand.device_named(name), streams={item.stream for item in needed if item.device == name})
+            for name in {item.device for item in needed}
+        }
+        self._ring: Ring | None = None
+        self._seen: int | None = None  # ticks of the newest row taken over
+        self._time: NDArray[np.float64] = np.empty(0)  # of the device [s]
+        self._signal: NDArray[np.float64] = np.empty(0)
+        self._good: NDArray[np.bool_] = np.empty(0, np.bool_)
+        self._span: tuple[float, float] | None = None  # lowest and highest level taken
+
+    @property
+    def span(self) -> float:
+        """Between the lowest and the highest level taken so far."""
+        return 0.0 if self._span is None else self._span[1] - self._span[0]
+
+    def take(self, taken: Taken) -> None:
+        """Take in one piece of one device; pieces of a device come in the order of its bytes."""
+        intake = self._intakes.get(taken.device)
+        if intake is None:
+            return
+        intake.take(taken)
+        ring = self._ring_of(self._item)
+        if ring is None or self._item.wire not in ring.names:
+            return
+        if ring is not self._ring:  # the board started again, or its layout changed
+            self._ring, self._seen = ring, None
+            self._time, self._signal, self._good = np.empty(0), np.empty(0), np.empty(0, np.bool_)
+        rows = ring.since(ring.ticks[0] if self._seen is None else self._seen + 1) if ring.ticks.size else slice(0, 0)
+        if rows.start >= rows.stop:
+            return
+        self._seen = ring.newest
+        self._add(ring, rows)
+
+    def standing(self) -> Standing:
+        """Return the level that the newest seconds are, or why they are none."""
+        if not self._time.size:
+            return Standing(None, "no rows yet")
+        end = float(self._time[-1])
+        try:
+            level = level_before(end, self._time[self._good], self._signal[self._good])
+        except DataError as error:
+            return Standing(None, str(error))
+        return Standing(level, level.unsettled(self.span))
+
+    def note_taken(self, level: Level) -> None:
+        """Note a level that was taken: what counts as a change is a share of their span."""
+        low, high = self._span or (level.mean, level.mean)
+        self._span = (min(low, level.mean), max(high, level.mean))
+
+    def _add(self, ring: Ring, rows: slice) -> None:
+        column = ring.names.index(self._item.wire)
+        counts, rails = ring.counts[rows, column], ring.rails[column]
+        signal = signal_from_counts(self._item, counts, self._volts(ring, rows))
+        good = np.isfinite(signal) & ~open_wire(self._item, signal) & ~_at_rail(counts, rails)
+        self._time = np.concatenate((self._time, ring.ticks[rows] / ring.base.tick_hz))
+        self._signal, self._good = np.concatenate((self._signal, signal)), np.concatenate((self._good, good))
+        kept = self._time >= self._time[-1] - KEPT
+        self._time, self._signal, self._good = self._time[kept], self._signal[kept], self._good[kept]
+
+    def _volts(self, ring: Ring, rows: slice) -> NDArray[np.float64] | float:
+        if self._supply is None or self._supply_calibration is None:
+            stated = self._item.stated_supply
+            return 1.0 if stated is None else stated.value
+        source = self._ring_of(self._supply)
+        if source is None or self._supply.wire not in source.names or source.newest is None:
+            return math.nan
+        if source is not ring:
+            rows = source.since(source.newest - source.base.span(SUPPLY_OVER))
+        counts = source.counts[rows, source.names.index(self._supply.wire)]
+        volts = self._supply_calibration.si_reading(signal_from_counts(self._supply, counts, 1.0))
+        return volts if source is ring else float(np.mean(volts))
+
+    def _ring_of(self, item: Input) -> Ring | None:
+        intake = self._intakes[item.device]
+        return intake.rings.get("" if intake.device.text_lines is not None else item.stream)
+
+
+def _at_rail(counts: NDArray[np.float64], rails: Rails | None) -> NDArray[np.bool_]:
+    if rails is None:
+        return np.zeros(counts.shape, np.bool_)
+    return clipped(counts.astype(np.int64), rails)

@@ -1,0 +1,80 @@
+"""While recording, a level can be taken where the signal stands, and is what the sealed record says of it too."""
+
+import numpy as np
+import pytest
+
+from standbook.daq.bench.bench_run import newest_calibrations
+from standbook.daq.bench.live_level import LiveLevel
+from standbook.daq.config.stand import read_stand
+from standbook.daq.errors import ConfigError
+from standbook.daq.recording.journal_follower import Taken
+from standbook.daq.wire.decoder import Decoder
+from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
+from tests.daq.bench.test_recorded_levels import PT_11, ROWS_A_SECOND, STEP, stair
+from tests.recorded_run import fast_hello, starter
+
+HELLO = fast_hello(tick_hz=1_000_000, interval=1_000_000 // ROWS_A_SECOND)
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return starter(tmp_path).folder
+
+
+def followed(folder, tag="PT-11"):
+    supplies = {one.tag: one for one in newest_calibrations(folder, {"VS-1"})}
+    return LiveLevel(read_stand(folder / "stand.toml"), tag, supplies)
+
+
+def play(live, counts, look):
+    """Give the rows a tenth of a second at a time; after each, ``look`` is called with the second."""
+    decoder = Decoder()
+    for begin in range(0, len(counts), 10):
+        piece = encode_frame(hello_body(HELLO)) if begin == 0 else b""
+        frames = encode_samples(HELLO, begin, 10_000 * begin, 0, counts[begin : begin + 10], 10)
+        decoded = decoder.feed(piece + b"".join(frames))
+        end = (begin + 10) / ROWS_A_SECOND
+        live.take(Taken(device="cradle-a", decoded=decoded, arrival_ns=round(end * 1e9), hellos=(HELLO,)))
+        look(end)
+
+
+def test_it_stands_on_each_level_and_not_between(folder):
+    counts, live, told = stair(), followed(folder), {}
+    play(live, counts, lambda second: told.update({second: live.standing()}))
+    for number in range(1, 5):
+        assert told[number * STEP].why_not == ""
+        assert "not settled" in told[number * STEP + 1.0].why_not
+    early = told[2.0]
+    assert early.level is None
+    assert "no rows for" in early.why_not
+
+
+def test_the_level_is_the_mean_of_the_newest_five_seconds(folder):
+    counts, live = stair(), followed(folder)
+    play(live, counts[: round(STEP * ROWS_A_SECOND)], lambda _: None)
+    ratio = counts[:, PT_11] / counts[:, 10]
+    last = round(STEP * ROWS_A_SECOND)
+    # the supply's calibration is 2.3e-5 off its nominal
+    assert live.standing().level.mean == pytest.approx(np.mean(ratio[last - 500 : last]), rel=4e-5)
+
+
+def test_levels_that_were_taken_tell_what_change_counts(folder):
+    live = followed(folder)
+    counts = stair()
+    play(live, counts, lambda second: live.note_taken(live.standing().level) if second in (STEP, 3 * STEP) else None)
+    assert live.span == pytest.approx((11_000 - 2_700) / 26_667, rel=1e-3)
+
+
+def test_clipped_rows_make_no_level(folder):
+    live, counts = followed(folder), stair()
+    counts[:, PT_11] = 32_767
+    play(live, counts[:800], lambda _: None)
+    assert live.standing().level is None
+    assert "only 0 rows" in live.standing().why_not
+
+
+def test_an_unknown_input_or_a_supply_without_calibration_is_refused(folder):
+    with pytest.raises(ConfigError, match="no input PT-99; it has"):
+        followed(folder, "PT-99")
+    with pytest.raises(ConfigError, match="its supply VS-1 has no calibration"):
+        LiveLevel(read_stand(folder / "stand.toml"), "PT-11", {})
