@@ -23,6 +23,7 @@ class Level:
     """A signal that stood."""
 
     mean: float  # in the signal's unit
+    mean_u: float  # standard, by the scatter of means of half a second
     scatter: float  # standard deviation of the rows
     rows: int
     change: float  # over the level, by its slope
@@ -79,6 +80,7 @@ def level_before(end: float, time: NDArray[np.float64], signal: NDArray[np.float
     steps = np.abs(np.diff(means))
     return Level(
         mean=float(np.mean(x)),
+        mean_u=float(np.std(means, ddof=1)) / math.sqrt(means.size),
         scatter=float(np.std(x, ddof=1)),
         rows=int(t.size),
         change=change,

@@ -22,6 +22,7 @@ def test_a_signal_that_stands_is_its_mean():
     assert level.rows == np.count_nonzero(inside)
     assert level.mean == pytest.approx(np.mean(signal[inside]), rel=1e-12)
     assert level.scatter == pytest.approx(1e-4, rel=0.1)
+    assert level.mean_u == pytest.approx(1e-4 / np.sqrt(500), rel=0.7)  # nine degrees of freedom
     assert level.unsettled(0.8) == ""
 
 

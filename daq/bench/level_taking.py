@@ -1,0 +1,119 @@
+"""Lead a person through the levels of a calibration, one key a level: what is to be set next, and what was taken.
+
+Pure but for the log of marks, which is handed in: no screen, no port. A level that does not stand is refused; one that
+was taken wrongly is struck out and stays in the log.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from standbook.daq.bench.live_level import LiveLevel
+from standbook.daq.bench.recorded_levels import LEVEL_KEY
+from standbook.daq.bench.settled_level import Level
+from standbook.daq.run.marks import CrewMark, MarkLog
+
+TAKE: Final = (" ", "\r", "\n")
+BACK: Final = ("\x7f", "\b")
+TYPED: Final = "0123456789.-"
+LONGEST: Final = 12  # characters of a typed value
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """One level that is to be taken."""
+
+    run: int  # counted from 1
+    value: str  # a number, as the sheet has it
+    unit: str
+    way: str  # "up" or "down"
+
+    def words(self, value: str) -> str:
+        """Name the level; ``value`` is what the reference showed."""
+        return f"run {self.run} {self.way} {value} {self.unit}"
+
+
+@dataclass(frozen=True, slots=True)
+class TakenLevel:
+    """One level that was taken."""
+
+    planned: Planned
+    value: str  # as the reference showed it
+    mark: CrewMark
+    level: Level
+
+
+class LevelTaking:
+    """Take the planned levels in their order.
+
+    Parameters
+    ----------
+    planned : sequence of Planned
+        At least one.
+    live : LiveLevel
+        Fed by whoever records.
+    marks : MarkLog
+        Of the recording.
+    """
+
+    def __init__(self, planned: Sequence[Planned], live: LiveLevel, marks: MarkLog) -> None:
+        self._planned, self._live, self._marks = tuple(planned), live, marks
+        self.taken: list[TakenLevel] = []
+        self.typed = ""  # what the reference shows, where it is not what was planned
+        self.said = ""  # of the newest key
+
+    @property
+    def next(self) -> Planned | None:
+        """What is to be set now; ``None`` when all are taken."""
+        return self._planned[len(self.taken)] if len(self.taken) < len(self._planned) else None
+
+    def press(self, key: str) -> None:
+        """Execute one key.
+
+        Raises
+        ------
+        RecordError
+            The disk did not take the mark.
+        """
+        if key in TAKE:
+            self._take()
+        elif key in BACK and self.typed:
+            self.typed = self.typed[:-1]
+        elif key in BACK:
+            self._strike()
+        elif key in TYPED and len(self.typed) < LONGEST:
+            self.typed += key
+
+    def _take(self) -> None:
+        planned, standing = self.next, self._live.standing()
+        if planned is None:
+            self.said = "all levels are taken"
+            return
+        value = self.typed or planned.value
+        if not _is_number(value):
+            self.said = f'not taken: "{value}" is no number'
+            return
+        if standing.level is None or standing.why_not:
+            self.said = f"not taken: {standing.why_not}"
+            return
+        mark = self._marks.drop(planned.words(value), key=LEVEL_KEY)
+        self._live.note_taken(standing.level)
+        self.taken.append(TakenLevel(planned, value, mark, standing.level))
+        self.typed = ""
+        self.said = f"taken: {mark.text}, signal {standing.level.mean:.7g} ± {standing.level.mean_u:.1g}"
+
+    def _strike(self) -> None:
+        if not self.taken:
+            self.said = "nothing to strike out"
+            return
+        last = self.taken.pop()
+        self._marks.strike(last.mark.number)
+        self.said = f"struck out: {last.mark.text}"
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
