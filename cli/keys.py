@@ -107,7 +107,7 @@ def reading_keys(clocks: Clocks | None = None) -> Iterator[KeyReader | None]:
             termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
 
 
-class _MomentOf:
+class MomentOf:
     """A clock that stands at the moment of a key."""
 
     def __init__(self, clocks: Clocks) -> None:
@@ -126,7 +126,7 @@ class KeyMarks:
 
     def __init__(self, marks: Sequence[Mark], path: Path, clocks: Clocks) -> None:
         self._named = {mark.key.upper(): mark for mark in marks}
-        self._moment = _MomentOf(clocks)
+        self._moment = MomentOf(clocks)
         self._last: Key | None = None
         self.log = MarkLog(path, self._moment)
 

@@ -90,7 +90,7 @@ def record_run(
     lock = _lock(campaign, postdiction=postdiction)
     ports = resolve_ports(campaign.stand, given)
     number, stand = campaign.plan.test.number, campaign.stand
-    with _first_signal_stops() as stopped:
+    with first_signal_stops() as stopped:
         folder = create_run(campaign, lock, rehearsal=rehearsal, now=now(), software=software())
         with suppress(OSError):  # nobody reads; the recording is what counts
             say(f"Recording {number} into {folder}; stop with Ctrl-C.")
@@ -191,7 +191,7 @@ def _ports(given: list[str]) -> dict[str, str]:
 
 
 @contextmanager
-def _first_signal_stops() -> Iterator[list[int]]:
+def first_signal_stops() -> Iterator[list[int]]:
     """Collect SIGINT and SIGTERM instead of dying by them: the first is the normal stop.
 
     A terminal that is closed (SIGHUP) ends nothing.

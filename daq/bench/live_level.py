@@ -68,6 +68,11 @@ class LiveLevel:
         self._span: tuple[float, float] | None = None  # lowest and highest level taken
 
     @property
+    def devices(self) -> frozenset[str]:
+        """Boards that must be recorded for it."""
+        return frozenset(self._intakes)
+
+    @property
     def span(self) -> float:
         """Between the lowest and the highest level taken so far."""
         return 0.0 if self._span is None else self._span[1] - self._span[0]

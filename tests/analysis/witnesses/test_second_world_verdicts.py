@@ -97,6 +97,12 @@ def route(results, word):
     return next(route.impulse.value for route in results.firing.checks.routes if word in route.name)
 
 
+def weighed_bound(results):
+    """Return the bound that the weighed liquids give where nothing proves the clock: half of their u is added. [N*s]."""
+    found = next(one for one in results.firing.checks.routes if "mass" in one.name)
+    return found.impulse.value + 0.5 * found.impulse.u
+
+
 @pytest.fixture(scope="module")
 def healthy():
     """A firing at 90 % of its limit, with a chamber sensor and weighed tanks."""
@@ -127,7 +133,7 @@ def test_without_check_weights_and_a_checked_clock_neither_is_proven(healthy):
 
 
 def test_a_cell_that_nothing_proves_is_bounded_by_every_route(healthy):
-    wanted = max(own_bound(healthy), route(healthy, "chamber"), route(healthy, "mass"))
+    wanted = max(own_bound(healthy), route(healthy, "chamber"), weighed_bound(healthy))
     assert site(healthy).upper_bound == pytest.approx(wanted, rel=1e-5)
 
 
@@ -178,7 +184,7 @@ def test_a_slow_clock_is_held_by_the_mass_that_left_though_check_weights_prove_t
     found = judged(case, OVER, check_weights=both(case))
     checks = found.firing.checks
     assert (checks.gain_proven, checks.clock_proven) == (True, False)
-    assert site(found).upper_bound == pytest.approx(max(own_bound(found), route(found, "mass")), rel=1e-6)
+    assert site(found).upper_bound == pytest.approx(max(own_bound(found), weighed_bound(found)), rel=1e-4)
 
 
 @pytest.mark.slow

@@ -7,7 +7,7 @@ import pytest
 from standbook.analysis.physics.performance import unstated_share
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.witnesses.evidence import Evidence
-from standbook.analysis.witnesses.routes import CHAMBER, Route, unsaid_facts
+from standbook.analysis.witnesses.routes import CHAMBER, MASS, Route, unsaid_facts
 from standbook.analysis.witnesses.verdicts import raised_bound
 from standbook.daq.config.plan import Engine
 from tests.analysis import report_fixture as fixture
@@ -61,3 +61,13 @@ def test_a_raised_bound_names_its_route_its_share_and_the_facts(unsaid, said):
     bound = raised_bound(evidence, site, 0.0)
     assert bound.by.endswith(said)
     assert bound.impulse == pytest.approx(site.value * 1.01 * 1.034, rel=1e-12)
+
+
+@pytest.mark.parametrize("proven", [False, True])
+def test_an_unproven_clock_adds_half_of_the_weighed_route_s_uncertainty(proven):
+    route = Route(name=MASS, start=1.0, end=9.0, impulse=Measured(101.0, 2.02, "N*s"), cell=100.0, coefficient_u=0.01)
+    evidence = Evidence(routes=(route,), course=None, cell_u=0.01, gain_proven=False, clock_proven=proven, findings=())
+    site = fixture.firing().impulse
+    bound = raised_bound(evidence, site, 0.0)
+    assert bound.impulse == pytest.approx(site.value * 1.01 * (1.0 if proven else 1.01), rel=1e-12)
+    assert bound.by == "the expelled mass" + ("" if proven else " plus 1.0 %, as nothing vouches for the clock")

@@ -1,0 +1,133 @@
+"""Lead a person through the levels of a calibration while the board is recorded: one line of state, one key a level."""
+
+import sys
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Final
+
+from standbook.cli.keys import KeyReader, MomentOf, reading_keys
+from standbook.cli.record import first_signal_stops, seal_and_say
+from standbook.cli.screen import CAUTION, now, say
+from standbook.daq.bench.bench_run import create_bench_run, newest_calibrations
+from standbook.daq.bench.level_taking import LevelTaking, Planned
+from standbook.daq.bench.live_level import LiveLevel
+from standbook.daq.config.campaign import STAND_FILE
+from standbook.daq.config.stand import read_stand
+from standbook.daq.errors import UsageError
+from standbook.daq.host_clock import HostClocks
+from standbook.daq.printable import printable
+from standbook.daq.recording.recorder import Watch, resolve_ports
+from standbook.daq.recording.run_recording import RecordingOrder, record_run_into
+from standbook.daq.run.marks import MARKS_FILE, MarkLog
+from standbook.daq.software import software
+
+QUIT: Final = ("q", "Q")
+KEYS: Final = (
+    "Space takes a level once it stands. Type what the reference shows first where it is not the planned value. "
+    "Backspace strikes the last one out. Q ends."
+)
+
+
+def take_levels(
+    campaign: Path, tag: str, planned: Sequence[Planned], given: Mapping[str, str], *, rehearsal: bool = False
+) -> Path:
+    """Record the board of one input, take levels by keys, and seal the recording; return its folder.
+
+    Parameters
+    ----------
+    campaign : Path
+        Holds ``stand.toml``.
+    tag : str
+        Of the input.
+    planned : sequence of Planned
+        In the order in which they are to be taken.
+    given : mapping of device to path
+        Ports that were named.
+    rehearsal : bool
+        The data may be simulated.
+
+    Raises
+    ------
+    UsageError
+        There is no terminal to read keys from.
+    ConfigError, LinkError, RecordError
+        As recording has it.
+    """
+    stand = read_stand(campaign / STAND_FILE)
+    supplies = {one.tag: one for one in newest_calibrations(campaign, {i.supply for i in stand.input if i.supply})}
+    live = LiveLevel(stand, tag, supplies)
+    part = stand.of_devices(live.devices)
+    ports = resolve_ports(part, given)
+    clocks = HostClocks()
+    with reading_keys(clocks) as keys:
+        if keys is None:
+            raise UsageError(
+                "levels are taken by keys, and this is no terminal that gives any; fill in the sheet instead"
+            )
+        with first_signal_stops() as stopped:
+            folder = create_bench_run(
+                campaign, f"{tag}_levels", sorted(live.devices), rehearsal=rehearsal, now=now(), software=software()
+            )
+            say(f"Recording {', '.join(sorted(live.devices))} into {folder}.")
+            say(CAUTION)
+            say(KEYS)
+            order = RecordingOrder(
+                number=folder.name, stand=part, ports=ports, folder=folder, rehearsal=rehearsal, seconds=None
+            )
+            moment = MomentOf(clocks)
+            steps = _Steps(keys, moment, LevelTaking(planned, live, MarkLog(folder / MARKS_FILE, moment)), live, tag)
+            record_run_into(
+                order,
+                stopped=lambda: bool(stopped) or steps.is_over,
+                report=steps.report,
+                taken=live.take,
+                tell=steps.tell,
+            )
+    say("")
+    seal_and_say(folder)
+    return folder
+
+
+class _Steps:
+    """Keys in, one line of state out."""
+
+    def __init__(self, keys: KeyReader, moment: MomentOf, taking: LevelTaking, live: LiveLevel, tag: str) -> None:
+        self._keys, self._moment, self._taking, self._live, self._tag = keys, moment, taking, live, tag
+        self._width = 0
+        self.is_over = False
+
+    def report(self, _watch: Watch) -> None:
+        """Process keys and show where things are."""
+        for key in self._keys.pressed():
+            self._moment.when = key.when
+            self.is_over |= key.text in QUIT
+            self._taking.press(key.text)
+            if self._taking.said:
+                self.tell(self._taking.said)
+                self._taking.said = ""
+        self.is_over |= self._taking.next is None
+        self._show(self._state())
+
+    def tell(self, sentence: str) -> None:
+        """Print a sentence on a line of its own."""
+        self._show("")
+        self._write("\r" + printable(sentence) + "\n")
+
+    def _state(self) -> str:
+        planned, standing = self._taking.next, self._live.standing()
+        if planned is None:
+            return "all levels are taken"
+        shown = self._taking.typed or planned.value
+        signal = "" if standing.level is None else f"{standing.level.mean:.6g}, "
+        return f"{self._tag} {planned.words(shown)}: {signal}{standing.why_not or 'stands'}"
+
+    def _show(self, text: str) -> None:
+        line = printable(text)[:79]
+        self._write("\r" + line.ljust(self._width))
+        self._width = len(line)
+
+    def _write(self, text: str) -> None:
+        with suppress(OSError, ValueError):  # nobody sees it; the recording is what counts
+            sys.stdout.write(text)
+            sys.stdout.flush()
