@@ -114,6 +114,7 @@ class MomentOf:
         self.when = clocks.now()
 
     def now(self) -> HostTime:
+        """Return the moment."""
         return self.when
 
 

@@ -98,7 +98,7 @@ def route(results, word):
 
 
 def weighed_bound(results):
-    """Return the bound that the weighed liquids give where nothing proves the clock: half of their u is added. [N*s]."""
+    """Return the bound of the weighed liquids where nothing proves the clock: half of their u on top. [N*s]."""
     found = next(one for one in results.firing.checks.routes if "mass" in one.name)
     return found.impulse.value + 0.5 * found.impulse.u
 
