@@ -49,7 +49,8 @@ def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
     -----
     Each side's mass is its expelled mass times the share of its drive integral, :math:`X = \int \sqrt{P - P_c}\,dt`,
     that falls into the interval: constant density and CdA. It ends before the first gas. An end that is not well known
-    scales the whole of X.
+    scales the whole of X; a chamber pressure that reads low does so only while it burns, and moves the share of a
+    liquid that flows on.
     """
     if len(flows) != 2 or any(not flow.complete for flow in flows.values()):
         return None
@@ -76,15 +77,14 @@ def _mass(flow: TankFlow, start: float, end: float) -> Measured | None:
     """Return what one side let out in the interval. [kg]; ``None`` where its mass or its drive is not known."""
     if flow.expelled is None or flow.chamber is None or flow.expelled.value <= 0.0:
         return None
-    time, rate = flow.channel.time, flow.rate
-    left = np.concatenate(([0.0], np.cumsum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0)))
-    whole = float(left[-1])
-    if whole <= 0.0:
+    share = flow.left_between(start, end)
+    if not share > 0.0:
         return None
-    share = float(np.diff(np.interp([start, end], time, left))[0]) / whole
+    time, rate = flow.channel.time, flow.rate
+    whole = float(np.sum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0))
     flowing = rate[rate > 0.0]
     edges = max(4, flowing.size // 20)
     ends = math.hypot(float(np.mean(flowing[:edges])) * flow.opening.u, float(np.mean(flowing[-edges:])) * flow.end.u)
-    u = math.hypot(flow.expelled.u / flow.expelled.value, ends / whole)
+    u = math.hypot(flow.expelled.u / flow.expelled.value, ends / whole, flow.share_u(start, end) / share)
     value = share * flow.expelled.value
     return Measured(value, u * value, "kg")

@@ -51,6 +51,7 @@ class TankFlow:
     weighed: bool
     complete: bool  # the record holds all of the flow
     drive: Array  # (N,) pressure drop from ullage to chamber, head included, on the channel's time [Pa]
+    back_gain_u: float = 0.0  # relative standard uncertainty of the pressure that it flows against
     fading: float = 0.0  # from first gas to such an end [s]
     scale_u: float = 0.0  # part of the expelled mass's uncertainty that all masses of one scale share, relative
     own_end: bool = False  # its own pressure told the end, which stands for the whole of the fading
@@ -65,9 +66,33 @@ class TankFlow:
     @property
     def rate(self) -> Array:
         """Something proportional to volume flow, zero outside the flow. (N,) [Pa^½]."""
+        return self.rate_by(self.drive)
+
+    def rate_by(self, drive: Array) -> Array:
+        """Return the same for another pressure drop. (N,) [Pa] -> (N,) [Pa^½]."""
         time = self.channel.time
         flowing = (time >= self.opening.time) & (time <= self.end.time)
-        return np.where(flowing, np.sqrt(np.maximum(np.nan_to_num(self.drive), 0.0)), 0.0)
+        return np.where(flowing, np.sqrt(np.maximum(np.nan_to_num(drive), 0.0)), 0.0)
+
+    def left_between(self, start: float, end: float, drive: Array | None = None) -> float:
+        """Return the share of what left that left between two instants. [-]; nan where nothing flowed.
+
+        ``drive`` is another pressure drop than its own. (N,) [Pa]
+        """
+        time, rate = self.channel.time, self.rate if drive is None else self.rate_by(drive)
+        left = np.concatenate(([0.0], np.cumsum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0)))
+        if left[-1] <= 0.0:
+            return math.nan
+        return float(np.diff(np.interp([start, end], time, left))[0] / left[-1])
+
+    def share_u(self, start: float, end: float) -> float:
+        """Return what gains of both pressures leave open of that share: a tap may read low only while it burns. [-]."""
+        share, reading = self.left_between(start, end), self.channel.reading
+        turned = (
+            self.drive - self.back_gain_u * (reading - self.drive),
+            self.drive + self.channel.gain_u * reading,
+        )
+        return math.hypot(*(self.left_between(start, end, drive) - share for drive in turned))
 
 
 def tank_flows(
@@ -217,10 +242,12 @@ def _flow(
     except DataError:
         opening = _opening_unseen(dataset, tank, time, start)
     stop = replace(run_out, name=f"{tank.name} run-out")
-    back = np.full(channel.time.size, dataset.plan.site.ambient_pressure.value)
+    back, back_gain_u = np.full(channel.time.size, dataset.plan.site.ambient_pressure.value), 0.0
     if chamber is not None:
         at, mean = chamber.known()
-        back = face_over_reading(dataset.plan.engine).value * np.interp(channel.time, at, mean)
+        face = face_over_reading(dataset.plan.engine)
+        back = face.value * np.interp(channel.time, at, mean)
+        back_gain_u = math.hypot(chamber.gain_u, face.u / face.value)
     drive = channel.reading - back + _head_pressure(dataset.plan, tank)
     weighed = weighed_mass(dataset, tank)
     return TankFlow(
@@ -235,6 +262,7 @@ def _flow(
         scale_u=dataset.scale_u if weighed is not None else 0.0,
         complete=True,
         drive=drive,
+        back_gain_u=back_gain_u,
     )
 
 
