@@ -89,6 +89,7 @@ class Channel:
             found[self.supply] = self.supply_effect(reading, ambient)
         if self.reference:
             found[self.reference] = self.reference_u * (reading - self.origin(ambient))
+            found[f"{self.reference}, of span"] = self.calibration.scale * self.calibration.reference_span_u()
         return {name: effect for name, effect in found.items() if effect}
 
     def supply_effect(self, reading: float, ambient: Quantity) -> float:
