@@ -6,7 +6,7 @@ Signal and reading in any one unit each. What the reference itself is off by is 
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import fdtrc
+from scipy.special import fdtrc, stdtrit
 
 from standbook.daq.arrays import Array, Mask
 from standbook.daq.config.calibration import fit_polynomial
@@ -14,6 +14,7 @@ from standbook.daq.config.calibration import fit_polynomial
 TESTED_AT = 0.05  # share of straight sensors that are called bent
 SAME_LEVEL = 0.01  # of the range of the readings; repeats of one level lie closer together
 LARGE_LOOP = 2.0  # repeat deviations: beyond it ways up and down are no independent noise
+STRAY = 1e-3  # share of sheets in which a sound reading is called stray
 FEWEST_RUNS = 3
 JUDGED_SCATTER = 4e-4  # of span from run to run where fewer runs than that were made: judgement
 JUDGED_DOF = 2.0
@@ -183,6 +184,24 @@ def fit_levels(levels: Levels, *, zeros: Array | None = None) -> LevelFit:
         run_spans=_run_spans(levels, test.degree, pivot),
         run_zeros=np.zeros(levels.runs) if zeros is None else (zeros - np.mean(zeros)) * slope,
     )
+
+
+def stray_readings(levels: Levels, fit: LevelFit) -> list[tuple[int, float]]:
+    """Return readings that lie apart from the curve through all others: number, and distance in their deviations.
+
+    Notes
+    -----
+    Residuals studentised without the reading itself; one sheet in a thousand without a fault has such a reading.
+    """
+    powers = np.vander(levels.signal - fit.pivot, fit.coefficients.size, increasing=True)
+    left = 1.0 - np.einsum("ij,ji->i", powers, fit.weight)
+    squares = fit.residual_sd**2 * fit.dof
+    if fit.dof < 2 or squares <= 0.0:
+        return []
+    without = np.sqrt(np.maximum(squares - fit.residual**2 / left, 1e-12 * squares) / (fit.dof - 1))
+    distance = np.abs(fit.residual) / (without * np.sqrt(left))
+    limit = float(stdtrit(fit.dof - 1, 1.0 - 0.5 * STRAY / levels.signal.size))
+    return [(int(k), float(distance[k])) for k in np.flatnonzero(distance > limit)]
 
 
 def _run_spans(levels: Levels, degree: int, pivot: float) -> Array:

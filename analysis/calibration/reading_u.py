@@ -73,8 +73,8 @@ def reading_u(fit: LevelFit, sources: Sources, reading: float) -> ReadingU:
 
     Notes
     -----
-    .. math:: u^2 = (s_{run} x)^2 (1 + 1/R) + q^T A C_{ref} A^T q + h(x)^2/3 + creep^2/3 + (TC\,\Delta T)^2/3
-                    + u_{zero}^2 + resolution^2/12
+    .. math:: u^2 = (s_{run} x)^2 (1 + 1/R) + q^T (A C_{ref} A^T + C_{fit}) q + h(x)^2/3
+                    + creep^2/3 + (TC\,\Delta T)^2/3 + u_{zero}^2 + resolution^2/12
 
     with R runs behind the scatter :math:`s_{run}` of their spans, R - 1 degrees of freedom; q are the powers of the
     signal, less those at zero where zero is taken off in use; h is half the loop, closed at both ends.
@@ -93,6 +93,7 @@ def reading_u(fit: LevelFit, sources: Sources, reading: float) -> ReadingU:
                 UTerm(source="reference", u=reference_u(q, sources.reference)),
                 UTerm(source="from run to run", u=abs(moved) * fit.run_scatter * math.sqrt(above), dof=fit.run_dof),
                 UTerm(source="zero from run to run", u=zeros, dof=max(runs - 1.0, 1.0)),
+                UTerm(source="scatter of the levels", u=curve_u(fit.covariance, q), dof=float(fit.dof)),
                 UTerm(source="loop", u=2.0 * sources.loop * x * (1.0 - x) / three),
                 UTerm(source="creep", u=sources.creep / three),
                 UTerm(source="zero by temperature", u=0.0 if sources.tared else sources.temperature / three),

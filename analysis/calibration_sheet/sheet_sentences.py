@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from standbook.analysis.calibration.level_fit import FEWEST_RUNS, JUDGED_SCATTER
+from standbook.analysis.calibration.level_fit import FEWEST_RUNS, JUDGED_SCATTER, stray_readings
 from standbook.analysis.calibration_sheet.against_last import LIMIT, MISSED, sheet_u
 from standbook.analysis.calibration_sheet.calibrate import Calibrated, run_that_differs
 from standbook.analysis.calibration_sheet.reference_claim import in_unit_of
@@ -87,6 +87,7 @@ def _review(c: Calibrated) -> list[str]:
     run = run_that_differs(c)
     if run is not None:
         found.append(f"Run {run} has another span than the others by more than {LIMIT:g} x {percent(JUDGED_SCATTER)}.")
+    found += _stray(c)
     back = c.terms.zero_return
     if back is not None and 0.0 < LIMIT * c.sources.zero < abs(back):
         found.append(
@@ -94,6 +95,20 @@ def _review(c: Calibrated) -> list[str]:
             f"{c.sources.zero:.2g}."
         )
     return found + _not_good_enough(c)
+
+
+def _stray(c: Calibrated) -> list[str]:
+    """Name readings that lie apart: a number copied wrongly, a level that was not held."""
+    found = []
+    places = [(run, place) for run, of in enumerate(c.sheet.run, 1) for place in range(1, len(of.readings) + 1)]
+    for number, distance in stray_readings(c.levels, c.fit):
+        run, place = places[number]
+        level = c.sheet.levels[number].text
+        found.append(
+            f'Run {run}, reading {place}, "{level}", lies {distance:.1f} deviations from the curve through all others: '
+            "compare it with what was written down; nothing was left out."
+        )
+    return found
 
 
 def _not_good_enough(c: Calibrated) -> list[str]:
