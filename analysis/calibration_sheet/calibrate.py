@@ -138,7 +138,7 @@ def calibrate_sheet(sheet: ReadingsSheet, date: dt.date, last: Calibration | Non
         of_reading=of_reading,
         of_span=of_span,
         at=_at(sheet, applied.unit, levels, name),
-        comparison=_compared(sheet, last, applied, levels, raw, fit, span_u=max(of_reading, of_span / levels.span)),
+        comparison=_compared(sheet, last, applied, levels, raw, fit, of=(of_reading, of_span / levels.span)),
     )
 
 
@@ -159,13 +159,13 @@ def _compared(
     raw: Levels,
     fit: LevelFit,
     *,
-    span_u: float,
+    of: tuple[float, float],
 ) -> AgainstLast | None:
     if last is None or last.reading_unit != applied.unit:
         return None
     tared = dimension_of(applied.unit) == "force"
     serial = sheet.reference.serial
-    return against_last(last, levels, raw.signal, fit, tared=tared, serial=serial, reference=span_u)
+    return against_last(last, levels, raw.signal, fit, tared=tared, serial=serial, reference=math.hypot(*of))
 
 
 def in_unit_for(quantity: object, unit: str, where: str) -> float:
@@ -291,25 +291,13 @@ def _zero_since(last: Calibration) -> float:
 def _shares(fit: LevelFit, sources: Sources, claim: ReferenceClaim, levels: Levels) -> tuple[float, float]:
     """Return what the reference leaves open as a share of reading and, where zero stays in, a part beside it."""
     if not sources.tared:
-        return claim.of_reading, _beside(fit, sources, claim, levels)
+        return claim.of_reading, claim.of_span
     top = float(levels.reading[np.argmax(np.abs(levels.reading))])
     u = [
         reference_u(fit.powers(fit.signal(share * top), tared=True), sources.reference) / abs(share * top)
         for share in GRID
     ]
     return max(u), 0.0
-
-
-def _beside(fit: LevelFit, sources: Sources, claim: ReferenceClaim, levels: Levels) -> float:
-    """Return the least part beside the share of reading that is nowhere less than what the curve leaves open."""
-    if claim.of_span == 0.0:
-        return 0.0
-    grid = np.linspace(levels.reading.min(), levels.reading.max(), GRID.size)
-    left = [
-        reference_u(fit.powers(fit.signal(float(x)), tared=False), sources.reference) ** 2 - (claim.of_reading * x) ** 2
-        for x in grid
-    ]
-    return math.sqrt(max(*left, 0.0))
 
 
 def _creep(sheet: ReadingsSheet, fit: LevelFit, name: str) -> float | None:

@@ -4,7 +4,7 @@ import json
 from collections.abc import Iterable
 
 from standbook.analysis.calibration.level_fit import JUDGED_SCATTER
-from standbook.analysis.calibration.reference_error import ALIKE
+from standbook.analysis.calibration.reference_error import ALIKE, reference_u
 from standbook.analysis.calibration_sheet.calibrate import Calibrated
 from standbook.analysis.calibration_sheet.sheet_sentences import plain_unit
 from standbook.daq.config.stand_interaction import StandInteraction
@@ -81,7 +81,7 @@ def _produced(c: Calibrated, sheet_path: str) -> Iterable[str]:
     alike = f", levels_alike = {share(ALIKE)}" if c.of_span > 0.0 else ""
     yield (
         f"reference_u = {{ of_reading = {share(c.of_reading)}, of_span = {share(c.of_span / c.span)}{alike}, "
-        f"serial = {quoted(c.sheet.reference.serial)} }}"
+        f"serial = {quoted(c.sheet.reference.serial)} }}{_flat(c)}"
     )
     yield f"found = {{ {', '.join(f'{key} = {value}' for key, value in _found(c))} }}"
     if c.last is not None:
@@ -89,6 +89,15 @@ def _produced(c: Calibrated, sheet_path: str) -> Iterable[str]:
         yield f"supersedes = {{ revision = {quoted(c.last.revision)}, reason = {quoted(reason)} }}"
     at = c.reading_u(c.at)
     yield f"good_for = {{ at = {quoted(f'{c.at:.6g} {c.unit}')}, u = {quoted(f'{at.u:.3g} {c.unit}')} }}"
+
+
+def _flat(c: Calibrated) -> str:
+    """Say how far the curve itself leaves more open than the part that is written."""
+    if c.of_span == 0.0:
+        return ""
+    ends = (float(c.levels.reading.min()), float(c.levels.reading.max()))
+    most = max(reference_u(c.fit.powers(c.fit.signal(x), tared=c.sources.tared), c.sources.reference) for x in ends)
+    return f"  # alike at all levels; the curve leaves up to {most / c.of_span:.2f} of it at the ends of the range"
 
 
 def _found(c: Calibrated) -> Iterable[tuple[str, str]]:

@@ -135,6 +135,8 @@ def _notes(c: Calibrated) -> list[str]:
     against = c.comparison
     if against is not None and not against.differs:
         notes.append(f"Plans may go on naming {against.revision}: results need not follow the noise of calibrations.")
+    if c.last is not None and c.date < c.last.date:
+        notes.append(f"The sheet is of {c.date}, before {c.last.revision} of {c.last.date}.")
     if c.last is not None and c.last.stand_interaction.known:
         notes.append(
             f"The load path is carried over from {c.last.revision}, whose readings its pull was made with: pull again."

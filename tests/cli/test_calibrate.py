@@ -66,7 +66,7 @@ def test_a_gauges_class_is_no_share_of_the_reading(capsys, campaign):
     calibrated(capsys, write_sheet(campaign, pressure_sheet()))
     found = made(campaign)
     u = 0.0025 * 60.0 / math.sqrt(3.0)
-    assert u <= found.reference_span_u() <= 1.2 * u
+    assert found.reference_span_u() == pytest.approx(u, rel=1e-5)
     assert found.reference_uncertainty.value == 0.0
     assert math.hypot(found.slope_u() * 9.0, found.zero_u()) > u
 
