@@ -62,11 +62,14 @@ def _run(rows):
     return '[[run]]\ntemperature = "18.5 +/- 0.5 degC"\nreadings = [\n  ' + ",\n  ".join(rows) + ",\n]\n"
 
 
+def sheet_of(campaign, tag, day=None):
+    """Say where the sheet of a day lies."""
+    return campaign / "readings" / f"{tag}_{day or dt.datetime.now().astimezone().date()}.toml"
+
+
 def write_sheet(campaign, text, *, tag="PT-11", day=None):
     """Write a sheet into a campaign; return its path."""
-    folder = campaign / "readings"
-    folder.mkdir(exist_ok=True)
-    day = day or dt.datetime.now().astimezone().date()
-    path = folder / f"{tag}_{day}.toml"
+    path = sheet_of(campaign, tag, day)
+    path.parent.mkdir(exist_ok=True)
     path.write_text(text, encoding="utf-8")
     return path

@@ -111,7 +111,9 @@ class ReferenceU(Document):
 
     of_reading: Share
     of_span: Share = NO_SHARE  # beside it, from level to level
-    levels_alike: Share | None = None  # of span: levels that near are off alike
+    levels_alike: Share = Quantity(
+        value=0.4, u=0.0, dimension="share", reference=None, text="40 %"
+    )  # of span: levels that near are off alike
     serial: str = ""
 
 
@@ -327,6 +329,13 @@ class Calibration(Document):
     def reference_span_u(self) -> float:
         """Return the part of the reference's error that is no share of the reading. [reading_unit]."""
         return 0.0 if self.reference_u is None else self.reference_u.of_span.value * (self.highest - self.lowest)
+
+    def reference_alike(self, apart: float) -> float:
+        """Return the correlation of that part between two readings that lie so far apart. [reading_unit]."""
+        if self.reference_u is None or self.reference_u.levels_alike.value == 0.0:
+            return 0.0
+        near = self.reference_u.levels_alike.value * (self.highest - self.lowest)
+        return math.exp(-0.5 * (apart / near) ** 2)
 
     def zero_u(self) -> float:
         """Return the standard uncertainty common to all readings, in ``reading_unit``."""
