@@ -23,6 +23,7 @@ class AgainstLast:
 
     revision: str
     same_reference: bool
+    named: bool  # the last revision says on which reference it was made
     span_shift: float  # relative: how much more the last revision reads for the same load
     span_u: float  # standard, relative
     zero_shift: float | None  # the same at no load; none: zero is taken off in use
@@ -38,6 +39,13 @@ class AgainstLast:
     def surely_seen(self) -> float:
         """Relative shift that is seen in 95 of 100 sheets."""
         return (LIMIT + MISSED) * self.span_u
+
+    @property
+    def which(self) -> str:
+        """Say which reference the last revision was made on."""
+        if not self.named:
+            return f"reference not named by {self.revision}"
+        return "same reference" if self.same_reference else "another reference"
 
     @property
     def zero_moved(self) -> bool:
@@ -95,6 +103,7 @@ def against_last(
     return AgainstLast(
         revision=last.revision,
         same_reference=same,
+        named=bool(last.reference_serial.strip()),
         span_shift=shift,
         span_u=math.hypot(now, then),
         zero_shift=at_foot,

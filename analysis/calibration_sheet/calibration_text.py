@@ -123,9 +123,8 @@ def _reason(c: Calibrated) -> str:
     against, state = c.comparison, c.sheet.sensor.state
     if against is None:
         return f"{state}; reads in another unit"
-    which = "same reference" if against.same_reference else "another reference"
     shift, limit = 100.0 * against.span_shift, 100.0 * against.limit
-    return f"{state}: {against.revision} reads {shift:+.2g} % of span, {which}, limit {limit:.2g} %"
+    return f"{state}: {against.revision} reads {shift:+.2g} % of span, {against.which}, limit {limit:.2g} %"
 
 
 def _points(c: Calibrated) -> Iterable[str]:

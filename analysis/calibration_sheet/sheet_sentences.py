@@ -66,11 +66,10 @@ def _comparison(c: Calibrated) -> str:
     if against is None:
         return "No earlier revision to hold it against."
     word = "differs from" if against.differs else "agrees with"
-    which = "same reference" if against.same_reference else "another reference"
     zero = "" if against.zero_shift is None else f", zero {against.zero_shift:+.2g} {plain_unit(c.unit)}"
     return (
         f"{c.sheet.sensor.state.capitalize()} it {word} {against.revision}, which reads "
-        f"{100 * against.span_shift:+.2g} % of span{zero} for the same loads: {which}, limit "
+        f"{100 * against.span_shift:+.2g} % of span{zero} for the same loads: {against.which}, limit "
         f"{percent(against.limit)}, surely seen from {percent(against.surely_seen)}."
     )
 
