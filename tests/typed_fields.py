@@ -7,12 +7,14 @@ import tomllib
 from types import UnionType
 from typing import Annotated, Any, Union, get_args, get_origin
 
+from standbook.analysis.calibration.readings_sheet import ReadingsSheet
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.csv_mapping import CsvMapping
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.config.toml_document import Document
 from standbook.daq.run.additions import Weighings
+from tests.readings_sheets import pressure_sheet
 
 FILES = {
     "plan": Plan,
@@ -20,6 +22,7 @@ FILES = {
     "calibration": Calibration,
     "weighings": Weighings,
     "mapping": CsvMapping,
+    "sheet": ReadingsSheet,
 }
 TYPED = {  # where a file of the starter campaign has no such table
     "stand": '[device.text_lines]\ncolumns = ["a"]\n',
@@ -27,12 +30,14 @@ TYPED = {  # where a file of the starter campaign has no such table
     '[[check_weight]]\nhung = "before"\nmass = "50.02 +/- 0.02 kg"\nreading = "490.6 +/- 0.5 N"\n',
     "mapping": 'start = 2026-06-14T09:58:00Z\nclock = "t"\nclock_unit = "us"\nt_zero = "FIRE rising 0.5"\n'
     '[columns]\n"P_ox" = "PT-11 bar(g)"\n',
+    "sheet": pressure_sheet(runs=1),
 }
 
 
 def fields_of(model, *before):
     """Give the path of every key of a file that holds no table of its own; of a list of tables, of the first."""
-    for name, field in model.model_fields.items():
+    for own, field in model.model_fields.items():
+        name = field.alias or own
         inside, is_list = _table_in(field.annotation)
         if inside is None:
             yield (*before, name)

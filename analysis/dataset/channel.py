@@ -12,6 +12,7 @@ from standbook.daq.config.calibration import Calibration, from_si
 from standbook.daq.config.measurands import MEASURANDS, Measurand
 from standbook.daq.quantity import Quantity
 
+OF_SPAN = ", of span"  # behind a reference's name: the part of its error that is no share of the reading
 BAROMETER = "barometer"  # moves every gauge sensor's absolute pressure
 
 
@@ -89,6 +90,7 @@ class Channel:
             found[self.supply] = self.supply_effect(reading, ambient)
         if self.reference:
             found[self.reference] = self.reference_u * (reading - self.origin(ambient))
+            found[self.reference + OF_SPAN] = self.calibration.scale * self.calibration.reference_span_u()
         return {name: effect for name, effect in found.items() if effect}
 
     def supply_effect(self, reading: float, ambient: Quantity) -> float:
@@ -140,9 +142,15 @@ class PairU:
 def pair_u(one: Channel, reading: float, other: Channel, other_reading: float, ambient: Quantity) -> PairU:
     """Return what two mean readings are uncertain by. [SI].
 
-    A supply that both hang on, a standard that both were calibrated with and the barometer move them together.
+    A supply that both hang on, a standard that both were calibrated with and the barometer move them together; what a
+    standard is off by from level to level the less, the further the readings lie apart.
     """
     first, second = one.shared_effects(reading, ambient), other.shared_effects(other_reading, ambient)
+    span = one.reference + OF_SPAN
+    if span in first and span in second:
+        apart = (reading - one.origin(ambient) - other_reading + other.origin(ambient)) / one.calibration.scale
+        share = math.sqrt(one.calibration.reference_alike(apart))
+        first, second = {**first, span: share * first[span]}, {**second, span: share * second[span]}
     common = [name for name in first if name in second]
 
     def alone(whole: float, moved: Mapping[str, float]) -> float:

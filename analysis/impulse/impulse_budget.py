@@ -106,9 +106,11 @@ def _gain_terms(record: ThrustRecord, start: float, end: float, value: float) ->
     x = record.signal - c.pivot
     lever = np.array([0.0] + [record.linear(x**k, start, end) for k in range(1, covariance.shape[0])]) * c.scale
     path, standard = c.stand_interaction, c.reference_uncertainty.value
+    scatter = math.hypot(math.sqrt(max(float(lever @ covariance @ lever), 0.0)), value * c.run_scatter())
+    span = 0.0 if path.pull else c.reference_span_u() * c.scale * (end - start)
     terms = [
-        Term("calibration scatter", math.sqrt(max(float(lever @ covariance @ lever), 0.0)), c.degrees_of_freedom),
-        Term("reference standard", 0.0 if path.pull else abs(value) * standard),
+        Term("calibration scatter", scatter, c.degrees_of_freedom),
+        Term("reference standard", 0.0 if path.pull else math.hypot(value * standard, span)),
         Term("stand interaction", abs(value) * path.factor.relative_u),
     ]
     lacking = (CELL_GAIN * value) ** 2 - sum(term.effect**2 for term in terms)

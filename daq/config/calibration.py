@@ -27,11 +27,14 @@ from standbook.daq.quantity import (
     Reference,
     Share,
     dimension_of,
+    parse_quantity,
     parse_unit,
 )
 
 REFIT_AGREES = 1e-6  # of the span: coefficients in a file must follow from its points
 Direction = Literal["up", "down"]
+NO_SHARE = Quantity(value=0.0, u=0.0, dimension="share", reference=None, text="0 %")
+FEWEST_RUNS, JUDGED_DOF = 3, 2.0  # with fewer runs the scatter between them is judged, as if three had shown it
 NOT_NEGATIVE = 1e-4  # of the greatest eigenvalue of a scaled covariance: printed digits
 COVARIANCE_AGREES = (0.8, 1.25)  # of every standard uncertainty that the points give; rounding moves it by 1e-6
 
@@ -94,6 +97,55 @@ def _known_signal(unit: str) -> str:
     return unit
 
 
+class Fit(Document):
+    """How the coefficients came from the points."""
+
+    estimator: str
+    degree: Literal[1, 2]
+    f: float = Field(ge=0.0)  # of a parabola against the line
+    p: float = Field(ge=0.0, le=1.0)  # share of straight sensors that exceed it
+
+
+class ReferenceU(Document):
+    """Error of the reference, standard: the same in every repeat, so nothing averages it."""
+
+    of_reading: Share
+    of_span: Share = NO_SHARE  # beside it, from level to level
+    levels_alike: Share = Quantity(
+        value=0.4, u=0.0, dimension="share", reference=None, text="40 %"
+    )  # of span: levels that near are off alike
+    serial: str = ""
+
+
+class Found(Document):
+    """What the sheet shows of the sensor; for people but for the scatter of its span from run to run."""
+
+    runs: int = Field(ge=1)
+    run_span: Share  # relative standard deviation; judged where there are fewer than three runs
+    non_linearity: Share | None = None
+    hysteresis: Share | None = None
+    repeatability: Share | None = None
+    static_error_band: Share | None = None
+    zero_since: str | None = None  # how far zero moves between calibrations, standard: a part of zero_uncertainty
+    zero_return: str | None = None
+    creep_30_min: Share | None = None
+    zero_by_temperature: str | None = None
+
+
+class Supersedes(Document):
+    """The revision before, and why it is not the last."""
+
+    revision: FileName
+    reason: str
+
+
+class GoodFor(Document):
+    """Standard uncertainty of a single reading where the sensor matters most."""
+
+    at: str
+    u: str
+
+
 class Calibration(Document):
     """One revision of one sensor's calibration."""
 
@@ -114,16 +166,18 @@ class Calibration(Document):
     coefficients: tuple[float, ...] = ()
     covariance: tuple[tuple[float, ...], ...] = ()
     characteristic: Characteristic | None = None  # in place of coefficients
-    reference_uncertainty: Share = Quantity(
-        value=0.0, u=0.0, dimension="share", reference=None, text="0 %"
-    )  # of the standard, relative
+    reference_uncertainty: Share = NO_SHARE  # of the standard, relative
     zero_uncertainty: float = Field(default=0.0, ge=0.0)  # standard, in reading_unit: zero since then
-    hysteresis_uncertainty: Share = Quantity(
-        value=0.0, u=0.0, dimension="share", reference=None, text="0 %"
-    )  # of full range
+    hysteresis_uncertainty: Share = NO_SHARE  # of full range
     latency: Duration = Quantity(value=0.0, u=0.0, dimension="time", reference=None, text="0 s")
     stand_interaction: StandInteraction = StandInteraction()
     points: tuple[tuple[float, float, Direction], ...] = ()  # signal, reading, up or down
+    sheet: str = ""  # that this was made from
+    fit: Fit | None = None
+    reference_u: ReferenceU | None = None  # beside reference_uncertainty, which is its share of reading
+    found: Found | None = None
+    supersedes: Supersedes | None = None
+    good_for: GoodFor | None = None
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -137,9 +191,25 @@ class Calibration(Document):
         if not self.lowest < self.highest:
             raise ValueError("lowest must be less than highest")
         parse_unit(self.reading_unit, self.dimension)
+        self._check_reference()
+        self._check_said()
+        if self.fit is not None and self.fit.degree != order - 1:
+            raise ValueError(f"fit.degree is {self.fit.degree}, but {order} coefficients are given")
         if self.points:
             self._check_points()
         return self
+
+    def _check_reference(self) -> None:
+        split = self.reference_u
+        if split is None:
+            return
+        if not math.isclose(split.of_reading.value, self.reference_uncertainty.value, rel_tol=1e-6, abs_tol=1e-12):
+            raise ValueError(
+                f'reference_u.of_reading "{split.of_reading.text}" and reference_uncertainty '
+                f'"{self.reference_uncertainty.text}" are the same and must not differ'
+            )
+        if split.serial and split.serial != self.reference_serial:
+            raise ValueError("reference_u.serial and reference_serial are the same and must not differ")
 
     def _check_conversion(self) -> None:
         typed = [name for name in ("coefficients", "covariance", "points", "pivot") if getattr(self, name)]
@@ -149,6 +219,19 @@ class Calibration(Document):
             if typed:
                 raise ValueError(f"{' and '.join(typed)} cannot stand beside a characteristic; keep one of the two")
             self.characteristic.check(self.signal_unit, self.reading_unit, self.lowest, self.highest)
+
+    def _check_said(self) -> None:
+        """Refuse texts that are no readings of this sensor."""
+        said = (
+            {} if self.found is None else {f"found.{k}": getattr(self.found, k) for k in ("zero_since", "zero_return")}
+        )
+        if self.good_for is not None:
+            said |= {"good_for.at": self.good_for.at, "good_for.u": self.good_for.u}
+        for key, text in said.items():
+            try:
+                _ = text is None or parse_quantity(text, self.dimension)
+            except ValueError as error:
+                raise ValueError(f"{key}: {error}") from None
 
     def _check_points(self) -> None:
         signal, reading = (np.array([p[k] for p in self.points], dtype=np.float64) for k in (0, 1))
@@ -224,7 +307,9 @@ class Calibration(Document):
 
     @property
     def degrees_of_freedom(self) -> float | None:
-        """Points beyond the coefficients that they carry; ``None`` where the file holds none."""
+        """Runs beyond the first; else points beyond the coefficients that they carry, ``None`` where there are none."""
+        if self.found is not None:
+            return JUDGED_DOF if self.found.runs < FEWEST_RUNS else float(self.found.runs - 1)
         return float(max(len(self.points) - len(self.coefficients), 1)) if self.points else None
 
     def slope_u(self) -> float:
@@ -232,16 +317,31 @@ class Calibration(Document):
         return float(np.hypot(self.slope_scatter(), self.reference_uncertainty.value))
 
     def slope_scatter(self) -> float:
-        """Relative standard uncertainty of the slope by the scatter of the points alone."""
+        """Relative standard uncertainty of the slope by the scatter of the points, and of runs where they are told."""
         if self.characteristic is not None:
             return 0.0
-        return float(np.sqrt(self.covariance[1][1]) / abs(self.coefficients[1]))
+        return float(np.hypot(np.sqrt(self.covariance[1][1]) / abs(self.coefficients[1]), self.run_scatter()))
+
+    def run_scatter(self) -> float:
+        """Relative standard uncertainty of a later run's span: the runs of the sheet about their mean, and its own."""
+        return 0.0 if self.found is None else self.found.run_span.value * math.sqrt(1.0 + 1.0 / self.found.runs)
+
+    def reference_span_u(self) -> float:
+        """Return the part of the reference's error that is no share of the reading. [reading_unit]."""
+        return 0.0 if self.reference_u is None else self.reference_u.of_span.value * (self.highest - self.lowest)
+
+    def reference_alike(self, apart: float) -> float:
+        """Return the correlation of that part between two readings that lie so far apart. [reading_unit]."""
+        if self.reference_u is None or self.reference_u.levels_alike.value == 0.0:
+            return 0.0
+        near = self.reference_u.levels_alike.value * (self.highest - self.lowest)
+        return math.exp(-0.5 * (apart / near) ** 2)
 
     def zero_u(self) -> float:
         """Return the standard uncertainty common to all readings, in ``reading_unit``."""
         intercept = self.covariance[0][0] if self.covariance else 0.0
         hysteresis = self.hysteresis_uncertainty.value * (self.highest - self.lowest)
-        return math.sqrt(self.zero_uncertainty**2 + intercept + hysteresis**2)
+        return math.sqrt(self.zero_uncertainty**2 + intercept + hysteresis**2 + self.reference_span_u() ** 2)
 
     def tolerance_u(self, reading: float) -> float:
         """Return the standard uncertainty that a tolerance class allows at a reading. [reading_unit].

@@ -33,7 +33,8 @@ def reading_u(calibration: Calibration, value: float, noise: float, rows: int) -
     slope = calibration.slope_u() * abs(value)
     hysteresis = calibration.hysteresis_uncertainty.value * (calibration.highest - calibration.lowest) * scale
     scatter = noise / math.sqrt(max(1.0, rows / 10.0))
-    return math.hypot(calibration.zero_uncertainty * scale, slope, hysteresis, scatter)
+    reference = calibration.reference_span_u() * scale
+    return math.hypot(calibration.zero_uncertainty * scale, slope, hysteresis, reference, scatter)
 
 
 def in_reference(value: float, of: Reference | None, wanted: Reference | None, ambient: Quantity) -> float:

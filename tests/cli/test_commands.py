@@ -24,6 +24,7 @@ COMMANDS = sorted(KNOWN)
 ALL = [
     "add",
     "analyse",
+    "calibrate",
     "carry",
     "demo",
     "fill",

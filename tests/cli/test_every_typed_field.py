@@ -21,6 +21,7 @@ from tests import every_write
 from tests.cli.made_run import small_campaign, today
 from tests.every_write import a_sealed_run_with_a_gap, recorded_at_once, said
 from tests.payloads import PAYLOADS
+from tests.readings_sheets import sheet_of, write_sheet
 from tests.recorded_run import fast_hello, plausible_counts
 from tests.repository import ROOT
 from tests.typed_fields import ALL, FILES, TYPED, name_of, parsed, typed_into, value_at, written
@@ -52,6 +53,7 @@ def typed(tmp_path_factory):
     small_campaign(place)
     for file in ("weighings", "mapping"):
         (place / f"{file}.toml").write_text(TYPED[file])
+    write_sheet(place / "teasel-2", TYPED["sheet"])
     (place / "log.csv").write_text("t,P_ox,FIRE\n0,31,0\n10000,30,1\n")
     return place
 
@@ -84,6 +86,7 @@ def place_of(file, path, place):
         "stand": (campaign / "stand.toml", ("predict", flow)),
         "calibration": (campaign / "calibrations" / "PT-11_r02.toml", ("predict", flow)),
         "weighings": (place / "weighings.toml", ("add", place / "run", place / "weighings.toml")),
+        "sheet": (sheet_of(campaign, "PT-11"), ("calibrate", sheet_of(campaign, "PT-11"))),
         "mapping": (place / "mapping.toml", ("import", place / "log.csv", place / "mapping.toml", flow)),
     }[file]
 
@@ -278,6 +281,8 @@ def test_what_is_typed_behind_a_command_is_never_obeyed(typed, payload):
         ["analyse", text],
         ["analyse", typed / "run", "--revision", text],
         ["report", text],
+        ["calibrate", text],
+        ["calibrate", sheet_of(typed / "teasel-2", "PT-11"), "--revision", text],
         ["carry", text, "--to", plan],
         ["carry", typed / "run", "--to", plan, "--viscosity", text],
         ["watch", text],

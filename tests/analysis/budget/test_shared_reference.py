@@ -83,3 +83,35 @@ def test_what_is_a_sensor_s_own_stays_its_own():
     cda = steady_flow(4e5).cda()
     assert float(found["pressure gain"][0]) / cda == pytest.approx(-0.5 * 0.004 * 1.5, rel=1e-2)  # 5, 4, 3
     assert float(found["back pressure gain"][0]) / cda == pytest.approx(0.5 * 0.004 * 4.0 / 6.0, rel=1e-2)
+
+
+# --- a standard whose class is a share of its span ------------------------------------------------------------------
+
+SPAN_U = 0.0025 * 60.0 / math.sqrt(3.0)  # bar: class 0.25 of 60 bar as limits, EN 837-1 confirmed
+
+
+def of_span(tag="PT-1", serial="TG-0117"):
+    """A sensor of 60 bar calibrated on a gauge of which only the class is known."""
+    split = {"of_reading": "0 %", "of_span": f"{100 * SPAN_U / 60.0} %", "serial": serial}
+    made = calibration(tag=tag, reference_serial=serial, reference_u=split)
+    return dataclasses.replace(channel(tag, supply="", supply_u=0.0), calibration=made)
+
+
+def test_a_class_counts_the_same_at_every_pressure():
+    for pressure in (9e5, 31e5, 60e5):
+        assert of_span().reading_u(pressure, AIR) == pytest.approx(1e5 * SPAN_U, rel=1e-6)
+
+
+def test_redundant_sensors_of_one_gauge_do_not_average_its_class():
+    pair = pair_u(of_span(), 31e5, of_span("PT-2"), 31e5, AIR)
+    assert pair.of(0.5, 0.5) == pytest.approx(1e5 * SPAN_U, rel=1e-6)
+    assert pair.of(1.0, -1.0) == pytest.approx(0.0, abs=1.0)
+    apart = pair_u(of_span(), 31e5, of_span("PT-2", serial="TG-0118"), 31e5, AIR)
+    assert apart.of(0.5, 0.5) == pytest.approx(1e5 * SPAN_U / math.sqrt(2.0), rel=1e-6)
+
+
+def test_a_drop_sees_what_a_gauge_is_off_by_from_level_to_level():
+    found = pair_u(of_span(), 31e5, of_span("PT-2"), 16e5, AIR).of(1.0, -1.0)
+    alike = math.exp(-0.5 * (15.0 / 24.0) ** 2)  # 40 % of 60 bar
+    assert found == pytest.approx(1e5 * SPAN_U * math.sqrt(2.0 * (1.0 - alike)), rel=1e-6)
+    assert found > 1e5 * SPAN_U * 15.0 / 60.0  # were all of it gain

@@ -1,0 +1,355 @@
+"""Read a readings sheet, ``readings/PT-11_2031-06-02.toml``: what was read on the bench, nothing computed.
+
+Every key is used by the calibration or refused here. Signals stay in the unit of the sensor's kind.
+"""
+
+import datetime as dt
+import math
+import re
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, field_validator, model_validator
+
+from standbook.daq.config.plan import FileName
+from standbook.daq.config.sensor_kinds import SIGNAL_UNITS
+from standbook.daq.config.toml_document import Document, read_document
+from standbook.daq.errors import ConfigError
+from standbook.daq.quantity import (
+    Acceleration,
+    Angle,
+    Density,
+    Duration,
+    Height,
+    Mass,
+    Pressure,
+    Quantity,
+    Share,
+    Temperature,
+    dimension_of,
+    parse_quantity,
+)
+
+FOLDER = "readings"
+LEAST_LEVELS = 5
+SAME_LEVEL = 0.01  # of the range of the levels; repeats of one level lie closer together
+SHORTEST = 5  # s from one level to the next: a level is the mean of that many seconds at least
+UNSETTLED = 1e-3  # of the range of the signal, standard uncertainty of one mean: judgement
+Way = Literal["up", "down"]
+REFERENCES = ("test gauge", "dead weights", "reference cell", "dead-weight tester", "thermometer", "multimeter")
+_SIGNAL = re.compile(r"^\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*(?:(?:\+/-|±)\s*([\d.]+(?:[eE][+-]?\d+)?)\s*)?(\S+)\s*$")
+_CLASS = re.compile(r"^\s*([\d.]+)\s*%\s*of\s+(.+?)\s*$")
+WEIGHT_CLASSES = {"M1": 5e-5, "M2": 1.6e-4, "M3": 5e-4}
+"""Greatest error of a weight from 1 kg up, relative: OIML R 111 as a national regulation prints it, confirmed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelReading:
+    """One level as read: what the reference showed, which way it was reached, when, and the sensor's signal."""
+
+    level: Quantity
+    way: Way
+    time: dt.time
+    signal: float  # in the sensor's signal unit
+    signal_u: float  # of the mean, standard; zero where none was stated
+    signal_unit: str
+
+
+def any_quantity(text: object) -> Quantity:
+    """Read a quantity of whatever dimension its unit has.
+
+    Raises
+    ------
+    ValueError
+        No unit behind a space, or one that is not known.
+    """
+    if not isinstance(text, str) or len(text.split()) < 2:
+        raise ValueError(f'{text!r} has no unit; write a number, a space and the unit, like "12 bar(g)"')
+    return parse_quantity(text, dimension_of(text.split()[-1]))
+
+
+def parse_signal(text: object) -> tuple[float, float, str]:
+    """Read ``"0.260261 +/- 0.000004 V/V"`` into value, standard uncertainty and unit.
+
+    Raises
+    ------
+    ValueError
+        No number, or a unit that no kind of sensor gives.
+    """
+    match = _SIGNAL.match(text) if isinstance(text, str) and len(text) < 100 else None
+    if match is None or match[3] not in SIGNAL_UNITS:
+        raise ValueError(f'{text!r} is not a signal; write one like "0.260261 V/V", in {", ".join(SIGNAL_UNITS)}')
+    try:
+        value, u = float(match[1]), float(match[2] or 0.0)
+    except ValueError:
+        raise ValueError(f'"{text}" is not a number and its unit; write a signal like "0.260261 V/V"') from None
+    return value, u, match[3]
+
+
+def _row(row: object) -> LevelReading:
+    if isinstance(row, LevelReading):
+        return row
+    if not isinstance(row, list | tuple) or len(row) != 4:
+        raise ValueError('a reading is four texts: ["12 bar(g)", "up", "09:15:02", "0.260261 V/V"]')
+    level, way, clock, signal = row
+    if way not in ("up", "down"):
+        raise ValueError(f'"{way}" is no way to reach a level; write "up" or "down"')
+    try:
+        time = dt.time.fromisoformat(clock)
+    except (TypeError, ValueError):
+        raise ValueError(f'"{clock}" is not a time; write one like "09:15:02"') from None
+    value, u, unit = parse_signal(signal)
+    return LevelReading(level=any_quantity(level), way=way, time=time, signal=value, signal_u=u, signal_unit=unit)
+
+
+def _signed_length(text: object) -> Quantity:
+    return text if isinstance(text, Quantity) else parse_quantity(text, "length")
+
+
+def _any(text: object) -> Quantity:
+    return text if isinstance(text, Quantity) else any_quantity(text)
+
+
+def _zero_row(row: object) -> tuple[Quantity, float, str]:
+    if not isinstance(row, list | tuple) or len(row) != 2:
+        raise ValueError('a zero is two texts, temperature and signal: ["31 degC", "0.099902 V/V"]')
+    value, _, unit = parse_signal(row[1])
+    return parse_quantity(row[0], "temperature"), value, unit
+
+
+def _known_signal(unit: str) -> str:
+    if unit not in SIGNAL_UNITS:
+        raise ValueError(f'no kind of sensor gives "{unit}"; signals are in {", ".join(SIGNAL_UNITS)}')
+    return unit
+
+
+def _known_reference(what: str) -> str:
+    if what == "barometer":
+        raise ValueError("a barometer shows one pressure, and a curve needs five; write it into place.barometer")
+    if what not in REFERENCES:
+        raise ValueError(f'"{what}" is no reference that is known here; write one of {", ".join(REFERENCES)}')
+    return what
+
+
+def _readable_class(text: str) -> str:
+    if text not in WEIGHT_CLASSES:
+        _span_class(text)
+    return text
+
+
+def _span_class(text: str) -> tuple[float, Quantity]:
+    match = _CLASS.match(text[:100])
+    if match is None:
+        raise ValueError(f'class "{text}" is not understood; write "0.25 % of 60 bar(g)", or "M1" of weights')
+    return float(match[1]) / 100.0, any_quantity(match[2])
+
+
+AnyQuantity = Annotated[Quantity, BeforeValidator(_any)]
+SignedLength = Annotated[Quantity, BeforeValidator(_signed_length)]
+Row = Annotated[LevelReading, BeforeValidator(_row)]
+ZeroRow = Annotated[tuple[Quantity, float, str], BeforeValidator(_zero_row)]
+
+
+class SheetSensor(Document):
+    """The sensor on the bench."""
+
+    serial: str = Field(min_length=1)
+    state: Literal["as found", "as left"]
+    signal_unit: Annotated[str, AfterValidator(_known_signal)]
+    what: str = ""  # in words; none: as in the last revision
+    range: tuple[AnyQuantity, AnyQuantity] | None = None  # that it is made for; none: as in the last revision
+    reading_unit: str | None = None  # none: as in the last revision, else that of the levels
+    zero_uncertainty: AnyQuantity | None = None  # how far zero moves between calibrations; none: as in the last
+    latency: Duration | None = None  # none: as in the last revision
+    temperature_range: Temperature | None = None  # in K: by how much it may be warmer or colder in use
+
+
+class SheetReference(Document):
+    """What the levels were read on, and what it may claim."""
+
+    what: Annotated[str, AfterValidator(_known_reference)]
+    serial: str = Field(min_length=1)
+    of_class: Annotated[str, AfterValidator(_readable_class)] | None = Field(default=None, alias="class")
+    certificate_u: Share | None = None  # standard, of reading: the same share at every level
+    certificate_level_u: AnyQuantity | None = None  # standard, beside it: differs from level to level
+    scale_interval: AnyQuantity | None = None  # of the scale that weighed the masses, or of the reference's own reading
+    weights: tuple[Mass, ...] = ()  # one after the other as they are stacked, each with its u
+    weights_density: Density | None = None  # of what hangs; none: 8000 kg/m3
+    gravity: Acceleration | None = None  # where a scale that weighs force, or a tester, was adjusted
+    valid_until: dt.date | None = None
+
+    @property
+    def span_class(self) -> tuple[float, Quantity] | None:
+        """Return the class as a share and the span that it is of; ``None`` where none of that kind is stated."""
+        return None if self.of_class is None or self.of_class in WEIGHT_CLASSES else _span_class(self.of_class)
+
+
+class Place(Document):
+    """What lies between reference and sensor, and where on earth."""
+
+    liquid: str = ""  # or the gas, in the line
+    liquid_density: Density | None = None
+    sensor_above_reference: SignedLength | None = None
+    latitude: Angle | None = None
+    height: Height | None = None  # above the sea
+    barometer: Pressure | None = None
+    air_density: Density | None = None  # none: 1.2 kg/m3
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.latitude is not None and abs(self.latitude.value) > math.pi / 2.0:
+            raise ValueError(f'latitude "{self.latitude.text}" must lie between -90 and 90 deg')
+        if self.barometer is not None and self.barometer.reference != "absolute":
+            raise ValueError(f'barometer "{self.barometer.text}" must be absolute, like "97.8 kPa(a)"')
+        return self
+
+
+class Run(Document):
+    """Once up and down, without a touch on sensor and cable in between."""
+
+    temperature: Temperature | None = None
+    readings: tuple[Row, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        for number, (one, other) in enumerate(pairwise(self.readings), start=2):
+            seconds = _seconds(other.time) - _seconds(one.time)
+            if seconds < SHORTEST:
+                raise ValueError(
+                    f"reading {number} is {seconds:g} s after the one before it; a level is the mean of "
+                    f"{SHORTEST} s at least, taken after it has settled"
+                )
+            step = (other.level.value - one.level.value) * (1.0 if other.way == "up" else -1.0)
+            if one.way == other.way and step < 0.0:
+                raise ValueError(
+                    f'reading {number}, "{other.level.text}", turns back on the way {other.way}; '
+                    "repeat a level that was overshot from where it came"
+                )
+        return self
+
+
+class GoodFor(Document):
+    """Where the sensor matters most, and what the objective allows there."""
+
+    at: AnyQuantity
+    allowed: AnyQuantity | None = None  # standard uncertainty that the objective allows
+
+
+class Creep(Document):
+    """Top load held, then zero: two readings at the top and two at zero, 30 min apart."""
+
+    readings: tuple[Row, Row, Row, Row]
+
+
+class ReadingsSheet(Document):
+    """One sensor, one reference, one day."""
+
+    tag: FileName
+    by: str = ""
+    journal: str | None = None
+    sensor: SheetSensor
+    reference: SheetReference
+    place: Place = Place()
+    valid_until: dt.date | None = None  # none: twelve months
+    good_for: GoodFor | None = None
+    creep: Creep | None = None
+    zero_at: tuple[ZeroRow, ...] = ()  # zeros at two temperatures or more
+    run: tuple[Run, ...] = Field(min_length=1)
+
+    @field_validator("journal")
+    @classmethod
+    def _no_journal(cls, value: str | None) -> str | None:
+        if value is not None:
+            raise ValueError(
+                "levels are not yet read from a journal; remove it and write the signal of each level behind its time"
+            )
+        return value
+
+    @field_validator("run")
+    @classmethod
+    def _whole(cls, runs: tuple[Run, ...], info: ValidationInfo) -> tuple[Run, ...]:
+        _check_alike(runs, info.data.get("sensor"))
+        _check_levels(runs)
+        _check_signals(runs)
+        return runs
+
+    @property
+    def levels(self) -> tuple[Quantity, ...]:
+        """Every level read, run after run."""
+        return tuple(reading.level for run in self.run for reading in run.readings)
+
+
+def _seconds(time: dt.time) -> float:
+    return 3600.0 * time.hour + 60.0 * time.minute + time.second + 1e-6 * time.microsecond
+
+
+def _check_alike(runs: tuple[Run, ...], sensor: Any) -> None:  # noqa: ANN401 - missing where it was faulty itself
+    first = runs[0].readings[0].level
+    for number, run in enumerate(runs, start=1):
+        for place, reading in enumerate(run.readings, start=1):
+            level = reading.level
+            if (level.dimension, level.reference) != (first.dimension, first.reference):
+                raise ValueError(
+                    f'run {number}, reading {place}: "{level.text}" is not of the kind of "{first.text}"; '
+                    "a sheet holds levels of one kind and one reference"
+                )
+            if isinstance(sensor, SheetSensor) and reading.signal_unit != sensor.signal_unit:
+                raise ValueError(
+                    f"run {number}, reading {place}: a signal in {reading.signal_unit}, but sensor.signal_unit is "
+                    f"{sensor.signal_unit}"
+                )
+
+
+def _check_levels(runs: tuple[Run, ...]) -> None:
+    for number, run in enumerate(runs, start=1):
+        levels = sorted(reading.level.value for reading in run.readings)
+        apart = SAME_LEVEL * (levels[-1] - levels[0])
+        count = 1 + sum(other - one > apart for one, other in pairwise(levels))
+        if count < LEAST_LEVELS or apart == 0.0:
+            raise ValueError(f"run {number}: {count} levels; a calibration needs {LEAST_LEVELS} at least, up and down")
+        for way in ("up", "down"):
+            if sum(reading.way == way for reading in run.readings) < LEAST_LEVELS - 1:
+                raise ValueError(
+                    f"run {number}: no way {way} of {LEAST_LEVELS - 1} levels or more; "
+                    "without both the loop is not known"
+                )
+
+
+def _check_signals(runs: tuple[Run, ...]) -> None:
+    signals = [reading.signal for run in runs for reading in run.readings]
+    levels = [reading.level.value for run in runs for reading in run.readings]
+    span, reach = max(signals) - min(signals), max(levels) - min(levels)
+    for number, run in enumerate(runs, start=1):
+        for place, (one, other) in enumerate(pairwise(run.readings), start=2):
+            if one.signal == other.signal and abs(one.level.value - other.level.value) > SAME_LEVEL * reach:
+                raise ValueError(
+                    f"run {number}, reading {place}: the signal stayed at {other.signal:g} from "
+                    f'"{one.level.text}" to "{other.level.text}"; the channel is frozen or a row was copied'
+                )
+        for place, reading in enumerate(run.readings, start=1):
+            if reading.signal_u > UNSETTLED * span:
+                raise ValueError(
+                    f"run {number}, reading {place}: the mean is uncertain by {reading.signal_u:g}, more than "
+                    f"{100 * UNSETTLED:g} % of the range of signals; wait until the level has settled and read it again"
+                )
+
+
+def read_sheet(path: Path) -> tuple[ReadingsSheet, dt.date]:
+    """Read one sheet; its file name, ``TAG_DATE.toml``, holds the day.
+
+    Raises
+    ------
+    ConfigError
+        As for :func:`read_document`, or the name says another tag or no day.
+    """
+    sheet = read_document(path, ReadingsSheet)
+    tag, _, day = path.stem.rpartition("_")
+    try:
+        date = dt.date.fromisoformat(day)
+    except ValueError:
+        raise ConfigError(f"{path}: name the sheet TAG_DATE.toml, like {sheet.tag}_2031-06-02.toml") from None
+    if tag != sheet.tag:
+        raise ConfigError(f"{path}: tag: the sheet is of {sheet.tag}, its name of {tag}; correct the one that is wrong")
+    return sheet, date

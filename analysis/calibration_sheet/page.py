@@ -1,0 +1,122 @@
+"""The page beside a calibration: one printed sheet, self-contained, no script. Pure."""
+
+from functools import cache
+
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from standbook.analysis.calibration_sheet.calibrate import Calibrated
+from standbook.analysis.calibration_sheet.residual_figure import residual_figure
+from standbook.analysis.calibration_sheet.sheet_sentences import Said, percent, plain_unit
+from standbook.analysis.report.content import number_format
+from standbook.analysis.report.render import css_string
+from standbook.daq.printable import printable_lines
+
+TEMPLATE = "sheet.html.j2"
+STYLESHEET = "style.css"  # the report's own
+SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the calibrated range, where the uncertainty of a reading is printed
+Row = tuple[str, ...]
+
+
+def calibration_page(c: Calibrated, said: Said, revision: str, sheet_path: str) -> str:
+    """Render the page of one calibration; the same for the same arguments."""
+    environment = _environment()
+    style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
+    return environment.get_template(TEMPLATE).render(
+        c=c,
+        said=said,
+        revision=revision,
+        sheet_path=sheet_path,
+        figure=Markup(residual_figure(c)),  # noqa: S704 - drawn by us; its only free text is escaped by the drawing
+        curve=_curve(c),
+        uncertainty=_uncertainty(c),
+        budget=_budget(c),
+        terms=_terms(c),
+        facts=_facts(c, sheet_path),
+        style=Markup(style),  # noqa: S704 - our own file
+        running_head=Markup(css_string(f"{c.sheet.tag} {revision}")),  # noqa: S704 - quoted
+    )
+
+
+def _curve(c: Calibrated) -> str:
+    names = ("c0", "c1", "c2")
+    powers = ("", " · (signal − pivot)", " · (signal − pivot)²")
+    parts = [f"{name}{power}" for name, power in zip(names, powers, strict=True)][: c.fit.coefficients.size]
+    values = ", ".join(f"{name} = {value:.7g}" for name, value in zip(names, c.fit.coefficients, strict=False))
+    return f"reading = {' + '.join(parts)}, pivot = {c.fit.pivot:.7g} {c.sheet.sensor.signal_unit}, {values}"
+
+
+def _uncertainty(c: Calibrated) -> tuple[Row, ...]:
+    low, span, unit = c.sources.low, c.span, plain_unit(c.unit)
+    rows = []
+    for share in SHARES:
+        u = c.reading_u(low + share * span)
+        if u.u > 0.0:
+            dof = "many" if u.dof > 1e3 else f"{u.dof:.0f}"
+            rows.append((_signed(u.reading), f"{u.u:.2g} {unit}", percent(u.u / span), f"{u.expanded:.2g} {unit}", dof))
+    return tuple(rows)
+
+
+def _signed(value: float) -> str:
+    return f"{value:.4g}".replace("-", number_format.MINUS)
+
+
+def _budget(c: Calibrated) -> tuple[Row, ...]:
+    at = c.reading_u(c.at)
+    return tuple(
+        (term.source, f"{term.u:.2g} {plain_unit(c.unit)}", f"{100.0 * (term.u / at.u) ** 2:.0f} %")
+        for term in at.terms
+    )
+
+
+def _terms(c: Calibrated) -> tuple[Row, ...]:
+    terms, span = c.terms, c.span
+    found = [
+        ("non-linearity, least-squares line", terms.non_linearity),
+        ("non-linearity, line through the ends", terms.non_linearity_terminal),
+        ("hysteresis", terms.hysteresis),
+        ("repeatability", terms.repeatability),
+        ("static error band", terms.static_error_band),
+        ("zero return", terms.zero_return),
+        ("creep, 30 min", c.creep),
+        ("lower limit factor, 2.4 s", terms.lower_limit_factor),
+    ]
+    return tuple((name, percent(abs(value) / span)) for name, value in found if value is not None)
+
+
+def _facts(c: Calibrated, sheet_path: str) -> tuple[Row, ...]:
+    sheet, f = c.sheet, c.fit
+    typed = (run.temperature.text for run in sheet.run if run.temperature is not None)
+    temperatures = ", ".join(dict.fromkeys(typed))
+    test = f"F = {f.test.f:.3g}, p = {f.test.p:.2g}{', on means of both ways' if f.test.on_means else ''}"
+    rows = [
+        ("sheet", sheet_path),
+        ("sensor", f"{sheet.sensor.what or (c.last.sensor if c.last else '')} {sheet.sensor.serial}".strip()),
+        ("state", sheet.sensor.state),
+        ("reference", f"{sheet.reference.what} {sheet.reference.serial}; {c.claim.words}"),
+        ("fit", f"{_curve(c)}; a parabola against the line: {test}"),
+        ("zeros", "taken off run by run" if c.zeroed else "left in"),
+        ("by, on", f"{sheet.by + ', ' if sheet.by else ''}{c.date}; valid until {c.valid_until}"),
+        ("temperature", temperatures),
+        ("barometer", sheet.place.barometer.text if sheet.place.barometer else ""),
+    ]
+    return tuple((name, str(value)) for name, value in rows if value)
+
+
+def _tie(value: object) -> object:
+    plain = isinstance(value, str) and not isinstance(value, Markup)
+    return number_format.tie(printable_lines(str(value))) if plain else value
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=ChoiceLoader(
+            [PackageLoader("standbook.analysis.calibration_sheet"), PackageLoader("standbook.analysis.report")]
+        ),
+        autoescape=select_autoescape(enabled_extensions=("j2",)),
+        undefined=StrictUndefined,
+        finalize=_tie,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )

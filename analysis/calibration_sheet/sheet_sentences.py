@@ -1,0 +1,143 @@
+"""What a worked-out sheet says, a sentence each: for the terminal and the page."""
+
+from dataclasses import dataclass
+
+from standbook.analysis.calibration.level_fit import FEWEST_RUNS, JUDGED_SCATTER, stray_readings
+from standbook.analysis.calibration_sheet.against_last import LIMIT, MISSED, sheet_u
+from standbook.analysis.calibration_sheet.calibrate import Calibrated, run_that_differs
+from standbook.analysis.calibration_sheet.reference_claim import in_unit_of
+
+ALLOWED_SHARE = 0.5  # of what the objective allows, that a calibration may take
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """Sentences about one sheet."""
+
+    result: str
+    surely_seen: str
+    comparison: str  # with the last revision
+    review: tuple[str, ...]  # what needs a person's eyes
+    notes: tuple[str, ...]
+
+
+def plain_unit(unit: str) -> str:
+    """Return a unit without its pressure reference, for differences and uncertainties."""
+    return unit.partition("(")[0]
+
+
+def percent(share: float) -> str:
+    """Write a share in percent, two significant digits."""
+    return f"{100.0 * share:.2g} %"
+
+
+def sentences(c: Calibrated, revision: str) -> Said:
+    """Say what a sheet gives."""
+    return Said(
+        result=_result(c, revision),
+        surely_seen=_surely_seen(c),
+        comparison=_comparison(c),
+        review=tuple(_review(c)),
+        notes=tuple(_notes(c)),
+    )
+
+
+def _result(c: Calibrated, revision: str) -> str:
+    at, of = c.reading_u(c.at), plain_unit(c.unit)
+    curve = "straight line" if c.fit.coefficients.size == 2 else "parabola"
+    runs = "1 run" if c.levels.runs == 1 else f"{c.levels.runs} runs"
+    return (
+        f"{c.sheet.tag} {revision}: {curve} through {c.levels.signal.size} readings of {runs}; at {c.at:.4g} {c.unit} "
+        f"u = {at.u:.2g} {of}, {percent(at.u / c.span)} of span, most of it {at.terms[0].source}."
+    )
+
+
+def _surely_seen(c: Calibrated) -> str:
+    one = sheet_u(c.fit.run_scatter, c.fit.run_spans.size)
+    seen = (LIMIT + MISSED) * 2.0**0.5 * one
+    return (
+        f"Surely seen by the next sheet with {c.sheet.reference.serial}: a span that moved by {percent(seen)}; what "
+        f"moves {c.sheet.reference.serial} itself is not seen."
+    )
+
+
+def _comparison(c: Calibrated) -> str:
+    against = c.comparison
+    if against is None:
+        return "No earlier revision to hold it against."
+    word = "differs from" if against.differs else "agrees with"
+    zero = "" if against.zero_shift is None else f", zero {against.zero_shift:+.2g} {plain_unit(c.unit)}"
+    return (
+        f"{c.sheet.sensor.state.capitalize()} it {word} {against.revision}, which reads "
+        f"{100 * against.span_shift:+.2g} % of span{zero} for the same loads: {against.which}, limit "
+        f"{percent(against.limit)}, surely seen from {percent(against.surely_seen)}."
+    )
+
+
+def _review(c: Calibrated) -> list[str]:
+    found = []
+    against, state = c.comparison, c.sheet.sensor.state
+    if against is not None and against.differs and state == "as found":
+        half = " or half of it of each CdA" if c.unit.endswith(")") else " of each impulse"
+        found.append(
+            f"Every run since the last good check of {c.sheet.tag} is in question: {100 * against.span_shift:+.2g} %"
+            f"{half}. Their results stay; plans to come name the new revision."
+        )
+    run = run_that_differs(c)
+    if run is not None:
+        found.append(f"Run {run} has another span than the others by more than {LIMIT:g} x {percent(JUDGED_SCATTER)}.")
+    found += _stray(c)
+    back = c.terms.zero_return
+    if back is not None and 0.0 < LIMIT * c.sources.zero < abs(back):
+        found.append(
+            f"Zero came back by {back:+.2g} {plain_unit(c.unit)}, more than {LIMIT:g} times its uncertainty of "
+            f"{c.sources.zero:.2g}."
+        )
+    return found + _not_good_enough(c)
+
+
+def _stray(c: Calibrated) -> list[str]:
+    """Name readings that lie apart: a number copied wrongly, a level that was not held."""
+    found = []
+    places = [(run, place) for run, of in enumerate(c.sheet.run, 1) for place in range(1, len(of.readings) + 1)]
+    for number, distance in stray_readings(c.levels, c.fit):
+        run, place = places[number]
+        level = c.sheet.levels[number].text
+        found.append(
+            f'Run {run}, reading {place}, "{level}", lies {distance:.1f} deviations from the curve through all others: '
+            "compare it with what was written down; nothing was left out."
+        )
+    return found
+
+
+def _not_good_enough(c: Calibrated) -> list[str]:
+    allowed = c.sheet.good_for.allowed if c.sheet.good_for is not None else None
+    if allowed is None:
+        return []
+    if c.reading_u(c.at).u <= ALLOWED_SHARE * in_unit_of(allowed, c.unit, "good_for.allowed"):
+        return []
+    return [
+        f"u at {c.at:.4g} {c.unit} is more than half of the {allowed.text} that the objective allows; "
+        "the reference is what to change."
+    ]
+
+
+def _notes(c: Calibrated) -> list[str]:
+    notes = [f"{words[0].upper()}{words[1:]}." for words in (*c.applied.words, c.claim.words)]
+    if c.levels.runs < FEWEST_RUNS:
+        missing = "a third run" if c.levels.runs == 2 else "a second and a third run"
+        notes.append(
+            f"From run to run {percent(JUDGED_SCATTER)} of span is taken by judgement; {missing} would mend it."
+        )
+    if c.sources.zero == 0.0 and not c.sources.tared:
+        notes.append("Nobody stated how far zero moves between calibrations: add sensor.zero_uncertainty.")
+    against = c.comparison
+    if against is not None and not against.differs:
+        notes.append(f"Plans may go on naming {against.revision}: results need not follow the noise of calibrations.")
+    if c.last is not None and c.date < c.last.date:
+        notes.append(f"The sheet is of {c.date}, before {c.last.revision} of {c.last.date}.")
+    if c.last is not None and c.last.stand_interaction.known:
+        notes.append(
+            f"The load path is carried over from {c.last.revision}, whose readings its pull was made with: pull again."
+        )
+    return notes

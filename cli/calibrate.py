@@ -1,0 +1,154 @@
+"""``standbook calibrate``: make a readings sheet into the next revision of a calibration."""
+
+import re
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from standbook.cli.screen import open_page, say, say_all, today
+from standbook.daq.errors import EXIT_FINDINGS, ConfigError, RecordError
+
+if TYPE_CHECKING:
+    from standbook.analysis.calibration.readings_sheet import ReadingsSheet
+    from standbook.analysis.calibration_sheet.sheet_sentences import Said
+    from standbook.daq.config.calibration import Calibration
+
+REVISION = re.compile(r"r(\d{1,6})")
+
+
+def calibrate(
+    sheet: Annotated[Path, typer.Argument(metavar="SHEET", help="What was read: CAMPAIGN/readings/TAG_DATE.toml")],
+    revision: Annotated[
+        str | None, typer.Option("--revision", metavar="rNN", help="A later revision than the next free one.")
+    ] = None,
+    show: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
+) -> None:
+    """Fit a readings sheet, hold it against the last revision, and write the next one with its page beside it.
+
+    Nothing that exists is written over; a plan uses a revision only once it names it. Ends with 10 where the sensor
+    differs from its last revision or something needs review.
+
+    Example: standbook calibrate teasel-2/readings/PT-11_2031-06-02.toml
+    """
+    from standbook.analysis.calibration.readings_sheet import read_sheet
+    from standbook.analysis.calibration_sheet.calibrate import calibrate_sheet
+    from standbook.analysis.calibration_sheet.calibration_text import calibration_text
+    from standbook.analysis.calibration_sheet.page import calibration_page
+    from standbook.analysis.calibration_sheet.sheet_sentences import sentences
+    from standbook.daq.config.calibration import Calibration
+    from standbook.daq.config.campaign import CALIBRATIONS
+    from standbook.daq.config.toml_document import parse_document
+
+    typed, date = read_sheet(sheet)
+    if date > today():
+        raise ConfigError(f"{sheet}: {date} is still to come; the name of a sheet holds the day it was read")
+    campaign = _campaign(sheet)
+    _check_stand(campaign, typed, str(sheet))
+    last = _last(campaign / CALIBRATIONS, typed.tag)
+    name = _next(campaign / CALIBRATIONS, typed.tag, last, revision)
+    found = calibrate_sheet(typed, date, last, str(sheet))
+    said = sentences(found, name)
+    written = f"{sheet.resolve().parent.name}/{sheet.name}"
+    text = calibration_text(found, name, written)
+    place = campaign / CALIBRATIONS / f"{typed.tag}_{name}.toml"
+    parse_document(text, Calibration, str(place))  # what is written reads back, or is not written
+    page = _write(place, text, calibration_page(found, said, name, written))
+    _print(said, place, page)
+    if show:
+        open_page(page)
+    if said.review or (found.comparison is not None and found.comparison.differs):
+        raise typer.Exit(EXIT_FINDINGS)
+
+
+def _print(said: "Said", place: Path, page: Path) -> None:
+    say(said.result)
+    say(said.comparison)
+    say(said.surely_seen)
+    say_all(f"REVIEW: {sentence}" for sentence in said.review)
+    say_all(said.notes)
+    say(f"Calibration: {place}")
+    say(f"Page: {page}")
+
+
+def _campaign(sheet: Path) -> Path:
+    from standbook.analysis.calibration.readings_sheet import FOLDER
+
+    folder = sheet.resolve().parent
+    if folder.name != FOLDER:
+        raise ConfigError(f"{sheet}: a readings sheet lies in the {FOLDER} folder of a campaign; move it there")
+    return folder.parent
+
+
+def _check_stand(campaign: Path, sheet: "ReadingsSheet", name: str) -> None:
+    """Refuse a sheet of a sensor that the stand does not have, where there is a stand."""
+    from standbook.daq.config.campaign import STAND_FILE
+    from standbook.daq.config.stand import read_stand
+
+    if not (campaign / STAND_FILE).exists():
+        return
+    stand = read_stand(campaign / STAND_FILE)
+    tags = {item.tag: item for item in stand.input}
+    if sheet.tag not in tags:
+        raise ConfigError(f"{name}: tag: {STAND_FILE} has no {sheet.tag}; it has {', '.join(sorted(tags))}")
+    item = tags[sheet.tag]
+    if item.sensor_serial and item.sensor_serial != sheet.sensor.serial:
+        raise ConfigError(
+            f"{name}: sensor.serial: {sheet.sensor.serial}, but {STAND_FILE} has {item.sensor_serial} as {sheet.tag}; "
+            "correct the one that is not mounted"
+        )
+    if item.sensor_kind.signal_unit != sheet.sensor.signal_unit:
+        raise ConfigError(
+            f"{name}: sensor.signal_unit: {sheet.sensor.signal_unit}, but a {item.kind} input gives "
+            f"{item.sensor_kind.signal_unit}; correct the sheet or {STAND_FILE}"
+        )
+
+
+def _revisions(folder: Path, tag: str) -> dict[int, Path]:
+    found: dict[int, Path] = {}
+    for path in folder.glob(f"{tag}_r*.*"):
+        match = REVISION.fullmatch(path.stem.removeprefix(f"{tag}_"))
+        if match is not None:
+            found.setdefault(int(match[1]), path.with_suffix(".toml"))
+    return found
+
+
+def _last(folder: Path, tag: str) -> "Calibration | None":
+    from standbook.daq.config.calibration import read_calibration
+
+    found = _revisions(folder, tag)
+    return read_calibration(found[max(found)]) if found else None
+
+
+def _next(folder: Path, tag: str, last: "Calibration | None", wanted: str | None) -> str:
+    highest = max(_revisions(folder, tag), default=0)
+    if wanted is None:
+        return f"r{highest + 1:02d}"
+    match = REVISION.fullmatch(wanted)
+    if match is None or int(match[1]) <= highest:
+        has = f"{tag} has revisions up to {last.revision}" if last is not None else f"{tag} has none yet"
+        raise ConfigError(f"--revision {wanted}: {has}; a new one is later, like r{highest + 1:02d}")
+    return wanted
+
+
+def _write(place: Path, text: str, html: str) -> Path:
+    """Write page and calibration, the calibration last; where it cannot be, the page goes too."""
+    from standbook.daq.storage.atomic_write import write_atomic
+    from standbook.daq.storage.durable_file import reason
+
+    page = place.with_suffix(".html")
+    if place.exists() or page.exists():
+        raise ConfigError(f"{place}: exists already; nothing was written")
+    try:
+        place.parent.mkdir(exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"{place.parent}: cannot be made: {reason(error)}") from error
+    write_atomic(page, html.encode("utf-8"))
+    try:
+        write_atomic(place, text.encode("utf-8"))
+    except BaseException:
+        with suppress(OSError):
+            page.unlink()
+        raise
+    return page

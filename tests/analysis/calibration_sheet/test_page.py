@@ -1,0 +1,51 @@
+"""The page beside a calibration: one printed sheet, nothing from outside, as wide as any screen."""
+
+import datetime as dt
+import re
+
+import pytest
+
+from standbook.analysis.calibration.readings_sheet import ReadingsSheet
+from standbook.analysis.calibration_sheet.calibrate import calibrate_sheet
+from standbook.analysis.calibration_sheet.page import calibration_page
+from standbook.analysis.calibration_sheet.sheet_sentences import sentences
+from standbook.daq.config.toml_document import parse_document
+from tests.browser import EXECUTABLE
+from tests.readings_sheets import pressure_sheet
+
+RANGE = ('signal_unit = "V/V"', 'signal_unit = "V/V", range = ["0 bar(g)", "60 bar(g)"]')
+
+
+def page(text=None):
+    sheet = parse_document((text or pressure_sheet()).replace(*RANGE), ReadingsSheet, "sheet")
+    c = calibrate_sheet(sheet, dt.date(2031, 6, 2), None, "sheet")
+    return c, calibration_page(c, sentences(c, "r01"), "r01", "readings/PT-11_2031-06-02.toml")
+
+
+def test_the_page_is_the_same_for_the_same_sheet():
+    assert page()[1] == page()[1]
+
+
+def test_the_page_says_every_term_and_every_note():
+    c, html = page()
+    text = re.sub(r"<[^>]+>", " ", html).replace("\u00a0", " ")
+    for term in c.reading_u(c.at).terms:
+        assert term.source in text
+    for words in ("hysteresis", "repeatability", "static error band", "zero return", "lower limit factor, 2.4 s"):
+        assert words in text
+    assert "none of them is an uncertainty" in text
+    assert "reading = c0 + c1 · (signal − pivot)" in text
+
+
+@pytest.mark.slow
+@pytest.mark.browser
+@pytest.mark.skipif(EXECUTABLE is None, reason="needs a browser: apt-get update && apt-get install -y chromium")
+def test_it_prints_on_one_sheet_and_nothing_sticks_out(browser, tmp_path):
+    path = tmp_path / "page.html"
+    path.write_text(page()[1], encoding="utf-8")
+    shown = browser.show(path)
+    assert shown.asked_for == [path.as_uri()]
+    for width in (390, 1280):
+        shown.ask("Emulation.setDeviceMetricsOverride", width=width, height=1000, deviceScaleFactor=1, mobile=False)
+        assert shown.value_of("document.documentElement.scrollWidth") <= width
+    assert shown.printed().count(b"/Type /Page\n") == 1
