@@ -105,7 +105,7 @@ def test_the_vocabulary_imports_nothing_of_ours_but_itself():
     assert arrows(ROOT / "daq") == set()
 
 
-def test_analysis_takes_from_daq_only_vocabulary_configuration_and_the_run_folder():
+def test_analysis_takes_from_daq_only_vocabulary_configuration_the_run_folder_and_levels_in_it():
     taken = {
         (place(folder), target)
         for folder in folders()
@@ -114,7 +114,7 @@ def test_analysis_takes_from_daq_only_vocabulary_configuration_and_the_run_folde
         if target.startswith("daq/")
     }
     simulated = {(user, target) for user, target in taken if user == "analysis/simulation"}
-    assert {target for _, target in taken - simulated} <= {"daq/config", "daq/findings", "daq/kinds", "daq/run"}
+    assert {target for _, target in taken - simulated} <= {"daq/bench", "daq/config", "daq/findings", "daq/kinds", "daq/run"}
     assert {target for _, target in simulated} <= {"daq/config", "daq/kinds", "daq/rehearsal", "daq/wire"}
 
 

@@ -1,5 +1,6 @@
 """A readings sheet made into the next revision of a calibration, and the page beside it.
 
 Takes a readings sheet and the last revision; gives the text of the calibration file and of its page.
-May import: analysis/calibration, analysis/report, analysis/report/content, analysis/report/figures, daq/config.
+May import: analysis/calibration, analysis/report, analysis/report/content, analysis/report/figures,
+daq/bench, daq/config, daq/run.
 """
