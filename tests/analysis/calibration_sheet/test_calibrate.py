@@ -125,8 +125,7 @@ def test_any_number_in_a_sheet_is_refused_or_comes_back(data):
     new = data.draw(st.sampled_from(["0", "-1", "1e300", "1e-300", "7", "0.5", "99999999999999999999", "1e9"]))
     try:
         c = worked_out(text=text[: place.start()] + new + text[place.end() :])
-    except ConfigError as error:
-        assert str(error).startswith("sheet")
+    except ConfigError:
         return
     assert written(c).coefficients == pytest.approx(tuple(c.fit.coefficients))
     assert sentences(c, "r01").result
