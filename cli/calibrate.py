@@ -105,24 +105,26 @@ def _check_stand(campaign: Path, sheet: "ReadingsSheet", name: str) -> None:
         )
 
 
-def _revisions(folder: Path, tag: str) -> dict[int, Path]:
+def _revisions(folder: Path, tag: str, *suffixes: str) -> dict[int, Path]:
+    """Return the files of a tag's revisions by their number, one a revision."""
     found: dict[int, Path] = {}
-    for path in folder.glob(f"{tag}_r*.*"):
-        match = REVISION.fullmatch(path.stem.removeprefix(f"{tag}_"))
-        if match is not None:
-            found.setdefault(int(match[1]), path.with_suffix(".toml"))
+    for path in sorted(folder.iterdir()) if folder.is_dir() else ():
+        own, _, name = path.stem.rpartition("_")
+        match = REVISION.fullmatch(name)
+        if own == tag and match is not None and path.suffix in suffixes:
+            found[int(match[1])] = path
     return found
 
 
 def _last(folder: Path, tag: str) -> "Calibration | None":
     from standbook.daq.config.calibration import read_calibration
 
-    found = _revisions(folder, tag)
+    found = _revisions(folder, tag, ".toml")
     return read_calibration(found[max(found)]) if found else None
 
 
 def _next(folder: Path, tag: str, last: "Calibration | None", wanted: str | None) -> str:
-    highest = max(_revisions(folder, tag), default=0)
+    highest = max(_revisions(folder, tag, ".toml", ".html"), default=0)
     if wanted is None:
         return f"r{highest + 1:02d}"
     match = REVISION.fullmatch(wanted)

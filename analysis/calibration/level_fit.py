@@ -194,7 +194,7 @@ def stray_readings(levels: Levels, fit: LevelFit) -> list[tuple[int, float]]:
     Residuals studentised without the reading itself; one sheet in a thousand without a fault has such a reading.
     """
     powers = np.vander(levels.signal - fit.pivot, fit.coefficients.size, increasing=True)
-    left = 1.0 - np.einsum("ij,ji->i", powers, fit.weight)
+    left = np.maximum(1.0 - np.einsum("ij,ji->i", powers, fit.weight), 1e-9)
     squares = fit.residual_sd**2 * fit.dof
     if fit.dof < 2 or squares <= 0.0:
         return []

@@ -36,6 +36,7 @@ FOLDER = "readings"
 LEAST_LEVELS = 5
 SAME_LEVEL = 0.01  # of the range of the levels; repeats of one level lie closer together
 SHORTEST = 5  # s from one level to the next: a level is the mean of that many seconds at least
+LARGEST_SIGNAL = 1e9  # in any unit: converters of 30 bits give less
 UNSETTLED = 1e-3  # of the range of the signal, standard uncertainty of one mean: judgement
 Way = Literal["up", "down"]
 REFERENCES = ("test gauge", "dead weights", "reference cell", "dead-weight tester", "thermometer", "multimeter")
@@ -85,6 +86,8 @@ def parse_signal(text: object) -> tuple[float, float, str]:
         value, u = float(match[1]), float(match[2] or 0.0)
     except ValueError:
         raise ValueError(f'"{text}" is not a number and its unit; write a signal like "0.260261 V/V"') from None
+    if not (abs(value) < LARGEST_SIGNAL and u < LARGEST_SIGNAL):
+        raise ValueError(f'"{text}" is larger than any signal can be')
     return value, u, match[3]
 
 
@@ -180,10 +183,28 @@ class SheetReference(Document):
     gravity: Acceleration | None = None  # where a scale that weighs force, or a tester, was adjusted
     valid_until: dt.date | None = None
 
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.gravity is not None and not 9.7 < self.gravity.value < 9.9:
+            raise ValueError(f'gravity "{self.gravity.text}" is none of this earth; write one like "9.8126 m/s2"')
+        if self.weights_density is not None and not 100.0 < self.weights_density.value < 25_000.0:
+            raise ValueError(f'weights_density "{self.weights_density.text}" is not credible; look at its unit')
+        return self
+
     @property
     def span_class(self) -> tuple[float, Quantity] | None:
         """Return the class as a share and the span that it is of; ``None`` where none of that kind is stated."""
         return None if self.of_class is None or self.of_class in WEIGHT_CLASSES else _span_class(self.of_class)
+
+
+CREDIBLE = {
+    "height": (0.0, 9000.0),  # m
+    "sensor_above_reference": (-100.0, 100.0),  # m
+    "liquid_density": (0.01, 25_000.0),  # kg/m³
+    "air_density": (0.3, 2.0),
+    "barometer": (3e4, 1.2e5),  # Pa
+}
+"""Between which values a place lies, in SI: beyond them a unit is wrong."""
 
 
 class Place(Document):
@@ -203,6 +224,10 @@ class Place(Document):
             raise ValueError(f'latitude "{self.latitude.text}" must lie between -90 and 90 deg')
         if self.barometer is not None and self.barometer.reference != "absolute":
             raise ValueError(f'barometer "{self.barometer.text}" must be absolute, like "97.8 kPa(a)"')
+        for name, (low, high) in CREDIBLE.items():
+            typed: Quantity | None = getattr(self, name)
+            if typed is not None and not (low <= typed.value <= high and typed.u <= high - low):
+                raise ValueError(f'{name} "{typed.text}" is not credible here; look at its unit')
         return self
 
 

@@ -31,6 +31,7 @@ from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.quantity import dimension_of, in_unit, parse_unit
 
 VALID = dt.timedelta(days=365)  # where the sheet says nothing: twelve months at most, judgement
+FOLLOWS = 0.05  # of span, greatest departure of a reading from the curve: judgement
 OUTSIDE = 0.005  # of the sensor's range: a level may lie that far beyond its end
 RUN_DIFFERS = 3.0  # judged scatters of one run from the mean of the others
 GRID = np.linspace(0.2, 1.0, 17)  # of the highest level: where a tared reading is held to a share of itself
@@ -119,6 +120,7 @@ def calibrate_sheet(sheet: ReadingsSheet, date: dt.date, last: Calibration | Non
         fit = fit_levels(levels, zeros=zeros)
     except DataError as error:
         raise ConfigError(f"{name}: run: {error}") from None
+    _check_follows(fit, levels, name)
     sources, creep, drift = _sources(sheet, applied, claim, levels, fit, last, tared=tared, name=name)
     of_reading, of_span = _shares(fit, sources, claim, levels)
     return Calibrated(
@@ -215,6 +217,17 @@ def _check_range(sheet: ReadingsSheet, applied: AppliedLevels, last: Calibration
                 f'{name}: run: level "{level.text}", {value:.6g} {applied.unit} on the sensor, lies outside of its '
                 f"range, {low:g} to {high:g}"
             )
+
+
+def _check_follows(fit: LevelFit, levels: Levels, name: str) -> None:
+    """Refuse signals that have little to do with the levels: nothing of them is a calibration."""
+    missed = float(np.max(np.abs(fit.residual))) / levels.span
+    if not missed < FOLLOWS:
+        worst = int(np.argmax(np.abs(fit.residual)))
+        raise ConfigError(
+            f"{name}: run {levels.run[worst] + 1:.0f}: the signals do not follow the levels: the curve misses one of "
+            f"{levels.reading[worst]:.4g} by {100 * missed:.2g} % of span; compare the sheet with what was written down"
+        )
 
 
 def _check_reach(at: float, levels: Levels, name: str) -> None:

@@ -18,6 +18,8 @@ from standbook.daq.arrays import Array
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import Quantity, dimension_of, factor, in_unit
 
+LARGEST = 0.1  # relative: what may be off by more calibrates nothing; judgement
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class ReferenceClaim:
@@ -52,10 +54,13 @@ def reference_claim(sheet: ReadingsSheet, applied: AppliedLevels, name: str) -> 
             'or certificate_u = "0.05 %" of reading'
         )
     level_u = in_unit_of(reference.certificate_level_u, applied.unit, f"{name}: reference.certificate_level_u")
+    top = float(np.max(np.abs(applied.value)))
+    _credible(reference.certificate_u.value, f"{name}: reference.certificate_u")
+    _credible(level_u / top, f"{name}: reference.certificate_level_u")
     share = math.hypot(reference.certificate_u.value, applied.gain_u)
     covariance = gain_covariance(applied.value, share)
     if level_u > 0.0:
-        covariance = covariance + level_covariance(applied.value, level_u, float(np.max(np.abs(applied.value))))
+        covariance = covariance + level_covariance(applied.value, level_u, top)
     words = f"certificate: {100 * reference.certificate_u.value:.3g} % of reading"
     return ReferenceClaim(
         covariances=(covariance,), of_reading=share, of_span=level_u, resolution=resolution, words=words
@@ -70,6 +75,7 @@ def _of_class(sheet: ReadingsSheet, applied: AppliedLevels, resolution: float, n
     span = in_unit_of(stated[1], applied.unit, f"{name}: reference.class")
     u = stated[0] * span / math.sqrt(3.0)
     top = float(np.max(np.abs(applied.value)))
+    _credible(u / top, f"{name}: reference.class")
     if top > 1.02 * span:
         raise ConfigError(f"{name}: reference.class: levels up to {top:g} lie beyond its {span:g} {applied.unit}")
     covariances = class_covariances(applied.value, u, span)
@@ -91,13 +97,17 @@ def _weights(sheet: ReadingsSheet, applied: AppliedLevels, name: str) -> Referen
         share = WEIGHT_CLASSES[reference.of_class] / math.sqrt(3.0)
         own, common = np.hypot(own, share * mass), common if mass.size else math.hypot(common, share)
         said.append(f"class {reference.of_class}")
+    if own.size:
+        _credible(float(np.max(own / mass)), f"{name}: reference.weights")
     if reference.certificate_u is not None:
+        _credible(reference.certificate_u.value, f"{name}: reference.certificate_u")
         common = math.hypot(common, reference.certificate_u.value)
         said.append(f"certificate, {100 * reference.certificate_u.value:.3g} % common to all")
     if reference.certificate_level_u is not None:
         raise ConfigError(f"{name}: reference.certificate_level_u: weights have none; type their u in weights")
     if reference.scale_interval is not None:
         share = _scale_share(sheet, mass, reference.scale_interval, name)
+        _credible(share, f"{name}: reference.scale_interval")
         common = math.hypot(common, share)
         said.append(f"one scale in steps of {reference.scale_interval.text}, {100 * share:.3g} % common to all")
     if own.size and np.all(own > 0.0):
@@ -113,6 +123,14 @@ def _weights(sheet: ReadingsSheet, applied: AppliedLevels, name: str) -> Referen
     return ReferenceClaim(
         covariances=(covariance,), of_reading=common, of_span=0.0, resolution=0.0, words="; ".join(said)
     )
+
+
+def _credible(share: float, where: str) -> None:
+    """Refuse a reference that may be off by more than any sensor is."""
+    if not share < LARGEST:
+        raise ConfigError(
+            f"{where}: u is {100 * share:.3g} % of the levels; what may be off by that calibrates nothing"
+        )
 
 
 def _scale_share(sheet: ReadingsSheet, weights: Array, interval: Quantity, name: str) -> float:

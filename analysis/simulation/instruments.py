@@ -214,6 +214,8 @@ class _Chain:
         # A pull was read by this cell: what its standard was off by is in the factor of the pull.
         standard = 0.0 if calibration.stand_interaction.pull else calibration.reference_uncertainty.value
         reading = true * (1.0 + standard * draw.normal("reference", tag))
+        reading = reading + calibration.reference_span_u() * draw.normal("reference", f"{tag} of span")
+        reading = reading + true * calibration.run_scatter() * draw.normal("scatter", f"{tag} of run")
         reading = reading + self._curve_error(calibration, tag, true)
         reading = reading + calibration.zero_uncertainty * draw.normal("zero", tag)
         position = np.clip((true - calibration.lowest) / full, 0.0, 1.0)

@@ -146,6 +146,13 @@ def test_a_number_copied_wrongly_is_named(capsys, campaign):
     assert "nothing was left out" in said
 
 
+def test_a_page_left_alone_by_a_full_disk_takes_its_number_with_it(capsys, campaign):
+    (campaign / "calibrations" / "PT-11_r03.html").write_text("left")
+    said = calibrated(capsys, write_sheet(campaign, pressure_sheet()))
+    assert said.startswith("PT-11 r04: ")
+    assert "agrees with r02" in said
+
+
 def changed(old, new, *, text=None):
     text = pressure_sheet() if text is None else text
     assert old in text, old
@@ -191,6 +198,8 @@ REFUSED = {
         changed('by = "DAQ"', 'zero_at = [["10 degC", "0.1 V/V"], ["12 degC", "0.1 V/V"]]'),
         "10 K apart are needed",
     ),
+    "signals without levels": (pressure_sheet(repeat=0.05), "the signals do not follow the levels"),
+    "no reference at all": (changed("0.25 %", "90 %"), "what may be off by that calibrates nothing"),
     "another tag": (changed('tag = "PT-11"', 'tag = "PT-21"'), "the sheet is of PT-21, its name of PT-11"),
 }
 

@@ -18,7 +18,7 @@ def test_a_signal_reads_as_it_was_written(value, u, unit):
     assert parse_signal(f"{value!r} {unit}") == (value, 0.0, unit)
 
 
-@pytest.mark.parametrize("text", ["", "V/V", "0.1", "0.1 bar", "0.1.2 V/V", "1e999e V/V", 0.1, None, "9" * 300 + " V"])
+@pytest.mark.parametrize("text", ["", "V/V", "0.1", "0.1 bar", "0.1.2 V/V", "1e999 V/V", 0.1, None, "9" * 300 + " V"])
 def test_what_is_no_signal_is_refused(text):
     with pytest.raises(ValueError, match="signal"):
         parse_signal(text)

@@ -6,6 +6,8 @@ import re
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from standbook.analysis.calibration.readings_sheet import ReadingsSheet
 from standbook.analysis.calibration_sheet.calibrate import calibrate_sheet, run_that_differs
@@ -13,6 +15,7 @@ from standbook.analysis.calibration_sheet.calibration_text import calibration_te
 from standbook.analysis.calibration_sheet.sheet_sentences import sentences
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.toml_document import parse_document
+from standbook.daq.errors import ConfigError
 from tests.readings_sheets import GAUGE, cell_sheet, pressure_sheet
 
 DAY = dt.date(2031, 6, 2)
@@ -111,3 +114,18 @@ def test_the_curve_does_not_depend_on_what_the_reference_claims():
     one, other = worked_out(RANGE), worked_out(RANGE, ("0.25 %", "1 %"))
     assert np.array_equal(one.fit.coefficients, other.fit.coefficients)
     assert other.reading_u(31.0).u > 3.0 * one.reading_u(31.0).u
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_any_number_in_a_sheet_is_refused_or_comes_back(data):
+    text = pressure_sheet(runs=1).replace(*RANGE)
+    places = list(re.finditer(r"\d+\.?\d*", text))
+    place = places[data.draw(st.integers(0, len(places) - 1))]
+    new = data.draw(st.sampled_from(["0", "-1", "1e300", "1e-300", "7", "0.5", "99999999999999999999", "1e9"]))
+    try:
+        c = worked_out(text=text[: place.start()] + new + text[place.end() :])
+    except ConfigError:
+        return
+    assert written(c).coefficients == pytest.approx(tuple(c.fit.coefficients))
+    assert sentences(c, "r01").result

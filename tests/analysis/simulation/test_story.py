@@ -11,6 +11,7 @@ from standbook.analysis.simulation.physics import Timeline
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import demo_draw, draw_for, instrument, rehearse
 from standbook.analysis.simulation.world import noted_plan, world_of
+from standbook.daq.config.calibration import Found, ReferenceU
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import parse_quantity
@@ -99,6 +100,36 @@ def test_errors_have_the_size_that_the_calibration_claims(fire):
     # Spread of 300 standard deviations: 4.1 %, so 12 % is three of them.
     assert np.std(errors) == pytest.approx(expected, rel=0.12)
     assert abs(np.mean(errors) + 2000.0 * angle**2 / 2.0) < 4.0 * expected / np.sqrt(300)
+
+
+@pytest.mark.slow
+def test_a_reference_is_off_by_its_part_of_span_too(fire):
+    draw = Draw(5, Errors.none())
+    physics = perform(world_of(fire.plan, fire.stand, draw), fire.stand, SHORT)
+    keep = (physics.time > -2.0) & (physics.time < 0.0)
+    pressure = {tank: np.full(keep.sum(), 31e5) for tank in physics.tank_pressure}
+    still = dataclasses.replace(
+        physics,
+        time=physics.time[keep],
+        thrust=physics.thrust[keep],
+        vacuum_thrust=physics.vacuum_thrust[keep],
+        cell_force=physics.cell_force[keep],
+        tank_pressure=pressure,
+    )
+    own = fire.calibrations["PT-12"]
+    parts = ReferenceU.model_validate({"of_reading": own.reference_uncertainty.text, "of_span": "0.15 %"})
+    found = Found.model_validate({"runs": 3, "run_span": "0.10 %"})
+    made = own.model_copy(update={"reference_u": parts, "found": found})
+    fire = dataclasses.replace(fire, calibrations={**fire.calibrations, "PT-12": made})
+    only = dataclasses.replace(Errors.none(), reference=1.0, scatter=1.0)
+    errors = []
+    for seed in range(200):
+        rehearsal = instrument(fire, still, Draw(seed, only), tags=frozenset({"PT-12"}))
+        errors.append(np.mean(calibrated(fire, rehearsal)["PT-12"]))
+    gauge = 31e5 - physics.world.ambient_pressure
+    expected = np.hypot(1e5 * 0.0015 * 60.0, gauge * np.hypot(0.0012, 0.0010 * np.sqrt(4.0 / 3.0)))
+    # Spread of 200 standard deviations: 5 %, so 15 % is three of them; the points' own scatter is far below.
+    assert np.std(errors) == pytest.approx(expected, rel=0.15)
 
 
 def test_one_error_can_be_switched_off_without_changing_another():
