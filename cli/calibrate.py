@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from standbook.cli.record import ports_of
 from standbook.cli.screen import open_page, say, say_all, today
 from standbook.daq.errors import EXIT_FINDINGS, ConfigError, RecordError
 
@@ -23,28 +24,45 @@ def calibrate(
     revision: Annotated[
         str | None, typer.Option("--revision", metavar="rNN", help="A later revision than the next free one.")
     ] = None,
+    port: Annotated[
+        list[str] | None,
+        typer.Option("--port", metavar="DEVICE=PATH", help="Take the sheet's levels from this board first."),
+    ] = None,
+    rehearsal: Annotated[
+        bool, typer.Option("--rehearsal", help="The board is simulated: nothing becomes a calibration.")
+    ] = False,
+    new: Annotated[bool, typer.Option("--new", help="Write a sheet of levels to be taken, and end.")] = False,
     show: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
 ) -> None:
     """Fit a readings sheet, hold it against the last revision, and write the next one with its page beside it.
 
-    Nothing that exists is written over; a plan uses a revision only once it names it. Ends with 10 where the sensor
-    differs from its last revision or something needs review.
+    With --port the levels are taken from the board first, one key each, and recorded. Nothing that exists is written
+    over; a plan uses a revision only once it names it. Ends with 10 where the sensor differs from its last revision or
+    something needs review.
 
     Example: standbook calibrate teasel-2/readings/PT-11_2031-06-02.toml
     """
     from standbook.analysis.calibration.readings_sheet import read_sheet
     from standbook.analysis.calibration_sheet.calibrate import calibrate_sheet
     from standbook.analysis.calibration_sheet.calibration_text import calibration_text
+    from standbook.analysis.calibration_sheet.journal_levels import is_rehearsed, signals_filled_in
     from standbook.analysis.calibration_sheet.page import calibration_page
     from standbook.analysis.calibration_sheet.sheet_sentences import sentences
     from standbook.daq.config.calibration import Calibration
     from standbook.daq.config.campaign import CALIBRATIONS
     from standbook.daq.config.toml_document import parse_document
 
-    typed, date = read_sheet(sheet)
+    campaign = _campaign(sheet)
+    if new:
+        _write_new(sheet, campaign)
+        return
+    if port:
+        from standbook.cli.take_levels import take_into_sheet
+
+        take_into_sheet(sheet, campaign, ports_of(port), rehearsal=rehearsal)
+    typed, date = read_sheet(sheet, change=lambda values: signals_filled_in(values, campaign, str(sheet)))
     if date > today():
         raise ConfigError(f"{sheet}: {date} is still to come; the name of a sheet holds the day it was read")
-    campaign = _campaign(sheet)
     _check_stand(campaign, typed, str(sheet))
     last = _last(campaign / CALIBRATIONS, typed.tag)
     name = _next(campaign / CALIBRATIONS, typed.tag, last, revision)
@@ -54,22 +72,48 @@ def calibrate(
     text = calibration_text(found, name, written)
     place = campaign / CALIBRATIONS / f"{typed.tag}_{name}.toml"
     parse_document(text, Calibration, str(place))  # what is written reads back, or is not written
-    page = _write(place, text, calibration_page(found, said, name, written))
-    _print(said, place, page)
+    html = calibration_page(found, said, name, written)
+    if is_rehearsed(typed.journal, campaign):
+        say("REHEARSAL: the levels are simulated; no calibration is written.")
+        _print(said)
+        return
+    page = _write(place, text, html)
+    _print(said)
+    say(f"Calibration: {place}")
+    say(f"Page: {page}")
     if show:
         open_page(page)
     if said.review or (found.comparison is not None and found.comparison.differs):
         raise typer.Exit(EXIT_FINDINGS)
 
 
-def _print(said: "Said", place: Path, page: Path) -> None:
+def _write_new(sheet: Path, campaign: Path) -> None:
+    from standbook.analysis.calibration.readings_sheet import tag_and_day
+    from standbook.analysis.calibration_sheet.new_sheet import new_sheet_text
+    from standbook.daq.config.campaign import CALIBRATIONS, STAND_FILE
+    from standbook.daq.config.stand import read_stand
+    from standbook.daq.storage.atomic_write import write_atomic
+
+    tag, _ = tag_and_day(sheet)
+    if sheet.exists():
+        raise ConfigError(f"{sheet}: exists already; nothing was written")
+    stand = read_stand(campaign / STAND_FILE)
+    if tag not in {item.tag for item in stand.input}:
+        raise ConfigError(f"{sheet}: {STAND_FILE} has no {tag}; it has {', '.join(sorted(i.tag for i in stand.input))}")
+    item = stand.input_tagged(tag)
+    text = new_sheet_text(item, _last(campaign / CALIBRATIONS, tag))
+    sheet.parent.mkdir(exist_ok=True)
+    write_atomic(sheet, text.encode("utf-8"))
+    say(f"Sheet: {sheet}. Write what the reference is, correct the levels, then take them:")
+    say(f"  standbook calibrate {sheet} --port {item.device}=PATH")
+
+
+def _print(said: "Said") -> None:
     say(said.result)
     say(said.comparison)
     say(said.surely_seen)
     say_all(f"REVIEW: {sentence}" for sentence in said.review)
     say_all(said.notes)
-    say(f"Calibration: {place}")
-    say(f"Page: {page}")
 
 
 def _campaign(sheet: Path) -> Path:

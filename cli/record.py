@@ -50,7 +50,7 @@ def record(
     from standbook.daq.config.campaign import read_campaign
 
     campaign = read_campaign(plan, today=today())
-    ports = _ports(port or [])
+    ports = ports_of(port or [])
     with ExitStack() as after:
         folder, end = record_run(
             campaign, ports, seconds, rehearsal=rehearsal, postdiction=postdiction, plain=plain, after=after
@@ -178,7 +178,8 @@ def _lock(campaign: "Campaign", *, postdiction: bool) -> "Lock | None":
     return lock
 
 
-def _ports(given: list[str]) -> dict[str, str]:
+def ports_of(given: list[str]) -> dict[str, str]:
+    """Read what was given as ``--port DEVICE=PATH``."""
     found: dict[str, str] = {}
     for item in given:
         device, equals, path = item.partition("=")

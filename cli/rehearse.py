@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import PlanPath, say, say_all, today
+from standbook.cli.screen import PlanPath, is_sheet, say, say_all, today
 from standbook.daq.errors import ConfigError, RecordError, UsageError
 
 if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.config.plan import LineEdgeName
+    from standbook.daq.config.stand import Input
     from standbook.daq.rehearsal.device import RehearsalDevice
     from standbook.daq.rehearsal.ground_truth import GroundTruth
     from standbook.daq.rehearsal.script import Table
@@ -64,7 +65,8 @@ def rehearse(
 ) -> None:
     """Play a plan on a simulated stand with a truth of its own; record it from a second terminal.
 
-    The device never waits for its reader, as a real board would not. All that comes of it is a rehearsal.
+    A readings sheet in place of the plan plays its levels, to practise taking them. The device never waits for its
+    reader, as a real board would not. All that comes of it is a rehearsal.
 
     Example: standbook rehearse teasel-2/plans/HF-02.toml --link teasel.port --fault brown-out@0.15 --fault unplug@5:2
     """
@@ -72,6 +74,11 @@ def rehearse(
     from standbook.analysis.simulation.story import rehearse as make_up
     from standbook.daq.config.campaign import read_campaign
 
+    if is_sheet(plan):
+        if fault or weighings is not None:
+            raise UsageError("levels are played as they are set: --fault and --weighings are for plans")
+        _play_levels(plan, seed, link, time_scale)
+        return
     campaign = read_campaign(plan, today=today())
     asked = _faults_asked(fault or (), link)
     played = _boards_played(campaign)
@@ -85,6 +92,27 @@ def rehearse(
     if weighings is not None:
         _write_weighings(weighings, made_up.weighings)
     _play(plan, campaign, tables, asked, links, time_scale)
+
+
+def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: float) -> None:
+    """Play the levels of a readings sheet, each held for some seconds."""
+    from standbook.cli.rehearse_levels import levels_table
+    from standbook.daq.rehearsal.bench_levels import HOLD
+
+    if link is not None:
+        _check_place("--link", link)
+    table = levels_table(sheet, seed or 0)
+    with ExitStack() as stack:
+        device = stack.enter_context(_device(table, (), (), link, time_scale))
+        say(
+            f"REHEARSAL: {table.device} on {device.port}, each level held for {HOLD:g} s, "
+            f"{table.seconds:.0f} s at {time_scale:g} times real time."
+        )
+        port = link or device.port
+        say(f"In a second terminal: standbook calibrate {sheet} --rehearsal --port {table.device}={port}")
+        stop = stack.enter_context(_stopping())
+        (sent,) = _together([device], stop)
+    say_all(sent.sentences())
 
 
 def _play(
@@ -113,7 +141,7 @@ def _play(
         for table in tables:
             own = [f for f in wrong if board_of.get(getattr(f, "tag", ""), first.device) == table.device]
             link = links.get(table.device)
-            device = stack.enter_context(_device(table, own, campaign, link, time_scale))
+            device = stack.enter_context(_device(table, own, campaign.stand.input, link, time_scale))
             devices.append(device)
             ports.append(f"--port {table.device}={link or device.port}")
             seconds = device.table.seconds
@@ -128,7 +156,7 @@ def _play(
 
 @contextmanager
 def _device(
-    table: "Table", faults: "Sequence[Fault]", campaign: "Campaign", link: Path | None, time_scale: float
+    table: "Table", faults: "Sequence[Fault]", inputs: "Sequence[Input]", link: Path | None, time_scale: float
 ) -> "Iterator[RehearsalDevice]":
     """Plug in one simulated board, with what goes wrong on it and a link to its port."""
     from standbook.daq.rehearsal.device import RING_BYTES, RehearsalDevice
@@ -136,7 +164,7 @@ def _device(
 
     follow = _Link(link)
     device = RehearsalDevice(
-        faulty_table(table, faults, campaign.stand.input),
+        faulty_table(table, faults, inputs),
         time_scale=time_scale,
         faults=faults,
         # The ring of a faster device holds as much of its own time.

@@ -65,3 +65,8 @@ def now() -> dt.datetime:
 def today() -> dt.date:
     """Return the local date, the one a calibration's validity is written in."""
     return dt.datetime.now().astimezone().date()
+
+
+def is_sheet(path: Path) -> bool:
+    """Tell whether a path is a readings sheet's: it lies in a folder of that name."""
+    return path.resolve().parent.name == "readings"

@@ -1,26 +1,33 @@
 """Lead a person through the levels of a calibration while the board is recorded: one line of state, one key a level."""
 
+import dataclasses
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
+from standbook.analysis.calibration.readings_sheet import read_sheet, tag_and_day
+from standbook.analysis.calibration_sheet.journal_levels import as_if_taken, planned_levels, with_taken
 from standbook.cli.keys import KeyReader, MomentOf, reading_keys
 from standbook.cli.record import first_signal_stops, seal_and_say
-from standbook.cli.screen import CAUTION, now, say
+from standbook.cli.screen import CAUTION, now, say, today
 from standbook.daq.bench.bench_run import create_bench_run, newest_calibrations
 from standbook.daq.bench.level_taking import LevelTaking, Planned
 from standbook.daq.bench.live_level import LiveLevel
+from standbook.daq.bench.recorded_levels import recorded_levels
 from standbook.daq.config.campaign import STAND_FILE
 from standbook.daq.config.stand import read_stand
-from standbook.daq.errors import UsageError
-from standbook.daq.host_clock import HostClocks
+from standbook.daq.config.toml_document import read_toml
+from standbook.daq.errors import ConfigError, DataError, UsageError
+from standbook.daq.host_clock import HostClocks, HostTime
 from standbook.daq.printable import printable
 from standbook.daq.recording.recorder import Watch, resolve_ports
 from standbook.daq.recording.run_recording import RecordingOrder, record_run_into
 from standbook.daq.run.marks import MARKS_FILE, MarkLog
+from standbook.daq.run.run_folder import open_run
 from standbook.daq.software import software
+from standbook.daq.storage.atomic_write import write_atomic
 
 QUIT: Final = ("q", "Q")
 KEYS: Final = (
@@ -89,6 +96,33 @@ def take_levels(
     return folder
 
 
+def take_into_sheet(sheet: Path, campaign: Path, given: Mapping[str, str], *, rehearsal: bool) -> None:
+    """Take the levels that a sheet plans, and write into it what was taken; all of them, or it stays as it is.
+
+    Raises
+    ------
+    ConfigError
+        The sheet plans no levels, is of another day, or its name is no sheet's.
+    DataError
+        Not all levels were taken; the recording is kept.
+    """
+    tag, day = tag_and_day(sheet)
+    if day != today():
+        raise ConfigError(f"{sheet}: levels are taken today, {today()}; the name of a sheet holds its day")
+    text, values = read_toml(sheet)
+    planned = planned_levels(values, str(sheet))
+    read_sheet(sheet, change=as_if_taken)  # what else is wrong with it is said before anybody climbs a ladder
+    folder = take_levels(campaign, tag, planned, given, rehearsal=rehearsal)
+    levels = recorded_levels(open_run(folder), tag)
+    if len(levels) != len(planned):
+        raise DataError(
+            f"{sheet}: {len(levels)} of {len(planned)} levels were taken, so it stays as it is; the recording is kept "
+            f"in {folder}"
+        )
+    write_atomic(sheet, with_taken(text, folder.name, levels).encode("utf-8"))
+    say(f"Sheet: {sheet} holds what was taken.")
+
+
 class _Steps:
     """Keys in, one line of state out."""
 
@@ -100,7 +134,7 @@ class _Steps:
     def report(self, _watch: Watch) -> None:
         """Process keys and show where things are."""
         for key in self._keys.pressed():
-            self._moment.when = key.when
+            self._moment.when = self._shown_at(key.when)
             self.is_over |= key.text in QUIT
             self._taking.press(key.text)
             if self._taking.said:
@@ -108,6 +142,12 @@ class _Steps:
                 self._taking.said = ""
         self.is_over |= self._taking.next is None
         self._show(self._state())
+
+    def _shown_at(self, pressed: HostTime) -> HostTime:
+        """Return the instant of the newest row that a key was pressed on: what comes after it nobody has seen."""
+        newest = self._live.newest_ns
+        back = 0 if newest is None else max(0, pressed.monotonic_ns - newest)
+        return HostTime(*(told - back for told in dataclasses.astuple(pressed)))
 
     def tell(self, sentence: str) -> None:
         """Print a sentence on a line of its own."""

@@ -114,7 +114,13 @@ def test_analysis_takes_from_daq_only_vocabulary_configuration_the_run_folder_an
         if target.startswith("daq/")
     }
     simulated = {(user, target) for user, target in taken if user == "analysis/simulation"}
-    assert {target for _, target in taken - simulated} <= {"daq/bench", "daq/config", "daq/findings", "daq/kinds", "daq/run"}
+    assert {target for _, target in taken - simulated} <= {
+        "daq/bench",
+        "daq/config",
+        "daq/findings",
+        "daq/kinds",
+        "daq/run",
+    }
     assert {target for _, target in simulated} <= {"daq/config", "daq/kinds", "daq/rehearsal", "daq/wire"}
 
 

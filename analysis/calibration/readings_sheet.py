@@ -15,7 +15,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, fie
 
 from standbook.daq.config.plan import FileName
 from standbook.daq.config.sensor_kinds import SIGNAL_UNITS
-from standbook.daq.config.toml_document import Document, read_document
+from standbook.daq.config.toml_document import Change, Document, read_document
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import (
     Acceleration,
@@ -95,7 +95,10 @@ def _row(row: object) -> LevelReading:
     if isinstance(row, LevelReading):
         return row
     if not isinstance(row, list | tuple) or len(row) != 4:
-        raise ValueError('a reading is four texts: ["12 bar(g)", "up", "09:15:02", "0.260261 V/V"]')
+        raise ValueError(
+            'a reading is four texts: ["12 bar(g)", "up", "09:15:02", "0.260261 V/V"]; '
+            "levels that are still to be taken are taken with --port DEVICE=PATH"
+        )
     level, way, clock, signal = row
     if way not in ("up", "down"):
         raise ValueError(f'"{way}" is no way to reach a level; write "up" or "down"')
@@ -273,7 +276,7 @@ class ReadingsSheet(Document):
 
     tag: FileName
     by: str = ""
-    journal: str | None = None
+    journal: str | None = None  # the recording that its signals were filled in from
     sensor: SheetSensor
     reference: SheetReference
     place: Place = Place()
@@ -282,15 +285,6 @@ class ReadingsSheet(Document):
     creep: Creep | None = None
     zero_at: tuple[ZeroRow, ...] = ()  # zeros at two temperatures or more
     run: tuple[Run, ...] = Field(min_length=1)
-
-    @field_validator("journal")
-    @classmethod
-    def _no_journal(cls, value: str | None) -> str | None:
-        if value is not None:
-            raise ValueError(
-                "levels are not yet read from a journal; remove it and write the signal of each level behind its time"
-            )
-        return value
 
     @field_validator("run")
     @classmethod
@@ -361,20 +355,25 @@ def _check_signals(runs: tuple[Run, ...]) -> None:
                 )
 
 
-def read_sheet(path: Path) -> tuple[ReadingsSheet, dt.date]:
-    """Read one sheet; its file name, ``TAG_DATE.toml``, holds the day.
+def read_sheet(path: Path, *, change: Change | None = None) -> tuple[ReadingsSheet, dt.date]:
+    """Read one sheet; its file name, ``TAG_DATE.toml``, holds the day. ``change`` fills in signals of a journal.
 
     Raises
     ------
     ConfigError
         As for :func:`read_document`, or the name says another tag or no day.
     """
-    sheet = read_document(path, ReadingsSheet)
-    tag, _, day = path.stem.rpartition("_")
-    try:
-        date = dt.date.fromisoformat(day)
-    except ValueError:
-        raise ConfigError(f"{path}: name the sheet TAG_DATE.toml, like {sheet.tag}_2031-06-02.toml") from None
+    tag, date = tag_and_day(path)
+    sheet = read_document(path, ReadingsSheet, change=change)
     if tag != sheet.tag:
         raise ConfigError(f"{path}: tag: the sheet is of {sheet.tag}, its name of {tag}; correct the one that is wrong")
     return sheet, date
+
+
+def tag_and_day(path: Path) -> tuple[str, dt.date]:
+    """Read a sheet's name, ``TAG_DATE.toml``; ``ConfigError`` where it is another."""
+    tag, _, day = path.stem.rpartition("_")
+    try:
+        return tag, dt.date.fromisoformat(day)
+    except ValueError:
+        raise ConfigError(f"{path}: name the sheet TAG_DATE.toml, like PT-11_2031-06-02.toml") from None

@@ -14,7 +14,7 @@ from standbook.daq.bench.level_taking import Planned
 from standbook.daq.bench.recorded_levels import RecordedLevel, recorded_levels
 from standbook.daq.config.campaign import RUNS
 from standbook.daq.errors import ConfigError
-from standbook.daq.run.run_folder import open_run
+from standbook.daq.run.run_folder import open_run, read_run_files
 
 LATE = 2.0  # s by which the time of a reading may differ from that of its mark; it is typed in whole ones
 _WAYS = ("up", "down")
@@ -50,6 +50,17 @@ def planned_levels(values: Mapping[str, Any], name: str) -> tuple[Planned, ...]:
     if not found:
         raise ConfigError(f"{name}: has no [[run]] with readings; write the levels that are to be taken")
     return tuple(found)
+
+
+def as_if_taken(values: dict[str, Any]) -> dict[str, Any]:
+    """Return a sheet of planned levels with a time and a signal for each, so that all else in it can be checked."""
+    sensor = values.get("sensor")
+    unit = sensor.get("signal_unit") if isinstance(sensor, dict) else None
+    for run, place, row in _rows(values):
+        seconds = min(3600 * (run - 1) + 10 * place, 86_399)
+        clock = f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+        row += [clock, f"{row[0].split()[0]} {unit}"]
+    return values
 
 
 def with_taken(text: str, journal: str, levels: Sequence[RecordedLevel]) -> str:
@@ -109,6 +120,11 @@ def signals_filled_in(values: dict[str, Any], campaign: Path, name: str) -> dict
         _check_alike(where, row, level)
         row.append(f"{level.level.mean!r} +/- {level.level.mean_u:.2g} {unit}")
     return values
+
+
+def is_rehearsed(journal: str | None, campaign: Path) -> bool:
+    """Tell whether a sheet's levels come from a simulated board."""
+    return journal is not None and read_run_files(campaign / RUNS / journal).info.rehearsal
 
 
 def _check_alike(where: str, row: Sequence[Any], level: RecordedLevel) -> None:

@@ -77,6 +77,13 @@ class LiveLevel:
         """Between the lowest and the highest level taken so far."""
         return 0.0 if self._span is None else self._span[1] - self._span[0]
 
+    @property
+    def newest_ns(self) -> int | None:
+        """When the newest row was taken, on the computer's monotonic clock; ``None`` before the first. [ns]."""
+        if self._ring is None or self._ring.newest is None:
+            return None
+        return self._ring.base.host_ns(self._ring.newest)
+
     def take(self, taken: Taken) -> None:
         """Take in one piece of one device; pieces of a device come in the order of its bytes."""
         intake = self._intakes.get(taken.device)

@@ -37,9 +37,9 @@ class Level:
         ``span`` lies between the lowest and the highest level, as far as known; 0 where it is not.
         """
         if self.jump > max(JUMP * self.usual_jump, COUNTS_FOR * span):
-            return f"not settled: it jumped by {self.jump:.3g} within {LENGTH:g} s"
+            return f"not settled: jumped by {self.jump:.2g}"
         if abs(self.change) > max(DRIFTS * self.change_u, COUNTS_FOR * span):
-            return f"not settled: it changed by {self.change:+.3g} ± {self.change_u:.1g} in {LENGTH:g} s"
+            return f"not settled: moved by {self.change:+.2g} ± {self.change_u:.1g} in {LENGTH:g} s"
         return ""
 
 

@@ -5,7 +5,7 @@ A fault names file, line, key, what stands there and what to write instead.
 
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -23,17 +23,30 @@ class Document(BaseModel):
 
 
 DocumentT = TypeVar("DocumentT", bound=Document)
+Change = Callable[[dict[str, Any]], dict[str, Any]]
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"^\s*([\"']?)([^\"'=#]+?)\1\s*=")
 
 
-def read_document(path: Path, model: type[DocumentT]) -> DocumentT:
-    """Read and validate one file as a whole.
+def read_document(path: Path, model: type[DocumentT], *, change: Change | None = None) -> DocumentT:
+    """Read and validate one file as a whole; ``change`` fills in what stands elsewhere before it is validated.
 
     Raises
     ------
     ConfigError
         The file cannot be read, is not TOML, or breaks the model; one problem a line.
+    """
+    text, values = read_toml(path)
+    return _validated(text, values, model, str(path), change)
+
+
+def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
+    """Read one file as text and as TOML, not validated.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read, or is not TOML.
     """
     try:
         text = read_regular(path, at_most=TYPED_BYTES).decode("utf-8")
@@ -43,23 +56,34 @@ def read_document(path: Path, model: type[DocumentT]) -> DocumentT:
         raise ConfigError(f"{path}: cannot be read as text: {error}") from None
     except OSError as error:
         raise ConfigError(f"{path}: cannot be read: {error.strerror}") from None
-    return parse_document(text, model, str(path))
+    return text, _toml(text, str(path))
 
 
-def parse_document(text: str, model: type[DocumentT], name: str) -> DocumentT:
-    """Validate the text of one file; ``name`` is what messages call it.
+def parse_document(text: str, model: type[DocumentT], name: str, *, change: Change | None = None) -> DocumentT:
+    """Validate the text of one file; ``name`` is what messages call it, ``change`` as for :func:`read_document`.
 
     Raises
     ------
     ConfigError
         As for :func:`read_document`.
     """
+    return _validated(text, _toml(text, name), model, name, change)
+
+
+def _toml(text: str, name: str) -> dict[str, Any]:
     try:
-        values = tomllib.loads(text)
+        return tomllib.loads(text)
     except ValueError as error:  # a number of too many digits is no TOMLDecodeError
         raise ConfigError(f"{name}: not valid TOML: {error}") from None
     except RecursionError:
         raise ConfigError(f"{name}: tables or lists are nested too deep to be read") from None
+
+
+def _validated(
+    text: str, values: dict[str, Any], model: type[DocumentT], name: str, change: Change | None
+) -> DocumentT:
+    if change is not None:
+        values = change(values)
     try:
         return model.model_validate(values)
     except ValidationError as error:
@@ -88,6 +112,8 @@ def _problem(name: str, fault: Any, lines: dict[tuple[str | int, ...], int]) -> 
             message = "unknown key; check its spelling"
         case "too_short":
             message = "nothing stands here; at least one is needed"
+        case "string_too_short":
+            message = "nothing stands here; write it"
     return f"{where}: {key}: {message}" if key else f"{where}: {message}"
 
 

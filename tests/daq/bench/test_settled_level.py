@@ -35,7 +35,7 @@ def test_no_more_than_chance_says_refuses_a_signal_that_stands():
 def test_a_signal_that_still_moves_is_refused_with_its_change():
     creeping = 0.26 + 0.001 * np.exp(-TIME / 5.0) + noise(2)
     said = level_before(9.0, TIME, creeping).unsettled(0.8)
-    assert re.fullmatch(r"not settled: it changed by -0\.000\d+ ± .* in 5 s", said)
+    assert re.fullmatch(r"not settled: moved by -0\.000\d+ ± .* in 5 s", said)
 
 
 def test_a_change_that_no_calibration_would_notice_is_none():
