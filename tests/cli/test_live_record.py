@@ -61,6 +61,10 @@ class Person:
     def until(self, pattern):
         until(lambda: re.search(pattern, self.read()), pattern)
 
+    def foreground(self):
+        """How a process is started in the foreground of this terminal."""
+        return {"start_new_session": True, "preexec_fn": lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0)}
+
     def leave(self):
         for end in (self.slave, self.master):
             with suppress(OSError):
@@ -76,7 +80,7 @@ def recording(campaign, port, *more, person=None):
     ends = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
     if person is not None:
         ends = dict.fromkeys(("stdin", "stdout", "stderr"), person.slave)
-        ends |= {"start_new_session": True, "preexec_fn": lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0)}
+        ends |= person.foreground()
     process = standbook(
         "record",
         campaign / "plans/WF-03.toml",
