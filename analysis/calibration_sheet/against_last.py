@@ -49,7 +49,7 @@ class AgainstLast:
 
     @property
     def zero_moved(self) -> bool:
-        """Tell whether zero has moved by more than it is doubted."""
+        """Tell whether zero has moved by more than its uncertainty."""
         return self.zero_shift is not None and self.zero_u > 0.0 and abs(self.zero_shift) > LIMIT * self.zero_u
 
     @property

@@ -194,7 +194,7 @@ def _through_column(
     density, u = _density(sheet, pressure, name)
     found = at_sensor(pressure, density, gravity, above.value)
     head = float(np.max(np.abs(density))) * gravity
-    words.append(f"column of {place.liquid or 'liquid'} taken in: {-head * above.value / 1e2:+.1f} mbar at the sensor")
+    words.append(f"column of {place.liquid or 'liquid'} taken in, {-head * above.value / 1e2:+.1f} mbar at the sensor")
     return found, math.hypot(head * above.u, u * gravity * above.value)
 
 

@@ -1,6 +1,7 @@
 """Write a worked-out sheet as the text of a calibration file, so that it reads back as what it says. Pure."""
 
 import json
+import math
 from collections.abc import Iterable
 
 from standbook.analysis.calibration.level_fit import JUDGED_SCATTER
@@ -95,8 +96,11 @@ def _flat(c: Calibrated) -> str:
     """Say how far the curve itself leaves more open than the part that is written."""
     if c.of_span == 0.0:
         return ""
-    ends = (float(c.levels.reading.min()), float(c.levels.reading.max()))
-    most = max(reference_u(c.fit.powers(c.fit.signal(x), tared=c.sources.tared), c.sources.reference) for x in ends)
+    beside = []
+    for x in (float(c.levels.reading.min()), float(c.levels.reading.max())):
+        whole = reference_u(c.fit.powers(c.fit.signal(x), tared=c.sources.tared), c.sources.reference)
+        beside.append(math.sqrt(max(whole**2 - (c.of_reading * x) ** 2, 0.0)))
+    most = max(beside)
     return f"  # alike at all levels; the curve leaves up to {most / c.of_span:.2f} of it at the ends of the range"
 
 

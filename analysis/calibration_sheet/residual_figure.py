@@ -12,7 +12,7 @@ from standbook.analysis.report.figures.style import BAND, BLUE, GREEN, GREY, INK
 COLOURS = (INK, BLUE, VERMILION, GREEN, GREY)
 MARKS = ("o", "s", "D", "P", "X")
 BAND_POINTS = 60
-HEIGHT = 2.9  # [in]
+HEIGHT = 2.7  # [in]
 
 
 def residual_figure(c: Calibrated) -> str:

@@ -6,6 +6,7 @@ from standbook.analysis.calibration.level_fit import FEWEST_RUNS, JUDGED_SCATTER
 from standbook.analysis.calibration_sheet.against_last import LIMIT, MISSED, sheet_u
 from standbook.analysis.calibration_sheet.calibrate import Calibrated, run_that_differs
 from standbook.analysis.calibration_sheet.reference_claim import in_unit_of
+from standbook.daq.quantity import dimension_of
 
 ALLOWED_SHARE = 0.5  # of what the objective allows, that a calibration may take
 
@@ -78,10 +79,12 @@ def _review(c: Calibrated) -> list[str]:
     found = []
     against, state = c.comparison, c.sheet.sensor.state
     if against is not None and against.differs and state == "as found":
-        half = " or half of it of each CdA" if c.unit.endswith(")") else " of each impulse"
+        shift = f"{100 * against.span_shift:+.2g} %"
+        effect = {"pressure": f"pressures by {shift}, each CdA by half of that", "force": f"each impulse by {shift}"}
         found.append(
-            f"Every run since the last good check of {c.sheet.tag} is in question: {100 * against.span_shift:+.2g} %"
-            f"{half}. Their results stay; plans to come name the new revision."
+            f"Every run since the last good check of {c.sheet.tag} is in question: "
+            f"{effect.get(dimension_of(c.unit), f'its readings by {shift}')}. Their results stay; plans to come name "
+            "the new revision."
         )
     run = run_that_differs(c)
     if run is not None:
@@ -118,7 +121,7 @@ def _not_good_enough(c: Calibrated) -> list[str]:
         return []
     return [
         f"u at {c.at:.4g} {c.unit} is more than half of the {allowed.text} that the objective allows; "
-        "the reference is what to change."
+        f"most of it is {c.reading_u(c.at).terms[0].source}."
     ]
 
 

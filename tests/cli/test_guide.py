@@ -40,6 +40,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 WANTED = {
     "analysis",
     "board",
+    "calibrating",
     "cautions",
     "cold-flow",
     "diagnosis",

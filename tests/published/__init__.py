@@ -30,6 +30,12 @@ test by scipy). Files without a folder stand here, the others from ``tests`` on.
 | air; a mass weighed in it | note; by hand | memory, derived | printed | analysis/dataset/test_as_weighed.py |
 | calibration fit: Pontius, Norris | [StRD] | confirmed | 10 digits | daq/config/test_calibration.py |
 | calibration fit: thermometer | [GUM] H.3 | confirmed | printed | daq/config/test_calibration.py |
+| degree, prediction: Pontius | [StRD] | derived | 1e-6; 1e-8 | analysis/calibration/test_level_fit.py |
+| prediction, covariance lost | [GUM] H.3 | confirmed, derived | 1e-5 | analysis/calibration/test_level_fit.py |
+| gravity; hung force | WGS 84; OIML D 28 | memory, confirmed | 6e-7 | analysis/calibration/test_applied_level.py |
+| limits of scales and weights | OIML R 76, R 111 | confirmed | printed | analysis/calibration/test_applied_level.py |
+| three non-linearities of a bow | closed form | derived | 1e-3; 3e-2 | analysis/calibration/test_sensor_terms.py |
+| stacked and common masses | closed form | derived | 4 % | analysis/calibration/test_reference_error.py |
 | nonlinear fits | [StRD] | confirmed | 8 digits | analysis/signal/test_least_squares.py |
 | spectra; A^2/2; Parseval | scipy.signal, closed form | library | 1e-9; 1e-3; 1e-9 | test_spectral_lines.py |
 | line of a chamber: frequency, amplitude, rms | scipy.signal | library | 0.1 Hz; 2 % | test_spectral_lines.py |

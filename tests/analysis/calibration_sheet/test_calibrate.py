@@ -129,3 +129,11 @@ def test_any_number_in_a_sheet_is_refused_or_comes_back(data):
         return
     assert written(c).coefficients == pytest.approx(tuple(c.fit.coefficients))
     assert sentences(c, "r01").result
+
+
+def test_the_file_says_how_much_more_the_curve_leaves_open_at_its_ends():
+    claim = 'certificate_u = "0.12 %", certificate_level_u = "0.04 bar(g)"'
+    for reference in (GAUGE, GAUGE.replace('class = "0.25 % of 60 bar(g)"', claim)):
+        text = calibration_text(worked_out(RANGE, (GAUGE, reference)), "r01", "readings/PT-11_2031-06-02.toml")
+        more = float(re.search(r"the curve leaves up to (\S+) of it", text)[1])
+        assert 1.0 <= more < 1.25

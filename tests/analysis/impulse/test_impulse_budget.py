@@ -9,7 +9,7 @@ import pytest
 from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import instrument
-from standbook.daq.config.calibration import fit_polynomial
+from standbook.daq.config.calibration import Found, fit_polynomial
 from standbook.daq.config.stand_interaction import Pull, StandInteraction, fit_pull
 from tests.rehearsed import dataset_of
 
@@ -176,3 +176,19 @@ def test_a_factor_of_a_pull_takes_out_what_the_bench_s_standard_was_off_by():
         for f, c in zip(force.tolist(), cell.tolist(), strict=True)
     )
     assert fit_pull(points).factor * cell == pytest.approx(force)
+
+
+@pytest.mark.slow
+def test_runs_of_a_sheet_stand_in_the_impulse_with_their_few_degrees_of_freedom(dataset):
+    cell = dataset.channels["LC-1"]
+    found = Found.model_validate({"runs": 3, "run_span": "0.15 %"})
+    changed = cell.calibration.model_copy(update={"found": found})
+    channels = {**dataset.channels, "LC-1": dataclasses.replace(cell, calibration=changed)}
+    bare, told = analyse_static_fire(dataset), analyse_static_fire(dataclasses.replace(dataset, channels=channels))
+    before, after = (
+        next(t for t in one.results.impulse.budget if t.source == "calibration scatter") for one in (bare, told)
+    )
+    run = 0.0015 * math.sqrt(4.0 / 3.0) * told.results.impulse.value  # a later run's own, and the mean's of three
+    assert math.sqrt(after.u**2 - before.u**2) == pytest.approx(run, rel=1e-6)
+    assert (after.dof, before.dof) == (2.0, 10.0)
+    assert told.results.impulse.dof < bare.results.impulse.dof

@@ -320,3 +320,61 @@ def test_a_factor_typed_beside_its_pull_may_be_rounded():
         {"pull": pulled(noise=1.0), "pull_reference": "0.2 %", "factor": "1.0197 +/- 0.0021"}
     )
     assert found.factor.u == 0.0021
+
+
+# --- what a readings sheet leaves in the file -----------------------------------------------------------------------
+
+SHEET = """reference_uncertainty = "0.10 %"
+reference_serial = "G-17"
+sheet = "readings/PT-9_2031-06-02.toml"
+fit = { estimator = "equal weights", degree = 1, f = 1.9, p = 0.17 }
+reference_u = { of_reading = "0.10 %", of_span = "0.10 %", levels_alike = "40 %", serial = "G-17" }
+found = { runs = 3, run_span = "0.021 %", zero_return = "0.006 bar(g)" }
+supersedes = { revision = "r00", reason = "as found +0.31 %, same gauge, limit 0.13 %" }
+good_for = { at = "31 bar(g)", u = "0.15 bar(g)" }
+"""
+
+
+def from_sheet(tmp_path, *changes):
+    text = TEXT + SHEET
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return read_calibration(write(tmp_path, text))
+
+
+def test_a_reference_has_a_part_that_is_no_share_of_the_reading(tmp_path):
+    found, plain = from_sheet(tmp_path), read_calibration(write(tmp_path, TEXT))
+    assert found.reference_span_u() == pytest.approx(0.06)  # 0.10 % of 60 bar
+    assert found.zero_u() == pytest.approx(math.hypot(plain.zero_u(), 0.06))
+    assert plain.reference_span_u() == 0.0
+    assert [found.reference_alike(apart) for apart in (0.0, 24.0)] == pytest.approx([1.0, math.exp(-0.5)])
+    assert plain.reference_alike(0.0) == 0.0
+
+
+def test_runs_scatter_in_the_slope(tmp_path):
+    found, plain = from_sheet(tmp_path), read_calibration(write(tmp_path, TEXT))
+    run = 0.00021 * math.sqrt(4.0 / 3.0)
+    assert found.run_scatter() == pytest.approx(run)
+    assert found.slope_scatter() == pytest.approx(math.hypot(plain.slope_scatter(), run))
+    assert (found.degrees_of_freedom, plain.degrees_of_freedom) == (2.0, 2.0)
+    assert from_sheet(tmp_path, ("runs = 3", "runs = 5")).degrees_of_freedom == 4.0
+    assert from_sheet(tmp_path, ("runs = 3", "runs = 1")).degrees_of_freedom == 2.0
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('of_reading = "0.10 %"', 'of_reading = "0.12 %"', "are the same and must not differ"),
+        ('serial = "G-17" }', 'serial = "G-18" }', "are the same and must not differ"),
+        ("degree = 1", "degree = 2", "fit.degree is 2, but 2 coefficients are given"),
+        ("degree = 1", "degree = 3", "fit.degree"),
+        ("runs = 3", "runs = 0", "found.runs"),
+        ('"0.006 bar(g)"', '"0.006 N"', "found.zero_return: unknown unit"),
+        ('at = "31 bar(g)"', 'at = "31"', "good_for.at"),
+        ("p = 0.17", "p = 1.7", "fit.p"),
+    ],
+)
+def test_what_a_sheet_left_must_agree(tmp_path, old, new, message):
+    with pytest.raises(ConfigError, match=message):
+        from_sheet(tmp_path, (old, new))
