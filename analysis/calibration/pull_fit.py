@@ -21,9 +21,7 @@ NAMES = ("offset", "gain", "stiffening", "line_load", "friction")  # R0 [N], 1/f
 SEEN = 2.0  # of its uncertainty: from here on the stiffening is called found
 CHANGED = 0.1  # of its greatest: a pressure that varied less than this was not changed
 UNDETERMINED = 1e-6  # of a column's length that the others leave
-UNSEEN_STIFFENING = (
-    0.006 / 31e5
-)  # of the gain, a pascal: rectangular limit of hoses never pulled under pressure; judged
+UNSEEN_STIFFENING = 0.006 / 31e5  # of the gain, a pascal: limit of hoses never pulled under pressure; judged
 UNSEEN_LINE_LOAD = 1.5e-5  # N/Pa: likewise of what their pressure alone pushes; judged, 1.5 N/bar
 
 
