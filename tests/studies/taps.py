@@ -55,7 +55,7 @@ CASES = (
 
 
 def oscillation(f: float, zeta: float, force: Array, step: float) -> Array:
-    """Step one oscillator under a force that is held over each step, from rest; one is what rings when the fit starts."""
+    """Step one oscillator under a force held over each step, from rest; one is what rings when the fit starts."""
     w = 2.0 * np.pi * f
     whole = np.zeros((3, 3))
     whole[:2] = [[0.0, 1.0, 0.0], [-(w**2), -2.0 * zeta * w, 1.0]]
