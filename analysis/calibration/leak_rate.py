@@ -87,7 +87,8 @@ def leak_rate(hold: Hold, doubt: Doubt) -> LeakRate:
 
     Notes
     -----
-    :math:`u^2 = u_{blocks}^2 + (\sqrt 2 u_T / T t)^2 + (\tau \Delta \dot T / T t)^2 + (\Delta_{halves} / 2)^2 + (u_{\dot P} / P)^2`, each times the
+    :math:`u^2 = u_{blocks}^2 + (\sqrt 2 u_T / T t)^2 + (\tau \Delta \dot T / T t)^2 + (\Delta_{halves} / 2)^2 +
+    (u_{\dot P} / P)^2`, each times the
     mass and what ln rho moves by. Settling is not fitted: it does not die away as an exponential. Derived.
     """
     time, pressure, temperature = _averaged(hold)
@@ -98,22 +99,25 @@ def leak_rate(hold: Hold, doubt: Doubt) -> LeakRate:
     slope = slope_of(time, np.log(rho), blocks=BLOCKS)
     mass = hold.gas_volume[0] * float(np.mean(rho))
     by_pressure, by_temperature = _moves(hold.gas, float(np.mean(pressure)), kelvin)
-    parting = math.sqrt(2.0) * doubt.gas_u / slope.span
-    if hold.temperature.size > 1:  # the gas trails a wall that warms or cools, and less so as that dies away
-        parting = math.hypot(
-            parting, 4.0 * doubt.gas_lag * slope_of(time, temperature, blocks=BLOCKS).halves / slope.span
-        )
-    if hold.temperature.size == 1:
-        parting = math.inf if doubt.room_change is None else math.hypot(parting, doubt.room_change / math.sqrt(3.0))
     reading = math.hypot(doubt.pressure_drift, math.sqrt(2.0 / 12.0) * doubt.pressure_step / slope.span)
     terms = {
         "scatter": mass * slope.blocks_u,
-        "gas against thermometer": mass * by_temperature * parting / kelvin,
+        "gas against thermometer": mass * by_temperature * _parting(hold, doubt, time, temperature) / kelvin,
         "slope not steady": mass * slope.halves,
         "pressure drift": mass * by_pressure * reading / float(np.mean(pressure)),
         "volume": abs(mass * slope.value) * hold.gas_volume[1] / hold.gas_volume[0],
     }
     return LeakRate(rate=-mass * slope.value, u=math.hypot(*terms.values()), terms=terms, mass=mass, held=slope.span)
+
+
+def _parting(hold: Hold, doubt: Doubt, time: Array, temperature: Array) -> float:
+    """Return how fast the gas may part from what its thermometer says. [K/s]."""
+    own = math.sqrt(2.0) * doubt.gas_u / float(time[-1] - time[0])
+    if hold.temperature.size == 1:
+        return math.inf if doubt.room_change is None else math.hypot(own, doubt.room_change / math.sqrt(3.0))
+    # the gas trails a wall that warms or cools, and less so as that dies away: slopes at both ends, from the halves
+    wall = slope_of(time, temperature, blocks=BLOCKS)
+    return math.hypot(own, 4.0 * wall.halves * doubt.gas_lag / wall.span)
 
 
 def _averaged(hold: Hold) -> tuple[Array, Array, Array]:
