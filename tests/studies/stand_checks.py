@@ -145,7 +145,7 @@ def sheets(days: int, seed: int = SEED) -> tuple[int, int]:
 
 
 def charts(runs: int, number: int, seed: int = SEED) -> tuple[float, float, float]:
-    """Return how often a chart of so many values alarms on a good one, what it prints, and misses of a 4 sigma shift."""
+    """Return how often a chart of so many values alarms by chance, what it prints, and misses of a 4 sigma shift."""
     random = np.random.default_rng(seed)
     drawn = random.normal(0.0, 1.0, (runs, number))
     new = random.normal(0.0, 1.0, runs)
