@@ -22,6 +22,7 @@ ORDER = 8  # of the pencil
 PER_PERIOD = 10  # samples, that the pencil works on
 LONGEST_PENCIL = 400  # samples; a decay is over by then
 MOST_SINES = 4
+ROUNDING = 1e-10  # of a record: what is left below it is arithmetic
 MOST_EVALUATIONS = 200  # of a search; from a good start a few are enough
 LEAST_ZETA, MOST_ZETA = -0.02, 0.6  # beyond it is no ringing; hum does not decay at all
 LEAST_PERIODS, LEAST_SAMPLES = 3.0, 40
@@ -60,7 +61,7 @@ def fit_decay(time: Array, value: Array) -> Decay:
     Parameters
     ----------
     time : (N,) array
-        Evenly spaced. [s]
+        Evenly spaced, but for rows that were lost. [s]
     value : (N,) array
         Finite; any unit.
 
@@ -78,17 +79,19 @@ def fit_decay(time: Array, value: Array) -> Decay:
     step = _step(time, value)
     x = time - time[0]
     rest = value - _projected(x, np.empty(0), value)[1]
-    poles = _pencil(rest, step)
+    poles = _pencil(_evenly(x, rest), step)
     found: LeastSquares | None = None
     for count in range(1, MOST_SINES + 1):
         so_far = np.empty(0) if found is None else found.value
         starts = [np.ravel(poles[:count])] if len(poles) >= count else []
         if so_far.size == 2 * (count - 1):
-            starts += [np.append(so_far, one) for one in _candidates(rest, step)]
+            starts += [np.append(so_far, one) for one in _candidates(_evenly(x, rest), step)]
         more = 2 * count - so_far.size
         fitted = _best(x, value, [one for one in starts if _promises(x, value, rest, one, more)])
         if fitted is not None and _wanted(rest, fitted.residual, fitted.value.size, more):
             found, rest = fitted, fitted.residual
+            if np.linalg.norm(rest) < ROUNDING * np.linalg.norm(value):
+                break
         elif count > so_far.size // 2 + 1:
             break  # two close sines may need each other: one step more was tried
     if found is None:
@@ -100,6 +103,11 @@ def _step(time: Array, value: Array) -> float:
     if value.size < LEAST_SAMPLES or not np.isfinite(value).all():
         raise DataError(f"{value.size} samples of a decay, {int(np.isfinite(value).sum())} finite; all, and 40, needed")
     return float(time[-1] - time[0]) / (time.size - 1)
+
+
+def _evenly(x: Array, rest: Array) -> Array:
+    """Bring what start values are taken from to equal steps; the fit itself takes rows where they are."""
+    return np.asarray(np.interp(np.linspace(0.0, x[-1], x.size), x, rest))
 
 
 def _basis(x: Array, poles: Array) -> Array:

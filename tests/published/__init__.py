@@ -30,8 +30,8 @@ test by scipy). Files without a folder stand here, the others from ``tests`` on.
 | air; a mass weighed in it | note; by hand | memory, derived | printed | analysis/dataset/test_as_weighed.py |
 | calibration fit: Pontius, Norris | [StRD] | confirmed | 10 digits | daq/config/test_calibration.py |
 | calibration fit: thermometer | [GUM] H.3 | confirmed | printed | daq/config/test_calibration.py |
-| log decrement; u of a damped sine | textbook; by hand | confirmed, derived | 1e-4 | analysis/calibration/test_tap_fit.py |
-| leak units; laminar channel | unit table, texts | confirmed, derived | printed | analysis/calibration/test_leak_rate.py |
+| log decrement; u of a tap | textbook; by hand | confirmed, derived | 1e-4 | analysis/calibration/test_tap_fit.py |
+| leak units; laminar leak | unit table, texts | confirmed, derived | printed | analysis/calibration/test_leak_rate.py |
 | real gas of a hold: Z, ln P by ln T, density | CoolProp | library | 2e-5 | analysis/calibration/test_leak_rate.py |
 | slope of a random walk: 6/5 | closed form | derived | 4 % | analysis/calibration/test_load_by_cell.py |
 | shunt of a bridge; angles | two dividers; cosine | derived | 1e-6; 5e-6 | analysis/stand_checks/test_stand_checks.py |

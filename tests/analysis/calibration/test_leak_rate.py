@@ -154,6 +154,15 @@ def test_a_verdict_that_is_not_given_names_the_hold_that_could():
     assert judge_hold(leak(0.1, 0.1), 0.1 * GRAM_A_MINUTE).could is None
 
 
+def test_a_supply_that_leaks_in_is_named_at_3_29_u_and_a_tight_tank_seldom():
+    drawn = np.random.default_rng(6).normal(size=4000)
+    said = [judge_hold(leak(0.02 * (x - DETECTION), 0.02), 0.1 * GRAM_A_MINUTE).says for x in drawn]
+    assert said.count("supply leaks in") / 4000 == pytest.approx(0.95, abs=0.012)
+    said = [judge_hold(leak(0.02 * x, 0.02), 0.1 * GRAM_A_MINUTE).says for x in drawn]
+    assert said.count("supply leaks in") / 4000 == pytest.approx(0.05, abs=0.012)
+    assert said.count("leaks, more") == 0
+
+
 def test_a_hold_of_no_time_is_refused():
     one = Hold(
         time=np.zeros(5), pressure=np.full(5, 32e5), temperature=np.full(5, 288.0), gas="n2", gas_volume=(1e-2, 0.0)

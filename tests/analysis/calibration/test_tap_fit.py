@@ -70,6 +70,12 @@ def test_an_exact_decay_is_given_back_with_offset_and_slope():
     assert [s.amplitude for s in decay.sines] == pytest.approx([1.0, 0.5], rel=1e-7)
 
 
+def test_lost_rows_leave_the_fit_as_it_is():
+    t = np.delete(np.arange(0.0, 2.0, 1e-3), [*range(200, 230), 700])
+    (sine,) = fit_decay(t, ring(t)).sines
+    assert (sine.frequency, sine.zeta) == pytest.approx((41.0, 0.02), rel=1e-7)
+
+
 def test_the_fit_claims_the_attainable_uncertainty_of_a_lone_mode():
     t = np.arange(0.0, 2.0, 1e-3)
     decay = fit_decay(t, ring(t) + np.random.default_rng(3).normal(0.0, 0.02, t.size))
@@ -121,6 +127,14 @@ def test_several_taps_give_a_mode_whose_u_holds_their_scatter():
     assert mode.zeta == pytest.approx(0.02, abs=4 * mode.zeta_u)
     assert mode.taps == 6
     assert mode.note == ""
+
+
+@pytest.mark.slow
+def test_ten_kilograms_added_tell_the_moving_mass_within_three_per_cent():
+    error, u = study.masses(4)
+    # 4 draws: their rms is within 1.6 of the true one
+    assert np.sqrt(np.mean(error**2)) <= 0.03 * 75.0 * 1.6
+    assert (np.abs(error) < 4.0 * u).all()
 
 
 def test_damping_that_grows_with_strength_is_called_friction():
