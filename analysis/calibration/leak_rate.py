@@ -214,6 +214,13 @@ def sccm(rate: float, gas: str) -> float:
     return throughput(rate, gas, temperature=SCCM_TEMPERATURE) / SCCM_PRESSURE * 1e6 * 60.0
 
 
+def in_units_of_the_trade(rate: float, gas: str, *, temperature: float) -> str:
+    """Write a mass rate [kg/s] as a trade catalogue does, the temperature that it is taken at [K] named."""
+    litres = 10.0 * throughput(rate, gas, temperature=temperature)
+    celsius = temperature - SCCM_TEMPERATURE
+    return f"{sccm(rate, gas):.3g} sccm (0 degC, 1 atm), {litres:.3g} mbar L/s taken at {celsius:.0f} degC"
+
+
 def mass_rate(throughput: float, gas: str, *, temperature: float) -> float:
     """Return pressure times volume a second [Pa m³/s], taken at a temperature [K], as a mass rate. [kg/s]."""
     return throughput * _molar_mass(gas) / (GAS_CONSTANT * temperature)

@@ -91,9 +91,35 @@ class PullFit:
         slope = share @ self._slope(pressure)
         return float(share @ self.factor(pressure)), math.sqrt(float(slope @ self.covariance @ slope))
 
-    def force(self, reading: Array, pressure: Array) -> Array:
-        """Return the true force behind cell readings (N,) [N] at gauge pressures (N,) [Pa], offset of the pull off."""
-        return np.asarray((reading - self.value[0] - self.value[3] * pressure) * self.factor(pressure))
+    def force(self, reading: Array, pressure: Array, *, zero: float | None = None) -> Array:
+        """Return the true force behind cell readings.
+
+        Parameters
+        ----------
+        reading, pressure : (N,) array
+            Of the cell [N]; of the lines at the same instants, gauge [Pa].
+        zero : float, optional
+            What the cell reads unloaded, lines empty; that of the pull where none is given. [N]
+        """
+        offset = float(self.value[0]) if zero is None else zero
+        return np.asarray((reading - offset - self.value[3] * pressure) * self.factor(pressure))
+
+    def impulse(self, reading: Array, pressure: Array, *, zero: float, step: Array) -> tuple[float, float]:
+        """Return the impulse behind cell readings and what the pull leaves open of it: all terms together. [N s].
+
+        Parameters
+        ----------
+        reading, pressure, zero
+            As for :meth:`force`.
+        step : (N,) array
+            Time that each reading stands for. [s]
+        """
+        push = self.force(reading, pressure, zero=zero)
+        f = self.factor(pressure)
+        slope = np.array(
+            [0.0, -np.sum(step * push * f), -np.sum(step * push * f * pressure), -np.sum(step * pressure * f), 0.0]
+        )
+        return float(step @ push), math.sqrt(float(slope @ self.covariance @ slope))
 
     def _slope(self, pressure: Array) -> Array:
         """Return the derivatives of the factor by the five terms. (N, 5)."""

@@ -195,6 +195,19 @@ def settling_time(frequency: float, zeta: float, share: float) -> float:
     return math.log(1.0 / share) / (zeta * 2.0 * math.pi * frequency)
 
 
+def true_to(frequency: float, error: float) -> float:
+    r"""Return up to which frequency a cell under a mode [Hz] shows a force's amplitude within a share. [Hz].
+
+    :math:`1 / (1 - r^2) - 1` at the ratio r of frequencies, lightly damped. Derived.
+    """
+    return frequency * math.sqrt(error / (1.0 + error))
+
+
+def mass_left(mass: float, before: float, after: float) -> float:
+    """Return what still moves of a mass [kg] whose mode rose from one frequency to another [Hz]. [kg]."""
+    return mass * (before / after) ** 2
+
+
 def zeta_of_log_decrement(decrement: float) -> float:
     """Return the damping that makes a natural logarithm of the ratio of two peaks one period apart. [-]."""
     return decrement / math.hypot(2.0 * math.pi, decrement)

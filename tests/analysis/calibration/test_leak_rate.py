@@ -11,6 +11,7 @@ from standbook.analysis.calibration.leak_rate import (
     Doubt,
     Hold,
     LeakRate,
+    in_units_of_the_trade,
     judge_hold,
     laminar_leak,
     leak_rate,
@@ -58,6 +59,11 @@ def test_a_tenth_of_a_gram_of_nitrogen_a_minute_in_the_units_of_the_trade():
     assert sccm(0.1 * GRAM_A_MINUTE, "nitrogen") == pytest.approx(80.0, abs=0.05)
     assert throughput(0.1 * GRAM_A_MINUTE, "nitrogen", temperature=273.15) == pytest.approx(0.135, abs=5e-4)
     assert throughput(0.1 * GRAM_A_MINUTE, "nitrogen", temperature=293.15) == pytest.approx(0.145, abs=5e-4)
+
+
+def test_a_rate_in_units_of_the_trade_names_its_temperature():
+    words = in_units_of_the_trade(0.1 * GRAM_A_MINUTE, "nitrogen", temperature=293.15)
+    assert words == "80 sccm (0 degC, 1 atm), 1.45 mbar L/s taken at 20 degC"
 
 
 def test_a_laminar_channel_leaks_as_the_square_of_pressure():

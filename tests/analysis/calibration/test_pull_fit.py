@@ -40,6 +40,32 @@ def test_the_reference_is_common_to_factor_and_stiffening_and_no_repeat_averages
         assert fit.mean_factor(p, np.ones(3))[1] == pytest.approx(np.mean(fit.factor_u(p)), rel=1e-6)
 
 
+def test_the_impulse_of_a_burn_takes_every_pressure_at_its_own_factor():
+    # derived: f from 1.0080 empty to 1.0143 at 31 bar; 34.5 kN s of cell readings from 31 to 15 bar
+    fit = fit_pull(points(gain=1 / 1.0080, stiffening=(1 / 1.0143 - 1 / 1.0080) / 31e5, line_load=0.0), reference_u=0.0)
+    p, reading, step = np.linspace(31e5, 15e5, 401), np.full(401, 2000.0), np.full(401, 34.5e3 / 2000.0 / 401)
+    value, _ = fit.impulse(reading, p, zero=0.0, step=step)
+    assert value / 34.5e3 == pytest.approx(1.0127, abs=5e-5)
+    assert value - 1.0113 * 34.5e3 == pytest.approx(48.0, abs=1.5)  # what one factor of 1.0113 reads low
+
+
+def test_the_doubt_of_an_impulse_is_that_of_its_terms_together():
+    one = points()
+    noise = np.random.default_rng(3).normal(0.0, 2.0, one.cell.size)
+    fit = fit_pull(
+        PullPoints(force=one.force, cell=one.cell + noise, pressure=one.pressure, direction=one.direction),
+        reference_u=0.002,
+    )
+    p, reading, step = np.linspace(31e5, 15e5, 50), np.linspace(2200.0, 1500.0, 50), np.full(50, 0.2)
+    value, u = fit.impulse(reading, p, zero=3.0, step=step)
+    # terms drawn from their covariance, and the model written out
+    drawn = np.random.default_rng(4).multivariate_normal(fit.value, fit.covariance, 20_000)
+    gain = drawn[:, 1, None] + drawn[:, 2, None] * p
+    each = ((reading - 3.0 - drawn[:, 3, None] * p) / gain) @ step
+    assert np.mean(each) == pytest.approx(value, rel=1e-4)
+    assert np.std(each) == pytest.approx(u, rel=0.02)  # 20,000 draws scatter by 0.5 %
+
+
 def test_an_angle_is_put_back_and_is_a_doubt():
     # closed form: half-normal of scale s takes s²/2 on average, with the deviation s²/sqrt 2
     scale = math.radians(3.0)

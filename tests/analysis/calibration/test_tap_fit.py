@@ -10,9 +10,11 @@ from standbook.analysis.calibration.damped_sines import Sine, fit_decay
 from standbook.analysis.calibration.tap_fit import (
     attainable_zeta_u,
     fit_tap,
+    mass_left,
     modes_of,
     moving_mass,
     settling_time,
+    true_to,
     zeta_of_log_decrement,
 )
 from standbook.daq.errors import DataError
@@ -60,6 +62,20 @@ def test_mass_added_tells_the_mass_that_moves():
     assert np.std(10.0 / ((f0 / f1) ** 2 - 1.0)) == pytest.approx(u, rel=0.03)
     with pytest.raises(DataError, match="which is which"):
         moving_mass((38.5, 0.01), (41.0, 0.01), (10.0, 0.0))
+
+
+def test_a_cell_shows_a_force_truly_far_below_its_mode():
+    # derived: 1 % to 0.10 f1, 5 % to 0.22 f1; held to the oscillator's own equation
+    assert true_to(41.0, 0.01) == pytest.approx(0.10 * 41.0, rel=0.01)
+    assert true_to(41.0, 0.05) == pytest.approx(0.22 * 41.0, rel=0.01)
+    pole = 2j * np.pi * true_to(41.0, 0.05)
+    w = 2 * np.pi * 41.0
+    assert abs(w**2 / (pole**2 + 2 * 0.02 * w * pole + w**2)) == pytest.approx(1.05, abs=1e-3)
+
+
+def test_a_mode_that_rises_tells_what_left():
+    # derived: 41 to 46.7 Hz are 75 to 57.8 kg
+    assert mass_left(75.0, 41.0, 46.7) == pytest.approx(57.8, abs=0.05)
 
 
 def test_an_exact_decay_is_given_back_with_offset_and_slope():
