@@ -72,7 +72,9 @@ def fit_tap(time: Array, value: Array) -> Tap:
     A second blow of the hammer, or a tap so hard that something slid, leaves more than noise in a part of the record:
     the sum of squares of a block over the noise of the record's end is chi-squared. Then a later start is tried.
     """
-    blow = int(np.argmax(np.abs(value - np.median(value))))
+    if value.size < LEAST_SAMPLES or not np.isfinite(value).all():
+        raise DataError(f"{value.size} samples of a tap, {int(np.isfinite(value).sum())} finite; record seconds of it")
+    blow = int(np.argmax(np.abs(_level(time, value))))
     first = blow + math.ceil(WAIT / _strongest(time[blow:], value[blow:]) * _rate(time))
     decay = fit_decay(time[first:], value[first:])
     if _is_noise(decay, _rate(time)):
@@ -91,6 +93,11 @@ def fit_tap(time: Array, value: Array) -> Tap:
     return Tap(blow=float(time[blow]), start=float(time[first]), decay=decay, clean=False, note=note)
 
 
+def _level(time: Array, value: Array) -> Array:
+    """Take a straight line off: a drifting zero is no blow."""
+    return np.asarray(value - np.polynomial.Polynomial.fit(time, value, 1)(time))
+
+
 def _again(time: Array, value: Array) -> Decay | None:
     try:
         return fit_decay(time, value)
@@ -104,9 +111,9 @@ def _rate(time: Array) -> float:
 
 def _strongest(time: Array, value: Array) -> float:
     """Return the frequency of the highest line after the blow. [Hz]."""
-    if value.size < LEAST_SAMPLES or not np.isfinite(value).all():
-        raise DataError(f"{value.size} samples after the blow, not all of them usable; record two seconds after it")
-    line = highest_line(value - np.polynomial.Polynomial.fit(time, value, 1)(time), 1.0 / _rate(time))
+    if value.size < LEAST_SAMPLES:
+        raise DataError(f"{value.size} samples after the blow; record two seconds after it")
+    line = highest_line(_level(time, value), 1.0 / _rate(time))
     if line * float(time[-1] - time[0]) < LEAST_PERIODS:
         raise DataError("nothing rings for three periods after the blow; record two seconds after it")
     return line

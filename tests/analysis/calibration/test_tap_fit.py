@@ -132,6 +132,12 @@ def test_a_hammer_that_struck_twice_is_said_and_left_behind():
     assert drawn(PLAIN, 1)[0].note == ""
 
 
+def test_a_zero_that_drifts_past_the_blow_is_no_blow():
+    (tap,) = drawn(replace(PLAIN, drift=4.0), 1)
+    assert 0.5 < tap.blow < 0.55
+    assert tap.decay.sines[0].frequency == pytest.approx(41.0, rel=0.001)
+
+
 def test_several_taps_give_a_mode_whose_u_holds_their_scatter():
     random = np.random.default_rng(4)
     scattered = (replace(PLAIN, f=41.0 * (1.0 + 0.002 * random.normal())) for _ in range(6))
@@ -178,5 +184,7 @@ def test_noise_alone_and_a_record_cut_short_are_refused():
     noise = np.random.default_rng(1).normal(0.0, 1.0, t.size)
     with pytest.raises(DataError, match="rings"):
         fit_tap(t, np.where(t < 0.1, 0.0, noise))
+    with pytest.raises(DataError, match="finite"):
+        fit_tap(t, np.where(t > 1.0, np.nan, noise))
     with pytest.raises(DataError, match="after the blow"):
         fit_tap(t, np.where(t > 1.99, 1.0, 0.0))
