@@ -1,5 +1,6 @@
-"""Calibration of a sensor from what was read on the bench.
+"""What is read on the bench and at the stand, to what its sensors and its path of force are worth.
 
-Takes a readings sheet, and plain arrays; gives the curve, the reference's error and the uncertainty of a reading.
-May import: daq/config.
+Takes readings sheets, and arrays of levels, pulls, taps, holds and loadings; gives curves, factors, modes, leak rates
+and loads, with uncertainties.
+May import: analysis/physics, analysis/signal, daq/config.
 """

@@ -36,6 +36,12 @@ test by scipy). Files without a folder stand here, the others from ``tests`` on.
 | limits of scales and weights | OIML R 76, R 111 | confirmed | printed | analysis/calibration/test_applied_level.py |
 | three non-linearities of a bow | closed form | derived | 1e-3; 3e-2 | analysis/calibration/test_sensor_terms.py |
 | stacked and common masses | closed form | derived | 4 % | analysis/calibration/test_reference_error.py |
+| log decrement; u of a tap | textbook; by hand | confirmed, derived | 1e-4 | analysis/calibration/test_tap_fit.py |
+| leak units; laminar leak | unit table, texts | confirmed, derived | printed | analysis/calibration/test_leak_rate.py |
+| real gas of a hold: Z, ln P by ln T, density | CoolProp | library | 2e-5 | analysis/calibration/test_leak_rate.py |
+| slope of a random walk: 6/5 | closed form | derived | 4 % | analysis/calibration/test_load_by_cell.py |
+| shunt of a bridge; angles | two dividers; cosine | derived | 1e-6; 5e-6 | analysis/stand_checks/test_stand_checks.py |
+| bytes of a frame | the encoder | library | exact | analysis/stand_checks/test_link_budget.py |
 | nonlinear fits | [StRD] | confirmed | 8 digits | analysis/signal/test_least_squares.py |
 | spectra; A^2/2; Parseval | scipy.signal, closed form | library | 1e-9; 1e-3; 1e-9 | test_spectral_lines.py |
 | line of a chamber: frequency, amplitude, rms | scipy.signal | library | 0.1 Hz; 2 % | test_spectral_lines.py |
