@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.record import ports_of
 from standbook.cli.screen import open_page, say, say_all, today
 from standbook.daq.errors import EXIT_FINDINGS, ConfigError, RecordError
 
@@ -42,6 +41,24 @@ def calibrate(
 
     Example: standbook calibrate teasel-2/readings/PT-11_2031-06-02.toml
     """
+    campaign = _campaign(sheet)
+    if new:
+        _write_new(sheet, campaign)
+        return
+    if port:
+        from standbook.cli.record import ports_of
+        from standbook.cli.take_levels import take_into_sheet
+
+        take_into_sheet(sheet, campaign, ports_of(port), rehearsal=rehearsal)
+    needs_review, page = _calibrated(sheet, campaign, revision)
+    if show and page is not None:
+        open_page(page)
+    if needs_review:
+        raise typer.Exit(EXIT_FINDINGS)
+
+
+def _calibrated(sheet: Path, campaign: Path, revision: str | None) -> tuple[bool, Path | None]:
+    """Make a sheet into the next revision; tell whether something needs review, and where the page lies."""
     from standbook.analysis.calibration.readings_sheet import read_sheet
     from standbook.analysis.calibration_sheet.calibrate import calibrate_sheet
     from standbook.analysis.calibration_sheet.calibration_text import calibration_text
@@ -52,14 +69,6 @@ def calibrate(
     from standbook.daq.config.campaign import CALIBRATIONS
     from standbook.daq.config.toml_document import parse_document
 
-    campaign = _campaign(sheet)
-    if new:
-        _write_new(sheet, campaign)
-        return
-    if port:
-        from standbook.cli.take_levels import take_into_sheet
-
-        take_into_sheet(sheet, campaign, ports_of(port), rehearsal=rehearsal)
     typed, date = read_sheet(sheet, change=lambda values: signals_filled_in(values, campaign, str(sheet)))
     if date > today():
         raise ConfigError(f"{sheet}: {date} is still to come; the name of a sheet holds the day it was read")
@@ -68,23 +77,20 @@ def calibrate(
     name = _next(campaign / CALIBRATIONS, typed.tag, last, revision)
     found = calibrate_sheet(typed, date, last, str(sheet))
     said = sentences(found, name)
+    needs_review = bool(said.review) or (found.comparison is not None and found.comparison.differs)
     written = f"{sheet.resolve().parent.name}/{sheet.name}"
     text = calibration_text(found, name, written)
     place = campaign / CALIBRATIONS / f"{typed.tag}_{name}.toml"
     parse_document(text, Calibration, str(place))  # what is written reads back, or is not written
-    html = calibration_page(found, said, name, written)
     if is_rehearsed(typed.journal, campaign):
         say("REHEARSAL: the levels are simulated; no calibration is written.")
         _print(said)
-        return
-    page = _write(place, text, html)
+        return needs_review, None
+    page = _write(place, text, calibration_page(found, said, name, written))
     _print(said)
     say(f"Calibration: {place}")
     say(f"Page: {page}")
-    if show:
-        open_page(page)
-    if said.review or (found.comparison is not None and found.comparison.differs):
-        raise typer.Exit(EXIT_FINDINGS)
+    return needs_review, page
 
 
 def _write_new(sheet: Path, campaign: Path) -> None:

@@ -70,17 +70,30 @@ def rehearse(
 
     Example: standbook rehearse teasel-2/plans/HF-02.toml --link teasel.port --fault brown-out@0.15 --fault unplug@5:2
     """
-    from standbook.analysis.simulation.story import draw_for
-    from standbook.analysis.simulation.story import rehearse as make_up
-    from standbook.daq.config.campaign import read_campaign
-
     if is_sheet(plan):
         if fault or weighings is not None:
             raise UsageError("levels are played as they are set: --fault and --weighings are for plans")
         _play_levels(plan, seed, link, time_scale)
         return
-    campaign = read_campaign(plan, today=today())
     asked = _faults_asked(fault or (), link)
+    _rehearse_plan(plan, asked, seed=seed, weighings=weighings, link=link, time_scale=time_scale)
+
+
+def _rehearse_plan(
+    plan: Path,
+    asked: "Sequence[Fault]",
+    *,
+    seed: int | None,
+    weighings: Path | None,
+    link: Path | None,
+    time_scale: float,
+) -> None:
+    """Simulate a plan and play every board of its stand."""
+    from standbook.analysis.simulation.story import draw_for
+    from standbook.analysis.simulation.story import rehearse as make_up
+    from standbook.daq.config.campaign import read_campaign
+
+    campaign = read_campaign(plan, today=today())
     played = _boards_played(campaign)
     links = _links(link, played)
     for option, path in (*(("--link", path) for path in links.values()), ("--weighings", weighings)):

@@ -104,6 +104,8 @@ def signals_filled_in(values: dict[str, Any], campaign: Path, name: str) -> dict
         return values
     if Path(journal).name != journal:
         raise ConfigError(f'{name}: journal: "{journal}" is no folder in {RUNS}; write its name alone')
+    if not (campaign / RUNS / journal).is_dir():
+        raise ConfigError(f"{name}: journal: {RUNS} has no {journal}")
     rows = list(_rows(values))
     run = open_run(campaign / RUNS / journal)
     levels = recorded_levels(run, str(values.get("tag")))

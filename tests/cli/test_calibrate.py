@@ -178,7 +178,7 @@ REFUSED = {
     "expired reference": (changed(", class =", ", valid_until = 2020-01-01, class ="), "was in date until 2020-01-01"),
     "barometer": (changed('what = "test gauge"', 'what = "barometer"'), "a barometer shows one pressure"),
     "unknown reference": (changed('what = "test gauge"', 'what = "a friend"'), "is no reference that is known here"),
-    "journal": (changed('by = "DAQ"', 'journal = "2031-06-02_cal"'), "levels are not yet read from a journal"),
+    "journal": (changed('by = "DAQ"', 'journal = "2031-06-02_cal"'), "journal: runs has no 2031-06-02_cal"),
     "unknown key": (changed('by = "DAQ"', 'buy = "DAQ"'), "unknown key"),
     "outside range": (pressure_sheet().replace('"60 bar(g)"', '"66 bar(g)"'), "lies outside of its range"),
     "frozen": (frozen(pressure_sheet()), "the channel is frozen or a row was copied"),
@@ -265,11 +265,11 @@ def test_a_sheet_elsewhere_of_another_day_or_of_no_input_is_refused(capsys, camp
     late = write_sheet(campaign, pressure_sheet(), day=TODAY + dt.timedelta(days=9))
     other = write_sheet(campaign, pressure_sheet().replace("PT-11", "PT-99"), tag="PT-99")
     for sheet, sentence in (
-        (campaign.parent / "PT-11_2031-06-02.toml", "still to come"),
+        (campaign.parent / "PT-11_2031-06-02.toml", "lies in the readings folder"),
         (named, "name the sheet TAG_DATE.toml"),
         (late, "is still to come"),
         (other, "stand.toml has no PT-99; it has LC-1"),
-        (campaign / "readings" / "nothing.toml", "no such file"),
+        (campaign / "readings" / "PT-11_2025-01-01.toml", "no such file"),
     ):
         assert run(["calibrate", str(sheet)]) == 3
         assert sentence in capsys.readouterr().err
