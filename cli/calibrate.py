@@ -108,7 +108,7 @@ def _write_new(sheet: Path, campaign: Path) -> None:
         raise ConfigError(f"{sheet}: {STAND_FILE} has no {tag}; it has {', '.join(sorted(i.tag for i in stand.input))}")
     item = stand.input_tagged(tag)
     text = new_sheet_text(item, _last(campaign / CALIBRATIONS, tag))
-    sheet.parent.mkdir(exist_ok=True)
+    _make_folder(sheet.parent)
     write_atomic(sheet, text.encode("utf-8"))
     say(f"Sheet: {sheet}. Write what the reference is, correct the levels, then take them:")
     say(f"  standbook calibrate {sheet} --port {item.device}=PATH")
@@ -187,15 +187,11 @@ def _next(folder: Path, tag: str, last: "Calibration | None", wanted: str | None
 def _write(place: Path, text: str, html: str) -> Path:
     """Write page and calibration, the calibration last; where it cannot be, the page goes too."""
     from standbook.daq.storage.atomic_write import write_atomic
-    from standbook.daq.storage.durable_file import reason
 
     page = place.with_suffix(".html")
     if place.exists() or page.exists():
         raise ConfigError(f"{place}: exists already; nothing was written")
-    try:
-        place.parent.mkdir(exist_ok=True)
-    except OSError as error:
-        raise RecordError(f"{place.parent}: cannot be made: {reason(error)}") from error
+    _make_folder(place.parent)
     write_atomic(page, html.encode("utf-8"))
     try:
         write_atomic(place, text.encode("utf-8"))
@@ -204,3 +200,12 @@ def _write(place: Path, text: str, html: str) -> Path:
             page.unlink()
         raise
     return page
+
+
+def _make_folder(folder: Path) -> None:
+    from standbook.daq.storage.durable_file import reason
+
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"{folder}: cannot be made: {reason(error)}") from error

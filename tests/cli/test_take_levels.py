@@ -166,3 +166,12 @@ def test_levels_without_a_terminal_of_another_day_or_with_a_faulty_sheet_are_ref
 def test_a_sheet_whose_levels_are_still_to_be_taken_says_how(campaign, capsys):
     assert run(["calibrate", str(sheet_in(campaign))]) == 3
     assert "are taken with --port DEVICE=PATH" in capsys.readouterr().err
+
+
+def test_a_new_sheet_that_the_disk_refuses_is_a_sentence(campaign, capsys, monkeypatch):
+    def refused(*_args, **_more):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("pathlib.Path.mkdir", refused)
+    assert run(["calibrate", "--new", str(campaign / "readings" / "PT-11_2031-06-02.toml")]) == 6
+    assert "readings: cannot be made: No space left on device" in capsys.readouterr().err
