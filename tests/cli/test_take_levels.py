@@ -174,4 +174,4 @@ def test_a_new_sheet_that_the_disk_refuses_is_a_sentence(campaign, capsys, monke
 
     monkeypatch.setattr("pathlib.Path.mkdir", refused)
     assert run(["calibrate", "--new", str(campaign / "readings" / "PT-11_2031-06-02.toml")]) == 6
-    assert "readings: cannot be made: No space left on device" in capsys.readouterr().err
+    assert "readings: cannot be made: disk full; free some space" in capsys.readouterr().err
