@@ -20,7 +20,7 @@ from standbook.daq.config.campaign import STAND_FILE
 from standbook.daq.config.stand import read_stand
 from standbook.daq.config.toml_document import read_toml
 from standbook.daq.errors import ConfigError, DataError, UsageError
-from standbook.daq.host_clock import HostClocks, HostTime
+from standbook.daq.host_clock import Clocks, HostClocks, HostTime
 from standbook.daq.printable import printable
 from standbook.daq.recording.recorder import Watch, resolve_ports
 from standbook.daq.recording.run_recording import RecordingOrder, record_run_into
@@ -83,7 +83,8 @@ def take_levels(
                 number=folder.name, stand=part, ports=ports, folder=folder, rehearsal=rehearsal, seconds=None
             )
             moment = MomentOf(clocks)
-            steps = _Steps(keys, moment, LevelTaking(planned, live, MarkLog(folder / MARKS_FILE, moment)), live, tag)
+            taking = LevelTaking(planned, live, MarkLog(folder / MARKS_FILE, moment))
+            steps = _Steps(keys, clocks, moment, taking, live)
             record_run_into(
                 order,
                 stopped=lambda: bool(stopped) or steps.is_over,
@@ -126,8 +127,8 @@ def take_into_sheet(sheet: Path, campaign: Path, given: Mapping[str, str], *, re
 class _Steps:
     """Keys in, one line of state out."""
 
-    def __init__(self, keys: KeyReader, moment: MomentOf, taking: LevelTaking, live: LiveLevel, tag: str) -> None:
-        self._keys, self._moment, self._taking, self._live, self._tag = keys, moment, taking, live, tag
+    def __init__(self, keys: KeyReader, clocks: Clocks, moment: MomentOf, taking: LevelTaking, live: LiveLevel) -> None:
+        self._keys, self._clocks, self._moment, self._taking, self._live = keys, clocks, moment, taking, live
         self._width = 0
         self.is_over = False
 
@@ -136,7 +137,7 @@ class _Steps:
         for key in self._keys.pressed():
             self._moment.when = self._shown_at(key.when)
             self.is_over |= key.text in QUIT
-            self._taking.press(key.text)
+            self._taking.press(key.text, key.when.monotonic_ns)
             if self._taking.said:
                 self.tell(self._taking.said)
                 self._taking.said = ""
@@ -155,12 +156,12 @@ class _Steps:
         self._write("\r" + printable(sentence) + "\n")
 
     def _state(self) -> str:
-        planned, standing = self._taking.next, self._live.standing()
+        planned, standing = self._taking.next, self._live.standing(self._clocks.now().monotonic_ns)
         if planned is None:
             return "all levels are taken"
         shown = self._taking.typed or planned.value
         signal = "" if standing.level is None else f"{standing.level.mean:.6g}, "
-        return f"{self._tag} {planned.words(shown)}: {signal}{standing.why_not or 'stands'}"
+        return f"{self._live.tag} {planned.words(shown)}: {signal}{standing.why_not or 'stands'}"
 
     def _show(self, text: str) -> None:
         line = printable(text)[:79]

@@ -4,6 +4,7 @@ Pure but for the log of marks, which is handed in: no screen, no port. A level t
 was taken wrongly is struck out and stays in the log.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -16,6 +17,7 @@ from standbook.daq.run.marks import CrewMark, MarkLog
 TAKE: Final = (" ", "\r", "\n")
 BACK: Final = ("\x7f", "\b")
 TYPED: Final = "0123456789.-"
+UNMOVED, UNMOVED_SHARE = 10.0, 1e-3  # standard uncertainties, and of the span so far: the pump was not turned
 LONGEST: Final = 12  # characters of a typed value
 
 
@@ -67,8 +69,8 @@ class LevelTaking:
         """What is to be set now; ``None`` when all are taken."""
         return self._planned[len(self.taken)] if len(self.taken) < len(self._planned) else None
 
-    def press(self, key: str) -> None:
-        """Execute one key.
+    def press(self, key: str, now_ns: int) -> None:
+        """Execute one key at an instant of the monotonic clock. [ns].
 
         Raises
         ------
@@ -76,7 +78,7 @@ class LevelTaking:
             The disk did not take the mark.
         """
         if key in TAKE:
-            self._take()
+            self._take(now_ns)
         elif key in BACK and self.typed:
             self.typed = self.typed[:-1]
         elif key in BACK:
@@ -84,8 +86,8 @@ class LevelTaking:
         elif key in TYPED and len(self.typed) < LONGEST:
             self.typed += key
 
-    def _take(self) -> None:
-        planned, standing = self.next, self._live.standing()
+    def _take(self, now_ns: int) -> None:
+        planned, standing = self.next, self._live.standing(now_ns)
         if planned is None:
             self.said = "all levels are taken"
             return
@@ -96,11 +98,23 @@ class LevelTaking:
         if standing.level is None or standing.why_not:
             self.said = f"not taken: {standing.why_not}"
             return
+        if (last := self._unmoved(value, standing.level)) is not None:
+            self.said = f"not taken: the signal is still what it was at {last.value} {last.planned.unit}"
+            return
         mark = self._marks.drop(planned.words(value), key=LEVEL_KEY)
         self._live.note_taken(standing.level)
         self.taken.append(TakenLevel(planned, value, mark, standing.level))
         self.typed = ""
         self.said = f"taken: {mark.text}, signal {standing.level.mean:.7g} ± {standing.level.mean_u:.1g}"
+
+    def _unmoved(self, value: str, level: Level) -> TakenLevel | None:
+        """Return the level before this one where the signal has not left it, though another value is claimed."""
+        if not self.taken or float(value) == float(self.taken[-1].value):
+            return None
+        last = self.taken[-1]
+        noise = math.hypot(level.mean_u, last.level.mean_u)
+        near = abs(level.mean - last.level.mean) <= max(UNMOVED * noise, UNMOVED_SHARE * self._live.span)
+        return last if near else None
 
     def _strike(self) -> None:
         if not self.taken:

@@ -17,6 +17,7 @@ from standbook.daq.live.intake import Intake
 from standbook.daq.recording.journal_follower import Taken
 
 KEPT = 2.0 * LENGTH  # s
+STALE = 1.0  # s of the computer without a row, after which nothing stands
 SUPPLY_OVER = 1.0  # s of a supply's newest rows, where it hangs on another stream
 
 
@@ -68,6 +69,11 @@ class LiveLevel:
         self._span: tuple[float, float] | None = None  # lowest and highest level taken
 
     @property
+    def tag(self) -> str:
+        """The input's."""
+        return self._item.tag
+
+    @property
     def devices(self) -> frozenset[str]:
         """Boards that must be recorded for it."""
         return frozenset(self._intakes)
@@ -102,10 +108,12 @@ class LiveLevel:
         self._seen = ring.newest
         self._add(ring, rows)
 
-    def standing(self) -> Standing:
-        """Return the level that the newest seconds are, or why they are none."""
-        if not self._time.size:
+    def standing(self, now_ns: int) -> Standing:
+        """Return the level that the newest seconds are, or why they are none, at an instant of the monotonic clock."""
+        if not self._time.size or self.newest_ns is None:
             return Standing(None, "no rows yet")
+        if (age := (now_ns - self.newest_ns) / 1e9) > STALE:
+            return Standing(None, f"no rows for {age:.1f} s")
         end = float(self._time[-1])
         try:
             level = level_before(end, self._time[self._good], self._signal[self._good])

@@ -40,7 +40,7 @@ def play(live, counts, look):
 
 def test_it_stands_on_each_level_and_not_between(folder):
     counts, live, told = stair(), followed(folder), {}
-    play(live, counts, lambda second: told.update({second: live.standing()}))
+    play(live, counts, lambda second: told.update({second: live.standing(round(second * 1e9))}))
     for number in range(1, 5):
         assert told[number * STEP].why_not == ""
         assert "not settled" in told[number * STEP + 1.0].why_not
@@ -55,13 +55,19 @@ def test_the_level_is_the_mean_of_the_newest_five_seconds(folder):
     ratio = counts[:, PT_11] / counts[:, 10]
     last = round(STEP * ROWS_A_SECOND)
     # the supply's calibration is 2.3e-5 off its nominal
-    assert live.standing().level.mean == pytest.approx(np.mean(ratio[last - 500 : last]), rel=4e-5)
+    assert live.standing(round(STEP * 1e9)).level.mean == pytest.approx(np.mean(ratio[last - 500 : last]), rel=4e-5)
 
 
 def test_levels_that_were_taken_tell_what_change_counts(folder):
     live = followed(folder)
     counts = stair()
-    play(live, counts, lambda second: live.note_taken(live.standing().level) if second in (STEP, 3 * STEP) else None)
+    play(
+        live,
+        counts,
+        lambda second: (
+            live.note_taken(live.standing(round(second * 1e9)).level) if second in (STEP, 3 * STEP) else None
+        ),
+    )
     assert live.span == pytest.approx((11_000 - 2_700) / 26_667, rel=1e-3)
 
 
@@ -69,8 +75,16 @@ def test_clipped_rows_make_no_level(folder):
     live, counts = followed(folder), stair()
     counts[:, PT_11] = 32_767
     play(live, counts[:800], lambda _: None)
-    assert live.standing().level is None
-    assert "only 0 rows" in live.standing().why_not
+    assert live.standing(round(8e9)).level is None
+    assert "only 0 rows" in live.standing(round(8e9)).why_not
+
+
+def test_a_board_that_fell_silent_stands_no_more(folder):
+    live = followed(folder)
+    play(live, stair()[:800], lambda _: None)
+    assert live.standing(round(8.5e9)).why_not == ""
+    assert live.standing(round(10e9)).why_not == "no rows for 2.0 s"
+    assert live.standing(round(10e9)).level is None
 
 
 def test_an_unknown_input_or_a_supply_without_calibration_is_refused(folder):
