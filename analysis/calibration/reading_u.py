@@ -94,7 +94,7 @@ def reading_u(fit: LevelFit, sources: Sources, reading: float) -> ReadingU:
                 UTerm(source="from run to run", u=abs(moved) * fit.run_scatter * math.sqrt(above), dof=fit.run_dof),
                 UTerm(source="zero from run to run", u=zeros, dof=max(runs - 1.0, 1.0)),
                 UTerm(source="scatter of the levels", u=curve_u(fit.covariance, q), dof=float(fit.dof)),
-                UTerm(source="loop", u=2.0 * sources.loop * x * (1.0 - x) / three),
+                UTerm(source="hysteresis", u=2.0 * sources.loop * x * (1.0 - x) / three),
                 UTerm(source="creep", u=sources.creep / three),
                 UTerm(source="zero by temperature", u=0.0 if sources.tared else sources.temperature / three),
                 UTerm(source="zero since then", u=0.0 if sources.tared else sources.zero),

@@ -122,7 +122,7 @@ def _zero_row(row: object) -> tuple[Quantity, float, str]:
     if not isinstance(row, list | tuple) or len(row) != 2:
         raise ValueError('a zero is two texts, temperature and signal: ["31 degC", "0.099902 V/V"]')
     value, _, unit = parse_signal(row[1])
-    return parse_quantity(row[0], "temperature"), value, unit
+    return parse_quantity(row[0], dimension_of("degC")), value, unit
 
 
 def _known_signal(unit: str) -> str:

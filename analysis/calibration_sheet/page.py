@@ -97,7 +97,7 @@ def _facts(c: Calibrated, sheet_path: str) -> tuple[Row, ...]:
         ("fit", f"{_curve(c)}; a parabola against the line: {test}"),
         ("zeros", "taken off run by run" if c.zeroed else "left in"),
         ("by, on", f"{sheet.by + ', ' if sheet.by else ''}{c.date}; valid until {c.valid_until}"),
-        ("temperature", temperatures),
+        ("temperatures", temperatures),
         ("barometer", sheet.place.barometer.text if sheet.place.barometer else ""),
     ]
     return tuple((name, str(value)) for name, value in rows if value)

@@ -31,6 +31,7 @@ from standbook.daq.quantity import (
     parse_unit,
 )
 
+BEYOND = 1e60  # in any unit: squares of more overflow
 REFIT_AGREES = 1e-6  # of the span: coefficients in a file must follow from its points
 Direction = Literal["up", "down"]
 NO_SHARE = Quantity(value=0.0, u=0.0, dimension="share", reference=None, text="0 %")
@@ -73,6 +74,8 @@ def fit_polynomial(x: NDArray[np.float64], y: NDArray[np.float64], degree: int, 
     """
     if x.size < degree + 2:
         raise DataError(f"{x.size} calibration points cannot carry a polynomial of degree {degree} and its scatter")
+    if max(np.max(np.abs(x)), np.max(np.abs(y)), abs(pivot)) > BEYOND:
+        raise DataError(f"calibration points beyond {BEYOND:g} are no sensor's")
     powers = np.vander(x - pivot, degree + 1, increasing=True)
     norms = np.linalg.norm(powers, axis=0)
     if not np.all(norms > 0.0):

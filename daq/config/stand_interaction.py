@@ -15,6 +15,7 @@ from standbook.daq.errors import DataError
 from standbook.daq.quantity import Angle, Force, ForcePerPressure, Number, Pressure, Quantity, Share, parse_quantity
 
 GREATEST_ANGLE = math.radians(10.0)  # a cell that far off its thrust is mounted wrongly
+BEYOND = 1e60  # N or Pa: squares of more overflow
 PULL_AGREES = 0.25  # of their uncertainty: a factor typed beside a pull is rounded, but must follow from it
 
 
@@ -61,6 +62,8 @@ def fit_pull(points: tuple[Pull, ...]) -> PullFit:
     changed by more than a tenth of its greatest. Source: [GUM] H.3.
     """
     force, cell, line = (np.array([getattr(p, name).value for p in points]) for name in ("reference", "cell", "line"))
+    if max(np.max(np.abs(values), initial=0.0) for values in (force, cell, line)) > BEYOND:
+        raise DataError(f"a pull beyond {BEYOND:g} N is none")
     columns = [np.ones_like(force), force]
     if line.size and float(np.ptp(line)) > 0.1 * float(np.max(np.abs(line))) > 0.0:
         columns.append(line)

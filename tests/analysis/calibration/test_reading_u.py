@@ -40,7 +40,7 @@ def test_a_single_run_is_worth_two_degrees_of_freedom():
 
 def test_a_loop_is_closed_at_both_ends_and_widest_in_the_middle():
     sources = Sources(reference=(), tared=True, loop=1e-3)
-    middle, quarter, end = (term(reading_u(fitted(), sources, x), "loop") for x in (0.5, 0.25, 1.0))
+    middle, quarter, end = (term(reading_u(fitted(), sources, x), "hysteresis") for x in (0.5, 0.25, 1.0))
     assert middle == pytest.approx(0.5e-3 / math.sqrt(3.0))
     assert quarter == pytest.approx(0.75 * middle)
     assert end == 0.0

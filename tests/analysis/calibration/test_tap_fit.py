@@ -138,6 +138,7 @@ def test_a_zero_that_drifts_past_the_blow_is_no_blow():
     assert tap.decay.sines[0].frequency == pytest.approx(41.0, rel=0.001)
 
 
+@pytest.mark.slow
 def test_several_taps_give_a_mode_whose_u_holds_their_scatter():
     random = np.random.default_rng(4)
     scattered = (replace(PLAIN, f=41.0 * (1.0 + 0.002 * random.normal())) for _ in range(6))
@@ -159,6 +160,7 @@ def test_ten_kilograms_added_tell_the_moving_mass_within_three_per_cent():
     assert (np.abs(error) < 4.0 * u).all()
 
 
+@pytest.mark.slow
 def test_damping_that_grows_with_strength_is_called_friction():
     weak, strong = replace(PLAIN, zeta=0.015, noise=0.02), replace(PLAIN, zeta=0.03, noise=0.005)
     fitted = drawn(weak, 3) + drawn(strong, 3)
@@ -173,6 +175,7 @@ def test_damping_that_grows_with_strength_is_called_friction():
     assert mode.zeta_by_amplitude == pytest.approx((0.015, 0.03), rel=0.05)
 
 
+@pytest.mark.slow
 def test_hum_is_no_mode():
     fitted = drawn(study.CASES[3], 2)
     assert all(any(not s.decays for s in tap.decay.sines) for tap in fitted)

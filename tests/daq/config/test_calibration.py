@@ -378,3 +378,16 @@ def test_runs_scatter_in_the_slope(tmp_path):
 def test_what_a_sheet_left_must_agree(tmp_path, old, new, message):
     with pytest.raises(ConfigError, match=message):
         from_sheet(tmp_path, (old, new))
+
+
+def test_points_whose_squares_overflow_are_refused_and_warn_of_nothing():
+    x = np.linspace(0.0, 1.0, 6)
+    for signal, reading in ((1e200 * x, x), (x, 1e200 * x)):
+        with pytest.raises(DataError, match="beyond 1e"):
+            fit_polynomial(signal, reading, 1)
+
+
+def test_a_pull_whose_squares_overflow_is_refused_and_warns_of_nothing():
+    points = tuple(Pull.model_validate({**row, "cell": "1e200 N"}) for row in pulled())
+    with pytest.raises(DataError, match="a pull beyond 1e"):
+        fit_pull(points)
