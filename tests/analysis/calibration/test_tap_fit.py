@@ -78,6 +78,7 @@ def test_a_mode_that_rises_tells_what_left():
     assert mass_left(75.0, 41.0, 46.7) == pytest.approx(57.8, abs=0.05)
 
 
+@pytest.mark.slow
 def test_an_exact_decay_is_given_back_with_offset_and_slope():
     t = np.arange(0.0, 2.0, 1e-3)
     decay = fit_decay(t, 3.0 - 0.4 * t + ring(t) + ring(t, f=47.0, zeta=0.015, amplitude=0.5))
@@ -132,6 +133,7 @@ def test_a_hammer_that_struck_twice_is_said_and_left_behind():
     assert drawn(PLAIN, 1)[0].note == ""
 
 
+@pytest.mark.slow
 def test_a_zero_that_drifts_past_the_blow_is_no_blow():
     (tap,) = drawn(replace(PLAIN, drift=4.0), 1)
     assert 0.5 < tap.blow < 0.55
