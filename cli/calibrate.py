@@ -83,7 +83,7 @@ def _calibrated(sheet: Path, campaign: Path, revision: str | None) -> tuple[bool
     place = campaign / CALIBRATIONS / f"{typed.tag}_{name}.toml"
     parse_document(text, Calibration, str(place))  # what is written reads back, or is not written
     if is_rehearsed(typed.journal, campaign):
-        say("REHEARSAL: the levels are simulated; no calibration is written.")
+        say(f"REHEARSAL: the levels are simulated; no {name} is written. It would be:")
         _print(said)
         return needs_review, None
     page = _write(place, text, calibration_page(found, said, name, written))

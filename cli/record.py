@@ -150,8 +150,8 @@ def _showing(campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool
         yield showing, live
 
 
-def seal_and_say(folder: Path) -> bool:
-    """Seal a recording and say what is in it; tell whether anything is missing or damaged."""
+def seal_and_say(folder: Path, *, marks: bool = True) -> bool:
+    """Seal a recording and say what is in it, ``marks`` too; tell whether anything is missing or damaged."""
     try:
         from standbook.daq.sealing.seal import seal  # takes long enough to be interrupted
 
@@ -160,7 +160,7 @@ def seal_and_say(folder: Path) -> bool:
         warn(f"standbook: the journals hold what was recorded; recover it with: standbook recover {folder}")
         raise
     say("Sealed:")
-    say_all(summary.sentences())
+    say_all(line for line in summary.sentences() if marks or not line.startswith("mark "))
     return not summary.is_whole
 
 

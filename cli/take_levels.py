@@ -93,7 +93,7 @@ def take_levels(
                 tell=steps.tell,
             )
     say("")
-    seal_and_say(folder)
+    seal_and_say(folder, marks=False)  # each stands in the sheet
     return folder
 
 
@@ -130,6 +130,7 @@ class _Steps:
     def __init__(self, keys: KeyReader, clocks: Clocks, moment: MomentOf, taking: LevelTaking, live: LiveLevel) -> None:
         self._keys, self._clocks, self._moment, self._taking, self._live = keys, clocks, moment, taking, live
         self._width = 0
+        self._run = 1
         self.is_over = False
 
     def report(self, _watch: Watch) -> None:
@@ -141,6 +142,7 @@ class _Steps:
             if self._taking.said:
                 self.tell(self._taking.said)
                 self._taking.said = ""
+            self._tell_of_a_new_run()
         self.is_over |= self._taking.next is None
         self._show(self._state())
 
@@ -150,18 +152,26 @@ class _Steps:
         back = 0 if newest is None else max(0, pressed.monotonic_ns - newest)
         return HostTime(*(told - back for told in dataclasses.astuple(pressed)))
 
+    def _tell_of_a_new_run(self) -> None:
+        planned = self._taking.next
+        if planned is not None and planned.run != self._run:
+            self._run = planned.run
+            self.tell(f"run {planned.run}: unload, disconnect and connect the sensor once, then go on")
+
     def tell(self, sentence: str) -> None:
         """Print a sentence on a line of its own."""
         self._show("")
         self._write("\r" + printable(sentence) + "\n")
 
     def _state(self) -> str:
-        planned, standing = self._taking.next, self._live.standing(self._clocks.now().monotonic_ns)
+        now = self._clocks.now().monotonic_ns
+        planned, standing = self._taking.next, self._live.standing(now)
         if planned is None:
             return "all levels are taken"
         shown = self._taking.typed or planned.value
         signal = "" if standing.level is None else f"{standing.level.mean:.6g}, "
-        return f"{self._live.tag} {planned.words(shown)}: {signal}{standing.why_not or 'stands'}"
+        why_not = self._taking.why_not(now)
+        return f"{self._taking.place} {planned.words(shown)}: {signal}{why_not or 'stands, press space'}"
 
     def _show(self, text: str) -> None:
         line = printable(text)[:79]

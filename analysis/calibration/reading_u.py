@@ -97,7 +97,7 @@ def reading_u(fit: LevelFit, sources: Sources, reading: float) -> ReadingU:
                 UTerm(source="hysteresis", u=2.0 * sources.loop * x * (1.0 - x) / three),
                 UTerm(source="creep", u=sources.creep / three),
                 UTerm(source="zero by temperature", u=0.0 if sources.tared else sources.temperature / three),
-                UTerm(source="zero since then", u=0.0 if sources.tared else sources.zero),
+                UTerm(source="zero drift since then", u=0.0 if sources.tared else sources.zero),
                 UTerm(source="column and barometer", u=0.0 if sources.tared else sources.offset),
                 UTerm(source="reading of the reference", u=sources.resolution / twelve),
             )

@@ -189,12 +189,14 @@ def _through_column(
             raise ConfigError(
                 f'{name}: place.sensor_above_reference: this key is missing; write "0.00 +/- 0.01 m" if level'
             )
-        words.append("no column between reference and sensor was stated: none is taken in")
+        words.append("no column between reference and sensor was stated: none is corrected for")
         return pressure, 0.0
     density, u = _density(sheet, pressure, name)
     found = at_sensor(pressure, density, gravity, above.value)
     head = float(np.max(np.abs(density))) * gravity
-    words.append(f"column of {place.liquid or 'liquid'} taken in, {-head * above.value / 1e2:+.1f} mbar at the sensor")
+    words.append(
+        f"corrected for the column of {place.liquid or 'liquid'}, {-head * above.value / 1e2:+.1f} mbar at the sensor"
+    )
     return found, math.hypot(head * above.u, u * gravity * above.value)
 
 

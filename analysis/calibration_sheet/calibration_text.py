@@ -8,6 +8,7 @@ from standbook.analysis.calibration.level_fit import JUDGED_SCATTER
 from standbook.analysis.calibration.reference_error import ALIKE, reference_u
 from standbook.analysis.calibration_sheet.calibrate import Calibrated
 from standbook.analysis.calibration_sheet.sheet_sentences import plain_unit
+from standbook.analysis.report.content.number_format import two_digits
 from standbook.daq.config.stand_interaction import StandInteraction
 
 
@@ -120,7 +121,7 @@ def _found(c: Calibrated) -> Iterable[tuple[str, str]]:
         yield "creep_30_min", share(abs(c.creep) / c.span)
     if c.zero_by_temperature is not None:
         z = c.zero_by_temperature
-        yield "zero_by_temperature", quoted(f"{z.value:.3g} +/- {z.u:.2g} {plain_unit(c.unit)}/K")
+        yield "zero_by_temperature", quoted(f"{z.value:.3g} +/- {two_digits(z.u)} {plain_unit(c.unit)}/K")
 
 
 def _reason(c: Calibrated) -> str:
@@ -128,7 +129,8 @@ def _reason(c: Calibrated) -> str:
     if against is None:
         return f"{state}; reads in another unit"
     shift, limit = 100.0 * against.span_shift, 100.0 * against.limit
-    return f"{state}: {against.revision} reads {shift:+.2g} % of span, {against.which}, limit {limit:.2g} %"
+    reads = f"{against.revision} reads {two_digits(shift, signed=True)} % of span"
+    return f"{state}: {reads}, {against.which}, limit {two_digits(limit)} %"
 
 
 def _points(c: Calibrated) -> Iterable[str]:

@@ -53,7 +53,8 @@ def _uncertainty(c: Calibrated) -> tuple[Row, ...]:
         u = c.reading_u(low + share * span)
         if u.u > 0.0:
             dof = "many" if u.dof > 1e3 else f"{u.dof:.0f}"
-            rows.append((_signed(u.reading), f"{u.u:.2g} {unit}", percent(u.u / span), f"{u.expanded:.2g} {unit}", dof))
+            own, wide = (f"{number_format.two_digits(one)} {unit}" for one in (u.u, u.expanded))
+            rows.append((_signed(u.reading), own, percent(u.u / span), wide, dof))
     return tuple(rows)
 
 
@@ -61,10 +62,18 @@ def _signed(value: float) -> str:
     return f"{value:.4g}".replace("-", number_format.MINUS)
 
 
+def _share(of_variance: float) -> str:
+    return f"{100.0 * of_variance:.0f} %" if of_variance >= 0.005 else "< 1 %"
+
+
 def _budget(c: Calibrated) -> tuple[Row, ...]:
     at = c.reading_u(c.at)
     return tuple(
-        (term.source, f"{term.u:.2g} {plain_unit(c.unit)}", f"{100.0 * (term.u / at.u) ** 2:.0f} %")
+        (
+            term.source,
+            f"{number_format.two_digits(term.u)} {plain_unit(c.unit)}",
+            _share((term.u / at.u) ** 2),
+        )
         for term in at.terms
     )
 
@@ -79,7 +88,7 @@ def _terms(c: Calibrated) -> tuple[Row, ...]:
         ("static error band", terms.static_error_band),
         ("zero return", terms.zero_return),
         ("creep, 30 min", c.creep),
-        ("lower limit factor, 2.4 s", terms.lower_limit_factor),
+        ("lower limit factor, 2.4 standard deviations", terms.lower_limit_factor),
     ]
     return tuple((name, percent(abs(value) / span)) for name, value in found if value is not None)
 

@@ -23,7 +23,7 @@ def residual_figure(c: Calibrated) -> str:
         _runs(residuals, c)
         _band(band, c)
         _last(band, c)
-        for axes, what in ((residuals, "curve less level"), (band, "departure")):
+        for axes, what in ((residuals, "curve minus level"), (band, "departure")):
             axes.axhline(0.0, color=GREY, linewidth=0.8)
             axes.set_xlabel(f"level on the sensor, {c.unit}")
             axes.set_ylabel(f"{what}, {plain_unit(c.unit)}")
@@ -66,4 +66,4 @@ def _last(axes: Axes, c: Calibrated) -> None:
         np.array([float(np.mean(of[level == n])) for n in numbers])
         for of in (c.levels.reading, c.comparison.difference)
     )
-    axes.plot(x, y, color=VERMILION, linewidth=1.2, linestyle=(0, (5, 2)), label=f"{c.comparison.revision} less level")
+    axes.plot(x, y, color=VERMILION, linewidth=1.2, linestyle=(0, (5, 2)), label=f"{c.comparison.revision} minus level")

@@ -6,6 +6,7 @@ from standbook.analysis.calibration.level_fit import FEWEST_RUNS, JUDGED_SCATTER
 from standbook.analysis.calibration_sheet.against_last import LIMIT, MISSED, sheet_u
 from standbook.analysis.calibration_sheet.calibrate import Calibrated, run_that_differs
 from standbook.analysis.calibration_sheet.reference_claim import in_unit_of
+from standbook.analysis.report.content.number_format import two_digits
 from standbook.daq.quantity import dimension_of
 
 ALLOWED_SHARE = 0.5  # of what the objective allows, that a calibration may take
@@ -29,7 +30,7 @@ def plain_unit(unit: str) -> str:
 
 def percent(share: float) -> str:
     """Write a share in percent, two significant digits."""
-    return f"{100.0 * share:.2g} %"
+    return f"{two_digits(100.0 * share)} %"
 
 
 def sentences(c: Calibrated, revision: str) -> Said:
@@ -49,16 +50,25 @@ def _result(c: Calibrated, revision: str) -> str:
     runs = "1 run" if c.levels.runs == 1 else f"{c.levels.runs} runs"
     return (
         f"{c.sheet.tag} {revision}: {curve} through {c.levels.signal.size} readings of {runs}; at {c.at:.4g} {c.unit} "
-        f"u = {at.u:.2g} {of}, {percent(at.u / c.span)} of span, most of it {at.terms[0].source}."
+        f"u = {two_digits(at.u)} {of}, {percent(at.u / c.span)} of span, mostly from {_from(at.terms[0].source)}."
     )
+
+
+def _from(source: str) -> str:
+    return f"the {source}" if source == "reference" else source
+
+
+def _more(difference: float, unit: str) -> str:
+    """Say by how much something reads more or less."""
+    return f"{two_digits(abs(difference))}{unit} {'less' if difference < 0.0 else 'more'}"
 
 
 def _surely_seen(c: Calibrated) -> str:
     one = sheet_u(c.fit.run_scatter, c.fit.run_spans.size)
     seen = (LIMIT + MISSED) * 2.0**0.5 * one
     return (
-        f"Surely seen by the next sheet with {c.sheet.reference.serial}: a span that moved by {percent(seen)}; what "
-        f"moves {c.sheet.reference.serial} itself is not seen."
+        f"Surely seen by the next sheet with {c.sheet.reference.serial}: a span that moved by {percent(seen)}; drift "
+        f"of {c.sheet.reference.serial} itself stays hidden."
     )
 
 
@@ -67,11 +77,11 @@ def _comparison(c: Calibrated) -> str:
     if against is None:
         return "No earlier revision to hold it against."
     word = "differs from" if against.differs else "agrees with"
-    zero = "" if against.zero_shift is None else f", zero {against.zero_shift:+.2g} {plain_unit(c.unit)}"
+    zero = "" if against.zero_shift is None else f", and {_more(against.zero_shift, ' ' + plain_unit(c.unit))} at zero"
     return (
-        f"{c.sheet.sensor.state.capitalize()} it {word} {against.revision}, which reads "
-        f"{100 * against.span_shift:+.2g} % of span{zero} for the same loads: {against.which}, limit "
-        f"{percent(against.limit)}, surely seen from {percent(against.surely_seen)}."
+        f"{c.sheet.sensor.state.capitalize()} it {word} {against.revision}, which at the same levels reads "
+        f"{_more(100 * against.span_shift, ' % of span')}{zero} ({against.which}: a span that moved "
+        f"by {percent(against.limit)} counts, one by {percent(against.surely_seen)} is surely seen)."
     )
 
 
@@ -79,7 +89,7 @@ def _review(c: Calibrated) -> list[str]:
     found = []
     against, state = c.comparison, c.sheet.sensor.state
     if against is not None and against.differs and state == "as found":
-        shift = f"{100 * against.span_shift:+.2g} %"
+        shift = f"{two_digits(100 * against.span_shift, signed=True)} %"
         effect = {"pressure": f"pressures by {shift}, each CdA by half of that", "force": f"each impulse by {shift}"}
         found.append(
             f"Every run since the last good check of {c.sheet.tag} is in question: "
@@ -88,14 +98,14 @@ def _review(c: Calibrated) -> list[str]:
         )
     run = run_that_differs(c)
     if run is not None:
-        found.append(f"Run {run} has another span than the others by more than {LIMIT:g} x {percent(JUDGED_SCATTER)}.")
+        found.append(
+            f"Run {run} has another span than the others by more than {LIMIT:g} x {100.0 * JUDGED_SCATTER:g} %."
+        )
     found += _stray(c)
     back = c.terms.zero_return
     if back is not None and 0.0 < LIMIT * c.sources.zero < abs(back):
-        found.append(
-            f"Zero came back by {back:+.2g} {plain_unit(c.unit)}, more than {LIMIT:g} times its uncertainty of "
-            f"{c.sources.zero:.2g}."
-        )
+        by = f"{two_digits(back, signed=True)} {plain_unit(c.unit)}"
+        found.append(f"Zero came back by {by}, more than {LIMIT:g} times its u of {two_digits(c.sources.zero)}.")
     return found + _not_good_enough(c)
 
 
@@ -121,7 +131,7 @@ def _not_good_enough(c: Calibrated) -> list[str]:
         return []
     return [
         f"u at {c.at:.4g} {c.unit} is more than half of the {allowed.text} that the objective allows; "
-        f"most of it is {c.reading_u(c.at).terms[0].source}."
+        f"it comes mostly from {_from(c.reading_u(c.at).terms[0].source)}."
     ]
 
 
@@ -130,13 +140,16 @@ def _notes(c: Calibrated) -> list[str]:
     if c.levels.runs < FEWEST_RUNS:
         missing = "a third run" if c.levels.runs == 2 else "a second and a third run"
         notes.append(
-            f"From run to run {percent(JUDGED_SCATTER)} of span is taken by judgement; {missing} would mend it."
+            f"From run to run {100.0 * JUDGED_SCATTER:g} % of span is taken by judgement; {missing} would mend it."
         )
     if c.sources.zero == 0.0 and not c.sources.tared:
         notes.append("Nobody stated how far zero moves between calibrations: add sensor.zero_uncertainty.")
+    unmeasured = {"creep": c.sheet.creep is not None, "zero by temperature": bool(c.sheet.zero_at)}
+    if absent := [name for name, is_there in unmeasured.items() if not is_there]:
+        notes.append(f"Not measured, so not in u: {' and '.join(absent)}.")
     against = c.comparison
     if against is not None and not against.differs:
-        notes.append(f"Plans may go on naming {against.revision}: results need not follow the noise of calibrations.")
+        notes.append(f"A plan may keep {against.revision}: results need not follow the noise of calibrations.")
     if c.last is not None and c.date < c.last.date:
         notes.append(f"The sheet is of {c.date}, before {c.last.revision} of {c.last.date}.")
     if c.last is not None and c.last.stand_interaction.known:

@@ -69,6 +69,20 @@ class LevelTaking:
         """What is to be set now; ``None`` when all are taken."""
         return self._planned[len(self.taken)] if len(self.taken) < len(self._planned) else None
 
+    @property
+    def place(self) -> str:
+        """How many are taken, of how many."""
+        return f"{len(self.taken) + 1}/{len(self._planned)}"
+
+    def why_not(self, now_ns: int) -> str:
+        """Say why the next level cannot be taken now; empty where it can."""
+        planned, standing = self.next, self._live.standing(now_ns)
+        if planned is None or standing.level is None or standing.why_not:
+            return standing.why_not
+        value = self.typed or planned.value
+        last = self._unmoved(value, standing.level) if _is_number(value) else None
+        return "" if last is None else f"still at {last.value} {last.planned.unit}"
+
     def press(self, key: str, now_ns: int) -> None:
         """Execute one key at an instant of the monotonic clock. [ns].
 

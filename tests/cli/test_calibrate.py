@@ -39,7 +39,7 @@ def test_a_sheet_becomes_the_next_revision_with_its_page(capsys, campaign):
     said = calibrated(capsys, write_sheet(campaign, pressure_sheet()))
     assert said.startswith("PT-11 r03: straight line through 33 readings of 3 runs; at 59.97 bar(g) u = ")
     assert "agrees with r02" in said
-    assert "Surely seen by the next sheet with G-17: a span that moved by 0.2 %" in said
+    assert "Surely seen by the next sheet with G-17: a span that moved by 0.20 %" in said
     found = made(campaign)
     assert (found.sheet, found.fit.degree, found.found.runs) == (f"readings/PT-11_{TODAY}.toml", 1, 3)
     assert (found.reference_serial, found.reference_u.serial) == ("G-17", "G-17")

@@ -33,7 +33,7 @@ def test_the_worked_sheet_becomes_a_calibration(tmp_path, monkeypatch, capsys):
     said = capsys.readouterr().out
     found = read_calibration(tmp_path / "teasel-2/calibrations/PT-11_r03.toml")
     assert "agrees with r02" in said
-    u = re.search(r"u = (\S+) bar, .* most of it reference", said)[1]
+    u = re.search(r"u = (\S+) bar, .* mostly from the reference", said)[1]
     assert f"Of u = {u} bar at the top" in SAID
     assert found.found.runs == 3
 

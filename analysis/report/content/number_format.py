@@ -87,6 +87,14 @@ def round_pair(value: float, u: float) -> tuple[str, str]:
     return value_text, u_text
 
 
+def two_digits(size: float, *, signed: bool = False) -> str:
+    """Write an uncertainty, or a difference of about its size, to two significant digits, zeros kept."""
+    if size == 0.0 or not math.isfinite(size):
+        return "0" if size == 0.0 else "not known"
+    text = round_pair(0.0, abs(size))[1]
+    return ("-" if size < 0.0 else "+" if signed else "") + text
+
+
 def plain(value: float, digits: int = DIGITS_WITHOUT_U) -> str:
     """Write a number that has no uncertainty to a few significant digits."""
     if value == 0.0:

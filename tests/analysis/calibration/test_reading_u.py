@@ -50,7 +50,12 @@ def test_what_moves_zero_drops_out_where_zero_is_taken_off():
     common = {"reference": (), "zero": 1e-3, "offset": 1e-3, "temperature": 1e-3, "creep": 1e-3, "resolution": 1e-3}
     kept = {one.source for one in reading_u(fitted(), Sources(tared=False, **common), 0.5).terms}
     left = {one.source for one in reading_u(fitted(), Sources(tared=True, **common), 0.5).terms}
-    assert kept - left == {"zero since then", "column and barometer", "zero by temperature", "zero from run to run"}
+    assert kept - left == {
+        "zero drift since then",
+        "column and barometer",
+        "zero by temperature",
+        "zero from run to run",
+    }
 
 
 @settings(max_examples=30, deadline=None)

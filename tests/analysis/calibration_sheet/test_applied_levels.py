@@ -81,4 +81,4 @@ def test_no_column_is_said_and_not_guessed():
     assert PLACE in pressure_sheet()
     found = applied((PLACE, ""))
     assert found.value[5] == 60.0
-    assert "no column between reference and sensor was stated: none is taken in" in found.words
+    assert "no column between reference and sensor was stated: none is corrected for" in found.words

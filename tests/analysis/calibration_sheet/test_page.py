@@ -54,7 +54,13 @@ def test_the_page_says_every_term_and_every_note():
     text = re.sub(r"<[^>]+>", " ", html).replace("\u00a0", " ")
     for term in c.reading_u(c.at).terms:
         assert term.source in text
-    for words in ("hysteresis", "repeatability", "static error band", "zero return", "lower limit factor, 2.4 s"):
+    for words in (
+        "hysteresis",
+        "repeatability",
+        "static error band",
+        "zero return",
+        "lower limit factor, 2.4 standard deviations",
+    ):
         assert words in text
     assert "none of them is an uncertainty" in text
     assert "reading = c0 + c1 · (signal − pivot)" in text

@@ -77,6 +77,7 @@ def test_a_pump_that_was_not_turned_gives_no_other_level(taking):
     steps.press(" ", AT)
     steps.press(" ", AT)
     assert steps.said == "not taken: the signal is still what it was at 0 bar(g)"
+    assert (steps.place, steps.why_not(AT)) == ("2/4", "still at 0 bar(g)")
     for key in "0.0":
         steps.press(key, AT)
     steps.press(" ", AT)
