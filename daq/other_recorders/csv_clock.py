@@ -20,6 +20,7 @@ from standbook.daq.quantity import UNITS
 from standbook.daq.recovery.device_clock import unwrap
 
 UNEVEN = 0.05  # of an interval: scatter of the stamps below which they are taken as printed
+FINEST_HZ = 2**62  # ticks in a second; sums of more overflow
 MOST_STEPS = 2**60  # before a clock rolls over
 FINER = 1000  # ticks of a fitted clock in one of the printed one
 
@@ -95,6 +96,8 @@ def file_clock(printed: Array, line: Ints, mapping: CsvMapping, path: Path) -> F
         raise DataError(f'{path}: the clock column "{mapping.clock}" never changes')
     unit = Fraction(UNITS["time"][mapping.clock_unit]).limit_denominator(10**9)
     rate = 1 / (unit * clock.step)
+    if rate * FINER > FINEST_HZ:
+        raise _too_fine(path, mapping.clock, rate)
     fitted = fit_row_clock(ticks - ticks[0], float(rate))
     if fitted is not None and fitted.tells and fitted.scatter > UNEVEN:
         return FileClock(ticks=np.rint(FINER * fitted.time).astype(np.int64), tick_hz=rate * FINER, fitted=fitted)
@@ -105,4 +108,10 @@ def file_clock(printed: Array, line: Ints, mapping: CsvMapping, path: Path) -> F
             f"unevenly: when rows came between two readings, {float(rows.step / rate):.3g} s apart, is not known; "
             "export the time with more digits"
         )
+    if rate * rows.factor > FINEST_HZ:
+        raise _too_fine(path, mapping.clock, rate)
     return FileClock(ticks=rows.ticks, tick_hz=rate * rows.factor, fitted=None)
+
+
+def _too_fine(path: Path, clock: str, rate: Fraction) -> DataError:
+    return DataError(f'{path}: "{clock}" is printed to {float(1 / rate):.0e} s, finer than any clock; round the column')

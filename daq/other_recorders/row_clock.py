@@ -184,8 +184,10 @@ def _settle(found: Ints, ahead: Array, at: int, reach: int) -> None:
 def _line(place: Ints, time: Array) -> tuple[float, float, Array]:
     """Fit time against place; return interval, start and what is left, of stamps that are far off the least."""
     good = np.ones(time.size, np.bool_)
-    interval, start = 0.0, 0.0
+    interval, start, rest = 0.0, 0.0, time
     for _ in range(ROUNDS):
+        if np.count_nonzero(good) < 2:
+            break
         middle = float(np.mean(place[good]))
         away = place[good] - middle
         interval = float(away @ time[good] / (away @ away))

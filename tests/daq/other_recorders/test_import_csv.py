@@ -380,3 +380,11 @@ def test_rows_that_do_not_divide_the_printed_time_leave_no_gaps_and_a_missing_ti
     assert np.all(np.diff(run.stream("imported", "csv").host_ns) > 0)
     assert len(summary.devices["imported"].streams["csv"].gaps) == 1
     assert 10 <= summary.lost_rows <= 14  # twelve
+
+
+def test_a_time_printed_finer_than_any_clock_is_refused(files):
+    files.mapping.write_text(MAPPING.replace("clock_modulus = 4294967296\n", ""))
+    rows = [f"{k}e-13,31.0,500.0,{int(k >= 50)},x" for k in range(ROWS)]
+    files.csv.write_text("\n".join(["t,P_ox,Thrust,FIRE,spare", *rows]) + "\n")
+    with pytest.raises(DataError, match="finer than any clock; round the column"):
+        files.run()

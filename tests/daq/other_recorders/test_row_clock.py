@@ -87,3 +87,8 @@ def test_the_price_of_a_stamp_that_is_far_off_is_limited():
     found = fit_row_clock(np.sort(stamps), 1e6)
     assert found.tells
     assert found.lost.sum() == 0
+
+
+def test_two_rows_far_off_a_line_leave_no_empty_mean():
+    with np.errstate(all="raise"):
+        assert fit_row_clock(np.array([0, 1, 10**15, 10**15 + 1]), 1e6) is None
