@@ -110,7 +110,7 @@ def _rehearse_plan(
 def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: float) -> None:
     """Play the levels of a readings sheet, each held for some seconds."""
     from standbook.cli.rehearse_levels import levels_table
-    from standbook.daq.rehearsal.bench_levels import HOLD
+    from standbook.daq.rehearsal.played_levels import HOLD
 
     if link is not None:
         _check_place("--link", link)

@@ -5,12 +5,12 @@ from typing import TYPE_CHECKING
 
 from standbook.analysis.calibration.readings_sheet import tag_and_day
 from standbook.analysis.calibration_sheet.journal_levels import planned_levels
-from standbook.daq.bench.bench_run import newest_calibrations
+from standbook.daq.bench.unplanned_run import newest_calibrations
 from standbook.daq.config.campaign import STAND_FILE
 from standbook.daq.config.stand import read_stand
 from standbook.daq.config.toml_document import read_toml
 from standbook.daq.errors import ConfigError
-from standbook.daq.rehearsal.bench_levels import bench_table
+from standbook.daq.rehearsal.played_levels import bench_table
 
 if TYPE_CHECKING:
     from standbook.daq.rehearsal.script import Table

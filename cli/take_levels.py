@@ -12,10 +12,10 @@ from standbook.analysis.calibration_sheet.journal_levels import as_if_taken, pla
 from standbook.cli.keys import KeyReader, MomentOf, reading_keys
 from standbook.cli.record import first_signal_stops, seal_and_say
 from standbook.cli.screen import CAUTION, now, say, today
-from standbook.daq.bench.bench_run import create_bench_run, newest_calibrations
 from standbook.daq.bench.level_taking import LevelTaking, Planned
 from standbook.daq.bench.live_level import LiveLevel
 from standbook.daq.bench.recorded_levels import recorded_levels
+from standbook.daq.bench.unplanned_run import create_bench_run, newest_calibrations
 from standbook.daq.config.campaign import STAND_FILE
 from standbook.daq.config.stand import read_stand
 from standbook.daq.config.toml_document import read_toml

@@ -195,7 +195,7 @@ def test_a_rehearsal_played_and_recorded_by_two_processes_is_whole(made):
     told = [line for line in made.recorder.stderr.splitlines() if "may fall asleep" not in line]
     assert told == []  # where the system has no way to be kept awake, that alone is said
     assert record["t_zero"]["source"] == "cradle-a fire rising"
-    assert f"cradle-a/fast: {sent} rows, {dropped} lost" in made.recorder.stdout
+    assert f"cradle-a/fast: {sent:,} rows, {dropped:,} lost" in made.recorder.stdout
 
 
 def test_a_rehearsal_is_marked_in_its_name_and_in_its_file_and_sealed(made):

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from standbook.daq.bench.bench_run import newest_calibrations
 from standbook.daq.bench.live_level import LiveLevel
+from standbook.daq.bench.unplanned_run import newest_calibrations
 from standbook.daq.config.stand import read_stand
 from standbook.daq.errors import ConfigError
 from standbook.daq.recording.journal_follower import Taken

@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from standbook.daq.bench.bench_run import create_bench_run
 from standbook.daq.bench.recorded_levels import LEVEL_KEY, recorded_levels
+from standbook.daq.bench.unplanned_run import create_bench_run
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.run.marks import MARKS_FILE
 from standbook.daq.run.run_folder import open_run
