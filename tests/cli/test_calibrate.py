@@ -129,6 +129,7 @@ def test_creep_and_zero_by_temperature_are_told(capsys, campaign):
     assert found.zero_by_temperature.endswith(" bar/K")
 
 
+@pytest.mark.slow
 def test_the_same_sheet_again_is_a_later_revision_and_the_older_is_untouched(capsys, campaign):
     sheet = write_sheet(campaign, pressure_sheet())
     calibrated(capsys, sheet)

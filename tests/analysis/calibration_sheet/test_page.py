@@ -45,6 +45,7 @@ def page(text=None):
     return c, calibration_page(c, sentences(c, "r01"), "r01", "readings/PT-11_2031-06-02.toml")
 
 
+@pytest.mark.slow
 def test_the_page_is_the_same_for_the_same_sheet():
     assert page()[1] == page()[1]
 

@@ -108,6 +108,7 @@ def test_all_amounts_together_are_surer_than_any_alone(early):
     assert together.facts["the amounts agree"]
 
 
+@pytest.mark.slow
 def test_a_run_out_with_a_weighed_load_is_an_amount_and_is_said(dry):
     results = analyse(with_only(dry)).results
     found = tank(results)
@@ -151,6 +152,7 @@ def test_a_meter_that_contradicts_the_bucket_is_named_and_not_averaged(early):
     assert not found.facts["the amounts agree"]
 
 
+@pytest.mark.slow
 def test_of_three_the_one_that_is_alone_is_left_out(early):
     dataset = bent(with_only(early, "caught", "liquid flow", "liquid mass"), "FM-1", lambda _, rate: 1.05 * rate)
     results = analyse(dataset).results
@@ -172,6 +174,7 @@ def test_a_weighed_tank_that_feels_the_jet_is_told_and_less_trusted(early):
     assert tank(results).cda.u > 2.0 * calm.cda.u
 
 
+@pytest.mark.slow
 def test_a_valve_that_creeps_shut_shows_in_the_weighed_tank(early):
     def creeping(time, mass):
         flowed = mass[0] - mass
@@ -181,6 +184,7 @@ def test_a_valve_that_creeps_shut_shows_in_the_weighed_tank(early):
     assert "the flow area fell by" in finding(results, "flow-area-creeps").text
 
 
+@pytest.mark.slow
 def test_a_meter_that_reads_flow_through_a_closed_valve_is_told(early):
     dataset = bent(with_only(early, "liquid flow"), "FM-1", lambda _, rate: rate + 0.01 * np.max(rate))
     assert "with the valve closed it reads" in finding(analyse(dataset).results, "meter-not-at-zero").text
@@ -279,6 +283,7 @@ def test_a_second_of_rest_is_required(early):
     )
 
 
+@pytest.mark.slow
 def test_the_weight_of_an_unknown_column_is_in_the_budget(early):
     """Where a plan states no diameter the column is a guess: 0.3 m of water are 0.03 bar of 20."""
     dataset = with_only(early, "caught")

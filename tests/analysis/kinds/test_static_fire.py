@@ -196,6 +196,7 @@ def test_a_record_that_ends_under_thrust_names_no_run_out(campaign, rehearsal):
     assert "run-out-order" not in codes(found)
 
 
+@pytest.mark.slow
 def test_a_long_gap_is_estimated_but_not_filled(campaign, rehearsal, prediction):
     # The brown-out: 2.10 s lost from T+0.15 s.
     found = analyse_static_fire(
@@ -568,6 +569,7 @@ def untimed(dataset):
     return dataclasses.replace(dataset, t_zero=None, channels=channels)
 
 
+@pytest.mark.slow
 def test_without_t_zero_a_record_that_begins_under_thrust_is_late_not_reversed(campaign, rehearsal):
     found = analyse_static_fire(untimed(dataset_of(campaign, rehearsal, alter=from_late(1.0)))).results
     assert "cell-reversed" not in codes(found)
@@ -575,6 +577,7 @@ def test_without_t_zero_a_record_that_begins_under_thrust_is_late_not_reversed(c
     assert found.impulse.lower_bound_only
 
 
+@pytest.mark.slow
 def test_without_t_zero_a_gap_at_ignition_counts_from_the_last_rest(campaign, rehearsal):
     found = analyse_static_fire(untimed(dataset_of(campaign, rehearsal, alter=with_gap(0.15, 0.2)))).results
     assert "0.200 s of thrust were lost between the start and" in finding(found, "gap-unbounded").text

@@ -349,6 +349,7 @@ def test_commands_keep_their_plain_spaces():
     assert "<pre>standbook x --wait 5 s</pre>" in page
 
 
+@pytest.mark.slow
 def test_a_rehearsal_in_fast_motion_says_whose_clock_its_date_is_by():
     real = Reader(rendered(fixture.firing(), {}, fixture.CONTEXT)).text
     fast = Reader(rendered(fixture.firing(), {}, replace(fixture.CONTEXT, time_scale=10.0))).text

@@ -167,6 +167,7 @@ def test_an_angle_hides_one_less_its_cosine(degrees, share):
     assert alignment(math.radians(degrees), u=math.radians(4.0), allowed=0.002).outcome == "cannot tell"
 
 
+@pytest.mark.slow
 def test_a_chart_prints_how_often_chance_leaves_it():
     for number, by_chance in ((8, 0.026), (12, 0.015), (20, 0.009)):
         alarms, printed, _ = study.charts(1200, number)

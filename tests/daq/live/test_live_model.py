@@ -231,6 +231,7 @@ def test_a_brown_out_at_ignition_leaves_t_zero_and_a_lower_bound(stand, firing):
     assert last.impulse.at_least
 
 
+@pytest.mark.slow
 def test_two_sensors_that_part_are_both_withdrawn(stand, firing):
     def drift(counts):
         counts[from_t_zero(-3.0) :] += 400  # 1.1 bar
