@@ -261,10 +261,10 @@ def _device(table: CsvTable, clock: FileClock, mapping: CsvMapping) -> DecodedDe
     )
     lost = long_steps(ticks, interval).lost if clock.fitted is None else clock.fitted.lost
     apart = np.diff(table.columns[mapping.clock], prepend=table.columns[mapping.clock][0])
-    if clock.fitted is None and np.any(
-        apart[1:] == 0.0
-    ):  # spread rows: one more or less at a reading is no gap, a reading left out is
-        lost[apart < LONG * np.median(apart[apart > 0.0])] = 0
+    rising = apart[apart > 0.0]  # none, where the clock does nothing but roll over
+    if clock.fitted is None and rising.size and np.any(apart[1:] == 0.0):
+        # spread rows: one more or less at a reading is no gap, a reading left out is
+        lost[apart < LONG * np.median(rising)] = 0
     rows = numbered(0, 0, ticks, counts, lost, exact=False, reason=CLOCK_STEP)
     told = [NoteRecord(severity="note", host_ns=None, text=text) for text in _remarks(table, clock, mapping)]
     told += _rate_doubts(ticks, tick_hz, mapping)

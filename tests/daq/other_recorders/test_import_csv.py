@@ -388,3 +388,11 @@ def test_a_time_printed_finer_than_any_clock_is_refused(files):
     files.csv.write_text("\n".join(["t,P_ox,Thrust,FIRE,spare", *rows]) + "\n")
     with pytest.raises(DataError, match="finer than any clock; round the column"):
         files.run()
+
+
+def test_a_clock_that_does_nothing_but_roll_over_warns_of_nothing(files):
+    files.mapping.write_text(MAPPING.replace("4294967296", "65536"))
+    rows = [f"{60_000 if k < 100 else 100},31.0,500.0,{int(k >= 50)},x" for k in range(ROWS)]
+    files.csv.write_text("\n".join(["t,P_ox,Thrust,FIRE,spare", *rows]) + "\n")
+    _, summary = files.run()
+    assert summary.devices["imported"].streams["csv"].rows == ROWS
