@@ -34,7 +34,7 @@ VALID = dt.timedelta(days=365)  # where the sheet says nothing: twelve months at
 FOLLOWS = 0.05  # of span, greatest departure of a reading from the curve: judgement
 OUTSIDE = 0.005  # of the sensor's range: a level may lie that far beyond its end
 RUN_DIFFERS = 3.0  # judged scatters of one run from the mean of the others
-GRID = np.linspace(0.2, 1.0, 17)  # of the highest level: where a reading less its zero is held to a share of itself
+GRID = np.linspace(0.2, 1.0, 17)  # of the highest level: readings over which the reference counts as a share of reading
 HELD = 25.0  # min that creep is looked at, at least: 30 is usual
 APART = 10.0  # K between two zeros at least
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from standbook.daq.bench.level_taking import Planned
+from standbook.daq.bench.level_taking import Planned, is_number
 from standbook.daq.bench.recorded_levels import RecordedLevel, recorded_levels
 from standbook.daq.config.campaign import RUNS
 from standbook.daq.errors import ConfigError
@@ -41,7 +41,7 @@ def planned_levels(values: Mapping[str, Any], name: str) -> tuple[Planned, ...]:
     for run, place, row in _rows(values):
         texts = row if isinstance(row, list) else []
         number, _, unit = str(texts[0]).strip().partition(" ") if texts else ("", "", "")
-        if len(texts) != 2 or texts[1] not in _WAYS or not unit.strip() or not _is_number(number):
+        if len(texts) != 2 or texts[1] not in _WAYS or not unit.strip() or not is_number(number):
             raise ConfigError(
                 f'{name}: run {run}, reading {place}: a level to be taken is two texts: ["12 bar(g)", "up"]; one that '
                 "was read has its time and signal beside them, and is not taken again"
@@ -152,11 +152,3 @@ def _rows(values: Mapping[str, Any]) -> Iterator[tuple[int, int, Any]]:
         readings = run.get("readings") if isinstance(run, dict) else None
         for place, row in enumerate(readings if isinstance(readings, list) else [], start=1):
             yield number, place, row
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True

@@ -80,7 +80,7 @@ class LevelTaking:
         if planned is None or standing.level is None or standing.why_not:
             return standing.why_not
         value = self.typed or planned.value
-        last = self._unmoved(value, standing.level) if _is_number(value) else None
+        last = self._unmoved(value, standing.level) if is_number(value) else None
         return "" if last is None else f"still at {last.value} {last.planned.unit}"
 
     def press(self, key: str, now_ns: int) -> None:
@@ -106,7 +106,7 @@ class LevelTaking:
             self.said = "all levels are taken"
             return
         value = self.typed or planned.value
-        if not _is_number(value):
+        if not is_number(value):
             self.said = f'not taken: "{value}" is no number'
             return
         if standing.level is None or standing.why_not:
@@ -139,7 +139,8 @@ class LevelTaking:
         self.said = f"struck out: {last.mark.text}"
 
 
-def _is_number(text: str) -> bool:
+def is_number(text: str) -> bool:
+    """Tell whether a text is a number as a reference shows one."""
     try:
         float(text)
     except ValueError:

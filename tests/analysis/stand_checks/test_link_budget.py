@@ -40,12 +40,13 @@ def hello(types):
 ELEVEN = ["u16"] * 10 + ["i24"]  # 23 bytes a row
 
 
-@pytest.mark.parametrize("types", [["u16"] * 4, ELEVEN, ["u8"], ["i24"] * 20], ids=len)
-@pytest.mark.parametrize("rows", [1, 2, 7, 8, 16])
+LAYOUTS = (["u16"] * 4, ELEVEN, ["u8"], ["i24"] * 20)
+FRAMES = [(types, rows) for types in LAYOUTS for rows in (1, 2, 7, 8, 16) if rows <= hello(types).max_rows]
+
+
+@pytest.mark.parametrize(("types", "rows"), FRAMES, ids=lambda value: len(value) if isinstance(value, list) else value)
 def test_a_frame_has_just_the_bytes_that_the_encoder_makes(types, rows):
     stream = hello(types)
-    if rows > stream.max_rows:
-        pytest.skip("more rows than a frame takes")
     # no byte of counts, header or checksum is zero: the coding then takes its most
     counts = np.full((rows, len(types)), 1) if types == ["u8"] else np.full((rows, len(types)), 0x0101)
     counts[:, [kind == "i24" for kind in types]] = 0x010101
