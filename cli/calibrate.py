@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from standbook.cli.screen import open_page, say, say_all, today
-from standbook.daq.errors import EXIT_FINDINGS, ConfigError, RecordError
+from standbook.daq.errors import EXIT_FINDINGS, ConfigError, RecordError, UsageError
 
 if TYPE_CHECKING:
     from standbook.analysis.calibration.readings_sheet import ReadingsSheet
@@ -41,6 +41,10 @@ def calibrate(
 
     Example: standbook calibrate teasel-2/readings/PT-11_2031-06-02.toml
     """
+    if new and (port or revision or rehearsal or show):
+        raise UsageError("--new writes a sheet and ends; give the other options when its levels are taken")
+    if rehearsal and not port:
+        raise UsageError("--rehearsal goes with --port: it says that the board there is simulated")
     campaign = _campaign(sheet)
     if new:
         _write_new(sheet, campaign)

@@ -148,6 +148,14 @@ def test_a_new_sheet_plans_three_runs_over_the_range_of_the_last_revision(campai
     assert "exists already; nothing was written" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    "options", [["--new", "--port", "cradle-a=x"], ["--new", "--revision", "r09"], ["--rehearsal"]]
+)
+def test_options_that_would_be_passed_over_are_refused(campaign, capsys, options):
+    assert run(["calibrate", str(sheet_in(campaign)), *options]) == 2
+    assert capsys.readouterr().err.startswith("standbook: --")
+
+
 def test_levels_without_a_terminal_of_another_day_or_with_a_faulty_sheet_are_refused(campaign, capsys):
     sheet = sheet_in(campaign)
     assert run(["calibrate", str(sheet), "--port", "cradle-a=/dev/ttyUSB9"]) == 2
