@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import open_page, say, say_all, today
-from standbook.daq.errors import EXIT_FINDINGS, ConfigError, RecordError, UsageError
+from standbook.cli.screen import open_page, say, say_all
+from standbook.cli.sheets import campaign_of, check_day, make_folder, write_new
+from standbook.daq.errors import EXIT_FINDINGS, ConfigError, UsageError
 
 if TYPE_CHECKING:
     from standbook.analysis.calibration.readings_sheet import ReadingsSheet
@@ -45,7 +46,7 @@ def calibrate(
         raise UsageError("--new writes a sheet and ends; give the other options when its levels are taken")
     if rehearsal and not port:
         raise UsageError("--rehearsal goes with --port: it says that the board there is simulated")
-    campaign = _campaign(sheet)
+    campaign = campaign_of(sheet)
     if new:
         _write_new(sheet, campaign)
         return
@@ -74,8 +75,7 @@ def _calibrated(sheet: Path, campaign: Path, revision: str | None) -> tuple[bool
     from standbook.daq.config.toml_document import parse_document
 
     typed, date = read_sheet(sheet, change=lambda values: signals_filled_in(values, campaign, str(sheet)))
-    if date > today():
-        raise ConfigError(f"{sheet}: {date} is still to come; the name of a sheet holds the day it was read")
+    check_day(sheet, date)
     _check_stand(campaign, typed, str(sheet))
     last = _last(campaign / CALIBRATIONS, typed.tag)
     name = _next(campaign / CALIBRATIONS, typed.tag, last, revision)
@@ -102,18 +102,13 @@ def _write_new(sheet: Path, campaign: Path) -> None:
     from standbook.analysis.calibration_sheet.new_sheet import new_sheet_text
     from standbook.daq.config.campaign import CALIBRATIONS, STAND_FILE
     from standbook.daq.config.stand import read_stand
-    from standbook.daq.storage.atomic_write import write_atomic
 
     tag, _ = tag_and_day(sheet)
-    if sheet.exists():
-        raise ConfigError(f"{sheet}: exists already; nothing was written")
     stand = read_stand(campaign / STAND_FILE)
     if tag not in {item.tag for item in stand.input}:
         raise ConfigError(f"{sheet}: {STAND_FILE} has no {tag}; it has {', '.join(sorted(i.tag for i in stand.input))}")
     item = stand.input_tagged(tag)
-    text = new_sheet_text(item, _last(campaign / CALIBRATIONS, tag))
-    _make_folder(sheet.parent)
-    write_atomic(sheet, text.encode("utf-8"))
+    write_new(sheet, new_sheet_text(item, _last(campaign / CALIBRATIONS, tag)))
     say(f"Sheet: {sheet}. Write what the reference is, correct the levels, then take them:")
     say(f"  standbook calibrate {sheet} --port {item.device}=PATH")
 
@@ -124,15 +119,6 @@ def _print(said: "Said") -> None:
     say(said.surely_seen)
     say_all(f"REVIEW: {sentence}" for sentence in said.review)
     say_all(said.notes)
-
-
-def _campaign(sheet: Path) -> Path:
-    from standbook.analysis.calibration.readings_sheet import FOLDER
-
-    folder = sheet.resolve().parent
-    if folder.name != FOLDER:
-        raise ConfigError(f"{sheet}: a readings sheet lies in the {FOLDER} folder of a campaign; move it there")
-    return folder.parent
 
 
 def _check_stand(campaign: Path, sheet: "ReadingsSheet", name: str) -> None:
@@ -195,7 +181,7 @@ def _write(place: Path, text: str, html: str) -> Path:
     page = place.with_suffix(".html")
     if place.exists() or page.exists():
         raise ConfigError(f"{place}: exists already; nothing was written")
-    _make_folder(place.parent)
+    make_folder(place.parent)
     write_atomic(page, html.encode("utf-8"))
     try:
         write_atomic(place, text.encode("utf-8"))
@@ -204,12 +190,3 @@ def _write(place: Path, text: str, html: str) -> Path:
             page.unlink()
         raise
     return page
-
-
-def _make_folder(folder: Path) -> None:
-    from standbook.daq.storage.durable_file import reason
-
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise RecordError(f"{folder}: cannot be made: {reason(error)}") from error

@@ -2,7 +2,7 @@
 
 import dataclasses
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Final
@@ -97,8 +97,18 @@ def take_levels(
     return folder
 
 
-def take_into_sheet(sheet: Path, campaign: Path, given: Mapping[str, str], *, rehearsal: bool) -> None:
+def take_into_sheet(
+    sheet: Path,
+    campaign: Path,
+    given: Mapping[str, str],
+    *,
+    rehearsal: bool,
+    check: Callable[..., object] = read_sheet,
+    ending: str = "",
+) -> None:
     """Take the levels that a sheet plans, and write into it what was taken; all of them, or it stays as it is.
+
+    ``check`` reads the sheet with a change of its values, and ``ending`` follows the tag in its name.
 
     Raises
     ------
@@ -107,12 +117,13 @@ def take_into_sheet(sheet: Path, campaign: Path, given: Mapping[str, str], *, re
     DataError
         Not all levels were taken; the recording is kept.
     """
-    tag, day = tag_and_day(sheet)
+    named, day = tag_and_day(sheet)
+    tag = named.removesuffix(ending)
     if day != today():
         raise ConfigError(f"{sheet}: levels are taken today, {today()}; the name of a sheet holds its day")
     text, values = read_toml(sheet)
     planned = planned_levels(values, str(sheet))
-    read_sheet(sheet, change=as_if_taken)  # what else is wrong with it is said before anybody climbs a ladder
+    check(sheet, change=as_if_taken)  # what else is wrong with it is said before anybody climbs a ladder
     folder = take_levels(campaign, tag, planned, given, rehearsal=rehearsal)
     levels = recorded_levels(open_run(folder), tag)
     if len(levels) != len(planned):

@@ -120,6 +120,7 @@ def test_analysis_takes_from_daq_only_vocabulary_configuration_the_run_folder_an
         "daq/findings",
         "daq/kinds",
         "daq/run",
+        "daq/stand_sheets",
     }
     assert {target for _, target in simulated} <= {"daq/config", "daq/kinds", "daq/rehearsal", "daq/wire"}
 

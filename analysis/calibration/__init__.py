@@ -2,5 +2,5 @@
 
 Takes readings sheets, and arrays of levels, pulls, taps, holds and loadings; gives curves, factors, modes, leak rates
 and loads, with uncertainties.
-May import: analysis/physics, analysis/signal, daq/config.
+May import: analysis/physics, analysis/signal, daq/config, daq/stand_sheets.
 """

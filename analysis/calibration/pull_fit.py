@@ -15,7 +15,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from standbook.daq.arrays import Array
+from standbook.daq.config.calibration import Calibration
 from standbook.daq.errors import DataError
+from standbook.daq.stand_sheets.pull_file import BAR, PullFile
 
 NAMES = ("offset", "gain", "stiffening", "line_load", "friction")  # R0 [N], 1/f0, kappa [1/Pa], lambda [N/Pa], h [N]
 SEEN = 2.0  # of its uncertainty: from here on the stiffening is called found
@@ -200,6 +202,20 @@ def fit_pull(points: PullPoints, *, reference_u: float, angle_u: float = 0.0) ->
         pressure_range=(float(np.min(points.pressure)), float(np.max(points.pressure))),
         notes=notes,
     )
+
+
+def fit_of_pull(pull: PullFile, calibration: Calibration) -> PullFit:
+    """Fit a pull's points as a calibration of its cell reads them.
+
+    Raises
+    ------
+    DataError
+        The points do not determine the terms.
+    """
+    force, signal, line = (np.array([point[k] for point in pull.points], dtype=np.float64) for k in range(3))
+    direction = np.array([1.0 if point[3] == "up" else -1.0 for point in pull.points])
+    points = PullPoints(force=force, cell=calibration.si_reading(signal), pressure=line * BAR, direction=direction)
+    return fit_pull(points, reference_u=pull.reference.u.value, angle_u=pull.angle_u)
 
 
 def _columns(points: PullPoints) -> tuple[dict[str, Array], tuple[str, ...]]:

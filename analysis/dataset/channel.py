@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.analysis.calibration.pull_fit import PullFit
 from standbook.daq.arrays import Array, Mask
 from standbook.daq.config.calibration import Calibration, from_si
 from standbook.daq.config.measurands import MEASURANDS, Measurand
@@ -33,6 +34,7 @@ class Channel:
     stream: str  # "cradle-a/fast"
     supply: str = ""  # what it hangs on; a supply moves all channels that name it together
     supply_u: float = 0.0  # of the supply that the signal was divided by, relative standard uncertainty
+    pull: PullFit | None = None  # of a load cell: what an in-place pull found of the way from thrust to it
     stated_u: float = 0.0  # of what else scales the signal and no calibration holds, relative standard uncertainty
 
     @property

@@ -22,6 +22,7 @@ from standbook.analysis.dataset.dataset import (
     calibrated,
     iso_time,
 )
+from standbook.analysis.dataset.pulled_path import with_pulls
 from standbook.analysis.findings.channels import DEVICE_NOTE, LATER_CALIBRATION, NO_T_ZERO, ROWS_FILLED
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.quantities import Measured
@@ -68,6 +69,8 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     filled = _fill_findings(run, streams, origin)
     del streams  # a long record is not held twice while it is calibrated
     channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
+    channels, of_pulls = with_pulls(channels, run.pulls)
+    findings += of_pulls
     findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
     plan, below = plan_of_run(run.plan)
     findings += [*filled, *below]

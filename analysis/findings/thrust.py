@@ -172,6 +172,11 @@ ONE_ZERO = FindingKind(
         "shutdown."
     ),
 )
+PULL_NOT_APPLIED = FindingKind(
+    code="pull-not-applied",
+    severity="caution",
+    text="{channel}: the pull {pull} is not used: {why}. The load path is as the calibration states it.",
+)
 PULL_TOO_LOW = FindingKind(
     code="pull-too-low",
     severity="note",
@@ -187,6 +192,15 @@ PULL_WITHOUT_PRESSURE = FindingKind(
         "{channel}: lines were at {highest_line_bar:.1f} bar(g) in the in-place pull, and changed by "
         "{hoses_bar:.1f} bar in the firing; what hoses push and shunt grows with pressure, so pull with lines "
         "pressurised."
+    ),
+)
+PULL_WITHOUT_STIFFENING = FindingKind(
+    code="pull-without-stiffening",
+    severity="note",
+    text=(
+        "{channel}: the pull {pull} went through all forces with lines at {line_bar:.1f} bar(g) only, so that it does "
+        "not show whether hoses stiffen under pressure; 0.35 % at 31 bar is in u for it (judgement). Pull once with "
+        "the lines empty and once at pressure."
     ),
 )
 STIFFNESS_LOW = FindingKind(

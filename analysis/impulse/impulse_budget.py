@@ -45,7 +45,8 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     terms.append(Term("hysteresis", _hysteresis_u(record, start, end)))
     moved = abs(zero.step) * factor * spread
     terms.append(Term("weight correction", math.hypot(factor * zero.step_u * spread, record.shape_u * moved)))
-    terms.append(Term("line load", factor * interaction.line_load.u * _hose_lever(record, start, end)))
+    if record.cell.pull is None:  # else it stands in one term with the factor
+        terms.append(Term("line load", factor * interaction.line_load.u * _hose_lever(record, start, end)))
     terms.append(Term("clock rate", value * dataset.clock_u, shared=CLOCK))
     terms.append(Term("sampling", sampling_u(record.record(), start, end, record.mode_period)))
     tail = record.record().between(end - MARGIN, end)
@@ -111,10 +112,25 @@ def _gain_terms(record: ThrustRecord, start: float, end: float, value: float) ->
     terms = [
         Term("calibration scatter", scatter, c.degrees_of_freedom),
         Term("reference standard", 0.0 if path.pull else math.hypot(value * standard, span)),
-        Term("stand interaction", abs(value) * path.factor.relative_u),
+        Term("stand interaction", _path_effect(record, start, end, value)),
     ]
     lacking = (CELL_GAIN * value) ** 2 - sum(term.effect**2 for term in terms)
     return [*terms, Term(GAIN_FLOOR, math.sqrt(lacking))] if lacking > 0.0 else terms
+
+
+def _path_effect(record: ThrustRecord, start: float, end: float, value: float) -> float:
+    """Return what the load path leaves open of an impulse [N*s]: of a pull, all its terms together along the burn."""
+    pull = record.cell.pull
+    if pull is None:
+        return abs(value) * record.cell.calibration.stand_interaction.factor.relative_u
+    lines = record.hose_pressure + record.hose_pressure_before
+    gain = -record.thrust * pull.factor(lines)
+    by_gain, by_stiffening = (
+        integrate(record.time, effect, interval=record.interval).between(start, end) for effect in (gain, gain * lines)
+    )
+    by_line = -record.factor * _hose_lever(record, start, end)
+    slope = np.array([0.0, by_gain, by_stiffening, by_line, 0.0])
+    return math.sqrt(max(float(slope @ pull.covariance @ slope), 0.0))
 
 
 def _hysteresis_u(record: ThrustRecord, start: float, end: float) -> float:

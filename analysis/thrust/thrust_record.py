@@ -89,7 +89,7 @@ class ThrustRecord:
     hose_pressure_after: float  # the same during the second zero [Pa]
     hose_pressure_before: float  # mean tank pressure above the air during the first zero [Pa]
     sign: int
-    factor: float
+    factor: float  # true force over the cell's, mean of the burn
     weight: Measured  # of the expelled propellant as far as known, on the true scale [N]
     weighed: bool
     weight_per_mass: float  # local gravity [N/kg]
@@ -226,13 +226,15 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
     time, reading, signal = cell.time[good], cell.reading[good], cell.signal[good]
     stand, plan = dataset.stand, dataset.plan
     interaction = cell.calibration.stand_interaction
-    factor = interaction.factor.value * (1.0 + misalignment(interaction).mean)
     sign = weight_sign(stand.nozzle, stand.tanks_on_cell)
     weight, weighed = expelled_weight(dataset, flows, ended=not span.still_up_at_end)
-    expected = Measured(sign * weight.value / factor, abs(sign) * weight.u / factor, "N")
     start = min(0.0, span.start) if dataset.t_zero is not None else span.start - 0.5
     windows = _zero_windows(time, reading, start, span.end, emptied=_emptied(flows))
     hose, hose_before = _hose_pressure(dataset, time, windows, span)
+    factors = _factors(cell, hose + hose_before)
+    burning = (time >= span.start) & (time <= span.end)
+    factor = float(np.mean(factors[burning])) if burning.any() else float(factors[0])
+    expected = Measured(sign * weight.value / factor, abs(sign) * weight.u / factor, "N")
     hose_after = _mean(time, hose, windows[1]) if windows[1] else 0.0
     zeros = _zeros(cell.tag, [zero_of(time, reading, w) if w else None for w in windows], expected)
     share = expelled_share_of(time, flows)
@@ -255,7 +257,7 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
         time=time,
         signal=signal,
         reading=reading,
-        thrust=factor * (reading - zero.reading),
+        thrust=factors * (reading - zero.reading),
         clipped=saturated(cell)[good],
         zero=zero,
         hose_pressure=hose,
@@ -272,6 +274,14 @@ def thrust_record(dataset: Dataset, cell: Channel, span: Span, flows: Mapping[st
         shape_u=shape_u,
         late=late,
     )
+
+
+def _factors(cell: Channel, lines: Array) -> Array:
+    """Return true force over the cell's at gauge pressures of the lines (N,) [Pa]: of a pull, else as stated. (N,)."""
+    if cell.pull is not None:
+        return cell.pull.factor(lines)
+    path = cell.calibration.stand_interaction
+    return np.full(lines.shape, path.factor.value * (1.0 + misalignment(path).mean))
 
 
 def _gas_left(dataset: Dataset, flows: Mapping[str, TankFlow], after: Zero | None) -> Measured:

@@ -17,6 +17,7 @@ from typing import Any
 from standbook.daq.config.campaign import CALIBRATIONS, STAND_FILE, Campaign
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.regular_file import read_regular
+from standbook.daq.stand_sheets.pull_file import PULLS, newest_pulls
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason, sync_folder
 from standbook.daq.storage.manifest import sha256_of
@@ -55,6 +56,20 @@ def locked_name(campaign: Campaign, path: Path) -> str:
     return STAND_FILE if path.name == STAND_FILE else f"{CALIBRATIONS}/{path.name}"
 
 
+def judging_files(campaign: Campaign) -> dict[str, Path]:
+    """Return the files that a run is judged by, by their names in a lock: plan, stand, calibrations, newest pulls.
+
+    Raises
+    ------
+    ConfigError
+        A pull's file is damaged.
+    """
+    found = {locked_name(campaign, path): path for path in campaign.files()}
+    cells = {item.tag for item in campaign.stand.input}
+    pulls = [pull for pull in newest_pulls(campaign.folder, until=dt.date.max).values() if pull.tag in cells]
+    return found | {f"{PULLS}/{pull.name}.toml": campaign.folder / PULLS / f"{pull.name}.toml" for pull in pulls}
+
+
 def lock_campaign(
     campaign: Campaign, prediction: str | Mapping[str, Any] | None, *, now: dt.datetime, replace: bool = False
 ) -> Path:
@@ -84,7 +99,7 @@ def lock_campaign(
             f"{place}: {campaign.plan.test.number} is locked already; to lock the plan as it is now, and keep the "
             f"older lock as {_older_name(place).name}, ask for it: standbook lock --again"
         )
-    contents = {locked_name(campaign, path): path.read_bytes() for path in campaign.files()}
+    contents = {name: path.read_bytes() for name, path in judging_files(campaign).items()}
     if prediction is not None:
         text = prediction if isinstance(prediction, str) else json.dumps(prediction, indent=1, allow_nan=False) + "\n"
         contents[PREDICTION_FILE] = text.encode()
@@ -171,7 +186,7 @@ def check_lock(campaign: Campaign) -> Lock | None:
     if not campaign.locked_folder.is_dir():
         return None
     lock = read_lock(campaign.locked_folder)
-    now = {locked_name(campaign, path): path for path in campaign.files()}
+    now = judging_files(campaign)
     what = (
         "lock the plan again before the run (standbook lock --again), or record without a locked prediction "
         "(--postdiction)"

@@ -14,7 +14,7 @@ from standbook.daq.config.campaign import RUNS, Campaign
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import RecordError
-from standbook.daq.run.lock import LOCK_FILE, PREDICTION_FILE, Lock, locked_name
+from standbook.daq.run.lock import LOCK_FILE, PREDICTION_FILE, Lock, judging_files
 from standbook.daq.run.run_folder import RAW, RUN_FILE, RunInfo
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
@@ -148,7 +148,7 @@ def _check_space(campaign: Campaign, folder: Path, free: Callable[[Path], int]) 
 
 def _judged_by(campaign: Campaign, lock: Lock | None) -> dict[str, bytes]:
     if lock is None:
-        return {locked_name(campaign, path): path.read_bytes() for path in campaign.files()}
+        return {name: path.read_bytes() for name, path in judging_files(campaign).items()}
     return {name: (lock.folder / name).read_bytes() for name in (*lock.files, LOCK_FILE)}
 
 

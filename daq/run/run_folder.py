@@ -15,7 +15,7 @@ Nothing sealed is touched again.
 import datetime as dt
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -39,6 +39,7 @@ from standbook.daq.run.lock import PLAN_FILE, PREDICTION_FILE
 from standbook.daq.run.merged_rows import AddedFill, as_recorded, merge, read_fills
 from standbook.daq.run.record_summary import Gap, RecordSummary, read_record_file
 from standbook.daq.run.samples_file import read_samples
+from standbook.daq.stand_sheets.pull_file import PullFile, newest_pulls
 from standbook.daq.storage.manifest import Manifest, read_manifest, write_manifest
 from standbook.daq.storage.manifest import verify as verify_manifest
 
@@ -90,6 +91,7 @@ class Run:
     plan: Plan
     stand: Stand
     calibrations: Mapping[str, Calibration]  # by tag
+    pulls: Mapping[str, PullFile] = field(default_factory=dict)  # by the tag of the cell
     prediction_text: str | None  # as locked
     record: RecordSummary  # as sealed, T-0 aside: one that only a second recorder saw stands here, its source named
     weighings: Mapping[str, Weighing]  # by tank
@@ -182,6 +184,7 @@ class RunFiles:
     plan: Plan
     stand: Stand
     calibrations: Mapping[str, Calibration]
+    pulls: Mapping[str, PullFile]
 
 
 def read_run_files(folder: Path) -> RunFiles:
@@ -207,7 +210,7 @@ def read_run_files(folder: Path) -> RunFiles:
     if info.source == "imported":
         mapping = read_mapping(folder / RAW / MAPPING_FILE)
         stand, calibrations = imported_stand(stand, mapping), imported_calibrations(calibrations, mapping)
-    return RunFiles(info, plan, stand, calibrations)
+    return RunFiles(info, plan, stand, calibrations, newest_pulls(folder, until=dt.date.max))
 
 
 def open_run(folder: Path, *, verify: bool = True) -> Run:
@@ -248,6 +251,7 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
         plan=files.plan,
         stand=files.stand.model_copy(update={"input": inputs}),
         calibrations=calibrations,
+        pulls=files.pulls,
         prediction_text=prediction.read_text("utf-8") if prediction.is_file() else None,
         record=record,
         weighings=added_masses.tanks,

@@ -1,0 +1,57 @@
+"""Places of readings sheets and of what is made from them, shared by the commands that read or write them."""
+
+import datetime as dt
+from pathlib import Path
+
+from standbook.cli.screen import today
+from standbook.daq.errors import ConfigError, RecordError
+
+
+def campaign_of(sheet: Path) -> Path:
+    """Return the campaign that a sheet lies in.
+
+    Raises
+    ------
+    ConfigError
+        It does not lie in a campaign's folder of sheets.
+    """
+    from standbook.analysis.calibration.readings_sheet import FOLDER
+
+    folder = sheet.resolve().parent
+    if folder.name != FOLDER:
+        raise ConfigError(f"{sheet}: a readings sheet lies in the {FOLDER} folder of a campaign; move it there")
+    return folder.parent
+
+
+def check_day(sheet: Path, day: dt.date) -> None:
+    """Refuse a sheet of a day to come; ``ConfigError``."""
+    if day > today():
+        raise ConfigError(f"{sheet}: {day} is still to come; the name of a sheet holds the day it was read")
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder of a campaign where it is not there yet; ``RecordError`` where the disk refuses."""
+    from standbook.daq.storage.durable_file import reason
+
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"{folder}: cannot be made: {reason(error)}") from error
+
+
+def write_new(place: Path, text: str) -> None:
+    """Write a file that is not there yet, its folder made; what exists is never written over.
+
+    Raises
+    ------
+    ConfigError
+        It exists.
+    RecordError
+        The disk refuses.
+    """
+    from standbook.daq.storage.atomic_write import write_atomic
+
+    if place.exists():
+        raise ConfigError(f"{place}: exists already; nothing was written")
+    make_folder(place.parent)
+    write_atomic(place, text.encode("utf-8"))
