@@ -59,14 +59,17 @@ def rehearse(
         list[str] | None,
         typer.Option("--fault", metavar="NAME[=TAG][@SECONDS][:AMOUNT]", help=FAULT_HELP),
     ] = None,
+    check: Annotated[
+        bool, typer.Option("--check", help="Play the steps of standbook check; --fault names a fault of the stand.")
+    ] = False,
     faults: Annotated[
         bool, typer.Option("--faults", callback=_show_faults, is_eager=True, help="List the faults in words, and end.")
     ] = False,
 ) -> None:
     """Play a plan on a simulated stand with a truth of its own; record it from a second terminal.
 
-    A readings sheet in place of the plan plays its levels, to practise taking them. The device never waits for its
-    reader, as a real board would not. All that comes of it is a rehearsal.
+    A readings sheet in place of the plan plays its levels, --check the steps of a check, to practise both.
+    The device never waits for its reader, as a real board would not. All that comes of it is a rehearsal.
 
     Example: standbook rehearse teasel-2/plans/HF-02.toml --link teasel.port --fault brown-out@0.15 --fault unplug@5:2
     """
@@ -74,6 +77,11 @@ def rehearse(
         if fault or weighings is not None:
             raise UsageError("levels are played as they are set: --fault and --weighings are for plans")
         _play_levels(plan, seed, link, time_scale)
+        return
+    if check:
+        if weighings is not None or len(fault or ()) > 1:
+            raise UsageError("--check plays a check with one --fault of the stand at most, and weighs nothing")
+        _play_check(plan, seed, link, time_scale, (fault or [""])[0])
         return
     asked = _faults_asked(fault or (), link)
     _rehearse_plan(plan, asked, seed=seed, weighings=weighings, link=link, time_scale=time_scale)
@@ -105,6 +113,29 @@ def _rehearse_plan(
     if weighings is not None:
         _write_weighings(weighings, made_up.weighings)
     _play(plan, campaign, tables, asked, links, time_scale)
+
+
+def _play_check(plan: Path, seed: int | None, link: Path | None, time_scale: float, fault: str) -> None:
+    """Play the steps of a check, each held for some seconds."""
+    from standbook.cli.rehearse_check import check_tables
+    from standbook.daq.rehearsal.played_levels import HOLD
+
+    tables, steps = check_tables(plan, seed or 0, fault)
+    links = _links(link, [table.device for table in tables])
+    for path in links.values():
+        _check_place("--link", path)
+    with ExitStack() as stack:
+        devices = [stack.enter_context(_device(table, (), (), links.get(table.device), time_scale)) for table in tables]
+        named = " ".join(
+            f"--port {table.device}={links.get(table.device) or device.port}"
+            for table, device in zip(tables, devices, strict=True)
+        )
+        say(f"REHEARSAL: a check in {len(steps)} steps, each held for {HOLD:g} s, at {time_scale:g} times real time.")
+        say_all(f"  {step}" for step in steps)
+        say(f"In a second terminal: standbook check {plan} --rehearsal {named}")
+        stop = stack.enter_context(_stopping())
+        sent = _together(devices, stop)
+    say_all(line for one in sent for line in one.sentences())
 
 
 def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: float) -> None:

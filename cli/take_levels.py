@@ -1,35 +1,24 @@
 """Lead a person through the levels of a calibration while the board is recorded: one line of state, one key a level."""
 
-import dataclasses
-import sys
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
 from standbook.analysis.calibration.readings_sheet import read_sheet, tag_and_day
 from standbook.analysis.calibration_sheet.journal_levels import as_if_taken, planned_levels, with_taken
-from standbook.cli.keys import KeyReader, MomentOf, reading_keys
-from standbook.cli.record import first_signal_stops, seal_and_say
-from standbook.cli.screen import CAUTION, now, say, today
+from standbook.cli.guided import GuidedRecording, record_guided
+from standbook.cli.screen import say, today
 from standbook.daq.bench.level_taking import LevelTaking, Planned
 from standbook.daq.bench.live_level import LiveLevel
 from standbook.daq.bench.recorded_levels import recorded_levels
-from standbook.daq.bench.unplanned_run import create_bench_run, newest_calibrations
+from standbook.daq.bench.unplanned_run import newest_calibrations
 from standbook.daq.config.campaign import STAND_FILE
 from standbook.daq.config.stand import read_stand
 from standbook.daq.config.toml_document import read_toml
-from standbook.daq.errors import ConfigError, DataError, UsageError
-from standbook.daq.host_clock import Clocks, HostClocks, HostTime
-from standbook.daq.printable import printable
-from standbook.daq.recording.recorder import Watch, resolve_ports
-from standbook.daq.recording.run_recording import RecordingOrder, record_run_into
-from standbook.daq.run.marks import MARKS_FILE, MarkLog
+from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.run.run_folder import open_run
-from standbook.daq.software import software
 from standbook.daq.storage.atomic_write import write_atomic
 
-QUIT: Final = ("q", "Q")
 KEYS: Final = (
     "Space takes a level once it stands. Type what the reference shows first where it is not the planned value. "
     "Backspace strikes the last one out. Q ends."
@@ -64,37 +53,15 @@ def take_levels(
     stand = read_stand(campaign / STAND_FILE)
     supplies = {one.tag: one for one in newest_calibrations(campaign, {i.supply for i in stand.input if i.supply})}
     live = LiveLevel(stand, tag, supplies)
-    part = stand.of_devices(live.devices)
-    ports = resolve_ports(part, given)
-    clocks = HostClocks()
-    with reading_keys(clocks) as keys:
-        if keys is None:
-            raise UsageError(
-                "levels are taken by keys, and this is no terminal that gives any; fill in the sheet instead"
-            )
-        with first_signal_stops() as stopped:
-            folder = create_bench_run(
-                campaign, f"{tag}_levels", sorted(live.devices), rehearsal=rehearsal, now=now(), software=software()
-            )
-            say(f"Recording {', '.join(sorted(live.devices))} into {folder}.")
-            say(CAUTION)
-            say(KEYS)
-            order = RecordingOrder(
-                number=folder.name, stand=part, ports=ports, folder=folder, rehearsal=rehearsal, seconds=None
-            )
-            moment = MomentOf(clocks)
-            taking = LevelTaking(planned, live, MarkLog(folder / MARKS_FILE, moment))
-            steps = _Steps(keys, clocks, moment, taking, live)
-            record_run_into(
-                order,
-                stopped=lambda: bool(stopped) or steps.is_over,
-                report=steps.report,
-                taken=live.take,
-                tell=steps.tell,
-            )
-    say("")
-    seal_and_say(folder, marks=False)  # each stands in the sheet
-    return folder
+    order = GuidedRecording(
+        name=f"{tag}_levels",
+        campaign=campaign,
+        stand=stand.of_devices(live.devices),
+        ports=given,
+        rehearsal=rehearsal,
+        keys=KEYS,
+    )
+    return record_guided(order, live, lambda marks: LevelTaking(planned, live, marks))
 
 
 def take_into_sheet(
@@ -133,63 +100,3 @@ def take_into_sheet(
         )
     write_atomic(sheet, with_taken(text, folder.name, levels).encode("utf-8"))
     say(f"Sheet: {sheet} holds what was taken.")
-
-
-class _Steps:
-    """Keys in, one line of state out."""
-
-    def __init__(self, keys: KeyReader, clocks: Clocks, moment: MomentOf, taking: LevelTaking, live: LiveLevel) -> None:
-        self._keys, self._clocks, self._moment, self._taking, self._live = keys, clocks, moment, taking, live
-        self._width = 0
-        self._run = 1
-        self.is_over = False
-
-    def report(self, _watch: Watch) -> None:
-        """Process keys and show where things are."""
-        for key in self._keys.pressed():
-            self._moment.when = self._shown_at(key.when)
-            self.is_over |= key.text in QUIT
-            self._taking.press(key.text, key.when.monotonic_ns)
-            if self._taking.said:
-                self.tell(self._taking.said)
-                self._taking.said = ""
-            self._tell_of_a_new_run()
-        self.is_over |= self._taking.next is None
-        self._show(self._state())
-
-    def _shown_at(self, pressed: HostTime) -> HostTime:
-        """Return the instant of the newest row that a key was pressed on: what comes after it nobody has seen."""
-        newest = self._live.newest_ns
-        back = 0 if newest is None else max(0, pressed.monotonic_ns - newest)
-        return HostTime(*(told - back for told in dataclasses.astuple(pressed)))
-
-    def _tell_of_a_new_run(self) -> None:
-        planned = self._taking.next
-        if planned is not None and planned.run != self._run:
-            self._run = planned.run
-            self.tell(f"run {planned.run}: unload, disconnect and connect the sensor once, then go on")
-
-    def tell(self, sentence: str) -> None:
-        """Print a sentence on a line of its own."""
-        self._show("")
-        self._write("\r" + printable(sentence) + "\n")
-
-    def _state(self) -> str:
-        now = self._clocks.now().monotonic_ns
-        planned, standing = self._taking.next, self._live.standing(now)
-        if planned is None:
-            return "all levels are taken"
-        shown = self._taking.typed or planned.value
-        signal = "" if standing.level is None else f"{standing.level.mean:.6g}, "
-        why_not = self._taking.why_not(now)
-        return f"{self._taking.place} {planned.words(shown)}: {signal}{why_not or 'stands, press space'}"
-
-    def _show(self, text: str) -> None:
-        line = printable(text)[:79]
-        self._write("\r" + line.ljust(self._width))
-        self._width = len(line)
-
-    def _write(self, text: str) -> None:
-        with suppress(OSError, ValueError):  # nobody sees it; the recording is what counts
-            sys.stdout.write(text)
-            sys.stdout.flush()

@@ -11,6 +11,7 @@ Dimension = Literal["force", "pressure", "electrical"]
 
 LEAST_SHARE = 0.20  # of the span, that the reference must be
 RIVAL = 4.0  # u: a second factor this near is named as well, or one in a thousand names would be wrong
+DEAD = 0.02  # of the reference: such a channel shows nothing of it
 COARSE = 0.10  # relative u from which on factors of the list run into each other
 _FACTORS = {
     "force": {
@@ -81,7 +82,8 @@ def unit_ratio(reading: float, reference: float, *, u: float, span: float, dimen
     else:
         near = names_near(ratio, u, dimension)
         outcome = "differs"
-        words = f"ratio {ratio:.4g}, " + (f"near {' or '.join(near)}" if near else "cause unknown")
+        cause = "does not respond" if abs(ratio) < DEAD else "cause unknown"
+        words = f"ratio {ratio:.4g}, " + (f"near {' or '.join(near)}" if near else cause)
     seen = surely_seen(u)
     return Check(
         what="unit",

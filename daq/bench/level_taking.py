@@ -83,6 +83,15 @@ class LevelTaking:
         last = self._unmoved(value, standing.level) if is_number(value) else None
         return "" if last is None else f"still at {last.value} {last.planned.unit}"
 
+    def state(self, now_ns: int) -> str:
+        """Say on one line which level is next, what the signal is and whether it stands."""
+        planned, standing = self.next, self._live.standing(now_ns)
+        if planned is None:
+            return "all levels are taken"
+        signal = "" if standing.level is None else f"{standing.level.mean:.6g}, "
+        stands = self.why_not(now_ns) or "stands, press space"
+        return f"{self.place} {planned.words(self.typed or planned.value)}: {signal}{stands}"
+
     def press(self, key: str, now_ns: int) -> None:
         """Execute one key at an instant of the monotonic clock. [ns].
 
@@ -120,6 +129,8 @@ class LevelTaking:
         self.taken.append(TakenLevel(planned, value, mark, standing.level))
         self.typed = ""
         self.said = f"taken: {mark.text}, signal {standing.level.mean:.7g} ± {standing.level.mean_u:.1g}"
+        if self.next is not None and self.next.run != planned.run:
+            self.said += f"\nrun {self.next.run}: unload, disconnect and connect the sensor once, then go on"
 
     def _unmoved(self, value: str, level: Level) -> TakenLevel | None:
         """Return the level before this one where the signal has not left it, though another value is claimed."""

@@ -1,7 +1,7 @@
 """Follow the signal of one input while it is recorded, and say whether it stands. No file, no clock of its own."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,6 +40,8 @@ class LiveLevel:
         Of the input.
     calibrations : mapping of tag to Calibration
         Of the supply at least, where a channel measures it.
+    intakes : mapping of device to Intake, optional
+        That somebody else feeds, for several inputs at once.
 
     Raises
     ------
@@ -47,7 +49,13 @@ class LiveLevel:
         The stand has no such input, or its supply no calibration.
     """
 
-    def __init__(self, stand: Stand, tag: str, calibrations: Mapping[str, Calibration]) -> None:
+    def __init__(
+        self,
+        stand: Stand,
+        tag: str,
+        calibrations: Mapping[str, Calibration],
+        intakes: Mapping[str, Intake] | None = None,
+    ) -> None:
         inputs = {item.tag: item for item in stand.input}
         if tag not in inputs:
             raise ConfigError(f"stand {stand.name}: no input {tag}; it has {', '.join(sorted(inputs))}")
@@ -57,10 +65,8 @@ class LiveLevel:
             raise ConfigError(f"{tag}: its supply {self._supply.tag} has no calibration; state the supply, or make one")
         self._supply_calibration = calibrations.get(self._supply.tag) if self._supply is not None else None
         needed = [item for item in (self._item, self._supply) if item is not None]
-        self._intakes = {
-            name: Intake(stand.device_named(name), streams={item.stream for item in needed if item.device == name})
-            for name in {item.device for item in needed}
-        }
+        devices = {item.device for item in needed}
+        self._intakes = _intakes(stand, needed) if intakes is None else {name: intakes[name] for name in devices}
         self._ring: Ring | None = None
         self._seen: int | None = None  # ticks of the newest row taken over
         self._time: NDArray[np.float64] = np.empty(0)  # of the device [s]
@@ -92,10 +98,12 @@ class LiveLevel:
 
     def take(self, taken: Taken) -> None:
         """Take in one piece of one device; pieces of a device come in the order of its bytes."""
-        intake = self._intakes.get(taken.device)
-        if intake is None:
-            return
-        intake.take(taken)
+        if taken.device in self._intakes:
+            self._intakes[taken.device].take(taken)
+            self.follow()
+
+    def follow(self) -> None:
+        """Take over the rows that the intakes have got since the last time."""
         ring = self._ring_of(self._item)
         if ring is None or self._item.wire not in ring.names:
             return
@@ -152,6 +160,52 @@ class LiveLevel:
     def _ring_of(self, item: Input) -> Ring | None:
         intake = self._intakes[item.device]
         return intake.rings.get("" if intake.device.text_lines is not None else item.stream)
+
+
+class LiveLevels:
+    """The newest seconds of several inputs, each board's bytes taken apart once.
+
+    Parameters
+    ----------
+    stand : Stand
+        Has the inputs, and those that measure their supplies.
+    tags : sequence of str
+        Of the inputs.
+    calibrations : mapping of tag to Calibration
+        Of the supplies at least.
+
+    Raises
+    ------
+    ConfigError
+        The stand has no such input, or a supply no calibration.
+    """
+
+    def __init__(self, stand: Stand, tags: Sequence[str], calibrations: Mapping[str, Calibration]) -> None:
+        self._intakes = _intakes(stand, stand.input)
+        self.of: Mapping[str, LiveLevel] = {tag: LiveLevel(stand, tag, calibrations, self._intakes) for tag in tags}
+
+    @property
+    def newest_ns(self) -> int | None:
+        """When the newest row of the slowest input was taken, on the monotonic clock. [ns]."""
+        newest = [level.newest_ns for level in self.of.values()]
+        known = [one for one in newest if one is not None]
+        return min(known) if known else None
+
+    def take(self, taken: Taken) -> None:
+        """Take in one piece of one device; pieces of a device come in the order of its bytes."""
+        if taken.device in self._intakes:
+            self._intakes[taken.device].take(taken)
+            for level in self.of.values():
+                if taken.device in level.devices:
+                    level.follow()
+
+
+def _intakes(stand: Stand, inputs: Sequence[Input]) -> dict[str, Intake]:
+    """Return what takes apart the bytes of each board that the inputs hang on."""
+    return {
+        name: Intake(stand.device_named(name), streams={item.stream for item in inputs if item.device == name})
+        for name in {item.device for item in inputs}
+    }
 
 
 def _at_rail(counts: NDArray[np.float64], rails: Rails | None) -> NDArray[np.bool_]:

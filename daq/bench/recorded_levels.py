@@ -27,7 +27,7 @@ class RecordedLevel:
     level: Level  # of the input's signal
 
 
-def recorded_levels(run: Run, tag: str) -> tuple[RecordedLevel, ...]:
+def recorded_levels(run: Run, tag: str, *, key: str = LEVEL_KEY) -> tuple[RecordedLevel, ...]:
     """Return the levels of one input, in the order in which they were taken; voided ones are left out.
 
     Parameters
@@ -36,6 +36,8 @@ def recorded_levels(run: Run, tag: str) -> tuple[RecordedLevel, ...]:
         Opened, its files checked.
     tag : str
         Of the input.
+    key : str
+        Of the marks that are meant.
 
     Raises
     ------
@@ -48,7 +50,7 @@ def recorded_levels(run: Run, tag: str) -> tuple[RecordedLevel, ...]:
         raise DataError(f"{run.folder}: no input {tag} was recorded")
     item = run.stand.input_tagged(tag)
     rows = run.stream(item.device, item.stream)
-    marks = sorted((m for m in run.record.marks if m.key == LEVEL_KEY and not m.struck), key=lambda m: m.host_ns)
+    marks = sorted((m for m in run.record.marks if m.key == key and not m.struck), key=lambda m: m.host_ns)
     if not marks:
         return ()
     origin = int(rows.host_ns[0])

@@ -30,6 +30,17 @@ class Level:
     change_u: float
     jump: float  # greatest step from block to block
     usual_jump: float  # their median
+    lowest: float  # of the block means
+    highest: float
+
+    @property
+    def block_u(self) -> float:
+        """Standard uncertainty of the mean of one block."""
+        return self.mean_u * math.sqrt(BLOCKS)
+
+    def pushed_from(self, rest: "Level") -> float:
+        """Return the block mean that lies furthest from another level's mean: what a short push reached."""
+        return max((self.lowest, self.highest), key=lambda reached: abs(reached - rest.mean))
 
     def unsettled(self, span: float) -> str:
         """Say by how much it still moved; empty where it stood.
@@ -87,6 +98,8 @@ def level_before(end: float, time: NDArray[np.float64], signal: NDArray[np.float
         change_u=u,
         jump=float(np.max(steps)),
         usual_jump=float(np.median(steps)),
+        lowest=float(np.min(means)),
+        highest=float(np.max(means)),
     )
 
 

@@ -3,6 +3,7 @@
 An input is mapped here once, from the device's wire name to a tag; the tag is the key from there on.
 """
 
+import math
 from collections.abc import Collection
 from pathlib import Path
 from typing import Annotated, Literal, Self
@@ -14,7 +15,7 @@ from standbook.daq.config.plan import FileName
 from standbook.daq.config.sensor_kinds import Wired
 from standbook.daq.config.toml_document import Document, read_document
 from standbook.daq.port_name import port_fault
-from standbook.daq.quantity import Area, Force, Frequency, Mass, Quantity, Share
+from standbook.daq.quantity import Area, Force, Frequency, Mass, Pressure, Quantity, Share
 
 Nozzle = Literal["down", "up", "horizontal"]
 COLUMNS = ("sequence", "boot", "ticks", "host_time")  # of every samples file, beside its channels
@@ -111,6 +112,29 @@ class Input(Wired):
         return MEASURANDS[self.measures]
 
 
+class CheckMeans(Document):
+    """What the stand is checked against in place, before a run."""
+
+    gauge_class: Share | None = None  # of the mechanical gauge at the tanks, limits, of its range
+    gauge_range: Pressure | None = None
+    weight: Mass | None = None  # hung in the line of thrust; its u beside it
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if (self.gauge_class is None) != (self.gauge_range is None):
+            raise ValueError('gauge_class and gauge_range go together, like "0.6 %" and "60 bar(g)"')
+        if self.gauge_range is not None and (self.gauge_range.reference != "gauge" or self.gauge_range.value <= 0.0):
+            raise ValueError(f'gauge_range "{self.gauge_range.text}" must be a gauge pressure, like "60 bar(g)"')
+        return self
+
+    @property
+    def gauge_u(self) -> float | None:
+        """Standard uncertainty of one reading of the gauge; ``None`` where its class is not stated. [Pa]."""
+        if self.gauge_class is None or self.gauge_range is None:
+            return None
+        return self.gauge_class.value * self.gauge_range.value / math.sqrt(3.0)
+
+
 class Stand(Document):
     """One stand, validated as a whole."""
 
@@ -120,6 +144,7 @@ class Stand(Document):
     moving_mass: Mass | None = None  # with full tanks
     modes: tuple[Frequency, ...] = ()  # from tap tests, full tanks
     rated_load: Force | None = None
+    checks: CheckMeans = CheckMeans()
     device: tuple[Device, ...] = Field(min_length=1)
     input: tuple[Input, ...] = Field(min_length=1)
 

@@ -56,13 +56,42 @@ def bench_table(
     if device.format != "wire 1":
         raise ConfigError(f"{tag}: {device.name} prints text lines, and a rehearsal plays none")
     random = np.random.default_rng([seed, 7])
-    reading = _course(levels, calibrations[tag], random)
-    names = list(dict.fromkeys(i.stream for i in stand.input if i.device == item.device))
+    return played_board(stand, item.device, calibrations, {tag: _course(levels, calibrations[tag], random)}, random)
+
+
+def played_board(
+    stand: Stand,
+    board: str,
+    calibrations: Mapping[str, Calibration],
+    readings: Mapping[str, NDArray[np.float64]],
+    random: np.random.Generator,
+    *,
+    supply_share: NDArray[np.float64] | float = 1.0,
+) -> Table:
+    """Return what one board says while some of its inputs read something and all others rest.
+
+    Parameters
+    ----------
+    stand : Stand
+        Has the board.
+    board : str
+        Name of the device.
+    calibrations : mapping of tag to Calibration
+        Of its inputs, and of the supplies that they hang on.
+    readings : mapping of tag to (N,) array
+        In the reading unit of each calibration, at least one.
+    random : Generator
+        Of the converter's noise.
+    supply_share : (N,) array or float
+        Of the usual voltage, that every measured supply has at each row.
+    """
+    device, length = stand.device_named(board), next(iter(readings.values())).size
+    names = list(dict.fromkeys(i.stream for i in stand.input if i.device == board))
     streams = []
     for number, name in enumerate(names, start=1):
-        items = [i for i in stand.input if i.device == item.device and i.stream == name]
+        items = [i for i in stand.input if i.device == board and i.stream == name]
         columns = [
-            _counts(i, calibrations, reading if i.tag == tag else np.full(reading.size, _rest(i, calibrations)), random)
+            _counts(i, calibrations, _reading(i, calibrations, readings, length, supply_share), random, supply_share)
             for i in items
         ]
         kinds = ["i24" if np.max(np.abs(column)) > TYPE_RANGES["i16"][1] else "i16" for column in columns]
@@ -98,6 +127,20 @@ def _course(levels: Sequence[float], calibration: Calibration, random: np.random
     return np.asarray(calibration.lowest + span * (off * share + loop + NOISE * random.standard_normal(share.size)))
 
 
+def _reading(
+    item: Input,
+    calibrations: Mapping[str, Calibration],
+    readings: Mapping[str, NDArray[np.float64]],
+    length: int,
+    supply_share: NDArray[np.float64] | float,
+) -> NDArray[np.float64]:
+    """Return what an input reads over all rows: as it is played, else at rest."""
+    if item.tag in readings:
+        return readings[item.tag]
+    share = supply_share if item.measures == measurands.SUPPLY_VOLTAGE else 1.0
+    return np.full(length, _rest(item, calibrations)) * share
+
+
 def _rest(item: Input, calibrations: Mapping[str, Calibration]) -> float:
     known = calibrations.get(item.tag)
     if known is None:
@@ -108,13 +151,18 @@ def _rest(item: Input, calibrations: Mapping[str, Calibration]) -> float:
 
 
 def _counts(
-    item: Input, calibrations: Mapping[str, Calibration], reading: NDArray[np.float64], random: np.random.Generator
+    item: Input,
+    calibrations: Mapping[str, Calibration],
+    reading: NDArray[np.float64],
+    random: np.random.Generator,
+    supply_share: NDArray[np.float64] | float,
 ) -> NDArray[np.float64]:
     known = calibrations.get(item.tag)
     if known is None:
         return np.zeros(reading.size)
     stated, supply = item.stated_supply, calibrations.get(item.supply or "")
     volts = stated.value if stated is not None else (supply.lowest + supply.highest) / 2.0 if supply else 1.0
-    exact = counts_from_signal(item, known.signal(reading), volts)
+    share = supply_share if supply is not None else 1.0
+    exact = counts_from_signal(item, known.signal(reading), volts * share)
     lowest, highest = TYPE_RANGES["i24"]
     return np.clip(np.rint(exact + COUNTS * random.standard_normal(exact.size)), lowest, highest)

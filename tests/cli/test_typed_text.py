@@ -16,7 +16,7 @@ from tests.cli.live_states import BURN, HEAD, IMPULSE, LINK, MARK, NO_LIGHT, VES
 from tests.payloads import PAYLOADS
 from tests.repository import ROOT, tree_of
 
-SPEAKERS = {"screen.py", "main.py", "showing.py", "painter.py", "start.py", "guide.py", "ports.py", "take_levels.py"}
+SPEAKERS = {"screen.py", "main.py", "showing.py", "painter.py", "start.py", "guide.py", "ports.py", "guided.py"}
 HOSTILE = "".join(PAYLOADS)
 
 

@@ -1,0 +1,236 @@
+"""What the steps of a check in place show: an outcome a sensor and kind, and the values that charts are made of. SI."""
+
+import itertools
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from standbook.analysis.stand_checks.ambient import absolute_or_gauge
+from standbook.analysis.stand_checks.charts import charted
+from standbook.analysis.stand_checks.check import Check, judged
+from standbook.analysis.stand_checks.comparisons import shunt_step, supply_sag
+from standbook.analysis.stand_checks.responses import sign, swap
+from standbook.analysis.stand_checks.unit_ratio import unit_ratio
+from standbook.analysis.stand_sheets.check_steps import PUSH, SAG, SHUNT, TANK, VENTED, WEIGHT
+from standbook.daq.bench.settled_level import Level
+from standbook.daq.bench.step_taking import TakenStep
+from standbook.daq.config import measurands
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.stand import Stand
+
+BAR = 1e5
+AIR_ON_STEEL = 1.0 - 1.2 / 8000.0  # of the weight of what a scale showed. Source: OIML D 28 conditions
+RATIO_U = 2e-4  # of one ratio of two signals at different supplies; simulated converters
+GAUGE_READ = 0.25  # of a division of a hundredth of the range: read by eye, standard; judgement
+ZERO, SHUNT_STEP = "zero of", "shunt step of"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandCheck:
+    """One check of one sensor."""
+
+    tag: str
+    kind: str
+    check: Check
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckedStand:
+    """What a stand is checked with."""
+
+    plan: Plan
+    stand: Stand
+    calibrations: Mapping[str, Calibration]
+    earlier: Sequence[Mapping[str, float]] = ()  # values of earlier sheets, oldest first
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """A level as its calibration reads it, SI."""
+
+    value: float
+    noise: float  # standard uncertainty of the mean by its scatter
+
+
+def outcomes(of: CheckedStand, taken: Sequence[TakenStep]) -> tuple[StandCheck, ...]:
+    """Judge all steps that were taken.
+
+    Parameters
+    ----------
+    of : CheckedStand
+        Plan, stand, calibrations, and what earlier checks read.
+    taken : sequence of TakenStep
+        In their order.
+
+    Returns
+    -------
+    tuple of StandCheck
+        In the order of the steps; a check whose step was not taken is not there.
+    """
+    steps = {step.name: step for step in taken}
+    rest = steps.get(VENTED)
+    if rest is None:
+        return ()
+    found = [*_at_rest(of, rest)]
+    for step in taken:
+        if step.name.startswith(f"{TANK} "):
+            found += _tank(of, rest, step)
+    if PUSH in steps:
+        found += _push(of, rest, steps[PUSH])
+    if WEIGHT in steps:
+        found += _weight(of, rest, steps[WEIGHT])
+    found += _shunts(of, rest, taken)
+    if SAG in steps:
+        found += _sag(rest, steps[SAG])
+    return tuple(found)
+
+
+def chart_values(of: CheckedStand, taken: Sequence[TakenStep]) -> dict[str, float]:
+    """Return the values that later checks are held against: zeros of cells [N], shunt steps [signal]."""
+    rest = next((step for step in taken if step.name == VENTED), None)
+    if rest is None:
+        return {}
+    values = {f"{ZERO} {tag}": _read(of, tag, rest.levels[tag]).value for tag in _cells(of, rest)}
+    for step in taken:
+        if step.name.startswith(f"{SHUNT} "):
+            tag = step.name.removeprefix(f"{SHUNT} ")
+            values[f"{SHUNT_STEP} {tag}"] = step.levels[tag].mean - rest.levels[tag].mean
+    return values
+
+
+def _read(of: CheckedStand, tag: str, level: Level) -> _Reading:
+    c = of.calibrations[tag]
+    around = c.si_reading(np.array([level.mean, level.mean + level.mean_u]))
+    return _Reading(float(around[0]), abs(float(around[1] - around[0])))
+
+
+def _cells(of: CheckedStand, step: TakenStep) -> list[str]:
+    return [tag for tag in step.levels if of.stand.input_tagged(tag).measures == measurands.THRUST]
+
+
+def _at_rest(of: CheckedStand, rest: TakenStep) -> Iterable[StandCheck]:
+    air = float(rest.value) * 1e3
+    for tag, level in rest.levels.items():
+        c, read = of.calibrations[tag], _read(of, tag, level)
+        if c.reference in ("gauge", "absolute"):
+            check = absolute_or_gauge(
+                read.value,
+                air,
+                zero_u=math.hypot(c.scale * c.zero_u(), read.noise),
+                barometer_u=of.plan.site.ambient_pressure.u,
+                declared=c.reference,
+            )
+            yield StandCheck(tag=tag, kind="zero at ambient", check=_named(check, tag))
+    for tag in _cells(of, rest):
+        c, read = of.calibrations[tag], _read(of, tag, rest.levels[tag])
+        earlier = _earlier(of, f"{ZERO} {tag}")
+        if earlier.size:
+            u = math.hypot(c.scale * c.zero_uncertainty, read.noise)
+            check = charted(f"zero of {tag}", read.value, earlier, known_u=u, unit="N", on_a_sheet=True)
+            yield StandCheck(tag=tag, kind="zero", check=check)
+
+
+def _earlier(of: CheckedStand, name: str) -> np.ndarray:
+    return np.array([values[name] for values in of.earlier if name in values])
+
+
+def _tank(of: CheckedStand, rest: TakenStep, step: TakenStep) -> Iterable[StandCheck]:
+    tank, gauge = step.name.removeprefix(f"{TANK} "), float(step.value) * BAR
+    gauge_u = of.stand.checks.gauge_u
+    rises = {tag: _rise(of, tag, rest, step) for tag in step.levels}
+    own = [tag for tag in step.levels if of.stand.input_tagged(tag).tank == tank]
+    others = [tag for tag in step.levels if tag not in own]
+    for tag in own:
+        c = of.calibrations[tag]
+        if gauge_u is None:
+            u = math.inf
+        else:
+            read = GAUGE_READ * 0.01 * (of.stand.checks.gauge_range.value if of.stand.checks.gauge_range else 0.0)
+            u = math.hypot(gauge_u / gauge, read / gauge, rises[tag].noise / gauge) if gauge > 0.0 else math.inf
+            u = math.hypot(u, c.slope_u())
+        span = (c.highest - c.lowest) * c.scale
+        check = unit_ratio(rises[tag].value, gauge, u=u, span=span, dimension="pressure")
+        if gauge_u is None:
+            check = replace(
+                check, outcome="cannot tell", sentence="unit cannot tell: no class of the gauge is stated; write "
+                "gauge_class and gauge_range into [checks] of the stand"
+            )  # fmt: skip
+        yield StandCheck(tag=tag, kind="unit", check=_named(check, tag))
+    if own and others:
+        u = math.hypot(rises[own[0]].noise, 2e-3 * gauge)
+        check = swap(rises[own[0]].value, rises[others[0]].value, step=gauge, u=u)
+        yield StandCheck(tag=own[0], kind="swap", check=_named(check, f"{own[0]} against {others[0]}"))
+    for one, other in itertools.pairwise(own):
+        yield StandCheck(tag=other, kind="twin", check=_twins(of, one, other, rises))
+
+
+def _twins(of: CheckedStand, one: str, other: str, rises: Mapping[str, _Reading]) -> Check:
+    """Compare the rises of two sensors on one tank: what a common reference is off by stands in both and is gone."""
+    calibrations = [of.calibrations[tag] for tag in (one, other)]
+    size = abs(rises[one].value)
+    same = calibrations[0].reference_serial and calibrations[0].reference_serial == calibrations[1].reference_serial
+    gains = [c.slope_scatter() if same else c.slope_u() for c in calibrations]
+    loops = [c.hysteresis_uncertainty.value * (c.highest - c.lowest) * c.scale for c in calibrations]
+    u = math.hypot(size * math.hypot(*gains), *loops, rises[one].noise, rises[other].noise, 1e-3 * size)
+    return judged(f"{other} beside {one}", expected=rises[one].value, found=rises[other].value, u=u, unit="Pa")
+
+
+def _rise(of: CheckedStand, tag: str, rest: TakenStep, step: TakenStep) -> _Reading:
+    low, high = (_read(of, tag, one.levels[tag]) for one in (rest, step))
+    return _Reading(high.value - low.value, math.hypot(low.noise, high.noise))
+
+
+def _push(of: CheckedStand, rest: TakenStep, step: TakenStep) -> Iterable[StandCheck]:
+    for tag in step.levels:
+        c, low = of.calibrations[tag], rest.levels[tag]
+        reached = step.levels[tag].pushed_from(low)
+        moved = c.si_reading(np.array([low.mean, reached, low.mean + low.block_u]))
+        u = abs(float(moved[2] - moved[0]))
+        check = sign(float(moved[1] - moved[0]), u=max(u, 1e-9))
+        yield StandCheck(tag=tag, kind="sign", check=_named(check, tag))
+
+
+def _weight(of: CheckedStand, rest: TakenStep, step: TakenStep) -> Iterable[StandCheck]:
+    stated, mass = of.stand.checks.weight, float(step.value)
+    gravity = of.plan.site.gravity
+    force = mass * gravity.value * AIR_ON_STEEL
+    for tag in step.levels:
+        c, rise = of.calibrations[tag], _rise(of, tag, rest, step)
+        mass_u = stated.u / stated.value if stated is not None else math.inf
+        path = c.stand_interaction.factor.relative_u
+        noise = rise.noise / force if force > 0.0 else math.inf
+        u = math.hypot(mass_u, gravity.relative_u, c.slope_u(), path, noise)
+        # a check weight is far below full scale by its nature: what is compared is a ratio, its u says how well
+        check = unit_ratio(rise.value, force, u=u, span=force, dimension="force")
+        if stated is None:
+            check = replace(
+                check, outcome="cannot tell", sentence="unit cannot tell: the check weight's u is not stated; write "
+                'weight = "20.000 +/- 0.012 kg" into [checks] of the stand'
+            )  # fmt: skip
+        yield StandCheck(tag=tag, kind="check weight", check=_named(check, tag))
+
+
+def _shunts(of: CheckedStand, rest: TakenStep, taken: Sequence[TakenStep]) -> Iterable[StandCheck]:
+    for step in taken:
+        if not step.name.startswith(f"{SHUNT} "):
+            continue
+        tag = step.name.removeprefix(f"{SHUNT} ")
+        earlier = _earlier(of, f"{SHUNT_STEP} {tag}")
+        if earlier.size and tag in rest.levels:
+            found = shunt_step(step.levels[tag].mean - rest.levels[tag].mean, float(np.median(earlier)))
+            yield StandCheck(tag=tag, kind="shunt", check=_named(found, tag))
+
+
+def _sag(rest: TakenStep, step: TakenStep) -> Iterable[StandCheck]:
+    tags = [tag for tag in step.levels if tag in rest.levels]
+    before, after = (np.array([one.levels[tag].mean for tag in tags]) for one in (rest, step))
+    noise = max(step.levels[tag].mean_u / abs(step.levels[tag].mean) for tag in tags)
+    check = supply_sag(before, after, u=math.hypot(RATIO_U, noise), sag=abs(float(step.value)) / 100.0)
+    yield StandCheck(tag=", ".join(tags), kind="sag", check=check)
+
+
+def _named(check: Check, tag: str) -> Check:
+    return replace(check, sentence=f"{tag}: {check.sentence}")

@@ -1,0 +1,112 @@
+"""The steps of a check in place for a plan: what the crew does, and which inputs show it."""
+
+from collections.abc import Mapping, Sequence
+
+from standbook.daq.bench.recorded_levels import recorded_levels
+from standbook.daq.bench.step_taking import STEP_KEY, Step, TakenStep
+from standbook.daq.config import measurands
+from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.plan import Plan
+from standbook.daq.config.stand import Input, Stand
+from standbook.daq.errors import DataError
+from standbook.daq.run.run_folder import Run
+
+VENTED, TANK, PUSH, WEIGHT, SHUNT, SAG = "vented", "tank", "push", "weight", "shunt", "sag"
+
+
+def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration]) -> tuple[Step, ...]:
+    """Return the steps for a plan, in the order in which they are done.
+
+    Parameters
+    ----------
+    plan : Plan
+        Its tanks are pressurised one after the other.
+    stand : Stand
+        Its calibrated pressures and load cells are looked at.
+    calibrations : mapping of tag to Calibration
+        That the plan names.
+
+    Raises
+    ------
+    DataError
+        No pressure and no load cell is calibrated.
+    """
+    known = [item for item in stand.input if item.tag in calibrations]
+    pressures = [item.tag for item in known if is_static_pressure(item, calibrations[item.tag])]
+    cells = [item.tag for item in known if item.measures == measurands.THRUST]
+    if not pressures and not cells:
+        raise DataError(f"plan {plan.test.number}: no pressure and no load cell of its calibrations can be checked")
+    air = f"{plan.site.ambient_pressure.value / 1e3:.2f}"
+    steps = [
+        Step(name=VENTED, asks="all lines open to the air, nothing on the cell; type the barometer if it differs",
+             tags=(*pressures, *cells), value=air, unit="kPa(a)")
+    ]  # fmt: skip
+    steps += _tank_steps(plan, known)
+    if cells:
+        steps += _cell_steps(stand, tuple(cells))
+    steps += [
+        Step(name=f"{SHUNT} {item.tag}", asks="the shunt resistor switched on", tags=(item.tag,))
+        for item in known
+        if item.kind == "bridge"
+    ]
+    if sagging := sagging_inputs(known, calibrations):
+        asks = "vented again, the sensors' supply lowered; type by how much"
+        steps.append(Step(name=SAG, asks=asks, tags=tuple(sagging), unit="%"))
+    return tuple(steps)
+
+
+def _tank_steps(plan: Plan, known: Sequence[Input]) -> list[Step]:
+    tags = tuple(item.tag for item in known if item.measures == measurands.TANK_PRESSURE)
+    alone = "" if len(plan.tank) == 1 else ", the other one vented"
+    return [
+        Step(name=f"{TANK} {tank.name}", asks=f"at pressure{alone}; type the gauge", tags=tags, unit="bar(g)")
+        for tank in plan.tank
+        if any(item.tank == tank.name for item in known if item.tag in tags)
+    ]
+
+
+def _cell_steps(stand: Stand, cells: tuple[str, ...]) -> list[Step]:
+    weight = stand.checks.weight
+    typed = "" if weight is None else f"{weight.value:.6g}"
+    return [
+        Step(name=PUSH, asks="push the way thrust does, let go, press space", tags=cells, stands=False),
+        Step(name=WEIGHT, asks="hang the check weight in the line of thrust", tags=cells, value=typed, unit="kg"),
+    ]
+
+
+def is_static_pressure(item: Input, calibration: Calibration) -> bool:
+    """Tell whether an input shows the air when all is open."""
+    return calibration.dimension == "pressure" and calibration.reference in ("gauge", "absolute")
+
+
+def sagging_inputs(known: Sequence[Input], calibrations: Mapping[str, Calibration]) -> list[str]:
+    """Return the ratiometric pressures: at rest they show a tenth of their supply, by which a sag is seen."""
+    return [
+        item.tag
+        for item in known
+        if item.sensor_kind.follows_supply and is_static_pressure(item, calibrations[item.tag])
+    ]
+
+
+def taken_in(run: Run, steps: Sequence[Step]) -> tuple[TakenStep, ...]:
+    """Return the steps that were taken in a recording, each with the levels of its inputs computed again.
+
+    Raises
+    ------
+    DataError
+        A mark is of no step, or an input has too few rows.
+    RecordError
+        A samples file cannot be read.
+    """
+    marks = sorted((m for m in run.record.marks if m.key == STEP_KEY and not m.struck), key=lambda m: m.host_ns)
+    wanted = {tag for step in steps for tag in step.tags}
+    levels = {tag: recorded_levels(run, tag, key=STEP_KEY) for tag in sorted(wanted)}
+    taken = []
+    for place, mark in enumerate(marks):
+        step = next((one for one in steps if mark.text == one.name or mark.text.startswith(f"{one.name} ")), None)
+        if step is None:
+            raise DataError(f"{run.folder}: the mark {mark.text} is no step of this check")
+        value = mark.text.removeprefix(step.name).strip().removesuffix(step.unit).strip()
+        read = {tag: levels[tag][place].level for tag in step.tags}
+        taken.append(TakenStep(name=step.name, value=value, levels=read))
+    return tuple(taken)

@@ -1,0 +1,43 @@
+"""Write a sheet of checks. Pure: text in memory."""
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+
+from standbook.analysis.calibration_sheet.calibration_text import quoted
+from standbook.analysis.stand_checks.check import SHOWN, told
+from standbook.analysis.stand_sheets.check_outcomes import StandCheck
+
+
+def check_text(
+    plan: str,
+    at: dt.datetime,
+    barometer: str,
+    journal: str,
+    checks: Sequence[StandCheck],
+    *,
+    values: Mapping[str, float],
+    left_out: Sequence[str],
+) -> str:
+    """Return the text of ``checks/DATE_PLAN.toml``; what was found stands with its standard uncertainty."""
+    lines = [
+        "# Made by standbook check; never edited, a later check stands beside it.",
+        f"plan = {quoted(plan)}",
+        f"at = {at.isoformat(timespec='seconds')}",
+        f"barometer = {quoted(barometer)}",
+        f"journal = {quoted(journal)}",
+        f"left_out = [{', '.join(quoted(name) for name in left_out)}]",
+        "\n[values]  # for charts, SI",
+        *(f"{quoted(name)} = {float(value)!r}" for name, value in values.items()),
+    ]
+    for one in checks:
+        c = one.check
+        factor, unit = SHOWN[c.unit]
+        found = f"{c.found * factor:.4g} +/- {c.u * factor:.2g} {unit}".replace("nan", "not read")
+        lines += [
+            "\n[[check]]",
+            f"of = {{ tag = {quoted(one.tag)}, kind = {quoted(one.kind)}, expected = "
+            f"{quoted(told(c.expected, c.unit))} }}",
+            f"outcome = {{ as_found = {quoted(found)}, says = {quoted(c.outcome)}, surely_seen = "
+            f"{quoted(told(c.surely_seen, c.unit))}, sentence = {quoted(c.sentence)} }}",
+        ]
+    return "\n".join(lines) + "\n"

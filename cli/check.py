@@ -1,0 +1,148 @@
+"""``standbook check``: check the stand in place before a run, step by step, each outcome in one sentence."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from standbook.cli.screen import PlanPath, now, say, say_all, today
+from standbook.cli.sheets import write_new
+from standbook.daq.errors import EXIT_FINDINGS, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from standbook.analysis.stand_sheets.check_outcomes import CheckedStand, StandCheck
+    from standbook.daq.bench.step_taking import Step, TakenStep
+    from standbook.daq.config.campaign import Campaign
+
+KEYS = (
+    "Space takes a step once everything stands. Type what the gauge shows where it is asked for. N leaves a step out, "
+    "Backspace strikes the last one out, Q ends."
+)
+
+
+def check(
+    plan: PlanPath,
+    port: Annotated[
+        list[str] | None, typer.Option("--port", metavar="DEVICE=PATH", help="Where a board is, if it is not found.")
+    ] = None,
+    rehearsal: Annotated[
+        bool, typer.Option("--rehearsal", help="The boards are simulated: no sheet is written.")
+    ] = False,
+    journal: Annotated[
+        Path | None, typer.Option("--journal", metavar="RUN", help="Compute the checks of this recording again.")
+    ] = None,
+) -> None:
+    """Check every calibrated pressure and load cell of a plan: zeros, absolute or gauge, unit, swap, sign, supply.
+
+    The boards are recorded while the crew vents, pressurises each tank, pushes, hangs a weight; one key a step. Each
+    check agrees, differs, or cannot tell, and says what would surely be seen. The outcomes stand in checks/. Ends with
+    10 where anything differs or cannot be told.
+
+    Example: standbook check teasel-2/plans/HF-02.toml
+    """
+    from standbook.analysis.stand_sheets.check_outcomes import CheckedStand
+    from standbook.analysis.stand_sheets.check_steps import check_steps
+    from standbook.daq.config.campaign import read_campaign
+    from standbook.daq.stand_sheets.check_file import all_checks
+
+    if journal is not None and (port or rehearsal):
+        raise UsageError("--journal computes from a recording; give no ports with it")
+    campaign = read_campaign(plan, today=today())
+    earlier = tuple(sheet.values for sheet in all_checks(campaign.folder))
+    of = CheckedStand(plan=campaign.plan, stand=campaign.stand, calibrations=campaign.calibrations, earlier=earlier)
+    steps = check_steps(campaign.plan, campaign.stand, campaign.calibrations)
+    if journal is None:
+        from standbook.cli.record import ports_of
+
+        journal = _recorded(campaign, of, steps, ports_of(port or []), rehearsal=rehearsal)
+        written = not rehearsal
+    else:
+        written = False
+    checks = _said(campaign, of, steps, journal, written=written)
+    if any(one.check.outcome != "agrees" for one in checks):
+        raise typer.Exit(EXIT_FINDINGS)
+
+
+def _recorded(
+    campaign: "Campaign", of: "CheckedStand", steps: "tuple[Step, ...]", ports: dict[str, str], *, rehearsal: bool
+) -> Path:
+    """Lead the crew through the steps and return the recording."""
+    from standbook.analysis.stand_sheets.check_outcomes import outcomes
+    from standbook.cli.guided import GuidedRecording, record_guided
+    from standbook.daq.bench.live_level import LiveLevels
+    from standbook.daq.bench.step_taking import StepTaking
+
+    tags = sorted({tag for step in steps for tag in step.tags})
+    live = LiveLevels(campaign.stand, tags, campaign.calibrations)
+    devices = sorted({name for level in live.of.values() for name in level.devices})
+    told: set[tuple[str, str]] = set()
+
+    def judge(taken: "tuple[TakenStep, ...]") -> tuple[str, ...]:
+        found = outcomes(of, taken)
+        new = [one for one in found if (one.tag, one.kind) not in told]
+        told.clear()
+        told.update((one.tag, one.kind) for one in found)
+        return tuple(_line(one) for one in new)
+
+    order = GuidedRecording(
+        name=f"{campaign.plan.test.number}_check",
+        campaign=campaign.folder,
+        stand=campaign.stand.of_devices(devices),
+        ports=ports,
+        rehearsal=rehearsal,
+        keys=KEYS,
+    )
+    return record_guided(order, live, lambda marks: StepTaking(steps, live, marks, judge))
+
+
+def _line(one: "StandCheck") -> str:
+    mark = {"agrees": "", "differs": "DIFFERS: ", "cannot tell": "CANNOT TELL: "}[one.check.outcome]
+    return f"{mark}{one.check.sentence}"
+
+
+def _said(
+    campaign: "Campaign", of: "CheckedStand", steps: "Sequence[Step]", journal: Path, *, written: bool
+) -> "tuple[StandCheck, ...]":
+    """Compute the checks from the recording, say how many agree, and write them."""
+    from standbook.analysis.stand_sheets.check_outcomes import chart_values, outcomes
+    from standbook.analysis.stand_sheets.check_steps import VENTED, taken_in
+    from standbook.analysis.stand_sheets.check_text import check_text
+    from standbook.daq.config.toml_document import parse_document
+    from standbook.daq.run.run_folder import open_run
+    from standbook.daq.stand_sheets.check_file import CHECKS, CheckFile
+
+    run = open_run(journal)
+    taken = taken_in(run, steps)
+    checks = outcomes(of, taken)
+    left_out = [step.name for step in steps if step.name not in {done.name for done in taken}]
+    say_all(_line(one) for one in checks if one.check.outcome != "agrees")
+    counts = [f"{sum(one.check.outcome == says for one in checks)} {words}" for says, words in _COUNTED]
+    say(f"Checks of {campaign.plan.test.number}: {', '.join(counts)}.")
+    if left_out:
+        say(f"Left out: {', '.join(left_out)}.")
+    if not written:
+        return checks
+    barometer = next((f"{step.value} kPa(a)" for step in taken if step.name == VENTED), "not read")
+    at = now().astimezone()
+    text = check_text(
+        campaign.plan.test.number, at, barometer, run.folder.name, checks,
+        values=chart_values(of, taken), left_out=left_out,
+    )  # fmt: skip
+    place = _place(campaign.folder / CHECKS, f"{at.date()}_{campaign.plan.test.number}")
+    parse_document(text, CheckFile, str(place))  # what is written reads back, or is not written
+    write_new(place, text)
+    say(f"Sheet: {place}")
+    return checks
+
+
+_COUNTED = (("agrees", "agree"), ("differs", "differ"), ("cannot tell", "cannot be told"))
+
+
+def _place(folder: Path, stem: str) -> Path:
+    """Return the place of the next sheet of a day."""
+    place, number = folder / f"{stem}.toml", 2
+    while place.exists():
+        place, number = folder / f"{stem}_{number}.toml", number + 1
+    return place

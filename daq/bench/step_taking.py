@@ -1,0 +1,148 @@
+"""Lead a person through the steps of a check in place: what is to be done next, and what each input read then.
+
+Pure but for the log of marks, which is handed in: no screen, no port. A step is taken once all of its inputs stand; one
+that cannot be done today is left out by name.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from standbook.daq.bench.level_taking import BACK, LONGEST, TAKE, TYPED, is_number
+from standbook.daq.bench.live_level import LiveLevels
+from standbook.daq.bench.settled_level import Level
+from standbook.daq.run.marks import CrewMark, MarkLog
+
+STEP_KEY: Final = "check"  # of the marks that are steps; no single key is called so
+LEAVE_OUT: Final = ("n", "N")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One thing that the crew does, and the inputs that it shows in."""
+
+    name: str  # in the mark, "tank oxidiser"
+    asks: str  # what is to be done, short enough for a line of 80
+    tags: tuple[str, ...]
+    value: str = ""  # typed beside it where it is another; empty: none is asked for
+    unit: str = ""  # of the value; empty: none is asked for
+    stands: bool = True  # else it may move: a push by hand
+
+    def words(self, value: str) -> str:
+        """Return the mark's text."""
+        return f"{self.name} {value} {self.unit}".strip() if self.unit else self.name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenStep:
+    """One step that was taken."""
+
+    name: str
+    value: str  # as typed or planned; empty where none was asked for
+    levels: Mapping[str, Level]  # by tag
+
+
+class StepTaking:
+    """Take the steps of a check in their order.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+        At least one.
+    live : LiveLevels
+        Of all their inputs, fed by whoever records.
+    marks : MarkLog
+        Of the recording.
+    judge : callable
+        Says what the steps taken so far show that was not said yet, a sentence each.
+    """
+
+    def __init__(
+        self,
+        steps: tuple[Step, ...],
+        live: LiveLevels,
+        marks: MarkLog,
+        judge: Callable[[tuple[TakenStep, ...]], tuple[str, ...]],
+    ) -> None:
+        self._steps, self._live, self._marks, self._judge = steps, live, marks, judge
+        self._place = 0
+        self._kept: list[tuple[int, CrewMark, TakenStep]] = []  # place of the step, its mark, what was read
+        self.typed = ""
+        self.said = f"{steps[0].name}: {steps[0].asks}"
+
+    @property
+    def next(self) -> Step | None:
+        """What is to be done now; ``None`` when nothing is left."""
+        return self._steps[self._place] if self._place < len(self._steps) else None
+
+    @property
+    def taken(self) -> tuple[TakenStep, ...]:
+        """Steps taken, in their order."""
+        return tuple(step for _, _, step in self._kept)
+
+    def why_not(self, now_ns: int) -> str:
+        """Say why the next step cannot be taken now; empty where it can."""
+        step = self.next
+        if step is None:
+            return "all steps are done"
+        value = self.typed or step.value
+        for tag in step.tags:
+            standing = self._live.of[tag].standing(now_ns)
+            if standing.level is None or (step.stands and standing.why_not):
+                return f"{tag} {standing.why_not}"
+        if step.unit and not is_number(value):
+            return f"type what it reads, in {step.unit}" if not value else f'"{value}" is no number'
+        return ""
+
+    def state(self, now_ns: int) -> str:
+        """Say on one line which step is next and whether it can be taken."""
+        step = self.next
+        if step is None:
+            return "all steps are done"
+        value = self.typed or step.value
+        head = f"{self._place + 1}/{len(self._steps)} {step.words(value)}"
+        return f"{head}: {self.why_not(now_ns) or 'stands, press space'}"
+
+    def press(self, key: str, now_ns: int) -> None:
+        """Execute one key at an instant of the monotonic clock. [ns].
+
+        Raises
+        ------
+        RecordError
+            The disk did not take the mark.
+        """
+        if key in TAKE:
+            self._take(now_ns)
+        elif key in LEAVE_OUT and self.next is not None:
+            self._go_on(f"left out: {self.next.name}")
+        elif key in BACK and self.typed:
+            self.typed = self.typed[:-1]
+        elif key in BACK:
+            self._strike()
+        elif key in TYPED and self.next is not None and self.next.unit and len(self.typed) < LONGEST:
+            self.typed += key
+
+    def _take(self, now_ns: int) -> None:
+        step, why_not = self.next, self.why_not(now_ns)
+        if step is None or why_not:
+            self.said = f"not taken: {why_not}"
+            return
+        value = (self.typed or step.value) if step.unit else ""
+        levels = {tag: level for tag in step.tags if (level := self._live.of[tag].standing(now_ns).level) is not None}
+        mark = self._marks.drop(step.words(value), key=STEP_KEY)
+        self._kept.append((self._place, mark, TakenStep(name=step.name, value=value, levels=levels)))
+        self._go_on("\n".join((f"taken: {mark.text}", *self._judge(self.taken))))
+
+    def _go_on(self, said: str) -> None:
+        self._place += 1
+        self.typed = ""
+        asks = "" if self.next is None else f"\n{self.next.name}: {self.next.asks}"
+        self.said = f"{said}{asks}"
+
+    def _strike(self) -> None:
+        if not self._kept:
+            self.said = "nothing to strike out"
+            return
+        self._place, mark, step = self._kept.pop()
+        self._marks.strike(mark.number)
+        self.said = f"struck out: {step.name}\n{self._steps[self._place].name}: {self._steps[self._place].asks}"

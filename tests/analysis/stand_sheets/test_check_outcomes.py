@@ -1,0 +1,136 @@
+"""A check on simulated boards: a sound stand agrees throughout, and each fault of a stand is named by its check."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from standbook.analysis.stand_checks.unit_ratio import unit_ratio
+from standbook.analysis.stand_sheets.check_outcomes import CheckedStand, chart_values, outcomes
+from standbook.analysis.stand_sheets.check_steps import check_steps
+from standbook.cli.rehearse_check import check_tables
+from standbook.daq.bench.settled_level import level_before
+from standbook.daq.bench.step_taking import TakenStep
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.config.signal_conversion import signal_from_counts
+from standbook.daq.rehearsal.played_checks import STAND_FAULTS
+from standbook.daq.rehearsal.played_levels import HOLD, ROWS_A_SECOND
+from tests.cli.made_run import small_campaign, today
+
+TYPED = {"vented": "97.80", "weight": "20", "sag": "2"}
+FOUND_BY = {
+    "swapped": "swap",
+    "reversed-cell": "sign",
+    "psi-for-bar": "unit",
+    "pounds-for-newtons": "check weight",
+    "wrong-file": "unit",
+    "absolute-for-gauge": "zero at ambient",
+    "zero-off": "zero at ambient",
+    "dead-twin": "twin",
+    "tanks-connected": "swap",
+    "soft-cell": "check weight",
+    "supply-sag": "sag",
+}
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory):
+    folder = small_campaign(tmp_path_factory.mktemp("checks"))
+    stand = folder / "stand.toml"
+    text = stand.read_text("utf-8").split("[checks]")[0]
+    head, _, rest = text.partition("[[device]]")
+    means = '[checks]\ngauge_class = "0.6 %"\ngauge_range = "60 bar(g)"\nweight = "20.000 +/- 0.012 kg"\n\n'
+    stand.write_text(f"{head}{means}[[device]]{rest}", encoding="utf-8")
+    return read_campaign(folder / "plans" / "HF-02.toml", today=today())
+
+
+def taken(campaign, fault="", seed=1):
+    """What every step reads, from the counts of the simulated boards."""
+    steps = check_steps(campaign.plan, campaign.stand, campaign.calibrations)
+    tables, _ = check_tables(campaign.plan_path, seed, fault)
+    signals = {}
+    for table in tables:
+        for stream in table.streams:
+            counts = {wire.name: stream.counts[:, k] for k, wire in enumerate(stream.channels)}
+            items = [i for i in campaign.stand.input if (i.device, i.stream) == (table.device, stream.name)]
+            by_tag = {i.tag: counts[i.wire] for i in items}
+            for item in items:
+                supply = 1.0
+                if item.supply is not None and item.stated_supply is not None:
+                    supply = item.stated_supply.value
+                elif item.supply is not None:
+                    source = campaign.stand.input_tagged(item.supply)
+                    volts = signal_from_counts(source, by_tag[item.supply].astype(np.int64), 1.0)
+                    supply = campaign.calibrations[item.supply].si_reading(volts)
+                signals[item.tag] = signal_from_counts(item, by_tag[item.tag].astype(np.int64), supply)
+    time = np.arange(next(iter(signals.values())).size) / ROWS_A_SECOND
+    done = []
+    for place, step in enumerate(steps):
+        end = HOLD * (place + 1) - 0.5
+        levels = {tag: level_before(end, time, signals[tag]) for tag in step.tags}
+        value = TYPED.get(step.name, "30" if step.name.startswith("tank") else "")
+        done.append(TakenStep(name=step.name, value=value, levels=levels))
+    return tuple(done)
+
+
+def checked(campaign, earlier=()):
+    return CheckedStand(plan=campaign.plan, stand=campaign.stand, calibrations=campaign.calibrations, earlier=earlier)
+
+
+@pytest.fixture(scope="module")
+def sound(campaign):
+    return taken(campaign)
+
+
+def test_a_sound_stand_agrees_in_every_check_and_says_what_would_surely_be_seen(campaign, sound):
+    found = outcomes(checked(campaign, [chart_values(checked(campaign), sound)]), sound)
+    assert {one.check.outcome for one in found} == {"agrees"}
+    assert {one.kind for one in found} == {
+        "zero at ambient", "zero", "unit", "swap", "twin", "sign", "check weight", "shunt", "sag",
+    }  # fmt: skip
+    assert all("surely seen from" in one.check.sentence for one in found)
+    assert all(one.tag in one.check.sentence for one in found if one.kind != "sag")
+
+
+@pytest.mark.parametrize("fault", STAND_FAULTS)
+def test_each_fault_of_a_stand_is_named_by_its_own_check(campaign, sound, fault):
+    earlier = [chart_values(checked(campaign), sound)]
+    found = outcomes(checked(campaign, earlier), taken(campaign, fault, seed=2))
+    differs = {one.kind for one in found if one.check.outcome == "differs"}
+    assert FOUND_BY[fault] in differs
+    named = " ".join(one.check.sentence for one in found if one.check.outcome == "differs")
+    words = {"psi-for-bar": "psi/bar ratio", "pounds-for-newtons": "N/lbf ratio", "swapped": "are swapped"}
+    assert words.get(fault, "") in named
+
+
+def test_all_faults_of_a_stand_have_a_check_that_names_them():
+    assert set(FOUND_BY) == set(STAND_FAULTS)
+
+
+def test_a_first_check_keeps_zeros_and_shunt_steps_for_the_next(campaign, sound):
+    values = chart_values(checked(campaign), sound)
+    assert {name.split(" of ")[0] for name in values} == {"zero", "shunt step"}
+    assert not [one for one in outcomes(checked(campaign), sound) if one.kind in ("zero", "shunt")]
+
+
+def test_a_shunt_step_that_changed_by_a_thousandth_differs(campaign, sound):
+    values = chart_values(checked(campaign), sound)
+    moved = {name: value * (1.001 if name.startswith("shunt") else 1.0) for name, value in values.items()}
+    found = outcomes(checked(campaign, [moved]), sound)
+    assert [one.check.outcome for one in found if one.kind == "shunt"] == ["differs"]
+
+
+def test_without_a_class_of_the_gauge_and_a_stated_weight_a_unit_cannot_be_told(campaign, sound):
+    bare = campaign.stand.model_copy(update={"checks": type(campaign.stand.checks)()})
+    found = outcomes(dataclasses.replace(checked(campaign), stand=bare), sound)
+    units = [one.check for one in found if one.kind in ("unit", "check weight")]
+    assert {check.outcome for check in units} == {"cannot tell"}
+    assert all("[checks] of the stand" in check.sentence for check in units)
+
+
+def test_nothing_is_judged_before_the_vented_step(campaign, sound):
+    assert outcomes(checked(campaign), sound[1:]) == ()
+
+
+def test_a_reading_that_does_not_respond_is_called_so():
+    assert "does not respond" in unit_ratio(0.001, 30e5, u=0.01, span=60e5, dimension="pressure").sentence
