@@ -28,7 +28,7 @@ def check(
         list[str] | None, typer.Option("--port", metavar="DEVICE=PATH", help="Where a board is, if it is not found.")
     ] = None,
     rehearsal: Annotated[
-        bool, typer.Option("--rehearsal", help="The boards are simulated: no sheet is written.")
+        bool, typer.Option("--rehearsal", help="The boards are simulated: practice, and no evidence.")
     ] = False,
     journal: Annotated[
         Path | None, typer.Option("--journal", metavar="RUN", help="Compute the checks of this recording again.")
@@ -50,17 +50,16 @@ def check(
     if journal is not None and (port or rehearsal):
         raise UsageError("--journal computes from a recording; give no ports with it")
     campaign = read_campaign(plan, today=today())
-    earlier = tuple(sheet.values for sheet in all_checks(campaign.folder))
+    sheets = all_checks(campaign.folder)
+    earlier = tuple(sheet.values for sheet in sheets if not sheet.rehearsal or rehearsal)
     of = CheckedStand(plan=campaign.plan, stand=campaign.stand, calibrations=campaign.calibrations, earlier=earlier)
     steps = check_steps(campaign.plan, campaign.stand, campaign.calibrations)
+    again = journal is not None
     if journal is None:
         from standbook.cli.record import ports_of
 
         journal = _recorded(campaign, of, steps, ports_of(port or []), rehearsal=rehearsal)
-        written = not rehearsal
-    else:
-        written = False
-    checks = _said(campaign, of, steps, journal, written=written)
+    checks = _said(campaign, of, steps, journal, written=not again)
     if any(one.check.outcome != "agrees" for one in checks):
         raise typer.Exit(EXIT_FINDINGS)
 
@@ -127,7 +126,7 @@ def _said(
     barometer = next((f"{step.value} kPa(a)" for step in taken if step.name == VENTED), "not read")
     at = now().astimezone()
     text = check_text(
-        campaign.plan.test.number, at, barometer, run.folder.name, checks,
+        campaign.plan.test.number, at, barometer, run.folder.name, checks, rehearsal=run.info.rehearsal,
         values=chart_values(of, taken), left_out=left_out,
     )  # fmt: skip
     place = _place(campaign.folder / CHECKS, f"{at.date()}_{campaign.plan.test.number}")

@@ -15,6 +15,7 @@ def check_text(
     journal: str,
     checks: Sequence[StandCheck],
     *,
+    rehearsal: bool,
     values: Mapping[str, float],
     left_out: Sequence[str],
 ) -> str:
@@ -25,6 +26,7 @@ def check_text(
         f"at = {at.isoformat(timespec='seconds')}",
         f"barometer = {quoted(barometer)}",
         f"journal = {quoted(journal)}",
+        f"rehearsal = {'true' if rehearsal else 'false'}",
         f"left_out = [{', '.join(quoted(name) for name in left_out)}]",
         "\n[values]  # for charts, SI",
         *(f"{quoted(name)} = {float(value)!r}" for name, value in values.items()),

@@ -73,6 +73,7 @@ class LiveLevel:
         self._signal: NDArray[np.float64] = np.empty(0)
         self._good: NDArray[np.bool_] = np.empty(0, np.bool_)
         self._span: tuple[float, float] | None = None  # lowest and highest level taken
+        self.range = 0.0  # of the signal where its calibration tells it: a small share of it is no movement
 
     @property
     def tag(self) -> str:
@@ -127,7 +128,7 @@ class LiveLevel:
             level = level_before(end, self._time[self._good], self._signal[self._good])
         except DataError as error:
             return Standing(None, str(error))
-        return Standing(level, level.unsettled(self.span))
+        return Standing(level, level.unsettled(max(self.span, self.range)))
 
     def note_taken(self, level: Level) -> None:
         """Note a level that was taken: what counts as a change is a share of their span."""
@@ -183,6 +184,10 @@ class LiveLevels:
     def __init__(self, stand: Stand, tags: Sequence[str], calibrations: Mapping[str, Calibration]) -> None:
         self._intakes = _intakes(stand, stand.input)
         self.of: Mapping[str, LiveLevel] = {tag: LiveLevel(stand, tag, calibrations, self._intakes) for tag in tags}
+        for tag, level in self.of.items():
+            if (known := calibrations.get(tag)) is not None:
+                ends = known.signal(np.array([known.lowest, known.highest]))
+                level.range = abs(float(ends[1] - ends[0]))
 
     @property
     def newest_ns(self) -> int | None:

@@ -18,6 +18,7 @@ from standbook.daq.port_name import port_fault
 from standbook.daq.quantity import Area, Force, Frequency, Mass, Pressure, Quantity, Share
 
 Nozzle = Literal["down", "up", "horizontal"]
+WORST_CLASS = 0.1  # of a gauge; a share that was typed without its % is larger
 COLUMNS = ("sequence", "boot", "ticks", "host_time")  # of every samples file, beside its channels
 
 
@@ -123,6 +124,8 @@ class CheckMeans(Document):
     def _check(self) -> Self:
         if (self.gauge_class is None) != (self.gauge_range is None):
             raise ValueError('gauge_class and gauge_range go together, like "0.6 %" and "60 bar(g)"')
+        if self.gauge_class is not None and not 0.0 < self.gauge_class.value < WORST_CLASS:
+            raise ValueError(f'gauge_class "{self.gauge_class.text}" is no gauge\'s; write one like "0.6 %"')
         if self.gauge_range is not None and (self.gauge_range.reference != "gauge" or self.gauge_range.value <= 0.0):
             raise ValueError(f'gauge_range "{self.gauge_range.text}" must be a gauge pressure, like "60 bar(g)"')
         return self

@@ -1,10 +1,7 @@
 """``calibrate --port`` on a real pseudo-terminal: a person sets levels and presses one key each."""
 
 import datetime as dt
-import os
 import re
-import threading
-import time
 import tomllib
 from contextlib import contextmanager
 
@@ -12,15 +9,11 @@ import numpy as np
 import pytest
 
 from standbook.cli.main import run
-from standbook.daq.rehearsal.pseudo_terminal import open_terminal
 from standbook.daq.run.run_folder import open_run
-from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
-from tests.cli.made_run import ended, small_campaign, standbook, until
+from tests.bench_board import BenchBoard, take
+from tests.cli.made_run import ended, small_campaign, standbook
 from tests.cli.test_live_record import Person
-from tests.recorded_run import fast_hello
 
-FASTER = 10.0  # than real time: half a second stands for a level's five
-ROWS_A_SECOND = 100
 SUPPLY = 26_667  # counts
 LEVELS = (0, 15, 30, 45, 60)
 WAYS = [(level, "up") for level in LEVELS] + [(level, "down") for level in LEVELS[-2::-1]]
@@ -31,49 +24,8 @@ def counts_at(bar):
     return (0.1 + 0.8 * bar / 60.0) * SUPPLY
 
 
-class Bench:
-    """A board that sends on and on; the test turns the pump."""
-
-    def __init__(self):
-        self.master, self.port = open_terminal()
-        self.bar = 0.0
-        self._over = threading.Event()
-        self._thread = threading.Thread(target=self._send)
-
-    def _send(self):
-        hello = fast_hello(tick_hz=1_000_000, interval=10_000, time_scale=FASTER)
-        random, row = np.random.default_rng(1), 0
-        began = time.monotonic()
-        while not self._over.is_set():
-            # As a board's clock has it, however this thread is held up.
-            due = int((time.monotonic() - began) * FASTER * ROWS_A_SECOND) - row
-            counts = np.zeros((due, 11), np.int64)
-            counts[:, 1] = np.rint(counts_at(self.bar) + 2.0 * random.standard_normal(due))
-            counts[:, 10] = SUPPLY
-            if due:
-                self._put(b"".join(encode_samples(hello, row, 10_000 * row, 0, counts, 10)))
-            if row // 200 != (row + due) // 200 or not row:
-                self._put(encode_frame(hello_body(hello)))
-            row += due
-            time.sleep(0.02)
-
-    def _put(self, data):
-        """Write all of it, however long the other end takes."""
-        while data and not self._over.is_set():
-            try:
-                data = data[os.write(self.master, data) :]
-            except OSError:  # nobody has the port open, or it is full
-                time.sleep(0.01)
-
-    @contextmanager
-    def running(self):
-        self._thread.start()
-        try:
-            yield self
-        finally:
-            self._over.set()
-            self._thread.join()
-            os.close(self.master)
+def all_counts(bar):
+    return np.array([0.0, counts_at(bar), *[0.0] * 8, SUPPLY])
 
 
 @pytest.fixture
@@ -108,14 +60,12 @@ def calibrating(sheet, port, person):
 def test_levels_are_taken_by_keys_and_become_a_sheet_and_its_curve(campaign):
     sheet, person = sheet_in(campaign), Person()
     try:
-        with Bench().running() as bench, calibrating(sheet, bench.port, person) as process:
-            for number, (bar, way) in enumerate(WAYS, start=1):
-                bench.bar = bar
+        with BenchBoard().running() as bench, calibrating(sheet, bench.port, person) as process:
+            for bar, way in WAYS:
+                bench.counts = all_counts(bar)
                 signal = counts_at(bar) / SUPPLY
                 words = rf"run 1 {way} {bar} bar\(g\)"
-                until(lambda: stands_at(person.read(), words, signal), f"level {number} stands")  # noqa: B023
-                person.press(b" ")
-                person.until(rf"taken: {words}")
+                take(person, words, lambda: stands_at(person.read(), words, signal))  # noqa: B023
             assert process.wait() in (0, 10)
         said = person.read()
     finally:
