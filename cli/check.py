@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from standbook.cli.screen import PlanPath, now, say, say_all, today
-from standbook.cli.sheets import write_new
+from standbook.cli.sheets import free_place, write_new
 from standbook.daq.errors import EXIT_FINDINGS, UsageError
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ def _said(
         campaign.plan.test.number, at, barometer, run.folder.name, checks, rehearsal=run.info.rehearsal,
         values=chart_values(of, taken), left_out=left_out,
     )  # fmt: skip
-    place = _place(campaign.folder / CHECKS, f"{at.date()}_{campaign.plan.test.number}")
+    place = free_place(campaign.folder / CHECKS, f"{at.date()}_{campaign.plan.test.number}")
     parse_document(text, CheckFile, str(place))  # what is written reads back, or is not written
     write_new(place, text)
     say(f"Sheet: {place}")
@@ -137,11 +137,3 @@ def _said(
 
 
 _COUNTED = (("agrees", "agree"), ("differs", "differ"), ("cannot tell", "cannot be told"))
-
-
-def _place(folder: Path, stem: str) -> Path:
-    """Return the place of the next sheet of a day."""
-    place, number = folder / f"{stem}.toml", 2
-    while place.exists():
-        place, number = folder / f"{stem}_{number}.toml", number + 1
-    return place

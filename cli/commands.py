@@ -22,6 +22,7 @@ COMMANDS = {
     "calibrate": Command("calibrate", "calibrate", "Make a readings sheet into the next calibration."),
     "pull": Command("pull", "pull", "Fit a pull in place: hoses, flexures, line load."),
     "check": Command("check", "check", "Check the stand in place, one key a step."),
+    "tap": Command("tap", "tap", "Fit taps on the stand: modes, damping, moving mass."),
     "predict": Command("predict", "predict", "Predict a run from its plan, with a 95 % band."),
     "lock": Command("lock", "lock", "Lock the prediction before the run."),
     "ports": Command("ports", "ports", "List serial ports, or say what a board sends."),

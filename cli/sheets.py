@@ -39,6 +39,14 @@ def make_folder(folder: Path) -> None:
         raise RecordError(f"{folder}: cannot be made: {reason(error)}") from error
 
 
+def free_place(folder: Path, stem: str) -> Path:
+    """Return the place of the next file of a day: ``STEM.toml``, then ``STEM_2.toml`` and so on."""
+    place, number = folder / f"{stem}.toml", 2
+    while place.exists():
+        place, number = folder / f"{stem}_{number}.toml", number + 1
+    return place
+
+
 def write_new(place: Path, text: str) -> None:
     """Write a file that is not there yet, its folder made; what exists is never written over.
 

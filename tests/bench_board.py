@@ -17,6 +17,7 @@ FASTER = 10.0  # than real time: half a second stands for a level's five
 ROWS_A_SECOND = 100
 CHANNELS = 11
 NOISE = 2.0  # counts, of all channels but the last, which is the supply
+TAPPED_EVERY = 4.0  # s
 AGAIN = 1.5  # s, after which a key that was refused is pressed again
 
 
@@ -26,6 +27,8 @@ class BenchBoard:
     def __init__(self):
         self.master, self.port = open_terminal()
         self.counts = np.zeros(CHANNELS)
+        self.rings = (0.0, 11.0, 0.03)  # amplitude of the first channel in counts, frequency, damping; tapped again
+        self.rows = 0  # sent
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._send)
 
@@ -39,12 +42,21 @@ class BenchBoard:
             noise = NOISE * random.standard_normal((due, CHANNELS))
             noise[:, -1] = 0.0
             counts = np.rint(self.counts + noise).astype(np.int64)
+            counts[:, 0] += self._ringing(row + np.arange(due))
             if due:
                 self._put(b"".join(encode_samples(hello, row, 10_000 * row, 0, counts, 10)))
             if row // 200 != (row + due) // 200 or not row:
                 self._put(encode_frame(hello_body(hello)))
             row += due
+            self.rows = row
             time.sleep(0.02)
+
+    def _ringing(self, rows):
+        """A blow every ``TAPPED_EVERY`` seconds."""
+        amplitude, frequency, zeta = self.rings
+        t, omega = (rows % round(TAPPED_EVERY * ROWS_A_SECOND)) / ROWS_A_SECOND, 2.0 * np.pi * frequency
+        decay = amplitude * np.exp(-zeta * omega * t) * np.cos(omega * np.sqrt(1.0 - zeta**2) * t)
+        return np.rint(decay).astype(np.int64)
 
     def _put(self, data):
         """Write all of it, however long the other end takes."""

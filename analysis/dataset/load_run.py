@@ -23,6 +23,7 @@ from standbook.analysis.dataset.dataset import (
     iso_time,
 )
 from standbook.analysis.dataset.pulled_path import with_pulls
+from standbook.analysis.dataset.tapped_stand import tapped_stand
 from standbook.analysis.findings.channels import DEVICE_NOTE, LATER_CALIBRATION, NO_T_ZERO, ROWS_FILLED
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.quantities import Measured
@@ -71,6 +72,8 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
     channels, of_pulls = with_pulls(channels, run.pulls)
     findings += of_pulls
+    stand, of_taps = tapped_stand(run.stand, run.taps)
+    findings += of_taps
     findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
     plan, below = plan_of_run(run.plan)
     findings += [*filled, *below]
@@ -82,7 +85,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         kind=run.info.kind,
         rehearsal=run.info.rehearsal,
         plan=plan,
-        stand=run.stand,
+        stand=stand,
         channels=channels,
         gaps={key: health.gaps for key, health in record.items()},
         t_zero=TZero(iso_time(t_zero.host_ns), t_zero.source, t_zero.u_s) if t_zero else None,

@@ -147,6 +147,14 @@ NO_SUPPLY = FindingKind(
         "name the supply's calibration in the plan and analyse again."
     ),
 )
+TAPS_DIFFER = FindingKind(
+    code="taps-differ",
+    severity="note",
+    text=(
+        "The tap test found the stand's first mode at {found:.2f} +/- {u:.2f} Hz, and the stand file states "
+        "{typed:.2f} Hz. The test is used; correct the stand file."
+    ),
+)
 NO_T_ZERO = FindingKind(
     code="no-t-zero",
     severity="caution",

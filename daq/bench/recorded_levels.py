@@ -46,25 +46,47 @@ def recorded_levels(run: Run, tag: str, *, key: str = LEVEL_KEY) -> tuple[Record
     RecordError
         A samples file cannot be read.
     """
-    if tag not in {item.tag for item in run.stand.input}:
-        raise DataError(f"{run.folder}: no input {tag} was recorded")
-    item = run.stand.input_tagged(tag)
-    rows = run.stream(item.device, item.stream)
     marks = sorted((m for m in run.record.marks if m.key == key and not m.struck), key=lambda m: m.host_ns)
     if not marks:
         return ()
-    origin = int(rows.host_ns[0])
-    time = (rows.host_ns - origin) / 1e9
-    signal = signal_from_counts(item, rows.counts[tag], supply_of(run, item, rows))
-    bad = clipped(rows.counts[tag], rows.rails[tag]) | open_wire(item, signal)
+    time, signal, origin = signal_of(run, tag)
     found = []
     for mark in marks:
         try:
-            level = level_before((mark.host_ns - origin) / 1e9, time[~bad], signal[~bad])
+            level = level_before((mark.host_ns - origin) / 1e9, time, signal)
         except DataError as error:
             raise DataError(f"{run.folder}: {tag}: {mark.text}: {error}, clipped ones left out") from None
         found.append(RecordedLevel(mark.text, mark.host_ns, level))
     return tuple(found)
+
+
+def signal_of(run: Run, tag: str) -> tuple[NDArray[np.float64], NDArray[np.float64], int]:
+    """Return an input's rows that are neither clipped nor of an open wire.
+
+    Returns
+    -------
+    time, signal : (N,) array
+        After the origin [s]; in the unit of the sensor's kind.
+    origin : int
+        Host time of the first row, since 1970, UTC. [ns]
+
+    Raises
+    ------
+    DataError
+        The stand has no such input, its supply was not recorded, or it has no rows.
+    RecordError
+        A samples file cannot be read.
+    """
+    if tag not in {item.tag for item in run.stand.input}:
+        raise DataError(f"{run.folder}: no input {tag} was recorded")
+    item = run.stand.input_tagged(tag)
+    rows = run.stream(item.device, item.stream)
+    if not rows.host_ns.size:
+        raise DataError(f"{run.folder}: {tag} has no rows")
+    origin = int(rows.host_ns[0])
+    signal = signal_from_counts(item, rows.counts[tag], supply_of(run, item, rows))
+    good = ~(clipped(rows.counts[tag], rows.rails[tag]) | open_wire(item, signal))
+    return (rows.host_ns[good] - origin) / 1e9, signal[good], origin
 
 
 def supply_of(run: Run, item: Input, rows: StreamData) -> float | NDArray[np.float64]:

@@ -18,6 +18,7 @@ from standbook.daq.config.campaign import CALIBRATIONS, STAND_FILE, Campaign
 from standbook.daq.errors import ConfigError, RecordError
 from standbook.daq.regular_file import read_regular
 from standbook.daq.stand_sheets.pull_file import PULLS, newest_pulls
+from standbook.daq.stand_sheets.tap_file import TAPS, newest_taps
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason, sync_folder
 from standbook.daq.storage.manifest import sha256_of
@@ -57,16 +58,18 @@ def locked_name(campaign: Campaign, path: Path) -> str:
 
 
 def judging_files(campaign: Campaign) -> dict[str, Path]:
-    """Return the files that a run is judged by, by their names in a lock: plan, stand, calibrations, newest pulls.
+    """Return the files that a run is judged by, by their names in a lock: plan, stand, calibrations, pulls, taps.
 
     Raises
     ------
     ConfigError
-        A pull's file is damaged.
+        The file of a pull or of taps is damaged.
     """
     found = {locked_name(campaign, path): path for path in campaign.files()}
     cells = {item.tag for item in campaign.stand.input}
     pulls = [pull for pull in newest_pulls(campaign.folder, until=dt.date.max).values() if pull.tag in cells]
+    if (taps := newest_taps(campaign.folder)) is not None:
+        found[f"{TAPS}/{taps[0].name}"] = taps[0]
     return found | {f"{PULLS}/{pull.name}.toml": campaign.folder / PULLS / f"{pull.name}.toml" for pull in pulls}
 
 

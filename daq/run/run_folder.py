@@ -40,6 +40,7 @@ from standbook.daq.run.merged_rows import AddedFill, as_recorded, merge, read_fi
 from standbook.daq.run.record_summary import Gap, RecordSummary, read_record_file
 from standbook.daq.run.samples_file import read_samples
 from standbook.daq.stand_sheets.pull_file import PullFile, newest_pulls
+from standbook.daq.stand_sheets.tap_file import TapFile, newest_taps
 from standbook.daq.storage.manifest import Manifest, read_manifest, write_manifest
 from standbook.daq.storage.manifest import verify as verify_manifest
 
@@ -92,6 +93,7 @@ class Run:
     stand: Stand
     calibrations: Mapping[str, Calibration]  # by tag
     pulls: Mapping[str, PullFile] = field(default_factory=dict)  # by the tag of the cell
+    taps: TapFile | None = None
     prediction_text: str | None  # as locked
     record: RecordSummary  # as sealed, T-0 aside: one that only a second recorder saw stands here, its source named
     weighings: Mapping[str, Weighing]  # by tank
@@ -185,6 +187,7 @@ class RunFiles:
     stand: Stand
     calibrations: Mapping[str, Calibration]
     pulls: Mapping[str, PullFile]
+    taps: TapFile | None
 
 
 def read_run_files(folder: Path) -> RunFiles:
@@ -210,7 +213,9 @@ def read_run_files(folder: Path) -> RunFiles:
     if info.source == "imported":
         mapping = read_mapping(folder / RAW / MAPPING_FILE)
         stand, calibrations = imported_stand(stand, mapping), imported_calibrations(calibrations, mapping)
-    return RunFiles(info, plan, stand, calibrations, newest_pulls(folder, until=dt.date.max))
+    taps = newest_taps(folder)
+    pulls = newest_pulls(folder, until=dt.date.max)
+    return RunFiles(info, plan, stand, calibrations, pulls, None if taps is None else taps[1])
 
 
 def open_run(folder: Path, *, verify: bool = True) -> Run:
@@ -252,6 +257,7 @@ def open_run(folder: Path, *, verify: bool = True) -> Run:
         stand=files.stand.model_copy(update={"input": inputs}),
         calibrations=calibrations,
         pulls=files.pulls,
+        taps=files.taps,
         prediction_text=prediction.read_text("utf-8") if prediction.is_file() else None,
         record=record,
         weighings=added_masses.tanks,
