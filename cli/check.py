@@ -108,12 +108,13 @@ def _said(
     from standbook.analysis.stand_sheets.check_outcomes import chart_values, outcomes
     from standbook.analysis.stand_sheets.check_steps import VENTED, taken_in
     from standbook.analysis.stand_sheets.check_text import check_text
+    from standbook.daq.config.campaign import STAND_FILE
     from standbook.daq.config.toml_document import parse_document
     from standbook.daq.run.run_folder import open_run
     from standbook.daq.stand_sheets.check_file import CHECKS, CheckFile
 
     run = open_run(journal)
-    taken = taken_in(run, steps)
+    taken = taken_in(run, steps, campaign.plan.test.t_zero_edge)
     checks = outcomes(of, taken)
     left_out = [step.name for step in steps if step.name not in {done.name for done in taken}]
     say_all(_line(one) for one in checks if one.check.outcome != "agrees")
@@ -124,12 +125,18 @@ def _said(
     if not written:
         return checks
     barometer = next((f"{step.value} kPa(a)" for step in taken if step.name == VENTED), "not read")
-    at = now().astimezone()
     text = check_text(
-        campaign.plan.test.number, at, barometer, run.folder.name, checks, rehearsal=run.info.rehearsal,
-        values=chart_values(of, taken), left_out=left_out,
-    )  # fmt: skip
-    place = free_place(campaign.folder / CHECKS, f"{at.date()}_{campaign.plan.test.number}")
+        campaign.plan.test.number,
+        now().astimezone(),
+        barometer,
+        run.folder.name,
+        checks,
+        stand_sha256=run.manifest.files[STAND_FILE],
+        rehearsal=run.info.rehearsal,
+        values=chart_values(of, taken),
+        left_out=left_out,
+    )
+    place = free_place(campaign.folder / CHECKS, f"{today()}_{campaign.plan.test.number}")
     parse_document(text, CheckFile, str(place))  # what is written reads back, or is not written
     write_new(place, text)
     say(f"Sheet: {place}")

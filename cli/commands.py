@@ -24,6 +24,7 @@ COMMANDS = {
     "check": Command("check", "check", "Check the stand in place, one key a step."),
     "tap": Command("tap", "tap", "Fit taps on the stand: modes, damping, moving mass."),
     "load": Command("load", "load", "Compare a load by the cell with the containers."),
+    "ready": Command("ready", "ready", "Rank what would be lost if you fired now."),
     "predict": Command("predict", "predict", "Predict a run from its plan, with a 95 % band."),
     "lock": Command("lock", "lock", "Lock the prediction before the run."),
     "ports": Command("ports", "ports", "List serial ports, or say what a board sends."),

@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from standbook.analysis.stand_sheets.check_outcomes import AIR_ON_STEEL
-from standbook.analysis.stand_sheets.check_steps import PUSH, SAG, SHUNT, TANK, VENTED, WEIGHT, check_steps
+from standbook.analysis.stand_sheets.check_steps import PUSH, SAG, SHUNT, T_ZERO, TANK, VENTED, WEIGHT, check_steps
 from standbook.cli.screen import today
 from standbook.daq.config import measurands
 from standbook.daq.config.campaign import Campaign, read_campaign
@@ -25,7 +25,14 @@ def check_tables(plan: Path, seed: int, fault: str) -> "tuple[tuple[Table, ...],
     campaign = read_campaign(plan, today=today())
     steps = check_steps(campaign.plan, campaign.stand, campaign.calibrations)
     tags = {tag for step in steps for tag in step.tags}
-    stages = [Stage(_readings(campaign, step, tags), 1.0 - SAGGED / 100.0 * (step.name == SAG)) for step in steps]
+    stages = [
+        Stage(
+            _readings(campaign, step, tags),
+            supply=1.0 - SAGGED / 100.0 * (step.name == SAG),
+            edge=campaign.plan.test.t_zero_edge if step.name == T_ZERO else None,
+        )
+        for step in steps
+    ]
     tables = played_checks(campaign.stand, campaign.calibrations, stages, seed=seed, fault=fault)
     return tables, tuple(f"{step.name}: {_typed(campaign, step)}" for step in steps)
 

@@ -16,6 +16,7 @@ from tests.recorded_run import fast_hello
 FASTER = 10.0  # than real time: half a second stands for a level's five
 ROWS_A_SECOND = 100
 CHANNELS = 11
+LARGEST = 32_767  # of all channels but the first
 NOISE = 2.0  # counts, of all channels but the last, which is the supply
 TAPPED_EVERY = 4.0  # s
 AGAIN = 1.5  # s, after which a key that was refused is pressed again
@@ -43,6 +44,7 @@ class BenchBoard:
             noise[:, -1] = 0.0
             counts = np.rint(self.counts + noise).astype(np.int64)
             counts[:, 0] += self._ringing(row + np.arange(due))
+            counts[:, 1:] = np.clip(counts[:, 1:], -LARGEST - 1, LARGEST)
             if due:
                 self._put(b"".join(encode_samples(hello, row, 10_000 * row, 0, counts, 10)))
             if row // 200 != (row + due) // 200 or not row:

@@ -9,11 +9,11 @@ import numpy as np
 
 from standbook.analysis.stand_checks.ambient import absolute_or_gauge
 from standbook.analysis.stand_checks.charts import charted
-from standbook.analysis.stand_checks.check import Check, judged
+from standbook.analysis.stand_checks.check import Check, Outcome, judged
 from standbook.analysis.stand_checks.comparisons import shunt_step, supply_sag
 from standbook.analysis.stand_checks.responses import sign, swap
 from standbook.analysis.stand_checks.unit_ratio import unit_ratio
-from standbook.analysis.stand_sheets.check_steps import PUSH, SAG, SHUNT, TANK, VENTED, WEIGHT
+from standbook.analysis.stand_sheets.check_steps import PUSH, SAG, SHUNT, T_ZERO, TANK, VENTED, WEIGHT
 from standbook.daq.bench.settled_level import Level
 from standbook.daq.bench.step_taking import TakenStep
 from standbook.daq.config import measurands
@@ -83,6 +83,7 @@ def outcomes(of: CheckedStand, taken: Sequence[TakenStep]) -> tuple[StandCheck, 
     if WEIGHT in steps:
         found += _weight(of, rest, steps[WEIGHT])
     found += _shunts(of, rest, taken)
+    found += _t_zero(of, steps.get(T_ZERO))
     if SAG in steps:
         found += _sag(rest, steps[SAG])
     return tuple(found)
@@ -222,6 +223,33 @@ def _shunts(of: CheckedStand, rest: TakenStep, taken: Sequence[TakenStep]) -> It
         if earlier.size and tag in rest.levels:
             found = shunt_step(step.levels[tag].mean - rest.levels[tag].mean, float(np.median(earlier)))
             yield StandCheck(tag=tag, kind="shunt", check=_named(found, tag))
+
+
+def _t_zero(of: CheckedStand, step: TakenStep | None) -> Iterable[StandCheck]:
+    """Tell whether the edge that T-0 is was seen once while the real circuit was switched."""
+    edge = of.plan.test.t_zero_edge
+    if edge is None or step is None or step.edges is None:
+        return
+    way = "rising" if edge.rising else "falling"
+    words = {0: f"no edge {way} was seen", 1: f"one edge {way} was seen"}
+    seen = words.get(
+        step.edges, f"{step.edges} edges {way} were seen for one: the contact bounces or was switched again"
+    )
+    outcome: Outcome = "agrees" if step.edges == 1 else "differs"
+    yield StandCheck(
+        tag=edge.line,
+        kind="T-0",
+        check=Check(
+            what="T-0",
+            expected=1.0,
+            found=float(step.edges),
+            u=0.0,
+            unit="1",
+            outcome=outcome,
+            surely_seen=1.0,
+            sentence=f"T-0 on {edge.line} of {edge.device} {outcome}: {seen}; a missing one is surely seen",
+        ),
+    )
 
 
 def _sag(rest: TakenStep, step: TakenStep) -> Iterable[StandCheck]:

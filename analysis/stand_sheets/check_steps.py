@@ -6,12 +6,13 @@ from standbook.daq.bench.recorded_levels import recorded_levels
 from standbook.daq.bench.step_taking import STEP_KEY, Step, TakenStep
 from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
-from standbook.daq.config.plan import Plan
+from standbook.daq.config.plan import LineEdgeName, Plan
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.errors import DataError
 from standbook.daq.run.run_folder import Run
 
 VENTED, TANK, PUSH, WEIGHT, SHUNT, SAG = "vented", "tank", "push", "weight", "shunt", "sag"
+T_ZERO = "T-0"
 
 
 def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration]) -> tuple[Step, ...]:
@@ -49,6 +50,9 @@ def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration
         for item in known
         if item.kind == "bridge"
     ]
+    if plan.test.t_zero_edge is not None:
+        asks = "igniter off the circuit, a lamp on it; switch the fire circuit once"
+        steps.append(Step(name=T_ZERO, asks=asks, tags=tuple((pressures or cells)[:1]), stands=False))
     if sagging := sagging_inputs(known, calibrations):
         asks = "vented again, the sensors' supply lowered; type by how much"
         steps.append(Step(name=SAG, asks=asks, tags=tuple(sagging), unit="%"))
@@ -88,8 +92,10 @@ def sagging_inputs(known: Sequence[Input], calibrations: Mapping[str, Calibratio
     ]
 
 
-def taken_in(run: Run, steps: Sequence[Step]) -> tuple[TakenStep, ...]:
+def taken_in(run: Run, steps: Sequence[Step], edge: LineEdgeName | None = None) -> tuple[TakenStep, ...]:
     """Return the steps that were taken in a recording, each with the levels of its inputs computed again.
+
+    ``edge`` is that of T-0, counted where the steps look for it.
 
     Raises
     ------
@@ -101,12 +107,22 @@ def taken_in(run: Run, steps: Sequence[Step]) -> tuple[TakenStep, ...]:
     marks = sorted((m for m in run.record.marks if m.key == STEP_KEY and not m.struck), key=lambda m: m.host_ns)
     wanted = {tag for step in steps for tag in step.tags}
     levels = {tag: recorded_levels(run, tag, key=STEP_KEY) for tag in sorted(wanted)}
-    taken = []
+    taken: list[TakenStep] = []
+    before = 0
     for place, mark in enumerate(marks):
         step = next((one for one in steps if mark.text == one.name or mark.text.startswith(f"{one.name} ")), None)
         if step is None:
             raise DataError(f"{run.folder}: the mark {mark.text} is no step of this check")
         value = mark.text.removeprefix(step.name).strip().removesuffix(step.unit).strip()
         read = {tag: levels[tag][place].level for tag in step.tags}
-        taken.append(TakenStep(name=step.name, value=value, levels=read))
+        edges = _edges(run, edge, before, mark.host_ns) if edge is not None and step.name == T_ZERO else None
+        taken.append(TakenStep(name=step.name, value=value, levels=read, edges=edges))
+        before = mark.host_ns
     return tuple(taken)
+
+
+def _edges(run: Run, edge: LineEdgeName, after: int, until: int) -> int:
+    """Count the edges of T-0's line, the right way, between two instants. [ns]."""
+    device = run.record.devices.get(edge.device)
+    seen = () if device is None else device.edges
+    return sum(one.line == edge.line and one.level == edge.rising and after < one.host_ns <= until for one in seen)

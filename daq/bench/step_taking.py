@@ -40,6 +40,9 @@ class TakenStep:
     name: str
     value: str  # as typed or planned; empty where none was asked for
     levels: Mapping[str, Level]  # by tag
+    edges: int | None = (
+        None  # of T-0's line since the step before; none: not looked for, as in a recording that goes on
+    )
 
 
 class StepTaking:

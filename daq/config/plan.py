@@ -32,6 +32,7 @@ from standbook.daq.quantity import (
     Pressure,
     Quantity,
     Residual,
+    Share,
     Speed,
     Temperature,
     Volume,
@@ -113,6 +114,12 @@ class LineEdgeName:
 LONGEST_LOSS = 0.2  # s of lost rows that the thrust beside them may bound; judgement
 
 
+class Wanted(Document):
+    """What the objective asks of a result: its expanded uncertainty, about 95 %."""
+
+    impulse: Share | None = None
+
+
 class Test(Document):
     """Purpose and kind of the test, and the minimum data that makes the run worth keeping."""
 
@@ -124,6 +131,7 @@ class Test(Document):
     article: str
     objective: str
     minimum_data: tuple[str, ...] = ()
+    wanted: Wanted = Wanted()
     repeat_if_lost_longer_than: Duration = Quantity(value=0.05, u=0.0, dimension="time", reference=None, text="50 ms")
     t_zero: str | None = None  # "cradle-a fire rising" | "detected opening" | none
     conductor: str = ""

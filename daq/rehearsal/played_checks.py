@@ -1,5 +1,6 @@
 """The rows of simulated boards while a crew checks the stand in place, with faults of the stand when asked for."""
 
+import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -8,11 +9,13 @@ from numpy.typing import NDArray
 
 from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.plan import LineEdgeName
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import UsageError
 from standbook.daq.quantity import factor
-from standbook.daq.rehearsal.played_levels import APPROACH, HOLD, NOISE, ROWS_A_SECOND, played_board
-from standbook.daq.rehearsal.script import Table
+from standbook.daq.rehearsal.played_levels import APPROACH, HOLD, NOISE, ROWS_A_SECOND, TICK_HZ, played_board
+from standbook.daq.rehearsal.script import PlayedEdge, Table
+from standbook.daq.wire.hello import WireLine
 
 Readings = dict[str, NDArray[np.float64]]  # by tag, over all rows, in the reading unit of the calibration
 
@@ -23,6 +26,7 @@ class Stage:
 
     readings: Mapping[str, float]  # by tag, in the reading unit of its calibration
     supply: float = 1.0  # of the usual voltage
+    edge: LineEdgeName | None = None  # of a line that is switched once, and back
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +35,7 @@ class StandFault:
 
     words: str
     change: Callable[[Stand, Mapping[str, Calibration], Readings], None]
+    no_edge: bool = False  # the line that is T-0 is not connected
     supply_unseen: bool = False  # the sensors' supply sags where it is not measured
 
 
@@ -75,8 +80,21 @@ def played_checks(
         own = {tag: values for tag, values in readings.items() if stand.input_tagged(tag).device == board}
         if fault and STAND_FAULTS[fault].supply_unseen:
             own = _sagging(stand, calibrations, own, supply)
-        played.append(played_board(stand, board, calibrations, own, random, supply_share=seen))
+        table = played_board(stand, board, calibrations, own, random, supply_share=seen)
+        played.append(table if fault and STAND_FAULTS[fault].no_edge else _switched(table, stages))
     return tuple(played)
+
+
+def _switched(table: Table, stages: Sequence[Stage]) -> Table:
+    """Switch the lines of a board that the stages name, in the middle of each, for half a second."""
+    edges, lines = [], []
+    for place, stage in enumerate(stages):
+        if stage.edge is not None and stage.edge.device == table.device:
+            at, on = round((place + 0.5) * HOLD * TICK_HZ), int(stage.edge.rising)
+            lines.append(WireLine(0, stage.edge.line))
+            edges += [PlayedEdge(at, 0, on), PlayedEdge(at + TICK_HZ // 2, 0, 1 - on)]
+    start = 0 if not edges or edges[0].level else 1
+    return dataclasses.replace(table, lines=tuple(lines), edges=tuple(edges), start_levels=start)
 
 
 def _held(values: Sequence[float]) -> NDArray[np.float64]:
@@ -164,5 +182,6 @@ STAND_FAULTS: Mapping[str, StandFault] = {
     "dead-twin": StandFault("the second sensor of a tank does not respond", _dead_twin),
     "tanks-connected": StandFault("a check valve between the tanks passes", _connected),
     "soft-cell": StandFault("hoses carry a fifth of the load beside the cell", _scale(0.8, _cells)),
+    "no-edge": StandFault("the line that is T-0 is not connected", _unchanged, no_edge=True),
     "supply-sag": StandFault("the sensors' supply sags where nobody measures it", _unchanged, supply_unseen=True),
 }  # fmt: skip

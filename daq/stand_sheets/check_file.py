@@ -45,6 +45,7 @@ class CheckFile(Document):
     at: dt.datetime  # with its time zone
     barometer: str
     journal: str  # the recording that every value can be computed again from
+    stand_sha256: str = ""  # of the stand file: what was checked before it changed is not checked
     rehearsal: bool = False  # on simulated boards: practice, and no evidence
     left_out: tuple[str, ...] = ()  # steps that were not done
     values: dict[str, float] = Field(default_factory=dict)  # SI, of charts: "zero of LC-1", "shunt step of LC-1"

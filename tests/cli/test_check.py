@@ -17,7 +17,7 @@ from tests.cli.made_run import ended, small_campaign, standbook
 from tests.cli.test_live_record import Person
 
 MEANS = '[checks]\ngauge_class = "0.6 %"\ngauge_range = "60 bar(g)"\nweight = "20.000 +/- 0.012 kg"\n\n[[device]]'
-KEYS = {"tank oxidiser": b"30 ", "tank fuel": b"30 ", "sag": b"2 "}
+KEYS = {"T-0": b" ", "tank oxidiser": b"30 ", "tank fuel": b"30 ", "sag": b"2 "}
 
 
 @pytest.fixture

@@ -29,6 +29,7 @@ FOUND_BY = {
     "dead-twin": "twin",
     "tanks-connected": "swap",
     "soft-cell": "check weight",
+    "no-edge": "T-0",
     "supply-sag": "sag",
 }
 
@@ -69,7 +70,10 @@ def taken(campaign, fault="", seed=1):
         end = HOLD * (place + 1) - 0.5
         levels = {tag: level_before(end, time, signals[tag]) for tag in step.tags}
         value = TYPED.get(step.name, "30" if step.name.startswith("tank") else "")
-        done.append(TakenStep(name=step.name, value=value, levels=levels))
+        edges = None
+        if step.name == "T-0":
+            edges = sum(edge.level == 1 for table in tables for edge in table.edges)
+        done.append(TakenStep(name=step.name, value=value, levels=levels, edges=edges))
     return tuple(done)
 
 
@@ -86,9 +90,9 @@ def test_a_sound_stand_agrees_in_every_check_and_says_what_would_surely_be_seen(
     found = outcomes(checked(campaign, [chart_values(checked(campaign), sound)]), sound)
     assert {one.check.outcome for one in found} == {"agrees"}
     assert {one.kind for one in found} == {
-        "zero at ambient", "zero", "unit", "swap", "twin", "sign", "check weight", "shunt", "sag",
+        "zero at ambient", "zero", "unit", "swap", "twin", "sign", "check weight", "shunt", "sag", "T-0",
     }  # fmt: skip
-    assert all("surely seen from" in one.check.sentence for one in found)
+    assert all("surely seen" in one.check.sentence for one in found)
     assert all(one.tag in one.check.sentence for one in found if one.kind != "sag")
 
 

@@ -1,0 +1,121 @@
+"""The page of readiness: one printed sheet, self-contained, no script; and the same in lines. Pure."""
+
+import datetime as dt
+import textwrap
+from collections.abc import Sequence
+from functools import cache
+
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+
+from standbook.analysis.readiness.fact import Fact
+from standbook.analysis.report.content import number_format
+from standbook.analysis.report.render import css_string
+from standbook.daq.printable import printable_lines
+from standbook.daq.stand_sheets.waiver_file import Waiver
+
+WIDTH = 79  # of a terminal
+TEMPLATE = "ready.html.j2"
+STYLESHEET = "style.css"  # the report's own
+BY_PEOPLE = (
+    "range clear, one person with the authority to stop",
+    "gauges and relief valves as the plan has them",
+    "hard-wired abort tried today, with its own supply",
+    "batteries last twice the hold, the laptop does not sleep",
+    "check weight planned after the run too",
+    "second recorder counts",
+)
+"""Lines that no software sees; common practice, no source."""
+
+
+def summary(facts: Sequence[Fact]) -> str:
+    """Return how many facts hold and how many are open: no verdict."""
+    holds = sum(not fact.is_open for fact in facts)
+    counts = [f"{holds} of {len(facts)} facts hold"]
+    for state in ("does not hold", "cannot tell", "not measured"):
+        number = sum(fact.state == state for fact in facts)
+        if number:
+            words = {"does not hold": "do not hold" if number > 1 else "does not hold"}.get(state, state)
+            counts.append(f"{number} {words}")
+    waived = sum(fact.waiver is not None for fact in facts)
+    return ", ".join(counts) + (f"; {waived} waived" if waived else "")
+
+
+def fact_lines(fact: Fact, place: int) -> tuple[str, ...]:
+    """Return the lines of one fact for a terminal."""
+    said = [
+        f"{place:2d}. {fact.name}: {fact.state.upper()}. {fact.found}",
+        f"    loses {percent(fact.loss)} of the objective: {fact.ruins}. {_age(fact)}Mend: {fact.mend}, "
+        f"{fact.minutes:.0f} min.",
+    ]
+    if fact.waiver is not None:
+        said.append(f"    WAIVED by {fact.waiver.role}: {fact.waiver.reason}")
+    return tuple(line for text in said for line in textwrap.wrap(text, WIDTH, subsequent_indent="    "))
+
+
+def percent(share: float) -> str:
+    """Write an expected loss."""
+    return f"{100.0 * share:.0f} %" if share >= 0.01 else "under 1 %"
+
+
+def _age(fact: Fact) -> str:
+    if fact.age is None:
+        return ""
+    return f"{fact.age:.0f} h old. " if fact.age >= 1.0 else f"{60.0 * fact.age:.0f} min old. "
+
+
+def ready_page(
+    facts: Sequence[Fact],
+    waivers: Sequence[Waiver],
+    *,
+    number: str,
+    kind: str,
+    article: str,
+    at: dt.datetime,
+    rehearsal: bool,
+) -> str:
+    """Render the page; ``waivers`` are those of no open fact. The same for the same arguments."""
+    environment = _environment()
+    style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
+    return environment.get_template(TEMPLATE).render(
+        open=[_row(place, fact) for place, fact in enumerate(facts, start=1) if fact.is_open],
+        held=[(fact.name, fact.found, _age(fact).rstrip(". ") or "today") for fact in facts if not fact.is_open],
+        waived=[fact for fact in facts if fact.waiver is not None],
+        unused=waivers,
+        summary=summary(facts),
+        by_people=BY_PEOPLE,
+        number=number,
+        kind=kind,
+        article=article,
+        at=f"{at:%Y-%m-%d %H:%M}",
+        rehearsal=rehearsal,
+        style=Markup(style),  # noqa: S704 - our own file
+        running_head=Markup(css_string(f"Before {number}")),  # noqa: S704 - quoted
+    )  # fmt: skip
+
+
+def _row(place: int, fact: Fact) -> tuple[str, ...]:
+    waived = f" Waived: {fact.waiver.role}." if fact.waiver is not None else ""
+    return (
+        str(place), fact.name, fact.state, f"{fact.found}{waived}", fact.ruins, percent(fact.loss),
+        f"{fact.mend}, {fact.minutes:.0f} min",
+    )  # fmt: skip
+
+
+def _tie(value: object) -> object:
+    plain = isinstance(value, str) and not isinstance(value, Markup)
+    return number_format.tie(printable_lines(str(value))) if plain else value
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=ChoiceLoader(
+            [PackageLoader("standbook.analysis.readiness"), PackageLoader("standbook.analysis.report")]
+        ),
+        autoescape=select_autoescape(enabled_extensions=("j2",)),
+        undefined=StrictUndefined,
+        finalize=_tie,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )

@@ -1,0 +1,184 @@
+"""Readiness: a clean stand has nothing open, each fault that is put in stands in the top third with what it ruins."""
+
+import dataclasses
+import datetime as dt
+import tomllib
+
+import pytest
+
+from standbook.analysis.readiness.campaign_facts import CampaignState, campaign_facts
+from standbook.analysis.readiness.fact import Fact, ranked, share_lost, with_waivers
+from standbook.analysis.readiness.page import fact_lines, ready_page, summary
+from standbook.daq.config.campaign import read_campaign
+from standbook.daq.stand_sheets.check_file import CheckFile
+from standbook.daq.stand_sheets.hold_file import HoldFile
+from standbook.daq.stand_sheets.load_file import LoadFile
+from standbook.daq.stand_sheets.tap_file import TapFile
+from standbook.daq.stand_sheets.waiver_file import Waiver
+from tests.cli.made_run import small_campaign, today
+
+NOW = dt.datetime(2031, 6, 14, 9, 30, tzinfo=dt.UTC)
+STAND = "5" * 64
+KINDS = [
+    ("PT-11", "zero at ambient"), ("PT-21", "zero at ambient"), ("PT-31", "zero at ambient"), ("PT-11", "unit"),
+    ("PT-21", "unit"), ("LC-1", "sign"), ("LC-1", "check weight"), ("fire", "T-0"), ("PT-11", "swap"),
+    ("PT-12", "twin"), ("PT-11, PT-21", "sag"),
+]  # fmt: skip
+
+
+def check_of(tag, kind, says="agrees"):
+    outcome = {"as_found": "x", "says": says, "surely_seen": "x", "sentence": f"{tag}: {kind} {says}"}
+    return {"of": {"tag": tag, "kind": kind, "expected": "x"}, "outcome": outcome}
+
+
+def sheet(**changes):
+    values = {
+        "plan": "HF-02", "at": NOW - dt.timedelta(minutes=12), "barometer": "97.8 kPa(a)", "journal": "j",
+        "stand_sha256": STAND, "check": [check_of(*of) for of in KINDS],
+    }  # fmt: skip
+    return CheckFile.model_validate(values | changes)
+
+
+def hold(tank, says="tight"):
+    setup = {
+        "tank": tank, "gas": "nitrogen", "pressure": "31 bar(g)", "gas_volume": "14.6 L", "settled": "10 min",
+        "held": "30 min", "thermometers": 1, "sun": "shade",
+    }  # fmt: skip
+    result = {"rate": "0 g/min", "detection_limit": "0.04 g/min", "wanted": "0.1 g/min", "says": says, "verdict": says}
+    return HoldFile.model_validate({"date": NOW.date(), "run": "r", "setup": setup, "result": result})
+
+
+def loaded(says="agrees"):
+    return LoadFile.model_validate(
+        {"plan": "HF-02", "at": NOW, "journal": "j", "by_cell": "10 kg", "containers": "10 kg", "says": says}
+    )
+
+
+TAPS = TapFile.model_validate(
+    tomllib.loads(
+        'date = 2031-06-12\ntag = "LC-1"\njournal = "x"\ntanks = "full"\n[[state]]\nadded = "0 kg"\ntaps = 9\n'
+        'modes = [{ frequency = "41 +/- 0.1 Hz", damping = "2 +/- 0.1 %" }]\n'
+    )
+)
+
+
+@pytest.fixture(scope="module")
+def clean(tmp_path_factory):
+    folder = small_campaign(tmp_path_factory.mktemp("ready"))
+    campaign = read_campaign(folder / "plans" / "HF-02.toml", today=today())
+    return CampaignState(
+        plan=campaign.plan,
+        stand=campaign.stand,
+        calibrations=campaign.calibrations,
+        now=NOW,
+        stand_sha256=STAND,
+        lock="",
+        checks=(sheet(),),
+        pulls={},
+        taps=TAPS,
+        holds={tank.name: hold(tank.name) for tank in campaign.plan.tank},
+        load=loaded(),
+        free=10**12,
+        needed=10**9,
+    )
+
+
+def test_a_clean_stand_has_nothing_open(clean):
+    facts = ranked(campaign_facts(clean))
+    assert [fact.name for fact in facts if fact.is_open] == []
+    assert summary(facts) == f"{len(facts)} of {len(facts)} facts hold"
+
+
+def one_check(tag, kind, says="differs"):
+    def change(state):
+        changed = [check_of(*of, says if of == (tag, kind) else "agrees") for of in KINDS]
+        return dataclasses.replace(state, checks=(sheet(check=changed),))
+
+    return change
+
+
+def other_serial(state):
+    c = state.calibrations["PT-11"].model_copy(update={"sensor_serial": "another"})
+    return dataclasses.replace(state, calibrations={**state.calibrations, "PT-11": c})
+
+
+def small_range(state):
+    c = state.calibrations["PT-11"].model_copy(update={"highest": 16.0})
+    return dataclasses.replace(state, calibrations={**state.calibrations, "PT-11": c})
+
+
+def never_pulled(state):
+    c = state.calibrations["LC-1"]
+    bare = c.model_copy(update={"stand_interaction": type(c.stand_interaction)()})
+    return dataclasses.replace(state, calibrations={**state.calibrations, "LC-1": bare})
+
+
+FAULTS = {
+    "sensors swapped": (one_check("PT-11", "swap"), "swap of PT-11"),
+    "cell reversed": (one_check("LC-1", "sign"), "sign of LC-1"),
+    "unit": (one_check("PT-21", "unit"), "unit of PT-21"),
+    "gauge for absolute": (one_check("PT-31", "zero at ambient"), "zero at ambient of PT-31"),
+    "zero off": (one_check("PT-11", "zero at ambient"), "zero at ambient of PT-11"),
+    "supply sag": (one_check("PT-11, PT-21", "sag"), "sag of PT-11, PT-21"),
+    "stiff hose": (one_check("LC-1", "check weight"), "check weight of LC-1"),
+    "dead twin": (one_check("PT-12", "twin"), "twin of PT-12"),
+    "fire line off": (one_check("fire", "T-0"), "T-0 of fire"),
+    "cannot tell": (one_check("PT-11", "unit", "cannot tell"), "unit of PT-11"),
+    "wrong file": (other_serial, "serial number of PT-11"),
+    "range too small": (small_range, "range of PT-11"),
+    "never pulled": (never_pulled, "load path of LC-1"),
+    "leak": (lambda s: dataclasses.replace(s, holds={**s.holds, "fuel": hold("fuel", "leaks, more")}), "hold of fuel"),
+    "not held": (lambda s: dataclasses.replace(s, holds={"fuel": hold("fuel")}), "hold of oxidiser"),
+    "plan changed": (lambda s: dataclasses.replace(s, lock="changed after locking"), "plan locked and unchanged"),
+    "disk full": (lambda s: dataclasses.replace(s, free=10), "disk"),
+    "load differs": (lambda s: dataclasses.replace(s, load=loaded("differs")), "load by cell and containers"),
+    "not tapped": (lambda s: dataclasses.replace(s, taps=None), "modes of the stand"),
+    "wired anew": (lambda s: dataclasses.replace(s, stand_sha256="6" * 64), "sign of LC-1"),
+    "never checked": (lambda s: dataclasses.replace(s, checks=()), "T-0 of fire"),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_each_fault_is_named_in_the_top_third_with_what_it_ruins(clean, fault):
+    change, name = FAULTS[fault]
+    facts = ranked(campaign_facts(change(clean)))
+    place = [fact.name for fact in facts].index(name)
+    assert facts[place].is_open
+    assert place < len(facts) / 3.0
+    assert facts[place].ruins
+    assert facts[place].loss > 0.01
+
+
+def test_a_waiver_stands_beside_its_fact_and_changes_neither_place_nor_state(clean):
+    facts = ranked(campaign_facts(dataclasses.replace(clean, taps=None)))
+    waiver = Waiver(fact="modes of the stand", ruins="0.5 %", role="TC", reason="no mallet", at=NOW)
+    other = waiver.model_copy(update={"fact": "nothing"})
+    found, unused = with_waivers(facts, [waiver, other])
+    assert [fact.name for fact in found] == [fact.name for fact in facts]
+    (waived,) = [fact for fact in found if fact.waiver is not None]
+    assert (waived.name, waived.state) == ("modes of the stand", "not measured")
+    assert unused == (other,)
+    assert any("WAIVED by TC: no mallet" in line for line in fact_lines(waived, 1))
+    assert summary(found).endswith("1 waived")
+
+
+def test_a_check_loses_more_the_older_it_is_and_never_more_than_one_that_nobody_made():
+    fact = Fact(name="x", state="holds", found="", ruins="", share=1.0, mend="", minutes=1.0, age=1.0)
+    ages = [dataclasses.replace(fact, age=age).loss for age in (0.1, 24.0, 240.0, 1e6)]
+    assert ages == [0.01, 0.01, 0.1, 0.5]
+    assert dataclasses.replace(fact, state="does not hold").loss == 1.0
+
+
+def test_the_share_that_a_further_uncertainty_loses_is_that_of_its_variance():
+    # closed form: 1 - u²/(u² + a²)
+    assert share_lost(0.03, 0.04) == pytest.approx(1.0 - 0.03**2 / 0.05**2)
+    assert share_lost(0.0, 0.0) == 1.0
+
+
+def test_the_page_says_no_verdict_and_never_that_word(clean):
+    facts = ranked(campaign_facts(dataclasses.replace(clean, taps=None)))
+    page = ready_page(facts, (), number="HF-02", kind="static fire", article="x", at=NOW, rehearsal=False)
+    assert "It is no permission" in page
+    assert "safe" not in page.lower().replace("unsafe", "")
+    assert page.count("<tr>") == len(facts) + 2  # a head over either table
+    assert all(len(line) <= 79 for fact in facts for line in fact_lines(fact, 1))
