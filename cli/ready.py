@@ -1,5 +1,7 @@
 """``standbook ready``: what would be lost if the crew fired now, ranked, on the screen and on one printed sheet."""
 
+import sys
+from contextlib import nullcontext, redirect_stdout
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -50,7 +52,10 @@ def ready(
     campaign = read_campaign(plan, today=today())
     waivers = read_waivers(campaign.folder, campaign.plan.test.number)
     state = _state(campaign, rehearsal=rehearsal)
-    seen = _looked(campaign, ports_of(port or []), rehearsal=rehearsal) if look else None
+    seen = None
+    if look:
+        with redirect_stdout(sys.stderr) if as_json else nullcontext():  # what a machine reads is JSON alone
+            seen = _looked(campaign, ports_of(port or []), rehearsal=rehearsal)
     found = ranked((*campaign_facts(state), *live_facts(campaign.plan, campaign.stand, seen)))
     facts, unused = with_waivers(found, waivers)
     test = campaign.plan.test

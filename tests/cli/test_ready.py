@@ -88,13 +88,14 @@ def test_a_port_without_a_look_would_be_passed_over(plan, capsys):
 def test_a_look_tells_live_channels_from_frozen_ones(plan):
     with BenchBoard().running() as board:
         board.counts[:] = 13_000.0
+        board.counts[10] = 26_667.0  # 5 V of supply
         board.counts[0], board.counts[7] = 1000.0, 40_000.0  # PT-31 beyond its converter's end
         asked = ("ready", plan, "--look", "--rehearsal", "--port", f"cradle-a={board.port}", "--json")
         process = standbook(*asked, stdout=-1, stderr=-1)
         with ended(process):
             out, err = process.communicate(timeout=60)
     assert process.returncode == EXIT_FINDINGS, err
-    facts = {fact["name"]: fact for fact in json.loads(out[out.index("{") :])["facts"]}
+    facts = {fact["name"]: fact for fact in json.loads(out)["facts"]}
     assert facts["rows of cradle-a"]["state"] == "holds"
     assert facts["signal of PT-11"]["state"] == "holds"
     assert facts["signal of PT-31"]["state"] == "does not hold"
