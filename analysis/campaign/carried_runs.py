@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from standbook.analysis.campaign.ranges import range_findings
 from standbook.analysis.dataset.as_weighed import plan_of_run
 from standbook.analysis.findings.prediction import (
     CDA_AS_RUN,
@@ -89,7 +90,8 @@ def predict_in_campaign(campaign: Campaign) -> Prediction:
     check_exponents(campaign.plan)
     prediction = predict(campaign.plan, campaign.stand)
     of_vessels, of_runs = vessel_findings(campaign.plan), basis_findings(campaign.plan, campaign.folder)
-    return replace(prediction, findings=(*of_vessels, *prediction.findings, *of_runs))
+    of_ranges = range_findings(campaign, prediction)
+    return replace(prediction, findings=(*of_vessels, *prediction.findings, *of_ranges, *of_runs))
 
 
 def predict_plan(plan: Path | str, *, today: dt.date | None = None) -> Prediction:

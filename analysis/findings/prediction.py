@@ -66,6 +66,22 @@ LIFT_OFF_BELOW_REQUIRED = FindingKind(
         "the required {required:.2f}; up to {greatest_mass:.1f} kg meets it, so shed mass or show more thrust."
     ),
 )
+LITTLE_OF_RANGE = FindingKind(
+    code="little-of-range",
+    severity="caution",
+    text=(
+        "{channel} will use {share_percent:.0f} % of its calibrated range, and its zero alone is {zero_percent:.2g} % "
+        "of the greatest reading. A sensor of a smaller range, or a zero that is known better, would show more."
+    ),
+)
+NEARLY_ALL_OF_RANGE = FindingKind(
+    code="nearly-all-of-range",
+    severity="note",
+    text=(
+        "{channel} will use {share_percent:.0f} % of its calibrated range: a start that overshoots is cut off. Trade "
+        "practice is 40 to 75 % (no source)."
+    ),
+)
 LOAD_NOT_LIMITED = FindingKind(
     code="load-not-limited",
     severity="note",

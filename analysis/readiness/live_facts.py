@@ -5,6 +5,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from standbook.analysis.readiness.fact import Fact
+from standbook.analysis.stand_checks.link_budget import Link, link_budget
 from standbook.daq.bench.recorded_levels import supply_of
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.signal_conversion import clipped, open_wire, signal_from_counts
@@ -13,6 +14,7 @@ from standbook.daq.errors import DataError
 from standbook.daq.run.run_folder import Run
 
 CLIPPED_SHARE = 0.001  # of rows at a rail
+ROWS_A_FRAME = 1  # the dearest way to send rows
 MINUTES = 10.0
 NOT_LOOKED = "not looked at; give standbook ready --look"
 
@@ -34,7 +36,7 @@ def live_facts(plan: Plan, stand: Stand, look: Run | None) -> tuple[Fact, ...]:
     RecordError
         A samples file cannot be read.
     """
-    return (*_boards(stand, look), *_channels(plan, stand, look))
+    return (*_boards(stand, look), *_links(stand, look), *_channels(plan, stand, look))
 
 
 def _boards(stand: Stand, look: Run | None) -> Iterable[Fact]:
@@ -57,6 +59,37 @@ def _boards(stand: Stand, look: Run | None) -> Iterable[Fact]:
             minutes=MINUTES,
             age=None if look is None else 0.0,
         )
+
+
+def _links(stand: Stand, look: Run | None) -> Iterable[Fact]:
+    """Judge what each board sends against what its link carries, by the rows that were seen."""
+    for device in stand.device:
+        seen = None if look is None else look.record.devices.get(device.name)
+        if seen is None or device.text_lines is not None or device.baud == 0:
+            continue
+        for name, stream in sorted(seen.streams.items()):
+            if not stream.rows:
+                continue
+            row = sum(bits(channel.type) for channel in stream.channels) // 8
+            rate = stream.tick_hz / stream.interval_ticks
+            budget = link_budget(
+                Link(rate=rate, row=row, channels=len(stream.channels), rows_a_frame=ROWS_A_FRAME, baud=device.baud)
+            )
+            yield Fact(
+                name=f"link of {device.name}/{name}",
+                state="does not hold" if budget.verdict == "does not fit" else "holds",
+                found=budget.sentence,
+                ruins="rows that do not fit are lost",
+                share=1.0,
+                mend="a higher baud, fewer channels or fewer rows",
+                minutes=MINUTES,
+                age=0.0,
+            )
+
+
+def bits(kind: str) -> int:
+    """Return the bits of a channel of the wire format, by its type's name: "i24" has 24."""
+    return int(kind[1:])
 
 
 def _channels(plan: Plan, stand: Stand, look: Run | None) -> Iterable[Fact]:

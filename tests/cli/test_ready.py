@@ -98,5 +98,7 @@ def test_a_look_tells_live_channels_from_frozen_ones(plan):
     facts = {fact["name"]: fact for fact in json.loads(out)["facts"]}
     assert facts["rows of cradle-a"]["state"] == "holds"
     assert facts["signal of PT-11"]["state"] == "holds"
+    # 100 rows/s of 23 bytes on a million baud: the encoder's own frame of one row is 44 bytes
+    assert facts["link of cradle-a/fast"]["found"].startswith("fits: 5,450 bytes/s of the 100,000")
     assert facts["signal of PT-31"]["state"] == "does not hold"
-    assert "end of its range" in facts["signal of PT-31"]["found"]
+    assert "open wire in 100 %" in facts["signal of PT-31"]["found"]  # a ratiometric input at its rail
