@@ -15,6 +15,7 @@ from standbook.analysis.report.content.context import (
     TankPlan,
     WeighingUsed,
 )
+from standbook.analysis.report.stand_evidence import stand_lines, waiver_lines
 from standbook.analysis.results.prediction import Prediction, Scalar
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Results
@@ -60,6 +61,7 @@ def context_from_run(
     locked = results.prediction == "locked" and run.info.lock is not None
     prediction = Prediction.from_json(run.prediction_text) if run.prediction_text is not None else None
     test = run.plan.test
+    evidence = run.evidence
     people = (("Test conductor", test.conductor), ("Range safety officer", test.range_safety))
     return ReportContext(
         plan=plan_summary(run.plan, run.stand),
@@ -76,6 +78,8 @@ def context_from_run(
         people=tuple(Person(role, initials) for role, initials in people if initials),
         deviations=deviations,
         recomputation=_recomputation(run, used),
+        stand_checks=stand_lines(evidence),
+        waivers=waiver_lines(evidence),
         time_scale=max((device.time_scale for device in run.record.devices.values()), default=1.0),
     )
 

@@ -16,6 +16,7 @@ from standbook.daq.config.stand import Stand
 from standbook.daq.errors import RecordError
 from standbook.daq.run.lock import LOCK_FILE, PREDICTION_FILE, Lock, judging_files
 from standbook.daq.run.run_folder import RAW, RUN_FILE, RunInfo
+from standbook.daq.stand_sheets.evidence import evidence_files
 from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
 from standbook.daq.storage.manifest import MANIFEST
@@ -84,7 +85,7 @@ def create_run(
         place.parent.mkdir(exist_ok=True)
         if source == "recorded":
             _check_space(campaign, place.parent, free)
-        judged = _judged_by(campaign, lock)
+        judged = _judged_by(campaign, lock) | _evidence(campaign)
     except OSError as error:
         raise _cannot_be_made(place, error) from error
     info = _run_info(campaign, lock, rehearsal, now, software, source)
@@ -150,6 +151,13 @@ def _judged_by(campaign: Campaign, lock: Lock | None) -> dict[str, bytes]:
     if lock is None:
         return {name: path.read_bytes() for name, path in judging_files(campaign).items()}
     return {name: (lock.folder / name).read_bytes() for name in (*lock.files, LOCK_FILE)}
+
+
+def _evidence(campaign: Campaign) -> dict[str, bytes]:
+    """Return what was known of the stand: checks, holds, load, waivers; they change no number of the run."""
+    tanks = tuple(tank.name for tank in campaign.plan.tank)
+    files = evidence_files(campaign.folder, campaign.plan.test.number, tanks)
+    return {name: path.read_bytes() for name, path in files.items()}
 
 
 def _run_info(

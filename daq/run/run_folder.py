@@ -39,6 +39,7 @@ from standbook.daq.run.lock import PLAN_FILE, PREDICTION_FILE
 from standbook.daq.run.merged_rows import AddedFill, as_recorded, merge, read_fills
 from standbook.daq.run.record_summary import Gap, RecordSummary, read_record_file
 from standbook.daq.run.samples_file import read_samples
+from standbook.daq.stand_sheets.evidence import Evidence, read_evidence
 from standbook.daq.stand_sheets.pull_file import PullFile, newest_pulls
 from standbook.daq.stand_sheets.tap_file import TapFile, newest_taps
 from standbook.daq.storage.manifest import Manifest, read_manifest, write_manifest
@@ -102,6 +103,11 @@ class Run:
     scale_u: Quantity | None = None  # relative, of the one scale that weighed loads and all else
     manifest: Manifest
     fills: tuple[AddedFill, ...] = ()  # what a second recorder's copies gave
+
+    @property
+    def evidence(self) -> Evidence:
+        """What was known of the stand before the run; ``ConfigError`` where a file of it is damaged."""
+        return read_evidence(self.folder, self.info.number)
 
     @property
     def prediction(self) -> dict[str, Any] | None:

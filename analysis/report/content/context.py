@@ -153,4 +153,6 @@ class ReportContext:
     people: tuple[Person, ...] = ()
     deviations: tuple[str, ...] = ()
     recomputation: Recomputation | None = None
+    stand_checks: tuple[str, ...] = ()  # what was checked before the run, a line each
+    waivers: tuple[str, ...] = ()  # what the crew went without, a line each
     time_scale: float = 1.0  # device seconds in a real second; above 1 only in a rehearsal

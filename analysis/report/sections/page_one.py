@@ -124,6 +124,8 @@ def _facts(results: Results, context: ReportContext, register: Register, parts: 
         ("Load", loads),
         ("Ambient", f"{number_format.show(plan.ambient_pressure, 'a').with_u}"),
     ]
+    facts += [("Stand checked", ". ".join(context.stand_checks))] if context.stand_checks else []
+    facts += [("Waived", ". ".join(context.waivers))] if context.waivers else []
     facts += parts.facts(results, context, register)
     facts += [
         ("Prediction", sentences.prediction_sentence(results, context)),
