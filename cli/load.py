@@ -42,32 +42,38 @@ def load(
 
     Example: standbook load teasel-2/plans/HF-02.toml
     """
-    from standbook.analysis.stand_sheets.load_record import FilledStand, sign_of_load
-    from standbook.daq.config import measurands
     from standbook.daq.config.campaign import read_campaign
-    from standbook.daq.stand_sheets.pull_file import newest_pulls
 
     if journal is not None and (port or rehearsal):
         raise UsageError("--journal computes from a recording; give no ports with it")
     campaign = read_campaign(plan, today=today())
+    of = _filled(campaign)
+    again = journal is not None
+    if journal is None:
+        from standbook.cli.record import ports_of
+
+        journal = _recorded(campaign, of.calibration.tag, ports_of(port or []), rehearsal=rehearsal)
+    found = _said(campaign, of, journal, night or [], written=not again)
+    if found.says != "agrees":
+        raise typer.Exit(EXIT_FINDINGS)
+
+
+def _filled(campaign: "Campaign") -> "FilledStand":
+    """Return the stand that is filled; refuse one whose cell feels no load."""
+    from standbook.analysis.stand_sheets.load_record import FilledStand, sign_of_load
+    from standbook.daq.config import measurands
+    from standbook.daq.stand_sheets.pull_file import newest_pulls
+
     sign_of_load(campaign.stand)
     cells = [item.tag for item in campaign.stand.measuring(measurands.THRUST) if item.tag in campaign.calibrations]
     if not cells:
-        raise ConfigError(f"{plan}: names no calibration of a load cell, and a load is read by one")
-    of = FilledStand(
+        raise ConfigError(f"{campaign.plan_path}: names no calibration of a load cell, and a load is read by one")
+    return FilledStand(
         plan=campaign.plan,
         stand=campaign.stand,
         calibration=campaign.calibrations[cells[0]],
         pull=newest_pulls(campaign.folder, until=today()).get(cells[0]),
     )
-    again = journal is not None
-    if journal is None:
-        from standbook.cli.record import ports_of
-
-        journal = _recorded(campaign, cells[0], ports_of(port or []), rehearsal=rehearsal)
-    found = _said(campaign, of, journal, night or [], written=not again)
-    if found.says != "agrees":
-        raise typer.Exit(EXIT_FINDINGS)
 
 
 def _recorded(campaign: "Campaign", tag: str, ports: dict[str, str], *, rehearsal: bool) -> Path:

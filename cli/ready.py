@@ -11,9 +11,13 @@ from standbook.cli.screen import CAUTION, AsJson, PlanPath, now, open_page, say,
 from standbook.daq.errors import EXIT_FINDINGS, ConfigError, RecordError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from standbook.analysis.readiness.campaign_facts import CampaignState
+    from standbook.analysis.readiness.fact import Fact
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.run.run_folder import Run
+    from standbook.daq.stand_sheets.waiver_file import Waiver
 
 LOOK = 10.0  # s of the boards
 
@@ -39,10 +43,8 @@ def ready(
 
     Example: standbook ready teasel-2/plans/HF-02.toml --look
     """
-    from standbook.analysis.readiness.campaign_facts import campaign_facts
-    from standbook.analysis.readiness.fact import ranked, with_waivers
-    from standbook.analysis.readiness.live_facts import live_facts
-    from standbook.analysis.readiness.page import fact_lines, ready_page, summary
+    from standbook.analysis.readiness.fact import with_waivers
+    from standbook.analysis.readiness.page import ready_page
     from standbook.cli.record import ports_of
     from standbook.daq.config.campaign import read_campaign
     from standbook.daq.stand_sheets.waiver_file import read_waivers
@@ -51,31 +53,44 @@ def ready(
         raise UsageError("--port goes with --look: without it no board is looked at")
     campaign = read_campaign(plan, today=today())
     waivers = read_waivers(campaign.folder, campaign.plan.test.number)
-    state = _state(campaign, rehearsal=rehearsal)
     seen = None
     if look:
         with redirect_stdout(sys.stderr) if as_json else nullcontext():  # what a machine reads is JSON alone
             seen = _looked(campaign, ports_of(port or []), rehearsal=rehearsal)
-    found = ranked((*campaign_facts(state), *live_facts(campaign.plan, campaign.stand, seen)))
-    facts, unused = with_waivers(found, waivers)
+    facts, unused = with_waivers(_facts(campaign, seen, rehearsal=rehearsal), waivers)
     test = campaign.plan.test
-    page = ready_page(
-        facts, unused, number=test.number, kind=test.kind, article=test.article, at=state.now, rehearsal=rehearsal
-    )
+    page = ready_page(facts, unused, test, at=now().astimezone(), rehearsal=rehearsal)
     place = _written(campaign, page)
     if as_json:
         say_json({"page": str(place), "facts": [_plain(fact, number) for number, fact in enumerate(facts, start=1)]})
     else:
-        say(f"Before {test.number}: {summary(facts)}.")
-        opened = [(number, fact) for number, fact in enumerate(facts, start=1) if fact.is_open]
-        say_all(line for number, fact in opened for line in fact_lines(fact, number))
-        say_all(f"REVIEW: waiver of {waiver.fact}: no open fact is called so" for waiver in unused)
-        say(f"Page: {place}")
-        say(CAUTION)
+        _say(test.number, facts, unused, place)
     if show:
         open_page(place)
     if any(fact.is_open for fact in facts):
         raise typer.Exit(EXIT_FINDINGS)
+
+
+def _facts(campaign: "Campaign", seen: "Run | None", *, rehearsal: bool) -> "tuple[Fact, ...]":
+    """Return every fact, ranked."""
+    from standbook.analysis.readiness.campaign_facts import campaign_facts
+    from standbook.analysis.readiness.fact import ranked
+    from standbook.analysis.readiness.live_facts import live_facts
+
+    state = _state(campaign, rehearsal=rehearsal)
+    return ranked((*campaign_facts(state), *live_facts(campaign.plan, campaign.stand, seen)))
+
+
+def _say(number: str, facts: "Sequence[Fact]", unused: "Sequence[Waiver]", place: Path) -> None:
+    """Say what is open, the worst first."""
+    from standbook.analysis.readiness.page import fact_lines, summary
+
+    say(f"Before {number}: {summary(facts)}.")
+    opened = [(at, fact) for at, fact in enumerate(facts, start=1) if fact.is_open]
+    say_all(line for at, fact in opened for line in fact_lines(fact, at))
+    say_all(f"REVIEW: waiver of {waiver.fact}: no open fact is called so" for waiver in unused)
+    say(f"Page: {place}")
+    say(CAUTION)
 
 
 def _plain(fact: object, place: int) -> dict[str, object]:

@@ -76,10 +76,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     findings += of_taps
     findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
     plan, below = plan_of_run(run.plan)
-    findings += [*filled, *below]
-    if t_zero is None and run.plan.test.t_zero != DETECTED_OPENING:
-        why = run.record.t_zero_missing or "the plan names no event"
-        findings.append(NO_T_ZERO.at(None, why=why))
+    findings += [*filled, *below, *_t_zero_missing(run)]
     return Dataset(
         run=run.folder.name,
         kind=run.info.kind,
@@ -104,6 +101,12 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         origin_ns=origin,
         clock_checked=all(_is_clock_checked(run, device) for device, _ in keys),
     )
+
+
+def _t_zero_missing(run: Run) -> list[Finding]:
+    if run.record.t_zero is not None or run.plan.test.t_zero == DETECTED_OPENING:
+        return []
+    return [NO_T_ZERO.at(None, why=run.record.t_zero_missing or "the plan names no event")]
 
 
 def _later(tag: str, later: Calibration, locked: Calibration | None) -> Finding:

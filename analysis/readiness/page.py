@@ -11,6 +11,7 @@ from markupsafe import Markup
 from standbook.analysis.readiness.fact import Fact
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.render import css_string
+from standbook.daq.config.plan import Test
 from standbook.daq.printable import printable_lines
 from standbook.daq.stand_sheets.waiver_file import Waiver
 
@@ -65,14 +66,7 @@ def _age(fact: Fact) -> str:
 
 
 def ready_page(
-    facts: Sequence[Fact],
-    waivers: Sequence[Waiver],
-    *,
-    number: str,
-    kind: str,
-    article: str,
-    at: dt.datetime,
-    rehearsal: bool,
+    facts: Sequence[Fact], waivers: Sequence[Waiver], test: Test, *, at: dt.datetime, rehearsal: bool
 ) -> str:
     """Render the page; ``waivers`` are those of no open fact. The same for the same arguments."""
     environment = _environment()
@@ -84,13 +78,13 @@ def ready_page(
         unused=waivers,
         summary=summary(facts),
         by_people=BY_PEOPLE,
-        number=number,
-        kind=kind,
-        article=article,
+        number=test.number,
+        kind=test.kind,
+        article=test.article,
         at=f"{at:%Y-%m-%d %H:%M}",
         rehearsal=rehearsal,
         style=Markup(style),  # noqa: S704 - our own file
-        running_head=Markup(css_string(f"Before {number}")),  # noqa: S704 - quoted
+        running_head=Markup(css_string(f"Before {test.number}")),  # noqa: S704 - quoted
     )  # fmt: skip
 
 

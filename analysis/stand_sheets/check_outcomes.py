@@ -22,7 +22,7 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 
 BAR = 1e5
-AIR_ON_STEEL = 1.0 - 1.2 / 8000.0  # of the weight of what a scale showed. Source: OIML D 28 conditions
+AIR_ON_STEEL = 1.0 - 1.2 / 8000.0  # of the weight of what a scale showed; OIML D 28, confirmed
 RATIO_U = 2e-4  # of one ratio of two signals at different supplies; simulated converters
 GAUGE_READ = 0.25  # of a division of a hundredth of the range: read by eye, standard; judgement
 ZERO, SHUNT_STEP = "zero of", "shunt step of"

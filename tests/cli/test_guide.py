@@ -41,6 +41,7 @@ WANTED = {
     "analysis",
     "board",
     "calibrating",
+    "checking",
     "cautions",
     "cold-flow",
     "diagnosis",

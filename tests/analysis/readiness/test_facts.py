@@ -177,7 +177,7 @@ def test_the_share_that_a_further_uncertainty_loses_is_that_of_its_variance():
 
 def test_the_page_says_no_verdict_and_never_that_word(clean):
     facts = ranked(campaign_facts(dataclasses.replace(clean, taps=None)))
-    page = ready_page(facts, (), number="HF-02", kind="static fire", article="x", at=NOW, rehearsal=False)
+    page = ready_page(facts, (), clean.plan.test, at=NOW, rehearsal=False)
     assert "It is no permission" in page
     assert "safe" not in page.lower().replace("unsafe", "")
     assert page.count("<tr>") == len(facts) + 2  # a head over either table
