@@ -23,6 +23,7 @@ COMMANDS = {
     "pull": Command("pull", "pull", "Fit a pull in place: hoses, flexures, line load."),
     "check": Command("check", "check", "Check the stand in place, one key a step."),
     "tap": Command("tap", "tap", "Fit taps on the stand: modes, damping, moving mass."),
+    "hold": Command("hold", "hold", "Say whether a recorded pressure hold is tight."),
     "load": Command("load", "load", "Compare a load by the cell with the containers."),
     "ready": Command("ready", "ready", "Rank what would be lost if you fired now."),
     "predict": Command("predict", "predict", "Predict a run from its plan, with a 95 % band."),

@@ -1,4 +1,4 @@
-"""Findings about one discharge: CdA, exponent, fit."""
+"""Findings about one discharge, CdA, exponent, fit; and about gas that is held."""
 
 from standbook.analysis.findings.consequences import EXPONENT, READINGS
 from standbook.daq.findings.finding import FindingKind
@@ -110,4 +110,19 @@ EXPONENT_MISFIT = FindingKind(
         "Beyond noise {misfit_percent:.2f} % of the pressure is not explained by start and drift of the exponent "
         "(usual: about {usual_percent:.2f} %): a slow valve, a clipped sensor or one that lags."
     ),
+)
+HOLD_LEAKS = FindingKind(
+    code="hold-leaks",
+    severity="serious",
+    text="{channel}: {sentence}. Vent before anybody goes near; find the place at low pressure, with soap.",
+)
+HOLD_NOT_SHOWN = FindingKind(
+    code="hold-not-shown",
+    severity="serious",
+    text="{channel}: no hold is shown: {why}.",
+)
+HOLD_UNDECIDED = FindingKind(
+    code="hold-undecided",
+    severity="caution",
+    text="{channel}: {sentence}.",
 )

@@ -49,6 +49,24 @@ def _predict_flow(plan: Plan, stand: Stand, *, samples: int, seed: int) -> Predi
     return predict_flow(plan, samples=samples, seed=seed)
 
 
+def _analyse_hold(dataset: Dataset, *, revision: str, software: str) -> Analysis:
+    from standbook.analysis.kinds.pressure_hold import analyse_pressure_hold
+
+    return analyse_pressure_hold(dataset, revision=revision, software=software)
+
+
+def _predict_hold(plan: Plan, stand: Stand, *, samples: int, seed: int) -> Prediction:
+    from standbook.analysis.prediction.predict_hold import predict_hold
+
+    return predict_hold(plan, samples=samples, seed=seed)
+
+
+def _hold_page() -> PageParts:
+    from standbook.analysis.report.sections.hold_page import HOLD_PAGE
+
+    return HOLD_PAGE
+
+
 def _firing_page() -> PageParts:
     from standbook.analysis.report.sections.firing_page import FIRING_PAGE
 
@@ -67,7 +85,7 @@ _KINDS = {
         AnalysedKind(kind=WATER_FLOW, analyse=_analyse_flow, predict=_predict_flow, page_parts=_flow_page),
         AnalysedKind(kind=NITROGEN_FLOW, predict=_predict_flow, page_parts=_flow_page),
         AnalysedKind(kind=STATIC_FIRE, analyse=_analyse_firing, predict=_predict_firing, page_parts=_firing_page),
-        AnalysedKind(kind=PRESSURE_HOLD, page_parts=_flow_page),
+        AnalysedKind(kind=PRESSURE_HOLD, analyse=_analyse_hold, predict=_predict_hold, page_parts=_hold_page),
     )
 }
 

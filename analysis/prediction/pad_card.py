@@ -63,7 +63,26 @@ def prediction_sentences(prediction: Prediction) -> tuple[str, ...]:
     """Describe the prediction in a few sentences."""
     if kind_named(prediction.kind).fires:
         return _firing_sentences(prediction)
+    if "run-out time" not in prediction.scalars:
+        return _held_sentences(prediction)
     return _flow_sentences(prediction)
+
+
+def _held_sentences(prediction: Prediction) -> tuple[str, ...]:
+    """Describe a hold: the pressure that stays, and what would move it."""
+    found, said = prediction.scalars, []
+    minutes = found[kind_named(prediction.kind).duration].nominal / 60.0
+    for name, band in prediction.quantities.items():
+        tank = name.partition("/")[2]
+        lost, warm = (
+            found[f"pressure {what}/{tank}"].nominal for what in ("lost by a leak at the limit", "moved by the room")
+        )
+        said.append(
+            f"{tank.capitalize()} {float(band.nominal[0]) / bar:.2f} bar(a), held {minutes:.0f} min after settling; a"
+            f" leak at the limit would take {1e3 * lost / bar:.1f} mbar, the room's temperature may move it by"
+            f" {1e3 * warm / bar:.1f} mbar: read the tank's."
+        )
+    return tuple(said)
 
 
 def _reading(prediction: Prediction, name: str, time: float) -> Expected:

@@ -31,6 +31,8 @@ def _lines(results: Results) -> Iterator[str]:
         yield from _impulse(results)
     for name, tank in results.tanks.items():
         yield from _tank(name, tank)
+    for name, hold in results.holds.items():
+        yield f"{name} tank: {hold.sentence}."
     if results.engine is not None:
         yield from _engine(results)
     yield from foresight(results)

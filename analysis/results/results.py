@@ -5,10 +5,11 @@ Not known is ``None`` with a finding that says why, never zero. Curves for figur
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from standbook.analysis.results.firing_results import FiringDetail
+from standbook.analysis.results.hold_results import HoldResult
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.findings.finding import Finding
 
@@ -236,6 +237,7 @@ class Results:
     engine: EngineResult | None
     comparison: Mapping[str, Comparison]  # by predicted quantity
     findings: tuple[Finding, ...]
+    holds: Mapping[str, HoldResult] = field(default_factory=dict)  # by tank, of a pressure hold
     firing: FiringDetail | None = None  # transients, stiffness, masses by route, stability, what bounds the load
 
     @property

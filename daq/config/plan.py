@@ -28,6 +28,7 @@ from standbook.daq.quantity import (
     Impulse,
     Length,
     Mass,
+    MassFlow,
     Number,
     Pressure,
     Quantity,
@@ -308,6 +309,20 @@ class Flow(Document):
     back_pressure: StaticPressure | None = None  # ambient when not stated
 
 
+class Hold(Document):
+    """What a pressure hold is to show, and where its thermometers are read."""
+
+    wanted: MassFlow = Quantity(value=1e-4 / 60.0, u=0.0, dimension="mass flow", reference=None, text="0.1 g/min")
+    settle: Duration = Quantity(value=600.0, u=0.0, dimension="time", reference=None, text="10 min")
+    sun: Literal["shade", "sun"] = "shade"
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.wanted.value <= 0.0:
+            raise ValueError(f'wanted "{self.wanted.text}" must be more than zero: no hold shows that nothing leaks')
+        return self
+
+
 class LiftOff(Document):
     """The mass to lift and the thrust-to-weight ratio that the vehicle needs."""
 
@@ -386,6 +401,7 @@ class Plan(Document):
     engine: Engine | None = None
     tank: tuple[Tank, ...] = ()
     flow: Flow = Flow()
+    hold: Hold = Hold()
     lift_off: LiftOff | None = None
     impulse_class: ImpulseClass | None = None
     recording: Recording = Recording()
