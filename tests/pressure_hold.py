@@ -19,7 +19,7 @@ ambient_temperature = "15 +/- 1 degC"
 
 [hold]
 wanted = "WANTED"
-settle = "1 min"
+settle = "SETTLE"
 
 [recording]
 planned_duration = "7 min"
@@ -39,7 +39,7 @@ BEGUN, PRESSURISED, HELD, VENTED = 5.0, 25.0, 400.0, 430.0  # s
 GAS_MASS = (24.00e-3 - 9.40 / 999.1) * 32e5 / (296.8 * 288.15)  # kg of an ideal gas; real nitrogen is 0.7 % denser
 
 
-def plan_in(campaign, *, wanted="0.1 g/min", thermometer=True):
+def plan_in(campaign, *, wanted="0.1 g/min", settle="1 min", thermometer=True):
     """Write the plan into a campaign, its thermometer on the oxidiser tank's wall."""
     from standbook.daq.config.plan import read_plan
 
@@ -51,7 +51,9 @@ def plan_in(campaign, *, wanted="0.1 g/min", thermometer=True):
         text = text.replace('tag = "TC-11"\n', 'tag = "TC-11"\ntank = "oxidiser"\n')
     stand.write_text(text, encoding="utf-8")
     place = campaign / "plans" / "PH-01.toml"
-    place.write_text(f"calibrations = [{listed}]\n{PLAN.replace('WANTED', wanted)}", encoding="utf-8")
+    place.write_text(
+        f"calibrations = [{listed}]\n{PLAN.replace('WANTED', wanted).replace('SETTLE', settle)}", encoding="utf-8"
+    )
     return place
 
 

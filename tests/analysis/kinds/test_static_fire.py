@@ -438,7 +438,7 @@ def test_curves_are_thinned_and_results_survive_json(campaign, rehearsal, predic
 
 
 def test_other_kinds_are_recorded_but_not_analysed(campaign, rehearsal):
-    dataset = dataclasses.replace(dataset_of(campaign, rehearsal), kind="pressure hold")
+    dataset = dataclasses.replace(dataset_of(campaign, rehearsal), kind="bench")
     with pytest.raises(DataError, match="recorded but not analysed"):
         analyse(dataset)
 

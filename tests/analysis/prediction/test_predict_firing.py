@@ -308,9 +308,9 @@ def test_few_samples_are_a_callers_bug():
         predict(plan(FIRING), STAND, samples=39)
 
 
-def test_a_pressure_hold_has_nothing_to_predict():
-    with pytest.raises(DataError, match="nothing flows in a pressure hold"):
-        few(WATER, {'kind = "water flow"': 'kind = "pressure hold"'})
+def test_a_recording_without_a_plan_has_nothing_to_predict():
+    with pytest.raises(DataError, match="nothing flows in a bench"):
+        few(WATER, {'kind = "water flow"': 'kind = "bench"'})
 
 
 def test_a_tank_below_the_back_pressure_is_refused():
