@@ -25,4 +25,11 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECL
 settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
 
-pytest_plugins = ("pytester", "tests.processor_time", "tests.solved_once", "tests.shared_fixtures", "tests.two_workers")
+pytest_plugins = (
+    "pytester",
+    "tests.processor_time",
+    "tests.solved_once",
+    "tests.shared_fixtures",
+    "tests.two_workers",
+    "tests.disk_not_awaited",
+)
