@@ -1,6 +1,7 @@
 """Tests do not wait until the disk holds what they write: thousands of small files that nobody needs tomorrow.
 
-What asks the disk lies in few folders of `daq`, and the tests of those do wait, as does every process that a test starts.
+What asks the disk lies in few folders of `daq`; the tests of those do wait, and so does each process that a test
+starts.
 """
 
 import os
