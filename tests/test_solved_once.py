@@ -2,11 +2,12 @@
 
 import dataclasses
 
+import numpy as np
 import pytest
 
 from tests import solved_once
 from tests.analysis.scenario_fixture import COLD
-from tests.solved_once import SolvedOnce, folder_in
+from tests.solved_once import SolvedOnce, folder_in, once_a_process
 
 
 @pytest.fixture
@@ -58,3 +59,20 @@ def test_solutions_of_other_sources_go(tmp_path, monkeypatch):
     second = folder_in(cache)
     assert list(cache.iterdir()) == [second]
     assert list(second.iterdir()) == []
+
+
+def test_a_plans_loads_are_fired_once_a_process_and_other_shares_again(hf02_campaign):
+    asked = []
+
+    def fire(plan, shares):
+        asked.append((plan.test.number, shares.size))
+        return shares, 2.0 * shares
+
+    fired = once_a_process(fire)
+    plan, few = hf02_campaign.plan, np.array([0.5, 1.0])
+    assert fired(plan, few)[1].tolist() == fired(plan.model_copy(), few.copy())[1].tolist() == [1.0, 2.0]
+    assert asked == [("HF-02", 2)]
+    lighter = plan.model_copy(update={"tank": tuple(reversed(plan.tank))})
+    assert fired(lighter, few)[0].tolist() == [0.5, 1.0]
+    assert fired(plan, np.array([0.5, 1.0 + 2**-52]))[0][1] > 1.0
+    assert len(asked) == 3

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.channel_checks.channel_health import usable
-from standbook.analysis.cold_flow.record_faults_said import trace_of
+from standbook.analysis.cold_flow.seen_flow import trace_of
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.cold_flow import (

@@ -9,7 +9,7 @@ import numpy as np
 
 from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.weighed_amounts import DISAGREE, Pair
-from standbook.analysis.cold_flow.record_faults_said import trace_of
+from standbook.analysis.cold_flow.seen_flow import trace_of
 from standbook.analysis.cold_flow.tank_side import FlowSide
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.cold_flow import (

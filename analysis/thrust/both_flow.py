@@ -13,6 +13,7 @@ import numpy as np
 from standbook.analysis.budget.one_scale import sum_of
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust.tank_flows import STROKE, TankFlow
+from standbook.daq.arrays import Array
 
 SETTLES = 0.15  # s after the later opening, until chamber and stand follow
 CLEAR_SHARES = (0.05, 0.03)  # of the time between the later opening and the first end, kept clear after and before
@@ -77,7 +78,7 @@ def _mass(flow: TankFlow, start: float, end: float) -> Measured | None:
     """Return what one side let out in the interval. [kg]; ``None`` where its mass or its drive is not known."""
     if flow.expelled is None or flow.chamber is None or flow.expelled.value <= 0.0:
         return None
-    share = flow.left_between(start, end)
+    share = left_between(flow, start, end)
     if not share > 0.0:
         return None
     time, rate = flow.channel.time, flow.rate
@@ -85,6 +86,28 @@ def _mass(flow: TankFlow, start: float, end: float) -> Measured | None:
     flowing = rate[rate > 0.0]
     edges = max(4, flowing.size // 20)
     ends = math.hypot(float(np.mean(flowing[:edges])) * flow.opening.u, float(np.mean(flowing[-edges:])) * flow.end.u)
-    u = math.hypot(flow.expelled.u / flow.expelled.value, ends / whole, flow.share_u(start, end) / share)
+    u = math.hypot(flow.expelled.u / flow.expelled.value, ends / whole, share_u(flow, start, end) / share)
     value = share * flow.expelled.value
     return Measured(value, u * value, "kg")
+
+
+def left_between(flow: TankFlow, start: float, end: float, drive: Array | None = None) -> float:
+    """Return the share of what left that left between two instants. [-]; nan where nothing flowed.
+
+    ``drive`` is another pressure drop than the flow's own. (N,) [Pa]
+    """
+    time, rate = flow.channel.time, flow.rate if drive is None else flow.rate_by(drive)
+    left = np.concatenate(([0.0], np.cumsum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0)))
+    if left[-1] <= 0.0:
+        return math.nan
+    return float(np.diff(np.interp([start, end], time, left))[0] / left[-1])
+
+
+def share_u(flow: TankFlow, start: float, end: float) -> float:
+    """Return what gains of both pressures leave open of that share: a tap may read low only while it burns. [-]."""
+    share, reading = left_between(flow, start, end), flow.channel.reading
+    turned = (
+        flow.drive - flow.back_gain_u * (reading - flow.drive),
+        flow.drive + flow.channel.gain_u * reading,
+    )
+    return math.hypot(*(left_between(flow, start, end, drive) - share for drive in turned))

@@ -74,26 +74,6 @@ class TankFlow:
         flowing = (time >= self.opening.time) & (time <= self.end.time)
         return np.where(flowing, np.sqrt(np.maximum(np.nan_to_num(drive), 0.0)), 0.0)
 
-    def left_between(self, start: float, end: float, drive: Array | None = None) -> float:
-        """Return the share of what left that left between two instants. [-]; nan where nothing flowed.
-
-        ``drive`` is another pressure drop than its own. (N,) [Pa]
-        """
-        time, rate = self.channel.time, self.rate if drive is None else self.rate_by(drive)
-        left = np.concatenate(([0.0], np.cumsum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0)))
-        if left[-1] <= 0.0:
-            return math.nan
-        return float(np.diff(np.interp([start, end], time, left))[0] / left[-1])
-
-    def share_u(self, start: float, end: float) -> float:
-        """Return what gains of both pressures leave open of that share: a tap may read low only while it burns. [-]."""
-        share, reading = self.left_between(start, end), self.channel.reading
-        turned = (
-            self.drive - self.back_gain_u * (reading - self.drive),
-            self.drive + self.channel.gain_u * reading,
-        )
-        return math.hypot(*(self.left_between(start, end, drive) - share for drive in turned))
-
 
 def tank_flows(
     dataset: Dataset, *, start: float, end: float, begins: bool = True, ends: bool = True

@@ -6,8 +6,9 @@ A fault names file, line, key, what stands there and what to write instead.
 import re
 import tomllib
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -24,6 +25,7 @@ class Document(BaseModel):
 
 DocumentT = TypeVar("DocumentT", bound=Document)
 Change = Callable[[dict[str, Any]], dict[str, Any]]
+MOST_KEPT = 64  # documents as validated: a campaign's, and those of the run made from it
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"^\s*([\"']?)([^\"'=#]+?)\1\s*=")
 
@@ -36,8 +38,7 @@ def read_document(path: Path, model: type[DocumentT], *, change: Change | None =
     ConfigError
         The file cannot be read, is not TOML, or breaks the model; one problem a line.
     """
-    text, values = read_toml(path)
-    return _validated(text, values, model, str(path), change)
+    return parse_document(_text(path), model, str(path), change=change)
 
 
 def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
@@ -48,15 +49,19 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
     ConfigError
         The file cannot be read, or is not TOML.
     """
+    text = _text(path)
+    return text, _toml(text, str(path))
+
+
+def _text(path: Path) -> str:
     try:
-        text = read_regular(path, at_most=TYPED_BYTES).decode("utf-8")
+        return read_regular(path, at_most=TYPED_BYTES).decode("utf-8")
     except FileNotFoundError:
         raise ConfigError(f"{path}: no such file") from None
     except UnicodeDecodeError as error:
         raise ConfigError(f"{path}: cannot be read as text: {error}") from None
     except OSError as error:
         raise ConfigError(f"{path}: cannot be read: {error.strerror}") from None
-    return text, _toml(text, str(path))
 
 
 def parse_document(text: str, model: type[DocumentT], name: str, *, change: Change | None = None) -> DocumentT:
@@ -67,28 +72,36 @@ def parse_document(text: str, model: type[DocumentT], name: str, *, change: Chan
     ConfigError
         As for :func:`read_document`.
     """
-    return _validated(text, _toml(text, name), model, name, change)
+    changed = None if change is None else change(_toml(text, name))
+    try:
+        if changed is None:
+            return cast("DocumentT", _as_typed(text, model))
+        return model.model_validate(changed)
+    except ValidationError as error:
+        lines, faults = key_lines(text), error.errors()
+        raise ConfigError(*(_problem(name, fault, lines) for fault in faults if not _follows(fault, faults))) from None
+    except (ValueError, RecursionError) as error:
+        raise _no_toml(name, error) from None
+
+
+@lru_cache(maxsize=MOST_KEPT)
+def _as_typed(text: str, model: type[Document]) -> Document:
+    """Validate a text; the parts of a command read the same files, and the same text is the same frozen document."""
+    return model.model_validate(tomllib.loads(text))
 
 
 def _toml(text: str, name: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
-    except ValueError as error:  # a number of too many digits is no TOMLDecodeError
-        raise ConfigError(f"{name}: not valid TOML: {error}") from None
-    except RecursionError:
-        raise ConfigError(f"{name}: tables or lists are nested too deep to be read") from None
+    except (ValueError, RecursionError) as error:
+        raise _no_toml(name, error) from None
 
 
-def _validated(
-    text: str, values: dict[str, Any], model: type[DocumentT], name: str, change: Change | None
-) -> DocumentT:
-    if change is not None:
-        values = change(values)
-    try:
-        return model.model_validate(values)
-    except ValidationError as error:
-        lines, faults = key_lines(text), error.errors()
-        raise ConfigError(*(_problem(name, fault, lines) for fault in faults if not _follows(fault, faults))) from None
+def _no_toml(name: str, error: Exception) -> ConfigError:
+    """Say why a text is no TOML; a number of too many digits is a ``ValueError`` and no TOMLDecodeError."""
+    if isinstance(error, RecursionError):
+        return ConfigError(f"{name}: tables or lists are nested too deep to be read")
+    return ConfigError(f"{name}: not valid TOML: {error}")
 
 
 def _follows(fault: Any, faults: Sequence[Any]) -> bool:  # noqa: ANN401

@@ -285,8 +285,19 @@ def test_an_older_revisions_name_is_refused(capsys, campaign, name):
     sheet = write_sheet(campaign, pressure_sheet())
     assert run(["calibrate", str(sheet), "--revision", name]) == 3
     assert "PT-11 has revisions up to r02; a new one is later, like r03" in capsys.readouterr().err
-    calibrated(capsys, sheet, "--revision", "r07")
+
+
+def test_a_later_revisions_name_is_taken(capsys, campaign):
+    calibrated(capsys, write_sheet(campaign, pressure_sheet()), "--revision", "r07")
     assert made(campaign, "PT-11_r07").revision == "r07"
+
+
+@pytest.fixture(scope="module")
+def revision(tmp_path_factory):
+    """The text of a calibration as the command wrote it."""
+    campaign = write_campaign(tmp_path_factory.mktemp("revision"), today=TODAY)
+    assert run(["calibrate", str(write_sheet(campaign, pressure_sheet()))]) == 0
+    return (campaign / "calibrations" / "PT-11_r03.toml").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
@@ -300,10 +311,11 @@ def test_an_older_revisions_name_is_refused(capsys, campaign, name):
         (r'serial = "G-17" }', 'serial = "G-18" }', "reference_u.serial and reference_serial"),
     ],
 )
-def test_what_the_command_wrote_cannot_be_changed_unseen(capsys, campaign, old, new, sentence):
-    calibrated(capsys, write_sheet(campaign, pressure_sheet()))
-    path = campaign / "calibrations" / "PT-11_r03.toml"
-    text, count = re.subn(old, new, path.read_text(encoding="utf-8"), count=1)
+def test_what_the_command_wrote_cannot_be_changed_unseen(tmp_path, revision, old, new, sentence):
+    path = tmp_path / "PT-11_r03.toml"
+    path.write_text(revision, encoding="utf-8")
+    assert read_calibration(path).name == "PT-11_r03"
+    text, count = re.subn(old, new, revision, count=1)
     assert count == 1
     path.write_text(text, encoding="utf-8")
     with pytest.raises(ConfigError, match=re.escape(sentence)):

@@ -179,8 +179,8 @@ def test_a_card_that_leaves_gaps_ends_in_exit_code_10(firing, capsys):
 
 
 @pytest.mark.parametrize("content", [b"", b"\0" * 100, b"no frames\n" * 99, bytes(range(256)) * 40])
-def test_rubbish_ends_in_one_sentence(story, tmp_path, capsys, content):
-    *_, holed = story
+def test_rubbish_ends_in_one_sentence(filled, tmp_path, capsys, content):
+    holed, _ = filled
     card = tmp_path / "card.bin"
     card.write_bytes(content)
     assert standbook(["fill", str(holed), str(card)]) == 7

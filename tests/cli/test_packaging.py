@@ -188,15 +188,16 @@ def test_the_demo_runs_beside_distributions_that_own_the_names_of_our_folders(wh
     place = tmp_path / "environment"
     (tmp_path / "standbook").mkdir()
     (tmp_path / "standbook/__init__.py").write_text("raise SystemExit('not ours')\n", encoding="utf-8")
-    subprocess.run([sys.executable, "-m", "venv", str(place)], check=True)
+    subprocess.run([sys.executable, "-m", "venv", "--without-pip", str(place)], check=True)
     python = place / "bin" / "python"
     (site,) = (place / "lib").glob("python*/site-packages")
     lent = [path for path in sys.path if path.endswith("site-packages")]
     (site / "lent.pth").write_text("\n".join(lent) + "\n", encoding="utf-8")
-    for archive in (wheel, foreign_wheel(tmp_path, "daq"), foreign_wheel(tmp_path, "analysis")):
-        command = [str(python), "-m", "pip", "install", "--quiet", "--no-deps", "--force-reinstall", str(archive)]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
-        assert done.returncode == 0, done.stderr
+    archives = [str(wheel), str(foreign_wheel(tmp_path, "daq")), str(foreign_wheel(tmp_path, "analysis"))]
+    pip = [sys.executable, "-m", "pip", "--python", str(python)]
+    command = [*pip, "install", "--quiet", "--no-deps", "--force-reinstall", *archives]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
     where = subprocess.run(
         [str(python), "-P", "-c", "import standbook; print(standbook.__file__)"],
         cwd=tmp_path,

@@ -26,8 +26,7 @@ from types import ModuleType
 
 from standbook.analysis.channel_checks import tank_signals
 from standbook.analysis.cold_flow import flow_instants
-from standbook.analysis.cold_flow.record_faults_said import trace_of
-from standbook.analysis.cold_flow.seen_flow import first_with_flow
+from standbook.analysis.cold_flow.seen_flow import first_with_flow, trace_of
 from standbook.analysis.cold_flow.tank_side import flow_side
 from standbook.analysis.dataset.dataset import CheckWeight
 from standbook.analysis.diagnosis import chance, flow_diagnosis, ranking

@@ -4,6 +4,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from functools import cache
 
 import pytest
 
@@ -86,6 +87,12 @@ def cases():
 CASES = {name: (arguments, second) for name, arguments, second in cases()}
 
 
+@cache
+def report_of(name):
+    """The report of a case; drawing its figures takes longer than looking at them."""
+    return rendered(*CASES[name][0])
+
+
 def pages_of(pdf):
     done = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], check=True, capture_output=True, text=True)
     return [re.sub(r"\s+", " ", page).strip() for page in done.stdout.split("\f")[:-1]]
@@ -95,7 +102,7 @@ def pages_of(pdf):
 def test_page_one_is_exactly_one_page(name, browser, tmp_path):
     arguments, second = CASES[name]
     page = tmp_path / "report.html"
-    page.write_text(rendered(*arguments), encoding="utf-8")
+    page.write_text(report_of(name), encoding="utf-8")
     pdf = tmp_path / "report.pdf"
     pdf.write_bytes(browser.show(page).printed())
     pages = pages_of(pdf)
@@ -114,9 +121,8 @@ def test_page_one_is_exactly_one_page(name, browser, tmp_path):
 
 @pytest.mark.parametrize("name", CASES)
 def test_nothing_overflows_at_1280_pixels(name, browser, tmp_path):
-    arguments, _ = CASES[name]
     page = tmp_path / "report.html"
-    page.write_text(rendered(*arguments), encoding="utf-8")
+    page.write_text(report_of(name), encoding="utf-8")
     width, elements, wide, cut = browser.show(page).value_of(MEASURE)
     assert elements > 100
     assert width == 1280  # of the window; more, where anything sticks out
@@ -133,9 +139,8 @@ def telephone(browser):
 
 @pytest.mark.parametrize("name", ["raised-rehearsal", "crowded", "water"])
 def test_nothing_sticks_out_at_390_pixels_and_a_table_that_scrolls_shows_it(name, telephone, tmp_path):
-    arguments, _ = CASES[name]
     page = tmp_path / "report.html"
-    page.write_text(rendered(*arguments), encoding="utf-8")
+    page.write_text(report_of(name), encoding="utf-8")
     width, out, tables, unsigned, inside = telephone.show(page).value_of(MEASURE_NARROW)
     assert tables > 2
     assert (width, out, unsigned, inside) == (390, 0, 0, True)
@@ -145,7 +150,7 @@ def test_nothing_sticks_out_at_390_pixels_and_a_table_that_scrolls_shows_it(name
 
 def test_the_bounds_that_decide_are_named_within_the_picture(browser, tmp_path):
     page = tmp_path / "report.html"
-    page.write_text(rendered(*CASES["raised"][0]), encoding="utf-8")
+    page.write_text(report_of("raised"), encoding="utf-8")
     assert browser.show(page).value_of(RULERS) == [[2, 0]]
 
 

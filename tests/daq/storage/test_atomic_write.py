@@ -8,6 +8,7 @@ import pytest
 from standbook.daq.errors import RecordError
 from standbook.daq.storage import atomic_write
 from standbook.daq.storage.atomic_write import atomic_path, write_atomic
+from tests.disk_not_awaited import TRUE
 
 
 @pytest.fixture
@@ -53,3 +54,7 @@ def test_a_file_that_replaces_an_older_one_is_old_or_new_and_whole(tmp_path):
         write_atomic(place, b"new")
     assert place.read_bytes() in (b"old", b"new")
     assert list(tmp_path.iterdir()) == [place]
+
+
+def test_the_disk_is_waited_for_here():
+    assert all(getattr(os, name) is true for name, true in TRUE.items())
