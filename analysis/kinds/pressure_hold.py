@@ -13,6 +13,7 @@ from standbook.analysis.channel_checks.record_gaps import gap_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.empty_results import empty_results
+from standbook.analysis.findings.channels import NO_T_ZERO
 from standbook.analysis.findings.discharge import HOLD_LEAKS, HOLD_NOT_SHOWN, HOLD_UNDECIDED
 from standbook.analysis.pressure_hold.tank_hold import tank_hold
 from standbook.analysis.results.curves import Curve, envelope
@@ -44,9 +45,14 @@ def analyse_pressure_hold(dataset: Dataset, *, revision: str = "A", software: st
         empty_results(dataset, revision, software),
         window=window,
         holds=holds,
-        findings=deduplicate([*dataset.findings, *said]),
+        findings=deduplicate([*_of_record(dataset), *said]),
     )
     return Analysis(results, _curves(dataset, holds))
+
+
+def _of_record(dataset: Dataset) -> list[Finding]:
+    """Return what the record gives to say; a hold has no T-0 and needs none."""
+    return [finding for finding in dataset.findings if not finding.of(NO_T_ZERO)]
 
 
 def _verdict(tank: str, hold: HoldResult) -> list[Finding]:
