@@ -35,6 +35,7 @@ from standbook.daq.sealing.seal import seal
 from standbook.daq.storage.manifest import MANIFEST, verify
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from tests.cli.made_run import small_campaign, today
+from tests.pull_sheets import pull_sheet
 from tests.readings_sheets import pressure_sheet, write_sheet
 from tests.recorded_run import NOW, Player, fast_hello, new_run, plausible_counts, plenty
 from tests.refusing_disk import REFUSALS, Disk
@@ -72,6 +73,12 @@ def a_campaign(place):
 
 def a_readings_sheet(place):
     write_sheet(small_campaign(place), pressure_sheet(runs=1), day="2025-11-02")
+
+
+def a_pull_sheet(place):
+    sheet = small_campaign(place) / "readings" / "LC-1_pull_2025-11-02.toml"
+    sheet.parent.mkdir()
+    sheet.write_text(pull_sheet(), encoding="utf-8")
 
 
 def an_unsealed_run(place):
@@ -282,6 +289,8 @@ COMMANDS = {
     "add": Command(a_sealed_run_with_a_gap, ("add", "{}/run", "{}/notes.txt")),
     "import": Command(a_csv, ("import", "{}/log.csv", "{}/map.toml", "{}/teasel-2/plans/HF-02.toml")),
     "calibrate": Command(a_readings_sheet, ("calibrate", "{}/teasel-2/readings/PT-11_2025-11-02.toml")),
+    "pull": Command(a_pull_sheet, ("pull", "{}/teasel-2/readings/LC-1_pull_2025-11-02.toml")),
+    "ready": Command(a_campaign, ("ready", "{}/teasel-2/plans/HF-02.toml")),
     "new": Command(nothing, ("new", "{}/teasel-2")),
     "ports --save": Command(
         a_campaign,

@@ -8,12 +8,15 @@ from types import UnionType
 from typing import Annotated, Any, Union, get_args, get_origin
 
 from standbook.analysis.calibration.readings_sheet import ReadingsSheet
+from standbook.analysis.stand_sheets.pull_sheet import PullSheet
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.csv_mapping import CsvMapping
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.config.toml_document import Document
 from standbook.daq.run.additions import Weighings
+from standbook.daq.stand_sheets.waiver_file import WaiverFile
+from tests.pull_sheets import pull_sheet
 from tests.readings_sheets import pressure_sheet
 
 FILES = {
@@ -23,6 +26,8 @@ FILES = {
     "weighings": Weighings,
     "mapping": CsvMapping,
     "sheet": ReadingsSheet,
+    "pull": PullSheet,
+    "waivers": WaiverFile,
 }
 TYPED = {  # where a file of the starter campaign has no such table
     "stand": '[device.text_lines]\ncolumns = ["a"]\n',
@@ -31,6 +36,9 @@ TYPED = {  # where a file of the starter campaign has no such table
     "mapping": 'start = 2026-06-14T09:58:00Z\nclock = "t"\nclock_unit = "us"\nt_zero = "FIRE rising 0.5"\n'
     '[columns]\n"P_ox" = "PT-11 bar(g)"\n',
     "sheet": pressure_sheet(runs=1),
+    "pull": pull_sheet(),
+    "waivers": 'plan = "WF-03"\n[[waiver]]\nfact = "disk"\nruins = "all"\nrole = "TC"\nreason = "none"\n'
+    "at = 2031-06-14T09:20:00Z\n",
 }
 
 

@@ -54,6 +54,9 @@ def typed(tmp_path_factory):
     for file in ("weighings", "mapping"):
         (place / f"{file}.toml").write_text(TYPED[file])
     write_sheet(place / "teasel-2", TYPED["sheet"])
+    for file, where in (("pull", "readings/LC-1_pull_2025-11-02.toml"), ("waivers", "waivers/WF-03.toml")):
+        (place / "teasel-2" / where).parent.mkdir(exist_ok=True)
+        (place / "teasel-2" / where).write_text(TYPED[file])
     (place / "log.csv").write_text("t,P_ox,FIRE\n0,31,0\n10000,30,1\n")
     return place
 
@@ -79,6 +82,7 @@ def place_of(file, path, place):
     """Say where a file lies, and which command reads it."""
     campaign = place / "teasel-2"
     flow = campaign / "plans" / "WF-03.toml"
+    pulled = campaign / "readings" / "LC-1_pull_2025-11-02.toml"
     has_flow = file != "plan" or path[0] in ("test", "site", "calibrations", "tank", "flow", "recording")
     plan = flow if has_flow else campaign / "plans" / "HF-02.toml"
     return {
@@ -87,6 +91,8 @@ def place_of(file, path, place):
         "calibration": (campaign / "calibrations" / "PT-11_r02.toml", ("predict", flow)),
         "weighings": (place / "weighings.toml", ("add", place / "run", place / "weighings.toml")),
         "sheet": (sheet_of(campaign, "PT-11"), ("calibrate", sheet_of(campaign, "PT-11"))),
+        "pull": (pulled, ("pull", pulled)),
+        "waivers": (campaign / "waivers" / "WF-03.toml", ("ready", flow)),
         "mapping": (place / "mapping.toml", ("import", place / "log.csv", place / "mapping.toml", flow)),
     }[file]
 
