@@ -6,7 +6,6 @@ step is looked for between the two. A sensor at fault is named with test and ins
 """
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
@@ -148,8 +147,7 @@ def _against(
     if gap:
         return gap
     trace = flow_trace(record, opening=opened.time, end=ended.time, end_u=ended.u, rest_from=rest_from)
-    settled = replace(trace, opening=max(opened.time, burning[0]), end=min(ended.time, burning[1]))
-    return end_faults(channel.tag, trace, DECIDES) or step_faults(channel.tag, settled, DECIDES)
+    return end_faults(channel.tag, trace, DECIDES) or step_faults(channel.tag, trace, DECIDES, within=burning)
 
 
 def _gas_told(dataset: Dataset, tank: Tank) -> bool | None:

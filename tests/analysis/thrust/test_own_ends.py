@@ -11,6 +11,7 @@ from standbook.analysis.findings.record_faults import (
     GAP_HIDES_END,
     HELD_VALUE,
     PRESSURE_ROSE,
+    SIGNAL_STEPPED,
     STEP_FOR_END,
 )
 from standbook.analysis.kinds.static_fire import analyse_static_fire
@@ -82,6 +83,7 @@ def cut_off(share):
         (dropped, (PRESSURE_ROSE,), (AT, AT + 0.5)),
         (step(0.05), (PRESSURE_ROSE,), (AT - 0.2, AT + 0.2)),
         (step(-0.03), (STEP_FOR_END, FLOW_GOES_ON), (AT - 0.3, AT + 0.3)),
+        (step(0.003), (SIGNAL_STEPPED,), (AT - 0.3, AT + 0.3)),
         (cut_off(0.85), (FALLS_AFTER_THRUST,), (0.2, AT)),
         (cut_off(0.98), (FALLS_AFTER_THRUST,), (0.2, AT)),
     ],
