@@ -18,7 +18,8 @@ SHORTER = 0.5  # of it: the second stretch
 LEAST_MEANS = 4  # on either side
 # Over 217 healthy simulated flows, of two kinds of stands: 8.2 u at 0.06 %, below which the curve's own bend counts;
 # over 200 tanks of healthy firings 7.4 u at 0.10 %, and beyond 0.3 % none with more than 4.5 u by both stretches.
-SURE = ((7.0, 0.001), (5.0, 0.003))  # uncertainties of a step, and of the reading: a larger one is no curve's bend
+SURE, SHARE = 7.0, 0.001  # uncertainties of a step; of the reading
+SURE_LARGE, LARGE = 5.0, 0.003  # the same of one that is larger than any bend
 SURE_SHORTER, SAME = 4.0, 0.5  # uncertainties by the shorter stretch; share of the step that it must show
 AFTER_OPENING, BEFORE_END = 0.5, 0.15  # s left out: a valve's stroke, a knee
 HOLD = 8.0  # s before the opening that tell what noise makes of the same fit
@@ -63,8 +64,8 @@ def jump(trace: FlowTrace, within: tuple[float, float] | None = None) -> Jump | 
     again = np.interp(long.time, short.time, short.step)
     inside = (long.time - long.half > start) & (long.time + long.half < end) & (long.whole > 0.0)
     inside &= (again * long.step > SAME * long.step**2) & (np.abs(again) > SURE_SHORTER * short.u)
-    size = np.abs(long.step)
-    inside &= np.any([(size > sure * long.u) & (size > share * np.abs(long.pressure)) for sure, share in SURE], axis=0)
+    size, share = np.abs(long.step), np.abs(long.step / long.pressure)
+    inside &= (size > SURE * long.u) & (share > SHARE) | (size > SURE_LARGE * long.u) & (share > LARGE)
     if not inside.any():
         return None
     k = int(np.argmax(np.where(inside, size, 0.0)))

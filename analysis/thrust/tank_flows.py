@@ -171,7 +171,7 @@ def _seen(
             hidden = _hides(channel, flow.opening.time)
             flow = replace(flow, complete=all(recorded) and not hidden)
             if recorded[1] and not hidden and chamber is not None and not _uphill(flow):
-                about = (flow.opening.time, flow.end.time)
+                about = (flow.opening, flow.end)
                 told, faults = own_ends(dataset, tank, channel, flow.drive, about=about, rises=rises)
             if not faults:
                 # What another sensor replaces spoils no number.
