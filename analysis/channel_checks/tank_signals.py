@@ -145,9 +145,11 @@ def _goes_on(tag: str, trace: FlowTrace, decides: Decides) -> list[Finding]:
     return [FLOW_GOES_ON.at(tag, on.time, decided_by=decide, decide=decide, seconds=on.seconds, share=on.share)]
 
 
-def step_faults(tag: str, trace: FlowTrace, decides: Decides) -> list[Finding]:
-    """Look for a step between both ends."""
-    step = jump(trace)
+def step_faults(
+    tag: str, trace: FlowTrace, decides: Decides, *, within: tuple[float, float] | None = None
+) -> list[Finding]:
+    """Look for a step between both ends, or within a narrower span. [s]."""
+    step = jump(trace, within)
     if step is None:
         return []
     percent, decide = 100.0 * step.share, decides.signal

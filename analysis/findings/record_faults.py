@@ -62,6 +62,15 @@ FALLS_AFTER_THRUST = FindingKind(
         f"tank's. {PASSED_OVER}"
     ),
 )
+ENDS_BEFORE_THRUST = FindingKind(
+    code="ends-before-thrust",
+    severity="serious",
+    text=(
+        "{channel}: its flow seems to end at T{time:+.2f} s, {early:.2f} s before the chamber's pressure or the thrust "
+        "falls (standard uncertainty {early_u:.2f} s), and no engine burns on without one of its liquids: a step or a "
+        f"bend of the signal was taken for the end. {PASSED_OVER}"
+    ),
+)
 START_PRESSURE_NOT_AS_PLANNED = FindingKind(
     code="start-pressure-not-as-planned",
     severity="serious",

@@ -104,9 +104,8 @@ def tank_flows(
         flows, told = {name: replace(flow, chamber=None) for name, flow in flows.items()}, {}
     if not ends:
         return flows, findings
-    if len(flows) < len(dataset.plan.tank):
-        told = {}  # of the other alone the own end is not the first: the chamber's bend is
-    dry = _first_dry(told) if told and len(told) == len(flows) else _ran_dry(dataset, flows)
+    # One alone keeps its own end, but does not tell whether it was the first.
+    dry = _first_dry(told) if told and len(told) == len(dataset.plan.tank) else _ran_dry(dataset, flows)
     ended = {
         name: _by_itself(dataset, flow, told[name], name == dry)
         if name in told
@@ -151,7 +150,7 @@ def _seen(
             hidden = _hides(channel, flow.opening.time)
             flow = replace(flow, complete=all(recorded) and not hidden)
             if recorded[1] and not hidden and chamber is not None and not _uphill(flow):
-                about = (flow.opening.time, flow.end.time)
+                about = (flow.opening, flow.end)
                 told, faults = own_ends(dataset, tank, channel, flow.drive, about=about, rises=rises)
             if not faults:
                 # What another sensor replaces spoils no number.

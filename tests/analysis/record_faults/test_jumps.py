@@ -35,3 +35,36 @@ def test_a_step_inside_the_noise_and_one_across_a_gap_are_not_claimed():
 def test_without_a_hold_a_step_is_found_all_the_same():
     record = altered(tank_record(), lambda t, p: p + 0.02 * START * (t >= 3.0))
     assert jump(trace_of(without(record, -10.0, -0.3))).time == pytest.approx(3.0, abs=0.04)
+
+
+def test_a_step_is_as_sure_where_it_is_looked_for_only_from_later_than_the_opening():
+    record = altered(tank_record(noise=5000.0), lambda t, p: p + 0.01 * START * (t >= 3.0))
+    whole, narrow = jump(trace_of(record)), jump(trace_of(record), (0.5, 5.0))
+    assert narrow.time == pytest.approx(3.0, abs=0.04)
+    assert narrow == whole
+    assert jump(trace_of(record), (3.0, 6.0)) is None
+    assert jump(trace_of(record), (0.0, 3.3)) is None
+
+
+def test_pressurising_that_the_hold_still_holds_hides_no_step():
+    record = altered(
+        tank_record(noise=5000.0, hold=8.0),
+        lambda t, p: p + 0.01 * START * (t >= 3.0) + 0.1 * START * np.clip((-4.0 - t) / 0.05, -1.0, 0.0),
+    )
+    assert jump(trace_of(record)).time == pytest.approx(3.0, abs=0.04)
+
+
+def test_a_step_of_five_uncertainties_counts_where_it_is_larger_than_any_bend():
+    noisy = altered(tank_record(noise=12000.0, seed=0), lambda t, p: p + 0.0055 * START * (t >= 3.0))
+    found = jump(trace_of(noisy))
+    assert found.time == pytest.approx(3.0, abs=0.04)
+    assert 5.0 < found.in_u < 7.0
+    assert found.share > 0.003
+
+
+def test_a_step_as_small_as_a_bend_needs_seven_uncertainties():
+    quiet = tank_record(noise=2500.0, seed=0)
+    assert jump(trace_of(altered(quiet, lambda t, p: p + 0.0012 * START * (t >= 3.0)))) is None
+    found = jump(trace_of(altered(quiet, lambda t, p: p + 0.0016 * START * (t >= 3.0))))
+    assert found.in_u > 7.0
+    assert found.share < 0.003

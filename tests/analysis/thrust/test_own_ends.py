@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from standbook.analysis.findings.record_faults import (
+    ENDS_BEFORE_THRUST,
     FALLS_AFTER_THRUST,
     FLOW_GOES_ON,
     GAP_HIDES_END,
     HELD_VALUE,
     PRESSURE_ROSE,
+    SIGNAL_STEPPED,
     STEP_FOR_END,
 )
 from standbook.analysis.kinds.static_fire import analyse_static_fire
@@ -50,8 +52,8 @@ def level(time, counts):
     return np.median(counts[(time > -1.0) & (time < 0.0)]) - counts.min()
 
 
-def step(share):
-    return lambda time, counts: counts + share * level(time, counts) * (time >= AT)
+def step(share, at=AT):
+    return lambda time, counts: counts + share * level(time, counts) * (time >= at)
 
 
 def held(time, counts):
@@ -82,6 +84,7 @@ def cut_off(share):
         (dropped, (PRESSURE_ROSE,), (AT, AT + 0.5)),
         (step(0.05), (PRESSURE_ROSE,), (AT - 0.2, AT + 0.2)),
         (step(-0.03), (STEP_FOR_END, FLOW_GOES_ON), (AT - 0.3, AT + 0.3)),
+        (step(0.003), (SIGNAL_STEPPED,), (AT - 0.3, AT + 0.3)),
         (cut_off(0.85), (FALLS_AFTER_THRUST,), (0.2, AT)),
         (cut_off(0.98), (FALLS_AFTER_THRUST,), (0.2, AT)),
     ],
@@ -105,6 +108,35 @@ def test_a_sensor_that_freezes_just_before_the_burn_s_end_is_named(healthy, burn
     assert set(flows) == {"oxidiser"}
     assert all(f.of(HELD_VALUE) and f.time == pytest.approx(at, abs=0.01) for f in said)
     assert len(said) == len(sensors(healthy, "fuel"))
+
+
+@pytest.mark.parametrize("before", [0.65, 1.0])
+def test_an_end_before_the_chamber_falls_is_none(healthy, burn, before):
+    stepped = spoilt(healthy, step(0.01, burn[1] - before))
+    flows, said = tank_flows(stepped, start=burn[0], end=burn[1])
+    assert set(flows) == {"oxidiser"}
+    assert [f.channel for f in said] == [channel.tag for channel in sensors(healthy, "fuel")]
+    assert all(f.of(ENDS_BEFORE_THRUST) and f.severity == "serious" for f in said)
+    assert all(f.time == pytest.approx(burn[1] - before, abs=0.1) for f in said)
+
+
+@pytest.mark.slow
+def test_the_other_tank_keeps_the_ends_that_its_own_pressure_tells(healthy, burn):
+    both, _ = tank_flows(healthy, start=burn[0], end=burn[1])
+    for faulty, other in (("fuel", "oxidiser"), ("oxidiser", "fuel")):
+        alone, _ = tank_flows(spoilt(healthy, held, tank=faulty), start=burn[0], end=burn[1])
+        assert set(alone) == {other}
+        assert alone[other].own_end
+        assert (alone[other].opening.time, alone[other].end.time) == (both[other].opening.time, both[other].end.time)
+
+
+def test_what_burns_with_one_liquid_may_burn_on_after_it(healthy, burn):
+    fuel = tuple(tank for tank in healthy.plan.tank if tank.name == "fuel")
+    stepped = spoilt(healthy, step(0.01, burn[1] - 0.8))
+    alone = dataclasses.replace(stepped, plan=stepped.plan.model_copy(update={"tank": fuel}))
+    flows, said = tank_flows(alone, start=burn[0], end=burn[1])
+    assert set(flows) == {"fuel"}
+    assert said == []
 
 
 def test_healthy_tanks_are_believed(healthy, burn):
