@@ -48,7 +48,7 @@ def tap(
     The newest test with full tanks takes the place of modes and moving_mass of the stand file. Ends with 10 where a
     tap could not be used or no moving mass comes of it.
 
-    Example: standbook tap teasel-2/plans/HF-02.toml --tanks "full, water" --added "10.00 +/- 0.01 kg"
+    Example: standbook tap teasel-2/plans/HF-02.toml --tanks full
     """
     from standbook.daq.config.campaign import read_campaign
 

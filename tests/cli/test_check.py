@@ -16,17 +16,12 @@ from tests.bench_board import BenchBoard, take
 from tests.cli.made_run import ended, small_campaign, standbook
 from tests.cli.test_live_record import Person
 
-MEANS = '[checks]\ngauge_class = "0.6 %"\ngauge_range = "60 bar(g)"\nweight = "20.000 +/- 0.012 kg"\n\n[[device]]'
 KEYS = {"T-0": b" ", "tank oxidiser": b"30 ", "tank fuel": b"30 ", "sag": b"2 "}
 
 
 @pytest.fixture
 def plan(tmp_path):
     campaign = small_campaign(tmp_path)
-    stand = campaign / "stand.toml"
-    text = stand.read_text("utf-8")
-    if "[checks]" not in text:
-        stand.write_text(text.replace("[[device]]", MEANS, 1), encoding="utf-8")
     return campaign / "plans" / "HF-02.toml"
 
 

@@ -37,11 +37,6 @@ FOUND_BY = {
 @pytest.fixture(scope="module")
 def campaign(tmp_path_factory):
     folder = small_campaign(tmp_path_factory.mktemp("checks"))
-    stand = folder / "stand.toml"
-    text = stand.read_text("utf-8").split("[checks]")[0]
-    head, _, rest = text.partition("[[device]]")
-    means = '[checks]\ngauge_class = "0.6 %"\ngauge_range = "60 bar(g)"\nweight = "20.000 +/- 0.012 kg"\n\n'
-    stand.write_text(f"{head}{means}[[device]]{rest}", encoding="utf-8")
     return read_campaign(folder / "plans" / "HF-02.toml", today=today())
 
 
