@@ -140,6 +140,7 @@ def _play_check(plan: Path, seed: int | None, link: Path | None, time_scale: flo
 
 def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: float) -> None:
     """Play the levels of a readings sheet, each held for some seconds."""
+    from standbook.analysis.stand_sheets.pull_sheet import is_pull_sheet
     from standbook.cli.rehearse_levels import levels_table
     from standbook.daq.rehearsal.played_levels import HOLD
 
@@ -153,7 +154,8 @@ def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: f
             f"{table.seconds:.0f} s at {time_scale:g} times real time."
         )
         port = link or device.port
-        say(f"In a second terminal: standbook calibrate {sheet} --rehearsal --port {table.device}={port}")
+        command = "pull" if is_pull_sheet(sheet) else "calibrate"
+        say(f"In a second terminal: standbook {command} {sheet} --rehearsal --port {table.device}={port}")
         stop = stack.enter_context(_stopping())
         (sent,) = _together([device], stop)
     say_all(sent.sentences())

@@ -1,10 +1,11 @@
-"""Play the levels of a readings sheet on a simulated board, so that a crew can practise taking them."""
+"""Play the levels of a readings sheet, or the forces of a pull, on a simulated board, to practise taking them."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from standbook.analysis.calibration.readings_sheet import tag_and_day
 from standbook.analysis.calibration_sheet.journal_levels import planned_levels
+from standbook.analysis.stand_sheets.pull_sheet import ENDING
 from standbook.daq.bench.unplanned_run import newest_calibrations
 from standbook.daq.config.campaign import STAND_FILE
 from standbook.daq.config.stand import read_stand
@@ -25,7 +26,7 @@ def levels_table(sheet: Path, seed: int) -> "Table":
         The sheet plans no levels, or its input has no calibration to be simulated by.
     """
     campaign = sheet.resolve().parent.parent
-    tag, _ = tag_and_day(sheet)
+    tag = tag_and_day(sheet)[0].removesuffix(ENDING)
     _, values = read_toml(sheet)
     planned = planned_levels(values, str(sheet))
     stand = read_stand(campaign / STAND_FILE)
