@@ -15,6 +15,7 @@ from standbook.analysis.report.content.context import (
     TankPlan,
     WeighingUsed,
 )
+from standbook.analysis.report.pulled_path_words import pulled_words
 from standbook.analysis.report.stand_evidence import stand_lines, waiver_lines
 from standbook.analysis.results.prediction import Prediction, Scalar
 from standbook.analysis.results.quantities import Measured
@@ -254,6 +255,8 @@ def _recomputation(run: Run, calibrations: Mapping[str, Calibration]) -> Recompu
     for item in choices:
         calibration = calibrations.get(item.tag)
         if calibration is not None:
+            path, pulled = calibration.stand_interaction, pulled_words(run.pulls.get(item.tag), calibration)
+            load = path.line_load.text if path.line_load.value else ""
             return Recomputation(
                 tag=item.tag,
                 samples_file=_samples_files(run, item.device, item.stream),
@@ -263,9 +266,8 @@ def _recomputation(run: Run, calibrations: Mapping[str, Calibration]) -> Recompu
                 pivot=calibration.pivot,
                 coefficients=calibration.coefficients,
                 scale=calibration.scale,
-                factor=calibration.stand_interaction.factor.value,
-                line_load=calibration.stand_interaction.line_load.text
-                if calibration.stand_interaction.line_load.value
-                else "",
+                factor=path.factor.value,
+                line_load=load if pulled is None else pulled.line_load,
+                pulled="" if pulled is None else pulled.factor,
             )
     return None

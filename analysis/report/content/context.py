@@ -93,7 +93,8 @@ class Recomputation:
     coefficients: tuple[float, ...]
     scale: float = 1.0  # SI value of one reading_unit
     factor: float = 1.0  # true force over cell force, on this stand
-    line_load: str = ""  # what hoses push, as the calibration says it
+    line_load: str = ""  # what hoses push, as the calibration or the pull says it
+    pulled: str = ""  # how the factor follows the lines' pressure, where a pull tells it
 
 
 @dataclass(frozen=True, slots=True)

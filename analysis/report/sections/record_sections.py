@@ -250,7 +250,9 @@ def _thrust_steps(item: Recomputation, tare: Tare | None, *, ramp: bool) -> list
                 "start of the burn to that difference at its end, and take it off",
             )
         )
-    if item.factor != 1.0:
+    if item.pulled:
+        steps.append(("Stand factor", item.pulled))
+    elif item.factor != 1.0:
         steps.append(("Stand factor", f"multiply by {item.factor!r}, true force over cell force on this stand"))
     return steps
 
