@@ -13,6 +13,7 @@ from standbook.daq.errors import EXIT_FINDINGS, ConfigError, UsageError
 
 if TYPE_CHECKING:
     from standbook.analysis.calibration.readings_sheet import ReadingsSheet
+    from standbook.analysis.calibration_sheet.calibrate import Calibrated
     from standbook.analysis.calibration_sheet.sheet_sentences import Said
     from standbook.daq.config.calibration import Calibration
 
@@ -92,9 +93,19 @@ def _calibrated(sheet: Path, campaign: Path, revision: str | None) -> tuple[bool
         return needs_review, None
     page = _write(place, text, calibration_page(found, said, name, written))
     _print(said)
+    _say_questioned(campaign, found)
     say(f"Calibration: {place}")
     say(f"Page: {page}")
     return needs_review, page
+
+
+def _say_questioned(campaign: Path, found: "Calibrated") -> None:
+    """Name the runs in question where a sensor, as found, is not what its last revision says."""
+    from standbook.analysis.calibration_sheet.questioned_runs import questioned, runs_with
+
+    against = found.comparison
+    if found.last is not None and against is not None and against.differs and found.sheet.sensor.state == "as found":
+        say_all(questioned(runs_with(campaign, found.last), against))
 
 
 def _write_new(sheet: Path, campaign: Path) -> None:
