@@ -242,7 +242,7 @@ def test_an_analysis_with_findings_ends_in_10_and_its_json_is_the_file(analysed)
 @pytest.mark.slow
 def test_an_analysis_without_findings_ends_in_0(tmp_path, capsys):
     """The simulated water flow of the oxidiser's side goes as planned; weighed, no caution is left."""
-    flow = make_run(tmp_path, "WF-03", time_scale=20)
+    flow = make_run(tmp_path, "WF-03", time_scale=10)
     told(capsys, "add", flow.folder, flow.weighings)
     assert "No caution and no serious finding" in told(capsys, "analyse", flow.folder)
     assert results(flow.folder, "A")["kind"] == "water flow"
