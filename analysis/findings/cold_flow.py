@@ -176,9 +176,9 @@ FIRING_TANK_NOT_KNOWN = TANK_NOT_KNOWN.worded(
     severity="note",
 )
 TANK_NOT_WEIGHED = NOT_WEIGHED.worded(
-    "{channel}: no exponent and no CdA without an amount of liquid, and a liquid that boils cannot be caught: weigh the "
-    "tank after the flow too, by scale or cell, add that as residual in a weighings file with the boil-off and analyse "
-    "again, or record a weighed tank next time."
+    "{channel}: no exponent and no CdA without an amount of liquid, and a liquid that boils cannot be caught: weigh "
+    "the tank after the flow too, by scale or cell, add that as residual in a weighings file with the boil-off and "
+    "analyse again, or record a weighed tank next time."
 )
 FIRING_NOT_WEIGHED = NOT_WEIGHED.worded(
     "{channel}: what stayed aboard was not weighed, so its expelled mass comes from {known}. Drain, weigh, "
@@ -213,8 +213,9 @@ NO_OUTLET_THERMOMETER = FindingKind(
     text=(
         "{channel}: {why}, so the {liquid} may have been at any temperature from {coldest:.2f} to {warmest:.2f} K, "
         "where it boils at tank pressure: {density:.1f} kg/m3 (standard uncertainty {density_u:.1f}), a vapour "
-        "pressure of up to {vapour_bar:.2f} bar(a), a cavitation number at the opening of {numbers}; {load:.3f} kg were aboard at the opening, after {held:.0f} s at "
-        "pressure as far as the record shows. CdA is as unsure, and is not carried: declare a temperature of this "
+        "pressure of up to {vapour_bar:.2f} bar(a), a cavitation number at the opening of {numbers}; "
+        "{load:.3f} kg were aboard then, after {held:.0f} s at pressure as far as the record shows. CdA is as unsure, "
+        "and is not carried: declare a temperature of this "
         "tank in the stand and put the thermometer into the liquid at the outlet."
     ),
 )

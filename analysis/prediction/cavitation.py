@@ -94,8 +94,8 @@ def refusal(
     if least >= limit or witness(least, cda, others) is not None:
         return None
     return (
-        f"The CdA is not carried: the cavitation number fell to {least:.2f}, and below {limit:.2g} holes {inlet_words(rounding)} "
-        "may run partly on vapour and pass less than in a firing. Hold at least "
+        f"The CdA is not carried: the cavitation number fell to {least:.2f}, and below {limit:.2g} holes "
+        f"{inlet_words(rounding)} may run partly on vapour and pass less than in a firing. Hold at least "
         f"{needed / BAR:.1f} bar(a) behind the injector, flow with it off to get the line alone, or flow again at a "
         f"cavitation number that differs by {APART_ENOUGH:g}: where both give one CdA, it is carried."
     )
