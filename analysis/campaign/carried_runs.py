@@ -37,6 +37,7 @@ from standbook.analysis.prediction.carry_over import (
     REFUSAL_ADVICE,
     CarriedCda,
     CarriedExponent,
+    Side,
     carry_cda,
     carry_exponent,
     cavitation_refusal,
@@ -295,27 +296,36 @@ def _carried(
         )
     there = side_of(to, target, *course_of(nominal, to, name), viscosity)
     cda = carry_cda(result.cda, here, there, others=other_flows(run, name))
-    exponent = None
-    found = result.exponent
-    if found is not None and result.window is not None and run.plan.kind.gives_exponent:
-        begin, end = result.window
-        long = nominal.scalars[to.kind.duration].nominal
-        expelled = result.expelled_mass.value if result.expelled_mass is not None else 0.0
-        first = source.ullage_volume
-        ratio = math.log1p(expelled / source.liquid_density.value / first)
-        exponent = carry_exponent(
-            name,
-            start=found.start,
-            drift=found.drift,
-            here=ullage_of(source, run.plan, ratio, here.inlet, end - begin),
-            there=ullage_of(target, to, end_log_ratio(target), there.inlet, long),
-            basis=basis,
-            reason=reason,
-        )
-        flowing = found_liquid(run.results, name)
-        if exponent.carried is not None and flowing is not None:
-            remarks.append(f"Hold as long: it stood {flowing.held:.0f} s at pressure, as far as its record shows.")
-        said = exponent.refusal if exponent.carried is None else None
-        remarks += [*exponent.remarks, *([f"{said[:1].upper()}{said[1:]}."] if said is not None else [])]
+    exponent, said = _carried_exponent(run, to, nominal, name, (here, there), reason)
+    remarks += said
     lines = plan_lines(cda.carried, f"{basis} {run.number}", exponent, basis, reason)
     return CarriedTank(tank=name, cda=cda, exponent=exponent, lines=lines, remarks=(*cda.remarks, *remarks))
+
+
+def _carried_exponent(
+    run: Analysed, to: Plan, nominal: Prediction, name: str, sides: tuple[Side, Side], reason: str | None
+) -> tuple[CarriedExponent | None, list[str]]:
+    """Carry the exponent of a run's tank, and say what must be said of it; ``None`` where the run has none."""
+    source, target, result = run.plan.tank_named(name), to.tank_named(name), run.results.tanks[name]
+    found, (here, there) = result.exponent, sides
+    if found is None or result.window is None or not run.plan.kind.gives_exponent:
+        return None, []
+    begin, end = result.window
+    long = nominal.scalars[to.kind.duration].nominal
+    expelled = result.expelled_mass.value if result.expelled_mass is not None else 0.0
+    ratio = math.log1p(expelled / source.liquid_density.value / source.ullage_volume)
+    exponent = carry_exponent(
+        name,
+        start=found.start,
+        drift=found.drift,
+        here=ullage_of(source, run.plan, ratio, here.inlet, end - begin),
+        there=ullage_of(target, to, end_log_ratio(target), there.inlet, long),
+        basis=run.plan.test.kind,
+        reason=reason,
+    )
+    if exponent.carried is None:
+        said = exponent.refusal or ""
+        return exponent, [*exponent.remarks, f"{said[:1].upper()}{said[1:]}."]
+    flowing = found_liquid(run.results, name)
+    held = f"Hold as long: it stood {flowing.held:.0f} s at pressure, as far as its record shows." if flowing else None
+    return exponent, [*([held] if held else []), *exponent.remarks]

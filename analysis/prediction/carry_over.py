@@ -307,7 +307,8 @@ def _as_it_was(
     value, u = start.value + drift.value * L, max(least, math.hypot(start.u, drift.u * L))
     remark = (
         f"Exponent {start.value:.3f} at the start, drift {drift.value:+.3f}; over ln(V/V0) = {L:.3f} as there "
-        f"{value:.3f}, with u no less than {least:g}. It holds for the same gas, wall, fill and hold time before the opening alone."
+        f"{value:.3f}, with u no less than {least:g}. It holds for the same gas, wall, fill and hold time before the "
+        "opening alone."
     )
     return CarriedExponent(Measured(value, u, "1"), spite[0], (remark, *_in_spite(*spite)))
 
