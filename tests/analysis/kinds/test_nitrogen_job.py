@@ -1,4 +1,4 @@
-"""The whole job of a nitrogen flow by the commands: predict, lock, a record, its analysis and page, and what carries."""
+"""The whole job of a nitrogen flow by the commands: predict, lock, record, analyse, report, carry."""
 
 import json
 
