@@ -54,6 +54,7 @@ from standbook.daq.config.campaign import RUNS, Campaign, read_campaign
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.findings.finding import Finding
+from standbook.daq.kinds.registry import kind_named
 from standbook.daq.run.revision import revisions_of
 from standbook.daq.run.run_folder import read_run_files
 
@@ -138,7 +139,7 @@ def check_exponents(plan: Plan) -> None:
         if never is not None:
             problems.append(f"{never}. Take another exponent_basis")
         elif said is not None and tank.exponent_override is None:
-            problems.append(said + REFUSAL_ADVICE)
+            problems.append(said + (REFUSAL_ADVICE if kind_named(tank.exponent_basis).warm_liquid else ""))
     if problems:
         raise ConfigError(*(f"plan {plan.test.number}: {problem}" for problem in problems))
 
@@ -310,6 +311,10 @@ def _carried_exponent(
     found, (here, there) = result.exponent, sides
     if found is None or result.window is None or not run.plan.kind.gives_exponent:
         return None, []
+    flowing = found_liquid(run.results, name)
+    if flowing is not None and flowing.measured and here.inlet[1] < flowing.vapour_pressure:
+        said = f"tank {name}: the liquid boiled aboard and held the pressure up, so its exponent is not that of the gas"
+        return CarriedExponent(None, said, ()), [f"{said[:1].upper()}{said[1:]}."]
     begin, end = result.window
     long = nominal.scalars[to.kind.duration].nominal
     expelled = result.expelled_mass.value if result.expelled_mass is not None else 0.0
@@ -326,6 +331,5 @@ def _carried_exponent(
     if exponent.carried is None:
         said = exponent.refusal or ""
         return exponent, [*exponent.remarks, f"{said[:1].upper()}{said[1:]}."]
-    flowing = found_liquid(run.results, name)
     held = f"Hold as long: it stood {flowing.held:.0f} s at pressure, as far as its record shows." if flowing else None
     return exponent, [*([held] if held else []), *exponent.remarks]

@@ -155,9 +155,10 @@ def _by_reading(liquid: str, read: _Reading, pressures: tuple[float, float], boi
         return fluids.density(liquid, pressure=start, temperature=min(temperature, boils - BELOW_BOILING))
 
     vapour = fluids.vapour_pressure(liquid, temperature=read.mean)
-    squeezed = density(read.mean) - fluids.boiling_liquid(liquid, pressure=max(vapour, min(end, start)))[1]
+    at_end = fluids.boiling_liquid(liquid, pressure=vapour)[1]
     if end > vapour:
-        squeezed = density(read.mean) - fluids.density(liquid, pressure=end, temperature=read.mean)
+        at_end = fluids.density(liquid, pressure=end, temperature=read.mean)
+    squeezed = density(read.mean) - at_end
     slope = (density(read.mean) - density(read.mean - SLOPE)) / SLOPE
     u = math.hypot(slope * read.u, squeezed / math.sqrt(12.0))
     return LiquidState(

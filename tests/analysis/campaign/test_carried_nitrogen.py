@@ -5,7 +5,14 @@ from dataclasses import replace
 import pytest
 
 from standbook.analysis.campaign import carried_runs
-from standbook.analysis.campaign.carried_runs import FEW_SAMPLES, Analysed, basis_findings, carry, check_exponents
+from standbook.analysis.campaign.carried_runs import (
+    FEW_SAMPLES,
+    Analysed,
+    basis_findings,
+    carry,
+    check_exponents,
+    other_flows,
+)
 from standbook.analysis.campaign.flow_states import as_found, flowed, found_liquid
 from standbook.analysis.kinds.registry import analyse, predict
 from standbook.analysis.physics import fluids
@@ -172,3 +179,22 @@ def test_a_plan_whose_fuel_side_s_cda_names_it_is_told_so(run, firing, monkeypat
     (said,) = basis_findings(read_campaign(firing, today=TODAY).plan, firing.parent.parent)
     assert said.code == "cda-basis-other-side"
     assert said.severity == "caution"
+
+
+def test_the_exponent_of_a_tank_that_boiled_is_not_carried(run, firing):
+    oxidiser = run.results.tanks["oxidiser"]
+    low = replace(oxidiser, end_pressure=replace(oxidiser.end_pressure, value=1.0e5))
+    flow = run.plan.flow.model_copy(update={"back_pressure": None})
+    plan = run.plan.model_copy(update={"flow": flow})
+    found = to_firing(replace(run, plan=plan, results=replace(run.results, tanks={"oxidiser": low})), firing, **ALIKE)
+    assert found.exponent.carried is None
+    assert "boiled aboard" in found.exponent.refusal
+
+
+def test_a_flow_whose_warmth_nobody_read_bears_no_witness(run, untold, monkeypatch):
+    monkeypatch.setattr(carried_runs, "read_analysed", lambda _: run)
+    (run.folder.parent / "two").mkdir(exist_ok=True)
+    (seen,) = other_flows(run, "oxidiser")
+    assert seen.cavitation == pytest.approx(1.8, abs=0.05)
+    monkeypatch.setattr(carried_runs, "read_analysed", lambda _: untold)
+    assert other_flows(run, "oxidiser") == ()
