@@ -10,11 +10,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from standbook.analysis.campaign.flow_states import (
+    as_found,
+    course_of,
+    end_log_ratio,
+    flowed,
+    found_liquid,
+    side_of,
+    ullage_of,
+)
 from standbook.analysis.campaign.ranges import range_findings
 from standbook.analysis.dataset.as_weighed import plan_of_run
 from standbook.analysis.findings.prediction import (
     CDA_AS_RUN,
     CDA_BASIS_CAVITATED,
+    CDA_BASIS_OTHER_SIDE,
     CDA_BASIS_OTHER_TANK,
     CDA_BASIS_UNREAD,
     CDA_BASIS_WITHOUT_NUMBER,
@@ -23,18 +33,17 @@ from standbook.analysis.findings.prediction import (
     EXPONENT_OVERRIDDEN,
 )
 from standbook.analysis.kinds.registry import predict
-from standbook.analysis.physics import fluids
 from standbook.analysis.prediction.carry_over import (
     REFUSAL_ADVICE,
     CarriedCda,
     CarriedExponent,
     Side,
-    Ullage,
     carry_cda,
     carry_exponent,
     cavitation_refusal,
     exponent_refusal,
     plan_lines,
+    side_refusal,
 )
 from standbook.analysis.prediction.cavitation import OtherFlow
 from standbook.analysis.prediction.vessel_pressures import vessel_findings
@@ -45,6 +54,7 @@ from standbook.daq.config.campaign import RUNS, Campaign, read_campaign
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.errors import ConfigError, DataError, RecordError
 from standbook.daq.findings.finding import Finding
+from standbook.daq.kinds.registry import kind_named
 from standbook.daq.run.revision import revisions_of
 from standbook.daq.run.run_folder import read_run_files
 
@@ -59,7 +69,7 @@ class Analysed:
     """A run with the newest analysis of it."""
 
     folder: Path
-    plan: Plan  # as its analysis took it: weighed in air, filled
+    plan: Plan  # as its analysis took it: weighed in air, filled, a boiling liquid as it flowed
     results: Results
 
     @property
@@ -115,19 +125,23 @@ def predict_plan(plan: Path | str, *, today: dt.date | None = None) -> Predictio
 def check_exponents(plan: Plan) -> None:
     """Refuse the exponent of a water flow for a cryogenic tank, unless the plan gives a reason.
 
+    For a side that a kind of test says nothing of, no reason counts.
+
     Raises
     ------
     ConfigError
         One sentence a tank.
     """
-    problems = [
-        said
-        for tank in plan.tank
-        if tank.exponent_override is None
-        and (said := exponent_refusal(tank.name, tank.liquid, tank.exponent_basis)) is not None
-    ]
+    problems = []
+    for tank in plan.tank:
+        never = side_refusal(tank.name, tank.exponent_basis)
+        said = exponent_refusal(tank.name, tank.liquid, tank.exponent_basis)
+        if never is not None:
+            problems.append(f"{never}. Take another exponent_basis")
+        elif said is not None and tank.exponent_override is None:
+            problems.append(said + (REFUSAL_ADVICE if kind_named(tank.exponent_basis).warm_liquid else ""))
     if problems:
-        raise ConfigError(*(f"plan {plan.test.number}: {problem}{REFUSAL_ADVICE}" for problem in problems))
+        raise ConfigError(*(f"plan {plan.test.number}: {problem}" for problem in problems))
 
 
 def basis_findings(plan: Plan, campaign_folder: Path) -> tuple[Finding, ...]:
@@ -169,7 +183,8 @@ def read_analysed(folder: Path) -> Analysed:
         Not a run, not analysed, or the analysis was changed.
     """
     plan, _ = plan_of_run(read_run_files(folder).plan)
-    return Analysed(folder, plan, read_results(folder).results)
+    results = read_results(folder).results
+    return Analysed(folder, as_found(plan, results), results)
 
 
 def _basis_finding(tank: Tank, folder: Path) -> Finding:
@@ -184,6 +199,9 @@ def _basis_finding(tank: Tank, folder: Path) -> Finding:
         return CDA_BASIS_OTHER_TANK.at(tank.name, typed=typed, number=run.number, others=others)
     if result.cda is None:
         return CDA_BASIS_WITHOUT_NUMBER.at(tank.name, typed=typed, number=run.number)
+    never = side_refusal(tank.name, run.plan.test.kind)
+    if never is not None:
+        return CDA_BASIS_OTHER_SIDE.at(tank.name, typed=typed, said=never)
     made_up = " That run is a rehearsal: its number is simulated." if run.results.rehearsal else ""
     apart = abs(tank.feed_cda.value - result.cda.value)
     u = math.hypot(tank.feed_cda.u, result.cda.u)
@@ -245,36 +263,30 @@ def other_flows(run: Analysed, tank: str) -> tuple[OtherFlow, ...]:
         result = other.results.tanks.get(tank)
         if other.plan.kind != run.plan.kind or result is None or result.cda is None:
             continue
-        flowed = _flowed(other, tank)
-        if flowed is not None:
-            number = flowed.least_cavitation_number
+        state = flowed(other.plan, other.results, tank)
+        if state is not None and state.warmth_told:
+            number = state.least_cavitation_number
             found.append(OtherFlow(number=other.number, cavitation=number, cda=result.cda))
     return tuple(found)
 
 
-def _flowed(run: Analysed, tank: str, viscosity: float | None = None) -> Side | None:
-    """Return the state in which a run's liquid flowed; ``None`` where its pressures are not known."""
-    result = run.results.tanks[tank]
-    if result.start_pressure is None or result.end_pressure is None:
-        return None
-    inlet = result.start_pressure.value, result.end_pressure.value
-    return _side(run.plan, run.plan.tank_named(tank), inlet, _outlet(run, inlet), viscosity)
-
-
 def _cavitated(run: Analysed, tank: str, others: tuple[OtherFlow, ...]) -> str | None:
     """Explain why the injector's holes may not have run full in a run; ``None`` where they did, or nothing tells."""
-    flowed, cda = _flowed(run, tank), run.results.tanks[tank].cda
-    return None if flowed is None or cda is None else cavitation_refusal(cda, flowed, others)
+    state, cda = flowed(run.plan, run.results, tank), run.results.tanks[tank].cda
+    return None if state is None or cda is None else cavitation_refusal(cda, state, others)
 
 
 def _carried(
     run: Analysed, to: Plan, nominal: Prediction, name: str, viscosity: float | None, reason: str | None
 ) -> CarriedTank:
+    never = side_refusal(name, run.plan.test.kind)
+    if never is not None:
+        return CarriedTank(tank=name, cda=None, exponent=None, lines=(), remarks=(f"{never[:1].upper()}{never[1:]}.",))
     source, target = run.plan.tank_named(name), to.tank_named(name)
     result, basis = run.results.tanks[name], run.plan.test.kind
     remarks = ["This run is a rehearsal: its numbers are simulated."] if run.results.rehearsal else []
     same = viscosity if source.liquid == target.liquid else None
-    here = _flowed(run, name, same)
+    here = flowed(run.plan, run.results, name, same)
     if result.cda is None or here is None:
         return CarriedTank(
             tank=name,
@@ -283,96 +295,41 @@ def _carried(
             lines=(),
             remarks=(*remarks, "Its analysis gives no CdA; its findings say why."),
         )
-    there = _side(to, target, *_course(nominal, to, name), viscosity)
+    there = side_of(to, target, *course_of(nominal, to, name), viscosity)
     cda = carry_cda(result.cda, here, there, others=other_flows(run, name))
-    exponent = None
-    found = result.exponent
-    if found is not None and result.window is not None and run.plan.kind.gives_exponent:
-        begin, end = result.window
-        long = nominal.scalars[to.kind.duration].nominal
-        expelled = result.expelled_mass.value if result.expelled_mass is not None else 0.0
-        first = source.ullage_volume
-        ratio = math.log1p(expelled / source.liquid_density.value / first)
-        exponent = carry_exponent(
-            name,
-            start=found.start,
-            drift=found.drift,
-            here=_ullage(source, run.plan, ratio, here.inlet, end - begin),
-            there=_ullage(target, to, _end_log_ratio(target), there.inlet, long),
-            basis=basis,
-            reason=reason,
-        )
-        said = exponent.refusal if exponent.carried is None else None
-        remarks += [*exponent.remarks, *([f"{said[:1].upper()}{said[1:]}."] if said is not None else [])]
+    exponent, said = _carried_exponent(run, to, nominal, name, (here, there), reason)
+    remarks += said
     lines = plan_lines(cda.carried, f"{basis} {run.number}", exponent, basis, reason)
     return CarriedTank(tank=name, cda=cda, exponent=exponent, lines=lines, remarks=(*cda.remarks, *remarks))
 
 
-def _side(
-    plan: Plan, tank: Tank, inlet: tuple[float, float], outlet: tuple[float, float], viscosity: float | None
-) -> Side:
-    rho = tank.liquid_density.value
-    vapour = None
-    try:
-        # what a cryogenic liquid's density says of its temperature is worth more than the weather
-        temperature = (
-            fluids.temperature_of(tank.liquid, pressure=inlet[0], density=rho)
-            if fluids.is_cryogenic(tank.liquid)
-            else plan.site.ambient_temperature.value
-        )
-        vapour = fluids.vapour_pressure(tank.liquid, temperature=temperature)
-        if viscosity is None:
-            viscosity = fluids.viscosity(tank.liquid, pressure=inlet[0], temperature=temperature)
-    except DataError:
-        pass  # a mixture, or a state that the library does not hold: said where it is missed
-    return Side(
-        liquid=tank.liquid,
-        density=rho,
-        viscosity=viscosity,
-        vapour_pressure=vapour,
-        inlet=inlet,
-        outlet=outlet,
-        rounding=tank.inlet_rounding,
+def _carried_exponent(
+    run: Analysed, to: Plan, nominal: Prediction, name: str, sides: tuple[Side, Side], reason: str | None
+) -> tuple[CarriedExponent | None, list[str]]:
+    """Carry the exponent of a run's tank, and say what must be said of it; ``None`` where the run has none."""
+    source, target, result = run.plan.tank_named(name), to.tank_named(name), run.results.tanks[name]
+    found, (here, there) = result.exponent, sides
+    if found is None or result.window is None or not run.plan.kind.gives_exponent:
+        return None, []
+    flowing = found_liquid(run.results, name)
+    if flowing is not None and flowing.measured and here.inlet[1] < flowing.vapour_pressure:
+        said = f"tank {name}: the liquid boiled aboard and held the pressure up, so its exponent is not that of the gas"
+        return CarriedExponent(None, said, ()), [f"{said[:1].upper()}{said[1:]}."]
+    begin, end = result.window
+    long = nominal.scalars[to.kind.duration].nominal
+    expelled = result.expelled_mass.value if result.expelled_mass is not None else 0.0
+    ratio = math.log1p(expelled / source.liquid_density.value / source.ullage_volume)
+    exponent = carry_exponent(
+        name,
+        start=found.start,
+        drift=found.drift,
+        here=ullage_of(source, run.plan, ratio, here.inlet, end - begin),
+        there=ullage_of(target, to, end_log_ratio(target), there.inlet, long),
+        basis=run.plan.test.kind,
+        reason=reason,
     )
-
-
-def _outlet(run: Analysed, inlet: tuple[float, float]) -> tuple[float, float]:
-    engine = run.results.engine
-    if not run.plan.kind.fires or engine is None or engine.chamber_pressure is None:
-        back = run.plan.back_pressure().value
-        return back, back
-    # A mean is kept of the chamber; it falls nearly as the tanks do, which is near enough for a Reynolds number.
-    share = engine.chamber_pressure.value / ((inlet[0] + inlet[1]) / 2.0)
-    return share * inlet[0], share * inlet[1]
-
-
-def _course(nominal: Prediction, plan: Plan, name: str) -> tuple[tuple[float, float], tuple[float, float]]:
-    scalars = nominal.scalars
-    if plan.kind.fires:
-        inlet = (scalars[f"tank pressure at start/{name}"].nominal, scalars[f"tank pressure at end/{name}"].nominal)
-        return inlet, (scalars["chamber pressure at start"].nominal, scalars["chamber pressure at end"].nominal)
-    back = plan.back_pressure().value
-    return (scalars["tank pressure at start"].nominal, scalars["tank pressure at end"].nominal), (back, back)
-
-
-def _end_log_ratio(tank: Tank) -> float:
-    last = tank.internal_volume.value - tank.unusable_residual.value / tank.liquid_density.value
-    return math.log(last / tank.ullage_volume)
-
-
-def _ullage(tank: Tank, plan: Plan, ratio: float, pressures: tuple[float, float], duration: float) -> Ullage:
-    temperature = tank.gas_temperature.value if tank.gas_temperature else plan.site.ambient_temperature.value
-    try:
-        chord = fluids.chord_isentropic_exponent(
-            tank.pressurant, start_pressure=pressures[0], end_pressure=pressures[1], temperature=temperature
-        )
-    except DataError:
-        chord = None
-    return Ullage(
-        liquid=tank.liquid,
-        pressurant=tank.pressurant,
-        end_log_ratio=ratio,
-        start_pressure=pressures[0],
-        duration=duration,
-        isentropic_chord=chord,
-    )
+    if exponent.carried is None:
+        said = exponent.refusal or ""
+        return exponent, [*exponent.remarks, f"{said[:1].upper()}{said[1:]}."]
+    held = f"Hold as long: it stood {flowing.held:.0f} s at pressure, as far as its record shows." if flowing else None
+    return exponent, [*([held] if held else []), *exponent.remarks]

@@ -23,6 +23,7 @@ from standbook.analysis.findings.cold_flow import (
     PRESSURE_NOT_HELD,
     RAN_DRY,
     RAN_TO_RUN_OUT,
+    TANK_NOT_WEIGHED,
 )
 from standbook.analysis.record_faults.flow_trace import FlowTrace
 from standbook.daq.config.plan import Tank
@@ -43,7 +44,8 @@ def amount_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     """Say what the amounts of liquid are worth: none, more than was loaded, or two that contradict each other."""
     tank = side.tank
     if not side.amounts:
-        return [NOT_WEIGHED.at(tank.name)]
+        boils = dataset.plan.kind.boiling_liquid
+        return [(TANK_NOT_WEIGHED if boils else NOT_WEIGHED).at(tank.name)]
     said = _disagreements(side)
     amount, load = side.amount, tank.liquid_load
     if amount is not None and amount.value > load.value + CLOSES * math.hypot(amount.u, load.u):
@@ -105,6 +107,8 @@ def _apart(side: FlowSide, pair: Pair) -> str:
 def _end_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
     flow, tank, instants = dataset.plan.flow, side.tank, side.instants
     seconds = instants.end.time - instants.opening.time
+    if instants.ran_dry and dataset.plan.kind.boiling_liquid:
+        return []  # `boiling_findings` says what it is
     if instants.ran_dry and flow.end == "valve closed early":
         planned = f", planned were {flow.close_after.value:.1f} s" if flow.close_after is not None else ""
         return [RAN_DRY.at(tank.name, instants.end.time, seconds=seconds, planned=planned)]
@@ -138,6 +142,8 @@ def _hold_findings(dataset: Dataset, side: FlowSide) -> list[Finding]:
         PRESSURE_NOT_HELD.at(
             side.channel.tag,
             static.window.start,
+            # Over a boiling liquid the gas cools for minutes.
+            severity="note" if share < 0.0 and dataset.plan.kind.boiling_liquid else None,
             way=way,
             drift_bar=abs(static.drift) / 1e5,
             share_percent=100.0 * abs(share),

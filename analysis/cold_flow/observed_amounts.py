@@ -61,7 +61,8 @@ def observed_amounts(dataset: Dataset, tank: Tank, instants: FlowInstants, flow:
     """
     said: list[Finding] = []
     found = _weighings(dataset, tank)
-    for measures, read in _READERS.items():
+    boils = dataset.plan.kind.boiling_liquid
+    for measures, read in (_OF_TANK if boils else _READERS).items():
         for channel in dataset.measuring(measures):
             if channel.tank not in (None, tank.name):
                 continue
@@ -74,7 +75,7 @@ def observed_amounts(dataset: Dataset, tank: Tank, instants: FlowInstants, flow:
                 found.append(amount)
     if not instants.ran_dry:
         return Observed(tuple(found), tuple(said))
-    run_out = _run_out(tank)
+    run_out = None if boils else _run_out(tank)  # what comes through of a boiling liquid may be its own vapour
     film = FILM * tank.liquid_load.value
     amounts = [_with_film(amount, film) for amount in (*found, *((run_out,) if run_out else ()))]
     return Observed(tuple(amounts), tuple(said))
@@ -256,6 +257,7 @@ _READERS: dict[str, _Reader] = {
     measurands.LIQUID_FLOW: _flow_meter,
     measurands.VENTURI_PRESSURE: _venturi,
 }
+_OF_TANK = {measurands.LIQUID_MASS: _weighed_tank}  # of a liquid that boils on its way out
 
 
 @dataclass(frozen=True, slots=True, eq=False)

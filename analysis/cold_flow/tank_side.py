@@ -39,7 +39,7 @@ from standbook.analysis.cold_flow.observed_amounts import observed_amounts
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.cold_flow import TANK_NOT_KNOWN, VALVE_SLOW
-from standbook.analysis.findings.discharge import EXPONENT_ABOVE_ISENTROPIC
+from standbook.analysis.findings.discharge import EXPONENT_ABOVE_ISENTROPIC, EXPONENT_DRIFT
 from standbook.analysis.physics import fluids
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.results.quantities import Measured
@@ -252,6 +252,11 @@ def _fitted(flow: _Flow, weighed: WeighedAmounts) -> tuple[_Fits, list[Finding]]
 def _exponent_findings(flow: _Flow, exponent: Exponent, isentropic: float | None) -> list[Finding]:
     """Hold an exponent against warm, settled gas, the plan and the real gas."""
     tank, channel = flow.tank, flow.channel
+    if flow.dataset.plan.kind.boiling_liquid:
+        # Gas over a boiling liquid is chilled: what is unusual of warm gas is usual there.
+        said = exponent_findings(exponent, isentropic_exponent=None, channel=channel.tag)
+        usual = [finding for finding in said if not finding.of(EXPONENT_DRIFT)]
+        return [*usual, *exponent_against_plan(tank, channel.tag, exponent)]
     said = exponent_findings(exponent, isentropic_exponent=isentropic, channel=channel.tag)
     highest = _greatest_chord(flow.dataset.plan, tank, exponent)
     return [
@@ -356,7 +361,7 @@ def _facts(flow: _Flow, weighed: WeighedAmounts | None, fits: _Fits) -> dict[str
         highest = _greatest_chord(flow.dataset.plan, flow.tank, exponent)
         low, high = (exponent.chord.value + sign * 2.0 * exponent.chord.u for sign in (-1.0, 1.0))
         facts["chord exponent not below 1"] = high >= 1.0
-        if highest is not None:
+        if highest is not None and not flow.dataset.plan.kind.boiling_liquid:
             facts["chord exponent not above the real gas's isentropic one"] = low <= highest
     if joint is not None and weighed is not None:
         facts["the valve opened at once"] = not _valve_findings(flow.channel, weighed.record, joint)

@@ -175,6 +175,11 @@ FIRING_TANK_NOT_KNOWN = TANK_NOT_KNOWN.worded(
     "{channel}: CdA or exponent is not known: {error}",
     severity="note",
 )
+TANK_NOT_WEIGHED = NOT_WEIGHED.worded(
+    "{channel}: no exponent and no CdA without an amount of liquid, and a liquid that boils cannot be caught: weigh "
+    "the tank after the flow too, by scale or cell, add that as residual in a weighings file with the boil-off and "
+    "analyse again, or record a weighed tank next time."
+)
 FIRING_NOT_WEIGHED = NOT_WEIGHED.worded(
     "{channel}: what stayed aboard was not weighed, so its expelled mass comes from {known}. Drain, weigh, "
     "and add the weighing to the run; CdA, mixture ratio and specific impulse rest on it.",
@@ -193,3 +198,86 @@ AMOUNTS_DISAGREE = FindingKind(
     ),
 )
 MASS_DOES_NOT_CLOSE = FindingKind(code="mass-does-not-close", severity="serious", text=AMOUNTS_DISAGREE.text)
+LIQUID_AS_FLOWED = FindingKind(
+    code="liquid-as-flowed",
+    severity="note",
+    text=(
+        "{channel}: by {told_by} the {liquid} flowed at {coldest:.2f} to {warmest:.2f} K, so at {density:.1f} kg/m3 "
+        "(standard uncertainty {density_u:.1f}) and a vapour pressure of up to {vapour_bar:.2f} bar(a); {load:.3f} kg "
+        "were aboard at the opening, after {held:.0f} s at pressure as far as the record shows."
+    ),
+)
+NO_OUTLET_THERMOMETER = FindingKind(
+    code="no-outlet-thermometer",
+    severity="caution",
+    text=(
+        "{channel}: {why}, so the {liquid} may have been at any temperature from {coldest:.2f} to {warmest:.2f} K, "
+        "where it boils at tank pressure: {density:.1f} kg/m3 (standard uncertainty {density_u:.1f}), a vapour "
+        "pressure of up to {vapour_bar:.2f} bar(a), a cavitation number at the opening of {numbers}; "
+        "{load:.3f} kg were aboard then, after {held:.0f} s at pressure as far as the record shows. CdA is as unsure, "
+        "and is not carried: declare a temperature of this "
+        "tank in the stand and put the thermometer into the liquid at the outlet."
+    ),
+)
+LIQUID_NOT_KNOWN = FindingKind(
+    code="liquid-not-known",
+    severity="caution",
+    text=(
+        "{channel}: what state the liquid flowed in is not known: {error}. The plan's density is taken, and nothing "
+        "is carried to another run."
+    ),
+)
+MAY_FLASH = FindingKind(
+    code="may-flash",
+    severity="caution",
+    text=(
+        "{channel}: the cavitation number fell to {least:.2f} (at the opening {first:.2f}, at the end {last:.2f}), and "
+        "below {limit:.2g} holes {inlet} may run partly on vapour: cavitation limits this CdA, which is not carried "
+        "alone; hold at least {needed_bar:.1f} bar(a) behind the injector."
+    ),
+)
+FLASHES = MAY_FLASH.worded(
+    "{channel}: the vapour pressure, up to {vapour_bar:.2f} bar(a), is above the {behind_bar:.2f} bar(a) behind the "
+    "injector (cavitation number down to {least:.2f}; at the opening {first:.2f}, at the end {last:.2f}): the liquid "
+    "flashes in the holes, which limits this CdA, so it is not carried alone; hold at least {needed_bar:.1f} bar(a) "
+    "behind the injector."
+)
+NEAR_CAVITATION = MAY_FLASH.worded(
+    "{channel}: the cavitation number fell to {least:.2f} (at the opening {first:.2f}, at the end {last:.2f}): holes "
+    "{inlet} run full down to {limit:.2g}, which is near.",
+    severity="note",
+)
+BOILS_IN_TANK = FindingKind(
+    code="boils-in-tank",
+    severity="caution",
+    text=(
+        "{channel}: the tank fell to {end_bar:.2f} bar(a), below the vapour pressure of up to {vapour_bar:.2f} bar(a): "
+        "the liquid boiled aboard and held the pressure up, so its exponent is not that of the gas; load colder, or "
+        "close the valve earlier."
+    ),
+)
+TWO_PHASE_END = FindingKind(
+    code="two-phase-end",
+    severity="note",
+    text=(
+        "{channel}: after {seconds:.1f} s something other than liquid left, at {end_bar:.2f} bar(a) in the tank and a "
+        "vapour pressure of up to {vapour_bar:.2f} bar(a), known to {end_u_ms:.0f} ms (standard uncertainty): of a "
+        "boiling liquid that is two-phase flow and no sign that the tank was empty, so no amount is taken from it."
+    ),
+)
+CANNOT_BE_CAUGHT = FindingKind(
+    code="cannot-be-caught",
+    severity="caution",
+    text=(
+        "{channel}: {what} is left out, for {liquid} boils away in a bucket and partly in a pipe: weigh the tank "
+        "before and after, by scale or cell, and state the boil-off."
+    ),
+)
+LOAD_BOILED_OFF = FindingKind(
+    code="load-boiled-off",
+    severity="note",
+    text=(
+        "{channel}: of the load {boiled:.3f} kg (standard uncertainty {boiled_u:.3f}) are taken to have boiled off in "
+        "{minutes:.0f} min before the vent was closed, {source}: that leaves {share_percent:.1f} % of the load unsure."
+    ),
+)

@@ -46,6 +46,12 @@ CDA_BASIS_CAVITATED = FindingKind(
     group=EARLIER_RUN,
     text=("{typed}, but {said}."),
 )
+CDA_BASIS_OTHER_SIDE = FindingKind(
+    code="cda-basis-other-side",
+    severity="caution",
+    group=EARLIER_RUN,
+    text=("{typed}, but {said}."),
+)
 CDA_NOT_AS_RUN = FindingKind(
     code="cda-not-as-run",
     severity="caution",

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.budget.one_scale import ratio_of, sum_of
+from standbook.analysis.dataset.boil_off import greatest_boil_off
 from standbook.analysis.dataset.channel import pair_u
 from standbook.analysis.dataset.dataset import Dataset, weighed_mass
 from standbook.analysis.findings.firing import BOIL_OFF_BOUNDED, BOIL_OFF_UNKNOWN, MASS_NOT_CLOSED
@@ -24,8 +25,6 @@ from standbook.daq.quantity import Quantity
 
 SCALES, CELL, FLOW_AREA = "scales", "step of the load cell", "flow areas of the plan"
 AGREE = 3.0  # combined standard uncertainties
-BOILS, BOILS_LOAD = 25e-3 / 60.0, 10.0  # kg/s that may boil off, at most, of a load of so many kg; judgement
-UNKNOWN_FOR = 600.0  # s that are named where nobody wrote down how long a load stood vented
 
 
 def mass_routes(
@@ -67,10 +66,7 @@ def mass_routes(
 
 
 def boil_off_findings(dataset: Dataset, flows: Mapping[str, TankFlow]) -> list[Finding]:
-    """Say by how much less may have been aboard where a cryogenic load was weighed, and its boil-off is not stated.
-
-    The bound grows as the surface of the load does, with the two-thirds power of its mass. Derived from a judgement.
-    """
+    """Say by how much less may have been aboard where a cryogenic load was weighed, and its boil-off is not stated."""
     said = []
     for name, flow in flows.items():
         weighing, load = dataset.weighings.get(name), flow.tank.liquid_load.value
@@ -79,8 +75,7 @@ def boil_off_findings(dataset: Dataset, flows: Mapping[str, TankFlow]) -> list[F
             continue
         if weighing.boil_off is not None:
             continue
-        vented = weighing.vented if weighing.vented is not None else UNKNOWN_FOR
-        most = BOILS * (load / BOILS_LOAD) ** (2.0 / 3.0) * vented
+        vented, most = greatest_boil_off(load, weighing)
         kind = BOIL_OFF_UNKNOWN if weighing.vented is None else BOIL_OFF_BOUNDED
         said.append(
             kind.at(

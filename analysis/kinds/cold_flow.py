@@ -19,6 +19,8 @@ from standbook.analysis.channel_checks.mark_checks import mark_findings
 from standbook.analysis.channel_checks.record_checks import supply_findings
 from standbook.analysis.channel_checks.record_gaps import gap_findings, prediction_findings
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
+from standbook.analysis.cold_flow.boiling_findings import boiling_findings
+from standbook.analysis.cold_flow.boiling_liquid import as_flowed
 from standbook.analysis.cold_flow.flow_contradictions import contradictions, without_numbers
 from standbook.analysis.cold_flow.flow_findings import amount_findings, course_findings, no_sensor
 from standbook.analysis.cold_flow.flow_instants import FlowInstants
@@ -67,13 +69,17 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
     if dataset.t_zero is None and dataset.plan.test.t_zero == DETECTED_OPENING and dataset.origin_ns is not None:
         dataset, instants = _counted_from_opening(dataset, channel, instants, dataset.origin_ns)
         channel = dataset.channels[channel.tag]
-    side = flow_side(dataset, tank, channel, instants)
+    boiling: tuple[Finding, ...] = ()
+    if dataset.plan.kind.boiling_liquid:
+        dataset, side, boiling = _of_boiling_liquid(dataset, channel, instants)
+    else:
+        side = flow_side(dataset, tank, channel, instants)
     record = _record_findings(dataset, side)
     against = _not_explained(contradictions(dataset, side), record)
     if any(finding.severity == "serious" for finding in against):
         side = without_numbers(side)
     compared = _comparison(dataset, channel, instants)
-    said = [*_not_said_in(record, [*seen.passed]), *record]
+    said = [*_not_said_in(record, [*seen.passed]), *record, *boiling]
     results = replace(
         empty_results(dataset, revision, software),
         window=Window(instants.opening.time, instants.end.time),
@@ -83,6 +89,17 @@ def analyse_water_flow(dataset: Dataset, *, revision: str = "A", software: str =
         findings=deduplicate(suppress_consequences(_findings(dataset, side, said, against, compared))),
     )
     return Analysis(results, _curves(dataset, side))
+
+
+def _of_boiling_liquid(
+    dataset: Dataset, channel: Channel, instants: FlowInstants
+) -> tuple[Dataset, FlowSide, tuple[Finding, ...]]:
+    """Take what a flow gives with its liquid in the state that it flowed in, and say what limits it."""
+    (tank,) = dataset.plan.tank
+    flowed = as_flowed(dataset, tank, channel, instants)
+    (aboard,) = flowed.dataset.plan.tank
+    side = flow_side(flowed.dataset, aboard, channel, instants)
+    return flowed.dataset, side, (*flowed.findings, *boiling_findings(flowed.dataset, side, flowed.state))
 
 
 def _counted_from_opening(
@@ -116,8 +133,9 @@ def _findings(
         *course_findings(dataset, side),
         *amount_findings(dataset, side),
         *side.findings,
-        # Causes that leave unit, amount and valve as noted would all be wrong of a flow that contradicts itself.
-        *(against or diagnosis_findings(dataset, side)),
+        # Causes that leave unit, amount and valve as noted would all be wrong of a flow that contradicts itself; those
+        # of a boiling liquid are not modelled.
+        *(against or ([] if dataset.plan.kind.boiling_liquid else diagnosis_findings(dataset, side))),
         *departure_findings(
             compared,
             locked=dataset.prediction_status == "locked",

@@ -83,7 +83,7 @@ _KINDS = {
     known.kind.name: known
     for known in (
         AnalysedKind(kind=WATER_FLOW, analyse=_analyse_flow, predict=_predict_flow, page_parts=_flow_page),
-        AnalysedKind(kind=NITROGEN_FLOW, predict=_predict_flow, page_parts=_flow_page),
+        AnalysedKind(kind=NITROGEN_FLOW, analyse=_analyse_flow, predict=_predict_flow, page_parts=_flow_page),
         AnalysedKind(kind=STATIC_FIRE, analyse=_analyse_firing, predict=_predict_firing, page_parts=_firing_page),
         AnalysedKind(kind=PRESSURE_HOLD, analyse=_analyse_hold, predict=_predict_hold, page_parts=_hold_page),
     )

@@ -11,6 +11,7 @@ from standbook.daq.errors import DataError
 
 CELSIUS_ZERO = 273.15  # K
 HALF_HUMID = 0.5  # relative humidity where nobody read it; dry or damp moves the density of air by 0.5 % at most
+NEAR_CRITICAL = 0.98  # of the critical pressure; nearer to it the density of a boiling liquid means little
 STEEL = 8000.0  # kg/m³, of the weights that scales are adjusted with, by convention
 
 # What people write in a plan -> what the property library calls it.
@@ -193,6 +194,23 @@ def boiling_liquid(fluid: str, *, pressure: float) -> tuple[float, float]:
         Above the critical pressure, or an unknown fluid.
     """
     return _property("T", fluid, ("P", pressure), ("Q", 0.0)), _property("D", fluid, ("P", pressure), ("Q", 0.0))
+
+
+def warmest_liquid(fluid: str, *, pressure: float) -> tuple[float, float]:
+    """Return temperature [K] and density [kg/m³] at which a liquid boils under an absolute pressure [Pa].
+
+    Notes
+    -----
+    Above ``NEAR_CRITICAL`` of the critical pressure there is no boiling: the state at that pressure is returned.
+    """
+    return boiling_liquid(fluid, pressure=min(pressure, NEAR_CRITICAL * critical_pressure(fluid)))
+
+
+def critical_pressure(fluid: str) -> float:
+    """Return the absolute pressure above which a fluid cannot boil. [Pa]."""
+    from CoolProp.CoolProp import PropsSI
+
+    return float(PropsSI("Pcrit", _library_name(fluid)))
 
 
 def isentropic_exponent(fluid: str, *, pressure: float, temperature: float) -> float:

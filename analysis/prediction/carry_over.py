@@ -19,6 +19,7 @@ FRICTION_SHARE = 0.10  # of a side's loss that is friction along smooth walls; a
 SMOOTH = 0.25  # friction factor of a smooth pipe falls with this power of the Reynolds number
 UNKNOWN_RATIO = 10.0  # of Reynolds numbers, allowed for where the viscosity is not known
 HEAT_POWER = 0.4  # of heat passed over heat held, with which the loss of exponent grows; least bias in the study
+FILL_APART = 0.05  # of a tank's volume, by which the same fill may differ; judgement
 HEAT_SHARE = 0.15  # of that loss: u of how much it is at another pressure and duration; tests/studies/carried_exponent
 
 
@@ -32,6 +33,7 @@ class Side:
     vapour_pressure: float | None  # absolute [Pa]
     inlet: tuple[float, float]  # tank, absolute [Pa]
     outlet: tuple[float, float]  # behind the injector, absolute [Pa]
+    warmth_told: bool = True  # else nothing says how warm a boiling liquid was, nor its vapour pressure
     rounding: float | None = None  # inlet radius of the injector's holes over their diameter; none: not known
 
     @property
@@ -70,6 +72,8 @@ class Ullage:
     start_pressure: float  # absolute [Pa]
     duration: float  # of the expansion [s]
     isentropic_chord: float | None  # of the real gas between its own pressures
+    wall: str | None = None  # material of the tank's wall; none: not stated
+    fill: float | None = None  # of the tank's volume that is liquid at the start; none: not known
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +173,11 @@ def carry_cda(measured: Measured, here: Side, there: Side, *, others: Sequence[O
 
 def cavitation_refusal(measured: Measured, here: Side, others: Sequence[OtherFlow] = ()) -> str | None:
     """Explain why a CdA is that of holes that may have run partly on vapour; ``None`` where they ran full."""
+    if not here.warmth_told:
+        return (
+            f"The CdA is not carried: no thermometer at the outlet told how warm the {here.liquid} was, which anywhere "
+            "up to boiling at tank pressure may have flashed in the injector. Flow it again with one"
+        )
     needed = cavitation.back_pressure_needed(here.inlet[0], here.vapour_pressure or 0.0)
     least = here.least_cavitation_number
     return cavitation.refusal(least, rounding=here.rounding, cda=measured, others=others, needed=needed)
@@ -189,9 +198,22 @@ def _carry_same_liquid(measured: Measured, here: Side, there: Side, others: Sequ
     )
 
 
+def side_refusal(tank: str, basis: str) -> str | None:
+    """Explain why nothing of a kind of run is carried to a tank; ``None`` where it may be."""
+    if basis == ASSUMED or tank not in kind_named(basis).not_for:
+        return None
+    return f"tank {tank}: nothing of a {basis} is carried to it, which stands in for the other side alone"
+
+
 def exponent_refusal(tank: str, liquid: str, basis: str) -> str | None:
     """Explain why an exponent from warm liquid does not apply to a cryogenic tank; ``None`` where it may."""
-    if basis == ASSUMED or not kind_named(basis).warm_liquid or not is_cryogenic(liquid):
+    never = side_refusal(tank, basis)
+    if never is not None or basis == ASSUMED:
+        return never
+    kind, cold = kind_named(basis), is_cryogenic(liquid)
+    if kind.boiling_liquid and not cold:
+        return f"tank {tank}: the ullage exponent of a {basis}, whose gas is chilled, does not carry over to {liquid}"
+    if not kind.warm_liquid or not cold:
         return None
     return (
         f"tank {tank}: the ullage exponent of a {basis} does not carry over to {liquid}: the gas there is chilled "
@@ -228,14 +250,19 @@ def carry_exponent(
     the gas holds heat as density. u holds those of n0 and c as if independent, and 15 % of what heat took. Derived.
     """
     refusal = exponent_refusal(tank, there.liquid, basis)
-    advice = "" if refusal is None else REFUSAL_ADVICE
+    boils = basis != ASSUMED and kind_named(basis).boiling_liquid
+    advice = "" if refusal is None or boils else REFUSAL_ADVICE
     if refusal is None and here.pressurant.lower() != there.pressurant.lower():
         refusal = (
             f"tank {tank}: the ullage exponent of {here.pressurant} does not carry over to {there.pressurant}: another "
             "gas has another isentropic exponent and takes up heat otherwise"
         )
-    if refusal is not None and reason is None:
+    if refusal is None and boils:
+        refusal = _unlike(tank, here, there, basis)
+    if refusal is not None and (reason is None or side_refusal(tank, basis) is not None):
         return CarriedExponent(None, refusal + advice, ())
+    if boils:
+        return _as_it_was(start, drift, there, basis, (refusal, reason))
     L = there.end_log_ratio
     at_flow = start.value + drift.value * L
     here_chord, there_chord = here.isentropic_chord, there.isentropic_chord
@@ -251,9 +278,39 @@ def carry_exponent(
         f"takes {lost:.3f} off the mean isentropic exponent of {there_chord:.3f} ({scale:.2f} times as much as in the "
         "flow)."
     ]
-    if refusal is not None:
-        remarks.append(f"Carried in spite of this: {refusal}. Reason given: {reason}.")
-    return CarriedExponent(Measured(value, u, "1"), refusal, tuple(remarks))
+    return CarriedExponent(Measured(value, u, "1"), refusal, (*remarks, *_in_spite(refusal, reason)))
+
+
+def _in_spite(refusal: str | None, reason: str | None) -> list[str]:
+    return [] if refusal is None else [f"Carried in spite of this: {refusal}. Reason given: {reason}."]
+
+
+def _unlike(tank: str, here: Ullage, there: Ullage, basis: str) -> str | None:
+    """Explain in what a tank to come differs from a chilled one, whose exponent holds for its own kind alone."""
+    said = f"tank {tank}: the ullage exponent of a {basis} holds for the same gas, wall, fill and hold time alone"
+    if here.wall is None or there.wall is None:
+        return f"{said}, and not both plans state wall_material"
+    if here.wall != there.wall:
+        return f"{said}, and the wall is of {there.wall}, not of {here.wall}"
+    if here.fill is None or there.fill is None:
+        return f"{said}, and the fill is not known"
+    if abs(here.fill - there.fill) > FILL_APART:
+        return f"{said}, and the tank is filled to {100.0 * there.fill:.0f} %, not to {100.0 * here.fill:.0f} %"
+    return None
+
+
+def _as_it_was(
+    start: Measured, drift: Measured, there: Ullage, basis: str, spite: tuple[str | None, str | None]
+) -> CarriedExponent:
+    """Carry the exponent of chilled gas as it was: what heat does there is not known well enough to scale it."""
+    L, least = there.end_log_ratio, kind_named(basis).least_exponent_u
+    value, u = start.value + drift.value * L, max(least, math.hypot(start.u, drift.u * L))
+    remark = (
+        f"Exponent {start.value:.3f} at the start, drift {drift.value:+.3f}; over ln(V/V0) = {L:.3f} as there "
+        f"{value:.3f}, with u no less than {least:g}. It holds for the same gas, wall, fill and hold time before the "
+        "opening alone."
+    )
+    return CarriedExponent(Measured(value, u, "1"), spite[0], (remark, *_in_spite(*spite)))
 
 
 def plan_lines(

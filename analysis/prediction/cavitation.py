@@ -13,6 +13,7 @@ SHARP_CONTRACTION = 0.62  # of the jet in a short hole with a sharp edge [Nurick
 ROUNDING = 11.4  # how fast 1/C_c^2 falls with inlet radius over diameter [Nurick1976]
 CAVITATES = 1.8  # cavitation number below which a sharp-edged hole may run partly on vapour
 FULL = 2.0  # above it none does, whatever its edge
+FLASHES = 1.0  # below it the vapour pressure is above the pressure behind: no inlet keeps vapour out
 APART_ENOUGH = 0.5  # of two flows' cavitation numbers: a hole on vapour would have moved by a sixth and more
 AGREE = 3.0  # combined standard uncertainties of two CdA
 BAR = 1e5  # Pa
@@ -54,6 +55,18 @@ def critical_number(rounding: float | None) -> float:
     return CAVITATES * (SHARP_CONTRACTION / contraction(rounding or 0.0)) ** 2
 
 
+def least_full(rounding: float | None) -> float:
+    """Return the cavitation number down to which a hole runs full: its critical one, but flashing fills none."""
+    return max(critical_number(rounding), FLASHES)
+
+
+def inlet_words(rounding: float | None) -> str:
+    """Say of holes what a plan states of their inlet."""
+    if rounding is None:
+        return "with an inlet that the plan does not state"
+    return "with a sharp inlet" if rounding == 0.0 else f"with an inlet rounded {rounding:g} d"
+
+
 def back_pressure_needed(inlet: float, vapour_pressure: float) -> float:
     """Compute the pressure behind the injector that keeps any hole full. Absolute [Pa]."""
     return inlet - (inlet - vapour_pressure) / FULL
@@ -77,14 +90,12 @@ def refusal(
     needed : float
         Pressure behind the injector that would have kept it full, absolute [Pa].
     """
-    limit = critical_number(rounding)
+    limit = least_full(rounding)
     if least >= limit or witness(least, cda, others) is not None:
         return None
-    stated = "an inlet that the plan does not state" if rounding is None else f"an inlet rounded {rounding:g} d"
-    stated = "a sharp inlet" if rounding == 0.0 else stated
     return (
-        f"The CdA is not carried: the cavitation number fell to {least:.2f}, and below {limit:.2g} holes with {stated} "
-        "may run partly on vapour and pass less than in a firing. Hold at least "
+        f"The CdA is not carried: the cavitation number fell to {least:.2f}, and below {limit:.2g} holes "
+        f"{inlet_words(rounding)} may run partly on vapour and pass less than in a firing. Hold at least "
         f"{needed / BAR:.1f} bar(a) behind the injector, flow with it off to get the line alone, or flow again at a "
         f"cavitation number that differs by {APART_ENOUGH:g}: where both give one CdA, it is carried."
     )
@@ -103,7 +114,7 @@ def remark(least: float, *, rounding: float | None, cda: Measured, others: Seque
     """Say what is near the limit of a flow whose CdA is carried, or why it is carried below the limit."""
     if least >= FULL:
         return None
-    if least < critical_number(rounding):
+    if least < least_full(rounding):
         other = witness(least, cda, others)
         if other is None:
             return None
@@ -114,6 +125,6 @@ def remark(least: float, *, rounding: float | None, cda: Measured, others: Seque
     if rounding:
         return (
             f"Cavitation number {least:.2f}: holes with an inlet rounded {rounding:g} d, as the plan says, run full "
-            f"down to {critical_number(rounding):.2f}."
+            f"down to {least_full(rounding):.2f}."
         )
     return f"Cavitation number {least:.2f}, near the {CAVITATES:g} below which sharp-edged holes may run on vapour."

@@ -17,6 +17,9 @@ class Kind:
     fires: bool = False  # an engine makes thrust: impulse, class and ignition are asked for
     gives_exponent: bool = True  # its gas expands as in a discharge, so that an exponent may rest on it
     warm_liquid: bool = False  # flows a stand-in that does not chill the gas as a cryogen does
+    boiling_liquid: bool = False  # flows a liquid near its boiling point, which nobody can catch
+    not_for: tuple[str, ...] = ()  # tanks to which nothing of such a run is carried
+    least_exponent_u: float = 0.0  # an exponent that is carried from such a run claims no less
     rehearsed: bool = True  # the simulated stand plays it
     phases: tuple[str, ...] = (STANDBY, "flow", SAFING)
     tanks: tuple[str, ...] = ()  # names that the plan must give its tanks; none: any

@@ -16,6 +16,9 @@ NITROGEN_FLOW = Kind(
     title="One {name}, one tank",
     part="flow",
     duration="flow time",
+    boiling_liquid=True,
+    not_for=("fuel",),
+    least_exponent_u=0.06,
     rehearsed=False,
     tank_count=1,
 )

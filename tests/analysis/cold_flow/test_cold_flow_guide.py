@@ -10,9 +10,14 @@ from standbook.analysis.blowdown.record import undithered
 from standbook.analysis.blowdown.weighed_amounts import DISAGREE, balance
 from standbook.analysis.cold_flow.flow_instants import DETECTION
 from standbook.analysis.cold_flow.observed_amounts import FILM, UNSTATED_RESIDUAL
+from standbook.analysis.dataset.boil_off import BOILS, BOILS_LOAD, greatest_boil_off
+from standbook.analysis.dataset.dataset import Weighing
 from standbook.analysis.flow_ends.departures import Detection
 from standbook.analysis.physics import fluids
+from standbook.analysis.prediction import cavitation
+from standbook.analysis.prediction.carry_over import FILL_APART
 from standbook.daq.config.stand import Input
+from standbook.daq.kinds.registry import kind_named
 from tests.repository import ROOT
 
 PAGE = (ROOT / "cli" / "guide" / "cold-flow.md").read_text(encoding="utf-8")
@@ -64,3 +69,25 @@ def test_the_input_in_it_is_one():
     typed = tomllib.loads(PAGE.partition("```toml\n")[2].partition("```")[0])
     (row,) = typed["input"]
     assert Input.model_validate(row).venturi_cda.value == pytest.approx(30e-6)
+
+
+def test_liquid_nitrogen():
+    def density(kelvin):
+        return fluids.density("nitrogen", pressure=10e5, temperature=kelvin)
+
+    vapour = fluids.vapour_pressure("nitrogen", temperature=80.0)
+    u = 0.5 * (density(79.5) - density(80.5))
+    assert f"has {density(80.0):.1f} kg/m³, u = {u:.1f}, and boils below {vapour / 1e5:.2f} bar(a)" in SAID
+    number = cavitation.cavitation_number(10e5, 4e5, vapour)
+    needed = cavitation.back_pressure_needed(10e5, vapour) / 1e5
+    assert f"against 4.0 bar(a) K = {number:.2f}, and {needed:.1f} bar(a) makes it 2" in SAID
+    (cold, _), (warm, least) = (fluids.boiling_liquid("nitrogen", pressure=p) for p in (101325.0, 10e5))
+    middle, wide = (density(cold) + least) / 2.0, (density(cold) - least) / math.sqrt(12.0)
+    assert f"has {cold:.1f} to {warm:.1f} K, {middle:.0f} kg/m³ with u = {wide:.0f}" in SAID
+    assert f"puts {50.0 * wide / middle:.1f} % into CdA" in SAID
+    _, most = greatest_boil_off(5.0, Weighing(vented=900.0))
+    assert f"lost {most / 2.0:.3f} kg, u = {most / math.sqrt(12.0):.3f}" in SAID
+    assert f"{6e4 * BOILS:.0f} g/min of {BOILS_LOAD:.0f} kg (judgement)" in SAID
+    assert f"(within {100.0 * FILL_APART:.0f} % of the volume)" in SAID
+    least_u = kind_named("nitrogen flow").least_exponent_u
+    assert f"with u of {least_u:g} or more" in SAID

@@ -6,6 +6,11 @@ import math
 import numpy as np
 import pytest
 
+from standbook.analysis.blowdown.record import averaged_flow
+from standbook.analysis.cold_flow.boiling_liquid import as_flowed
+from standbook.analysis.cold_flow.observed_amounts import observed_amounts
+from standbook.analysis.cold_flow.seen_flow import first_with_flow
+from standbook.analysis.cold_flow.tank_side import flow_side
 from standbook.analysis.dataset.dataset import Weighing
 from standbook.analysis.kinds.cold_flow import analyse_water_flow
 from standbook.analysis.kinds.registry import analyse
@@ -310,3 +315,24 @@ def test_a_scale_under_the_bucket_shows_less_than_the_mass_as_the_note_of_it_doe
     bucket = dataclasses.replace(noted, channels={**noted.channels, "LC-2": scale}, weighings={})
     by_note, by_scale = (tank(analyse(dataset).results).cda.value for dataset in (noted, bucket))
     assert by_scale == pytest.approx(by_note, rel=1e-4)
+
+
+@pytest.mark.slow
+def test_of_a_boiling_liquid_only_what_weighs_the_tank_counts(early):
+    (tank_of,) = early.dataset.plan.tank
+    cold = early.dataset.plan.model_copy(
+        update={
+            "test": early.dataset.plan.test.model_copy(update={"kind": "nitrogen flow"}),
+            "tank": (tank_of.model_copy(update={"liquid": "liquid nitrogen"}),),
+        }
+    )
+    sensors = early.dataset.measuring("tank pressure", "tank")
+    seen = first_with_flow(early.dataset, sensors)
+    flow = averaged_flow(flow_side(early.dataset, tank_of, seen.channel, seen.instants).record)
+    dataset = as_flowed(
+        dataclasses.replace(early.dataset, plan=cold), cold.tank[0], seen.channel, seen.instants
+    ).dataset
+    found = observed_amounts(dataset, cold.tank[0], seen.instants, flow)
+    assert {amount.name for amount in found.amounts} == {"drained", STREAMS["liquid mass"]}
+    every = observed_amounts(early.dataset, tank_of, seen.instants, flow)
+    assert {amount.name for amount in every.amounts} == {"caught", "drained", *STREAMS.values()}
