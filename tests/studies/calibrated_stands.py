@@ -15,8 +15,9 @@ sheet, the sheet a calibration as the command makes it, and then
 
 In brackets, not judged: a gauge sensor whose zero is taken off in use, which no budget does. Where scatter from run to
 run outweighs the reference (weights of class M1) error/u has two degrees of freedom and no sd: there only intervals
-are judged. Limits are drawn as normal of the u that they give; with --even evenly within themselves. From the
-project's folder:
+are judged. Weights stacked miss the bound: of three runs u scatters as that scatter does, and the scatter of each run's
+zeros counts as one from run to run. Limits are drawn as normal of the u that they give; with --even evenly within
+themselves, so that intervals of one limit alone hold all. From the project's folder:
 
     python -m tests.studies.calibrated_stands --stands 300
 """
