@@ -13,6 +13,7 @@ Outcome = Literal["agrees", "differs", "cannot tell"]
 ONE_CHECK = 3.0  # u: limit of a check that stands alone, by chance passed in 0.27 %
 ON_A_SHEET = 3.5  # u: of one among twenty or so; a sheet then alarms in 0.9 % of days, not in 5.3 %
 ONE_SIDED = 1.6448536269514722  # quantile of 95 %: so much beyond the limit a shift is seen 19 times in 20
+IN_MBAR = 1e3  # Pa, below which a pressure is told in mbar
 SHOWN = {"Pa": (1e-5, "bar"), "N": (1.0, "N"), "1": (1e2, "%"), "V/V": (1e3, "mV/V"), "K": (1.0, "K")}
 
 
@@ -33,6 +34,8 @@ class Check:
 def told(value: float, unit: str, *, sign: bool = False) -> str:
     """Return a number in the unit that a crew reads it in."""
     factor, name = SHOWN[unit]
+    if unit == "Pa" and abs(value) < IN_MBAR:
+        return f"{round(value / 100.0, 1) + 0.0:{'+' if sign else ''}.1f} mbar"
     return f"{value * factor:{'+' if sign else ''}.3g} {name}"
 
 

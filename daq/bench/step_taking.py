@@ -104,7 +104,8 @@ class StepTaking:
             return "all steps are done"
         value = self.typed or step.value
         head = f"{self._place + 1}/{len(self._steps)} {step.words(value)}"
-        return f"{head}: {self.why_not(now_ns) or 'stands, press space'}"
+        why_not = self.why_not(now_ns).partition(";")[0]  # what is behind it is said when a key is pressed
+        return f"{head}: {why_not or 'stands, press space'}"
 
     def press(self, key: str, now_ns: int) -> None:
         """Execute one key at an instant of the monotonic clock. [ns].
