@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 KEYS = (
     "Space takes a step once everything stands. Type what the gauge shows where it is asked for. N leaves a step out, "
-    "Backspace strikes the last one out, Q ends."
+    "A takes one although nothing moved, Backspace strikes the last one out, Q ends."
 )
 
 
@@ -119,7 +119,8 @@ def _said(
     left_out = [step.name for step in steps if step.name not in {done.name for done in taken}]
     say_all(_line(one) for one in checks if one.check.outcome != "agrees")
     counts = [f"{sum(one.check.outcome == says for one in checks)} {words}" for says, words in _COUNTED]
-    say(f"Checks of {campaign.plan.test.number}: {', '.join(counts)}.")
+    rehearsed = "REHEARSAL. " if run.info.rehearsal else ""
+    say(f"{rehearsed}Checks of {campaign.plan.test.number}: {', '.join(counts)}.")
     if left_out:
         say(f"Left out: {', '.join(left_out)}.")
     if not written:

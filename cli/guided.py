@@ -99,6 +99,8 @@ def record_guided(order: GuidedRecording, live: LiveRows, taking: Callable[[Mark
             say(f"Recording {', '.join(devices)} into {folder}.")
             say(CAUTION)
             say(order.keys)
+            if order.rehearsal:
+                say("REHEARSAL: the boards are simulated.")
             into = RecordingOrder(
                 number=folder.name,
                 stand=order.stand,

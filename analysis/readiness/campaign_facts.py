@@ -145,7 +145,12 @@ def _checked(of: CampaignState) -> Iterable[Fact]:
         if (tag, kind) not in newest:
             changed = " since the stand file changed" if of.checks and not valid else ""
             yield _fact(
-                of, tag, kind, state="not measured", found=f"not checked{changed}", mend=f"standbook check: {kind}"
+                of,
+                tag,
+                kind,
+                state="not measured",
+                found=f"not checked{changed}",
+                mend=f"vented: standbook check, {kind}",
             )
 
 
@@ -169,7 +174,13 @@ def _wanted(of: CampaignState) -> Iterable[tuple[str, str]]:
 def _fact_of_check(of: CampaignState, tag: str, kind: str, sheet: CheckFile, one: DoneCheck) -> Fact:
     age = (of.now - sheet.at).total_seconds() / 3600.0
     return _fact(
-        of, tag, kind, state=STATES[one.outcome.says], found=one.outcome.sentence, mend="standbook check", age=age
+        of,
+        tag,
+        kind,
+        state=STATES[one.outcome.says],
+        found=one.outcome.sentence,
+        mend="vented: standbook check",
+        age=age,
     )
 
 
@@ -203,7 +214,7 @@ def _barometer(of: CampaignState) -> Fact:
         found="not read today" if age is None else f"read {60 * age:.0f} min ago",
         ruins=f"up to {100 * added:.2g} % of the start pressures",
         share=share_lost(0.005, added),
-        mend="standbook check: read the barometer",
+        mend="read the barometer: standbook check",
         minutes=1.0,
         age=age,
     )
@@ -224,7 +235,7 @@ def _cell_facts(of: CampaignState) -> Iterable[Fact]:
             found="no tap test with full tanks" if taps is None else f"tapped on {taps.date}",
             ruins=f"up to {100 * MODE_U:.1f} % of peak and window",
             share=share_lost(_impulse_u(of, cells[0]), MODE_U),
-            mend="standbook tap",
+            mend="vented, water in the tanks: standbook tap",
             minutes=MINUTES["tap"],
             age=None if taps is None else _days(of, taps.date),
         )
@@ -258,7 +269,7 @@ def _path(of: CampaignState, item: Input) -> Fact:
         found=found,
         ruins=f"impulse, u {100 * planned:.2g} % -> {100 * math.hypot(planned, added or never / math.sqrt(3.0)):.2g} %",
         share=share_lost(planned, added or never / math.sqrt(3.0)),
-        mend="standbook pull, lines empty and at pressure",
+        mend="before filling: standbook pull, lines empty and at pressure",
         minutes=MINUTES["pull"],
         age=age,
     )
@@ -291,12 +302,12 @@ def _holds(of: CampaignState) -> Iterable[Fact]:
                 else "does not hold"
             )
         yield Fact(
-            name=f"hold of {tank.name}",
+            name=f"leak test of {tank.name}",
             state=state,
             found="not held" if hold is None else hold.result.verdict,
             ruins=f"exponent, u {EXPONENT_U:g} -> {math.hypot(EXPONENT_U, WITHOUT_HOLD):.2g}; gas that leaves",
             share=share_lost(EXPONENT_U, WITHOUT_HOLD),
-            mend=f"a pressure hold of {tank.name}, then standbook hold",
+            mend="before filling, from afar: a pressure hold, then standbook hold",
             minutes=MINUTES["hold"],
             age=None if hold is None else _days(of, hold.date),
         )
@@ -311,7 +322,7 @@ def _loaded(of: CampaignState) -> Fact:
         found="not compared" if load is None else f"cell {load.by_cell.text}, containers {load.containers.text}",
         ruins=f"prediction and class margin: load u {100 * CONTAINERS_U:.1f} % -> {100 * LOAD_U:.1f} %",
         share=PREDICTION_SHARE * share_lost(CONTAINERS_U, LOAD_U),
-        mend="standbook load, after filling",
+        mend="filling, from afar: standbook load",
         minutes=MINUTES["load"],
         age=age,
     )

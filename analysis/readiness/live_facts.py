@@ -55,7 +55,7 @@ def _boards(stand: Stand, look: Run | None) -> Iterable[Fact]:
             found=NOT_LOOKED if look is None else found,
             ruins="the run: what does not arrive is not recorded",
             share=1.0,
-            mend="power, cable, port; then standbook ready --look",
+            mend="standbook ready --look" if look is None else "power, cable, port",
             minutes=MINUTES,
             age=None if look is None else 0.0,
         )
@@ -101,7 +101,7 @@ def _channels(plan: Plan, stand: Stand, look: Run | None) -> Iterable[Fact]:
             found=NOT_LOOKED if look is None else wrong or "alive, inside its range",
             ruins=f"minimum data: all that {tag} reads",
             share=1.0,
-            mend=f"wire and sensor of {tag}",
+            mend="standbook ready --look" if look is None else f"wire and sensor of {tag}",
             minutes=MINUTES,
             age=None if look is None else 0.0,
         )

@@ -19,12 +19,14 @@ WIDTH = 79  # of a terminal
 TEMPLATE = "ready.html.j2"
 STYLESHEET = "style.css"  # the report's own
 BY_PEOPLE = (
-    "range clear, one person with the authority to stop",
-    "gauges and relief valves as the plan has them",
-    "hard-wired abort tried today, with its own supply",
-    "batteries last twice the hold, the laptop does not sleep",
-    "check weight planned after the run too",
-    "second recorder counts",
+    "range clear",
+    "one person has the authority to stop",
+    "gauges and relief valves fitted, set and in date",
+    "hard-wired abort tried today, on its own supply",
+    "batteries last twice the planned countdown",
+    "the laptop does not sleep",
+    "a check weight is planned after the run too",
+    "second recorder: its counter moves",
 )
 """Lines that no software sees; common practice, no source."""
 
@@ -46,7 +48,7 @@ def fact_lines(fact: Fact, place: int) -> tuple[str, ...]:
     """Return the lines of one fact for a terminal."""
     said = [
         f"{place:2d}. {fact.name}: {fact.state.upper()}. {fact.found}",
-        f"    loses {percent(fact.loss)} of the objective: {fact.ruins}. {_age(fact)}Mend: {fact.mend}, "
+        f"    risk {percent(fact.loss)} of the objective, spoils {fact.ruins}. {_age(fact)}To find out: {fact.mend}, "
         f"{fact.minutes:.0f} min.",
     ]
     if fact.waiver is not None:
@@ -81,7 +83,7 @@ def ready_page(
         number=test.number,
         kind=test.kind,
         article=test.article,
-        at=f"{at:%Y-%m-%d %H:%M}",
+        at=f"{at:%Y-%m-%d %H:%M %Z}",
         rehearsal=rehearsal,
         style=Markup(style),  # noqa: S704 - our own file
         running_head=Markup(css_string(f"Before {test.number}")),  # noqa: S704 - quoted

@@ -12,7 +12,7 @@ from standbook.analysis.stand_checks.charts import charted
 from standbook.analysis.stand_checks.check import Check, Outcome, judged
 from standbook.analysis.stand_checks.comparisons import shunt_step, supply_sag
 from standbook.analysis.stand_checks.responses import sign, swap
-from standbook.analysis.stand_checks.unit_ratio import unit_ratio
+from standbook.analysis.stand_checks.unit_ratio import DEAD, unit_ratio
 from standbook.analysis.stand_sheets.check_steps import PUSH, SAG, SHUNT, T_ZERO, TANK, VENTED, WEIGHT
 from standbook.daq.bench.settled_level import Level
 from standbook.daq.bench.step_taking import TakenStep
@@ -164,7 +164,8 @@ def _tank(of: CheckedStand, rest: TakenStep, step: TakenStep) -> Iterable[StandC
         u = math.hypot(rises[own[0]].noise, 2e-3 * gauge)
         check = swap(rises[own[0]].value, rises[others[0]].value, step=gauge, u=u)
         yield StandCheck(tag=own[0], kind="swap", check=_named(check, f"{own[0]} against {others[0]}"))
-    for one, other in itertools.pairwise(own):
+    alive = [tag for tag in own if gauge <= 0.0 or abs(rises[tag].value) > DEAD * gauge]  # else it was said above
+    for one, other in itertools.pairwise(alive):
         yield StandCheck(tag=other, kind="twin", check=_twins(of, one, other, rises))
 
 

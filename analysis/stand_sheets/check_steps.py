@@ -42,11 +42,15 @@ def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration
         Step(name=VENTED, asks="all lines open to the air, nothing on the cell; type the barometer if it differs",
              tags=(*pressures, *cells), value=air, unit="kPa(a)")
     ]  # fmt: skip
-    steps += _tank_steps(plan, known)
     if cells:
         steps += _cell_steps(stand, tuple(cells))
     steps += [
-        Step(name=f"{SHUNT} {item.tag}", asks="the shunt resistor switched on", tags=(item.tag,))
+        Step(
+            name=f"{SHUNT} {item.tag}",
+            asks="vented: the shunt resistor switched on",
+            tags=(item.tag,),
+            moves=(item.tag,),
+        )
         for item in known
         if item.kind == "bridge"
     ]
@@ -54,8 +58,9 @@ def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration
         asks = "igniter off the circuit, a lamp on it; switch the fire circuit once"
         steps.append(Step(name=T_ZERO, asks=asks, tags=tuple((pressures or cells)[:1]), stands=False))
     if sagging := sagging_inputs(known, calibrations):
-        asks = "vented again, the sensors' supply lowered; type by how much"
+        asks = "still vented: lower the sensors' supply; type by how much"
         steps.append(Step(name=SAG, asks=asks, tags=tuple(sagging), unit="%"))
+    steps += _tank_steps(plan, known)  # last: what needs hands is done while all is vented
     return tuple(steps)
 
 
@@ -63,7 +68,13 @@ def _tank_steps(plan: Plan, known: Sequence[Input]) -> list[Step]:
     tags = tuple(item.tag for item in known if item.measures == measurands.TANK_PRESSURE)
     alone = "" if len(plan.tank) == 1 else ", the other one vented"
     return [
-        Step(name=f"{TANK} {tank.name}", asks=f"at pressure{alone}; type the gauge", tags=tags, unit="bar(g)")
+        Step(
+            name=f"{TANK} {tank.name}",
+            asks=f"pressurised from afar{alone}; type the gauge, read from afar; or N",
+            tags=tags,
+            unit="bar(g)",
+            moves=tuple(item.tag for item in known if item.tag in tags and item.tank == tank.name),
+        )
         for tank in plan.tank
         if any(item.tank == tank.name for item in known if item.tag in tags)
     ]
@@ -73,8 +84,17 @@ def _cell_steps(stand: Stand, cells: tuple[str, ...]) -> list[Step]:
     weight = stand.checks.weight
     typed = "" if weight is None else f"{weight.value:.6g}"
     return [
-        Step(name=PUSH, asks="push the way thrust does, let go, press space", tags=cells, stands=False),
-        Step(name=WEIGHT, asks="hang the check weight in the line of thrust", tags=cells, value=typed, unit="kg"),
+        Step(
+            name=PUSH, asks="vented, released: push the way thrust does, let go, press space", tags=cells, stands=False
+        ),
+        Step(
+            name=WEIGHT,
+            asks="vented: hang the check weight in the line of thrust",
+            tags=cells,
+            value=typed,
+            unit="kg",
+            moves=cells,
+        ),
     ]
 
 

@@ -1,6 +1,7 @@
 """Write a sheet of checks. Pure: text in memory."""
 
 import datetime as dt
+import math
 from collections.abc import Mapping, Sequence
 
 from standbook.analysis.calibration_sheet.calibration_text import quoted
@@ -36,7 +37,7 @@ def check_text(
     for one in checks:
         c = one.check
         factor, unit = SHOWN[c.unit]
-        found = f"{c.found * factor:.4g} +/- {c.u * factor:.2g} {unit}".replace("nan", "not read")
+        found = f"{_rounded(c.found * factor, c.u * factor)} {unit}"
         lines += [
             "\n[[check]]",
             f"of = {{ tag = {quoted(one.tag)}, kind = {quoted(one.kind)}, expected = "
@@ -45,3 +46,13 @@ def check_text(
             f"{quoted(told(c.surely_seen, c.unit))}, sentence = {quoted(c.sentence)} }}",
         ]
     return "\n".join(lines) + "\n"
+
+
+def _rounded(value: float, u: float) -> str:
+    """Write a value with its standard uncertainty, both to the uncertainty's second digit."""
+    if not math.isfinite(value):
+        return "not read"
+    if not math.isfinite(u) or u <= 0.0:
+        return f"{value:.4g}"
+    decimals = max(0, 1 - math.floor(math.log10(u)))
+    return f"{round(value, decimals) + 0.0:.{decimals}f} +/- {u:.{decimals}f}"

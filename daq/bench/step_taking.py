@@ -4,17 +4,20 @@ Pure but for the log of marks, which is handed in: no screen, no port. A step is
 that cannot be done today is left out by name.
 """
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from standbook.daq.bench.level_taking import BACK, LONGEST, TAKE, TYPED, is_number
+from standbook.daq.bench.level_taking import BACK, LONGEST, TAKE, TYPED, UNMOVED_SHARE, is_number
 from standbook.daq.bench.live_level import LiveLevels
 from standbook.daq.bench.settled_level import Level
 from standbook.daq.run.marks import CrewMark, MarkLog
 
 STEP_KEY: Final = "check"  # of the marks that are steps; no single key is called so
 LEAVE_OUT: Final = ("n", "N")
+ALL_THE_SAME: Final = ("a", "A")  # take a step although nothing has moved: all of its inputs are dead
+MOVED: Final = 10.0  # standard uncertainties
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +30,7 @@ class Step:
     value: str = ""  # typed beside it where it is another; empty: none is asked for
     unit: str = ""  # of the value; empty: none is asked for
     stands: bool = True  # else it may move: a push by hand
+    moves: tuple[str, ...] = ()  # inputs of which one must have left the level before; else it was not done yet
 
     def words(self, value: str) -> str:
         """Return the mark's text."""
@@ -71,6 +75,7 @@ class StepTaking:
         self._place = 0
         self._kept: list[tuple[int, CrewMark, TakenStep]] = []  # place of the step, its mark, what was read
         self.typed = ""
+        self._anyway = False
         self.said = f"{steps[0].name}: {steps[0].asks}"
 
     @property
@@ -93,6 +98,8 @@ class StepTaking:
             standing = self._live.of[tag].standing(now_ns)
             if standing.level is None or (step.stands and standing.why_not):
                 return f"{tag} {standing.why_not}"
+        if step.moves and not self._anyway and not any(self._has_moved(tag, now_ns) for tag in step.moves):
+            return f"{step.moves[0]} has not moved yet; A takes it all the same"
         if step.unit and not is_number(value):
             return f"type what it reads, in {step.unit}" if not value else f'"{value}" is no number'
         return ""
@@ -117,6 +124,9 @@ class StepTaking:
         """
         if key in TAKE:
             self._take(now_ns)
+        elif key in ALL_THE_SAME and self.next is not None:
+            self._anyway = True
+            self._take(now_ns)
         elif key in LEAVE_OUT and self.next is not None:
             self._go_on(f"left out: {self.next.name}")
         elif key in BACK and self.typed:
@@ -125,6 +135,15 @@ class StepTaking:
             self._strike()
         elif key in TYPED and self.next is not None and self.next.unit and len(self.typed) < LONGEST:
             self.typed += key
+
+    def _has_moved(self, tag: str, now_ns: int) -> bool:
+        """Tell whether an input has left the level of the newest step that has it; without one it need not."""
+        last = next((step.levels[tag] for _, _, step in reversed(self._kept) if tag in step.levels), None)
+        level = self._live.of[tag].standing(now_ns).level
+        if last is None or level is None:
+            return True
+        noise = math.hypot(last.mean_u, level.mean_u)
+        return abs(level.mean - last.mean) > max(MOVED * noise, UNMOVED_SHARE * self._live.of[tag].range)
 
     def _take(self, now_ns: int) -> None:
         step, why_not = self.next, self.why_not(now_ns)
@@ -139,7 +158,7 @@ class StepTaking:
 
     def _go_on(self, said: str) -> None:
         self._place += 1
-        self.typed = ""
+        self.typed, self._anyway = "", False
         asks = "" if self.next is None else f"\n{self.next.name}: {self.next.asks}"
         self.said = f"{said}{asks}"
 

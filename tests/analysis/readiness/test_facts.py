@@ -127,8 +127,11 @@ FAULTS = {
     "wrong file": (other_serial, "serial number of PT-11"),
     "range too small": (small_range, "range of PT-11"),
     "never pulled": (never_pulled, "load path of LC-1"),
-    "leak": (lambda s: dataclasses.replace(s, holds={**s.holds, "fuel": hold("fuel", "leaks, more")}), "hold of fuel"),
-    "not held": (lambda s: dataclasses.replace(s, holds={"fuel": hold("fuel")}), "hold of oxidiser"),
+    "leak": (
+        lambda s: dataclasses.replace(s, holds={**s.holds, "fuel": hold("fuel", "leaks, more")}),
+        "leak test of fuel",
+    ),
+    "not held": (lambda s: dataclasses.replace(s, holds={"fuel": hold("fuel")}), "leak test of oxidiser"),
     "plan changed": (lambda s: dataclasses.replace(s, lock="changed after locking"), "plan locked and unchanged"),
     "disk full": (lambda s: dataclasses.replace(s, free=10), "disk"),
     "load differs": (lambda s: dataclasses.replace(s, load=loaded("differs")), "load by cell and containers"),
@@ -178,7 +181,7 @@ def test_the_share_that_a_further_uncertainty_loses_is_that_of_its_variance():
 def test_the_page_says_no_verdict_and_never_that_word(clean):
     facts = ranked(campaign_facts(dataclasses.replace(clean, taps=None)))
     page = ready_page(facts, (), clean.plan.test, at=NOW, rehearsal=False)
-    assert "It is no permission" in page
+    assert "It is no permission to fire" in page
     assert "safe" not in page.lower().replace("unsafe", "")
     assert page.count("<tr>") == len(facts) + 2  # a head over either table
     assert all(len(line) <= 79 for fact in facts for line in fact_lines(fact, 1))

@@ -26,7 +26,7 @@ FOUND_BY = {
     "wrong-file": "unit",
     "absolute-for-gauge": "zero at ambient",
     "zero-off": "zero at ambient",
-    "dead-twin": "twin",
+    "dead-twin": "unit",
     "tanks-connected": "swap",
     "soft-cell": "check weight",
     "no-edge": "T-0",

@@ -1,0 +1,112 @@
+"""Steps of a check, one key each: what is refused and why, what is left out, struck out, taken all the same."""
+
+from types import SimpleNamespace
+
+import pytest
+
+from standbook.daq.bench.live_level import Standing
+from standbook.daq.bench.settled_level import Level
+from standbook.daq.bench.step_taking import STEP_KEY, Step, StepTaking
+from standbook.daq.host_clock import HostClocks
+from standbook.daq.run.marks import MARKS_FILE, MarkLog
+
+
+def level(mean):
+    return Level(
+        mean=mean, mean_u=1e-3, scatter=1e-2, rows=500, change=0.0, change_u=1e-3, jump=0.0, usual_jump=1e-3,
+        lowest=mean - 1e-3, highest=mean + 1e-3,
+    )  # fmt: skip
+
+
+class Live:
+    """Two inputs that read what the test says."""
+
+    def __init__(self):
+        self.reads = {"PT-11": 0.0, "LC-1": 0.0}
+        self.why_not = dict.fromkeys(self.reads, "")
+        self.of = {tag: SimpleNamespace(standing=self._standing(tag), range=10.0) for tag in self.reads}
+
+    def _standing(self, tag):
+        return lambda _now: Standing(None if self.reads[tag] is None else level(self.reads[tag]), self.why_not[tag])
+
+
+STEPS = (
+    Step(name="vented", asks="all open", tags=("PT-11", "LC-1"), value="97.80", unit="kPa(a)"),
+    Step(name="push", asks="push it", tags=("LC-1",), stands=False),
+    Step(name="tank oxidiser", asks="pressurise", tags=("PT-11",), unit="bar(g)", moves=("PT-11",)),
+)
+
+
+@pytest.fixture
+def live():
+    return Live()
+
+
+@pytest.fixture
+def taking(live, tmp_path):
+    judged = lambda taken: tuple(f"seen {step.name}" for step in taken[-1:])  # noqa: E731 - as a command hands one in
+    return StepTaking(STEPS, live, MarkLog(tmp_path / MARKS_FILE, HostClocks()), judged)
+
+
+def press(taking, keys):
+    for key in keys:
+        taking.press(key, 0)
+    return taking.said
+
+
+def test_a_step_is_taken_with_its_planned_value_and_judged_at_once(taking):
+    assert taking.said == "vented: all open"
+    assert taking.state(0) == "1/3 vented 97.80 kPa(a): stands, press space"
+    assert press(taking, " ") == "taken: vented 97.80 kPa(a)\nseen vented\npush: push it"
+    (step,) = taking.taken
+    assert (step.name, step.value, sorted(step.levels)) == ("vented", "97.80", ["LC-1", "PT-11"])
+
+
+def test_a_typed_value_takes_the_place_of_the_planned_one_and_backspace_takes_a_digit_back(taking):
+    press(taking, "981\x7f0.5")
+    assert press(taking, " ").startswith("taken: vented 980.5 kPa(a)")
+
+
+def test_a_step_whose_inputs_do_not_stand_is_refused_by_the_name_of_the_input(taking, live):
+    live.why_not["PT-11"] = "not settled: jumped by 0.2; more of it"
+    assert taking.state(0) == "1/3 vented 97.80 kPa(a): PT-11 not settled: jumped by 0.2"
+    assert press(taking, " ") == "not taken: PT-11 not settled: jumped by 0.2; more of it"
+    live.reads["PT-11"], live.why_not["PT-11"] = None, "no rows yet"
+    assert "PT-11 no rows yet" in press(taking, " ")
+    assert taking.taken == ()
+
+
+def test_a_push_need_not_stand(taking, live):
+    press(taking, " ")
+    live.why_not["LC-1"] = "not settled"
+    assert press(taking, " ").startswith("taken: push")
+
+
+def test_a_tank_that_has_not_moved_is_not_offered_until_it_is_taken_all_the_same(taking, live):
+    press(taking, "  30")
+    assert "PT-11 has not moved yet; A takes it all the same" in press(taking, " ")
+    live.reads["PT-11"] = 3.0
+    assert press(taking, " ").startswith("taken: tank oxidiser 30 bar(g)")
+    assert taking.next is None
+    assert taking.state(0) == "all steps are done"
+    press(taking, "\x7f")
+    live.reads["PT-11"] = 0.0
+    press(taking, "30")
+    assert press(taking, "a").startswith("taken: tank oxidiser 30 bar(g)")
+
+
+def test_a_value_that_is_missing_or_no_number_is_asked_for(taking, live):
+    press(taking, "  ")
+    live.reads["PT-11"] = 3.0
+    assert press(taking, " ") == "not taken: type what it reads, in bar(g)"
+    press(taking, "3-")
+    assert '"3-" is no number' in press(taking, " ")
+
+
+def test_a_step_may_be_left_out_and_the_last_one_struck_out(taking, tmp_path):
+    assert press(taking, "\x7f") == "nothing to strike out"
+    press(taking, " ")
+    assert press(taking, "n") == "left out: push\ntank oxidiser: pressurise"
+    assert press(taking, "\x7f").startswith("struck out: vented\nvented:")
+    marks = MarkLog(tmp_path / MARKS_FILE, HostClocks()).marks
+    assert [(mark.text, mark.key, mark.struck) for mark in marks] == [("vented 97.80 kPa(a)", STEP_KEY, True)]
