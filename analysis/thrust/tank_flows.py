@@ -104,8 +104,9 @@ def tank_flows(
         flows, told = {name: replace(flow, chamber=None) for name, flow in flows.items()}, {}
     if not ends:
         return flows, findings
-    # One alone keeps its own end, but does not tell whether it was the first.
-    dry = _first_dry(told) if told and len(told) == len(dataset.plan.tank) else _ran_dry(dataset, flows)
+    if len(flows) < len(dataset.plan.tank):
+        told = {}  # of the other alone the own end is not the first: the chamber's bend is
+    dry = _first_dry(told) if told and len(told) == len(flows) else _ran_dry(dataset, flows)
     ended = {
         name: _by_itself(dataset, flow, told[name], name == dry)
         if name in told

@@ -120,16 +120,6 @@ def test_an_end_before_the_chamber_falls_is_none(healthy, burn, before):
     assert all(f.time == pytest.approx(burn[1] - before, abs=0.1) for f in said)
 
 
-@pytest.mark.slow
-def test_the_other_tank_keeps_the_ends_that_its_own_pressure_tells(healthy, burn):
-    both, _ = tank_flows(healthy, start=burn[0], end=burn[1])
-    for faulty, other in (("fuel", "oxidiser"), ("oxidiser", "fuel")):
-        alone, _ = tank_flows(spoilt(healthy, held, tank=faulty), start=burn[0], end=burn[1])
-        assert set(alone) == {other}
-        assert alone[other].own_end
-        assert (alone[other].opening.time, alone[other].end.time) == (both[other].opening.time, both[other].end.time)
-
-
 def test_what_burns_with_one_liquid_may_burn_on_after_it(healthy, burn):
     fuel = tuple(tank for tank in healthy.plan.tank if tank.name == "fuel")
     stepped = spoilt(healthy, step(0.01, burn[1] - 0.8))
