@@ -19,7 +19,7 @@ LEAST_MEANS = 4  # on either side
 # Over 217 healthy simulated flows, of two kinds of stands: 8.2 u at 0.06 %, below which the curve's own bend counts;
 # over 200 tanks of healthy firings 7.4 u at 0.10 %, and beyond 0.3 % none with more than 4.5 u by both stretches.
 SURE, SHARE = 7.0, 0.001  # uncertainties of a step; of the reading
-SURE_LARGE, LARGE = 5.0, 0.003  # the same of one that is larger than any bend
+SURE_LARGE, LARGE = 5.0, 0.005  # the same of one that is larger than any bend
 SURE_SHORTER, SAME = 4.0, 0.5  # uncertainties by the shorter stretch; share of the step that it must show
 AFTER_OPENING, BEFORE_END = 0.5, 0.15  # s left out: a valve's stroke, a knee
 HOLD = 8.0  # s before the opening that tell what noise makes of the same fit

@@ -52,7 +52,7 @@ def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration
             moves=(item.tag,),
         )
         for item in known
-        if item.kind == "bridge"
+        if item.sensor_kind.takes_shunt
     ]
     if plan.test.t_zero_edge is not None:
         asks = "igniter off the circuit, a lamp on it; switch the fire circuit once"

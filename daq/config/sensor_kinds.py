@@ -99,6 +99,7 @@ class SensorKind:
     rule: Callable[[Wired, str], str]  # ``of_volts`` for a pocket calculator, the volts being given in words
     ordinary: Callable[[Wired], tuple[float, float]] = lambda _: ANY_SIGNAL  # signals outside only a broken wire gives
     stated_u: Callable[[Wired], float] = lambda _: 0.0  # relative, of what the stand states and scales the signal by
+    takes_shunt: bool = False  # a resistor across one arm makes a known step
     is_open_at_rail: bool = False  # what is left of a broken one drives the converter to its lowest count
 
     @property
@@ -198,6 +199,7 @@ _TABLE: Final = (
         to_volts=lambda _, signal, supply: 1e-3 * signal * supply,
         rule=lambda wired, volts: f"1000 × {volts} / {_supply_words(wired)}",
         is_open_at_rail=True,
+        takes_shunt=True,
     ),
     SensorKind(
         name="voltage",
