@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from standbook.cli.screen import PlanPath, now, say, say_all, today
-from standbook.cli.sheets import free_place, write_new
-from standbook.daq.errors import EXIT_FINDINGS, ConfigError, UsageError
+from standbook.cli.sheets import cell_of, free_place, write_new
+from standbook.daq.errors import EXIT_FINDINGS, UsageError
 
 if TYPE_CHECKING:
     from standbook.analysis.stand_sheets.load_record import FilledStand, Filling
@@ -61,18 +61,15 @@ def load(
 def _filled(campaign: "Campaign") -> "FilledStand":
     """Return the stand that is filled; refuse one whose cell feels no load."""
     from standbook.analysis.stand_sheets.load_record import FilledStand, sign_of_load
-    from standbook.daq.config import measurands
     from standbook.daq.stand_sheets.pull_file import newest_pulls
 
     sign_of_load(campaign.stand)
-    cells = [item.tag for item in campaign.stand.measuring(measurands.THRUST) if item.tag in campaign.calibrations]
-    if not cells:
-        raise ConfigError(f"{campaign.plan_path}: names no calibration of a load cell, and a load is read by one")
+    tag = cell_of(campaign)
     return FilledStand(
         plan=campaign.plan,
         stand=campaign.stand,
-        calibration=campaign.calibrations[cells[0]],
-        pull=newest_pulls(campaign.folder, until=today()).get(cells[0]),
+        calibration=campaign.calibrations[tag],
+        pull=newest_pulls(campaign.folder, until=today()).get(tag),
     )
 
 

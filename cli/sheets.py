@@ -2,9 +2,13 @@
 
 import datetime as dt
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from standbook.cli.screen import today
 from standbook.daq.errors import ConfigError, RecordError
+
+if TYPE_CHECKING:
+    from standbook.daq.config.campaign import Campaign
 
 
 def campaign_of(sheet: Path) -> Path:
@@ -37,6 +41,16 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(exist_ok=True)
     except OSError as error:
         raise RecordError(f"{folder}: cannot be made: {reason(error)}") from error
+
+
+def cell_of(campaign: "Campaign") -> str:
+    """Return the tag of the load cell that a plan names a calibration of; ``ConfigError`` where it names none."""
+    from standbook.daq.config import measurands
+
+    for item in campaign.stand.measuring(measurands.THRUST):
+        if item.tag in campaign.calibrations:
+            return item.tag
+    raise ConfigError(f"{campaign.plan_path}: names no calibration of a load cell; this is read by one")
 
 
 def free_place(folder: Path, stem: str) -> Path:

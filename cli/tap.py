@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from standbook.cli.screen import PlanPath, say, say_all, today
-from standbook.cli.sheets import free_place, write_new
-from standbook.daq.errors import EXIT_FINDINGS, ConfigError, DataError, UsageError
+from standbook.cli.sheets import cell_of, free_place, write_new
+from standbook.daq.errors import EXIT_FINDINGS, DataError, UsageError
 
 if TYPE_CHECKING:
     from standbook.analysis.stand_sheets.tap_record import StateOfTaps, TapTest
@@ -56,7 +56,7 @@ def tap(
         raise UsageError("--journal fits a recording again; give no ports with it")
     campaign = read_campaign(plan, today=today())
     masses = [(0.0, 0.0), *(_mass(text) for text in added or ())]
-    tag = _cell(campaign)
+    tag = cell_of(campaign)
     again = journal is not None
     if journal is None:
         from standbook.cli.record import ports_of
@@ -76,15 +76,6 @@ def _mass(text: str) -> tuple[float, float]:
     if mass.value <= 0.0:
         raise UsageError(f'--added: "{text}" must be more than zero')
     return mass.value, mass.u
-
-
-def _cell(campaign: "Campaign") -> str:
-    from standbook.daq.config import measurands
-
-    cells = [item.tag for item in campaign.stand.measuring(measurands.THRUST) if item.tag in campaign.calibrations]
-    if not cells:
-        raise ConfigError(f"{campaign.plan_path}: names no calibration of a load cell, and taps are read by one")
-    return cells[0]
 
 
 def _steps(tag: str, masses: Sequence[tuple[float, float]]) -> "tuple[Step, ...]":

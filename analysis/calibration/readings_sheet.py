@@ -152,6 +152,7 @@ def _span_class(text: str) -> tuple[float, Quantity]:
     return float(match[1]) / 100.0, any_quantity(match[2])
 
 
+SignalUnit = Annotated[str, AfterValidator(_known_signal)]
 AnyQuantity = Annotated[Quantity, BeforeValidator(_any)]
 SignedLength = Annotated[Quantity, BeforeValidator(_signed_length)]
 Row = Annotated[LevelReading, BeforeValidator(_row)]
@@ -163,7 +164,7 @@ class SheetSensor(Document):
 
     serial: str = Field(min_length=1)
     state: Literal["as found", "as left"]
-    signal_unit: Annotated[str, AfterValidator(_known_signal)]
+    signal_unit: SignalUnit
     what: str = ""  # in words; none: as in the last revision
     range: tuple[AnyQuantity, AnyQuantity] | None = None  # that it is made for; none: as in the last revision
     reading_unit: str | None = None  # none: as in the last revision, else that of the levels

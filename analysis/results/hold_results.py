@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 from standbook.analysis.results.quantities import Measured
 
+PER_MINUTE = 6e4  # g/min in one kg/s
+
 
 @dataclass(frozen=True, slots=True)
 class HoldTerm:

@@ -4,9 +4,7 @@ import datetime as dt
 
 from standbook.analysis.calibration_sheet.calibration_text import quoted
 from standbook.analysis.report.content.number_format import two_digits
-from standbook.analysis.results.hold_results import HoldResult
-
-PER_MINUTE = 6e4  # g/min in kg/s
+from standbook.analysis.results.hold_results import PER_MINUTE, HoldResult
 
 
 def hold_text(tank: str, hold: HoldResult, *, date: dt.date, run: str, rehearsal: bool) -> str:

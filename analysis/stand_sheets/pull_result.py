@@ -1,19 +1,18 @@
 """Fit a pull with a calibration of its cell, and say what came of it. Reads and writes no file."""
 
 import datetime as dt
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from standbook.analysis.calibration.pull_fit import NAMES, PullFit, fit_of_pull, last_moves
 from standbook.analysis.report.content.number_format import two_digits
+from standbook.analysis.stand_checks.check import surely_seen
 from standbook.analysis.stand_sheets.pull_sheet import PullSheet
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.stand_sheets.pull_file import BAR, PullFile, PullReference
 
-SURE = 5.14  # u: a change of the factor that is seen 19 times in 20 on a sheet of checks
 # SI value of one unit that people read: N; none; of the gain, a bar; N a bar; N
 SHOWN = {
     "offset": (1.0, "N"),
@@ -117,7 +116,7 @@ def pull_sentences(file: PullFile, fit: PullFit) -> tuple[str, ...]:
     load, load_u = (v * BAR for v in fit.of("line_load"))
     said.append(f"Lines push by themselves {load:+.2f} +/- {two_digits(load_u)} N a bar.")
     said.append(
-        f"Surely seen: a factor that is {100 * SURE * math.hypot(u, 0.0):.2g} % off; u holds {file.reference.serial}'s "
+        f"Surely seen: a factor that is {100 * surely_seen(u):.2g} % off; u holds {file.reference.serial}'s "
         f"{100 * file.reference.u.value:.2g} %, which no repeat averages."
     )
     if "stiffening" not in fit.not_fitted and not fit.stiffening_seen:

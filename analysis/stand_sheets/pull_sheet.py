@@ -6,13 +6,12 @@ A reference cell pulls in the thrust line, hoses on; one run up and down with th
 import datetime as dt
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Self
+from typing import Self
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from standbook.analysis.calibration.readings_sheet import LevelReading, Row, tag_and_day
+from standbook.analysis.calibration.readings_sheet import LevelReading, Row, SignalUnit, tag_and_day
 from standbook.daq.config.plan import FileName
-from standbook.daq.config.sensor_kinds import SIGNAL_UNITS
 from standbook.daq.config.stand_interaction import GREATEST_ANGLE
 from standbook.daq.config.toml_document import Change, Document, read_document
 from standbook.daq.errors import ConfigError
@@ -22,17 +21,11 @@ ENDING = "_pull"  # of the tag in a sheet's name
 LARGEST_U = 0.05  # of a reference: above it nothing is compared
 
 
-def _signal_unit(unit: str) -> str:
-    if unit not in SIGNAL_UNITS:
-        raise ValueError(f'no kind of sensor gives "{unit}"; signals are in {", ".join(SIGNAL_UNITS)}')
-    return unit
-
-
 class PulledCell(Document):
     """The stand's cell."""
 
     serial: str = Field(min_length=1)
-    signal_unit: Annotated[str, AfterValidator(_signal_unit)]
+    signal_unit: SignalUnit
 
 
 class ReferenceCell(Document):

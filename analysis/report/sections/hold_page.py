@@ -7,10 +7,9 @@ from standbook.analysis.report.content.blocks import Block, Cell, Register, Sect
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
 from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, markup
-from standbook.analysis.results.hold_results import HoldResult
+from standbook.analysis.results.hold_results import PER_MINUTE, HoldResult
 from standbook.analysis.results.results import Results
 
-PER_MINUTE = 6e4  # g/min in kg/s
 NOT_COVERED_HOLD = (
     "A hold of gas at working pressure shows what leaves at that pressure and temperature, on that day. It is no proof "
     "of strength: a proof is hydrostatic, made and signed by whoever the code licenses. Nothing here says what another "

@@ -27,7 +27,7 @@ def test_a_record_that_begins_at_pressure_settles_from_its_beginning():
     assert end == pytest.approx(1200.0, abs=1.0)
 
 
-def test_a_top_up_begins_the_hold_anew():
+def test_after_a_top_up_the_hold_begins_again():
     pressure = record(vented=2000.0)
     pressure[TIME > 400.0] += 2e5
     start, _ = held_stretch(TIME, pressure, settle=60.0)

@@ -136,7 +136,7 @@ FAULTS = {
     "disk full": (lambda s: dataclasses.replace(s, free=10), "disk"),
     "load differs": (lambda s: dataclasses.replace(s, load=loaded("differs")), "load by cell and containers"),
     "not tapped": (lambda s: dataclasses.replace(s, taps=None), "modes of the stand"),
-    "wired anew": (lambda s: dataclasses.replace(s, stand_sha256="6" * 64), "sign of LC-1"),
+    "wired again": (lambda s: dataclasses.replace(s, stand_sha256="6" * 64), "sign of LC-1"),
     "never checked": (lambda s: dataclasses.replace(s, checks=()), "T-0 of fire"),
 }
 
