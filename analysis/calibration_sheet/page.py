@@ -1,16 +1,12 @@
 """The page beside a calibration: one printed sheet, self-contained, no script. Pure."""
 
-from functools import cache
-
-from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from standbook.analysis.calibration_sheet.calibrate import Calibrated
 from standbook.analysis.calibration_sheet.residual_figure import residual_figure
 from standbook.analysis.calibration_sheet.sheet_sentences import Said, percent, plain_unit
 from standbook.analysis.report.content import number_format
-from standbook.analysis.report.render import css_string
-from standbook.daq.printable import printable_lines
+from standbook.analysis.report.render import css_string, page_environment
 
 TEMPLATE = "sheet.html.j2"
 STYLESHEET = "style.css"  # the report's own
@@ -20,7 +16,7 @@ Row = tuple[str, ...]
 
 def calibration_page(c: Calibrated, said: Said, revision: str, sheet_path: str) -> str:
     """Render the page of one calibration; the same for the same arguments."""
-    environment = _environment()
+    environment = page_environment("standbook.analysis.calibration_sheet")
     style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
     return environment.get_template(TEMPLATE).render(
         c=c,
@@ -110,22 +106,3 @@ def _facts(c: Calibrated, sheet_path: str) -> tuple[Row, ...]:
         ("barometer", sheet.place.barometer.text if sheet.place.barometer else ""),
     ]
     return tuple((name, str(value)) for name, value in rows if value)
-
-
-def _tie(value: object) -> object:
-    plain = isinstance(value, str) and not isinstance(value, Markup)
-    return number_format.tie(printable_lines(str(value))) if plain else value
-
-
-@cache
-def _environment() -> Environment:
-    return Environment(
-        loader=ChoiceLoader(
-            [PackageLoader("standbook.analysis.calibration_sheet"), PackageLoader("standbook.analysis.report")]
-        ),
-        autoescape=select_autoescape(enabled_extensions=("j2",)),
-        undefined=StrictUndefined,
-        finalize=_tie,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )

@@ -3,16 +3,12 @@
 import datetime as dt
 import textwrap
 from collections.abc import Sequence
-from functools import cache
 
-from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from standbook.analysis.readiness.fact import Fact
-from standbook.analysis.report.content import number_format
-from standbook.analysis.report.render import css_string
+from standbook.analysis.report.render import css_string, page_environment
 from standbook.daq.config.plan import Test
-from standbook.daq.printable import printable_lines
 from standbook.daq.stand_sheets.waiver_file import Waiver
 
 WIDTH = 79  # of a terminal
@@ -71,7 +67,7 @@ def ready_page(
     facts: Sequence[Fact], waivers: Sequence[Waiver], test: Test, *, at: dt.datetime, rehearsal: bool
 ) -> str:
     """Render the page; ``waivers`` are those of no open fact. The same for the same arguments."""
-    environment = _environment()
+    environment = page_environment("standbook.analysis.readiness")
     style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
     return environment.get_template(TEMPLATE).render(
         open=[_row(place, fact) for place, fact in enumerate(facts, start=1) if fact.is_open],
@@ -96,22 +92,3 @@ def _row(place: int, fact: Fact) -> tuple[str, ...]:
         str(place), fact.name, fact.state, f"{fact.found}{waived}", fact.ruins, percent(fact.loss),
         f"{fact.mend}, {fact.minutes:.0f} min",
     )  # fmt: skip
-
-
-def _tie(value: object) -> object:
-    plain = isinstance(value, str) and not isinstance(value, Markup)
-    return number_format.tie(printable_lines(str(value))) if plain else value
-
-
-@cache
-def _environment() -> Environment:
-    return Environment(
-        loader=ChoiceLoader(
-            [PackageLoader("standbook.analysis.readiness"), PackageLoader("standbook.analysis.report")]
-        ),
-        autoescape=select_autoescape(enabled_extensions=("j2",)),
-        undefined=StrictUndefined,
-        finalize=_tie,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )

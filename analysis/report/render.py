@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from functools import cache
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
 from standbook.analysis.report.content import number_format
@@ -39,7 +39,7 @@ def render_report(results: Results, curves: Mapping[str, Curve], context: Report
     str
         HTML, the same for the same arguments.
     """
-    environment = _environment()
+    environment = page_environment()
     register = Register.of(results.findings)
     style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
     return environment.get_template(TEMPLATE).render(
@@ -65,9 +65,11 @@ def _tie(value: object) -> object:
 
 
 @cache
-def _environment() -> Environment:
+def page_environment(*folders: str) -> Environment:
+    """Return what renders templates of ours, the first folder's before the report's own: escaped, printable, tied."""
+    places = (*folders, "standbook.analysis.report")
     return Environment(
-        loader=PackageLoader("standbook.analysis.report"),
+        loader=ChoiceLoader([PackageLoader(place) for place in places]),
         autoescape=select_autoescape(enabled_extensions=("j2",)),
         undefined=StrictUndefined,
         finalize=_tie,
