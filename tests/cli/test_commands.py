@@ -45,6 +45,7 @@ ALL = [
     "recover",
     "rehearse",
     "report",
+    "runs",
     "tap",
     "verify",
     "watch",
