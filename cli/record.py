@@ -38,8 +38,11 @@ def record(
     plain: Annotated[
         bool, typer.Option("--plain", help="Lines instead of the live screen: for logs and screen readers.")
     ] = False,
+    no_analysis: Annotated[
+        bool, typer.Option("--no-analysis", help="Only record and seal: no quick look, no first analysis.")
+    ] = False,
 ) -> None:
-    """Record a run until Ctrl-C (or a rehearsal's end), then seal it into Parquet with a manifest.
+    """Record a run until Ctrl-C (or a rehearsal's end), seal it into Parquet with a manifest, and look at it.
 
     Opening a port can reset the board behind it: start recording before the tanks are pressurised.
 
@@ -55,17 +58,27 @@ def record(
         folder, end = record_run(
             campaign, ports, seconds, rehearsal=rehearsal, postdiction=postdiction, plain=plain, after=after
         )
-        try:
-            lost = seal_and_say(folder)
-        except StandError:
-            if end.trouble is not None:  # what ended the recording must not hide behind what came of it
-                warn(f"standbook: {end.trouble}")
-            raise
-        if end.trouble is not None:
+        _seal_and_look(folder, end, no_analysis=no_analysis)
+
+
+def _seal_and_look(folder: Path, end: "RecordEnd", *, no_analysis: bool) -> None:
+    """Seal a recording, say what ended it, and look at what it gave; 10 where anything is missing."""
+    try:
+        lost = seal_and_say(folder)
+    except StandError:
+        if end.trouble is not None:  # what ended the recording must not hide behind what came of it
             warn(f"standbook: {end.trouble}")
+        raise
+    if end.trouble is not None:
+        warn(f"standbook: {end.trouble}")
+    if no_analysis:
         say(f"Next: standbook analyse {folder}")
-        if lost:
-            raise typer.Exit(EXIT_FINDINGS)
+    else:
+        from standbook.cli.quick import analyse_and_look
+
+        analyse_and_look(folder)
+    if lost:
+        raise typer.Exit(EXIT_FINDINGS)
 
 
 def record_run(

@@ -114,7 +114,7 @@ def test_an_unknown_command_or_option_is_a_usage_error(capsys):
 
 
 def record(plans, port, *more, number="WF-03"):
-    return ["record", plans / f"{number}.toml", "--postdiction", "--port", f"cradle-a={port}", *more]
+    return ["record", plans / f"{number}.toml", "--postdiction", "--no-analysis", "--port", f"cradle-a={port}", *more]
 
 
 def test_a_port_that_is_not_there_is_refused(plans, capsys):

@@ -40,6 +40,7 @@ ALL = [
     "ports",
     "predict",
     "pull",
+    "quick",
     "ready",
     "record",
     "recover",

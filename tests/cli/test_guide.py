@@ -52,6 +52,7 @@ WANTED = {
     "first-test-day",
     "import",
     "prediction",
+    "quick-look",
     "recording",
     "report",
     "wiring",
