@@ -2,7 +2,7 @@
 
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -15,7 +15,13 @@ if TYPE_CHECKING:
 PROVISIONAL = "provisional, not for filing"
 
 
-def quick(run: RunPath, as_json: AsJson = False) -> None:
+def quick(
+    run: RunPath,
+    tripped: Annotated[
+        list[str] | None, typer.Option("--tripped", metavar="REDLINE", help="A redline that tripped meanwhile.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
     """Say what a run gave: record, times, thrust or pressures, deviation, and KEEP, DECIDE or REPEAT.
 
     A recording that goes on is copied and read, never touched. Everything is provisional: no uncertainty, no verdict,
@@ -23,7 +29,7 @@ def quick(run: RunPath, as_json: AsJson = False) -> None:
 
     Example: standbook quick teasel-2/runs/2031-06-14_HF-02
     """
-    look = look_at(run)
+    look = look_at(run, redlines=tuple(tripped or ()))
     if as_json:
         say_json(plain_look(look))
     else:
@@ -32,21 +38,21 @@ def quick(run: RunPath, as_json: AsJson = False) -> None:
         raise typer.Exit(EXIT_FINDINGS)
 
 
-def look_at(folder: Path) -> "QuickLook":
+def look_at(folder: Path, *, redlines: tuple[str, ...] = ()) -> "QuickLook":
     """Analyse what there is of a run in memory, and look at it; the run folder is only read."""
     from standbook.daq.run.run_folder import read_run_files
     from standbook.daq.run.run_progress import SEALED, run_progress
 
     read_run_files(folder)  # names what is wrong with a folder that is no run
     if run_progress(folder).state == SEALED:
-        return _looked(folder)
+        return _looked(folder, redlines)
     from standbook.daq.sealing.provisional import sealed_copy
 
     with tempfile.TemporaryDirectory(prefix="standbook-") as place:
-        return _looked(sealed_copy(folder, Path(place)))
+        return _looked(sealed_copy(folder, Path(place)), redlines)
 
 
-def _looked(sealed: Path) -> "QuickLook":
+def _looked(sealed: Path, redlines: tuple[str, ...]) -> "QuickLook":
     from standbook.analysis.dataset.load_run import load_dataset
     from standbook.analysis.kinds.registry import analyse
     from standbook.analysis.quick_look.quick_look import quick_look
@@ -55,10 +61,10 @@ def _looked(sealed: Path) -> "QuickLook":
     opened = open_run(sealed, verify=False)
     dataset = load_dataset(opened)
     results = analyse(dataset, revision="", software="").results
-    return quick_look(results, opened.plan, dataset.prediction)
+    return quick_look(results, opened.plan, dataset.prediction, redlines=redlines)
 
 
-def analyse_and_look(folder: Path) -> None:
+def analyse_and_look(folder: Path, *, redlines: tuple[str, ...] = ()) -> None:
     """Make the first revision of a run that was just sealed, and say what it gave; a failure is one sentence."""
     from standbook.analysis.analyse import analyse_run
     from standbook.analysis.quick_look.quick_look import quick_look
@@ -74,7 +80,7 @@ def analyse_and_look(folder: Path) -> None:
         say(f"Next: standbook analyse {folder}")
         return
     prediction = Prediction.from_json(run.prediction_text) if run.prediction_text is not None else None
-    say_look(quick_look(results, run.plan, prediction))
+    say_look(quick_look(results, run.plan, prediction, redlines=redlines))
     say(f"Analysed into {place.name}, before weighing. Next: weigh, standbook add {folder} WEIGHINGS, analyse again")
 
 
