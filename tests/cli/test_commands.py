@@ -30,6 +30,7 @@ ALL = [
     "calibrate",
     "carry",
     "check",
+    "compare",
     "demo",
     "export",
     "fill",
