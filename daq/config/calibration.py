@@ -333,12 +333,9 @@ class Calibration(Document):
         """Return the part of the reference's error that is no share of the reading. [reading_unit]."""
         return 0.0 if self.reference_u is None else self.reference_u.of_span.value * (self.highest - self.lowest)
 
-    def reference_alike(self, apart: float) -> float:
-        """Return the correlation of that part between two readings that lie so far apart. [reading_unit]."""
-        if self.reference_u is None or self.reference_u.levels_alike.value == 0.0:
-            return 0.0
-        near = self.reference_u.levels_alike.value * (self.highest - self.lowest)
-        return math.exp(-0.5 * (apart / near) ** 2)
+    def reference_near(self) -> float:
+        """Return how near two levels must lie for that part to be alike, its correlation length. [reading_unit]."""
+        return 0.0 if self.reference_u is None else self.reference_u.levels_alike.value * (self.highest - self.lowest)
 
     def zero_u(self) -> float:
         """Return the standard uncertainty common to all readings, in ``reading_unit``."""

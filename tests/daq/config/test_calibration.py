@@ -348,8 +348,8 @@ def test_a_reference_has_a_part_that_is_no_share_of_the_reading(tmp_path):
     assert found.reference_span_u() == pytest.approx(0.06)  # 0.10 % of 60 bar
     assert found.zero_u() == pytest.approx(math.hypot(plain.zero_u(), 0.06))
     assert plain.reference_span_u() == 0.0
-    assert [found.reference_alike(apart) for apart in (0.0, 24.0)] == pytest.approx([1.0, math.exp(-0.5)])
-    assert plain.reference_alike(0.0) == 0.0
+    assert found.reference_near() == pytest.approx(24.0)
+    assert plain.reference_near() == 0.0
 
 
 def test_runs_scatter_in_the_slope(tmp_path):
