@@ -36,6 +36,7 @@ class Channel:
     supply: str = ""  # what it hangs on; a supply moves all channels that name it together
     supply_u: float = 0.0  # of the supply that the signal was divided by, relative standard uncertainty
     pull: PullFit | None = None  # of a load cell: what an in-place pull found of the way from thrust to it
+    beyond: Mask | None = None  # (N,) readings further than calibrated levels back; none are where this is ``None``
     stated_u: float = 0.0  # of what else scales the signal and no calibration holds, relative standard uncertainty
 
     @property
@@ -60,6 +61,11 @@ class Channel:
         """Return times and readings of the samples that are numbers. Shapes (M,), (M,)."""
         good = np.isfinite(self.reading)
         return self.time[good], self.reading[good]
+
+    @property
+    def uncalibrated(self) -> Mask:
+        """Readings that tell no more than "at least": what they are beyond was never calibrated. (N,)."""
+        return np.zeros(self.time.size, dtype=np.bool_) if self.beyond is None else self.beyond
 
     @property
     def gain_u(self) -> float:
