@@ -22,8 +22,8 @@ BEYOND_CALIBRATION = FindingKind(
 )
 THRUST_BEYOND_CALIBRATION = BEYOND_CALIBRATION.worded(
     "{channel}: read up to {peak:,.0f} N, for {seconds:.2f} s of the burn more than 5 % beyond {highest:,.0f} N, where "
-    "the levels of calibration {calibration} end. The impulse is a lower bound. Calibrate to at least the maximum load, "
-    "and analyse again with that revision."
+    "the levels of calibration {calibration} end. The impulse is a lower bound. Calibrate to at least the maximum "
+    "load, and analyse again with that revision."
 )
 CELL_DROP_OUTS = FindingKind(
     code="cell-drop-outs",
