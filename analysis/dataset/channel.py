@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from standbook.analysis.budget.level_error import LevelError
 from standbook.analysis.budget.terms import without
 from standbook.analysis.calibration.pull_fit import PullFit
+from standbook.analysis.results.quantities import Measured
 from standbook.daq.arrays import Array, Mask
 from standbook.daq.config.calibration import Calibration, from_si
 from standbook.daq.config.measurands import MEASURANDS, Measurand
@@ -36,6 +37,7 @@ class Channel:
     supply: str = ""  # what it hangs on; a supply moves all channels that name it together
     supply_u: float = 0.0  # of the supply that the signal was divided by, relative standard uncertainty
     pull: PullFit | None = None  # of a load cell: what an in-place pull found of the way from thrust to it
+    hidden_by_angle: Measured | None = None  # of a load cell: share of a force, by the angle that a check found [-]
     beyond: Mask | None = None  # (N,) readings further than calibrated levels back; none are where this is ``None``
     stated_u: float = 0.0  # of what else scales the signal and no calibration holds, relative standard uncertainty
 

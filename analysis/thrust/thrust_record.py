@@ -281,7 +281,7 @@ def _factors(cell: Channel, lines: Array) -> Array:
     if cell.pull is not None:
         return cell.pull.factor(lines)
     path = cell.calibration.stand_interaction
-    return np.full(lines.shape, path.factor.value * (1.0 + misalignment(path).mean))
+    return np.full(lines.shape, path.factor.value * (1.0 + misalignment(path, cell.hidden_by_angle).mean))
 
 
 def _gas_left(dataset: Dataset, flows: Mapping[str, TankFlow], after: Zero | None) -> Measured:
