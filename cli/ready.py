@@ -59,7 +59,8 @@ def ready(
             seen = _looked(campaign, ports_of(port or []), rehearsal=rehearsal)
     facts, unused = with_waivers(_facts(campaign, seen, rehearsal=rehearsal), waivers)
     test = campaign.plan.test
-    page = ready_page(facts, unused, test, at=now().astimezone(), rehearsal=rehearsal)
+    charts = _charts(campaign, rehearsal=rehearsal)
+    page = ready_page(facts, unused, test, at=now().astimezone(), rehearsal=rehearsal, charts=charts)
     place = _written(campaign, page)
     if as_json:
         say_json({"page": str(place), "facts": [_plain(fact, number) for number, fact in enumerate(facts, start=1)]})
@@ -98,6 +99,20 @@ def _plain(fact: object, place: int) -> dict[str, object]:
     waiver = getattr(fact, "waiver", None)
     told = {name: getattr(fact, name) for name in names}
     return {"place": place, **told, "waived_by": None if waiver is None else waiver.role}
+
+
+def _charts(campaign: "Campaign", *, rehearsal: bool) -> "tuple[Sequence[str], str]":
+    """Return pictures of the campaign's zeros and shunt steps with their words; none where no check was repeated."""
+    from standbook.analysis.readiness.charts import charts_of
+    from standbook.daq.stand_sheets.check_file import all_checks
+
+    checks = [sheet for sheet in all_checks(campaign.folder) if rehearsal or not sheet.rehearsal]
+    charts = charts_of(checks, campaign.calibrations)
+    if not charts:
+        return (), ""
+    from standbook.analysis.readiness.chart_figure import chart_figures, chart_words
+
+    return chart_figures(charts), chart_words(charts)
 
 
 def _state(campaign: "Campaign", *, rehearsal: bool) -> "CampaignState":

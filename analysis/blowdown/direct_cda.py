@@ -17,7 +17,7 @@ from standbook.analysis.blowdown.record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.blowdown.shifted_flows import changes
+from standbook.analysis.blowdown.shifted_flows import changes, ranked
 from standbook.analysis.findings.discharge import FLOW_RAN_TO_KNEE, PRESSURE_SPIKES
 from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.windows import Window
@@ -96,11 +96,10 @@ def direct_cda(
                 channel, record.opening_time, removed=flow.removed, samples=int(flow.count.sum()) + flow.removed
             )
         )
-    budget = tuple(BudgetTerm(source, u) for source, u in sorted(shares.items(), key=lambda item: -item[1]))
     return DirectCda(
         cda=cda,
         u=math.sqrt(sum(u * u for u in shares.values())),
-        budget=budget,
+        budget=ranked(shares),
         drive_integral=flow.drive_integral()[0],
         window=Window(record.opening_time, record.end_time),
         expelled_mass=mass,

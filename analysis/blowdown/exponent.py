@@ -5,7 +5,6 @@ SI, absolute pressures. The law fitted is local, ln(P/P0) = -(n0 L + c L²) with
 """
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,7 +19,7 @@ from standbook.analysis.blowdown.record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.blowdown.shifted_flows import changes
+from standbook.analysis.blowdown.shifted_flows import changes, ranked
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, effective_sample_size
@@ -170,11 +169,6 @@ def _trusting(fitting: _Fitting, flow: AveragedDischarge, static: StaticPressure
 def _ending_with(fitting: _Fitting, flow: AveragedDischarge, other: AveragedDischarge) -> _Fitting:
     """Move the chord's end with the end of a flow whose inputs were shifted."""
     return replace(fitting, law_end=fitting.law_end + other.end_time - flow.end_time)
-
-
-def ranked(shares: Mapping[str, float]) -> tuple[BudgetTerm, ...]:
-    """Return budget terms, largest first."""
-    return tuple(BudgetTerm(source, u) for source, u in sorted(shares.items(), key=lambda item: -item[1]))
 
 
 def _resting_variance(record: DischargeRecord, static: StaticPressure, count: float) -> float:

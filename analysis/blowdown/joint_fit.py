@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.blowdown.direct_cda import DirectCda, direct_cda
-from standbook.analysis.blowdown.exponent import LAW_MISFIT, Exponent, exponent_from_pv, ranked
+from standbook.analysis.blowdown.exponent import LAW_MISFIT, Exponent, exponent_from_pv
 from standbook.analysis.blowdown.record import (
     AveragedDischarge,
     DischargeRecord,
@@ -24,7 +24,7 @@ from standbook.analysis.blowdown.record import (
     static_pressure,
     thinned,
 )
-from standbook.analysis.blowdown.shifted_flows import shifted_flows
+from standbook.analysis.blowdown.shifted_flows import ranked, shifted_flows
 from standbook.analysis.physics.blowdown import Discharge, discharge_sensitivity
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm

@@ -11,6 +11,7 @@ import numpy as np
 
 from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.budget.lack_of_fit import Misfit, misfit_of
+from standbook.analysis.budget.level_error import LevelError
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.physics.blowdown import Head
 from standbook.analysis.signal.windows import Window, block_means, correlation_time, spikes
@@ -48,11 +49,12 @@ class DischargeRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorUncertainties:
-    """Calibration of the tank's pressure sensor, standard uncertainties."""
+    """Calibration of a pressure sensor, standard uncertainties."""
 
     gain_u: float = 0.0  # relative
     reference: str = ""  # standard that it was calibrated with
     reference_u: float = 0.0  # its part of the gain's, relative
+    level_error: LevelError | None = None  # its part of the zero's [Pa]
     zero_u: float = 0.0  # Pa
     reads_zero_at: float = 0.0  # absolute pressure: 0 for an absolute sensor, ambient for a gauge one [Pa]
     supply: str = ""  # what it hangs on
@@ -69,11 +71,12 @@ class SensorUncertainties:
 
 
 def sensor_terms(channel: Channel, ambient: Quantity) -> SensorUncertainties:
-    """Return what is uncertain of a tank's pressure sensor besides its noise."""
+    """Return what is uncertain of a pressure sensor besides its noise."""
     return SensorUncertainties(
         gain_u=channel.gain_u,
         reference=channel.reference,
         reference_u=channel.reference_u,
+        level_error=channel.level_error,
         zero_u=channel.zero_u,
         reads_zero_at=channel.origin(ambient),
         supply=channel.supply,
@@ -95,14 +98,8 @@ class NoteUncertainties:
     load: float = 0.0  # whose volume, and with it the ullage's, follows from the density; zero: moved elsewhere [kg]
     head_u: float = 0.0  # of the liquid column's height, relative
     ambient_u: float = 0.0  # barometer; moves a gauge sensor's absolute pressure and a free jet together [Pa]
-    back_pressure_u: float = 0.0  # beyond the barometer: a downstream sensor's zero, a pipe [Pa]
-    back_pressure_gain_u: float = 0.0  # of a downstream sensor, relative
-    back_pressure_reference: str = ""  # standard that a downstream sensor was calibrated with
-    back_pressure_reference_u: float = 0.0  # its part of the gain's, relative
-    back_pressure_reads_zero_at: float = 0.0  # absolute: 0, ambient for a gauge sensor [Pa]
-    back_pressure_supply: str = ""  # what a downstream sensor hangs on
-    back_pressure_supply_u: float = 0.0  # relative
-    back_pressure_no_signal_at: float = 0.0  # absolute [Pa]
+    back_pressure_u: float = 0.0  # beyond the barometer, where nothing measures it: a pipe [Pa]
+    back: SensorUncertainties = SensorUncertainties()  # of a sensor downstream; its gain holds what scales all of it
     free_jet: bool = True  # the liquid leaves into the ambient air
     clock_u: float = 0.0  # rate, relative
     opening_u: float = 0.0  # s

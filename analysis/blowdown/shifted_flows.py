@@ -4,14 +4,21 @@ SI, absolute pressures. What hangs on one supply, or was calibrated with one sta
 """
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from standbook.analysis.blowdown.amounts import Amount
 from standbook.analysis.blowdown.record import AveragedDischarge, NoteUncertainties, SensorUncertainties
+from standbook.analysis.budget.level_error import PARTS
+from standbook.analysis.budget.terms import without
+from standbook.analysis.results.results import BudgetTerm
 from standbook.daq.arrays import Array
+
+STANDARD = "reference standard"  # that the tank's sensor and one downstream share
+BY_LEVEL = "reference standard, by level"
+STANDARD_BY_LEVEL = tuple(f"{BY_LEVEL} {k + 1}" for k in range(PARTS))
 
 
 def shifted_flows(
@@ -19,7 +26,7 @@ def shifted_flows(
 ) -> Iterator[tuple[str, AveragedDischarge]]:
     """Yield each uncertain input's name with the flow as it would be one standard uncertainty higher."""
     yield from _sensor_shifted(flow, sensor, notes)
-    yield from _supply_shifted(flow, sensor, notes)
+    yield from _supply_shifted(flow, sensor, notes.back)
     yield from _outside_shifted(flow, sensor, notes)
     yield from _liquid_shifted(flow, notes, told=sensor.supply if sensor.supply_u else "")
     yield from _times_shifted(flow, notes)
@@ -28,38 +35,49 @@ def shifted_flows(
 def _sensor_shifted(
     flow: AveragedDischarge, sensor: SensorUncertainties, notes: NoteUncertainties
 ) -> Iterator[tuple[str, AveragedDischarge]]:
-    same = _one_standard(sensor, notes)
-    own = _without(sensor.gain_u, sensor.reference_u) if same else sensor.gain_u
-    if own:
-        yield "pressure gain", _turned(flow, own, sensor.reads_zero_at)
-    if same:
-        share, level = notes.back_pressure_reference_u, notes.back_pressure_reads_zero_at
-        back = flow.back_pressure + share * (flow.back_pressure - level)
-        yield (
-            "reference standard",
-            replace(_turned(flow, sensor.reference_u, sensor.reads_zero_at), back_pressure=back),
-        )
-    if sensor.zero_u:
-        yield "pressure zero", _raised(flow, sensor.zero_u)
+    yield from _standard_shifted(flow, sensor, notes.back)
+    gain, zero = _own(sensor, notes.back)
+    if gain:
+        yield "pressure gain", _turned(flow, gain, sensor.reads_zero_at)
+    if zero:
+        yield "pressure zero", _raised(flow, zero)
     if sensor.misfit is not None:
         pressure = flow.pressure + sensor.missed(flow.pressure)
         start = flow.start_pressure + float(sensor.missed(np.array([flow.start_pressure]))[0])
         yield "pressure lack of fit", replace(flow, pressure=pressure, start_pressure=start)
 
 
+def _standard_shifted(
+    flow: AveragedDischarge, sensor: SensorUncertainties, back: SensorUncertainties
+) -> Iterator[tuple[str, AveragedDischarge]]:
+    """Move together the tank's sensor and one downstream that were calibrated with one standard."""
+    if not _one_standard(sensor, back):
+        return
+    if sensor.reference_u or back.reference_u:
+        behind = flow.back_pressure + back.reference_u * (flow.back_pressure - back.reads_zero_at)
+        yield STANDARD, replace(_turned(flow, sensor.reference_u, sensor.reads_zero_at), back_pressure=behind)
+    above, below = sensor.level_error, back.level_error
+    if above is None or below is None:
+        return
+    tank, start = (above.parts(p - sensor.reads_zero_at) for p in (flow.pressure, np.array([flow.start_pressure])))
+    chamber = below.parts(flow.back_pressure - back.reads_zero_at)
+    for k, name in enumerate(STANDARD_BY_LEVEL):
+        moved = replace(flow, pressure=flow.pressure + tank[k], start_pressure=flow.start_pressure + float(start[k, 0]))
+        yield name, replace(moved, back_pressure=flow.back_pressure + chamber[k])
+
+
 def _supply_shifted(
-    flow: AveragedDischarge, sensor: SensorUncertainties, notes: NoteUncertainties
+    flow: AveragedDischarge, sensor: SensorUncertainties, back: SensorUncertainties
 ) -> Iterator[tuple[str, AveragedDischarge]]:
     """Move together what hangs on one supply: the tank's sensor, one downstream, and scales or meters."""
-    level, share = notes.back_pressure_no_signal_at, notes.back_pressure_supply_u
-    back = flow.back_pressure + share * (flow.back_pressure - level)
-    same = bool(sensor.supply) and sensor.supply == notes.back_pressure_supply
+    behind = flow.back_pressure + back.supply_u * (flow.back_pressure - back.no_signal_at)
+    same = bool(sensor.supply) and sensor.supply == back.supply
     if sensor.supply_u:
         amounts = _with_term(flow, sensor.supply) if sensor.supply else flow.amounts
         moved = replace(_turned(flow, sensor.supply_u, sensor.no_signal_at), amounts=amounts)
-        yield "sensor supply", replace(moved, back_pressure=back) if same else moved
-    if share and not (same and sensor.supply_u):
-        yield "back pressure supply", replace(flow, back_pressure=back)
+        yield "sensor supply", replace(moved, back_pressure=behind) if same else moved
+    if back.supply_u and not (same and sensor.supply_u):
+        yield "back pressure supply", replace(flow, back_pressure=behind)
 
 
 def _outside_shifted(
@@ -69,11 +87,9 @@ def _outside_shifted(
         moved = _raised(flow, notes.ambient_u) if sensor.reads_zero_at > 0.0 else flow
         back = moved.back_pressure + (notes.ambient_u if notes.free_jet else 0.0)
         yield "ambient pressure", replace(moved, back_pressure=back)
-    if notes.back_pressure_u:
-        yield "back pressure", replace(flow, back_pressure=flow.back_pressure + notes.back_pressure_u)
-    gain = notes.back_pressure_gain_u
-    if _one_standard(sensor, notes):
-        gain = _without(gain, notes.back_pressure_reference_u)
+    gain, zero = _own(notes.back, sensor)
+    if behind := math.hypot(notes.back_pressure_u, zero):
+        yield "back pressure", replace(flow, back_pressure=flow.back_pressure + behind)
     if gain:
         yield "back pressure gain", replace(flow, back_pressure=flow.back_pressure * (1.0 + gain))
 
@@ -144,14 +160,27 @@ def cda_by_amounts(
     return flow, flow.each_cda(), changes(lambda of: of.each_cda(), flow, sensor, notes)
 
 
-def _one_standard(sensor: SensorUncertainties, notes: NoteUncertainties) -> bool:
-    """Tell whether the tank's sensor and one downstream were calibrated with one standard that may be off."""
-    return bool(sensor.reference) and sensor.reference == notes.back_pressure_reference and sensor.reference_u > 0.0
+def ranked(shares: Mapping[str, float]) -> tuple[BudgetTerm, ...]:
+    """Return budget terms, largest first; parts of one source as one."""
+    merged: dict[str, float] = {}
+    for source, u in shares.items():
+        name = BY_LEVEL if source in STANDARD_BY_LEVEL else source
+        merged[name] = math.hypot(merged.get(name, 0.0), u)
+    return tuple(BudgetTerm(source, u) for source, u in sorted(merged.items(), key=lambda item: -item[1]))
 
 
-def _without(whole: float, part: float) -> float:
-    """Return what is left of a standard uncertainty without one part of it."""
-    return math.sqrt(max(whole**2 - part**2, 0.0))
+def _one_standard(one: SensorUncertainties, other: SensorUncertainties) -> bool:
+    """Tell whether two sensors were calibrated with one standard."""
+    return bool(one.reference) and one.reference == other.reference
+
+
+def _own(sensor: SensorUncertainties, other: SensorUncertainties) -> tuple[float, float]:
+    """Return what is left of a sensor's gain and zero without what it shares with another by one standard."""
+    if not _one_standard(sensor, other):
+        return sensor.gain_u, sensor.zero_u
+    level = sensor.level_error if other.level_error is not None else None
+    zero = sensor.zero_u if level is None else without(sensor.zero_u, level.u)
+    return without(sensor.gain_u, sensor.reference_u), zero
 
 
 def _turned(flow: AveragedDischarge, share: float, about: float) -> AveragedDischarge:

@@ -1,12 +1,13 @@
 """Thrust that does not lie in the cell's axis: the cell reads F cos(angle), so it only ever reads low.
 
 An angle that is known as small is taken as half-normal: its scale is what an inclinometer leaves open. What it hides on
-the mean is put back, and the rest is doubt.
+the mean is put back, and the rest is doubt. An angle that a check found is put back as found, with its own uncertainty.
 """
 
 import math
 from dataclasses import dataclass
 
+from standbook.analysis.results.quantities import Measured
 from standbook.daq.config.stand_interaction import StandInteraction
 
 LEAST_ANGLE = math.radians(0.5)  # scale below which nobody knows thrust against cell; judgement
@@ -22,8 +23,15 @@ class Misalignment:
     claimed: float | None = None  # angle that was typed, where it is below the least [rad]
 
 
-def misalignment(path: StandInteraction) -> Misalignment:
+def misalignment(path: StandInteraction, found: Measured | None = None) -> Misalignment:
     r"""Return what to put back for the angle of a load path, and what that leaves open.
+
+    Parameters
+    ----------
+    path : StandInteraction
+        Of the cell's calibration, with the angle as typed.
+    found : Measured, optional
+        Share of the force that the angle hides, :math:`1 - \cos\theta`, by a check before the run. [-]
 
     Notes
     -----
@@ -33,6 +41,9 @@ def misalignment(path: StandInteraction) -> Misalignment:
     """
     if path.pull:
         return Misalignment(0.0, 0.0)
+    if found is not None:
+        least = math.sqrt(2.0) * LEAST_ANGLE**2 / 2.0
+        return Misalignment(found.value / (1.0 - found.value), max(found.u, least))
     typed = path.angle.value if path.angle is not None else math.sqrt(math.sqrt(2.0) * path.alignment.value)
     scale = max(typed, LEAST_ANGLE)
     mean = scale**2 / 2.0

@@ -65,6 +65,11 @@ def combined(terms: Iterable[BudgetTerm]) -> float:
     return math.sqrt(sum(term.u**2 for term in terms))
 
 
+def without(whole: float, part: float) -> float:
+    """Return what is left of a standard uncertainty without one part of it."""
+    return math.sqrt(max(whole**2 - part**2, 0.0))
+
+
 def effective_dof(terms: Iterable[BudgetTerm]) -> float:
     r"""Return the effective degrees of freedom of independent terms; infinite where each is known well.
 

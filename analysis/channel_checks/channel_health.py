@@ -9,9 +9,12 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from standbook.analysis.dataset.calibrated_range import beyond_levels
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.channels import (
+    ABOVE_HIGHEST_LEVEL,
+    BEYOND_CALIBRATION,
     CLIPPED,
     GAUGE_AS_ABSOLUTE,
     INTERFERENCE,
@@ -37,11 +40,11 @@ SI_WORDS = {"Pa": (1e5, "bar"), "N": (1.0, "N"), "K": (1.0, "K"), "V": (1.0, "V"
 
 
 def usable(channel: Channel, start: float, end: float) -> bool:
-    """Tell whether a channel has samples between two instants and few of them are clipped, open or stuck."""
+    """Tell whether a channel has samples between two instants, few clipped, open, stuck or beyond its calibration."""
     inside = between(channel.time, start, end)
     if inside.stop - inside.start < 8:
         return False
-    bad = saturated(channel)[inside] | channel.open_wire[inside]
+    bad = saturated(channel)[inside] | channel.open_wire[inside] | channel.uncalibrated[inside]
     return bool(np.mean(bad) <= BAD_SHARE) and stuck_since(channel, start, end) is None
 
 
@@ -124,6 +127,7 @@ def channel_findings(dataset: Dataset, start: float, end: float) -> list[Finding
             continue
         said += _clipped(channel, inside)
         said += _open(channel, inside)
+        said += _beyond_levels(dataset, channel, inside)
         since = stuck_since(channel, start, end)
         if since is not None:
             said.append(_not_responding(dataset, channel, since))
@@ -165,6 +169,30 @@ def _clipped(channel: Channel, inside: Mask) -> list[Finding]:
     scale, unit = SI_WORDS.get(SI_UNIT[channel.calibration.dimension], (1.0, ""))
     return [
         CLIPPED.at(channel.tag, first, seconds=seconds, peak=float(np.nanmax(channel.reading[bad])) / scale, unit=unit)
+    ]
+
+
+def _beyond_levels(dataset: Dataset, channel: Channel, inside: Mask) -> list[Finding]:
+    """Say that readings lie above what was calibrated: a little, or further than a curve is carried."""
+    c, origin = channel.calibration, channel.origin(dataset.plan.site.ambient_pressure)
+    above = beyond_levels(c, channel.time, channel.reading, origin)
+    if above is None or (inside & saturated(channel)).any():  # that is said, and says more
+        return []
+    far = inside & channel.uncalibrated
+    kind, bad = (BEYOND_CALIBRATION, far) if far.any() else (ABOVE_HIGHEST_LEVEL, inside & above)
+    if not bad.any():
+        return []
+    own = (channel.reading[bad] - origin) / c.scale
+    peak = float(own[np.nanargmax(np.abs(own))])
+    return [
+        kind.at(
+            channel.tag,
+            float(channel.time[bad][0]),
+            seconds=_seconds(channel, bad),
+            peak=peak,
+            highest=c.highest if peak > 0.0 else c.lowest,
+            unit=c.reading_unit,
+        )
     ]
 
 

@@ -7,13 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from standbook.analysis.budget.level_error import LevelError
+from standbook.analysis.budget.terms import without
 from standbook.analysis.calibration.pull_fit import PullFit
+from standbook.analysis.results.quantities import Measured
 from standbook.daq.arrays import Array, Mask
 from standbook.daq.config.calibration import Calibration, from_si
 from standbook.daq.config.measurands import MEASURANDS, Measurand
 from standbook.daq.quantity import Quantity
 
-OF_SPAN = ", of span"  # behind a reference's name: the part of its error that is no share of the reading
 BAROMETER = "barometer"  # moves every gauge sensor's absolute pressure
 
 
@@ -35,6 +37,8 @@ class Channel:
     supply: str = ""  # what it hangs on; a supply moves all channels that name it together
     supply_u: float = 0.0  # of the supply that the signal was divided by, relative standard uncertainty
     pull: PullFit | None = None  # of a load cell: what an in-place pull found of the way from thrust to it
+    hidden_by_angle: Measured | None = None  # of a load cell: share of a force, by the angle that a check found [-]
+    beyond: Mask | None = None  # (N,) readings further than calibrated levels back; none are where this is ``None``
     stated_u: float = 0.0  # of what else scales the signal and no calibration holds, relative standard uncertainty
 
     @property
@@ -61,6 +65,11 @@ class Channel:
         return self.time[good], self.reading[good]
 
     @property
+    def uncalibrated(self) -> Mask:
+        """Readings that tell no more than "at least": what they are beyond was never calibrated. (N,)."""
+        return np.zeros(self.time.size, dtype=np.bool_) if self.beyond is None else self.beyond
+
+    @property
     def gain_u(self) -> float:
         """Relative standard uncertainty of the slope."""
         return self.calibration.slope_u()
@@ -81,6 +90,13 @@ class Channel:
         """Relative standard uncertainty of that standard, which is a part of `gain_u`."""
         return self.calibration.reference_uncertainty.value
 
+    @property
+    def level_error(self) -> LevelError | None:
+        """What that standard is off by beside its share, a part of `zero_u` [SI]; ``None`` where levels share none."""
+        c = self.calibration
+        u, near = c.scale * c.reference_span_u(), c.scale * c.reference_near()
+        return LevelError(u, near) if u > 0.0 and near > 0.0 else None
+
     def reading_u(self, reading: float, ambient: Quantity) -> float:
         """Compute the standard uncertainty of one mean reading [SI], barometer and supply included."""
         return math.hypot(self.calibration_u(reading, ambient), self.supply_effect(reading, ambient))
@@ -90,10 +106,32 @@ class Channel:
         found = {BAROMETER: ambient.u if self.calibration.reference == "gauge" else 0.0}
         if self.supply:
             found[self.supply] = self.supply_effect(reading, ambient)
-        if self.reference:
-            found[self.reference] = self.reference_u * (reading - self.origin(ambient))
-            found[self.reference + OF_SPAN] = self.calibration.scale * self.calibration.reference_span_u()
+        found |= {name: float(moved) for name, moved in self._by_reference(reading - self.origin(ambient)).items()}
         return {name: effect for name, effect in found.items() if effect}
+
+    def moved(self, ambient: Quantity, of: NDArray[np.intp]) -> dict[str, Array]:
+        """Return what each source of doubt one u higher adds to these readings, by its name. (M,) each [SI]."""
+        own = self.reading[of] - self.origin(ambient)
+        named, level = self._by_reference(own), self.level_error if self.reference else None
+        found = {
+            f"{self.tag} gain": without(self.gain_u, self.reference_u if self.reference else 0.0) * own,
+            f"{self.tag} zero": np.full(own.size, without(self.zero_u, level.u if level is not None else 0.0)),
+            **named,
+        }
+        if self.calibration.reference == "gauge":
+            found[BAROMETER] = np.full(own.size, ambient.u)
+        if self.supply_u:
+            found[self.supply or f"{self.tag} supply"] = self.supply_moved(self.signal[of])
+        return found
+
+    def _by_reference(self, own: float | Array) -> dict[str, Array]:
+        """Return what a named standard adds, part by part, to readings so far above the sensor's zero. [SI]."""
+        if not self.reference:
+            return {}
+        own, level = np.asarray(own, dtype=np.float64), self.level_error
+        parts = () if level is None else level.parts(own)
+        by_level = {f"{self.reference}, by level {k}": part for k, part in enumerate(parts, 1)}
+        return {self.reference: self.reference_u * own, **by_level}
 
     def supply_effect(self, reading: float, ambient: Quantity) -> float:
         """Return what a supply higher by its standard uncertainty than taken adds to a mean reading. [SI]."""
@@ -145,18 +183,13 @@ def pair_u(one: Channel, reading: float, other: Channel, other_reading: float, a
     """Return what two mean readings are uncertain by. [SI].
 
     A supply that both hang on, a standard that both were calibrated with and the barometer move them together; what a
-    standard is off by from level to level the less, the further the readings lie apart.
+    standard is off by from level to level the less so, the further the readings lie apart.
     """
     first, second = one.shared_effects(reading, ambient), other.shared_effects(other_reading, ambient)
-    span = one.reference + OF_SPAN
-    if span in first and span in second:
-        apart = (reading - one.origin(ambient) - other_reading + other.origin(ambient)) / one.calibration.scale
-        share = math.sqrt(one.calibration.reference_alike(apart))
-        first, second = {**first, span: share * first[span]}, {**second, span: share * second[span]}
     common = [name for name in first if name in second]
 
     def alone(whole: float, moved: Mapping[str, float]) -> float:
-        return math.sqrt(max(whole**2 - sum(moved[name] ** 2 for name in common), 0.0))
+        return without(whole, math.hypot(*(moved[name] for name in common)))
 
     return PairU(
         alone(one.reading_u(reading, ambient), first),

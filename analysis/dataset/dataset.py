@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from standbook.analysis.budget.floors import floored_calibration
 from standbook.analysis.dataset.as_weighed import in_air, plan_of_run
+from standbook.analysis.dataset.calibrated_range import beyond_levels
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.findings.channels import NO_CALIBRATION, NO_SUPPLY
 from standbook.analysis.results.prediction import Prediction
@@ -22,7 +23,7 @@ from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Gap, RecordHealth, TZero
 from standbook.analysis.signal.windows import parts_of
 from standbook.daq.arrays import Array
-from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.calibration import CARRIED, Calibration
 from standbook.daq.config.measurands import SUPPLY_VOLTAGE
 from standbook.daq.config.plan import Plan, Tank
 from standbook.daq.config.signal_conversion import Rails, clipped
@@ -227,6 +228,7 @@ def _channel(
         clipped=at_rail,
         open_wire=opened,
         stream=key,
+        beyond=beyond_levels(calibration, played.time, reading, ambient, share=CARRIED),
     )
 
 

@@ -24,7 +24,7 @@ from standbook.analysis.dataset.dataset import (
     calibrated,
     iso_time,
 )
-from standbook.analysis.dataset.pulled_path import with_pulls
+from standbook.analysis.dataset.pulled_path import with_alignments, with_pulls
 from standbook.analysis.dataset.tapped_stand import tapped_stand
 from standbook.analysis.findings.channels import (
     CALIBRATIONS_NOT_IN_DATE,
@@ -80,6 +80,8 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
     channels, of_pulls = with_pulls(channels, run.pulls)
     findings += of_pulls
+    checked = run.evidence.check
+    channels = with_alignments(channels, checked, stand_sha256=run.stand_sha256, rehearsal=run.info.rehearsal)
     stand, of_taps = tapped_stand(run.stand, run.taps)
     findings += of_taps
     findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]

@@ -1,6 +1,6 @@
-"""Put a pull's result in the place of the load path that a cell's calibration states. SI.
+"""Put what a pull or a check of the angle found in the place of the load path that a cell's calibration states. SI.
 
-The points are fitted again with the calibration that the run uses, so that both belong together.
+A pull's points are fitted again with the calibration that the run uses, so that both belong together.
 """
 
 from collections.abc import Mapping
@@ -11,12 +11,16 @@ import numpy as np
 from standbook.analysis.calibration.pull_fit import PullFit, fit_of_pull
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.findings.thrust import PULL_NOT_APPLIED, PULL_WITHOUT_STIFFENING
+from standbook.analysis.results.quantities import Measured
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.stand_interaction import Pull, StandInteraction
 from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding
-from standbook.daq.quantity import Quantity
+from standbook.daq.quantity import Quantity, parse_quantity
+from standbook.daq.stand_sheets.check_file import CheckFile
 from standbook.daq.stand_sheets.pull_file import BAR, PullFile
+
+ALIGNMENT = "alignment"  # kind of a check
 
 
 def with_pulls(
@@ -53,6 +57,24 @@ def with_pulls(
     return found, said
 
 
+def with_alignments(
+    channels: Mapping[str, Channel], check: CheckFile | None, *, stand_sha256: str, rehearsal: bool
+) -> dict[str, Channel]:
+    """Return channels with the share of a force that the angle of each cell was found to hide.
+
+    A check of another state of the stand says nothing, one on simulated boards only of a rehearsal; after a pull
+    through the same angle its factor holds it.
+    """
+    found = dict(channels)
+    if check is None or check.stand_sha256 != stand_sha256 or (check.rehearsal and not rehearsal):
+        return found
+    for done in check.of_kind(ALIGNMENT):
+        channel, hidden = found.get(done.of.tag), _share(done.outcome.as_found)
+        if channel is not None and channel.pull is None and hidden is not None:
+            found[done.of.tag] = replace(channel, hidden_by_angle=hidden)
+    return found
+
+
 def _foreign(pull: PullFile, calibration: Calibration) -> str:
     if calibration.signal_unit != pull.signal_unit:
         return f"its points are in {pull.signal_unit}, the record's in {calibration.signal_unit}"
@@ -82,3 +104,11 @@ def _quantity(value: float, dimension: str, u: float = 0.0) -> Quantity:
 
 def _gauge(pressure: float) -> Quantity:
     return Quantity(value=pressure, u=0.0, dimension="pressure", reference="gauge", text=f"{pressure / BAR:.4g} bar(g)")
+
+
+def _share(text: str) -> Measured | None:
+    try:
+        share = parse_quantity(text, "share")
+    except ValueError:
+        return None  # not read
+    return Measured(share.value, share.u, "1") if share.u > 0.0 else None

@@ -94,6 +94,8 @@ def summed_cell(cells: Sequence[Channel], shares: Array) -> Channel:
         counts=np.sum([cell.counts for cell in cells], axis=0),
         clipped=np.any([cell.clipped for cell in cells], axis=0),
         open_wire=np.any([cell.open_wire for cell in cells], axis=0),
+        hidden_by_angle=None,  # of each its own
+        beyond=np.any([cell.uncalibrated for cell in cells], axis=0),
         supply=first.supply if together else "",
         supply_u=abs(float(np.sum(moved))) if together else math.hypot(*moved),
     )

@@ -3,6 +3,28 @@
 from standbook.analysis.findings.consequences import PLACES, READINGS
 from standbook.daq.findings.finding import FindingKind
 
+ABOVE_HIGHEST_LEVEL = FindingKind(
+    code="above-highest-level",
+    severity="note",
+    text=(
+        "{channel}: read up to {peak:,.4g} {unit} for {seconds:.2f} s from T{time:+.2f} s, beyond {highest:,.4g} "
+        "{unit}, where its calibrated levels end. Its curve is carried up to 5 % further."
+    ),
+)
+BEYOND_CALIBRATION = FindingKind(
+    code="beyond-calibration",
+    severity="serious",
+    text=(
+        "{channel}: read up to {peak:,.4g} {unit} for {seconds:.2f} s from T{time:+.2f} s, more than 5 % beyond "
+        "{highest:,.4g} {unit}, where its calibrated levels end. So far no curve is carried: these readings say no "
+        "more than at least so much. Calibrate it that far, or give the place a wider sensor."
+    ),
+)
+THRUST_BEYOND_CALIBRATION = BEYOND_CALIBRATION.worded(
+    "{channel}: read up to {peak:,.0f} N, for {seconds:.2f} s of the burn more than 5 % beyond {highest:,.0f} N, where "
+    "the levels of calibration {calibration} end. The impulse is a lower bound. Calibrate to at least the maximum "
+    "load, and analyse again with that revision."
+)
 CELL_DROP_OUTS = FindingKind(
     code="cell-drop-outs",
     severity="caution",

@@ -11,15 +11,6 @@ BENT = FindingKind(
         "(F {ratio:.1f}, {needed:.1f} needed at 5 %). Fit that degree into a new revision."
     ),
 )
-BEYOND_CALIBRATION = FindingKind(
-    code="beyond-calibration",
-    severity="serious",
-    text=(
-        "{channel}: it read {far:,.0f} N in the burn, and calibration {calibration} holds from {lowest:,.0f} to "
-        "{highest:,.0f} N: a calibration says nothing of loads beyond its points. Calibrate to at least the "
-        "maximum load, and analyse again with that revision."
-    ),
-)
 BOOT_CHANGED = FindingKind(
     code="boot-changed",
     severity="serious",

@@ -55,20 +55,14 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[DischargeRecord, Sens
         amounts=amounts,
         weights=tuple(1.0 for _ in amounts),
     )
+    chamber = sensor_terms(flow.chamber, ambient)
     notes = NoteUncertainties(
         ullage_volume_u=volume.u,
         load_u=load.u,
         load=load.value,
         density_u=density.u,
         ambient_u=ambient.u,
-        back_pressure_u=flow.chamber.zero_u,
-        back_pressure_gain_u=math.hypot(flow.chamber.gain_u, face.u / face.value),
-        back_pressure_reference=flow.chamber.reference,
-        back_pressure_reference_u=flow.chamber.reference_u,
-        back_pressure_reads_zero_at=flow.chamber.origin(ambient),
-        back_pressure_supply=flow.chamber.supply,
-        back_pressure_supply_u=flow.chamber.supply_u,
-        back_pressure_no_signal_at=flow.chamber.no_signal_reading + flow.chamber.origin(ambient),
+        back=replace(chamber, gain_u=math.hypot(chamber.gain_u, face.u / face.value)),
         free_jet=flow.chamber.calibration.reference == "gauge",  # its reading moves with the barometer
         clock_u=dataset.clock_u,
         opening_u=flow.opening.u if flow.own_end else math.hypot(flow.opening.u, CHAMBER_U),

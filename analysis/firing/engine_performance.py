@@ -20,7 +20,7 @@ from standbook.analysis.blowdown.tank_results import (
     tank_pressure,
     ullage_correlation,
 )
-from standbook.analysis.budget.one_scale import ratio_of, sum_of
+from standbook.analysis.budget.shared_masses import SharedMass, ratio_of, sum_of, weighed_alike
 from standbook.analysis.channel_checks.channel_health import first_usable
 from standbook.analysis.dataset.channel import Channel, pair_u
 from standbook.analysis.dataset.dataset import Dataset, left_aboard
@@ -246,6 +246,7 @@ def engine_of(
     plan = dataset.plan
     assert plan.engine is not None  # noqa: S101 - the plan's validator requires it of a static fire
     known = {name: flow.expelled for name, flow in flows.items() if flow.expelled is not None}
+    expelled = weighed_alike(known, shared_scale_u(flows))
     firing = _Firing(
         dataset=dataset,
         engine=plan.engine,
@@ -253,7 +254,7 @@ def engine_of(
         burn=burn,
         flows=flows,
         impulse=None if impulse is None or impulse.lower_bound_only else Measured(impulse.value, impulse.u, "N*s"),
-        total=sum_of(known.values(), shared_scale_u(flows)) if len(known) == len(plan.tank) else None,
+        total=sum_of(expelled.values()) if len(known) == len(plan.tank) else None,
         both=both_flow(flows),
     )
     chamber, said = _chamber(firing)
@@ -261,16 +262,15 @@ def engine_of(
     said += _unit_findings(firing, of_chamber.thrust_coefficient)
     said += chamber_facts_finding(plan.engine, of_chamber.cstar, gauged=dataset.throat_after is not None)
     stiffness, soft = _stiffness(dataset, chamber, flows, burn)
-    burned = firing.both.masses if firing.both is not None else {}
     result = EngineResult(
         cstar=of_chamber.cstar,
         isp=_isp(firing),
         thrust_coefficient=of_chamber.thrust_coefficient,
-        mixture_ratio=_mixture(burned, flows),
+        mixture_ratio=_mixture(firing.both.shared if firing.both is not None else {}),
         chamber_pressure=of_chamber.pressure,
         injector_stiffness=stiffness,
         delivered_isp=performance.isp(firing.impulse, firing.total) if firing.impulse and firing.total else None,
-        overall_mixture_ratio=_mixture(known, flows),
+        overall_mixture_ratio=_mixture(expelled),
         window=(firing.both.start, firing.both.end) if firing.both is not None else None,
     )
     impossible = any(f.of(THRUST_COEFFICIENT_IMPOSSIBLE, IMPULSE_PER_MASS_IMPOSSIBLE) for f in said)
@@ -279,11 +279,11 @@ def engine_of(
     return EngineFindings(result, (*said, *soft), impossible)
 
 
-def _mixture(masses: Mapping[str, Measured], flows: Mapping[str, TankFlow]) -> Measured | None:
-    """Return oxidiser over fuel, ``None`` where one is not known; what one scale shares drops out."""
+def _mixture(masses: Mapping[str, SharedMass]) -> Measured | None:
+    """Return oxidiser over fuel, ``None`` where one is not known; what moves both alike drops out."""
     if not {"oxidiser", "fuel"} <= masses.keys():
         return None
-    return ratio_of(masses["oxidiser"], masses["fuel"], shared_scale_u(flows))
+    return ratio_of(masses["oxidiser"], masses["fuel"])
 
 
 def _part(firing: _Firing, begin: float, end: float) -> Measured | None:

@@ -6,13 +6,11 @@ the plan, from a water flow, give each side by the integral of its pressure drop
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.budget.one_scale import ratio_of, sum_of
+from standbook.analysis.budget.shared_masses import SharedMass, ratio_of, sum_of, weighed_alike
 from standbook.analysis.dataset.boil_off import greatest_boil_off
-from standbook.analysis.dataset.channel import pair_u
 from standbook.analysis.dataset.dataset import Dataset, weighed_mass
 from standbook.analysis.findings.firing import BOIL_OFF_BOUNDED, BOIL_OFF_UNKNOWN, MASS_NOT_CLOSED
 from standbook.analysis.physics.fluids import is_cryogenic
@@ -20,8 +18,8 @@ from standbook.analysis.results.firing_results import MassRoute
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.analysis.thrust.thrust_record import ThrustRecord
+from standbook.daq.arrays import Array
 from standbook.daq.findings.finding import Finding
-from standbook.daq.quantity import Quantity
 
 SCALES, CELL, FLOW_AREA = "scales", "step of the load cell", "flow areas of the plan"
 AGREE = 3.0  # combined standard uncertainties
@@ -33,7 +31,8 @@ def mass_routes(
     """Return every route that the record gives, the scales first."""
     weighed = {tank.name: weighed_mass(dataset, tank) for tank in dataset.plan.tank}
     known = {name: mass for name, mass in weighed.items() if mass is not None}
-    reference = sum_of(known.values(), dataset.scale_u) if len(known) == len(weighed) else None
+    scales = weighed_alike(known, dataset.scale_u)
+    reference = sum_of(scales.values()) if len(known) == len(weighed) else None
     routes = []
     if reference is not None:
         routes.append(
@@ -42,7 +41,7 @@ def mass_routes(
                 tanks=known,
                 total=reference,
                 closure=None,
-                mixture_ratio=_mixture(known, dataset.scale_u),
+                mixture_ratio=_mixture(scales),
             )
         )
     cell = cell_mass(record, dataset, relative_gain_u)
@@ -50,13 +49,14 @@ def mass_routes(
         routes.append(
             MassRoute(route=CELL, tanks={}, total=cell, closure=_closure(cell, reference), mixture_ratio=None)
         )
-    by_area = {name: flow_area_mass(dataset, flow) for name, flow in flows.items() if flow.complete and flow.chamber}
+    whole = {name: flow for name, flow in flows.items() if flow.complete and flow.chamber and np.any(flow.rate > 0.0)}
+    by_area = {name: flow_area_mass(flow) for name, flow in whole.items()}
     if len(by_area) == len(weighed):
-        total = sum_of(by_area.values(), 0.0)
+        total = sum_of(by_area.values())
         routes.append(
             MassRoute(
                 route=FLOW_AREA,
-                tanks=by_area,
+                tanks={name: one.mass for name, one in by_area.items()},
                 total=total,
                 closure=_closure(total, reference),
                 mixture_ratio=_mixture(by_area),
@@ -112,7 +112,7 @@ def cell_mass(record: ThrustRecord, dataset: Dataset, relative_gain_u: float) ->
     return Measured(force / gravity.value, u / gravity.value, "kg")
 
 
-def flow_area_mass(dataset: Dataset, flow: TankFlow) -> Measured:
+def flow_area_mass(flow: TankFlow) -> SharedMass:
     r"""Return what the plan's flow area says left one tank. [kg].
 
     Notes
@@ -120,27 +120,18 @@ def flow_area_mass(dataset: Dataset, flow: TankFlow) -> Measured:
     :math:`m = C_dA \sqrt{2 \rho} \int \sqrt{P - P_c}\,dt` from opening to end; pressures enter u by shifting them,
     instants by the flow at their end.
     """
-    tank, ambient = flow.tank, dataset.plan.site.ambient_pressure
+    tank = flow.tank
     conductance = tank.feed_cda.value * math.sqrt(2.0 * tank.liquid_density.value)
-    time = flow.channel.time
-    flowing = (time >= flow.opening.time) & (time <= flow.end.time)
 
-    def mass(shift: float) -> float:
-        rate = np.where(flowing, np.sqrt(np.maximum(np.nan_to_num(flow.drive) + shift, 0.0)), 0.0)
+    def mass(time: Array, rate: Array) -> float:
         return conductance * float(np.sum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0))
 
-    value = mass(0.0)
-    assert flow.chamber is not None  # noqa: S101 - the caller asked only flows that have one
-    tank_mean = float(np.nanmean(flow.channel.reading[flowing]))
-    chamber_mean = float(np.nanmean(np.interp(time[flowing], flow.chamber.time, flow.chamber.reading)))
-    pressures = pair_u(flow.channel, tank_mean, flow.chamber, chamber_mean, _still(dataset)).of(1.0, -1.0)
-    if flow.channel.calibration.reference != flow.chamber.calibration.reference:
-        pressures = math.hypot(pressures, ambient.u)  # two gauge sensors move together with the barometer
-    rate = flow.rate[flowing]
-    edges = conductance * math.hypot(float(rate[0]) * flow.opening.u, float(rate[-1]) * flow.end.u)
-    relative = math.hypot(tank.feed_cda.relative_u, 0.5 * tank.liquid_density.relative_u)
-    u = math.hypot(value * relative, mass(pressures) - value, edges)
-    return Measured(value, u, "kg")
+    rate = flow.rate
+    value, flowing = mass(flow.channel.time, rate), rate[rate > 0.0]
+    moved = {name: change / value for name, change in flow.changes(mass).items()}
+    edges = conductance * math.hypot(float(flowing[0]) * flow.opening.u, float(flowing[-1]) * flow.end.u) / value
+    u = math.hypot(tank.feed_cda.relative_u, 0.5 * tank.liquid_density.relative_u, edges, *moved.values())
+    return SharedMass(Measured(value, u * value, "kg"), moved)
 
 
 def closure_findings(routes: tuple[MassRoute, ...]) -> list[Finding]:
@@ -162,15 +153,10 @@ def closure_findings(routes: tuple[MassRoute, ...]) -> list[Finding]:
     return said
 
 
-def _still(dataset: Dataset) -> Quantity:
-    """Return the ambient pressure as if exact: what it moves in both gauge sensors does not move their difference."""
-    return replace(dataset.plan.site.ambient_pressure, u=0.0)
-
-
-def _mixture(masses: Mapping[str, Measured], scale_u: float = 0.0) -> Measured | None:
-    if not {"oxidiser", "fuel"} <= masses.keys() or masses["fuel"].value <= 0.0:
+def _mixture(masses: Mapping[str, SharedMass]) -> Measured | None:
+    if not {"oxidiser", "fuel"} <= masses.keys() or masses["fuel"].mass.value <= 0.0:
         return None
-    return ratio_of(masses["oxidiser"], masses["fuel"], scale_u)
+    return ratio_of(masses["oxidiser"], masses["fuel"])
 
 
 def _closure(total: Measured, reference: Measured | None) -> Measured | None:

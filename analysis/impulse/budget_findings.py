@@ -37,7 +37,7 @@ def _lack_of_fit(record: ThrustRecord, impulse: ImpulseResult) -> list[Finding]:
 
 def _floor(record: ThrustRecord, impulse: ImpulseResult) -> list[Finding]:
     tag, said = record.cell.tag, []
-    claimed_angle = misalignment(record.cell.calibration.stand_interaction).claimed
+    claimed_angle = misalignment(record.cell.calibration.stand_interaction, record.cell.hidden_by_angle).claimed
     if claimed_angle is not None:
         stated, floor = (f"{math.degrees(angle):.2g} deg" for angle in (claimed_angle, LEAST_ANGLE))
         said.append(U_BELOW_FLOOR.at(tag, what=f"{tag}: the angle of thrust and cell", stated=stated, floor=floor))

@@ -37,7 +37,7 @@ def impulse_budget(dataset: Dataset, record: ThrustRecord, window: Window) -> li
     terms = _gain_terms(record, start, end, value)
     terms += [t for t in (supply_term(record, start, end), _lack_of_fit(record, start, end)) if t is not None]
     interaction = c.stand_interaction
-    terms.append(Term("alignment", value * misalignment(interaction).u, DOF))
+    terms.append(Term("alignment", value * misalignment(interaction, record.cell.hidden_by_angle).u, DOF))
     first = factor * zero.before.u * (length - spread if zero.after is not None else length)
     second = factor * zero.after.u * spread if zero.after is not None else 0.0
     terms.append(Term("zero", math.hypot(first, second)))

@@ -1,8 +1,6 @@
 """Mean thrust coefficient of a firing, with what thrust and chamber pressure share. SI, absolute pressures."""
 
-import math
-
-from standbook.analysis.budget.terms import Term, combined, of_ratio, settled
+from standbook.analysis.budget.terms import Term, combined, of_ratio, settled, without
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.impulse.impulse_budget import SUPPLY, supply_term
@@ -33,17 +31,12 @@ def thrust_coefficient_of(
     mean = pressure_integral.value / (window[1] - window[0])
     driven = chamber.supply_effect(mean, dataset.plan.site.ambient_pressure) / mean
     below = [
-        Term("chamber", _rest(pressure_integral, driven)),
+        Term("chamber", without(pressure_integral.u / pressure_integral.value, driven)),
         Term("throat area", throat.u / throat.value),
         Term(SUPPLY, driven, shared=chamber.supply or None),
     ]
     supply = supply_term(record, *window)
     shared = Term(SUPPLY) if supply is None else supply.over(impulse.value)
-    above = [Term("impulse", _rest(impulse, shared.effect)), shared]
+    above = [Term("impulse", without(impulse.u / impulse.value, shared.effect)), shared]
     value = mean_thrust_coefficient(impulse, throat, pressure_integral).value
     return Measured(value, abs(value) * combined(settled(of_ratio(above, below))), "1")
-
-
-def _rest(of: Measured, part: float) -> float:
-    """Return the relative standard uncertainty that is left without one part of it."""
-    return math.sqrt(max((of.u / of.value) ** 2 - part**2, 0.0))

@@ -11,8 +11,9 @@ import numpy as np
 
 from standbook.analysis.budget.terms import Term, combined, impulse_result
 from standbook.analysis.channel_checks.channel_health import first_usable
-from standbook.analysis.dataset.channel import BAROMETER
+from standbook.analysis.dataset.channel import BAROMETER, Channel
 from standbook.analysis.dataset.dataset import Dataset
+from standbook.analysis.findings.channels import THRUST_BEYOND_CALIBRATION
 from standbook.analysis.findings.thrust import (
     BOOT_CHANGED,
     EARLY_END,
@@ -61,7 +62,8 @@ def doubt(dataset: Dataset, record: ThrustRecord, burn: Burn, *, more: Iterable[
         said.append(LATE_START.at(tag, float(record.time[0]), began=began))
     if burn.stop is None:
         said.append(EARLY_END.at(tag, float(record.time[-1]), record_end=record.time[-1]))
-    said += [*_clipped(dataset, record, start, end), *more]
+    clipped = _clipped(dataset, record, start, end)
+    said += [*clipped, *([] if clipped else _beyond_calibration(record.cell, start, end)), *more]
     lost = 0.0 if record.late else seen.lost(start, end)
     unseen = 0.0
     if lost > dataset.plan.test.repeat_if_lost_longer_than.value:
@@ -133,6 +135,21 @@ def _clipped(dataset: Dataset, record: ThrustRecord, start: float, end: float) -
             seconds=seconds,
             peak=float(np.max(record.thrust[bad])),
             guess=guess,
+        )
+    ]
+
+
+def _beyond_calibration(cell: Channel, start: float, end: float) -> list[Finding]:
+    inside = (cell.time >= start) & (cell.time <= end) & cell.uncalibrated
+    if not inside.any():
+        return []
+    read, c = cell.reading[inside], cell.calibration
+    peak = float(read[np.nanargmax(np.abs(read))])
+    seconds = np.count_nonzero(inside) * float(np.median(np.diff(cell.time)))
+    highest = c.scale * (c.highest if peak > 0.0 else c.lowest)
+    return [
+        THRUST_BEYOND_CALIBRATION.at(
+            cell.tag, float(cell.time[inside][0]), peak=peak, seconds=seconds, highest=highest, calibration=c.name
         )
     ]
 

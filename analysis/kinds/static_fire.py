@@ -23,7 +23,7 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.dataset.guard import FAILURES, guarded, part_failed
 from standbook.analysis.dataset.summed_cells import with_summed_cells
 from standbook.analysis.findings.catalogue import suppress_consequences
-from standbook.analysis.findings.channels import CLIPPED
+from standbook.analysis.findings.channels import BEYOND_CALIBRATION, CLIPPED
 from standbook.analysis.findings.firing import ZERO_UNSETTLED
 from standbook.analysis.findings.thrust import CHAMBER_NOT_FOLLOWED, NOZZLE_NOT_FULL, THRUST_NOT_FOLLOWED
 from standbook.analysis.firing.class_reserve import class_reserve, reserve_finding
@@ -78,6 +78,7 @@ from standbook.daq.errors import DataError
 from standbook.daq.findings.finding import Finding, deduplicate
 
 PARTED = (THRUST_NOT_FOLLOWED, CHAMBER_NOT_FOLLOWED)  # nothing new where a unit is wrong
+TOLD_OF_CELL = (CLIPPED, BEYOND_CALIBRATION)  # as what the impulse lost
 RINGS_ON = 0.3  # s after the chamber's fall in which the thrust ends
 
 
@@ -383,7 +384,7 @@ def _record_findings(dataset: Dataset, burn: Burn, cell: Channel) -> list[Findin
         *cell_findings(cell, min(0.0, begin), burn.thrust_end),
         *gap_findings(dataset, min(0.0, begin), burn.thrust_end),
         *interference_findings(dataset, min(0.0, begin), end, but=cell.tag),
-        *(f for f in channel_findings(dataset, begin, end) if not (f.of(CLIPPED) and f.channel == cell.tag)),
+        *(f for f in channel_findings(dataset, begin, end) if not (f.of(*TOLD_OF_CELL) and f.channel == cell.tag)),
         *pair_findings(dataset, begin, end),
         *mark_findings(dataset),
         *supply_findings(dataset, min(0.0, begin), end),

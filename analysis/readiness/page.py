@@ -64,9 +64,18 @@ def _age(fact: Fact) -> str:
 
 
 def ready_page(
-    facts: Sequence[Fact], waivers: Sequence[Waiver], test: Test, *, at: dt.datetime, rehearsal: bool
+    facts: Sequence[Fact],
+    waivers: Sequence[Waiver],
+    test: Test,
+    *,
+    at: dt.datetime,
+    rehearsal: bool,
+    charts: tuple[Sequence[str], str] = ((), ""),
 ) -> str:
-    """Render the page; ``waivers`` are those of no open fact. The same for the same arguments."""
+    """Render the page; the same for the same arguments.
+
+    ``waivers`` are those of no open fact; ``charts`` are pictures of zeros and shunt steps, and their words.
+    """
     environment = page_environment("standbook.analysis.readiness")
     style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
     return environment.get_template(TEMPLATE).render(
@@ -76,6 +85,8 @@ def ready_page(
         unused=waivers,
         summary=summary(facts),
         by_people=BY_PEOPLE,
+        charts=[Markup(one) for one in charts[0]],  # noqa: S704 - drawn by us; names are escaped there
+        chart_words=charts[1],
         number=test.number,
         kind=test.kind,
         article=test.article,

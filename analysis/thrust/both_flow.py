@@ -6,11 +6,11 @@ liquid that left unburned is charged to the burn.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from standbook.analysis.budget.one_scale import sum_of
+from standbook.analysis.budget.shared_masses import SCALE, SharedMass, sum_of
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust.tank_flows import STROKE, TankFlow
 from standbook.daq.arrays import Array
@@ -28,7 +28,7 @@ class BothFlow:
     start: float  # [s]
     end: float
     masses: Mapping[str, Measured]  # by tank [kg]; empty where one is not known
-    scale_u: float = 0.0  # that all of them share, relative
+    moved: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # of each, by what moves others too [-]
 
     @property
     def length(self) -> float:
@@ -38,9 +38,12 @@ class BothFlow:
     @property
     def total(self) -> Measured | None:
         """Mass of both liquids; ``None`` where one is not known. [kg]."""
-        if not self.masses:
-            return None
-        return sum_of(self.masses.values(), self.scale_u)
+        return sum_of(self.shared.values()) if self.masses else None
+
+    @property
+    def shared(self) -> dict[str, SharedMass]:
+        """Masses with what may move them together."""
+        return {name: SharedMass(mass, self.moved.get(name, {})) for name, mass in self.masses.items()}
 
 
 def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
@@ -51,7 +54,7 @@ def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
     Each side's mass is its expelled mass times the share of its drive integral, :math:`X = \int \sqrt{P - P_c}\,dt`,
     that falls into the interval: constant density and CdA. It ends before the first gas. An end that is not well known
     scales the whole of X; a chamber pressure that reads low does so only while it burns, and moves the share of a
-    liquid that flows on.
+    liquid that flows on, of both sides together.
     """
     if len(flows) != 2 or any(not flow.complete for flow in flows.values()):
         return None
@@ -62,10 +65,14 @@ def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
     end = first.end.time - max(CLEAR_LEAST, CLEAR_SHARES[1] * length) - first.fading - first.end.u
     if end - start < SHORTEST:
         return None
-    masses = {name: _mass(flow, start, end) for name, flow in flows.items()}
-    known = {name: mass for name, mass in masses.items() if mass is not None}
+    scale_u = shared_scale_u(flows)
+    masses = {name: mass for name, flow in flows.items() if (mass := _mass(flow, start, end, scale_u)) is not None}
+    whole = masses if len(masses) == len(flows) else {}
     return BothFlow(
-        start=start, end=end, masses=known if len(known) == len(flows) else {}, scale_u=shared_scale_u(flows)
+        start=start,
+        end=end,
+        masses={name: one.mass for name, one in whole.items()},
+        moved={name: one.moved for name, one in whole.items()},
     )
 
 
@@ -74,40 +81,32 @@ def shared_scale_u(flows: Mapping[str, TankFlow]) -> float:
     return min((flow.scale_u for flow in flows.values()), default=0.0)
 
 
-def _mass(flow: TankFlow, start: float, end: float) -> Measured | None:
+def _mass(flow: TankFlow, start: float, end: float, scale_u: float) -> SharedMass | None:
     """Return what one side let out in the interval. [kg]; ``None`` where its mass or its drive is not known."""
     if flow.expelled is None or flow.chamber is None or flow.expelled.value <= 0.0:
         return None
-    share = left_between(flow, start, end)
+    time, rate = flow.channel.time, flow.rate
+    share = left_between(time, rate, start, end)
     if not share > 0.0:
         return None
-    time, rate = flow.channel.time, flow.rate
     whole = float(np.sum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0))
     flowing = rate[rate > 0.0]
     edges = max(4, flowing.size // 20)
     ends = math.hypot(float(np.mean(flowing[:edges])) * flow.opening.u, float(np.mean(flowing[-edges:])) * flow.end.u)
-    u = math.hypot(flow.expelled.u / flow.expelled.value, ends / whole, share_u(flow, start, end) / share)
+    weighed = flow.expelled.u / flow.expelled.value
+    changes = flow.changes(lambda time, rate: left_between(time, rate, start, end))
+    moved = {name: change / share for name, change in changes.items()}
+    u = math.hypot(weighed, ends / whole, *moved.values())
     value = share * flow.expelled.value
-    return Measured(value, u * value, "kg")
+    return SharedMass(Measured(value, u * value, "kg"), {**moved, SCALE: min(scale_u, weighed)})
 
 
-def left_between(flow: TankFlow, start: float, end: float, drive: Array | None = None) -> float:
+def left_between(time: Array, rate: Array, start: float, end: float) -> float:
     """Return the share of what left that left between two instants. [-]; nan where nothing flowed.
 
-    ``drive`` is another pressure drop than the flow's own. (N,) [Pa]
+    ``rate`` is anything proportional to the flow. (N,)
     """
-    time, rate = flow.channel.time, flow.rate if drive is None else flow.rate_by(drive)
     left = np.concatenate(([0.0], np.cumsum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0)))
     if left[-1] <= 0.0:
         return math.nan
     return float(np.diff(np.interp([start, end], time, left))[0] / left[-1])
-
-
-def share_u(flow: TankFlow, start: float, end: float) -> float:
-    """Return what gains of both pressures leave open of that share: a tap may read low only while it burns. [-]."""
-    share, reading = left_between(flow, start, end), flow.channel.reading
-    turned = (
-        flow.drive - flow.back_gain_u * (reading - flow.drive),
-        flow.drive + flow.channel.gain_u * reading,
-    )
-    return math.hypot(*(left_between(flow, start, end, drive) - share for drive in turned))

@@ -14,7 +14,6 @@ from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.thrust import (
-    BEYOND_CALIBRATION,
     CELL_LEAPT,
     CHAMBER_NOT_FOLLOWED,
     GAIN_NOT_KNOWN,
@@ -26,7 +25,6 @@ from standbook.analysis.findings.thrust import (
 )
 from standbook.analysis.physics.performance import exit_force
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.chamber_pressure import CHOKED, above_tank
@@ -45,7 +43,6 @@ NOISE_SIGMA = 5.0  # standard uncertainties of a block's mean
 SECOND_PART = 0.8  # of PARTED that the second witness must see, in the same place
 LEAPT, LEAP_LOOK, QUICK = 0.3, 5, 0.1  # of the greatest thrust; samples beside; of a stand-mode period
 FLAT_LEAST, FLAT_STEPS = 0.15, 3.0  # s; converter steps that the thrust would have fallen by meanwhile
-BEYOND = 1.05  # of the calibrated range; a polynomial carries a little beyond its points
 OFF_LEAST = 0.1  # s without thrust within a burn
 
 
@@ -61,26 +58,17 @@ def thrust_doubts(dataset: Dataset, record: ThrustRecord, burn: Burn, flows: Map
     """Hold thrust against everything else that saw the burn."""
     chambers = _chambers(dataset, burn, flows)
     hidden = [*_leapt(record), *_flat(record, burn), *_lost(dataset, record, burn, chambers)]
-    others = _calibration(record)
+    others = _gain(record)
     if not hidden:
         others += [*_interrupted(record, burn), *_parted(dataset, record, burn, chambers, flows)]
     return ThrustDoubts(tuple(hidden), tuple(others))
 
 
-def _calibration(record: ThrustRecord) -> list[Finding]:
-    c, tag = record.cell.calibration, record.cell.tag
-    said = []
-    if c.reference_uncertainty.value <= 0.0 and c.stand_interaction.factor.u <= 0.0:
-        said.append(GAIN_NOT_KNOWN.at(tag, calibration=c.name))
-    # Rings and spikes of a moment may leave the range; the load may not.
-    mean = running_mean(record.time, record.reading, 2.0 * record.mode_period)
-    burning = np.abs(record.thrust) > LEAPT * float(np.max(record.thrust))
-    top, low = (float(np.quantile(mean[burning] if burning.any() else mean, q)) for q in (0.95, 0.05))
-    highest, lowest = c.highest * c.scale, c.lowest * c.scale
-    if top > highest + (BEYOND - 1.0) * abs(highest) or low < lowest - (BEYOND - 1.0) * abs(lowest):
-        far = top if top > highest else low
-        said.append(BEYOND_CALIBRATION.at(tag, far=far, calibration=c.name, lowest=lowest, highest=highest))
-    return said
+def _gain(record: ThrustRecord) -> list[Finding]:
+    c = record.cell.calibration
+    if c.reference_uncertainty.value > 0.0 or c.stand_interaction.factor.u > 0.0:
+        return []
+    return [GAIN_NOT_KNOWN.at(record.cell.tag, calibration=c.name)]
 
 
 def _leapt(record: ThrustRecord) -> list[Finding]:

@@ -5,7 +5,7 @@ A mass comes from the scales; where they say nothing it comes from run-out and l
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +14,7 @@ from standbook.analysis.blowdown.liquid_column import head_of
 from standbook.analysis.channel_checks.channel_health import first_usable, usable
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset, left_aboard, weighed_mass
+from standbook.analysis.dataset.doubted_drop import DoubtedDrop, doubted_drop
 from standbook.analysis.findings.cold_flow import FIRING_NO_TANK_PRESSURE
 from standbook.analysis.physics.performance import face_over_reading
 from standbook.analysis.results.quantities import Measured
@@ -51,7 +52,7 @@ class TankFlow:
     weighed: bool
     complete: bool  # the record holds all of the flow
     drive: Array  # (N,) pressure drop from ullage to chamber, head included, on the channel's time [Pa]
-    back_gain_u: float = 0.0  # relative standard uncertainty of the pressure that it flows against
+    doubted: DoubtedDrop | None = None  # the same with what its sensors are uncertain by
     fading: float = 0.0  # from first gas to such an end [s]
     scale_u: float = 0.0  # part of the expelled mass's uncertainty that all masses of one scale share, relative
     own_end: bool = False  # its own pressure told the end, which stands for the whole of the fading
@@ -66,13 +67,20 @@ class TankFlow:
     @property
     def rate(self) -> Array:
         """Something proportional to volume flow, zero outside the flow. (N,) [Pa^½]."""
-        return self.rate_by(self.drive)
+        return self.rate_by(self.channel.time, self.drive)
 
-    def rate_by(self, drive: Array) -> Array:
-        """Return the same for another pressure drop. (N,) [Pa] -> (N,) [Pa^½]."""
-        time = self.channel.time
+    def rate_by(self, time: Array, drive: Array) -> Array:
+        """Return the same for a pressure drop at other instants. (M,) [s], [Pa] -> (M,) [Pa^½]."""
         flowing = (time >= self.opening.time) & (time <= self.end.time)
         return np.where(flowing, np.sqrt(np.maximum(np.nan_to_num(drive), 0.0)), 0.0)
+
+    def changes(self, outcome: Callable[[Array, Array], float]) -> dict[str, float]:
+        """Return what each source of doubt about its pressures changes a function of times and `rate` by."""
+        if self.doubted is None:
+            return {}
+        time, drive = self.doubted.time, self.doubted.drive
+        base = outcome(time, self.rate_by(time, drive))
+        return {n: outcome(time, self.rate_by(time, drive + by)) - base for n, by in self.doubted.moved.items()}
 
 
 def tank_flows(
@@ -222,12 +230,10 @@ def _flow(
     except DataError:
         opening = _opening_unseen(dataset, tank, time, start)
     stop = replace(run_out, name=f"{tank.name} run-out")
-    back, back_gain_u = np.full(channel.time.size, dataset.plan.site.ambient_pressure.value), 0.0
+    ambient, face = dataset.plan.site.ambient_pressure, face_over_reading(dataset.plan.engine)
+    back = np.full(channel.time.size, ambient.value)
     if chamber is not None:
-        at, mean = chamber.known()
-        face = face_over_reading(dataset.plan.engine)
-        back = face.value * np.interp(channel.time, at, mean)
-        back_gain_u = math.hypot(chamber.gain_u, face.u / face.value)
+        back = face.value * np.interp(channel.time, *chamber.known())
     drive = channel.reading - back + _head_pressure(dataset.plan, tank)
     weighed = weighed_mass(dataset, tank)
     return TankFlow(
@@ -242,7 +248,7 @@ def _flow(
         scale_u=dataset.scale_u if weighed is not None else 0.0,
         complete=True,
         drive=drive,
-        back_gain_u=back_gain_u,
+        doubted=None if chamber is None else doubted_drop(channel, chamber, face, drive, ambient),
     )
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.analysis.budget.alignment import misalignment
-from standbook.analysis.budget.one_scale import sum_of
+from standbook.analysis.budget.shared_masses import sum_of, weighed_alike
 from standbook.analysis.channel_checks.channel_health import first_usable, saturated
 from standbook.analysis.channel_checks.load_cell_samples import believed
 from standbook.analysis.dataset.channel import Channel
@@ -281,7 +281,7 @@ def _factors(cell: Channel, lines: Array) -> Array:
     if cell.pull is not None:
         return cell.pull.factor(lines)
     path = cell.calibration.stand_interaction
-    return np.full(lines.shape, path.factor.value * (1.0 + misalignment(path).mean))
+    return np.full(lines.shape, path.factor.value * (1.0 + misalignment(path, cell.hidden_by_angle).mean))
 
 
 def _gas_left(dataset: Dataset, flows: Mapping[str, TankFlow], after: Zero | None) -> Measured:
@@ -347,9 +347,10 @@ def expelled_weight(dataset: Dataset, flows: Mapping[str, TankFlow], *, ended: b
     """
     g = dataset.plan.site.gravity
     tanks = dataset.plan.tank
-    masses = [mass for mass in (weighed_mass(dataset, tank) for tank in tanks) if mass is not None]
+    weighed = {tank.name: weighed_mass(dataset, tank) for tank in tanks}
+    masses = {name: mass for name, mass in weighed.items() if mass is not None}
     if ended and len(masses) == len(tanks):
-        left = sum_of(masses, dataset.scale_u)
+        left = sum_of(weighed_alike(masses, dataset.scale_u).values())
         return Measured(left.value * g.value, math.hypot(left.u * g.value, left.value * g.u), "N"), True
     total = sum(tank.liquid_load.value - tank.unusable_residual.value for tank in tanks)
     if len(flows) == len(tanks) and not ended:

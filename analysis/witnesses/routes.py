@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from standbook.analysis.budget.shared_masses import ratio_of
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.physics.performance import (
@@ -209,9 +210,7 @@ def planned_cstar(engine: Engine, both: BothFlow) -> Measured | None:
 
 def mixture_ratio(both: BothFlow) -> Measured:
     """Return the mixture ratio of what left while both flowed. [-]."""
-    oxidiser, fuel = both.masses["oxidiser"], both.masses["fuel"]
-    ratio = oxidiser.value / fuel.value
-    return Measured(ratio, ratio * math.hypot(oxidiser.u / oxidiser.value, fuel.u / fuel.value), "1")
+    return ratio_of(both.shared["oxidiser"], both.shared["fuel"])
 
 
 def _outside(dataset: Dataset, engine: Engine, length: float) -> Measured:

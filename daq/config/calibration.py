@@ -37,6 +37,8 @@ Direction = Literal["up", "down"]
 NO_SHARE = Quantity(value=0.0, u=0.0, dimension="share", reference=None, text="0 %")
 FEWEST_RUNS, JUDGED_DOF = 3, 2.0  # with fewer runs the scatter between them is judged, as if three had shown it
 NOT_NEGATIVE = 1e-4  # of the greatest eigenvalue of a scaled covariance: printed digits
+CARRIED = 1.05  # of the highest calibrated reading; beyond it a curve tells no more than "at least"
+BELOW_ZERO = 0.05  # of the range; so far below levels that begin at zero or above it, where zeros drift
 COVARIANCE_AGREES = (0.8, 1.25)  # of every standard uncertainty that the points give; rounding moves it by 1e-6
 
 
@@ -333,12 +335,20 @@ class Calibration(Document):
         """Return the part of the reference's error that is no share of the reading. [reading_unit]."""
         return 0.0 if self.reference_u is None else self.reference_u.of_span.value * (self.highest - self.lowest)
 
-    def reference_alike(self, apart: float) -> float:
-        """Return the correlation of that part between two readings that lie so far apart. [reading_unit]."""
-        if self.reference_u is None or self.reference_u.levels_alike.value == 0.0:
-            return 0.0
-        near = self.reference_u.levels_alike.value * (self.highest - self.lowest)
-        return math.exp(-0.5 * (apart / near) ** 2)
+    def reference_near(self) -> float:
+        """Return how near two levels must lie for that part to be alike, its correlation length. [reading_unit]."""
+        return 0.0 if self.reference_u is None else self.reference_u.levels_alike.value * (self.highest - self.lowest)
+
+    def reach(self, share: float = 1.0) -> tuple[float, float]:
+        """Return between which readings its levels back it, up to a share of the outermost. [reading_unit].
+
+        Infinite for a standard's curve, and for a temperature, whose zero is no end of a scale.
+        """
+        if self.characteristic is not None or self.dimension == "temperature":
+            return -math.inf, math.inf
+        room = BELOW_ZERO * (self.highest - self.lowest)
+        low = share * self.lowest if self.lowest < 0.0 else self.lowest - room
+        return low, share * self.highest if self.highest > 0.0 else self.highest + room
 
     def zero_u(self) -> float:
         """Return the standard uncertainty common to all readings, in ``reading_unit``."""

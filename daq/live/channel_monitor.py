@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.arrays import Array, Ints
-from standbook.daq.config.calibration import Calibration, to_si
+from standbook.daq.config.calibration import CARRIED, Calibration, to_si
 from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts
 from standbook.daq.config.stand import Input
 from standbook.daq.live.live_clock import TimeBase
@@ -230,6 +230,8 @@ class ChannelMonitor:
         self._volts = parse_quantity(item.supply, "voltage").value if is_stated else 1.0
         ends = to_si(np.array([0.0, 1.0]), calibration)  # a straight line; asking for its unit each time is slow
         self._si_zero, self._si_scale = float(ends[0]), float(ends[1] - ends[0])
+        low, high = calibration.reach(CARRIED)
+        self._low, self._high = low * self._si_scale + self._si_zero, high * self._si_scale + self._si_zero
         span = (calibration.highest - calibration.lowest) * calibration.scale
         self.full_range: Final = span  # of the calibration [SI]
         self.is_pressure: Final = calibration.dimension == "pressure"
@@ -281,11 +283,12 @@ class ChannelMonitor:
             standing, good = self._frozen_or_not(in_flow=in_flow), values
         else:
             standing, good = self._standing(at_rail, broken, in_flow=in_flow), values[~bad]
+        mean = float(good.mean()) if good.size else math.nan
+        if standing is Validity.INDICATED and (mean < self._low or mean > self._high):
+            standing = Validity.BEYOND
         if standing is not Validity.INDICATED or not good.size:
             return ChannelReading(standing=standing, value=None, noise=0.0, rows=int(good.size), age=age)
-        return ChannelReading(
-            standing=standing, value=float(good.mean()), noise=float(good.std()), rows=int(good.size), age=age
-        )
+        return ChannelReading(standing=standing, value=mean, noise=float(good.std()), rows=int(good.size), age=age)
 
     def _standing(self, at_rail: NDArray[np.bool_], broken: NDArray[np.bool_], *, in_flow: bool) -> Validity:
         """Judge a window: a rail outranks a broken wire, and both outrank a still one; they say more."""

@@ -216,6 +216,8 @@ class Live:
         if self._impulse is not None and self._impulse.monitor is monitor:
             burn = self._phase.spans.get(Phase.BURN)
             self._impulse.advance(self._phase.t_zero, burn.end if burn is not None else None, behind=behind)
+            if self._standings[monitor.tag] is Validity.BEYOND:
+                self._impulse.read_beyond()
 
     def _look_at_phase(self, now_ns: int) -> None:
         zero = self._phase.t_zero

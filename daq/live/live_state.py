@@ -17,6 +17,7 @@ class Validity(Enum):
     NO_DATA = "no data yet"
     STALE = "no fresh data"
     CLIPPED = "clipped"
+    BEYOND = "beyond its calibration"
     OPEN_WIRE = "open wire"
     NOT_RESPONDING = "not responding"
     DISAGREES = "sensors disagree"

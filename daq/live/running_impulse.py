@@ -2,7 +2,8 @@
 
 The reading of the thrust cell minus its mean in a quiet window before T-0, summed by trapezoids over device ticks from
 T-0 to the end of thrust. Where samples are missing or cannot be believed nothing is added, and the sum is "at least"
-from there on. The analysis computes the impulse; this is for the crew to watch against the limit.
+from there on; so it is once the cell reads further than it was calibrated. The analysis computes the impulse; this is
+for the crew to watch against the limit.
 """
 
 from collections.abc import Callable
@@ -49,6 +50,7 @@ class RunningImpulse:
         self._limit, self._weight_sign, self._expelled_weight = limit, weight_sign, expelled_weight
         self._sum = 0.0
         self._missing = 0.0  # [s]
+        self._beyond = False  # the cell has read further than it was calibrated
         self._railed = 0  # samples at the converter's rail, none of which counts
         self._t_zero: Moment | None = None
         self._tare: float | None = None
@@ -87,6 +89,10 @@ class RunningImpulse:
             rest = (end - counted) / base.tick_hz
             self._missing += rest if rest > GAP_ROWS * ring.interval else 0.0
 
+    def read_beyond(self) -> None:
+        """Note that the cell reads further than it was calibrated: from there on the sum is "at least"."""
+        self._beyond = (self._t_zero is not None and not self._over) or self._beyond
+
     def as_read(self, thrust: tuple[float, float], after: float) -> tuple[float, float] | None:
         """Turn a predicted band of thrust, so many seconds after T-0, into one of the cell's reading. [N].
 
@@ -102,6 +108,7 @@ class RunningImpulse:
         ring = self.monitor.ring
         assert ring is not None  # noqa: S101 - the caller looked
         self._t_zero, self._sum, self._missing, self._railed, self._last = t_zero, 0.0, 0.0, 0, None
+        self._beyond = False
         self._counted_on, self._last_host = ring.base, 0
         at = self._from = self._looked_to = t_zero.on(ring.base)
         rows = ring.between(at + ring.base.span(TARE_FROM), at + ring.base.span(TARE_TO))
@@ -143,12 +150,13 @@ class RunningImpulse:
             return ImpulseState(None, limit, name, f"unknown: {tag} has no zero from before T-0")
         # What was summed before a clip stands, and what is above the rail can only raise it.
         is_clipped = standing is Validity.CLIPPED and not self._over
-        if not (standing.is_shown or is_clipped or self._over):
+        if not (standing.is_shown or is_clipped or standing is Validity.BEYOND or self._over):
             return ImpulseState(None, limit, name, f"unknown: {tag} cannot be vouched for")
         railed = f"{self._railed:,} sample{'' if self._railed == 1 else 's'}" if self._railed else ""
         lacks = [f"{tag} is at its rail now{f', {railed} so far' if railed else ''}"] if is_clipped else []
         lacks += [f"{self._missing:.3f} s of {tag} missing"] if self._missing > 0.0 else []
         lacks += [f"{railed} at its rail"] if railed and not is_clipped else []
+        lacks += [f"{tag} read further than it was calibrated"] if self._beyond else []
         words = ["indication only", *lacks]
         if self._weight_sign and self._expelled_weight is None:
             words.append(f"lost weight {'raises' if self._weight_sign > 0 else 'lowers'} it")

@@ -105,6 +105,11 @@ class Run:
     fills: tuple[AddedFill, ...] = ()  # what a second recorder's copies gave
 
     @property
+    def stand_sha256(self) -> str:
+        """Hash of the stand file as locked; empty where there is none."""
+        return self.manifest.files.get(STAND_FILE, "")
+
+    @property
     def evidence(self) -> Evidence:
         """What was known of the stand before the run; ``ConfigError`` where a file of it is damaged."""
         return read_evidence(self.folder, self.info.number)

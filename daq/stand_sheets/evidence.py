@@ -1,6 +1,7 @@
 """The sheets that a run takes along as evidence of the day: newest check, hold of each tank, load, waivers.
 
-They change no number; a report names them. Pulls and taps, which do change numbers, are locked instead.
+They change no number but the angle of a cell that a check found; a report names them. Pulls and taps, which change
+numbers, are locked instead.
 """
 
 from dataclasses import dataclass

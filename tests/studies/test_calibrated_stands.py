@@ -35,7 +35,9 @@ from tests.studies.calibrated_stands import (
     firing,
     later_readings,
     noted,
+    reached,
     references,
+    runs_share,
     stand_of,
     true_calibration,
     twins,
@@ -97,6 +99,14 @@ def test_a_place_is_judged_by_interval_sd_and_bound():
     above = dataclasses.replace(good, sd="above", coverage=1.0, spread=0.5)
     assert above.fails == []
     assert dataclasses.replace(above, spread=1.2).fails == ["sd"]
+
+
+def test_three_runs_cannot_keep_u_near_a_bound_that_is_mostly_theirs():
+    # two degrees of freedom are exponential: 1 - exp(-(1.69 - 0.4) / 0.6); by hand
+    assert reached(0.6, 2) == pytest.approx(1.0 - np.exp(-1.29 / 0.6))
+    assert reached(0.345, 2) == pytest.approx(0.95, abs=1e-3)
+    assert reached(0.6, 5) < 0.95 < reached(0.6, 6)
+    assert runs_share() == pytest.approx(0.52, abs=0.01)
 
 
 def test_the_bound_of_a_reference_cell_is_its_gain_the_runs_and_what_is_left_of_the_scatter():

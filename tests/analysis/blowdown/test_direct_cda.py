@@ -111,7 +111,9 @@ def test_a_back_pressure_that_varies_enters_sample_by_sample():
         end_time=9.0,
         expelled_mass=float(mass),
     )
-    notes = NoteUncertainties(back_pressure_u=5e3, back_pressure_gain_u=0.003, free_jet=False, ambient_u=100.0)
+    notes = NoteUncertainties(
+        back_pressure_u=5e3, back=SensorUncertainties(gain_u=0.003), free_jet=False, ambient_u=100.0
+    )
     got = direct_cda(record, sensor=EXACT, notes=notes)
     assert got.cda == pytest.approx(CDA, rel=3e-4)
     share = {t.source: t.u / got.cda for t in got.budget}

@@ -7,6 +7,7 @@ import pytest
 from pydantic import ValidationError
 
 from standbook.analysis.budget.alignment import misalignment
+from standbook.analysis.results.quantities import Measured
 from standbook.daq.config.stand_interaction import StandInteraction
 
 
@@ -66,3 +67,13 @@ def test_a_pull_goes_through_the_angle_and_holds_it():
 def test_an_angle_that_is_none_is_refused_in_a_sentence(typed, said):
     with pytest.raises(ValidationError, match=said):
         path(**typed)
+
+
+def test_an_angle_that_a_check_found_is_put_back_as_found():
+    # 3 deg, known to 0.2 deg: 1 - cos hides 0.137 % and its u is sin(3 deg) * 0.2 deg, 0.0183 %; by hand
+    found = misalignment(path(angle="1 deg"), Measured(1.37047e-3, 1.827e-4, "1"))
+    assert found.mean == pytest.approx(1.0 / math.cos(math.radians(3.0)) - 1.0, rel=1e-5)
+    assert (found.u, found.claimed) == (1.827e-4, None)
+    assert misalignment(path(), Measured(0.0, 1e-7, "1")).u == pytest.approx(misalignment(path()).u)  # at the least
+    points = [{"reference": f"{f} N", "cell": f"{f} N", "line": f"{p} bar(g)"} for p in (0, 30) for f in (0, 900, 2000)]
+    assert misalignment(path(pull=points), Measured(1e-3, 1e-4, "1")).mean == 0.0  # the factor holds it

@@ -14,9 +14,11 @@ from standbook.analysis.channel_checks.channel_health import (
     vented_zero_findings,
 )
 from standbook.analysis.channel_checks.redundant_sensors import pair_findings
+from standbook.analysis.dataset.calibrated_range import beyond_levels
 from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.results.results import RecordHealth
+from standbook.daq.config.calibration import CARRIED
 from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY
 from tests.campaign_fixture import campaign as write
@@ -189,3 +191,45 @@ def test_a_sensor_that_stands_still_is_not_held_against_its_twin(campaign):
         one, counts=np.where(TIME > 5.0, one.counts[-1], one.counts), reading=np.where(TIME > 5.0, 30e5, one.reading)
     )
     assert pair_findings(dataset(campaign, still, other), 0.0, 10.0) == []
+
+
+# --- beyond the levels that a sensor was calibrated at ---------------------------------------------------------------
+
+
+def calibrated_up_to(campaign, tag, value, highest):
+    """The same channel with a calibration that ends lower, as counts are read with it."""
+    whole = channel(campaign, tag, value)
+    calibration = whole.calibration.model_copy(update={"highest": highest})
+    origin = campaign.plan.site.ambient_pressure.value if calibration.reference == "gauge" else 0.0
+    beyond = beyond_levels(calibration, whole.time, whole.reading, origin, share=CARRIED)
+    return dataclasses.replace(whole, calibration=calibration, beyond=beyond)
+
+
+def test_up_to_five_percent_above_the_highest_level_is_a_note_and_what_is_above_is_not_calibrated(campaign):
+    top = (32e5 - campaign.plan.site.ambient_pressure.value) / 1e5  # bar(g), of a fall from 32 bar(a)
+    within, a_little, far = (calibrated_up_to(campaign, "PT-11", falling(), top / k) for k in (0.99, 1.04, 1.06))
+    assert channel_findings(dataset(campaign, within), 0.0, 10.0) == []
+    (note,) = channel_findings(dataset(campaign, a_little), -1.0, 10.0)
+    assert (note.code, note.severity, note.channel) == ("above-highest-level", "note", "PT-11")
+    assert f"{top / 1.04:,.4g} bar(g)" in note.text
+    assert usable(a_little, -1.0, 10.0)
+    (said,) = channel_findings(dataset(campaign, far), -1.0, 10.0)
+    assert (said.code, said.severity) == ("beyond-calibration", "serious")
+    assert f"{top / 1.06:,.4g} bar(g)" in said.text
+    # falls 0.8 bar a second from `top`; 1.05 / 1.06 of it is reached after so long, the second before T-0 besides
+    assert said.values["seconds"] == pytest.approx(1.0 + top * (1.0 - 1.05 / 1.06) / 0.8, abs=0.06)
+    assert not usable(far, -1.0, 10.0)
+    assert first_usable((far, within), -1.0, 10.0) is within
+
+
+def test_a_stand_that_rings_past_the_highest_level_was_not_there(campaign):
+    rings = 30e5 + 6e5 * np.sin(2.0 * np.pi * 60.0 * TIME)
+    one = calibrated_up_to(campaign, "PT-11", rings, 31.0)
+    assert channel_findings(dataset(campaign, one), 0.0, 10.0) == []
+    assert usable(one, 0.0, 10.0)
+
+
+def test_what_stands_at_a_rail_is_called_clipped_and_nothing_else(campaign):
+    far = calibrated_up_to(campaign, "PT-11", falling(), 20.0)
+    railed = dataclasses.replace(far, clipped=far.reading > 31e5)
+    assert [said.code for said in channel_findings(dataset(campaign, railed), 0.0, 10.0)] == ["clipped"]

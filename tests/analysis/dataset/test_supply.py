@@ -81,9 +81,8 @@ def test_without_a_supply_nothing_is_added():
 
 def cda_share(back_pressure, **downstream):
     sensor = SensorUncertainties(supply="5 V", supply_u=0.001, no_signal_at=-6.5e5)
-    found = changes(
-        lambda of: np.array([of.cda()]), steady_flow(back_pressure), sensor, NoteUncertainties(**downstream)
-    )
+    notes = NoteUncertainties(back=SensorUncertainties(**downstream))
+    found = changes(lambda of: np.array([of.cda()]), steady_flow(back_pressure), sensor, notes)
     cda = steady_flow(back_pressure).cda()
     return {source: float(change[0]) / cda for source, change in found.items()}
 
@@ -91,11 +90,11 @@ def cda_share(back_pressure, **downstream):
 def test_a_flow_into_air_feels_nine_tenths_of_the_supply_and_one_into_a_chamber_half():
     # (p - p0) / 2 (p - pa) = 16.5 / 18 at 9 bar(g) into air; half where both sensors turn together: by hand.
     assert abs(cda_share(1e5)["sensor supply"]) == pytest.approx(0.917e-3, rel=0.01)
-    behind = {"back_pressure_supply_u": 0.001, "back_pressure_no_signal_at": -6.5e5}
-    together = cda_share(4e5, back_pressure_supply="5 V", **behind)
+    behind = {"supply_u": 0.001, "no_signal_at": -6.5e5}
+    together = cda_share(4e5, supply="5 V", **behind)
     assert abs(together["sensor supply"]) == pytest.approx(0.5e-3, rel=0.01)
     assert "back pressure supply" not in together
-    apart = cda_share(4e5, back_pressure_supply="another", **behind)
+    apart = cda_share(4e5, supply="another", **behind)
     # 16.5/12 and 10.5/12 of it, each on its own supply
     assert abs(apart["sensor supply"]) == pytest.approx(1.375e-3, rel=0.01)
     assert abs(apart["back pressure supply"]) == pytest.approx(0.875e-3, rel=0.01)

@@ -6,7 +6,9 @@ import math
 import numpy as np
 import pytest
 
+from standbook.analysis.budget.alignment import misalignment
 from standbook.analysis.kinds.static_fire import analyse_static_fire
+from standbook.analysis.results.quantities import Measured
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.story import instrument
 from standbook.daq.config.calibration import Found, fit_polynomial
@@ -148,6 +150,18 @@ def test_what_an_angle_hides_is_put_back_and_a_pull_takes_it_away(dataset):
     pulled = on_path(dataset, pull=pull, pull_reference="0.2 %", angle="3 deg")
     assert "alignment" not in {t.source for t in pulled.impulse.budget}
     assert pulled.impulse.value == pytest.approx(least.impulse.value / (1.0 + half), rel=1e-6)
+
+
+@pytest.mark.slow
+def test_an_angle_that_a_check_found_outranks_what_is_typed(dataset):
+    cell = dataset.channels["LC-1"]
+    found = dataclasses.replace(cell, hidden_by_angle=Measured(1.37e-3, 1.8e-4, "1"))  # 3.0 +/- 0.2 deg
+    results = analyse_static_fire(dataclasses.replace(dataset, channels={**dataset.channels, "LC-1": found})).results
+    typed = analyse_static_fire(dataset).results
+    back = misalignment(cell.calibration.stand_interaction).mean
+    assert results.impulse.value / typed.impulse.value == pytest.approx(1.0 / (1.0 - 1.37e-3) / (1.0 + back), rel=1e-6)
+    (term,) = [t for t in results.impulse.budget if t.source == "alignment"]
+    assert term.u / results.impulse.value == pytest.approx(1.8e-4, rel=1e-6)
 
 
 @pytest.mark.slow

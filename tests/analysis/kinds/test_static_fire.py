@@ -10,6 +10,7 @@ from standbook.analysis.kinds.registry import analyse, predict
 from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.results.json_codec import from_json, to_json
 from standbook.analysis.results.quantities import Measured
+from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.simulation.draw import Draw, Errors
 from standbook.analysis.simulation.physics import HALF_GAS_TIME, Timeline
 from standbook.analysis.simulation.stage import on_stand, perform
@@ -178,6 +179,31 @@ def test_hidden_thrust_makes_a_lower_bound_that_is_never_within(campaign, rehear
     assert found.impulse.value < rehearsal.truth.impulse_site + 3.0 * found.impulse.u
     assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
     assert found.engine.isp is None
+
+
+@pytest.mark.slow
+def test_thrust_far_above_what_the_cell_was_calibrated_at_is_a_lower_bound_and_a_little_above_is_a_note(
+    campaign, rehearsal, prediction, results
+):
+    cell = dataset_of(campaign, rehearsal).channels["LC-1"]
+    peak = float(np.max(np.abs(running_mean(*cell.known(), 0.05))))
+
+    def calibrated_to(newtons):
+        short = cell.calibration.model_copy(update={"highest": newtons, "lowest": -newtons})
+        crew = dataclasses.replace(campaign, calibrations={**campaign.calibrations, "LC-1": short})
+        return analyse_static_fire(dataset_of(crew, rehearsal, prediction=prediction)).results
+
+    found = calibrated_to(peak / 1.2)
+    (said,) = (f for f in found.findings if f.code == "beyond-calibration")
+    assert said.severity == "serious"
+    assert f"{peak / 1.2:,.0f} N" in said.text
+    assert found.impulse.lower_bound_only
+    assert found.impulse.value == pytest.approx(results.impulse.value, rel=1e-3)
+    assert {v.outcome for v in found.verdicts.values()} == {"not shown"}
+    little = calibrated_to(peak / 1.03)
+    assert "beyond-calibration" not in codes(little)
+    assert finding(little, "above-highest-level").severity == "note"
+    assert not little.impulse.lower_bound_only
 
 
 @pytest.mark.slow

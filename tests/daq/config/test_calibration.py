@@ -348,8 +348,8 @@ def test_a_reference_has_a_part_that_is_no_share_of_the_reading(tmp_path):
     assert found.reference_span_u() == pytest.approx(0.06)  # 0.10 % of 60 bar
     assert found.zero_u() == pytest.approx(math.hypot(plain.zero_u(), 0.06))
     assert plain.reference_span_u() == 0.0
-    assert [found.reference_alike(apart) for apart in (0.0, 24.0)] == pytest.approx([1.0, math.exp(-0.5)])
-    assert plain.reference_alike(0.0) == 0.0
+    assert found.reference_near() == pytest.approx(24.0)
+    assert plain.reference_near() == 0.0
 
 
 def test_runs_scatter_in_the_slope(tmp_path):
@@ -391,3 +391,12 @@ def test_a_pull_whose_squares_overflow_is_refused_and_warns_of_nothing():
     points = tuple(Pull.model_validate({**row, "cell": "1e200 N"}) for row in pulled())
     with pytest.raises(DataError, match="a pull beyond 1e"):
         fit_pull(points)
+
+
+def test_levels_back_readings_to_their_ends_and_where_they_begin_at_zero_a_little_below(tmp_path):
+    plain = read_calibration(write(tmp_path, TEXT))
+    assert plain.reach() == (pytest.approx(-0.05 * plain.highest), plain.highest)  # 0 to 60 bar(g)
+    both_ways = plain.model_copy(update={"lowest": -plain.highest})
+    assert both_ways.reach(1.05) == (-1.05 * plain.highest, 1.05 * plain.highest)
+    warm = plain.model_copy(update={"reading_unit": "degC"})
+    assert warm.reach() == (-math.inf, math.inf)

@@ -1,3 +1,4 @@
+import dataclasses
 from itertools import groupby
 
 import numpy as np
@@ -215,3 +216,13 @@ def test_rows_that_come_twice_or_out_of_order_are_taken_once():
     assert ring.add(np.array([1000, 2000]), np.array([[9], [9]])) == 0
     assert ring.add(np.array([4000, 3000, 5000]), np.array([[4], [3], [5]])) == 3
     assert ring.counts[:, 0].tolist() == [0, 1, 2, 3, 4, 5]
+
+
+def test_a_value_more_than_five_percent_above_the_highest_level_is_withdrawn(stand):
+    whole = monitor_with(stand, "PT-11", noisy(1000)).evaluate(NOW).value
+    for share, standing in ((0.99, Validity.INDICATED), (1.04, Validity.INDICATED), (1.06, Validity.BEYOND)):
+        short = stand.calibrations["PT-11"].model_copy(update={"highest": whole / 1e5 / share})
+        crew = dataclasses.replace(stand, calibrations={**stand.calibrations, "PT-11": short})
+        look = monitor_with(crew, "PT-11", noisy(1000)).evaluate(NOW)
+        assert look.standing is standing
+        assert look.value == (pytest.approx(whole) if standing.is_shown else None)

@@ -176,3 +176,15 @@ def test_without_a_prediction_of_the_weight_that_left_only_a_cell_that_does_not_
         assert band is None
     else:
         assert band == (pytest.approx(170.0, abs=0.1), pytest.approx(370.0, abs=0.1))
+
+
+def test_a_cell_that_read_further_than_it_was_calibrated_makes_the_sum_at_least_for_good(stand):
+    cell = Cell(stand)
+    cell.impulse.read_beyond()  # before T-0 it means nothing
+    assert cell.run(lambda t: 1000.0 if t >= 0 else 0.0, 4.0).at_least is False
+    cell.impulse.read_beyond()
+    for standing in (Validity.BEYOND, Validity.INDICATED):
+        state = cell.impulse.state(standing)
+        assert state.at_least
+        assert state.value is not None
+        assert "LC-1 read further than it was calibrated" in state.sentence
