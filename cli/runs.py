@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from standbook.analysis.campaign.run_table import RunRow
     from standbook.analysis.results.quantities import Measured
 
+    Cell = Callable[[RunRow], str]
+
 NOT_KNOWN = "--"
 PIPED = 100_000  # columns of a reader that is no terminal
 
@@ -134,7 +136,7 @@ def _columns(rows: "Sequence[RunRow]") -> tuple[Column, ...]:
     tanks = tank_names(rows)
     sides = "/".join(tanks)
 
-    def column(head: str, cell: "Callable[[RunRow], str]", gives_way: int | None = None) -> Column:
+    def column(head: str, cell: "Cell", gives_way: int | None = None) -> Column:
         return Column(head=head, cells=tuple(cell(row) for row in rows), gives_way=gives_way)
 
     return (
