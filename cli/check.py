@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
 
 KEYS = (
-    "Space takes a step once everything stands. Type what the gauge shows where it is asked for. N leaves a step out, "
-    "A takes one although nothing moved, Backspace strikes the last one out, Q ends."
+    "Space takes a step once everything stands. Type what the gauge shows where it is asked for, an angle with its u "
+    "behind a slash. N leaves a step out, A takes one although nothing moved, Backspace strikes the last one out, Q "
+    "ends."
 )
 
 
@@ -46,13 +47,20 @@ def check(
     from standbook.analysis.stand_sheets.check_steps import check_steps
     from standbook.daq.config.campaign import read_campaign
     from standbook.daq.stand_sheets.check_file import all_checks
+    from standbook.daq.stand_sheets.pull_file import newest_pulls
 
     if journal is not None and (port or rehearsal):
         raise UsageError("--journal computes from a recording; give no ports with it")
     campaign = read_campaign(plan, today=today())
     sheets = all_checks(campaign.folder)
     earlier = tuple(sheet.values for sheet in sheets if not sheet.rehearsal or rehearsal)
-    of = CheckedStand(plan=campaign.plan, stand=campaign.stand, calibrations=campaign.calibrations, earlier=earlier)
+    of = CheckedStand(
+        plan=campaign.plan,
+        stand=campaign.stand,
+        calibrations=campaign.calibrations,
+        earlier=earlier,
+        pulls=newest_pulls(campaign.folder, until=today()),
+    )
     steps = check_steps(campaign.plan, campaign.stand, campaign.calibrations)
     again = journal is not None
     if journal is None:
@@ -83,7 +91,7 @@ def _recorded(
         new = [one for one in found if (one.tag, one.kind) not in told]
         told.clear()
         told.update((one.tag, one.kind) for one in found)
-        return tuple(_line(one) for one in new)
+        return _indicated(new)
 
     order = GuidedRecording(
         name=f"{campaign.plan.test.number}_check",
@@ -94,6 +102,19 @@ def _recorded(
         keys=KEYS,
     )
     return record_guided(order, live, lambda marks: StepTaking(steps, live, marks, judge))
+
+
+def _indicated(found: "Sequence[StandCheck]") -> tuple[str, ...]:
+    """Say what the newest rows show: names where it agrees, since its numbers come from the sealed recording."""
+    agree: dict[str, list[str]] = {}
+    for one in found:
+        if one.check.outcome == "agrees":
+            agree.setdefault(one.kind, []).append(one.tag)
+    differ = [_line(one).partition("; surely seen")[0] for one in found if one.check.outcome != "agrees"]
+    return (
+        *(f"indicated: {kind} agrees: {', '.join(tags)}" for kind, tags in agree.items()),
+        *(f"indicated: {line}" for line in differ),
+    )
 
 
 def _line(one: "StandCheck") -> str:
@@ -117,7 +138,8 @@ def _said(
     taken = taken_in(run, steps, campaign.plan.test.t_zero_edge)
     checks = outcomes(of, taken)
     left_out = [step.name for step in steps if step.name not in {done.name for done in taken}]
-    say_all(_line(one) for one in checks if one.check.outcome != "agrees")
+    say("From the recording:")
+    say_all(_line(one) for one in sorted(checks, key=lambda one: one.check.outcome != "agrees"))  # the open ones last
     counts = [f"{sum(one.check.outcome == says for one in checks)} {words}" for says, words in _COUNTED]
     rehearsed = "REHEARSAL. " if run.info.rehearsal else ""
     say(f"{rehearsed}Checks of {campaign.plan.test.number}: {', '.join(counts)}.")
