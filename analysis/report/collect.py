@@ -79,7 +79,7 @@ def context_from_run(
         people=tuple(Person(role, initials) for role, initials in people if initials),
         deviations=deviations,
         recomputation=_recomputation(run, used),
-        stand_checks=stand_lines(evidence),
+        stand_checks=stand_lines(evidence, run.pulls, run.taps),
         waivers=waiver_lines(evidence),
         time_scale=max((device.time_scale for device in run.record.devices.values()), default=1.0),
     )

@@ -186,16 +186,14 @@ def _tank(of: CheckedStand, rest: TakenStep, step: TakenStep) -> Iterable[StandC
 
 
 def _gauge_u(of: CheckedStand) -> float:
-    """Return the standard uncertainty of one reading of the gauge by eye; not a number where its class is not stated."""
+    """Return the standard uncertainty of a gauge read by eye; not a number where its class is not stated. [Pa]."""
     means = of.stand.checks
     if means.gauge_u is None or means.gauge_range is None:
         return math.nan
     return math.hypot(means.gauge_u, GAUGE_READ * 0.01 * means.gauge_range.value)
 
 
-def _two_pressures(
-    of: CheckedStand, rest: TakenStep, low: TakenStep | None, high: TakenStep
-) -> Iterable[StandCheck]:
+def _two_pressures(of: CheckedStand, rest: TakenStep, low: TakenStep | None, high: TakenStep) -> Iterable[StandCheck]:
     """Hold the sensors of a tank against its gauge at two pressures: span and zero of what they read, not of rises."""
     tank, gauge_u = high.name.removeprefix(f"{TANK} "), _gauge_u(of)
     if low is None or not math.isfinite(gauge_u):

@@ -112,8 +112,10 @@ def _cell_steps(stand: Stand, cells: tuple[str, ...], calibrations: Mapping[str,
     ]
 
 
-def _unfelt(calibrations: Mapping[str, Calibration], tags: Sequence[str], held_against: float = 0.0) -> dict[str, float]:
-    """Return the change of each signal that a check does not feel: a share of its reading's u, and of the gauge's [Pa]."""
+def _unfelt(
+    calibrations: Mapping[str, Calibration], tags: Sequence[str], held_against: float = 0.0
+) -> dict[str, float]:
+    """Return the change of each signal that a check does not feel: a share of its reading's u and the gauge's [Pa]."""
     found = {}
     for tag in tags:
         c = calibrations[tag]

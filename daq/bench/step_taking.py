@@ -33,7 +33,9 @@ class Step:
     stands: bool = True  # else it may move: a push by hand
     moves: tuple[str, ...] = ()  # inputs of which one must have left the level before; else it was not done yet
     with_u: bool = False  # the value is typed with its standard uncertainty behind it, "0.5/0.2"
-    unfelt: Mapping[str, float] = field(default_factory=dict)  # by tag, change of its signal that the step does not feel
+    unfelt: Mapping[str, float] = field(
+        default_factory=dict
+    )  # by tag, change of its signal that the step does not feel
 
     def words(self, value: str) -> str:
         """Return the mark's text."""
@@ -142,7 +144,12 @@ class StepTaking:
             self.typed = self.typed[:-1]
         elif key in BACK:
             self._strike()
-        elif key in (f"{TYPED}{SLASH}" if self._asks_u else TYPED) and self.next is not None and self.next.unit and len(self.typed) < LONGEST:
+        elif (
+            key in (f"{TYPED}{SLASH}" if self._asks_u else TYPED)
+            and self.next is not None
+            and self.next.unit
+            and len(self.typed) < LONGEST
+        ):
             self.typed += key
 
     @property

@@ -1,4 +1,4 @@
-"""The sheets that a run takes along as evidence of the day: newest check, hold of each tank, load, waivers.
+"""The sheets that a run takes along as evidence of the day: newest check, hold and proof of each tank, load, waivers.
 
 They change no number; a report names them. Pulls and taps, which do change numbers, are locked instead.
 """
@@ -9,6 +9,7 @@ from pathlib import Path
 from standbook.daq.stand_sheets.check_file import CHECKS, CheckFile, all_checks
 from standbook.daq.stand_sheets.hold_file import HOLDS, HoldFile, newest_holds
 from standbook.daq.stand_sheets.load_file import LOADS, LoadFile, newest_load
+from standbook.daq.stand_sheets.proof_file import PROOFS, ProofFile, newest_proofs
 from standbook.daq.stand_sheets.waiver_file import WAIVERS, Waiver, read_waivers
 
 
@@ -20,6 +21,7 @@ class Evidence:
     holds: tuple[HoldFile, ...]  # newest of each tank
     load: LoadFile | None
     waivers: tuple[Waiver, ...]
+    proofs: tuple[ProofFile, ...] = ()  # newest of each tank
 
 
 def read_evidence(folder: Path, plan: str) -> Evidence:
@@ -36,6 +38,7 @@ def read_evidence(folder: Path, plan: str) -> Evidence:
         holds=tuple(newest_holds(folder).values()),
         load=newest_load(folder, plan),
         waivers=read_waivers(folder, plan),
+        proofs=tuple(newest_proofs(folder).values()),
     )
 
 
@@ -49,7 +52,8 @@ def evidence_files(campaign: Path, plan: str, tanks: tuple[str, ...]) -> dict[st
     """
     read_evidence(campaign, plan)
     found: dict[str, Path] = {}
-    for folder, ending in ((CHECKS, f"_{plan}"), (LOADS, f"_{plan}"), *((HOLDS, f"_{tank}") for tank in tanks)):
+    of_tanks = [(folder, f"_{tank}") for folder in (HOLDS, PROOFS) for tank in tanks]
+    for folder, ending in ((CHECKS, f"_{plan}"), (LOADS, f"_{plan}"), *of_tanks):
         files = [path for path in (campaign / folder).glob("*.toml") if _is_of(path.stem, ending)]
         if files:
             newest = max(files, key=lambda path: _place(path.stem, ending))

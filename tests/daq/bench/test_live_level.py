@@ -104,8 +104,8 @@ def test_a_level_is_told_as_its_calibration_reads_it_and_without_one_in_the_sign
     play(live, moving, lambda _: None)
     said = live.standing(round(9e9))
     assert live.told(said.level).endswith(" bar(g)")
-    assert float(live.told(said.level).split()[0]) == pytest.approx(75.0 * (np.mean(moving[400:, PT_11]) / 26_667 - 0.1),
-                                                                    abs=0.1)  # fmt: skip
+    expected = 75.0 * (np.mean(moving[400:, PT_11]) / 26_667 - 0.1)
+    assert float(live.told(said.level).split()[0]) == pytest.approx(expected, abs=0.1)
     assert said.why_not == "rising 0.56 bar in 5 s"
     assert live.standing(round(9e9), 0.01).why_not == ""
     assert followed(folder).told(said.level).endswith(" V/V")
