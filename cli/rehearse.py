@@ -14,6 +14,7 @@ from standbook.cli.screen import PlanPath, is_sheet, say, say_all, today
 from standbook.daq.errors import ConfigError, RecordError, UsageError
 
 if TYPE_CHECKING:
+    from standbook.cli.rehearse_work import Work
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.config.plan import LineEdgeName
     from standbook.daq.config.stand import Input
@@ -62,13 +63,21 @@ def rehearse(
     check: Annotated[
         bool, typer.Option("--check", help="Play the steps of standbook check; --fault names a fault of the stand.")
     ] = False,
+    tap: Annotated[bool, typer.Option("--tap", help="Play the blows of standbook tap, bare and with 10 kg.")] = False,
+    load: Annotated[
+        bool, typer.Option("--load", help="Play a filling for standbook load, and what boils off.")
+    ] = False,
+    night: Annotated[
+        bool, typer.Option("--night", help="Play an unloaded cell, for --night of standbook load.")
+    ] = False,
     faults: Annotated[
         bool, typer.Option("--faults", callback=_show_faults, is_eager=True, help="List the faults in words, and end.")
     ] = False,
 ) -> None:
     """Play a plan on a simulated stand with a truth of its own; record it from a second terminal.
 
-    A readings sheet in place of the plan plays its levels, --check the steps of a check, to practise both.
+    A readings sheet in place of the plan plays its levels, the plan of a pressure hold the hold; --check, --tap, --load
+    and --night play what the commands of those names record.
     The device never waits for its reader, as a real board would not. All that comes of it is a rehearsal.
 
     Example: standbook rehearse teasel-2/plans/HF-02.toml --link teasel.port --fault brown-out@0.15 --fault unplug@5:2
@@ -78,13 +87,39 @@ def rehearse(
             raise UsageError("levels are played as they are set: --fault and --weighings are for plans")
         _play_levels(plan, seed, link, time_scale)
         return
-    if check:
-        if weighings is not None or len(fault or ()) > 1:
-            raise UsageError("--check plays a check with one --fault of the stand at most, and weighs nothing")
-        _play_check(plan, seed, link, time_scale, (fault or [""])[0])
+    chosen = [name for name, given in (("check", check), ("tap", tap), ("load", load), ("night", night)) if given]
+    if chosen or _is_hold(plan):
+        if weighings is not None or len(fault or ()) > 1 or len(chosen) > 1:
+            raise UsageError(
+                "one of --check, --tap, --load, --night or a hold is played, with one --fault of its own at most, and "
+                "weighs nothing"
+            )
+        _play_chosen(plan, (*chosen, "hold")[0], seed, link, time_scale, (fault or [""])[0])
         return
     asked = _faults_asked(fault or (), link)
     _rehearse_plan(plan, asked, seed=seed, weighings=weighings, link=link, time_scale=time_scale)
+
+
+def _is_hold(plan: Path) -> bool:
+    """Tell whether a plan leaves its tanks shut."""
+    from standbook.daq.config.plan import read_plan
+
+    return read_plan(plan).kind.holds
+
+
+def _play_chosen(plan: Path, chosen: str, seed: int | None, link: Path | None, time_scale: float, fault: str) -> None:
+    """Play one thing that a crew does to the stand besides flows and firings."""
+    if chosen == "check":
+        _play_check(plan, seed, link, time_scale, fault)
+        return
+    from standbook.cli.rehearse_work import hold_work, load_work, night_work, tap_work
+
+    if chosen == "hold":
+        _play_work(hold_work(plan, seed, fault), link, time_scale)
+        return
+    if fault:
+        raise UsageError(f"--fault {fault}: --{chosen} plays no fault")
+    _play_work({"tap": tap_work, "load": load_work, "night": night_work}[chosen](plan, seed), link, time_scale)
 
 
 def _rehearse_plan(
@@ -121,21 +156,13 @@ def _play_check(plan: Path, seed: int | None, link: Path | None, time_scale: flo
     from standbook.daq.rehearsal.played_levels import HOLD
 
     tables, steps = check_tables(plan, seed or 0, fault)
-    links = _links(link, [table.device for table in tables])
-    for path in links.values():
-        _check_place("--link", path)
-    with ExitStack() as stack:
-        devices = [stack.enter_context(_device(table, (), (), links.get(table.device), time_scale)) for table in tables]
-        named = " ".join(
-            f"--port {table.device}={links.get(table.device) or device.port}"
-            for table, device in zip(tables, devices, strict=True)
-        )
-        say(f"REHEARSAL: a check in {len(steps)} steps, each held for {HOLD:g} s, at {time_scale:g} times real time.")
-        say_all(f"  {step}" for step in steps)
-        say(f"In a second terminal: standbook check {plan} --rehearsal {named}")
-        stop = stack.enter_context(_stopping())
-        sent = _together(devices, stop)
-    say_all(line for one in sent for line in one.sentences())
+    what = f"a check in {len(steps)} steps, each held for {HOLD:g} s"
+    _play_tables(tables, what, steps, f"standbook check {plan} --rehearsal", link, time_scale)
+
+
+def _play_work(work: "Work", link: Path | None, time_scale: float) -> None:
+    """Play something that a crew does to the stand."""
+    _play_tables(work.tables, work.what, work.steps, work.command, link, time_scale)
 
 
 def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: float) -> None:
@@ -147,18 +174,32 @@ def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: f
     if link is not None:
         _check_place("--link", link)
     table = levels_table(sheet, seed or 0)
+    command = "pull" if is_pull_sheet(sheet) else "calibrate"
+    what = f"the levels of a sheet, each held for {HOLD:g} s"
+    _play_tables((table,), what, (), f"standbook {command} {sheet} --rehearsal", link, time_scale)
+
+
+def _play_tables(
+    tables: "Sequence[Table]", what: str, steps: Sequence[str], command: str, link: Path | None, time_scale: float
+) -> None:
+    """Play boards that a person at another terminal records, and say what left them."""
+    links = _links(link, [table.device for table in tables])
+    for path in links.values():
+        _check_place("--link", path)
     with ExitStack() as stack:
-        device = stack.enter_context(_device(table, (), (), link, time_scale))
-        say(
-            f"REHEARSAL: {table.device} on {device.port}, each level held for {HOLD:g} s, "
-            f"{table.seconds:.0f} s at {time_scale:g} times real time."
+        devices = [stack.enter_context(_device(table, (), (), links.get(table.device), time_scale)) for table in tables]
+        named = " ".join(
+            f"--port {table.device}={links.get(table.device) or device.port}"
+            for table, device in zip(tables, devices, strict=True)
         )
-        port = link or device.port
-        command = "pull" if is_pull_sheet(sheet) else "calibrate"
-        say(f"In a second terminal: standbook {command} {sheet} --rehearsal --port {table.device}={port}")
+        seconds = max(table.seconds for table in tables)
+        said = f"{seconds:.0f} s" if time_scale == 1.0 else f"{seconds:.0f} s, at {time_scale:g} times real time"
+        say(f"REHEARSAL: {what}; {said}, from when its port is opened.")
+        say_all(f"  {step}" for step in steps)
+        say(f"In a second terminal: {command} {named}")
         stop = stack.enter_context(_stopping())
-        (sent,) = _together([device], stop)
-    say_all(sent.sentences())
+        sent = _together(devices, stop)
+    say_all(line for one in sent for line in one.sentences())
 
 
 def _play(

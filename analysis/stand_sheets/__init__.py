@@ -2,5 +2,6 @@
 
 Takes sheets and sealed recordings; gives frozen results, their files' texts and their sentences.
 May import: analysis/budget, analysis/calibration, analysis/calibration_sheet, analysis/physics,
-analysis/report/content, analysis/results, analysis/signal, analysis/stand_checks, daq/bench, daq/config, daq/run, daq/stand_sheets.
+analysis/report/content, analysis/results, analysis/signal, analysis/stand_checks, daq/bench, daq/config, daq/run,
+daq/stand_sheets.
 """

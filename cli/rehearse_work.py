@@ -1,0 +1,114 @@
+"""Play a tap test, a filling, an unloaded night or a pressure hold on simulated boards, to practise it."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from standbook.analysis.simulation.held_tank import rehearse_hold
+from standbook.analysis.simulation.stand_work import filled, night, tapped
+from standbook.analysis.simulation.story import draw_for
+from standbook.analysis.simulation.world import World, world_of
+from standbook.analysis.stand_sheets.load_record import sign_of_load
+from standbook.cli.screen import today
+from standbook.cli.sheets import cell_of
+from standbook.daq.config.campaign import Campaign, read_campaign
+from standbook.daq.rehearsal.played_levels import ROWS_A_SECOND, played_board
+
+if TYPE_CHECKING:
+    from standbook.analysis.simulation.draw import Draw
+    from standbook.daq.arrays import Array
+    from standbook.daq.rehearsal.script import Table
+
+ADDED = 10.0  # kg that is bolted on
+FAST = 500  # rows a second of a tap test: twelve of a period
+WAIT = 720.0  # s beside a filling
+NIGHT = 4.2 * WAIT  # s of an unloaded cell
+READ = 0.0005  # of a cell's reading: its gain is off by so much, standard; within every calibration
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """Something that a crew practises."""
+
+    tables: "tuple[Table, ...]"
+    what: str  # in a few words
+    steps: tuple[str, ...]  # what is to be done when
+    command: str  # that records it, but for its ports
+
+
+def tap_work(plan: Path, seed: int | None) -> Work:
+    """Play a tap test with nothing and with one mass added."""
+    campaign, world, draw = _read(plan, seed)
+    random = draw.generator("taps")
+    found = tapped(world, campaign.stand, (0.0, ADDED), random, rate=FAST)
+    first, second = found.ends
+    return Work(
+        tables=_on_cell(campaign, found.force, random, rows_a_second=FAST),
+        what="a tap test",
+        steps=(
+            f"taps with 0 kg: ten of them, until {first:.0f} s; press space",
+            f"bolted {ADDED:g} kg: ten seconds later it is on; press space",
+            f"taps with {ADDED:g} kg: ten of them, until {second:.0f} s; press space",
+        ),
+        command=f'standbook tap {plan} --tanks "full, water" --added "{ADDED:.2f} +/- 0.01 kg" --rehearsal',
+    )
+
+
+def load_work(plan: Path, seed: int | None) -> Work:
+    """Play a filling, and a wait of twelve minutes beside it."""
+    campaign, world, draw = _read(plan, seed)
+    sign_of_load(campaign.stand)
+    random = draw.generator("filling")
+    found = filled(campaign.plan, world, campaign.stand, random, rate=ROWS_A_SECOND, wait=WAIT)
+    return Work(
+        tables=_on_cell(campaign, found.force, random),
+        what="a filling",
+        steps=tuple(f"{name}: until {at:.0f} s; press space" for name, at in found.marks.items()),
+        command=f"standbook load {plan} --rehearsal",
+    )
+
+
+def night_work(plan: Path, seed: int | None) -> Work:
+    """Play a cell that nobody loads, four times as long as the wait beside a filling."""
+    campaign, _, draw = _read(plan, seed)
+    random = draw.generator("night")
+    force = night(random, rate=ROWS_A_SECOND, seconds=NIGHT)
+    return Work(
+        tables=_on_cell(campaign, force, random),
+        what="an unloaded cell",
+        steps=(f"nothing is done for {NIGHT:.0f} s; press Q at the end: the recording is kept, for --night",),
+        command=f"standbook load {plan} --rehearsal",
+    )
+
+
+def hold_work(plan: Path, seed: int | None, fault: str) -> Work:
+    """Play the hold of a plan."""
+    campaign = read_campaign(plan, today=today())
+    found = rehearse_hold(campaign, draw_for(campaign.plan.test.number, seed), fault)
+    minutes = found.seconds / 60.0
+    return Work(
+        tables=tuple(found.tables.values()),
+        what=f"a pressure hold of {minutes:.0f} min",
+        steps=("vented, pressurised, held, vented again: nothing is to be done",),
+        command=f"standbook record {plan} --rehearsal",
+    )
+
+
+def _read(plan: Path, seed: int | None) -> "tuple[Campaign, World, Draw]":
+    campaign = read_campaign(plan, today=today())
+    draw = draw_for(campaign.plan.test.number, seed)
+    return campaign, world_of(campaign.plan, campaign.stand, draw), draw
+
+
+def _on_cell(
+    campaign: Campaign, force: "Array", random: np.random.Generator, *, rows_a_second: int = ROWS_A_SECOND
+) -> "tuple[Table, ...]":
+    """Return what the cell's board says of a force; all other inputs rest."""
+    tag = cell_of(campaign)
+    board, c = campaign.stand.input_tagged(tag).device, campaign.calibrations[tag]
+    gain, zero = 1.0 + READ * float(random.standard_normal()), c.zero_uncertainty * float(random.standard_normal())
+    reading = np.asarray(gain * force / c.scale + zero)
+    calibrations = campaign.calibrations
+    return (played_board(campaign.stand, board, calibrations, {tag: reading}, random, rows_a_second=rows_a_second),)
