@@ -1,5 +1,6 @@
 """``standbook check``: check the stand in place before a run, step by step, each outcome in one sentence."""
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from standbook.daq.bench.step_taking import Step, TakenStep
     from standbook.daq.config.campaign import Campaign
 
+WIDTH = 77  # of a terminal, less an indent
 KEYS = (
     "Space takes a step once everything stands. Type what the gauge shows where it is asked for, an angle with its u "
     "behind a slash. N leaves a step out, A takes one although nothing moved, Backspace strikes the last one out, Q "
@@ -139,7 +141,8 @@ def _said(
     checks = outcomes(of, taken)
     left_out = [step.name for step in steps if step.name not in {done.name for done in taken}]
     say("From the recording:")
-    say_all(_line(one) for one in sorted(checks, key=lambda one: one.check.outcome != "agrees"))  # the open ones last
+    for one in sorted(checks, key=lambda one: one.check.outcome != "agrees"):  # the open ones last
+        say_all(textwrap.wrap(_line(one), WIDTH, subsequent_indent="  "))
     counts = [f"{sum(one.check.outcome == says for one in checks)} {words}" for says, words in _COUNTED]
     rehearsed = "REHEARSAL. " if run.info.rehearsal else ""
     say(f"{rehearsed}Checks of {campaign.plan.test.number}: {', '.join(counts)}.")

@@ -2,6 +2,7 @@
 
 import signal
 import threading
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
@@ -14,7 +15,6 @@ from standbook.cli.screen import PlanPath, is_sheet, say, say_all, today
 from standbook.daq.errors import ConfigError, RecordError, UsageError
 
 if TYPE_CHECKING:
-    from standbook.cli.rehearse_work import Work
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.config.plan import LineEdgeName
     from standbook.daq.config.stand import Input
@@ -114,12 +114,11 @@ def _play_chosen(plan: Path, chosen: str, seed: int | None, link: Path | None, t
         return
     from standbook.cli.rehearse_work import hold_work, load_work, night_work, tap_work
 
-    if chosen == "hold":
-        _play_work(hold_work(plan, seed, fault), link, time_scale)
-        return
-    if fault:
+    if chosen != "hold" and fault:
         raise UsageError(f"--fault {fault}: --{chosen} plays no fault")
-    _play_work({"tap": tap_work, "load": load_work, "night": night_work}[chosen](plan, seed), link, time_scale)
+    works = {"tap": tap_work, "load": load_work, "night": night_work}
+    work = works[chosen](plan, seed) if chosen in works else hold_work(plan, seed, fault)
+    _play_tables(work.tables, work.what, work.steps, work.command, link, time_scale)
 
 
 def _rehearse_plan(
@@ -157,12 +156,8 @@ def _play_check(plan: Path, seed: int | None, link: Path | None, time_scale: flo
 
     tables, steps = check_tables(plan, seed or 0, fault)
     what = f"a check in {len(steps)} steps, each held for {HOLD:g} s"
-    _play_tables(tables, what, steps, f"standbook check {plan} --rehearsal", link, time_scale)
-
-
-def _play_work(work: "Work", link: Path | None, time_scale: float) -> None:
-    """Play something that a crew does to the stand."""
-    _play_tables(work.tables, work.what, work.steps, work.command, link, time_scale)
+    begins = [(HOLD * place, step) for place, step in enumerate(steps)]
+    _play_tables(tables, what, begins, f"standbook check {plan} --rehearsal", link, time_scale)
 
 
 def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: float) -> None:
@@ -171,8 +166,6 @@ def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: f
     from standbook.cli.rehearse_levels import levels_table
     from standbook.daq.rehearsal.played_levels import HOLD
 
-    if link is not None:
-        _check_place("--link", link)
     table = levels_table(sheet, seed or 0)
     command = "pull" if is_pull_sheet(sheet) else "calibrate"
     what = f"the levels of a sheet, each held for {HOLD:g} s"
@@ -180,9 +173,17 @@ def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: f
 
 
 def _play_tables(
-    tables: "Sequence[Table]", what: str, steps: Sequence[str], command: str, link: Path | None, time_scale: float
+    tables: "Sequence[Table]",
+    what: str,
+    begins: Sequence[tuple[float, str]],
+    command: str,
+    link: Path | None,
+    time_scale: float,
 ) -> None:
-    """Play boards that a person at another terminal records, and say what left them."""
+    """Play boards that a person at another terminal records, say what is to be done when, and what left them.
+
+    ``begins`` are what is to be done, each with the second after the first row from which it is played.
+    """
     links = _links(link, [table.device for table in tables])
     for path in links.values():
         _check_place("--link", path)
@@ -195,10 +196,10 @@ def _play_tables(
         seconds = max(table.seconds for table in tables)
         said = f"{seconds:.0f} s" if time_scale == 1.0 else f"{seconds:.0f} s, at {time_scale:g} times real time"
         say(f"REHEARSAL: {what}; {said}, from when its port is opened.")
-        say_all(f"  {step}" for step in steps)
+        say_all(f"from {at:4.0f} s  {words}" for at, words in begins)
         say(f"In a second terminal: {command} {named}")
         stop = stack.enter_context(_stopping())
-        sent = _together(devices, stop)
+        sent = _together(devices, stop, [(at / time_scale, words) for at, words in begins])
     say_all(line for one in sent for line in one.sentences())
 
 
@@ -262,8 +263,13 @@ def _device(
         yield device
 
 
-def _together(devices: "list[RehearsalDevice]", stop: threading.Event) -> "list[GroundTruth]":
-    """Play every board in a thread of its own; the first row of all is due once the last port has been opened."""
+def _together(
+    devices: "list[RehearsalDevice]", stop: threading.Event, begins: Sequence[tuple[float, str]] = ()
+) -> "list[GroundTruth]":
+    """Play every board in a thread of its own; the first row of all is due once the last port has been opened.
+
+    ``begins`` are said as they come, so many seconds after it.
+    """
     opened = threading.Semaphore(0)
     begun = threading.Event()
 
@@ -282,6 +288,12 @@ def _together(devices: "list[RehearsalDevice]", stop: threading.Event) -> "list[
                     stop.set()
                     break
         begun.set()
+        started = time.monotonic()
+        for at, words in begins:
+            while (wait := started + at - time.monotonic()) > 0.0 and not all(run.done() for run in runs):
+                time.sleep(min(wait, NAP))
+            if not stop.is_set():
+                say(f"now: {words}")
         return [run.result() for run in runs]
 
 

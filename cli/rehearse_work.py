@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from standbook.analysis.simulation.held_tank import rehearse_hold
-from standbook.analysis.simulation.stand_work import filled, night, tapped
+from standbook.analysis.simulation.stand_work import BOLTING, EMPTY, POURING, filled, night, tapped
 from standbook.analysis.simulation.story import draw_for
 from standbook.analysis.simulation.world import World, world_of
 from standbook.analysis.stand_sheets.load_record import sign_of_load
@@ -25,6 +25,7 @@ ADDED = 10.0  # kg that is bolted on
 FAST = 500  # rows a second of a tap test: twelve of a period
 WAIT = 720.0  # s beside a filling
 NIGHT = 4.2 * WAIT  # s of an unloaded cell
+ENDED = 5.0  # s before the end of what is played
 READ = 0.0005  # of a cell's reading: its gain is off by so much, standard; within every calibration
 
 
@@ -34,7 +35,7 @@ class Work:
 
     tables: "tuple[Table, ...]"
     what: str  # in a few words
-    steps: tuple[str, ...]  # what is to be done when
+    steps: tuple[tuple[float, str], ...]  # what is to be done, each from so many seconds on
     command: str  # that records it, but for its ports
 
 
@@ -48,9 +49,10 @@ def tap_work(plan: Path, seed: int | None) -> Work:
         tables=_on_cell(campaign, found.force, random, rows_a_second=FAST),
         what="a tap test",
         steps=(
-            f"taps with 0 kg: ten of them, until {first:.0f} s; press space",
-            f"bolted {ADDED:g} kg: ten seconds later it is on; press space",
-            f"taps with {ADDED:g} kg: ten of them, until {second:.0f} s; press space",
+            (0.0, "taps with 0 kg: ten of them are coming"),
+            (first, "taps with 0 kg: done; press space"),
+            (first + 0.75 * BOLTING, f"bolted {ADDED:g} kg: it is on; press space, then ten taps are coming"),
+            (second, f"taps with {ADDED:g} kg: done; press space"),
         ),
         command=f'standbook tap {plan} --tanks "full, water" --added "{ADDED:.2f} +/- 0.01 kg" --rehearsal',
     )
@@ -65,7 +67,12 @@ def load_work(plan: Path, seed: int | None) -> Work:
     return Work(
         tables=_on_cell(campaign, found.force, random),
         what="a filling",
-        steps=tuple(f"{name}: until {at:.0f} s; press space" for name, at in found.marks.items()),
+        steps=(
+            (0.0, "empty: press space"),
+            (EMPTY, "pouring: nothing is to be done"),
+            (EMPTY + POURING, "filled: press space"),
+            (found.marks["waited"] - ENDED, "waited: press space"),
+        ),
         command=f"standbook load {plan} --rehearsal",
     )
 
@@ -78,7 +85,7 @@ def night_work(plan: Path, seed: int | None) -> Work:
     return Work(
         tables=_on_cell(campaign, force, random),
         what="an unloaded cell",
-        steps=(f"nothing is done for {NIGHT:.0f} s; press Q at the end: the recording is kept, for --night",),
+        steps=((NIGHT - ENDED, "over: press Q; the recording is kept, and goes with --night of standbook load"),),
         command=f"standbook load {plan} --rehearsal",
     )
 
@@ -91,7 +98,7 @@ def hold_work(plan: Path, seed: int | None, fault: str) -> Work:
     return Work(
         tables=tuple(found.tables.values()),
         what=f"a pressure hold of {minutes:.0f} min",
-        steps=("vented, pressurised, held, vented again: nothing is to be done",),
+        steps=((0.0, "vented, pressurised, held, vented again: nothing is to be done"),),
         command=f"standbook record {plan} --rehearsal",
     )
 

@@ -18,6 +18,7 @@ from standbook.daq.config.stand import Stand
 
 STEPS = 2  # of the ringing to a row
 QUIET, TAPS, EVERY, JITTER = 8.0, 10, 4.0, 0.3  # s before the first, their number, s from one to the next, its spread
+TAIL = 8.0  # s, still, at the end
 BOLTING = 20.0  # s in which a mass is bolted on, and the stand left alone again
 MALLET = 6e-3  # s of contact, soft
 BLOW = (0.3, 0.6)  # N s
@@ -66,7 +67,7 @@ def tapped(world: World, stand: Stand, added: Sequence[float], random: np.random
     """
     steps = rate * STEPS
     state = QUIET + TAPS * EVERY
-    time = np.arange(round((state * len(added) + BOLTING * (len(added) - 1)) * steps)) / steps
+    time = np.arange(round((state * len(added) + BOLTING * (len(added) - 1) + TAIL) * steps)) / steps
     blows, static, frequency = np.zeros(time.size), np.zeros(time.size), np.zeros(time.size)
     ends = []
     sign = weight_sign(stand.nozzle)

@@ -90,7 +90,11 @@ def _cell_steps(stand: Stand, cells: tuple[str, ...], calibrations: Mapping[str,
     typed = "" if weight is None else f"{weight.value:.6g}"
     return [
         Step(
-            name=PUSH, asks="vented, released: push the way thrust does, let go, press space", tags=cells, stands=False
+            name=PUSH,
+            asks="vented, released: push the way thrust does, let go, press space",
+            tags=cells,
+            stands=False,
+            moves=cells,
         ),
         Step(
             name=WEIGHT,

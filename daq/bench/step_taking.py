@@ -162,8 +162,12 @@ class StepTaking:
         level = self._live.of[tag].standing(now_ns).level
         if last is None or level is None:
             return True
-        noise = math.hypot(last.mean_u, level.mean_u)
-        return abs(level.mean - last.mean) > max(MOVED * noise, UNMOVED_SHARE * self._live.of[tag].range)
+        step = self.next
+        pushed = step is not None and not step.stands  # a push is over when its key is pressed
+        reached, noise = (
+            (level.pushed_from(last), level.block_u) if pushed else (level.mean, math.hypot(last.mean_u, level.mean_u))
+        )
+        return abs(reached - last.mean) > max(MOVED * noise, UNMOVED_SHARE * self._live.of[tag].range)
 
     def _take(self, now_ns: int) -> None:
         step, why_not = self.next, self.why_not(now_ns)

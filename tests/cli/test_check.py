@@ -88,7 +88,7 @@ def test_a_check_leads_through_its_steps_writes_its_sheet_and_comes_again_from_t
     assert {"alignment", "gauge span", "gauge zero"} <= {check.of.kind for check in sheet.check}
     assert all(" ".join(check.outcome.sentence.split()) in sealed for check in sheet.check)
     assert run(["check", str(plan), "--journal", str(taken.folder)]) == EXIT_FINDINGS
-    again = capsys.readouterr().out
+    again = " ".join(capsys.readouterr().out.split())
     differing = [check.outcome.sentence for check in sheet.check if check.outcome.says != "agrees"]
     assert differing
     assert all(sentence in again for sentence in differing)

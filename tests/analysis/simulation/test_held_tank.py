@@ -1,4 +1,4 @@
-"""A simulated hold: gas is kept but for the leak, cools to its wall, and the rate found is the truth's, within its u."""
+"""A simulated hold: gas is kept but for the leak, cools to its wall; the rate found is the truth within u."""
 
 from types import SimpleNamespace
 
@@ -7,7 +7,7 @@ import pytest
 
 from standbook.analysis.kinds.pressure_hold import analyse_pressure_hold
 from standbook.analysis.simulation.draw import Draw
-from standbook.analysis.simulation.held_tank import LEAST_HELD, LEAKS, held_course, rehearse_hold, with_leak
+from standbook.analysis.simulation.held_tank import LEAKS, LEAST_HELD, held_course, rehearse_hold, with_leak
 from standbook.analysis.simulation.world import world_of
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.errors import UsageError
