@@ -19,7 +19,7 @@ from standbook.analysis.stand_sheets.check_steps import (
 from standbook.cli.screen import today
 from standbook.daq.config import measurands
 from standbook.daq.config.campaign import Campaign, read_campaign
-from standbook.daq.rehearsal.played_checks import STAND_FAULTS, Stage, played_checks
+from standbook.daq.rehearsal.played_checks import STAND_FAULTS, SWITCHED_AFTER, Stage, played_checks
 
 if TYPE_CHECKING:
     from standbook.daq.bench.step_taking import Step
@@ -56,6 +56,8 @@ def _typed(campaign: Campaign, step: "Step", fault: str) -> str:
         return f"type {STAND_FAULTS[fault].angle or ANGLE if fault else ANGLE}"
     if step.name == WEIGHT:
         return f"type {MASS:g}" if campaign.stand.checks.weight is None else "as the stand states it"
+    if step.name == T_ZERO:
+        return f"switched after {SWITCHED_AFTER:g} s; then press space"
     return f"type {SAGGED:g}" if step.name == SAG else "press space"
 
 

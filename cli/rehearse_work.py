@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from standbook.analysis.simulation.held_tank import rehearse_hold
-from standbook.analysis.simulation.stand_work import BOLTING, EMPTY, POURING, filled, night, tapped
+from standbook.analysis.simulation.at_rest.held_tank import rehearse_hold
+from standbook.analysis.simulation.at_rest.stand_work import BOLTING, EMPTY, POURING, filled, night, tapped
 from standbook.analysis.simulation.story import draw_for
 from standbook.analysis.simulation.world import World, world_of
 from standbook.analysis.stand_sheets.load_record import sign_of_load
@@ -17,6 +17,8 @@ from standbook.daq.config.campaign import Campaign, read_campaign
 from standbook.daq.rehearsal.played_levels import ROWS_A_SECOND, played_board
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from standbook.analysis.simulation.draw import Draw
     from standbook.daq.arrays import Array
     from standbook.daq.rehearsal.script import Table
@@ -93,10 +95,11 @@ def night_work(plan: Path, seed: int | None) -> Work:
 def hold_work(plan: Path, seed: int | None, fault: str) -> Work:
     """Play the hold of a plan."""
     campaign = read_campaign(plan, today=today())
-    found = rehearse_hold(campaign, draw_for(campaign.plan.test.number, seed), fault)
+    draw = draw_for(campaign.plan.test.number, seed)
+    found = rehearse_hold(campaign, draw, rate=ROWS_A_SECOND, wrong=fault)
     minutes = found.seconds / 60.0
     return Work(
-        tables=tuple(found.tables.values()),
+        tables=_boards(campaign, found.readings, draw.generator("boards")),
         what=f"a pressure hold of {minutes:.0f} min",
         steps=((0.0, "vented, pressurised, held, vented again: nothing is to be done"),),
         command=f"standbook record {plan} --rehearsal",
@@ -114,8 +117,29 @@ def _on_cell(
 ) -> "tuple[Table, ...]":
     """Return what the cell's board says of a force; all other inputs rest."""
     tag = cell_of(campaign)
-    board, c = campaign.stand.input_tagged(tag).device, campaign.calibrations[tag]
+    c = campaign.calibrations[tag]
     gain, zero = 1.0 + READ * float(random.standard_normal()), c.zero_uncertainty * float(random.standard_normal())
-    reading = np.asarray(gain * force / c.scale + zero)
-    calibrations = campaign.calibrations
-    return (played_board(campaign.stand, board, calibrations, {tag: reading}, random, rows_a_second=rows_a_second),)
+    return _boards(campaign, {tag: np.asarray(gain * force / c.scale + zero)}, random, rows_a_second=rows_a_second)
+
+
+def _boards(
+    campaign: Campaign,
+    readings: "Mapping[str, Array]",
+    random: np.random.Generator,
+    *,
+    rows_a_second: int = ROWS_A_SECOND,
+) -> "tuple[Table, ...]":
+    """Return what every board says that has one of some inputs; all its others rest."""
+    stand = campaign.stand
+    boards = dict.fromkeys(stand.input_tagged(tag).device for tag in readings)
+    return tuple(
+        played_board(
+            stand,
+            board,
+            campaign.calibrations,
+            {tag: reading for tag, reading in readings.items() if stand.input_tagged(tag).device == board},
+            random,
+            rows_a_second=rows_a_second,
+        )
+        for board in boards
+    )

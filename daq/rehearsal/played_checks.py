@@ -18,6 +18,7 @@ from standbook.daq.rehearsal.played_levels import APPROACH, HOLD, NOISE, ROWS_A_
 from standbook.daq.rehearsal.script import PlayedEdge, Table
 from standbook.daq.wire.hello import WireLine
 
+SWITCHED_AFTER = 2.0  # s
 Readings = dict[str, NDArray[np.float64]]  # by tag, over all rows, in the reading unit of the calibration
 
 
@@ -88,11 +89,11 @@ def played_checks(
 
 
 def _switched(table: Table, stages: Sequence[Stage]) -> Table:
-    """Switch the lines of a board that the stages name, in the middle of each, for half a second."""
+    """Switch the lines of a board that the stages name, soon after each begins, for half a second."""
     edges, lines = [], []
     for place, stage in enumerate(stages):
         if stage.edge is not None and stage.edge.device == table.device:
-            at, on = round((place + 0.5) * HOLD * TICK_HZ), int(stage.edge.rising)
+            at, on = round((place * HOLD + SWITCHED_AFTER) * TICK_HZ), int(stage.edge.rising)
             lines.append(WireLine(0, stage.edge.line))
             edges += [PlayedEdge(at, 0, on), PlayedEdge(at + TICK_HZ // 2, 0, 1 - on)]
     start = 0 if not edges or edges[0].level else 1

@@ -20,8 +20,6 @@ from standbook.daq.config.calibration import Calibration, from_si
 from standbook.daq.config.campaign import Campaign
 from standbook.daq.config.stand import Input
 from standbook.daq.errors import UsageError
-from standbook.daq.rehearsal.played_levels import ROWS_A_SECOND, played_board
-from standbook.daq.rehearsal.script import Table
 
 VENTED, PRESSURISING, LET_GO = 10.0, 30.0, 20.0  # s before, of pressurising, after the hold
 LEAST_HELD = 180.0  # s
@@ -55,12 +53,12 @@ class HeldCourse:
 class HeldRehearsal:
     """A hold, ready to be played, and its truth by tank."""
 
-    tables: Mapping[str, Table]  # by device
+    readings: Mapping[str, Array]  # by tag, over all rows, in the reading unit of its calibration
     courses: Mapping[str, HeldCourse]
     seconds: float  # of the hold, settling included
 
 
-def rehearse_hold(campaign: Campaign, draw: Draw, wrong: str = "") -> HeldRehearsal:
+def rehearse_hold(campaign: Campaign, draw: Draw, *, rate: int, wrong: str = "") -> HeldRehearsal:
     """Simulate the hold of a plan.
 
     Parameters
@@ -69,6 +67,8 @@ def rehearse_hold(campaign: Campaign, draw: Draw, wrong: str = "") -> HeldRehear
         Plan of a kind that holds, its stand and calibrations.
     draw : Draw
         What differs from them.
+    rate : int
+        Rows a second.
     wrong : str
         One of ``LEAKS``: what is wrong with the plan's first tank.
 
@@ -86,12 +86,12 @@ def rehearse_hold(campaign: Campaign, draw: Draw, wrong: str = "") -> HeldRehear
     held = max(plan.hold.settle.value + LEAST_HELD, planned)
     courses = {}
     for number, tank in enumerate(world.tanks):
-        rate = LEAKS[wrong] * GRAM_A_MINUTE if number == 0 else 0.0
-        opened = with_leak(tank, rate, world.ambient_pressure, world.ambient_temperature)
+        leak = LEAKS[wrong] * GRAM_A_MINUTE if number == 0 else 0.0
+        opened = with_leak(tank, leak, world.ambient_pressure, world.ambient_temperature)
         courses[tank.name] = held_course(opened, held, world.ambient_pressure, world.ambient_temperature)
-    return HeldRehearsal(
-        tables=_tables(campaign, draw, courses, held, world.ambient_pressure), courses=courses, seconds=held
-    )
+    time = np.arange(round((VENTED + PRESSURISING + held + LET_GO) * rate)) / rate - VENTED - PRESSURISING
+    readings = _readings(campaign, draw, courses, time, held, world.ambient_pressure)
+    return HeldRehearsal(readings=readings, courses=courses, seconds=held)
 
 
 def with_leak(world: TankWorld, rate: float, ambient_pressure: float, ambient_temperature: float) -> TankWorld:
@@ -126,29 +126,27 @@ def held_course(world: TankWorld, held: float, ambient_pressure: float, ambient_
     return HeldCourse(time=solved.t, pressure=pressure, gas_mass=solved.y[1], wall_temperature=solved.y[3])
 
 
-def _tables(
-    campaign: Campaign, draw: Draw, courses: Mapping[str, HeldCourse], held: float, ambient_pressure: float
-) -> dict[str, Table]:
-    """Return what the boards say: vented, pressurised, held, vented."""
-    time = np.arange(round((VENTED + PRESSURISING + held + LET_GO) * ROWS_A_SECOND)) / ROWS_A_SECOND
+def _readings(
+    campaign: Campaign,
+    draw: Draw,
+    courses: Mapping[str, HeldCourse],
+    time: Array,
+    held: float,
+    ambient_pressure: float,
+) -> dict[str, Array]:
+    """Return what sensors on the tanks read: vented, pressurised, held, vented."""
     random = draw.generator("hold")
-    readings: dict[str, dict[str, Array]] = {}
+    readings = {}
     for item in campaign.stand.input:
-        c = campaign.calibrations.get(item.tag)
-        course = courses.get(item.tank or "")
+        c, course = campaign.calibrations.get(item.tag), courses.get(item.tank or "")
         if c is None or course is None:
             continue
-        true = _seen(item, course, time - VENTED - PRESSURISING, held, ambient_pressure)
+        true = _seen(item, course, time, held, ambient_pressure)
         if true is not None:
-            reading = _as_read(
-                c, from_si(true - (ambient_pressure if c.reference == "gauge" else 0.0), c), draw, item.tag
-            )
-            span = c.highest - c.lowest
-            readings.setdefault(item.device, {})[item.tag] = reading + NOISE * span * random.standard_normal(time.size)
-    return {
-        board: played_board(campaign.stand, board, campaign.calibrations, own, random)
-        for board, own in readings.items()
-    }
+            reading = from_si(true - (ambient_pressure if c.reference == "gauge" else 0.0), c)
+            noise = NOISE * (c.highest - c.lowest) * random.standard_normal(time.size)
+            readings[item.tag] = _as_read(c, reading, time, draw, item.tag) + noise
+    return readings
 
 
 def _seen(item: Input, course: HeldCourse, time: Array, held: float, ambient_pressure: float) -> Array | None:
@@ -162,9 +160,9 @@ def _seen(item: Input, course: HeldCourse, time: Array, held: float, ambient_pre
     return np.where(time < held, np.where(time < 0.0, rising, full), ambient_pressure)
 
 
-def _as_read(c: Calibration, reading: Array, draw: Draw, tag: str) -> Array:
+def _as_read(c: Calibration, reading: Array, time: Array, draw: Draw, tag: str) -> Array:
     """Return a reading with the errors that its calibration allows, and the creep of a pressure sensor."""
     creep = CREEP * (c.highest - c.lowest) * draw.even("drift", tag) if c.dimension == "pressure" else 0.0
-    drift = creep * np.arange(reading.size) / ROWS_A_SECOND
+    drift = creep * (time - time[0])
     gain = 1.0 + c.reference_uncertainty.value * draw.normal("reference", tag) if c.dimension == "pressure" else 1.0
     return np.asarray(reading * gain + c.zero_uncertainty * draw.normal("zero", tag) + drift)

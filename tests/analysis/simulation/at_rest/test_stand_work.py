@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from standbook.analysis.calibration.load_by_cell import night_record
+from standbook.analysis.simulation.at_rest.stand_work import BOILING, GUSTS, WALK, filled, night, tapped, wander
 from standbook.analysis.simulation.draw import Draw
-from standbook.analysis.simulation.stand_work import BOILING, GUSTS, WALK, filled, night, tapped, wander
 from standbook.analysis.simulation.world import world_of
 from standbook.analysis.stand_sheets.load_record import FilledStand, filling
 from standbook.analysis.stand_sheets.tap_record import state_of, tap_test
