@@ -45,33 +45,38 @@ def check(
 
     Example: standbook check teasel-2/plans/HF-02.toml
     """
-    from standbook.analysis.stand_sheets.check_outcomes import CheckedStand
-    from standbook.analysis.stand_sheets.check_steps import check_steps
     from standbook.daq.config.campaign import read_campaign
-    from standbook.daq.stand_sheets.check_file import all_checks
-    from standbook.daq.stand_sheets.pull_file import newest_pulls
 
     if journal is not None and (port or rehearsal):
         raise UsageError("--journal computes from a recording; give no ports with it")
     campaign = read_campaign(plan, today=today())
-    sheets = all_checks(campaign.folder)
-    earlier = tuple(sheet.values for sheet in sheets if not sheet.rehearsal or rehearsal)
-    of = CheckedStand(
-        plan=campaign.plan,
-        stand=campaign.stand,
-        calibrations=campaign.calibrations,
-        earlier=earlier,
-        pulls=newest_pulls(campaign.folder, until=today()),
-    )
-    steps = check_steps(campaign.plan, campaign.stand, campaign.calibrations)
+    of, steps = checked_stand(campaign, rehearsal=rehearsal)
     again = journal is not None
     if journal is None:
         from standbook.cli.record import ports_of
 
         journal = _recorded(campaign, of, steps, ports_of(port or []), rehearsal=rehearsal)
-    checks = _said(campaign, of, steps, journal, written=not again)
+    checks = say_checks(campaign, of, steps, journal, written=not again)
     if any(one.check.outcome != "agrees" for one in checks):
         raise typer.Exit(EXIT_FINDINGS)
+
+
+def checked_stand(campaign: "Campaign", *, rehearsal: bool) -> "tuple[CheckedStand, tuple[Step, ...]]":
+    """Return what a stand is checked with, and the steps; earlier practised sheets count in practice only."""
+    from standbook.analysis.stand_sheets.check_outcomes import CheckedStand
+    from standbook.analysis.stand_sheets.check_steps import check_steps
+    from standbook.daq.stand_sheets.check_file import all_checks
+    from standbook.daq.stand_sheets.pull_file import newest_pulls
+
+    sheets = all_checks(campaign.folder)
+    of = CheckedStand(
+        plan=campaign.plan,
+        stand=campaign.stand,
+        calibrations=campaign.calibrations,
+        earlier=tuple(sheet.values for sheet in sheets if not sheet.rehearsal or rehearsal),
+        pulls=newest_pulls(campaign.folder, until=today()),
+    )
+    return of, check_steps(campaign.plan, campaign.stand, campaign.calibrations)
 
 
 def _recorded(
@@ -124,7 +129,7 @@ def _line(one: "StandCheck") -> str:
     return f"{mark}{one.check.sentence}"
 
 
-def _said(
+def say_checks(
     campaign: "Campaign", of: "CheckedStand", steps: "Sequence[Step]", journal: Path, *, written: bool
 ) -> "tuple[StandCheck, ...]":
     """Compute the checks from the recording, say how many agree, and write them."""

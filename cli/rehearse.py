@@ -199,7 +199,7 @@ def _play_tables(
         say_all(f"from {at:4.0f} s  {words}" for at, words in begins)
         say(f"In a second terminal: {command} {named}")
         stop = stack.enter_context(_stopping())
-        sent = _together(devices, stop, [(at / time_scale, words) for at, words in begins])
+        sent = play_devices(devices, stop, [(at / time_scale, words) for at, words in begins])
     say_all(line for one in sent for line in one.sentences())
 
 
@@ -237,9 +237,14 @@ def _play(
         stop = stack.enter_context(_stopping())
         say_all(sentences(wrong, zero))
         say(f"In a second terminal: standbook record {plan} --rehearsal {' '.join(ports)}")
-        sent = _together(devices, stop)
+        sent = play_devices(devices, stop)
     for device, what in zip(devices, sent, strict=True):
         say_all(what.sentences() if len(devices) == 1 else (f"{device.table.device}: {s}" for s in what.sentences()))
+
+
+def plugged_in(stack: ExitStack, tables: "Sequence[Table]", time_scale: float) -> "list[RehearsalDevice]":
+    """Plug in simulated boards with which nothing is wrong."""
+    return [stack.enter_context(_device(table, (), (), None, time_scale)) for table in tables]
 
 
 @contextmanager
@@ -263,7 +268,7 @@ def _device(
         yield device
 
 
-def _together(
+def play_devices(
     devices: "list[RehearsalDevice]", stop: threading.Event, begins: Sequence[tuple[float, str]] = ()
 ) -> "list[GroundTruth]":
     """Play every board in a thread of its own; the first row of all is due once the last port has been opened.

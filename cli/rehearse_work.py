@@ -1,6 +1,6 @@
 """Play a tap test, a filling, an unloaded night or a pressure hold on simulated boards, to practise it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,6 +39,7 @@ class Work:
     what: str  # in a few words
     steps: tuple[tuple[float, str], ...]  # what is to be done, each from so many seconds on
     command: str  # that records it, but for its ports
+    marks: "Mapping[str, float]" = field(default_factory=dict)  # by which second each step can be taken
 
 
 def tap_work(plan: Path, seed: int | None) -> Work:
@@ -75,6 +76,7 @@ def load_work(plan: Path, seed: int | None) -> Work:
             (EMPTY + POURING, "filled: press space"),
             (found.marks["waited"] - ENDED, "waited: press space"),
         ),
+        marks=found.marks,
         command=f"standbook load {plan} --rehearsal",
     )
 

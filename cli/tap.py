@@ -63,7 +63,7 @@ def tap(
         from standbook.cli.record import ports_of
 
         journal = _recorded(campaign, tag, masses, ports_of(port or []), rehearsal=rehearsal)
-    if not _fitted(campaign, tag, masses, tanks, journal, written=not again):
+    if not say_taps(campaign, tag, masses, tanks, journal, written=not again):
         raise typer.Exit(EXIT_FINDINGS)
 
 
@@ -112,7 +112,7 @@ def _recorded(
     return record_guided(order, live, lambda marks: StepTaking(_steps(tag, masses), live, marks, lambda _: ()))
 
 
-def _fitted(
+def say_taps(
     campaign: "Campaign",
     tag: str,
     masses: Sequence[tuple[float, float]],
