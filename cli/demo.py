@@ -13,7 +13,7 @@ from standbook.cli.screen import CAUTION, heading, now, open_page, say, say_all,
 from standbook.daq.errors import LinkError
 
 TIME_SCALE = 10.0
-AT_REST_SCALE = 50.0  # of what lasts many minutes: a hold, a filling
+HOLD_SCALE = 20.0  # of what lasts many minutes
 PORT_WAIT = 60.0  # [s] for the simulated stand to compute its physics
 
 
@@ -71,7 +71,7 @@ def _check(firing: Path, time_scale: float) -> None:
         ("Filling, by the cell", practise_load),
     ):
         heading(words)
-        practise(campaign, max(time_scale, AT_REST_SCALE if practise is practise_load else time_scale))
+        practise(campaign, time_scale)
 
 
 def _run(plan: Path, time_scale: float) -> Path:
@@ -96,7 +96,7 @@ def _run(plan: Path, time_scale: float) -> Path:
 
     weighings = campaign.folder / WEIGHINGS_FILE
     link = campaign.folder / "cradle-a.port"
-    scale = max(time_scale, AT_REST_SCALE) if holds else time_scale  # half an hour in which nothing happens
+    scale = max(time_scale, HOLD_SCALE) if holds else time_scale
     stand = _start_stand(plan, scale, link, None if holds else weighings)
     try:
         run, _ = record_run(campaign, {"cradle-a": str(link.readlink())}, None, rehearsal=True, postdiction=False)

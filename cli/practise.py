@@ -58,11 +58,12 @@ def practise_taps(campaign: "Campaign", time_scale: float) -> None:
 
 def practise_load(campaign: "Campaign", time_scale: float) -> None:
     """Record a filling, and hold it against the containers."""
+    from standbook.analysis.stand_sheets.load_record import WAITED
     from standbook.cli.load import filled_stand, say_load
     from standbook.cli.rehearse_work import load_work
 
-    work = load_work(campaign.plan_path, None)
-    marks = [(at - LATE, name) for name, at in work.marks.items()]
+    work = load_work(campaign.plan_path, None, wait=0.0)
+    marks = [(at - LATE, name) for name, at in work.marks.items() if name != WAITED]
     journal = _recorded(campaign, work.tables, marks, "load", time_scale)
     say_load(campaign, filled_stand(campaign), journal, [], written=True)
 
@@ -123,7 +124,7 @@ def _recorded(
     title = f"{campaign.plan.test.number}_{name}"
     folder = create_bench_run(campaign.folder, title, boards, rehearsal=True, now=now(), software=software())
     with ExitStack() as stack:
-        devices = plugged_in(stack, tables, time_scale)
+        devices = plugged_in(stack, tables, time_scale, {})
         order = RecordingOrder(
             number=folder.name,
             stand=campaign.stand.of_devices(boards),

@@ -116,7 +116,7 @@ def _state(campaign: "Campaign", *, rehearsal: bool) -> "CampaignState":
 
     folder, number = campaign.folder, campaign.plan.test.number
     checks = tuple(sheet for sheet in all_checks(folder) if sheet.plan == number)
-    taps, load = newest_taps(folder), newest_load(folder, number)
+    taps, load = newest_taps(folder, practised=rehearsal), newest_load(folder, number)
     holds = newest_holds(folder)
     return CampaignState(
         plan=campaign.plan,

@@ -63,7 +63,7 @@ def rehearse(
     check: Annotated[
         bool, typer.Option("--check", help="Play the steps of standbook check; --fault names a fault of the stand.")
     ] = False,
-    tap: Annotated[bool, typer.Option("--tap", help="Play the blows of standbook tap, bare and with 10 kg.")] = False,
+    tap: Annotated[bool, typer.Option("--tap", help="Play the blows of standbook tap.")] = False,
     load: Annotated[
         bool, typer.Option("--load", help="Play a filling for standbook load, and what boils off.")
     ] = False,
@@ -134,6 +134,7 @@ def _rehearse_plan(
     from standbook.analysis.simulation.story import draw_for
     from standbook.analysis.simulation.story import rehearse as make_up
     from standbook.daq.config.campaign import read_campaign
+    from standbook.daq.storage.atomic_write import write_atomic
 
     campaign = read_campaign(plan, today=today())
     played = _boards_played(campaign)
@@ -145,7 +146,7 @@ def _rehearse_plan(
     made_up = make_up(campaign, draw_for(number, seed))
     tables = [table for name, table in made_up.tables.items() if name in played]
     if weighings is not None:
-        _write_weighings(weighings, made_up.weighings)
+        write_atomic(weighings, weighings_text(made_up.weighings).encode())
     _play(plan, campaign, tables, asked, links, time_scale)
 
 
@@ -188,7 +189,7 @@ def _play_tables(
     for path in links.values():
         _check_place("--link", path)
     with ExitStack() as stack:
-        devices = [stack.enter_context(_device(table, (), (), links.get(table.device), time_scale)) for table in tables]
+        devices = plugged_in(stack, tables, time_scale, links)
         named = " ".join(
             f"--port {table.device}={links.get(table.device) or device.port}"
             for table, device in zip(tables, devices, strict=True)
@@ -242,9 +243,11 @@ def _play(
         say_all(what.sentences() if len(devices) == 1 else (f"{device.table.device}: {s}" for s in what.sentences()))
 
 
-def plugged_in(stack: ExitStack, tables: "Sequence[Table]", time_scale: float) -> "list[RehearsalDevice]":
+def plugged_in(
+    stack: ExitStack, tables: "Sequence[Table]", time_scale: float, links: Mapping[str, Path]
+) -> "list[RehearsalDevice]":
     """Plug in simulated boards with which nothing is wrong."""
-    return [stack.enter_context(_device(table, (), (), None, time_scale)) for table in tables]
+    return [stack.enter_context(_device(table, (), (), links.get(table.device), time_scale)) for table in tables]
 
 
 @contextmanager
@@ -300,12 +303,6 @@ def play_devices(
             if not stop.is_set():
                 say(f"now: {words}")
         return [run.result() for run in runs]
-
-
-def _write_weighings(path: Path, weighings: Mapping[str, Mapping[str, str]]) -> None:
-    from standbook.daq.storage.atomic_write import write_atomic
-
-    write_atomic(path, weighings_text(weighings).encode())
 
 
 def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:

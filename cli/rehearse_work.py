@@ -14,7 +14,7 @@ from standbook.analysis.stand_sheets.load_record import sign_of_load
 from standbook.cli.screen import today
 from standbook.cli.sheets import cell_of
 from standbook.daq.config.campaign import Campaign, read_campaign
-from standbook.daq.rehearsal.played_levels import ROWS_A_SECOND, played_board
+from standbook.daq.rehearsal.played_levels import played_board
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from standbook.daq.rehearsal.script import Table
 
 ADDED = 10.0  # kg that is bolted on
+SLOW = 20  # rows a second of what takes many minutes
 FAST = 500  # rows a second of a tap test: twelve of a period
 WAIT = 720.0  # s beside a filling
 NIGHT = 4.2 * WAIT  # s of an unloaded cell
@@ -61,12 +62,12 @@ def tap_work(plan: Path, seed: int | None) -> Work:
     )
 
 
-def load_work(plan: Path, seed: int | None) -> Work:
-    """Play a filling, and a wait of twelve minutes beside it."""
+def load_work(plan: Path, seed: int | None, *, wait: float = WAIT) -> Work:
+    """Play a filling, and a wait beside it. [s]."""
     campaign, world, draw = _read(plan, seed)
     sign_of_load(campaign.stand)
     random = draw.generator("filling")
-    found = filled(campaign.plan, world, campaign.stand, random, rate=ROWS_A_SECOND, wait=WAIT)
+    found = filled(campaign.plan, world, campaign.stand, random, rate=SLOW, wait=wait)
     return Work(
         tables=_on_cell(campaign, found.force, random),
         what="a filling",
@@ -85,7 +86,7 @@ def night_work(plan: Path, seed: int | None) -> Work:
     """Play a cell that nobody loads, four times as long as the wait beside a filling."""
     campaign, _, draw = _read(plan, seed)
     random = draw.generator("night")
-    force = night(random, rate=ROWS_A_SECOND, seconds=NIGHT)
+    force = night(random, rate=SLOW, seconds=NIGHT)
     return Work(
         tables=_on_cell(campaign, force, random),
         what="an unloaded cell",
@@ -98,10 +99,10 @@ def hold_work(plan: Path, seed: int | None, fault: str) -> Work:
     """Play the hold of a plan."""
     campaign = read_campaign(plan, today=today())
     draw = draw_for(campaign.plan.test.number, seed)
-    found = rehearse_hold(campaign, draw, rate=ROWS_A_SECOND, wrong=fault)
+    found = rehearse_hold(campaign, draw, rate=SLOW, wrong=fault)
     minutes = found.seconds / 60.0
     return Work(
-        tables=_boards(campaign, found.readings, draw.generator("boards")),
+        tables=_boards(campaign, found.readings, draw.generator("boards"), rows_a_second=SLOW),
         what=f"a pressure hold of {minutes:.0f} min",
         steps=((0.0, "vented, pressurised, held, vented again: nothing is to be done"),),
         command=f"standbook record {plan} --rehearsal",
@@ -115,7 +116,7 @@ def _read(plan: Path, seed: int | None) -> "tuple[Campaign, World, Draw]":
 
 
 def _on_cell(
-    campaign: Campaign, force: "Array", random: np.random.Generator, *, rows_a_second: int = ROWS_A_SECOND
+    campaign: Campaign, force: "Array", random: np.random.Generator, *, rows_a_second: int = SLOW
 ) -> "tuple[Table, ...]":
     """Return what the cell's board says of a force; all other inputs rest."""
     tag = cell_of(campaign)
@@ -129,7 +130,7 @@ def _boards(
     readings: "Mapping[str, Array]",
     random: np.random.Generator,
     *,
-    rows_a_second: int = ROWS_A_SECOND,
+    rows_a_second: int = SLOW,
 ) -> "tuple[Table, ...]":
     """Return what every board says that has one of some inputs; all its others rest."""
     stand = campaign.stand

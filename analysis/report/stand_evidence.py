@@ -22,10 +22,7 @@ def stand_lines(
     if evidence.check is not None:
         lines.append(_checked(evidence.check))
     lines += [f"{tag} pulled on {pull.date}: {_gain(pull)}" for tag, pull in sorted((pulls or {}).items())]
-    if taps is not None:
-        mode, mass = taps.state[0].modes[0], taps.moving_mass
-        moving = "" if mass is None else f", {mass.text} moving"
-        lines.append(f"stand tapped on {taps.date}, tanks {taps.tanks}: {mode.frequency.text}{moving}")
+    lines += [_tapped(one) for one in (taps, evidence.practised_taps) if one is not None]
     lines += [f"{proof.tank}, hydrostatic: {proof.sentence}; evidence, no permission" for proof in evidence.proofs]
     lines += [
         f"{hold.setup.tank} held on {hold.date}{_practised(rehearsal=hold.rehearsal)}: {hold.result.verdict}"
@@ -47,6 +44,13 @@ def waiver_lines(evidence: Evidence) -> tuple[str, ...]:
 
 def _practised(*, rehearsal: bool) -> str:
     return ", on simulated boards" if rehearsal else ""
+
+
+def _tapped(taps: TapFile) -> str:
+    mode, mass = taps.state[0].modes[0], taps.moving_mass
+    moving = "" if mass is None else f", {mass.text} moving"
+    practised = _practised(rehearsal=taps.rehearsal)
+    return f"stand tapped on {taps.date}{practised}, tanks {taps.tanks}: {mode.frequency.text}{moving}"
 
 
 def _gain(pull: PullFile) -> str:
