@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from standbook.analysis.stand_sheets.check_outcomes import CheckedStand, StandCheck
     from standbook.daq.bench.step_taking import Step, TakenStep
     from standbook.daq.config.campaign import Campaign
+    from standbook.daq.run.run_folder import Run
 
 WIDTH = 77  # of a terminal, less an indent
 KEYS = (
@@ -133,13 +134,9 @@ def say_checks(
     campaign: "Campaign", of: "CheckedStand", steps: "Sequence[Step]", journal: Path, *, written: bool
 ) -> "tuple[StandCheck, ...]":
     """Compute the checks from the recording, say how many agree, and write them."""
-    from standbook.analysis.stand_sheets.check_outcomes import chart_values, outcomes
-    from standbook.analysis.stand_sheets.check_steps import VENTED, taken_in
-    from standbook.analysis.stand_sheets.check_text import check_text
-    from standbook.daq.config.campaign import STAND_FILE
-    from standbook.daq.config.toml_document import parse_document
+    from standbook.analysis.stand_sheets.check_outcomes import outcomes
+    from standbook.analysis.stand_sheets.check_steps import taken_in
     from standbook.daq.run.run_folder import open_run
-    from standbook.daq.stand_sheets.check_file import CHECKS, CheckFile
 
     run = open_run(journal)
     taken = taken_in(run, steps, campaign.plan.test.t_zero_edge)
@@ -153,13 +150,31 @@ def say_checks(
     say(f"{rehearsed}Checks of {campaign.plan.test.number}: {', '.join(counts)}.")
     if left_out:
         say(f"Left out: {', '.join(left_out)}.")
-    if not written:
-        return checks
-    barometer = next((f"{step.value} kPa(a)" for step in taken if step.name == VENTED), "not read")
+    if written:
+        say(f"Sheet: {_sheet(of, run, taken, checks, left_out)}")
+    return checks
+
+
+def _sheet(
+    of: "CheckedStand",
+    run: "Run",
+    taken: "Sequence[TakenStep]",
+    checks: "Sequence[StandCheck]",
+    left_out: "Sequence[str]",
+) -> Path:
+    """Write the sheet of checks into the campaign that a recording lies in."""
+    from standbook.analysis.stand_sheets.check_outcomes import chart_values
+    from standbook.analysis.stand_sheets.check_steps import VENTED
+    from standbook.analysis.stand_sheets.check_text import check_text
+    from standbook.daq.config.campaign import STAND_FILE
+    from standbook.daq.config.toml_document import parse_document
+    from standbook.daq.stand_sheets.check_file import CHECKS, CheckFile
+
+    number = of.plan.test.number
     text = check_text(
-        campaign.plan.test.number,
+        number,
         now().astimezone(),
-        barometer,
+        next((f"{step.value} kPa(a)" for step in taken if step.name == VENTED), "not read"),
         run.folder.name,
         checks,
         stand_sha256=run.manifest.files[STAND_FILE],
@@ -167,11 +182,10 @@ def say_checks(
         values=chart_values(of, taken),
         left_out=left_out,
     )
-    place = free_place(campaign.folder / CHECKS, f"{today()}_{campaign.plan.test.number}")
+    place = free_place(run.folder.resolve().parent.parent / CHECKS, f"{today()}_{number}")
     parse_document(text, CheckFile, str(place))  # what is written reads back, or is not written
     write_new(place, text)
-    say(f"Sheet: {place}")
-    return checks
+    return place
 
 
 _COUNTED = (("agrees", "agree"), ("differs", "differ"), ("cannot tell", "cannot be told"))

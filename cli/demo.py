@@ -4,13 +4,16 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from standbook.cli.record import record_run, seal_and_say
 from standbook.cli.screen import CAUTION, heading, now, open_page, say, say_all, today
 from standbook.daq.errors import LinkError
+
+if TYPE_CHECKING:
+    from standbook.daq.config.campaign import Campaign
 
 TIME_SCALE = 10.0
 HOLD_SCALE = 20.0  # of what lasts many minutes
@@ -95,16 +98,8 @@ def _run(plan: Path, time_scale: float) -> Path:
     say_all(prediction_sentences(prediction))
 
     weighings = campaign.folder / WEIGHINGS_FILE
-    link = campaign.folder / "cradle-a.port"
     scale = max(time_scale, HOLD_SCALE) if holds else time_scale
-    stand = _start_stand(plan, scale, link, None if holds else weighings)
-    try:
-        run, _ = record_run(campaign, {"cradle-a": str(link.readlink())}, None, rehearsal=True, postdiction=False)
-    finally:
-        stand.terminate()
-        stand.wait()
-        link.unlink(missing_ok=True)
-    seal_and_say(run)
+    run = _recorded(campaign, scale, None if holds else weighings)
     if not holds:
         add(run, [weighings])
         weighings.unlink()
@@ -117,6 +112,20 @@ def _run(plan: Path, time_scale: float) -> Path:
     if holds:
         say_holds(run)
     return report
+
+
+def _recorded(campaign: "Campaign", time_scale: float, weighings: Path | None) -> Path:
+    """Play a plan on a simulated stand in a process of its own, record and seal it."""
+    link = campaign.folder / "cradle-a.port"
+    stand = _start_stand(campaign.plan_path, time_scale, link, weighings)
+    try:
+        run, _ = record_run(campaign, {"cradle-a": str(link.readlink())}, None, rehearsal=True, postdiction=False)
+    finally:
+        stand.terminate()
+        stand.wait()
+        link.unlink(missing_ok=True)
+    seal_and_say(run)
+    return run
 
 
 def _start_stand(plan: Path, time_scale: float, link: Path, weighings: Path | None) -> "subprocess.Popen[bytes]":

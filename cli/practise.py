@@ -111,8 +111,8 @@ def _recorded(
     campaign: "Campaign", tables: "Sequence[Table]", marks: Sequence[tuple[float, str]], name: str, time_scale: float
 ) -> Path:
     """Play boards and record them without a plan; mark instants of theirs as a person's keys would. Seal it."""
+    from standbook.cli.played import play_devices, plugged_in
     from standbook.cli.record import first_signal_stops, seal_and_say
-    from standbook.cli.rehearse import play_devices, plugged_in
     from standbook.daq.bench.live_level import LiveLevels
     from standbook.daq.bench.unplanned_run import create_bench_run
     from standbook.daq.recording.run_recording import RecordingOrder, record_run_into

@@ -46,7 +46,7 @@ class Work:
 def tap_work(plan: Path, seed: int | None) -> Work:
     """Play a tap test with nothing and with one mass added."""
     campaign, world, draw = _read(plan, seed)
-    random = draw.generator("taps")
+    random = draw.generator("mallet")
     found = tapped(world, campaign.stand, (0.0, ADDED), random, rate=FAST)
     first, second = found.ends
     return Work(
