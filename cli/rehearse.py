@@ -61,12 +61,8 @@ def rehearse(
         bool, typer.Option("--check", help="Play the steps of standbook check; --fault names a fault of the stand.")
     ] = False,
     tap: Annotated[bool, typer.Option("--tap", help="Play the blows of standbook tap.")] = False,
-    load: Annotated[
-        bool, typer.Option("--load", help="Play a filling for standbook load, and what boils off.")
-    ] = False,
-    night: Annotated[
-        bool, typer.Option("--night", help="Play an unloaded cell, for --night of standbook load.")
-    ] = False,
+    load: Annotated[bool, typer.Option("--load", help="Play a filling for standbook load.")] = False,
+    night: Annotated[bool, typer.Option("--night", help="Play an unloaded cell, for its --night.")] = False,
     faults: Annotated[
         bool, typer.Option("--faults", callback=_show_faults, is_eager=True, help="List the faults in words, and end.")
     ] = False,
