@@ -3,8 +3,10 @@
 import io
 import signal
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, redirect_stderr, redirect_stdout, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -38,8 +40,11 @@ def record(
     plain: Annotated[
         bool, typer.Option("--plain", help="Lines instead of the live screen: for logs and screen readers.")
     ] = False,
+    no_analysis: Annotated[
+        bool, typer.Option("--no-analysis", help="Only record and seal: no quick look, no first analysis.")
+    ] = False,
 ) -> None:
-    """Record a run until Ctrl-C (or a rehearsal's end), then seal it into Parquet with a manifest.
+    """Record a run until Ctrl-C (or a rehearsal's end), seal it into Parquet with a manifest, and look at it.
 
     Opening a port can reset the board behind it: start recording before the tanks are pressurised.
 
@@ -53,19 +58,36 @@ def record(
     ports = ports_of(port or [])
     with ExitStack() as after:
         folder, end = record_run(
-            campaign, ports, seconds, rehearsal=rehearsal, postdiction=postdiction, plain=plain, after=after
+            campaign,
+            ports,
+            seconds,
+            rehearsal=rehearsal,
+            postdiction=postdiction,
+            plain=plain,
+            after=after,
+            look=not no_analysis,
         )
-        try:
-            lost = seal_and_say(folder)
-        except StandError:
-            if end.trouble is not None:  # what ended the recording must not hide behind what came of it
-                warn(f"standbook: {end.trouble}")
-            raise
-        if end.trouble is not None:
+        _seal_and_look(folder, end, no_analysis=no_analysis)
+
+
+def _seal_and_look(folder: Path, end: "RecordEnd", *, no_analysis: bool) -> None:
+    """Seal a recording, say what ended it, and look at what it gave; 10 where anything is missing."""
+    try:
+        lost = seal_and_say(folder)
+    except StandError:
+        if end.trouble is not None:  # what ended the recording must not hide behind what came of it
             warn(f"standbook: {end.trouble}")
+        raise
+    if end.trouble is not None:
+        warn(f"standbook: {end.trouble}")
+    if no_analysis:
         say(f"Next: standbook analyse {folder}")
-        if lost:
-            raise typer.Exit(EXIT_FINDINGS)
+    else:
+        from standbook.cli.quick import analyse_and_look
+
+        analyse_and_look(folder, redlines=end.tripped)
+    if lost:
+        raise typer.Exit(EXIT_FINDINGS)
 
 
 def record_run(
@@ -77,10 +99,12 @@ def record_run(
     postdiction: bool,
     plain: bool = False,
     after: ExitStack | None = None,
+    look: bool = False,
 ) -> tuple[Path, "RecordEnd"]:
     """Make the run folder and record into it.
 
-    ``after`` takes what must hold until the run is sealed: words to a terminal that has gone go nowhere.
+    ``after`` takes what must hold until the run is sealed: words to a terminal that has gone go nowhere. ``look`` asks
+    for the quick look while recording goes on.
     """
     from standbook.daq.recording.recorder import resolve_ports
     from standbook.daq.recording.run_recording import RecordingOrder, record_run_into
@@ -98,11 +122,13 @@ def record_run(
         order = RecordingOrder(
             number=number, stand=stand, ports=ports, folder=folder, rehearsal=rehearsal, seconds=seconds
         )
-        with _showing(campaign, folder, plain=plain, rehearsal=rehearsal) as (showing, live):
+        with _showing(campaign, folder, plain=plain, rehearsal=rehearsal, look=look) as (showing, live):
             try:
                 end = record_run_into(
                     order, stopped=lambda: bool(stopped), report=showing.report, taken=live.take, tell=showing.tell
                 )
+                redlines = live.state(time.monotonic_ns()).redlines
+                end = replace(end, tripped=tuple(line.name for line in redlines if line.tripped_at is not None))
             except StandError:
                 showing.close()
                 if folder.exists():
@@ -125,10 +151,13 @@ def _say_nothing_more(after: ExitStack) -> None:
 
 
 @contextmanager
-def _showing(campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool) -> "Iterator[tuple[Showing, Live]]":
+def _showing(
+    campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool, look: bool
+) -> "Iterator[tuple[Showing, Live]]":
     """Show a recording on the live screen with its keys, or in lines where there is no such terminal."""
     from standbook.cli.keys import KeyMarks, reading_keys
     from standbook.cli.live_words import head_of
+    from standbook.cli.look_behind import LookBehind
     from standbook.cli.showing import Showing, is_screen, live_of
     from standbook.daq.host_clock import HostClocks
     from standbook.daq.run.marks import MARKS_FILE
@@ -143,7 +172,8 @@ def _showing(campaign: "Campaign", folder: Path, *, plain: bool, rehearsal: bool
         reader = stack.enter_context(reading_keys(clocks)) if screen else None
         marks = KeyMarks(plan.mark, folder / MARKS_FILE, clocks) if reader is not None else None
         head = head_of(plan, takes_keys=reader is not None)
-        showing = Showing(live, head, folder, plain=not screen, keys=reader, marks=marks)
+        behind = LookBehind(folder) if look else None
+        showing = Showing(live, head, folder, plain=not screen, keys=reader, marks=marks, look=behind)
         stack.callback(showing.close)
         if trouble:
             showing.tell(trouble)

@@ -16,6 +16,7 @@ from standbook.analysis.prediction.live_bands import live_prediction
 from standbook.cli.keys import ENTER, KeyMarks, KeyReader
 from standbook.cli.live_screen import MOST_NOTES, screen_lines
 from standbook.cli.live_words import AlarmBook, Head, Picture, link_alarms
+from standbook.cli.look_behind import LookBehind
 from standbook.cli.painter import Draw, Painter
 from standbook.cli.plain_lines import PlainLines
 from standbook.cli.screen import warn
@@ -24,6 +25,7 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.errors import DataError, RecordError
 from standbook.daq.live.live_model import Live
+from standbook.daq.live.live_state import LiveState
 from standbook.daq.printable import printable
 from standbook.daq.recording.recorder import Watch
 from standbook.daq.run.lock import PREDICTION_FILE
@@ -102,6 +104,8 @@ class Showing:
         Lines, not a screen.
     keys, marks : KeyReader and KeyMarks, optional
         Where this screen takes keys.
+    look : LookBehind, optional
+        Takes the quick look once the run is over.
     """
 
     def __init__(
@@ -113,9 +117,10 @@ class Showing:
         plain: bool,
         keys: KeyReader | None = None,
         marks: KeyMarks | None = None,
+        look: LookBehind | None = None,
     ) -> None:
         self._live, self._head, self._marks_path = live, head, folder / MARKS_FILE
-        self._keys, self._marks = keys, marks
+        self._keys, self._marks, self._look = keys, marks, look
         self._book = AlarmBook()
         self._told: tuple[str, ...] = ()  # the newest
         self._told_before = 0
@@ -160,12 +165,15 @@ class Showing:
 
     def close(self) -> None:
         """Stop, and leave the last picture on the screen."""
+        if self._look is not None:
+            self._look.close()
         if self._is_open and self.painter is not None:
             self.painter.close()
         self._is_open = False
 
     def _show(self, watch: Watch) -> None:
         state = self._live.state(time.monotonic_ns())
+        self._tell_look(state)
         told = {sentence: sentence for sentence in state.alarms}
         links = link_alarms(watch.links, watch.disk, watch.played_out)
         alarms, new, over = self._book.take(links, self._lost_mark, ordered=told)
@@ -186,6 +194,15 @@ class Showing:
             if self.painter.failure is not None:
                 raise self.painter.failure
             self.painter.show(self._drawing(picture), bell=bool(new))
+
+    def _tell_look(self, state: LiveState) -> None:
+        """Say the quick look when it has come: all of it in lines, its word where a screen has little room."""
+        lines = self._look.poll(state) if self._look is not None else ()
+        if self.painter is None:
+            for line in lines:
+                self.tell(f"QUICK LOOK, provisional: {line}")
+        elif lines:
+            self.tell(f"QUICK LOOK suggests {lines[-1][2:]} All five sentences: standbook quick, in another terminal")
 
     def _drawing(self, picture: Picture) -> Draw:
         return lambda width, height: screen_lines(picture, width, height, blocks=self._blocks)

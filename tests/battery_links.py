@@ -202,7 +202,7 @@ def _record(port: str, way: str, folder: Path) -> str:
         made[port](folder / "port")
         port = str(folder / "port")
     before = sorted(folder.iterdir())
-    arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--for", "0"]
+    arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--no-analysis", "--for", "0"]
     if way == "option":
         arguments += [f"--port=cradle-a={port}"]
     else:

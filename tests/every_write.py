@@ -275,6 +275,7 @@ COMMANDS = {
             "record",
             "{}/teasel-2/plans/WF-03.toml",
             "--postdiction",
+            "--no-analysis",
             "--port",
             "cradle-a=/dev/simulated",
             "--for",

@@ -4,6 +4,7 @@ SI; times in seconds after T-0, or after the first row where there is no T-0. No
 itself: rows that were filled, later calibrations, a missing T-0 and the notes of devices become findings.
 """
 
+import datetime as dt
 import math
 from collections.abc import Mapping
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from standbook.analysis.budget.floors import CLOCK
 from standbook.analysis.dataset.as_weighed import in_air, plan_of_run
+from standbook.analysis.dataset.channel import Channel
 from standbook.analysis.dataset.dataset import (
     CheckWeight,
     CrewMark,
@@ -24,7 +26,13 @@ from standbook.analysis.dataset.dataset import (
 )
 from standbook.analysis.dataset.pulled_path import with_pulls
 from standbook.analysis.dataset.tapped_stand import tapped_stand
-from standbook.analysis.findings.channels import DEVICE_NOTE, LATER_CALIBRATION, NO_T_ZERO, ROWS_FILLED
+from standbook.analysis.findings.channels import (
+    CALIBRATIONS_NOT_IN_DATE,
+    DEVICE_NOTE,
+    LATER_CALIBRATION,
+    NO_T_ZERO,
+    ROWS_FILLED,
+)
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Gap, RecordHealth, TZero
@@ -76,7 +84,7 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     findings += of_taps
     findings += [_later(tag, later, run.calibrations.get(tag)) for tag, later in (calibrations or {}).items()]
     plan, below = plan_of_run(run.plan)
-    findings += [*filled, *below, *_t_zero_missing(run)]
+    findings += [*filled, *below, *_t_zero_missing(run), *_not_in_date(run, channels, origin)]
     return Dataset(
         run=run.folder.name,
         kind=run.info.kind,
@@ -107,6 +115,19 @@ def _t_zero_missing(run: Run) -> list[Finding]:
     if run.record.t_zero is not None or run.plan.test.t_zero == DETECTED_OPENING:
         return []
     return [NO_T_ZERO.at(None, why=run.record.t_zero_missing or "the plan names no event")]
+
+
+def _not_in_date(run: Run, channels: Mapping[str, Channel], origin: int) -> list[Finding]:
+    """Name the calibrations that were not valid on the day of the run; a rehearsal's are of no day."""
+    if run.info.rehearsal:
+        return []
+    day = dt.datetime.fromtimestamp(origin // 1_000_000_000, dt.UTC).date()
+    used = [channel.calibration for _, channel in sorted(channels.items())]
+    late = [c for c in used if not c.date <= day <= c.valid_until]
+    if not late:
+        return []
+    each = ", ".join(f"{c.name} ({c.date} to {c.valid_until})" for c in late)
+    return [CALIBRATIONS_NOT_IN_DATE.at(None, day=day.isoformat(), calibrations=each)]
 
 
 def _later(tag: str, later: Calibration, locked: Calibration | None) -> Finding:
@@ -154,7 +175,16 @@ def _health(run: Run, stream: StreamData, device: str, origin: int) -> RecordHea
         damaged_frames=known.damaged_frames,
         filled_rows=int(np.count_nonzero(stream.filled)),
         clock_bend=None if clock is None or clock.bend_percent is None else 1e-2 * clock.bend_percent,
+        t_zero_sequence=_first_since(run, stream),
     )
+
+
+def _first_since(run: Run, stream: StreamData) -> int | None:
+    """Return the sequence number of the first row at or after T-0."""
+    if run.record.t_zero is None:
+        return None
+    row = int(np.searchsorted(stream.host_ns, run.record.t_zero.host_ns))
+    return int(stream.sequence[row]) if row < stream.sequence.size else None
 
 
 def _fill_findings(run: Run, streams: Mapping[str, StreamData], origin: int) -> list[Finding]:

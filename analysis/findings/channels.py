@@ -21,6 +21,14 @@ CELL_FROZEN = FindingKind(
         "supply and the logger's notes."
     ),
 )
+CALIBRATIONS_NOT_IN_DATE = FindingKind(
+    code="calibrations-not-in-date",
+    severity="caution",
+    text=(
+        "Not in date on {day}: {calibrations}. What such a sensor has drifted by since nobody checked, and no "
+        "uncertainty here holds it. Calibrate again before touching anything, and analyse again with the new revision."
+    ),
+)
 CELLS_SUMMED = FindingKind(
     code="cells-summed",
     severity="note",

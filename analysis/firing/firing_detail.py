@@ -7,6 +7,7 @@ from standbook.analysis.firing.firing_transients import burns, scale_of, shutdow
 from standbook.analysis.firing.mass_closure import boil_off_findings, closure_findings, mass_routes
 from standbook.analysis.firing.stability import stability_of
 from standbook.analysis.impulse.budget_findings import budget_findings
+from standbook.analysis.impulse.hand_recipe import hand_recipe
 from standbook.analysis.impulse.load_path import load_path, load_path_findings
 from standbook.analysis.impulse.total_impulse import relative_gain_u
 from standbook.analysis.results.curves import Curve
@@ -35,6 +36,7 @@ def firing_detail(
         masses=routes,
         stability=steady.result,
         load_path=load_path(record),
+        recipe=hand_recipe(dataset, record, burn),
     )
     of_masses = [*closure_findings(routes), *boil_off_findings(dataset, flows)]
     said = [*load_path_findings(record), *budget_findings(dataset, record, impulse), *of_masses]

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from standbook.analysis.report.content.context import (
     CalibrationUsed,
+    Conversion,
     FileHash,
     Person,
     PlanSummary,
@@ -13,9 +14,9 @@ from standbook.analysis.report.content.context import (
     ReportContext,
     StandSummary,
     TankPlan,
+    TZeroRow,
     WeighingUsed,
 )
-from standbook.analysis.report.pulled_path_words import pulled_words
 from standbook.analysis.report.stand_evidence import stand_lines, waiver_lines
 from standbook.analysis.results.prediction import Prediction, Scalar
 from standbook.analysis.results.quantities import Measured
@@ -23,11 +24,12 @@ from standbook.analysis.results.results import Results
 from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.campaign import CALIBRATIONS, RUNS
+from standbook.daq.config.csv_mapping import MAPPING_FILE
 from standbook.daq.config.plan import Plan
-from standbook.daq.config.stand import Stand
+from standbook.daq.config.stand import Input, Stand
 from standbook.daq.quantity import Quantity
 from standbook.daq.run.revision import revision_folder
-from standbook.daq.run.run_folder import Run, samples_path
+from standbook.daq.run.run_folder import RAW, Run, samples_path
 
 WEIGHED = ("caught", "residual", "expelled")
 
@@ -39,6 +41,7 @@ def context_from_run(
     created: str,
     later: Mapping[str, Calibration] | None = None,
     deviations: tuple[str, ...] = (),
+    vouched_by: str = "",
 ) -> ReportContext:
     """Collect what the report says about a run besides its results.
 
@@ -54,6 +57,8 @@ def context_from_run(
         Calibrations that this analysis used in place of those the run holds.
     deviations : tuple of str
         What was done otherwise than planned, one sentence each.
+    vouched_by : str
+        Who answers for the other logger of an imported run.
     """
     used = {**run.calibrations, **(later or {})}
     # the copies that the analysis keeps, so that the run folder alone is enough to repeat it
@@ -78,11 +83,21 @@ def context_from_run(
         predicted=predicted_scalars(prediction, results) if prediction is not None else (),
         people=tuple(Person(role, initials) for role, initials in people if initials),
         deviations=deviations,
-        recomputation=_recomputation(run, used),
+        recomputation=_recomputation(run, results, used),
         stand_checks=stand_lines(evidence, run.pulls, run.taps),
         waivers=waiver_lines(evidence),
+        imported=_imported_file(run),
+        vouched_by=vouched_by,
         time_scale=max((device.time_scale for device in run.record.devices.values()), default=1.0),
     )
+
+
+def _imported_file(run: Run) -> str:
+    """Name the file of another logger; empty where this program recorded."""
+    if run.info.source != "imported":
+        return ""
+    kept = [Path(name) for name in run.manifest.files if Path(name).parts[0] == RAW and Path(name).name != MAPPING_FILE]
+    return kept[0].name if kept else "a file that is not kept"
 
 
 def plan_summary(plan: Plan, stand: Stand) -> PlanSummary:
@@ -247,27 +262,48 @@ def _samples_files(run: Run, device: str, stream: str) -> str:
     return " and ".join(places)
 
 
-def _recomputation(run: Run, calibrations: Mapping[str, Calibration]) -> Recomputation | None:
-    """Choose the channel to recompute by hand: thrust where there is one, else the tank's pressure."""
-    tanks = [tank.name for tank in run.plan.tank]
-    choices = (*run.stand.measuring(measurands.THRUST),) if run.plan.kind.fires else ()
-    choices = (*choices, *(item for tank in tanks for item in run.stand.measuring(measurands.TANK_PRESSURE, tank)))
-    for item in choices:
-        calibration = calibrations.get(item.tag)
-        if calibration is not None:
-            path, pulled = calibration.stand_interaction, pulled_words(run.pulls.get(item.tag), calibration)
-            load = path.line_load.text if path.line_load.value else ""
-            return Recomputation(
-                tag=item.tag,
-                samples_file=_samples_files(run, item.device, item.stream),
-                signal_rule=item.sensor_kind.words(item),
-                signal_unit=calibration.signal_unit,
-                reading_unit=calibration.reading_unit,
-                pivot=calibration.pivot,
-                coefficients=calibration.coefficients,
-                scale=calibration.scale,
-                factor=path.factor.value,
-                line_load=load if pulled is None else pulled.line_load,
-                pulled="" if pulled is None else pulled.factor,
-            )
-    return None
+def _recomputation(run: Run, results: Results, calibrations: Mapping[str, Calibration]) -> Recomputation | None:
+    """Name what is recomputed by hand: thrust with what its steps need, else the tank's pressure."""
+    recipe = results.firing.recipe if results.firing is not None else None
+    if recipe is not None:
+        tags = dict.fromkeys((recipe.cell, recipe.share_by, *recipe.lines))
+        inputs = [item for tag in tags for item in run.stand.input if item.tag == tag]
+    else:
+        tanks = [tank.name for tank in run.plan.tank]
+        choices = [item for tank in tanks for item in run.stand.measuring(measurands.TANK_PRESSURE, tank)]
+        if run.plan.kind.fires:
+            choices = [*run.stand.measuring(measurands.THRUST), *choices]
+        inputs = [item for item in choices if item.tag in calibrations][:1]
+    if not inputs:
+        return None
+    return Recomputation(
+        channels=tuple(_conversion(run, item, calibrations[item.tag]) for item in inputs),
+        t_zero=_t_zero_row(run, results, inputs[0]),
+    )
+
+
+def _conversion(run: Run, item: Input, calibration: Calibration) -> Conversion:
+    return Conversion(
+        tag=item.tag,
+        samples_file=_samples_files(run, item.device, item.stream),
+        signal_rule=item.sensor_kind.words(item),
+        signal_unit=calibration.signal_unit,
+        reading_unit=calibration.reading_unit,
+        pivot=calibration.pivot,
+        coefficients=calibration.coefficients,
+        scale=calibration.scale,
+        latency=calibration.latency.value,
+    )
+
+
+def _t_zero_row(run: Run, results: Results, item: Input) -> TZeroRow | None:
+    """Say where T-0 lies among the rows of an input's stream; ``None`` where there is none."""
+    t_zero, health = run.record.t_zero, results.record.get(f"{item.device}/{item.stream}")
+    if t_zero is None or results.t_zero is None or health is None or health.t_zero_sequence is None:
+        return None
+    edges = run.record.devices[t_zero.device].edges if t_zero.device in run.record.devices else ()
+    return TZeroRow(
+        host_time=results.t_zero.time,
+        tick=next((edge.ticks for edge in edges if edge.host_ns == t_zero.host_ns), None),
+        sequence=health.t_zero_sequence,
+    )

@@ -15,7 +15,9 @@ from standbook.daq.run.revision import write_page
 from standbook.daq.run.run_folder import open_run
 
 
-def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None, for_signature: bool = False) -> Path:
+def write_report(
+    folder: Path, *, now: dt.datetime, revision: str | None = None, for_signature: bool = False, vouched_by: str = ""
+) -> Path:
     """Write the report of one analysis revision beside it, as one HTML file.
 
     Parameters
@@ -28,11 +30,14 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
         The newest when ``None``.
     for_signature : bool
         Demand a report that may be signed.
+    vouched_by : str
+        Who answers for the other logger of an imported run, and signs for it.
 
     Raises
     ------
     RecordError
-        Not sealed, damaged, not analysed, no such revision, a rehearsal offered for signature, or the disk refuses.
+        Not sealed, damaged, not analysed, no such revision; a rehearsal, or an import that nobody vouches for, offered
+        for signature; or the disk refuses.
     """
     run = open_run(folder)
     if for_signature and run.info.rehearsal:
@@ -40,9 +45,17 @@ def write_report(folder: Path, *, now: dt.datetime, revision: str | None = None,
             f"{folder}: this run is a rehearsal; its data are simulated, so there is nothing to sign. "
             "Record the real test, or write the report without --for-signature"
         )
+    imported = run.info.source == "imported"
+    if for_signature and imported and not vouched_by.strip():
+        raise RecordError(
+            f"{folder}: its values are another logger's, which this program did not record; name who answers for that "
+            'logger and signs for it: --vouched-by "instrumentation lead"'
+        )
+    if vouched_by and not imported:
+        raise RecordError(f"{folder}: was recorded by this program; --vouched-by is for imported runs, leave it out")
     place, results = read_results(folder, revision)
     later = later_calibrations(run, sorted((place / CALIBRATIONS).glob("*.toml")))
     created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
-    context = context_from_run(run, results, created=created, later=later)
+    context = context_from_run(run, results, created=created, later=later, vouched_by=vouched_by.strip())
     html = render_report(results, read_curves(place / CURVES_FILE), context, analysed_kind(results.kind).page_parts())
     return write_page(place, html)

@@ -146,6 +146,24 @@ class IndependentChecks:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HandRecipe:
+    """Total impulse by the few steps that the report prints for a spreadsheet, from every row of the cell."""
+
+    cell: str  # tag
+    window: tuple[float, float]  # first and last instant that is summed, to the millisecond [s]
+    zero_before: tuple[float, float]  # when the cell's first zero is taken [s]
+    zero_after: tuple[float, float] | None
+    step: float | None  # of the unloaded reading over the burn, where no second zero tells it [N]
+    left_later: float  # part of what both zeros differ by that left between burn and second zero [N]
+    share_by: str  # whose running sum tells how much of the step has come: a chamber sensor, else the cell
+    lines: tuple[str, ...]  # tank sensors whose mean is the pressure of the lines; empty where it moves nothing
+    line_load: float  # what the lines push [N/Pa]
+    gain: float  # what the reading is divided by, lines empty [-]
+    stiffening: float  # how that grows with the gauge pressure of the lines [1/Pa]
+    impulse: float  # [N*s]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FiringDetail:
     """Everything of a firing beside its main numbers."""
 
@@ -158,3 +176,4 @@ class FiringDetail:
     load_path: LoadPath | None = None
     reserve: ClassReserve | None = None
     checks: IndependentChecks | None = None
+    recipe: HandRecipe | None = None

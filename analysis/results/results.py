@@ -51,6 +51,7 @@ class RecordHealth:
     damaged_frames: int
     filled_rows: int = 0  # lost by this record, taken from a second recorder's copy
     clock_bend: float | None = None  # by which arrivals say that the clock's rate changed, relative
+    t_zero_sequence: int | None = None  # of the first row at or after T-0
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,7 @@ class RecordEnd:
 
     watch: Watch
     trouble: StandError | None  # what ended a capture before its time; all that was written stands
+    tripped: tuple[str, ...] = ()  # redlines that tripped meanwhile
 
 
 def resolve_ports(

@@ -11,6 +11,7 @@ import numpy as np
 from standbook.analysis.kinds.registry import analysed_kind
 from standbook.analysis.report.content.context import (
     CalibrationUsed,
+    Conversion,
     FileHash,
     Person,
     PlanSummary,
@@ -19,6 +20,7 @@ from standbook.analysis.report.content.context import (
     ReportContext,
     StandSummary,
     TankPlan,
+    TZeroRow,
     WeighingUsed,
 )
 from standbook.analysis.report.render import render_report
@@ -464,13 +466,28 @@ CONTEXT = ReportContext(
     ),
     people=(Person("Test conductor", "TC"), Person("Range safety officer", "RSO")),
     recomputation=Recomputation(
-        tag="LC-1",
-        samples_file="samples/cradle-a_fast.parquet",
-        signal_rule="1000 × counts × 5.96e-07 V / 128 / supply in V",
-        signal_unit="mV/V",
-        reading_unit="N",
-        pivot=0.0,
-        coefficients=(-12.31, 2502.7),
+        channels=(
+            Conversion(
+                tag="LC-1",
+                samples_file="samples/cradle-a_fast.parquet",
+                signal_rule="1000 × counts × 5.96e-07 V / 128 / supply in V",
+                signal_unit="mV/V",
+                reading_unit="N",
+                pivot=0.0,
+                coefficients=(-12.31, 2502.7),
+            ),
+            Conversion(
+                tag="PT-31",
+                samples_file="samples/cradle-a_fast.parquet",
+                signal_rule="counts × 0.000125 V / 5.000 V of the sensor supply",
+                signal_unit="V/V",
+                reading_unit="bar(g)",
+                pivot=0.0,
+                coefficients=(-7.5, 75.0),
+                scale=1e5,
+            ),
+        ),
+        t_zero=TZeroRow(host_time="2031-06-14T09:58:12.125740972Z", tick=28000247, sequence=8001),
     ),
 )
 

@@ -41,6 +41,7 @@ WITHIN = {"site": "within", "vacuum": "within"}
 @pytest.mark.slow
 @trap("TR-0")
 def test_the_clean_control_is_silent(told):
+    assert told.look.suggests.word == "KEEP"
     assert told.codes("caution", "serious") == set()
     assert outcomes(told) == WITHIN
     assert told.results.impulse.value == pytest.approx(told.truth.impulse_site, abs=2.0 * told.results.impulse.u)
@@ -49,6 +50,7 @@ def test_the_clean_control_is_silent(told):
 @pytest.mark.slow
 @trap("TR-1")
 def test_a_brown_out_hides_thrust_and_the_class_is_not_shown(told):
+    assert told.look.suggests.word == "REPEAT"
     text = told.said("boot-changed")
     impulse = told.results.impulse
     assert "the board restarted" in text
@@ -73,6 +75,7 @@ def test_a_brown_out_hides_thrust_and_the_class_is_not_shown(told):
 @pytest.mark.slow
 @trap("TR-2")
 def test_tanks_that_ride_on_the_cell_against_the_stand_file_are_asked_about(told):
+    assert told.look.suggests.word == "KEEP"
     text = told.said("weight-felt")
     moved, weighs = number(text, r"moved \+(\d+) N"), number(text, r"weighs (\d+) N")
     assert moved == pytest.approx(weighs, abs=5.0)  # zero drift of 2 N, weighings of 0.03 kg
@@ -84,6 +87,7 @@ def test_tanks_that_ride_on_the_cell_against_the_stand_file_are_asked_about(told
 @pytest.mark.slow
 @trap("TR-3")
 def test_pounds_taken_for_newtons_are_told_by_coefficient_and_by_the_weight_that_left(told):
+    assert told.look.suggests.word == "KEEP"
     impossible, weight = told.said("thrust-coefficient-impossible"), told.said("weight-unit")
     assert number(impossible, r"coefficient ([\d.]+)") == pytest.approx(0.31, abs=0.02)
     assert "4.448, the N/lbf ratio" in impossible
@@ -97,6 +101,7 @@ def test_pounds_taken_for_newtons_are_told_by_coefficient_and_by_the_weight_that
 @pytest.mark.slow
 @trap("TR-4")
 def test_exchanged_cables_are_told_by_the_mark_and_by_the_twins(told):
+    assert told.look.suggests.word == "KEEP"
     marked = [f.text for f in told.results.findings if f.code == "channels-exchanged"]
     assert any(
         'At the mark "fuel tank pressurising"' in text and "PT-11 rose, PT-21 should have" in text for text in marked
@@ -109,6 +114,7 @@ def test_exchanged_cables_are_told_by_the_mark_and_by_the_twins(told):
 @pytest.mark.slow
 @trap("TR-5")
 def test_a_saturated_amplifier_gives_a_lower_bound_with_what_the_chamber_suggests(told):
+    assert told.look.suggests.word == "REPEAT"
     text, impulse = told.said("thrust-clipped"), told.results.impulse
     assert number(text, r"clipped for ([\d.]+) s") == pytest.approx(3.1, abs=0.3)  # where our thrust passes the level
     assert number(text, r"at ([\d,]+) N") == pytest.approx(CLIP_AT, abs=5.0)
@@ -124,6 +130,7 @@ def test_a_saturated_amplifier_gives_a_lower_bound_with_what_the_chamber_suggest
 @pytest.mark.slow
 @trap("TR-6")
 def test_a_gauge_sensor_taken_for_absolute_is_told_with_its_effect_on_the_exponent(told):
+    assert told.look.suggests.word == "KEEP"
     text = told.said("gauge-as-absolute")
     assert number(text, r"it reads (-?[\d.]+) bar") == pytest.approx(0.0, abs=0.12)  # 2 u of its zero
     assert number(text, r"barometer says ([\d.]+)") == pytest.approx(0.978, abs=1e-3)
@@ -139,6 +146,7 @@ def test_a_gauge_sensor_taken_for_absolute_is_told_with_its_effect_on_the_expone
 @pytest.mark.slow
 @trap("TR-7")
 def test_a_frozen_line_leaves_the_tank_unknown_into_safing(told):
+    assert told.look.suggests.word == "REPEAT"
     text = told.said("not-responding")
     assert text.startswith("PT-11: not responding from T+7.0 s to the end of the record")
     assert "the oxidiser tank pressure is unknown from there on" in text
@@ -151,6 +159,7 @@ def test_a_frozen_line_leaves_the_tank_unknown_into_safing(told):
 @pytest.mark.slow
 @trap("TR-8")
 def test_three_tones_are_each_what_they_are(told):
+    assert told.look.suggests.word == "KEEP"
     chug, hum, images = (told.said(code) for code in ("chug", "mains-hum", "aliased"))
     assert chug.startswith("83 Hz in the chamber pressure")
     assert "coherent" in chug
@@ -164,6 +173,7 @@ def test_three_tones_are_each_what_they_are(told):
 @pytest.mark.slow
 @trap("TR-9")
 def test_a_slow_clock_that_rolls_over_is_corrected_and_said(told):
+    assert told.look.suggests.word == "KEEP"
     text, impulse = told.said("clock-corrected"), told.results.impulse
     assert "0.50 % slow (-5,000 ppm" in text
     assert number(text, r"\+(\d+) N\*s") == pytest.approx(0.005 * impulse.value, rel=0.02)
@@ -175,6 +185,7 @@ def test_a_slow_clock_that_rolls_over_is_corrected_and_said(told):
 @pytest.mark.slow
 @trap("TR-10")
 def test_on_the_line_nothing_is_shown_at_site_and_the_vacuum_exceeds(told):
+    assert told.look.suggests.word == "DECIDE"
     impulse, site, vacuum = told.results.impulse, told.results.verdicts["site"], told.results.verdicts["vacuum"]
     # 99.2 %; the guard is 1.645 u = 0.84 %, so from 99.16 % on nothing is shown
     assert impulse.value / LIMIT == pytest.approx(0.992, abs=0.001)

@@ -90,6 +90,7 @@ def make_run(folder, number, *, time_scale):
             "record",
             plan,
             "--rehearsal",
+            "--no-analysis",
             "--port",
             f"cradle-a={link}",
             stdout=subprocess.PIPE,

@@ -114,7 +114,7 @@ def test_an_unknown_command_or_option_is_a_usage_error(capsys):
 
 
 def record(plans, port, *more, number="WF-03"):
-    return ["record", plans / f"{number}.toml", "--postdiction", "--port", f"cradle-a={port}", *more]
+    return ["record", plans / f"{number}.toml", "--postdiction", "--no-analysis", "--port", f"cradle-a={port}", *more]
 
 
 def test_a_port_that_is_not_there_is_refused(plans, capsys):
@@ -367,3 +367,13 @@ def test_a_foreign_csv_with_a_fault_is_refused(plans, csv, capsys, name):
 def test_a_csv_that_is_not_there_is_refused(plans, csv, capsys):
     arguments = ["import", csv.parent / "absent.csv", csv.parent / "map.toml", plans / "WF-03.toml"]
     refused(capsys, arguments, 6, "absent.csv")
+
+
+def test_another_loggers_values_are_not_offered_for_signature_unless_somebody_answers_for_it(
+    plans, csv, run_folder, capsys
+):
+    assert run(["import", str(csv), str(csv.parent / "map.toml"), str(plans / "WF-03.toml")]) in (0, 10)
+    (imported,) = (plans.parent / "runs").iterdir()
+    refused(capsys, ["report", imported, "--for-signature"], 6, "another logger's", "--vouched-by")
+    refused(capsys, ["report", imported, "--for-signature", "--vouched-by", "DAQ"], 6, "not analysed yet")
+    refused(capsys, ["report", run_folder, "--vouched-by", "DAQ"], 6, "recorded by this program", "leave it out")

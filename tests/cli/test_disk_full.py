@@ -66,7 +66,7 @@ def recording(disk):
     """Record a simulated device onto the disk; give process, folder and a follower that has seen rows."""
     campaign = small_campaign(disk)
     with playing(RehearsalDevice(made_up_table(SECONDS))) as port:
-        arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal"]
+        arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal", "--no-analysis"]
         process = standbook(*arguments, "--port", f"cradle-a={port}", stdout=subprocess.PIPE, stderr=subprocess.PIPE)
         with ended(process):
             runs = campaign / "runs"

@@ -86,6 +86,7 @@ def recording(campaign, port, *more, person=None):
         campaign / "plans/WF-03.toml",
         "--postdiction",
         "--rehearsal",
+        "--no-analysis",
         "--port",
         f"cradle-a={port}",
         *more,

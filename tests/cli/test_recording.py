@@ -74,7 +74,7 @@ class Recording:
 @contextmanager
 def recording(campaign, port, *more, **options):
     options = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **options}
-    arguments = ["--postdiction", "--rehearsal", "--port", f"cradle-a={port}", *more]
+    arguments = ["--postdiction", "--rehearsal", "--no-analysis", "--port", f"cradle-a={port}", *more]
     process = standbook("record", campaign / "plans/WF-03.toml", *arguments, **options)
     with ended(process):
         made = Recording(campaign, process)
@@ -194,7 +194,7 @@ def test_rows_of_one_device_are_kept_when_another_is_silent(campaign, capsys):
     stand.write_text(stand.read_text(encoding="utf-8") + second + 'clock_tolerance = "50 ppm"\n', encoding="utf-8")
     master, silent = pty.openpty()
     with playing(RehearsalDevice(made_up_table(SECONDS))) as port:
-        arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal"]
+        arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal", "--no-analysis"]
         arguments += ["--port", f"cradle-a={port}", "--port", f"cradle-b={os.ttyname(silent)}"]
         assert run([str(argument) for argument in arguments]) == 4
     for end in (master, silent):
@@ -283,7 +283,7 @@ def test_nobody_reading_the_screen_does_not_end_the_recording(campaign):
 def test_lost_rows_end_in_exit_code_10(campaign, capsys):
     device = RehearsalDevice(made_up_table(2.0), faults=[DroppedBytes(at=0.7, count=30)])
     with playing(device) as port:
-        arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal", "--port"]
+        arguments = ["record", campaign / "plans/WF-03.toml", "--postdiction", "--rehearsal", "--no-analysis", "--port"]
         assert run([str(a) for a in (*arguments, f"cradle-a={port}")]) == 10
     said = capsys.readouterr().out
     (folder,) = (campaign / "runs").iterdir()

@@ -117,6 +117,7 @@ def record_board(plan: Path, wiring: Wiring, port: Path, board: Board) -> Record
         plan,
         "--postdiction",
         "--plain",
+        "--no-analysis",
         "--port",
         f"{wiring.device}={port}",
         stdout=subprocess.PIPE,

@@ -71,7 +71,16 @@ def run_trial(folder: Path, table: Table, moment: float, *, parent_first: bool) 
     plan = campaign / "plans/WF-03.toml"
     plan.write_text(plan.read_text(encoding="utf-8").replace('"30 min"', '"1 min"'), encoding="utf-8")
     with playing(RehearsalDevice(table)) as port:
-        command = [sys.executable, "-m", "standbook.cli", "record", str(plan), "--postdiction", "--rehearsal"]
+        command = [
+            sys.executable,
+            "-m",
+            "standbook.cli",
+            "record",
+            str(plan),
+            "--postdiction",
+            "--rehearsal",
+            "--no-analysis",
+        ]
         with (folder / "said.txt").open("wb") as said:
             recorder = subprocess.Popen(
                 [*command, "--port", f"cradle-a={port}"],

@@ -95,7 +95,7 @@ def fire(folder: Path, *, faults: tuple[str, ...] = (), more_redlines: bool = Fa
     )
     try:
         _until(lambda: link.is_symlink() or stand.poll() is not None, "the simulated stand")
-        record = [*command, "record", plan, "--rehearsal", "--port", f"cradle-a={link}"]
+        record = [*command, "record", plan, "--rehearsal", "--no-analysis", "--port", f"cradle-a={link}"]
         with Terminal([str(word) for word in record], folder) as terminal:
             firing = _look(terminal, time_scale)
             firing.run = next((campaign / "runs").glob("*"), None)

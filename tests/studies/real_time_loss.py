@@ -78,7 +78,16 @@ def play_and_record(folder: Path, seconds: float, *, stop_ms: float = 0.0, board
         buffers = {"ring_bytes": max(board_bytes, MAX_ENCODED + 1), "port_buffer": board_bytes}
     start = time.monotonic()
     with RehearsalDevice(table, linger=2.0, **buffers) as device:
-        command = [sys.executable, "-m", "standbook.cli", "record", str(plan), "--postdiction", "--rehearsal"]
+        command = [
+            sys.executable,
+            "-m",
+            "standbook.cli",
+            "record",
+            str(plan),
+            "--postdiction",
+            "--rehearsal",
+            "--no-analysis",
+        ]
         recorder = subprocess.Popen([*command, "--port", f"cradle-a={device.port}"], stdout=subprocess.DEVNULL)
         stopper = _stop_later(campaign, seconds / 2, stop_ms / 1000) if stop_ms else None
         sent = device.run(wait=30.0)

@@ -27,6 +27,7 @@ from standbook.analysis.simulation.physics import Timeline
 from standbook.analysis.simulation.stage import on_stand, perform
 from standbook.analysis.simulation.story import instrument
 from standbook.analysis.simulation.world import world_of
+from standbook.cli.quick import look_at
 from standbook.cli.starter import write_campaign
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.config.signal_conversion import counts_from_signal
@@ -57,6 +58,7 @@ class Told:
     truth: object
     results: object = None
     refusal: str = ""
+    look: object = None  # the quick look at it
 
     def codes(self, *severities):
         return {f.code for f in self.results.findings if not severities or f.severity in severities}
@@ -120,7 +122,7 @@ class Bench:
         run = recorded(noted, rehearsal, **how)
         if keep:
             return keep(run, rehearsal.truth)
-        return Told(rehearsal.truth, analyse_run(run)[1])
+        return Told(rehearsal.truth, analyse_run(run)[1], look=look_at(run))
 
 
 def clean(bench, folder):

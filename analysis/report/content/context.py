@@ -81,8 +81,8 @@ class CalibrationUsed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Recomputation:
-    """Numbers for recomputing one channel with a pocket calculator."""
+class Conversion:
+    """How the counts of one channel become its reading, for a pocket calculator."""
 
     tag: str
     samples_file: str
@@ -92,9 +92,24 @@ class Recomputation:
     pivot: float
     coefficients: tuple[float, ...]
     scale: float = 1.0  # SI value of one reading_unit
-    factor: float = 1.0  # true force over cell force, on this stand
-    line_load: str = ""  # what hoses push, as the calibration or the pull says it
-    pulled: str = ""  # how the factor follows the lines' pressure, where a pull tells it
+    latency: float = 0.0  # of the sensor [s]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TZeroRow:
+    """Where T-0 lies in the samples file."""
+
+    host_time: str  # in the column of that name, UTC
+    tick: int | None  # of the device's own clock, where an edge set T-0
+    sequence: int  # of the first row at or after T-0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recomputation:
+    """Numbers for recomputing the main result from counts: its channel, then what its steps need besides."""
+
+    channels: tuple[Conversion, ...]  # the first is the one that is recomputed
+    t_zero: TZeroRow | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,4 +171,6 @@ class ReportContext:
     recomputation: Recomputation | None = None
     stand_checks: tuple[str, ...] = ()  # what was checked before the run, a line each
     waivers: tuple[str, ...] = ()  # what the crew went without, a line each
+    imported: str = ""  # the file of another logger that the run's values come from; empty: this program recorded it
+    vouched_by: str = ""  # who answers for that logger
     time_scale: float = 1.0  # device seconds in a real second; above 1 only in a rehearsal

@@ -12,6 +12,7 @@ from standbook.analysis.report.content.blocks import Cell, Register, Section
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.sections import record_sections, run_sections
 from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, VerdictCard
+from standbook.analysis.report.sections.recompute import recompute
 from standbook.analysis.results.results import Results
 
 TOP_FINDINGS = 3
@@ -23,6 +24,7 @@ WHO_SIGNS = (
     "On a real run the signatory signs here for the use made of this page, and the witness to the loads for the loads."
 )
 THUMBNAIL_CAPTION = "Thrust: line, mean; grey, minimum to maximum; shaded: summed."
+SIGNATORY = "Signatory, who has read the findings"
 NO_SIGNATURE = "Not offered for signature."
 
 
@@ -45,7 +47,9 @@ class PageOne:
     findings_count: str
     top_findings: tuple[tuple[int, str, str], ...]
     more_findings: int
+    source: str  # recorded by this program, or imported
     signature: bool
+    signers: tuple[str, ...]
     who_signs: str  # in place of the signatures of a rehearsal
     no_signature: str
     caution: str
@@ -58,8 +62,11 @@ def page_one(results: Results, curves: Curves, context: ReportContext, register:
         for number, finding in enumerate(register.findings, start=1)
         if finding.severity != "note"
     ]
-    shown = min(TOP_FINDINGS, len(above))
     signature = context.signature_allowed and not results.rehearsal
+    signers = _signers(context)
+    more = len(signers) - 2 if signature else 0  # each takes the room of one finding
+    shown = min(TOP_FINDINGS - more, len(above))
+    room = MOST_OF_FINDINGS * (TOP_FINDINGS - more) // TOP_FINDINGS
     return PageOne(
         title=sentences.title(results),
         big=parts.big(results, context, register),
@@ -74,17 +81,32 @@ def page_one(results: Results, curves: Curves, context: ReportContext, register:
         not_covered=parts.not_covered,
         prediction=sentences.prediction_sentence(results, context),
         findings_count=sentences.findings_count(results.findings),
-        top_findings=tuple(_fitting(number, rank, text, shown) for number, rank, text in above[:shown]),
+        top_findings=tuple(_fitting(number, rank, text, room // shown) for number, rank, text in above[:shown]),
         more_findings=max(0, len(above) - shown),
+        source=source_words(context),
         signature=signature,
+        signers=signers,
         who_signs=WHO_SIGNS,
         no_signature=NO_SIGNATURE_REHEARSAL if results.rehearsal else NO_SIGNATURE,
         caution=sentences.CAUTION_LINE,
     )
 
 
-def _fitting(number: int, rank: str, text: str, shown: int) -> tuple[int, str, str]:
-    return number, rank, sentences.shortened(text, MOST_OF_FINDINGS // shown, f"More: finding {number}.")
+def source_words(context: ReportContext) -> str:
+    """Say who recorded the values."""
+    if not context.imported:
+        return "Recorded by this program"
+    return "IMPORTED: values of another logger"
+
+
+def _signers(context: ReportContext) -> tuple[str, ...]:
+    """Name who signs: each with printed name, role and date."""
+    other = f"Answers for the other logger: {context.vouched_by or 'nobody named'}"
+    return (SIGNATORY, *([other] if context.imported else []), "Witness to the loads")
+
+
+def _fitting(number: int, rank: str, text: str, room: int) -> tuple[int, str, str]:
+    return number, rank, sentences.shortened(text, room, f"More: finding {number}.")
 
 
 def evidence(
@@ -98,7 +120,7 @@ def evidence(
         record_sections.calibrations(results, context, register),
         record_sections.health(results),
         record_sections.plan(context),
-        record_sections.recompute(results, context),
+        recompute(results, context),
         record_sections.cautions(),
         record_sections.hashes(results, context),
     )
@@ -110,10 +132,11 @@ def _facts(results: Results, context: ReportContext, register: Register, parts: 
         u = number_format.milliseconds(results.t_zero.u)
         equals = "= " if u[0].isdigit() else ""
         when = sentences.stamp(results.t_zero.time)
-        clock = "the recording computer's clock"
+        clock = f"the times in {context.imported}" if context.imported else "the recording computer's clock"
         if context.time_scale != 1.0:
             clock = f"a clock {number_format.plain(context.time_scale)} times as fast as the recording computer's"
-        date: Cell = f"{when} by {clock}; {results.t_zero.source}, u {equals}{u} on the device's clock"
+        whose = "that" if context.imported else "the device's"
+        date: Cell = f"{when} by {clock}; {results.t_zero.source}, u {equals}{u} on {whose} clock"
     else:
         date = register.why()
     loads = " and ".join(f"{number_format.show(tank.load).with_u} {tank.name}" for tank in plan.tanks)

@@ -1,14 +1,13 @@
 """Build the evidence about the record: findings, data quality, calibrations, plan, recomputation, cautions, hashes."""
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from standbook.analysis.report.content import number_format
-from standbook.analysis.report.content.blocks import Block, Cell, Code, Register, Section, Table, Text
-from standbook.analysis.report.content.context import CalibrationUsed, Recomputation, ReportContext
-from standbook.analysis.report.content.sentences import CAUTIONS, findings_count, impulse_words, stamp
+from standbook.analysis.report.content.blocks import Block, Cell, Register, Section, Table, Text
+from standbook.analysis.report.content.context import CalibrationUsed, ReportContext
+from standbook.analysis.report.content.sentences import CAUTIONS, findings_count, stamp
 from standbook.analysis.report.sections.run_sections import plan_tank_row
-from standbook.analysis.results.results import RecordHealth, Results, Tare
-from standbook.daq.printable import printable_lines
+from standbook.analysis.results.results import RecordHealth, Results
 
 FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
 MOST_GAPS = 12  # rows of the gap table; the record holds them all
@@ -175,90 +174,6 @@ def _planned_rows(context: ReportContext) -> list[tuple[Cell, ...]]:
         *(("Deviation from the plan", deviation) for deviation in context.deviations),
     ]
     return [(name, value) for name, value in rows if value is not None]
-
-
-def recompute(results: Results, context: ReportContext) -> Section:
-    """Show how to compute the same number again, by command and by hand."""
-    blocks: list[Block] = [
-        Text("By command, on any computer, to nine digits:"),
-        Code(escape(printable_lines(context.command))),
-    ]
-    item = context.recomputation
-    if item is not None:
-        blocks.append(Text(f"By hand, from the raw counts of {item.tag} in {item.samples_file}:"))
-        blocks.append(Table(head=("Step", "What to do"), rows=_hand_steps(results, context), style="steps"))
-    return Section(
-        anchor="recompute",
-        title="How to compute it again",
-        lead="Nobody has to trust this software: the raw counts are kept, and the sum is arithmetic.",
-        blocks=tuple(blocks),
-    )
-
-
-def _hand_steps(results: Results, context: ReportContext) -> tuple[tuple[Cell, ...], ...]:
-    """Tell how to get from counts to the number, step by step."""
-    item = context.recomputation
-    assert item is not None  # noqa: S101 - the caller asked
-    steps = _reading_steps(item)
-    if results.impulse is None or results.window is None:
-        if item.reading_unit.endswith("(g)"):
-            steps.append(("Gauge to absolute", "add the ambient pressure of the plan"))
-        return _numbered(steps)
-    correction = results.weight_correction
-    ramp = bool(item.line_load) or (correction is not None and correction.applied)
-    steps += _thrust_steps(item, results.tare.get(item.tag), ramp=ramp)
-    start, end = number_format.seconds(results.window.start), number_format.seconds(results.window.end)
-    agreement = (
-        "the straight line is a simplification: expect agreement within about 0.1 %" if ramp else "it must agree"
-    )
-    steps += [
-        (
-            "Sum",
-            f"from {start} to {end}: each pair of neighbouring rows gives (first + second) / 2 times the time between "
-            "them; add all up",
-        ),
-        ("Compare", f"with {impulse_words(results.impulse)}; {agreement}"),
-    ]
-    return _numbered(steps)
-
-
-def _reading_steps(item: Recomputation) -> list[tuple[str, str]]:
-    """Tell how counts become a reading."""
-    unit = item.reading_unit.replace("*", "·")
-    pivot = f"(signal {number_format.MINUS} {item.pivot!r})" if item.pivot else "signal"
-    powers = ("", *(f" {number_format.TIMES} {pivot}{power}" for power in ("", "²", "³")))
-    terms = [f"{c!r}{power}" for c, power in zip(item.coefficients, powers, strict=False)]
-    return [
-        ("Counts to signal", f"signal in {item.signal_unit} = {item.signal_rule}"),
-        ("Signal to reading", f"reading in {unit} = {' + '.join(terms)}"),
-    ]
-
-
-def _thrust_steps(item: Recomputation, tare: Tare | None, *, ramp: bool) -> list[tuple[str, str]]:
-    """Tell how a cell's reading becomes thrust; a ``ramp`` is what the zero moved by over the burn."""
-    steps = []
-    if item.scale != 1.0:
-        steps.append(("Into newtons", f"multiply by {item.scale!r}"))
-    zero = f"{number_format.show(tare.before).with_unit}, " if tare else ""
-    steps.append(("Subtract the zero", f"take off {zero}the mean of a quiet stretch before T-0"))
-    if ramp:
-        hoses = f" and what hoses push ({item.line_load})" if item.line_load else ""
-        steps.append(
-            (
-                "Take out the weight",
-                f"the zero after the run differs by the weight that left{hoses}: draw a straight line from 0 at the "
-                "start of the burn to that difference at its end, and take it off",
-            )
-        )
-    if item.pulled:
-        steps.append(("Stand factor", item.pulled))
-    elif item.factor != 1.0:
-        steps.append(("Stand factor", f"multiply by {item.factor!r}, true force over cell force on this stand"))
-    return steps
-
-
-def _numbered(steps: list[tuple[str, str]]) -> tuple[tuple[Cell, ...], ...]:
-    return tuple((f"{number}. {name}", text) for number, (name, text) in enumerate(steps, start=1))
 
 
 def cautions() -> Section:

@@ -145,10 +145,11 @@ def test_a_water_flow_takes_its_only_tank():
 
 def test_thrust_is_recomputed_by_hand_where_there_is_thrust(made):
     item = collect.context_from_run(run_of(made), fixture.firing(), created=CREATED).recomputation
-    assert item.tag == "LC-1"
-    assert item.samples_file == "samples/cradle-a_fast.parquet"
-    assert item.signal_rule == "1000 × counts × 2.384186e-09 V / 5.000 V of the sensor supply"
-    assert item.coefficients == made.calibrations["LC-1"].coefficients
+    (cell,) = item.channels
+    assert cell.tag == "LC-1"
+    assert cell.samples_file == "samples/cradle-a_fast.parquet"
+    assert cell.signal_rule == "1000 × counts × 2.384186e-09 V / 5.000 V of the sensor supply"
+    assert cell.coefficients == made.calibrations["LC-1"].coefficients
     bare = replace(run_of(made), calibrations={})
     context = collect.context_from_run(bare, fixture.firing(), created=CREATED)
     assert context.recomputation is None
@@ -165,7 +166,7 @@ def test_a_later_calibration_replaces_the_locked_one_everywhere(made):
     later = made.calibrations["LC-1"].model_copy(update={"revision": "r99", "coefficients": (0.0, 2.0)})
     context = collect.context_from_run(run_of(made), fixture.firing(), created=CREATED, later={"LC-1": later})
     assert [item.revision for item in context.calibrations if item.tag == "LC-1"] == ["r99"]
-    assert context.recomputation.coefficients == (0.0, 2.0)
+    assert context.recomputation.channels[0].coefficients == (0.0, 2.0)
     kept = "runs/2031-06-14_HF-02/analysis/rev-A/calibrations/LC-1_r99.toml"
     assert context.command == f"standbook analyse runs/2031-06-14_HF-02 --calibration {kept}"
 

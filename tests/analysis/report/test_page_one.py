@@ -12,7 +12,7 @@ from standbook.analysis.report.content.blocks import Register
 from standbook.analysis.report.figures import style
 from standbook.analysis.report.figures.ruler import deciding_bound, ruler
 from standbook.analysis.report.sections.firing_page import FIRING_PAGE
-from standbook.analysis.report.sections.page_one import TOP_FINDINGS, WHO_SIGNS, page_one
+from standbook.analysis.report.sections.page_one import SIGNATORY, TOP_FINDINGS, WHO_SIGNS, page_one
 from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
 
@@ -196,3 +196,23 @@ def test_a_small_curve_has_no_block_across_a_gap():
     assert set(mean[np.isfinite(mean)]) == {0.0, 100.0}
     assert np.isnan(mean[(at > 1.0) & (at < 3.0)]).all()
     assert np.count_nonzero(np.isnan(mean)) == 1
+
+
+def test_an_import_says_whose_values_they_are_and_asks_for_a_second_signature():
+    results = fixture.firing()
+    context = replace(fixture.CONTEXT, imported="flow.csv", vouched_by="instrumentation lead")
+    page = page_of(results, context)
+    assert page.source == "IMPORTED: values of another logger"
+    assert page.signers == (
+        SIGNATORY,
+        "Answers for the other logger: instrumentation lead",
+        "Witness to the loads",
+    )
+    assert "by the times in flow.csv" in dict(page.facts)["T-0"]
+
+
+def test_a_recorded_run_says_so_and_has_two_signers():
+    page = page_of(fixture.firing())
+    assert page.source == "Recorded by this program"
+    assert page.signers == (SIGNATORY, "Witness to the loads")
+    assert "by the recording computer's clock" in dict(page.facts)["T-0"]

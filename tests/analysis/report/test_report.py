@@ -2,7 +2,6 @@
 
 import re
 from dataclasses import replace
-from html.parser import HTMLParser
 
 import numpy as np
 import pytest
@@ -25,34 +24,9 @@ from standbook.analysis.results.results import Verdict
 from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
 from tests.analysis.report_fixture import rendered
+from tests.page_reader import Reader
 
 SIZE_LIMIT = 1_500_000  # characters: a mail server takes it
-
-
-class Reader(HTMLParser):
-    """Collects text, tags, attributes and ids of a page."""
-
-    def __init__(self, html):
-        super().__init__()
-        self.words, self.tags, self.attributes, self.open = [], [], [], []
-        self.feed(html)
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append(tag)
-        self.attributes += attrs
-        self.open.append(tag)
-
-    def handle_endtag(self, tag):
-        while self.open and self.open.pop() != tag:
-            pass
-
-    def handle_data(self, data):
-        if "style" not in self.open:
-            self.words.append(data)
-
-    @property
-    def text(self):
-        return re.sub(r"\s+", " ", " ".join(self.words).replace("\u00a0", " "))
 
 
 @pytest.fixture(scope="module")
@@ -395,31 +369,6 @@ def test_a_sensor_made_to_a_standard_shows_its_class_in_place_of_a_slope():
     assert "2032-01-01 IEC 60751, class B not stated −196 to 100 °C" in page
 
 
-def test_the_recipe_goes_from_counts_to_the_sum(firing):
-    text = Reader(firing).text
-    for step in (
-        "standbook analyse runs/2031-06-14_HF-02",
-        "1. Counts to signal signal in mV/V = 1000 × counts × 5.96e-07 V / 128 / supply in V",
-        "2. Signal to reading reading in N = -12.31 + 2502.7 × signal",
-        "3. Subtract the zero take off −0.4 N",
-        "4. Take out the weight",
-        "5. Sum from T+0.000 s to T+21.300 s",
-        "6. Compare with 32,780 ± 460 N·s, k = 2",
-    ):
-        assert step in text, step
-
-
-def test_the_recipe_follows_the_stand():
-    item = fixture.CONTEXT.recomputation
-    still = replace(fixture.firing(), weight_correction=replace(fixture.firing().weight_correction, applied=False))
-    page = rendered(still, {}, replace(fixture.CONTEXT, recomputation=replace(item, factor=1.02, scale=4.448)))
-    text = Reader(page).text
-    assert "3. Into newtons multiply by 4.448" in text
-    assert "5. Stand factor multiply by 1.02" in text
-    assert "Take out the weight" not in text
-    assert "k = 2; it must agree" in text
-
-
 def test_many_gaps_are_cut_and_counted():
     health = replace(fixture.HEALTH, gaps=(fixture.Gap(1.0, 1.1, 0.1, 100),) * 30)
     page = rendered(replace(fixture.firing(), record={"cradle-a/fast": health}), {}, fixture.CONTEXT)
@@ -491,15 +440,6 @@ def test_a_flow_whose_fit_failed_says_so():
     assert "Flow area CdA not known ( finding 1 )" in text
     assert "Exponent not known ( finding 1 )" in text
     assert "(window not known)" in text
-
-
-def test_the_recipe_of_a_flow_ends_in_absolute_pressure():
-    results, _, context = fixture.water_flow()
-    item = replace(fixture.CONTEXT.recomputation, tag="PT-11", reading_unit="bar(g)", signal_unit="V/V", pivot=0.5)
-    text = Reader(rendered(results, {}, replace(context, recomputation=item))).text
-    assert "reading in bar(g) = -12.31 + 2502.7 × (signal − 0.5)" in text
-    assert "3. Gauge to absolute add the ambient pressure of the plan" in text
-    assert "Sum from" not in text
 
 
 @pytest.mark.slow

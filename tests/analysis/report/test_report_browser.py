@@ -82,6 +82,8 @@ def cases():
     yield "raised", (fixture.raised(), curves, fixture.CONTEXT), "Thrust"
     yield "raised-rehearsal", (replace(fixture.raised(), rehearsal=True), curves, fixture.CONTEXT), "Thrust"
     yield "water", fixture.water_flow(), "Tanks"
+    imported = replace(context, imported="2031-06-14_cradle_everything.csv", vouched_by="instrumentation lead")
+    yield "imported", (results, curves, imported), "Thrust"
 
 
 CASES = {name: (arguments, second) for name, arguments, second in cases()}

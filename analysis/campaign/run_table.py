@@ -1,0 +1,150 @@
+"""List the runs of a campaign: what each is, how far it has come, and what its newest analysis says. SI.
+
+Reads the small files of each run folder and no samples, and changes nothing. A run that cannot be read is a row with
+the reason, so that it does not hide the others.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from standbook.analysis.campaign.configuration import Configured, configured, numbered
+from standbook.analysis.results.quantities import Measured
+from standbook.analysis.results.results import Results
+from standbook.analysis.results.saved_results import read_results
+from standbook.daq.config.campaign import RUNS
+from standbook.daq.errors import RecordError, StandError
+from standbook.daq.kinds.registry import BENCH
+from standbook.daq.run.revision import revisions_of
+from standbook.daq.run.run_folder import RunFiles, read_run_files
+from standbook.daq.run.run_progress import NOT_SEALED, SEALED, run_progress
+
+NOT_ANALYSED, UNREADABLE = "not analysed", "unreadable"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRow:
+    """One run of a campaign; what is not known is empty or ``None``."""
+
+    folder: str  # "2031-06-14_HF-02"
+    date: str
+    began: str = ""  # UTC, ISO 8601
+    number: str
+    kind: str = ""
+    rehearsal: bool = False
+    article: str = ""
+    hardware: int | None = None  # number of its configuration
+    instruments: int | None = None
+    state: str  # "rev-B", or how far it has come
+    why: str = ""  # it cannot be read
+    manifest: str = ""  # first 8 digits of its hash
+    verdict: str = ""  # the worst one
+    impulse: Measured | None = None  # at site [N*s]
+    expanded: float | None = None  # uncertainty of the impulse with its coverage factor [N*s]
+    lower_bound: bool = False  # the impulse is only the recorded part
+    cda: Mapping[str, Measured] = field(default_factory=dict)  # by tank [m2]
+    exponent: Mapping[str, Measured] = field(default_factory=dict)  # by tank, start to end [-]
+    cstar: Measured | None = None  # [m/s]
+    serious: int | None = None  # findings
+    cautions: int | None = None
+
+    @property
+    def is_test(self) -> bool:
+        """Tell whether it is the record of a test: not a rehearsal, nor a recording without a plan."""
+        return not self.rehearsal and self.kind != BENCH.name
+
+    @property
+    def next_command(self) -> str:
+        """What brings the run further; empty where it is analysed or nothing can be said."""
+        commands = {NOT_ANALYSED: "analyse", NOT_SEALED: "recover"}
+        return f"standbook {commands[self.state]} {RUNS}/{self.folder}" if self.state in commands else ""
+
+
+def campaign_runs(campaign: Path) -> tuple[RunRow, ...]:
+    """List all runs of a campaign, rehearsals too, by the day in their names.
+
+    Raises
+    ------
+    RecordError
+        The folder holds no runs.
+    """
+    place = campaign / RUNS
+    if not place.is_dir():
+        raise RecordError(f"{campaign}: no {RUNS}/ in it; give a campaign's folder, which holds plans and {RUNS}")
+    folders = sorted(path for path in place.iterdir() if path.is_dir() and not path.name.startswith("."))
+    found: list[tuple[RunRow, Configured | None]] = []
+    for folder in folders:
+        date, _, name = folder.name.partition("_")
+        row = RunRow(folder=folder.name, date=date, number=name, state=UNREADABLE)
+        try:
+            files = read_run_files(folder)
+        except (StandError, OSError) as error:
+            found.append((replace(row, why=str(error)), None))
+            continue
+        states = configured(files.plan, files.stand, files.calibrations)
+        found.append((_row(folder, _identified(row, files)), states))
+    return tuple(_with_configurations(sorted(found, key=lambda pair: (pair[0].date, pair[0].began, pair[0].folder))))
+
+
+def _with_configurations(found: list[tuple[RunRow, Configured | None]]) -> list[RunRow]:
+    """Give each row that states something the numbers of its configurations, in the order of the rows."""
+    stated = [item for _, item in found if item is not None]
+    hardware = iter(numbered(item.hardware for item in stated))
+    instruments = iter(numbered(item.instruments for item in stated))
+    return [
+        row if item is None else replace(row, hardware=next(hardware), instruments=next(instruments))
+        for row, item in found
+    ]
+
+
+def _identified(row: RunRow, files: RunFiles) -> RunRow:
+    info = files.info
+    return replace(
+        row,
+        began=info.created_utc,
+        number=info.number,
+        kind=info.kind,
+        rehearsal=info.rehearsal,
+        article=files.plan.test.article,
+    )
+
+
+def _row(folder: Path, row: RunRow) -> RunRow:
+    """Say how far a run has come, and what its newest analysis says."""
+    try:
+        progress = run_progress(folder)
+        row = replace(row, manifest=progress.manifest[:8], state=progress.state)
+        if progress.state != SEALED or row.kind == BENCH.name:
+            return row
+        if not revisions_of(folder):
+            return replace(row, state=NOT_ANALYSED)
+        return _analysed(row, read_results(folder).results)
+    except (StandError, OSError) as error:
+        return replace(row, state=UNREADABLE, why=str(error))
+
+
+def _analysed(row: RunRow, results: Results) -> RunRow:
+    impulse = results.impulse
+    tanks = results.tanks.items()
+    return replace(
+        row,
+        state=f"rev-{results.revision}",
+        verdict=results.worst_outcome or "",
+        impulse=Measured(impulse.value, impulse.u, impulse.unit) if impulse is not None else None,
+        expanded=impulse.expanded if impulse is not None else None,
+        lower_bound=impulse is not None and impulse.lower_bound_only,
+        cda={name: tank.cda for name, tank in tanks if tank.cda is not None},
+        exponent={name: tank.exponent.chord for name, tank in tanks if tank.exponent is not None},
+        cstar=results.engine.cstar if results.engine is not None else None,
+        serious=_count(results, "serious"),
+        cautions=_count(results, "caution"),
+    )
+
+
+def _count(results: Results, severity: str) -> int:
+    return sum(finding.severity == severity for finding in results.findings)
+
+
+def tank_names(rows: Iterable[RunRow]) -> tuple[str, ...]:
+    """Name the tanks of which any row says something, in order of first appearance."""
+    return tuple(dict.fromkeys(name for row in rows for name in (*row.cda, *row.exponent)))
