@@ -40,6 +40,7 @@ COMMANDS = {
     "analyse": Command("analyse", "analyse", "Analyse a sealed run into a new revision."),
     "carry": Command("carry", "carry", "Carry CdA and exponent of a flow to the next plan."),
     "quick": Command("quick", "quick", "Say in five sentences what a run gave: keep, repeat?"),
+    "next-load": Command("next_load", "next_load", "Say which load would stay inside the class."),
     "runs": Command("runs", "runs", "List a campaign's runs and what each says."),
     "report": Command("report", "report", "Write the report of a run as one HTML file."),
     "demo": Command("demo", "demo", "Run the whole job on a simulated stand."),

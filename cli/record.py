@@ -113,35 +113,39 @@ def record_run(
 
     lock = _lock(campaign, postdiction=postdiction)
     ports = resolve_ports(campaign.stand, given)
-    number, stand = campaign.plan.test.number, campaign.stand
+    number = campaign.plan.test.number
     with first_signal_stops() as stopped:
         folder = create_run(campaign, lock, rehearsal=rehearsal, now=now(), software=software())
         with suppress(OSError):  # nobody reads; the recording is what counts
             say(f"Recording {number} into {folder}; stop with Ctrl-C.")
             say(CAUTION)
         order = RecordingOrder(
-            number=number, stand=stand, ports=ports, folder=folder, rehearsal=rehearsal, seconds=seconds
+            number=number, stand=campaign.stand, ports=ports, folder=folder, rehearsal=rehearsal, seconds=seconds
         )
         with _showing(campaign, folder, plain=plain, rehearsal=rehearsal, look=look) as (showing, live):
             try:
                 end = record_run_into(
                     order, stopped=lambda: bool(stopped), report=showing.report, taken=live.take, tell=showing.tell
                 )
-                redlines = live.state(time.monotonic_ns()).redlines
-                end = replace(end, tripped=tuple(line.name for line in redlines if line.tripped_at is not None))
             except StandError:
                 showing.close()
-                if folder.exists():
-                    _say_kept(folder)
+                _say_kept(folder)
                 raise
             finally:
                 if after is not None and showing.painter is not None and showing.painter.is_gone:
                     _say_nothing_more(after)
-    return folder, end
+    return folder, _with_tripped(end, live)
+
+
+def _with_tripped(end: "RecordEnd", live: "Live") -> "RecordEnd":
+    """Name the redlines that tripped beside how the recording ended."""
+    redlines = live.state(time.monotonic_ns()).redlines
+    return replace(end, tripped=tuple(line.name for line in redlines if line.tripped_at is not None))
 
 
 def _say_kept(folder: Path) -> None:
-    warn(f"standbook: what was recorded until then is kept; recover it with: standbook recover {folder}")
+    if folder.exists():
+        warn(f"standbook: what was recorded until then is kept; recover it with: standbook recover {folder}")
 
 
 def _say_nothing_more(after: ExitStack) -> None:

@@ -13,6 +13,7 @@ from scipy.optimize import brentq
 
 from standbook.analysis.findings.firing import LOAD_FOR_CLASS
 from standbook.analysis.physics.impulse_limits import guard_factor
+from standbook.analysis.prediction.class_margin import fullest_share
 from standbook.analysis.prediction.predict_firing import impulses_by_load
 from standbook.analysis.results.firing_results import ClassReserve
 from standbook.analysis.results.results import BudgetTerm, ImpulseResult, Verdict
@@ -20,7 +21,6 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.errors import DataError, StandError
 from standbook.daq.findings.finding import Finding
 
-FULLEST = 0.95  # of a tank's volume, where the plan names no greatest load
 LEAST_SHARE = 0.2  # of the load; nothing is said of firings that short
 LOADS = 25  # fired at once; about half a kilogram apart
 AGREES = 1e-5  # of the load
@@ -94,7 +94,7 @@ def greatest_share(
     Measured impulse times predicted impulse at a load over predicted at this one; guarded like the verdict, with the
     same relative uncertainty. The model fires ``LOADS`` loads at once; between them the impulse is a smooth curve.
     """
-    fullest = _fullest(plan)
+    fullest = fullest_share(plan)
     shares = np.unique(np.append(np.linspace(LEAST_SHARE, fullest, LOADS), 1.0))
     predicted = dict(zip(("site", "vacuum"), impulses_by_load(plan, shares), strict=True))
     found: list[tuple[float, str]] = [(fullest, "tank")]
@@ -113,16 +113,6 @@ def greatest_share(
         root = brentq(lambda share, of=beyond: float(of(share)), LEAST_SHARE, fullest, xtol=AGREES)
         found.append((float(root), place))
     return min(found)
-
-
-def _fullest(plan: Plan) -> float:
-    """Return the multiple of the loads at which the first tank is full."""
-    most = []
-    for tank in plan.tank:
-        room = FULLEST * tank.internal_volume.value * tank.liquid_density.value
-        greatest = min(room, tank.greatest_load.value) if tank.greatest_load is not None else room
-        most.append(max(greatest / tank.liquid_load.value, 1.0))
-    return min(most)
 
 
 def reserve_finding(reserve: ClassReserve, verdicts: Mapping[str, Verdict]) -> Finding | None:

@@ -25,6 +25,7 @@ from standbook.daq.config.plan import ImpulseClass, Plan
 from standbook.daq.findings.finding import Finding, FindingKind
 
 LOWER_END = 0.025  # of the 95 % band
+FULLEST = 0.95  # of a tank's volume, where the plan names no greatest load
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +93,16 @@ def lift_off_check(plan: Plan, nominal: Array, samples: Array, mass: Array | Non
         holds=lower >= required,
         greatest_mass=rounded_number(asked.mass.value * lower / required),
     )
+
+
+def fullest_share(plan: Plan) -> float:
+    """Return the multiple of the loads at which the first tank is full."""
+    most = []
+    for tank in plan.tank:
+        room = FULLEST * tank.internal_volume.value * tank.liquid_density.value
+        greatest = min(room, tank.greatest_load.value) if tank.greatest_load is not None else room
+        most.append(max(greatest / tank.liquid_load.value, 1.0))
+    return min(most)
 
 
 def findings(plan: Plan, margin: ClassMargin | None, lift_off: LiftOffCheck | None) -> tuple[Finding, ...]:

@@ -37,6 +37,7 @@ ALL = [
     "load",
     "lock",
     "new",
+    "next-load",
     "ports",
     "predict",
     "pull",
