@@ -16,6 +16,7 @@ from standbook.daq.stand_sheets.waiver_file import Waiver
 WIDTH = 77  # of a terminal, less an indent
 ALL_THEY_READ = re.compile(r"all that \S+ reads")
 WAIVED = "waived: the crew wrote down that it goes without, and the fact stays open"
+SEEN_FROM = re.compile(r"agrees.*surely seen from (.+?) on$")
 TEMPLATE = "ready.html.j2"
 STYLESHEET = "style.css"  # the report's own
 BY_PEOPLE = (
@@ -99,7 +100,7 @@ def ready_page(
     style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
     return environment.get_template(TEMPLATE).render(
         open=[_group(place, group) for place, group in enumerate(grouped([f for f in facts if f.is_open]), start=1)],
-        held=[(fact.name, fact.found, _age(fact).rstrip(". ") or "today") for fact in facts if not fact.is_open],
+        held=_held([fact for fact in facts if not fact.is_open]),
         waived=[fact for fact in facts if fact.waiver is not None],
         unused=waivers,
         summary=summary(facts),
@@ -112,6 +113,20 @@ def ready_page(
         style=Markup(style),  # noqa: S704 - our own file
         running_head=Markup(css_string(f"Before {test.number}")),  # noqa: S704 - quoted
     )  # fmt: skip
+
+
+def _held(facts: Sequence[Fact]) -> list[tuple[str, str, str]]:
+    """Return the rows of what is known; checks of one kind and age share one, each with what it would surely see."""
+    found: dict[tuple[str, str], list[Fact]] = {}
+    for fact in facts:
+        kind = fact.name.partition(" of ")[0] if SEEN_FROM.search(fact.found) else fact.name
+        found.setdefault((kind, _age(fact).rstrip(". ") or "today"), []).append(fact)
+    rows = []
+    for (_, age), own in found.items():
+        seen = [match[1] for fact in own if (match := SEEN_FROM.search(fact.found))]
+        told = own[0].found if len(own) == 1 else f"agree; surely seen from {', '.join(seen)} on"
+        rows.append((_names(own), told, age))
+    return rows
 
 
 def _group(place: int, group: Group) -> tuple[str, list[tuple[str, ...]]]:

@@ -23,15 +23,15 @@ def stand_lines(
         lines.append(_checked(evidence.check))
     lines += [f"{tag} pulled on {pull.date}: {_gain(pull)}" for tag, pull in sorted((pulls or {}).items())]
     lines += [_tapped(one) for one in (taps, evidence.practised_taps) if one is not None]
-    lines += [f"{proof.tank}, hydrostatic: {proof.sentence}; evidence, no permission" for proof in evidence.proofs]
+    lines += [f"Tank {proof.tank}, hydrostatic: {proof.sentence}; evidence, no permission" for proof in evidence.proofs]
     lines += [
-        f"{hold.setup.tank} held on {hold.date}{_practised(rehearsal=hold.rehearsal)}: {hold.result.verdict}"
+        f"Tank {hold.setup.tank} held on {hold.date}{_practised(rehearsal=hold.rehearsal)}: {hold.result.verdict}"
         for hold in evidence.holds
     ]
     if evidence.load is not None:
         load = evidence.load
         lines.append(
-            f"load by the cell{_practised(rehearsal=load.rehearsal)} {load.by_cell.text}, by containers "
+            f"Load by the cell{_practised(rehearsal=load.rehearsal)} {load.by_cell.text}, by containers "
             f"{load.containers.text}: {load.says}"
         )
     return tuple(lines)
@@ -48,14 +48,22 @@ def _practised(*, rehearsal: bool) -> str:
 
 def _tapped(taps: TapFile) -> str:
     mode, mass = taps.state[0].modes[0], taps.moving_mass
-    moving = "" if mass is None else f", {mass.text} moving"
+    moving = "" if mass is None else f", {_rounded(mass.text)} moving"
     practised = _practised(rehearsal=taps.rehearsal)
-    return f"stand tapped on {taps.date}{practised}, tanks {taps.tanks}: {mode.frequency.text}{moving}"
+    return f"Tapped on {taps.date}{practised}, tanks {taps.tanks}: {_rounded(mode.frequency.text)}{moving}"
 
 
 def _gain(pull: PullFile) -> str:
-    """Say the first terms of a pull as its file has them."""
-    return ", ".join(f"{name} {pull.terms[name]}" for name in ("gain", "stiffening") if name in pull.terms)
+    """Say what a pull found of a force that it applied; the other terms stand in its file."""
+    return f"cell over true force, lines empty, {_rounded(pull.terms.get('gain', 'not determined'))}"
+
+
+def _rounded(text: str) -> str:
+    """Write a value to the last digit of its uncertainty: "76.2658 +/- 0.61 kg" is 76.27 +/- 0.61 kg."""
+    value, sign, rest = text.partition(" +/- ")
+    u = rest.partition(" ")[0]
+    decimals = len(u.partition(".")[2])
+    return f"{float(value):.{decimals}f}{sign}{rest}" if sign and decimals and "e" not in u and "^" not in u else text
 
 
 def _checked(sheet: CheckFile) -> str:

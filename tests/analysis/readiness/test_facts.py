@@ -2,6 +2,7 @@
 
 import dataclasses
 import datetime as dt
+import re
 import tomllib
 
 import pytest
@@ -223,6 +224,22 @@ def test_facts_that_one_command_answers_stand_together_and_alike_ones_in_one_lin
     assert lines.startswith(f"1. risk 50 %. vented: standbook check, 10 min. Answers {len(groups[0].facts)} facts.")
     assert "zero at ambient of PT-11, PT-21, PT-31" in lines
     assert lines.count("NOT MEASURED. not checked. Spoils all that they read.") == 1
+
+
+def test_checks_of_one_kind_share_a_row_of_the_page_and_each_keeps_what_it_would_see(clean):
+    said = {"PT-11": "0.319 bar", "PT-21": "0.318 bar", "PT-31": "0.211 bar"}
+    done = [
+        {"of": {"tag": tag, "kind": "zero at ambient", "expected": "x"}, "outcome": {
+            "as_found": "x", "says": "agrees", "surely_seen": "x",
+            "sentence": f"{tag}: absolute or gauge agrees: 0.1 mbar; a shift is surely seen from {seen} on",
+        }}
+        for tag, seen in said.items()
+    ]  # fmt: skip
+    facts = ranked(campaign_facts(dataclasses.replace(clean, checks=(sheet(check=done),))))
+    page = ready_page(facts, (), clean.plan.test, at=NOW, rehearsal=False)
+    (row,) = re.findall(r"<td>zero at ambient of ([^<]*)</td><td>agree; surely seen from ([^<]*) on</td>", page)
+    assert {tag: said[tag] for tag in row[0].split(", ")} == said
+    assert [said[tag] for tag in row[0].split(", ")] == row[1].split(", ")
 
 
 def test_a_single_fact_keeps_its_own_ruin(clean):
