@@ -237,7 +237,9 @@ def test_checks_of_one_kind_share_a_row_of_the_page_and_each_keeps_what_it_would
     ]  # fmt: skip
     facts = ranked(campaign_facts(dataclasses.replace(clean, checks=(sheet(check=done),))))
     page = ready_page(facts, (), clean.plan.test, at=NOW, rehearsal=False)
-    (row,) = re.findall(r"<td>zero at ambient of ([^<]*)</td><td>agree; surely seen from ([^<]*) on</td>", page)
+    (row,) = re.findall(
+        r"<td>zero at ambient of ([^<]*)</td><td>agree; surely seen from ([^<]*) on</td>", page.replace("\xa0", " ")
+    )
     assert {tag: said[tag] for tag in row[0].split(", ")} == said
     assert [said[tag] for tag in row[0].split(", ")] == row[1].split(", ")
 
