@@ -43,6 +43,7 @@ COMMANDS = {
     "next-load": Command("next_load", "next_load", "Say which load would stay inside the class."),
     "runs": Command("runs", "runs", "List a campaign's runs and what each says."),
     "report": Command("report", "report", "Write the report of a run as one HTML file."),
+    "export": Command("export", "export", "Write a run as CSV, workbook, thrust table, MATLAB."),
     "demo": Command("demo", "demo", "Run the whole job on a simulated stand."),
     "guide": Command("guide", "guide", "Read the user guide."),
 }

@@ -313,6 +313,24 @@ def firing_impulse(dataset: Dataset, *, flows: Mapping[str, TankFlow] | None = N
     return impulses(dataset, record, burn, doubt(dataset, record, burn))[0]
 
 
+def thrust_and_burn(dataset: Dataset) -> tuple[ThrustRecord, Burn]:
+    """Return thrust at full rate and its window, by the steps whose integral is the total impulse.
+
+    Raises
+    ------
+    DataError
+        No thrust channel, no thrust, or thrust reversed: there is nothing to integrate.
+    """
+    dataset = with_summed_cells(dataset)
+    cell, burning = _cell(dataset), chamber_burns(dataset)
+    dataset = with_credible_t_zero(dataset, _span(dataset, cell, burning, t_zero_known=False))
+    span = _span(dataset, cell, burning, t_zero_known=_timed(dataset))
+    if span.reversed or not is_thrust(span, cell.calibration) or cold_pass(dataset, cell, span) is not None:
+        raise DataError(f"{dataset.run}: no thrust that could be integrated; see what the analysis says")
+    record = _thrust(dataset, cell, span, burning)[0]
+    return record, _burn(dataset, span, record)
+
+
 def _cell(dataset: Dataset) -> Channel:
     cell = dataset.first(measurands.THRUST)
     if cell is None:

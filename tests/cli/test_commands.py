@@ -15,6 +15,7 @@ from standbook.cli.commands import COMMANDS as KNOWN
 from standbook.cli.commands import application
 from standbook.cli.main import run
 from standbook.daq.config.campaign import read_campaign
+from standbook.daq.run.record_summary import RecordSummary
 from standbook.daq.run.run_folder import check_run
 from standbook.daq.storage.manifest import verify
 from tests.campaign_fixture import edit
@@ -30,6 +31,7 @@ ALL = [
     "carry",
     "check",
     "demo",
+    "export",
     "fill",
     "guide",
     "hold",
@@ -205,7 +207,9 @@ def test_a_rehearsal_played_and_recorded_by_two_processes_is_whole(made):
     device = record["devices"]["cradle-a"]
     stream = device["streams"]["fast"]
     assert (stream["rows"], stream["lost_rows"]) == (sent, dropped)
-    assert (made.stand.returncode, made.recorder.returncode) == (0, 10 if dropped else 0)
+    whole = RecordSummary.model_validate(record).is_whole  # a computer that was held up may have a finding besides
+    assert not (dropped and whole)
+    assert (made.stand.returncode, made.recorder.returncode) == (0, 0 if whole else 10)
     told = [line for line in made.recorder.stderr.splitlines() if "may fall asleep" not in line]
     assert told == []  # where the system has no way to be kept awake, that alone is said
     assert record["t_zero"]["source"] == "cradle-a fire rising"

@@ -47,6 +47,7 @@ WANTED = {
     "cold-flow",
     "diagnosis",
     "doubtful-records",
+    "export",
     "files",
     "firing-analysis",
     "first-test-day",

@@ -1,0 +1,43 @@
+"""Write channels, thrust and results as a MATLAB file of level 5, one structure a subject."""
+
+import io
+import re
+
+import pandas as pd
+from scipy.io import savemat
+
+from standbook.analysis.export.csv_files import identity
+from standbook.analysis.opened_run import Run
+
+LONGEST = 31  # characters of a name
+
+
+def matlab_file(run: Run, frame: pd.DataFrame) -> bytes:
+    """Return the file: ``channels``, ``thrust`` and ``results`` where there are such, ``about``."""
+    units = frame.attrs["units"]
+    content: dict[str, object] = {
+        "channels": {
+            "time_s": frame.index.to_numpy(),
+            **{name_of(tag): frame[tag].to_numpy() for tag in frame.columns},
+            "units": {name_of(tag): units[tag] for tag in frame.columns},
+        },
+        "about": {name_of(key): "" if value is None else value for key, value in identity(run).items()},
+    }
+    if run.is_analysed:
+        table = run.table()
+        content["results"] = {
+            name_of(str(quantity)): {"value": row.value, "u": row.u, "unit": row.unit}
+            for quantity, row in zip(table.index, table.itertuples(index=False), strict=True)
+        }
+        if run.results.impulse is not None:
+            thrust = run.thrust()
+            content["thrust"] = {"time_s": thrust.index.to_numpy(), "thrust_N": thrust.to_numpy()}
+    file = io.BytesIO()
+    savemat(file, content, long_field_names=True)  # type: ignore[arg-type] # the stubs know no file in memory
+    return file.getvalue()
+
+
+def name_of(text: str) -> str:
+    """Make a name that MATLAB takes: letters, digits and underscores, a letter first."""
+    name = re.sub(r"\W+", "_", text).strip("_")
+    return (name if name[:1].isalpha() else f"x_{name}")[: 2 * LONGEST + 1]

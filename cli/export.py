@@ -1,0 +1,56 @@
+"""``standbook export``: write a run into files that other programs open."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from standbook.cli.screen import RunPath, say, say_all
+from standbook.daq.errors import EXIT_FINDINGS, RecordError
+
+
+def export(
+    run: RunPath,
+    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Where the files are written.")] = Path(),
+    kinds: Annotated[
+        str, typer.Option("--as", metavar="KINDS", help="csv, xlsx, thrust, mat; several with commas.")
+    ] = "csv",
+    channel: Annotated[list[str] | None, typer.Option("--channel", metavar="TAG", help="Only this channel.")] = None,
+    start: Annotated[float | None, typer.Option("--from", metavar="S", help="First instant after T-0.")] = None,
+    end: Annotated[float | None, typer.Option("--until", metavar="S", help="Last instant after T-0.")] = None,
+    ambient: Annotated[str, typer.Option("--ambient", help="Of the thrust table: site or vacuum.")] = "site",
+    rows: Annotated[int, typer.Option("--rows", help="Most rows of the thrust table.")] = 500,
+) -> None:
+    """Write channels and full-rate thrust as CSV, a workbook, a thrust table for flight simulation, a MATLAB file.
+
+    CSV has comma and decimal point, units in its header and a metadata file beside it. The full-rate thrust sums to the
+    total impulse; the thrust table keeps impulse and centre. Exit code 10 where a run gives only a lower bound.
+
+    Example: standbook export teasel-2/runs/2031-06-14_HF-02 --as csv,xlsx,thrust --to exports
+    """
+    from standbook.analysis.export.files import Export, exported
+    from standbook.analysis.opened_run import open_run
+    from standbook.daq.storage.atomic_write import write_atomic
+    from standbook.daq.storage.durable_file import reason
+
+    if ambient not in ("site", "vacuum"):
+        raise typer.BadParameter(f"--ambient {ambient}: write site or vacuum")
+    opened = open_run(run)
+    asked = tuple(kind.strip() for kind in kinds.split(","))
+    if "thrust" in asked and not opened.is_analysed:
+        raise RecordError(f"{run}: not analysed yet, so there is no thrust table; first: standbook analyse {run}")
+    files = exported(
+        opened, Export(kinds=asked, tags=channel, start=start, end=end, vacuum=ambient == "vacuum", rows=rows)
+    )
+    try:
+        to.mkdir(parents=True, exist_ok=True)
+        for file in files:
+            write_atomic(to / file.name, file.content)
+    except OSError as error:
+        raise RecordError(f"{to}: nothing can be written there: {reason(error)}") from error
+    say(f"Exported {run.name}" + (", a REHEARSAL:" if opened.record.info.rehearsal else ":"))
+    say_all(f"{to / file.name}, {len(file.content):,} bytes" for file in files)
+    impulse = opened.results.impulse if opened.is_analysed else None
+    if impulse is not None and impulse.lower_bound_only:
+        say("Only a lower bound of the impulse is known: thrust is incomplete.")
+        raise typer.Exit(EXIT_FINDINGS)
