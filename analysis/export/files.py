@@ -9,9 +9,10 @@ from standbook.analysis.export.matlab import matlab_file
 from standbook.analysis.export.thrust_table import thrust_table_csv
 from standbook.analysis.export.workbook import workbook
 from standbook.analysis.opened_run import Run
+from standbook.daq.config import measurands
 from standbook.daq.errors import DataError, UsageError
 
-KINDS = ("csv", "xlsx", "thrust", "mat")
+KINDS = ("csv", "xlsx", measurands.THRUST, "mat")
 
 
 class Exported(NamedTuple):
@@ -59,7 +60,7 @@ def exported(run: Run, asked: Export) -> tuple[Exported, ...]:
                 found += _with_metadata(f"{base}_thrust-full.csv", *thrust_csv(run))
         elif kind == "xlsx":
             found.append(Exported(f"{base}.xlsx", workbook(run, frame)))
-        elif kind == "thrust":
+        elif kind == measurands.THRUST:
             table = thrust_table_csv(run, rows=asked.rows, vacuum=asked.vacuum)
             place = "vacuum" if asked.vacuum else "site"
             found += _with_metadata(f"{base}_thrust-{place}.csv", *table)
