@@ -69,6 +69,11 @@ def exported(run: Run, asked: Export) -> tuple[Exported, ...]:
     return tuple(found)
 
 
+def export(run: Run, *kinds: str, tags: Sequence[str] | None = None, vacuum: bool = False) -> tuple[Exported, ...]:
+    """Return a run as files of some kinds, of ``KINDS``: names and bytes; as for :func:`exported`."""
+    return exported(run, Export(kinds=kinds or ("csv",), tags=tags, vacuum=vacuum))
+
+
 def _with_metadata(name: str, table: bytes, metadata: bytes) -> list[Exported]:
     return [Exported(name, table), Exported(f"{name}-metadata.json", metadata.replace(b"NAME.csv", name.encode()))]
 
