@@ -1,16 +1,19 @@
 """``predict --card`` and ``lock`` write the pad card; its heading says whether that plan is the locked one."""
 
+import datetime as dt
+
 import pytest
 
 from standbook.cli.main import run
-from tests.campaign_fixture import campaign, edit
+from standbook.cli.starter import write_campaign
+from tests.campaign_fixture import edit
 
 pytestmark = pytest.mark.slow
 
 
 @pytest.fixture
 def plan(tmp_path):
-    return campaign(tmp_path) / "plans" / "WF-03.toml"
+    return write_campaign(tmp_path, today=dt.datetime.now().astimezone().date()) / "plans" / "WF-03.toml"
 
 
 def card_of(plan):
