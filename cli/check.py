@@ -1,5 +1,6 @@
 """``standbook check``: check the stand in place before a run, step by step, each outcome in one sentence."""
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -15,10 +16,13 @@ if TYPE_CHECKING:
     from standbook.analysis.stand_sheets.check_outcomes import CheckedStand, StandCheck
     from standbook.daq.bench.step_taking import Step, TakenStep
     from standbook.daq.config.campaign import Campaign
+    from standbook.daq.run.run_folder import Run
 
+WIDTH = 77  # of a terminal, less an indent
 KEYS = (
-    "Space takes a step once everything stands. Type what the gauge shows where it is asked for. N leaves a step out, "
-    "A takes one although nothing moved, Backspace strikes the last one out, Q ends."
+    "Space takes a step once everything stands. Type what the gauge shows where it is asked for, an angle with its u "
+    "behind a slash. N leaves a step out, A takes one although nothing moved, Backspace strikes the last one out, Q "
+    "ends."
 )
 
 
@@ -42,26 +46,38 @@ def check(
 
     Example: standbook check teasel-2/plans/HF-02.toml
     """
-    from standbook.analysis.stand_sheets.check_outcomes import CheckedStand
-    from standbook.analysis.stand_sheets.check_steps import check_steps
     from standbook.daq.config.campaign import read_campaign
-    from standbook.daq.stand_sheets.check_file import all_checks
 
     if journal is not None and (port or rehearsal):
         raise UsageError("--journal computes from a recording; give no ports with it")
     campaign = read_campaign(plan, today=today())
-    sheets = all_checks(campaign.folder)
-    earlier = tuple(sheet.values for sheet in sheets if not sheet.rehearsal or rehearsal)
-    of = CheckedStand(plan=campaign.plan, stand=campaign.stand, calibrations=campaign.calibrations, earlier=earlier)
-    steps = check_steps(campaign.plan, campaign.stand, campaign.calibrations)
+    of, steps = checked_stand(campaign, rehearsal=rehearsal)
     again = journal is not None
     if journal is None:
         from standbook.cli.record import ports_of
 
         journal = _recorded(campaign, of, steps, ports_of(port or []), rehearsal=rehearsal)
-    checks = _said(campaign, of, steps, journal, written=not again)
+    checks = say_checks(campaign, of, steps, journal, written=not again)
     if any(one.check.outcome != "agrees" for one in checks):
         raise typer.Exit(EXIT_FINDINGS)
+
+
+def checked_stand(campaign: "Campaign", *, rehearsal: bool) -> "tuple[CheckedStand, tuple[Step, ...]]":
+    """Return what a stand is checked with, and the steps; earlier practised sheets count in practice only."""
+    from standbook.analysis.stand_sheets.check_outcomes import CheckedStand
+    from standbook.analysis.stand_sheets.check_steps import check_steps
+    from standbook.daq.stand_sheets.check_file import all_checks
+    from standbook.daq.stand_sheets.pull_file import newest_pulls
+
+    sheets = all_checks(campaign.folder)
+    of = CheckedStand(
+        plan=campaign.plan,
+        stand=campaign.stand,
+        calibrations=campaign.calibrations,
+        earlier=tuple(sheet.values for sheet in sheets if not sheet.rehearsal or rehearsal),
+        pulls=newest_pulls(campaign.folder, until=today()),
+    )
+    return of, check_steps(campaign.plan, campaign.stand, campaign.calibrations)
 
 
 def _recorded(
@@ -83,7 +99,7 @@ def _recorded(
         new = [one for one in found if (one.tag, one.kind) not in told]
         told.clear()
         told.update((one.tag, one.kind) for one in found)
-        return tuple(_line(one) for one in new)
+        return _indicated(new)
 
     order = GuidedRecording(
         name=f"{campaign.plan.test.number}_check",
@@ -96,40 +112,69 @@ def _recorded(
     return record_guided(order, live, lambda marks: StepTaking(steps, live, marks, judge))
 
 
+def _indicated(found: "Sequence[StandCheck]") -> tuple[str, ...]:
+    """Say what the newest rows show: names where it agrees, since its numbers come from the sealed recording."""
+    agree: dict[str, list[str]] = {}
+    for one in found:
+        if one.check.outcome == "agrees":
+            agree.setdefault(one.kind, []).append(one.tag)
+    differ = [_line(one).partition("; surely seen")[0] for one in found if one.check.outcome != "agrees"]
+    return (
+        *(f"indicated: {kind} agrees: {', '.join(tags)}" for kind, tags in agree.items()),
+        *(f"indicated: {line}" for line in differ),
+    )
+
+
 def _line(one: "StandCheck") -> str:
     mark = {"agrees": "", "differs": "DIFFERS: ", "cannot tell": "CANNOT TELL: "}[one.check.outcome]
     return f"{mark}{one.check.sentence}"
 
 
-def _said(
+def say_checks(
     campaign: "Campaign", of: "CheckedStand", steps: "Sequence[Step]", journal: Path, *, written: bool
 ) -> "tuple[StandCheck, ...]":
     """Compute the checks from the recording, say how many agree, and write them."""
-    from standbook.analysis.stand_sheets.check_outcomes import chart_values, outcomes
-    from standbook.analysis.stand_sheets.check_steps import VENTED, taken_in
-    from standbook.analysis.stand_sheets.check_text import check_text
-    from standbook.daq.config.campaign import STAND_FILE
-    from standbook.daq.config.toml_document import parse_document
+    from standbook.analysis.stand_sheets.check_outcomes import outcomes
+    from standbook.analysis.stand_sheets.check_steps import taken_in
     from standbook.daq.run.run_folder import open_run
-    from standbook.daq.stand_sheets.check_file import CHECKS, CheckFile
 
     run = open_run(journal)
     taken = taken_in(run, steps, campaign.plan.test.t_zero_edge)
     checks = outcomes(of, taken)
     left_out = [step.name for step in steps if step.name not in {done.name for done in taken}]
-    say_all(_line(one) for one in checks if one.check.outcome != "agrees")
+    say("From the recording:")
+    for one in sorted(checks, key=lambda one: one.check.outcome != "agrees"):  # the open ones last
+        say_all(textwrap.wrap(_line(one), WIDTH, subsequent_indent="  "))
     counts = [f"{sum(one.check.outcome == says for one in checks)} {words}" for says, words in _COUNTED]
     rehearsed = "REHEARSAL. " if run.info.rehearsal else ""
     say(f"{rehearsed}Checks of {campaign.plan.test.number}: {', '.join(counts)}.")
     if left_out:
         say(f"Left out: {', '.join(left_out)}.")
-    if not written:
-        return checks
-    barometer = next((f"{step.value} kPa(a)" for step in taken if step.name == VENTED), "not read")
+    if written:
+        say(f"Sheet: {_sheet(of, run, taken, checks, left_out)}")
+    return checks
+
+
+def _sheet(
+    of: "CheckedStand",
+    run: "Run",
+    taken: "Sequence[TakenStep]",
+    checks: "Sequence[StandCheck]",
+    left_out: "Sequence[str]",
+) -> Path:
+    """Write the sheet of checks into the campaign that a recording lies in."""
+    from standbook.analysis.stand_sheets.check_outcomes import chart_values
+    from standbook.analysis.stand_sheets.check_steps import VENTED
+    from standbook.analysis.stand_sheets.check_text import check_text
+    from standbook.daq.config.campaign import STAND_FILE
+    from standbook.daq.config.toml_document import parse_document
+    from standbook.daq.stand_sheets.check_file import CHECKS, CheckFile
+
+    number = of.plan.test.number
     text = check_text(
-        campaign.plan.test.number,
+        number,
         now().astimezone(),
-        barometer,
+        next((f"{step.value} kPa(a)" for step in taken if step.name == VENTED), "not read"),
         run.folder.name,
         checks,
         stand_sha256=run.manifest.files[STAND_FILE],
@@ -137,11 +182,10 @@ def _said(
         values=chart_values(of, taken),
         left_out=left_out,
     )
-    place = free_place(campaign.folder / CHECKS, f"{today()}_{campaign.plan.test.number}")
+    place = free_place(run.folder.resolve().parent.parent / CHECKS, f"{today()}_{number}")
     parse_document(text, CheckFile, str(place))  # what is written reads back, or is not written
     write_new(place, text)
-    say(f"Sheet: {place}")
-    return checks
+    return place
 
 
 _COUNTED = (("agrees", "agree"), ("differs", "differ"), ("cannot tell", "cannot be told"))

@@ -97,8 +97,8 @@ def record_guided(order: GuidedRecording, live: LiveRows, taking: Callable[[Mark
                 order.campaign, order.name, devices, rehearsal=order.rehearsal, now=now(), software=software()
             )
             say(f"Recording {', '.join(devices)} into {folder}.")
-            say(CAUTION)
-            say(order.keys)
+            for text in (CAUTION, order.keys):
+                say("\n".join(textwrap.wrap(text, WIDTH)))
             if order.rehearsal:
                 say("REHEARSAL: the boards are simulated.")
             into = RecordingOrder(

@@ -25,6 +25,12 @@ def hold(run: RunPath) -> None:
 
     Example: standbook hold teasel-2/runs/2031-06-13_PH-01
     """
+    if any(found.says not in SHOWN for found in say_holds(run).values()):
+        raise typer.Exit(EXIT_FINDINGS)
+
+
+def say_holds(run: Path) -> "dict[str, HoldResult]":
+    """Work a recorded hold out, say what comes of each tank, and write its file."""
     from standbook.daq.run.run_folder import open_run
 
     record = open_run(run)
@@ -35,8 +41,7 @@ def hold(run: RunPath) -> None:
             say(f"  {found.trade}")
     for name, found in holds.items():
         say(f"Hold: {_written(record, name, found)}")
-    if any(found.says not in SHOWN for found in holds.values()):
-        raise typer.Exit(EXIT_FINDINGS)
+    return holds
 
 
 def _holds(record: "Run", run: Path) -> "dict[str, HoldResult]":

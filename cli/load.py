@@ -11,6 +11,7 @@ from standbook.daq.errors import EXIT_FINDINGS, UsageError
 
 if TYPE_CHECKING:
     from standbook.analysis.stand_sheets.load_record import FilledStand, Filling
+    from standbook.daq.config.calibration import Calibration
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.run.run_folder import Run
 
@@ -47,18 +48,18 @@ def load(
     if journal is not None and (port or rehearsal):
         raise UsageError("--journal computes from a recording; give no ports with it")
     campaign = read_campaign(plan, today=today())
-    of = _filled(campaign)
+    of = filled_stand(campaign)
     again = journal is not None
     if journal is None:
         from standbook.cli.record import ports_of
 
-        journal = _recorded(campaign, of.calibration.tag, ports_of(port or []), rehearsal=rehearsal)
-    found = _said(campaign, of, journal, night or [], written=not again)
+        journal = _recorded(campaign, of.calibration, ports_of(port or []), rehearsal=rehearsal)
+    found = say_load(campaign, of, journal, night or [], written=not again)
     if found.says != "agrees":
         raise typer.Exit(EXIT_FINDINGS)
 
 
-def _filled(campaign: "Campaign") -> "FilledStand":
+def filled_stand(campaign: "Campaign") -> "FilledStand":
     """Return the stand that is filled; refuse one whose cell feels no load."""
     from standbook.analysis.stand_sheets.load_record import FilledStand, sign_of_load
     from standbook.daq.stand_sheets.pull_file import newest_pulls
@@ -73,12 +74,13 @@ def _filled(campaign: "Campaign") -> "FilledStand":
     )
 
 
-def _recorded(campaign: "Campaign", tag: str, ports: dict[str, str], *, rehearsal: bool) -> Path:
+def _recorded(campaign: "Campaign", cell: "Calibration", ports: dict[str, str], *, rehearsal: bool) -> Path:
     from standbook.analysis.stand_sheets.load_record import load_steps
     from standbook.cli.guided import GuidedRecording, record_guided
     from standbook.daq.bench.live_level import LiveLevels
     from standbook.daq.bench.step_taking import StepTaking
 
+    tag = cell.tag
     live = LiveLevels(campaign.stand, [tag], campaign.calibrations)
     order = GuidedRecording(
         name=f"{campaign.plan.test.number}_load",
@@ -88,10 +90,10 @@ def _recorded(campaign: "Campaign", tag: str, ports: dict[str, str], *, rehearsa
         rehearsal=rehearsal,
         keys=KEYS,
     )
-    return record_guided(order, live, lambda marks: StepTaking(load_steps(tag), live, marks, lambda _: ()))
+    return record_guided(order, live, lambda marks: StepTaking(load_steps(cell), live, marks, lambda _: ()))
 
 
-def _said(campaign: "Campaign", of: "FilledStand", journal: Path, nights: list[Path], *, written: bool) -> "Filling":
+def say_load(campaign: "Campaign", of: "FilledStand", journal: Path, nights: list[Path], *, written: bool) -> "Filling":
     """Work a recording out, say and write what comes of it."""
     from standbook.analysis.calibration.load_by_cell import night_record
     from standbook.analysis.stand_sheets.load_record import FILLED, WAITED, filling, sign_of_load

@@ -45,11 +45,11 @@ def pull(
         from standbook.cli.take_levels import take_into_sheet
 
         take_into_sheet(sheet, campaign, ports_of(port), rehearsal=rehearsal, ending=ENDING, check=read_pull_sheet)
-    if not _fitted(sheet, campaign):
+    if not fit_pull_sheet(sheet, campaign):
         raise typer.Exit(EXIT_FINDINGS)
 
 
-def _fitted(sheet: Path, campaign: Path) -> bool:
+def fit_pull_sheet(sheet: Path, campaign: Path) -> bool:
     """Fit a sheet, say and write what came of it; tell whether all terms were determined."""
     from standbook.analysis.calibration_sheet.journal_levels import is_rehearsed, signals_filled_in
     from standbook.analysis.stand_sheets.pull_result import pull_of_sheet

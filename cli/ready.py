@@ -13,7 +13,7 @@ from standbook.daq.errors import EXIT_FINDINGS, ConfigError, RecordError, UsageE
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from standbook.analysis.readiness.campaign_facts import CampaignState
+    from standbook.analysis.readiness.campaign_state import CampaignState
     from standbook.analysis.readiness.fact import Fact
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.run.run_folder import Run
@@ -82,13 +82,14 @@ def _facts(campaign: "Campaign", seen: "Run | None", *, rehearsal: bool) -> "tup
     return ranked((*campaign_facts(state), *live_facts(campaign.plan, campaign.stand, seen)))
 
 
-def _say(number: str, facts: "Sequence[Fact]", unused: "Sequence[Waiver]", place: Path) -> None:
+def _say(plan: str, facts: "Sequence[Fact]", unused: "Sequence[Waiver]", place: Path) -> None:
     """Say what is open, the worst first."""
-    from standbook.analysis.readiness.page import fact_lines, summary
+    from standbook.analysis.readiness.fact import grouped
+    from standbook.analysis.readiness.page import group_lines, summary
 
-    say(f"Before {number}: {summary(facts)}.")
-    opened = [(at, fact) for at, fact in enumerate(facts, start=1) if fact.is_open]
-    say_all(line for at, fact in opened for line in fact_lines(fact, at))
+    say(f"Before {plan}: {summary(facts)}.")
+    for number, group in enumerate(grouped([fact for fact in facts if fact.is_open]), start=1):
+        say_all(group_lines(group, number))
     say_all(f"REVIEW: waiver of {waiver.fact}: no open fact is called so" for waiver in unused)
     say(f"Page: {place}")
     say(CAUTION)
@@ -117,19 +118,20 @@ def _charts(campaign: "Campaign", *, rehearsal: bool) -> "tuple[Sequence[str], s
 
 def _state(campaign: "Campaign", *, rehearsal: bool) -> "CampaignState":
     """Read what the campaign's files say of a plan."""
-    from standbook.analysis.readiness.campaign_facts import CampaignState
+    from standbook.analysis.readiness.campaign_state import CampaignState
     from standbook.daq.config.campaign import STAND_FILE
     from standbook.daq.run.new_run import free_space, required_space
     from standbook.daq.stand_sheets.check_file import all_checks
     from standbook.daq.stand_sheets.hold_file import newest_holds
     from standbook.daq.stand_sheets.load_file import newest_load
+    from standbook.daq.stand_sheets.proof_file import newest_proofs
     from standbook.daq.stand_sheets.pull_file import newest_pulls
     from standbook.daq.stand_sheets.tap_file import newest_taps
     from standbook.daq.storage.manifest import sha256_of
 
     folder, number = campaign.folder, campaign.plan.test.number
     checks = tuple(sheet for sheet in all_checks(folder) if sheet.plan == number)
-    taps, load = newest_taps(folder), newest_load(folder, number)
+    taps, load = newest_taps(folder, practised=rehearsal), newest_load(folder, number)
     holds = newest_holds(folder)
     return CampaignState(
         plan=campaign.plan,
@@ -142,6 +144,7 @@ def _state(campaign: "Campaign", *, rehearsal: bool) -> "CampaignState":
         pulls=newest_pulls(folder, until=today()),
         taps=None if taps is None else taps[1],
         holds={tank: hold for tank, hold in holds.items() if rehearsal or not hold.rehearsal},
+        proofs=newest_proofs(folder),
         load=None if load is None or (load.rehearsal and not rehearsal) else load,
         free=free_space(folder),
         needed=required_space(campaign.plan, campaign.stand),

@@ -1,28 +1,22 @@
 """``standbook rehearse``: a simulated stand that streams over a pseudo-terminal, with faults when asked for."""
 
-import signal
-import threading
-from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager, suppress
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from standbook.cli.played import check_place, device_of, links_of, play_devices, plugged_in, stopping
 from standbook.cli.screen import PlanPath, is_sheet, say, say_all, today
-from standbook.daq.errors import ConfigError, RecordError, UsageError
+from standbook.daq.errors import ConfigError, UsageError
 
 if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.config.plan import LineEdgeName
-    from standbook.daq.config.stand import Input
-    from standbook.daq.rehearsal.device import RehearsalDevice
-    from standbook.daq.rehearsal.ground_truth import GroundTruth
     from standbook.daq.rehearsal.script import Table
     from standbook.daq.rehearsal.sensor_faults import Fault
 
-NAP = 0.01  # [s] between two looks at whether to stop
 
 FAULT_HELP = (
     "What goes wrong; may be given again and again. Seconds count from T-0's edge where the plan has one. Names: "
@@ -40,6 +34,18 @@ def _show_faults(value: bool) -> None:
         raise typer.Exit
 
 
+LinkPath = Annotated[
+    Path | None,
+    typer.Option("--link", metavar="PATH", help="Make a link to the port; with several boards PATH-DEVICE each."),
+]
+WeighingsFile = Annotated[
+    Path | None, typer.Option("--weighings", metavar="FILE", help="Write what the crew would weigh afterwards.")
+]
+FaultNames = Annotated[
+    list[str] | None, typer.Option("--fault", metavar="NAME[=TAG][@SECONDS][:AMOUNT]", help=FAULT_HELP)
+]
+
+
 def rehearse(
     plan: PlanPath,
     time_scale: Annotated[
@@ -48,27 +54,23 @@ def rehearse(
     seed: Annotated[
         int | None, typer.Option("--seed", help="Draw loads and sensor errors from this seed, not the story's.")
     ] = None,
-    weighings: Annotated[
-        Path | None, typer.Option("--weighings", metavar="FILE", help="Write what the crew would weigh afterwards.")
-    ] = None,
-    link: Annotated[
-        Path | None,
-        typer.Option("--link", metavar="PATH", help="Make a link to the port; with several boards PATH-DEVICE each."),
-    ] = None,
-    fault: Annotated[
-        list[str] | None,
-        typer.Option("--fault", metavar="NAME[=TAG][@SECONDS][:AMOUNT]", help=FAULT_HELP),
-    ] = None,
+    weighings: WeighingsFile = None,
+    link: LinkPath = None,
+    fault: FaultNames = None,
     check: Annotated[
         bool, typer.Option("--check", help="Play the steps of standbook check; --fault names a fault of the stand.")
     ] = False,
+    tap: Annotated[bool, typer.Option("--tap", help="Play the blows of standbook tap.")] = False,
+    load: Annotated[bool, typer.Option("--load", help="Play a filling for standbook load.")] = False,
+    night: Annotated[bool, typer.Option("--night", help="Play an unloaded cell, for its --night.")] = False,
     faults: Annotated[
         bool, typer.Option("--faults", callback=_show_faults, is_eager=True, help="List the faults in words, and end.")
     ] = False,
 ) -> None:
     """Play a plan on a simulated stand with a truth of its own; record it from a second terminal.
 
-    A readings sheet in place of the plan plays its levels, --check the steps of a check, to practise both.
+    A readings sheet in place of the plan plays its levels, the plan of a pressure hold the hold; --check, --tap, --load
+    and --night play what the commands of those names record.
     The device never waits for its reader, as a real board would not. All that comes of it is a rehearsal.
 
     Example: standbook rehearse teasel-2/plans/HF-02.toml --link teasel.port --fault brown-out@0.15 --fault unplug@5:2
@@ -78,13 +80,39 @@ def rehearse(
             raise UsageError("levels are played as they are set: --fault and --weighings are for plans")
         _play_levels(plan, seed, link, time_scale)
         return
-    if check:
-        if weighings is not None or len(fault or ()) > 1:
-            raise UsageError("--check plays a check with one --fault of the stand at most, and weighs nothing")
-        _play_check(plan, seed, link, time_scale, (fault or [""])[0])
+    chosen = [name for name, given in (("check", check), ("tap", tap), ("load", load), ("night", night)) if given]
+    if chosen or _is_hold(plan):
+        if weighings is not None or len(fault or ()) > 1 or len(chosen) > 1:
+            raise UsageError(
+                "one of --check, --tap, --load, --night or a hold is played, with one --fault of its own at most, and "
+                "weighs nothing"
+            )
+        _play_chosen(plan, (*chosen, "hold")[0], seed, link, time_scale, (fault or [""])[0])
         return
-    asked = _faults_asked(fault or (), link)
-    _rehearse_plan(plan, asked, seed=seed, weighings=weighings, link=link, time_scale=time_scale)
+    _rehearse_plan(
+        plan, _faults_asked(fault or (), link), seed=seed, weighings=weighings, link=link, time_scale=time_scale
+    )
+
+
+def _is_hold(plan: Path) -> bool:
+    """Tell whether a plan leaves its tanks shut."""
+    from standbook.daq.config.plan import read_plan
+
+    return read_plan(plan).kind.holds
+
+
+def _play_chosen(plan: Path, chosen: str, seed: int | None, link: Path | None, time_scale: float, fault: str) -> None:
+    """Play one thing that a crew does to the stand besides flows and firings."""
+    if chosen == "check":
+        _play_check(plan, seed, link, time_scale, fault)
+        return
+    from standbook.cli.rehearse_work import hold_work, load_work, night_work, tap_work
+
+    if chosen != "hold" and fault:
+        raise UsageError(f"--fault {fault}: --{chosen} plays no fault")
+    works = {"tap": tap_work, "load": load_work, "night": night_work}
+    work = works[chosen](plan, seed) if chosen in works else hold_work(plan, seed, fault)
+    _play_tables(work.tables, work.what, work.steps, work.command, link, time_scale)
 
 
 def _rehearse_plan(
@@ -100,18 +128,19 @@ def _rehearse_plan(
     from standbook.analysis.simulation.story import draw_for
     from standbook.analysis.simulation.story import rehearse as make_up
     from standbook.daq.config.campaign import read_campaign
+    from standbook.daq.storage.atomic_write import write_atomic
 
     campaign = read_campaign(plan, today=today())
     played = _boards_played(campaign)
-    links = _links(link, played)
+    links = links_of(link, played)
     for option, path in (*(("--link", path) for path in links.values()), ("--weighings", weighings)):
-        _check_place(option, path)
+        check_place(option, path)
     number = campaign.plan.test.number
     say(f"Computing the simulated {campaign.plan.test.kind} {number} ...")
     made_up = make_up(campaign, draw_for(number, seed))
     tables = [table for name, table in made_up.tables.items() if name in played]
     if weighings is not None:
-        _write_weighings(weighings, made_up.weighings)
+        write_atomic(weighings, weighings_text(made_up.weighings).encode())
     _play(plan, campaign, tables, asked, links, time_scale)
 
 
@@ -121,21 +150,15 @@ def _play_check(plan: Path, seed: int | None, link: Path | None, time_scale: flo
     from standbook.daq.rehearsal.played_levels import HOLD
 
     tables, steps = check_tables(plan, seed or 0, fault)
-    links = _links(link, [table.device for table in tables])
-    for path in links.values():
-        _check_place("--link", path)
-    with ExitStack() as stack:
-        devices = [stack.enter_context(_device(table, (), (), links.get(table.device), time_scale)) for table in tables]
-        named = " ".join(
-            f"--port {table.device}={links.get(table.device) or device.port}"
-            for table, device in zip(tables, devices, strict=True)
-        )
-        say(f"REHEARSAL: a check in {len(steps)} steps, each held for {HOLD:g} s, at {time_scale:g} times real time.")
-        say_all(f"  {step}" for step in steps)
-        say(f"In a second terminal: standbook check {plan} --rehearsal {named}")
-        stop = stack.enter_context(_stopping())
-        sent = _together(devices, stop)
-    say_all(line for one in sent for line in one.sentences())
+    begins = [(HOLD * place, step) for place, step in enumerate(steps)]
+    _play_tables(
+        tables,
+        f"a check, each step held for {HOLD:g} s",
+        begins,
+        f"standbook check {plan} --rehearsal",
+        link,
+        time_scale,
+    )
 
 
 def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: float) -> None:
@@ -144,21 +167,40 @@ def _play_levels(sheet: Path, seed: int | None, link: Path | None, time_scale: f
     from standbook.cli.rehearse_levels import levels_table
     from standbook.daq.rehearsal.played_levels import HOLD
 
-    if link is not None:
-        _check_place("--link", link)
     table = levels_table(sheet, seed or 0)
+    command = f"standbook {'pull' if is_pull_sheet(sheet) else 'calibrate'} {sheet} --rehearsal"
+    _play_tables((table,), f"the levels of a sheet, each held for {HOLD:g} s", (), command, link, time_scale)
+
+
+def _play_tables(
+    tables: "Sequence[Table]",
+    what: str,
+    begins: Sequence[tuple[float, str]],
+    command: str,
+    link: Path | None,
+    time_scale: float,
+) -> None:
+    """Play boards that a person at another terminal records, say what is to be done when, and what left them.
+
+    ``begins`` are what is to be done, each with the second after the first row from which it is played.
+    """
+    links = links_of(link, [table.device for table in tables])
+    for path in links.values():
+        check_place("--link", path)
     with ExitStack() as stack:
-        device = stack.enter_context(_device(table, (), (), link, time_scale))
-        say(
-            f"REHEARSAL: {table.device} on {device.port}, each level held for {HOLD:g} s, "
-            f"{table.seconds:.0f} s at {time_scale:g} times real time."
+        devices = plugged_in(stack, tables, time_scale, links)
+        named = " ".join(
+            f"--port {table.device}={links.get(table.device) or device.port}"
+            for table, device in zip(tables, devices, strict=True)
         )
-        port = link or device.port
-        command = "pull" if is_pull_sheet(sheet) else "calibrate"
-        say(f"In a second terminal: standbook {command} {sheet} --rehearsal --port {table.device}={port}")
-        stop = stack.enter_context(_stopping())
-        (sent,) = _together([device], stop)
-    say_all(sent.sentences())
+        seconds = max(table.seconds for table in tables)
+        said = f"{seconds:.0f} s" if time_scale == 1.0 else f"{seconds:.0f} s, at {time_scale:g} times real time"
+        say(f"REHEARSAL: {what}; {said}, from when its port is opened.")
+        say_all(f"from {at:4.0f} s  {words}" for at, words in begins)
+        say(f"In a second terminal: {command} {named}")
+        stop = stack.enter_context(stopping())
+        sent = play_devices(devices, stop, [(at / time_scale, words) for at, words in begins])
+    say_all(line for one in sent for line in one.sentences())
 
 
 def _play(
@@ -187,67 +229,17 @@ def _play(
         for table in tables:
             own = [f for f in wrong if board_of.get(getattr(f, "tag", ""), first.device) == table.device]
             link = links.get(table.device)
-            device = stack.enter_context(_device(table, own, campaign.stand.input, link, time_scale))
+            device = stack.enter_context(device_of(table, own, campaign.stand.input, link, time_scale))
             devices.append(device)
             ports.append(f"--port {table.device}={link or device.port}")
             seconds = device.table.seconds
             say(f"REHEARSAL: {table.device} on {device.port}, {seconds:.0f} s at {time_scale:g} times real time.")
-        stop = stack.enter_context(_stopping())
+        stop = stack.enter_context(stopping())
         say_all(sentences(wrong, zero))
         say(f"In a second terminal: standbook record {plan} --rehearsal {' '.join(ports)}")
-        sent = _together(devices, stop)
+        sent = play_devices(devices, stop)
     for device, what in zip(devices, sent, strict=True):
         say_all(what.sentences() if len(devices) == 1 else (f"{device.table.device}: {s}" for s in what.sentences()))
-
-
-@contextmanager
-def _device(
-    table: "Table", faults: "Sequence[Fault]", inputs: "Sequence[Input]", link: Path | None, time_scale: float
-) -> "Iterator[RehearsalDevice]":
-    """Plug in one simulated board, with what goes wrong on it and a link to its port."""
-    from standbook.daq.rehearsal.device import RING_BYTES, RehearsalDevice
-    from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
-
-    follow = _Link(link)
-    device = RehearsalDevice(
-        faulty_table(table, faults, inputs),
-        time_scale=time_scale,
-        faults=faults,
-        # The ring of a faster device holds as much of its own time.
-        ring_bytes=round(RING_BYTES * max(1.0, time_scale)),
-        moved=follow.to,
-    )
-    with device, follow.there(device.port):
-        yield device
-
-
-def _together(devices: "list[RehearsalDevice]", stop: threading.Event) -> "list[GroundTruth]":
-    """Play every board in a thread of its own; the first row of all is due once the last port has been opened."""
-    opened = threading.Semaphore(0)
-    begun = threading.Event()
-
-    def begin() -> bool:
-        opened.release()
-        while not begun.wait(NAP):
-            if stop.is_set():
-                return False
-        return True
-
-    with ThreadPoolExecutor(len(devices)) as pool:
-        runs = [pool.submit(device.run, stop, begin=begin) for device in devices]
-        for _ in devices:
-            while not opened.acquire(timeout=NAP):
-                if stop.is_set() or any(run.done() for run in runs):
-                    stop.set()
-                    break
-        begun.set()
-        return [run.result() for run in runs]
-
-
-def _write_weighings(path: Path, weighings: Mapping[str, Mapping[str, str]]) -> None:
-    from standbook.daq.storage.atomic_write import write_atomic
-
-    write_atomic(path, weighings_text(weighings).encode())
 
 
 def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:
@@ -257,13 +249,6 @@ def weighings_text(weighings: Mapping[str, Mapping[str, str]]) -> str:
         for tank, values in weighings.items()
     )
     return "# simulated by a rehearsal\n" + 'by = "DAQ"\n' + "".join(tables)
-
-
-def _links(link: Path | None, devices: Sequence[str]) -> dict[str, Path]:
-    """Name the link of each board: as given, or with the board's name behind it where there are several."""
-    if link is None:
-        return {}
-    return {name: link if len(devices) == 1 else link.with_name(f"{link.name}-{name}") for name in devices}
 
 
 def _boards_played(campaign: "Campaign") -> list[str]:
@@ -286,14 +271,6 @@ def _faults_asked(texts: Sequence[str], link: Path | None) -> "list[Fault]":
     return asked
 
 
-def _check_place(option: str, path: Path | None) -> None:
-    """Refuse a path before the physics is computed; a link that leads nowhere is in nobody's way."""
-    if path is not None and path.exists():
-        raise UsageError(f"{option} {path}: exists already; name another path, or remove it")
-    if path is not None and not path.parent.is_dir():
-        raise UsageError(f"{option} {path}: there is no folder {path.parent}; make it, or name another path")
-
-
 def _zero_of(table: "Table", edge: "LineEdgeName | None") -> float | None:
     """Return where T-0's edge lies after the first row, if the table has it. [s]."""
     numbers = {line.name: line.line for line in table.lines}
@@ -301,44 +278,3 @@ def _zero_of(table: "Table", edge: "LineEdgeName | None") -> float | None:
         return None
     ticks = [e.ticks for e in table.edges if e.line == numbers[edge.line] and bool(e.level) is edge.rising]
     return min(ticks) / table.tick_hz if ticks else None
-
-
-class _Link:
-    """A link that follows the port while the device plays; one that an earlier device left behind is replaced."""
-
-    def __init__(self, link: Path | None) -> None:
-        self._link = link
-
-    def to(self, port: str) -> None:
-        """Point to a port, or nowhere while there is none."""
-        from standbook.daq.storage.durable_file import reason
-
-        if self._link is None:
-            return
-        try:
-            self._link.unlink(missing_ok=True)
-            if port:
-                self._link.symlink_to(port)
-        except OSError as error:
-            raise RecordError(f"{self._link}: the link to the port cannot be made: {reason(error)}") from error
-
-    @contextmanager
-    def there(self, port: str) -> Iterator[None]:
-        self.to(port)
-        try:
-            yield
-        finally:
-            with suppress(RecordError):  # one that is left behind leads nowhere, and the next device replaces it
-                self.to("")
-
-
-@contextmanager
-def _stopping() -> Iterator[threading.Event]:
-    stop = threading.Event()
-    numbers = (signal.SIGINT, signal.SIGTERM)
-    before = {number: signal.signal(number, lambda *_: stop.set()) for number in numbers}
-    try:
-        yield stop
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

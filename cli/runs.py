@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from standbook.analysis.campaign.run_table import RunRow
     from standbook.analysis.results.quantities import Measured
 
+    Cell = Callable[[RunRow], str]
+
 NOT_KNOWN = "--"
 PIPED = 100_000  # columns of a reader that is no terminal
 
@@ -79,6 +81,8 @@ def runs(
 
 def _print(rows: "list[RunRow]", hidden: int, campaign: Path, form: str) -> None:
     if form == "json":
+        from standbook.analysis.campaign.run_table import plain_row
+
         say_json({"campaign": str(campaign), "runs": [plain_row(row) for row in rows], "not_shown": hidden})
     elif form == "csv":
         _write_csv(rows)
@@ -134,7 +138,7 @@ def _columns(rows: "Sequence[RunRow]") -> tuple[Column, ...]:
     tanks = tank_names(rows)
     sides = "/".join(tanks)
 
-    def column(head: str, cell: "Callable[[RunRow], str]", gives_way: int | None = None) -> Column:
+    def column(head: str, cell: "Cell", gives_way: int | None = None) -> Column:
         return Column(head=head, cells=tuple(cell(row) for row in rows), gives_way=gives_way)
 
     return (
@@ -178,38 +182,10 @@ def _short(measured: "Measured | None") -> str:
     return f"{shown.value} ({shown.u})"
 
 
-def plain_row(row: "RunRow") -> dict[str, object]:
-    """Spread a row over named columns, numbers in full and in SI, each beside its standard uncertainty."""
-    found: dict[str, object] = {
-        "folder": row.folder,
-        "date": row.date,
-        "run": row.number,
-        "kind": row.kind,
-        "rehearsal": row.rehearsal,
-        "article": row.article,
-        "hardware": row.hardware,
-        "instruments": row.instruments,
-        "state": row.state,
-        "manifest": row.manifest,
-        "verdict": row.verdict or None,
-        "lower bound": row.lower_bound,
-        "serious": row.serious,
-        "cautions": row.cautions,
-        "reason": row.why or None,
-    }
-    numbers = {"impulse": row.impulse, "c*": row.cstar}
-    numbers |= {f"CdA {name}": value for name, value in row.cda.items()}
-    numbers |= {f"exponent {name}": value for name, value in row.exponent.items()}
-    units = {"impulse": "N*s", "c*": "m/s"}
-    for name, value in numbers.items():
-        unit = units.get(name, "m2" if name.startswith("CdA") else "1")
-        found[f"{name} [{unit}]"] = None if value is None else value.value
-        found[f"u({name}) [{unit}]"] = None if value is None else value.u
-    return found
-
-
 def _write_csv(rows: "Sequence[RunRow]") -> None:
     """Print rows as CSV by RFC 4180; what is not known is an empty cell."""
+    from standbook.analysis.campaign.run_table import plain_row
+
     spread = [plain_row(row) for row in rows]
     names = tuple(dict.fromkeys(name for row in spread for name in row))
     writer = csv.DictWriter(sys.stdout, names, restval="", lineterminator="\r\n")

@@ -19,6 +19,7 @@ from standbook.daq.storage.atomic_write import atomic_path
 from standbook.daq.storage.durable_file import reason
 
 PLAN_FILES = ("WF-03.toml", "WF-04.toml", "HF-02.toml")
+HOLD_FILE = "PH-01.toml"
 SEED = 20310614  # the scatter of the simulated calibration points
 
 
@@ -187,7 +188,7 @@ def _write_files(campaign: Path, today: dt.date) -> None:
     for path in (campaign / PLANS, campaign / CALIBRATIONS):
         path.mkdir(parents=True)
     (campaign / STAND_FILE).write_text((files / STAND_FILE).read_text(encoding="utf-8"), encoding="utf-8")
-    for plan in PLAN_FILES:
+    for plan in (*PLAN_FILES, HOLD_FILE):
         (campaign / PLANS / plan).write_text((files / plan).read_text(encoding="utf-8"), encoding="utf-8")
     random = np.random.default_rng(SEED)
     for sensor in SENSORS:

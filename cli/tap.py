@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.run.run_folder import Run
 
+BOLTED = "bolted"
 KEYS = (
     "Tap softly on the thrust line, ten times, and wait until it is still each time. Space ends a mass and asks for "
     "the next, Backspace takes that back, Q ends. Never on a pressurised or fuelled article."
@@ -62,7 +63,7 @@ def tap(
         from standbook.cli.record import ports_of
 
         journal = _recorded(campaign, tag, masses, ports_of(port or []), rehearsal=rehearsal)
-    if not _fitted(campaign, tag, masses, tanks, journal, written=not again):
+    if not say_taps(campaign, tag, masses, tanks, journal, written=not again):
         raise typer.Exit(EXIT_FINDINGS)
 
 
@@ -83,7 +84,13 @@ def _steps(tag: str, masses: Sequence[tuple[float, float]]) -> "tuple[Step, ...]
     from standbook.daq.bench.step_taking import Step
 
     asks = "ten soft taps, still between them; space when done"
-    return tuple(Step(name=state_name(mass), asks=asks, tags=(tag,), stands=False) for mass, _ in masses)
+    steps = []
+    for mass, _ in masses:
+        if mass > 0.0:  # what knocks the stand until then is none of the taps
+            on = "bolt it on where the propellant rides, stand back; space when it is still"
+            steps.append(Step(name=f"{BOLTED} {mass:g} kg", asks=on, tags=(tag,), stands=False))
+        steps.append(Step(name=state_name(mass), asks=asks, tags=(tag,), stands=False))
+    return tuple(steps)
 
 
 def _recorded(
@@ -105,7 +112,7 @@ def _recorded(
     return record_guided(order, live, lambda marks: StepTaking(_steps(tag, masses), live, marks, lambda _: ()))
 
 
-def _fitted(
+def say_taps(
     campaign: "Campaign",
     tag: str,
     masses: Sequence[tuple[float, float]],
@@ -140,19 +147,21 @@ def _is_clear(test: "TapTest") -> bool:
 
 
 def _states(run: "Run", tag: str, masses: Sequence[tuple[float, float]]) -> "list[StateOfTaps]":
-    """Return the states of a recording: from mark to mark."""
+    """Return the states of a recording: each from the mark before its own."""
     from standbook.analysis.stand_sheets.tap_record import state_of
     from standbook.daq.bench.recorded_levels import signal_of
     from standbook.daq.bench.step_taking import STEP_KEY
 
     marks = sorted((m for m in run.record.marks if m.key == STEP_KEY and not m.struck), key=lambda m: m.host_ns)
-    if len(marks) != len(masses):
-        raise DataError(f"{run.folder}: {len(marks)} of {len(masses)} masses were tapped; the recording is kept")
+    tapped = [mark for mark in marks if not mark.text.startswith(f"{BOLTED} ")]
+    if len(tapped) != len(masses):
+        raise DataError(f"{run.folder}: {len(tapped)} of {len(masses)} masses were tapped; the recording is kept")
     time, signal, origin = signal_of(run, tag)
-    states, start = [], float(time[0])
-    for mark, mass in zip(marks, masses, strict=True):
+    waiting, states, start = list(masses), [], float(time[0])
+    for mark in marks:
         end = (mark.host_ns - origin) / 1e9
-        part = (time >= start) & (time <= end)
-        states.append(state_of(time[part], signal[part], mass))
+        if mark in tapped:
+            part = (time >= start) & (time <= end)
+            states.append(state_of(time[part], signal[part], waiting.pop(0)))
         start = end
     return states

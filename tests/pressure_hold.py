@@ -40,15 +40,16 @@ GAS_MASS = (24.00e-3 - 9.40 / 999.1) * 32e5 / (296.8 * 288.15)  # kg of an ideal
 
 
 def plan_in(campaign, *, wanted="0.1 g/min", settle="1 min", thermometer=True):
-    """Write the plan into a campaign, its thermometer on the oxidiser tank's wall."""
+    """Write the plan into a campaign, whose thermometer is on the oxidiser tank's wall, or on none."""
     from standbook.daq.config.plan import read_plan
 
     names = read_plan(campaign / "plans" / "WF-03.toml").calibrations
     listed = ", ".join(f'"{name}"' for name in names)
     stand = campaign / "stand.toml"
     text = stand.read_text("utf-8")
-    if thermometer:
-        text = text.replace('tag = "TC-11"\n', 'tag = "TC-11"\ntank = "oxidiser"\n')
+    if not thermometer:
+        head, _, rest = text.partition('tag = "TC-11"\n')
+        text = head + 'tag = "TC-11"\n' + rest.replace('tank = "oxidiser"', "#", 1)
     stand.write_text(text, encoding="utf-8")
     place = campaign / "plans" / "PH-01.toml"
     place.write_text(

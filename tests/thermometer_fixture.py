@@ -4,13 +4,11 @@ from standbook.cli.starter import write_campaign
 from tests.campaign_fixture import TODAY, edit
 
 FULL_COUNTS = 2**23  # of a converter whose reference is the voltage over the reference resistor
-THERMOCOUPLE = """measures = "temperature"
-sensor_serial = "TC-0611"
+THERMOCOUPLE = """sensor_serial = "TC-0611"
 kind = "voltage"
 volt_per_count = "0.125 mV"
 """
-THERMOMETER = f"""measures = "temperature"
-sensor_serial = "RT-0611"
+THERMOMETER = f"""sensor_serial = "RT-0611"
 kind = "resistance thermometer"
 volt_per_count = "{0.5e6 / FULL_COUNTS!r} uV"
 supply = "0.500 V"

@@ -15,6 +15,7 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.config.toml_document import Document
 from standbook.daq.run.additions import Weighings
+from standbook.daq.stand_sheets.proof_file import ProofFile
 from standbook.daq.stand_sheets.waiver_file import WaiverFile
 from tests.pull_sheets import pull_sheet
 from tests.readings_sheets import pressure_sheet
@@ -28,6 +29,7 @@ FILES = {
     "sheet": ReadingsSheet,
     "pull": PullSheet,
     "waivers": WaiverFile,
+    "proof": ProofFile,
 }
 TYPED = {  # where a file of the starter campaign has no such table
     "stand": '[device.text_lines]\ncolumns = ["a"]\n',
@@ -39,6 +41,8 @@ TYPED = {  # where a file of the starter campaign has no such table
     "pull": pull_sheet(),
     "waivers": 'plan = "WF-03"\n[[waiver]]\nfact = "disk"\nruins = "all"\nrole = "TC"\nreason = "none"\n'
     "at = 2031-06-14T09:20:00Z\n",
+    "proof": 'tank = "oxidiser"\ndate = 2025-05-20\nrole = "inspector"\ncode = "the code"\nliquid = "water"\n'
+    'pressure = "46.5 +/- 0.5 bar(g)"\nheld = "15 min"\ngauge = "G-17"\nresult = "held"\nrecord = "binder 3"\n',
 }
 
 

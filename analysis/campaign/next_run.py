@@ -9,7 +9,7 @@ variance:
 
     \nu s^2 = \nu_0 s_0^2 + \sum (x_i - \bar x)^2 + \frac{\kappa_0 n}{\kappa}(\bar x - x_0)^2
 
-Source: conjugate analysis of the normal distribution, a textbook result; the prior's numbers are judgement.
+This is the conjugate analysis of a normal distribution, a textbook result; the prior's numbers are judgement.
 """
 
 import math

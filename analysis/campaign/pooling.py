@@ -6,8 +6,7 @@ with own errors e (u_i), scatter between runs b (tau) and a common error c (u_c)
 scale's, which no number of runs averages away. tau by Paule and Mandel on the own variances alone; the interval by
 Hartung and Knapp with the factor held at one or above, as for few and unequal studies.
 
-Sources: Paule & Mandel (1982) for tau; Röver, Knapp & Friede (2015) for the modified interval; both from memory of
-what they print.
+tau is after Paule & Mandel (1982), the modified interval after Röver, Knapp & Friede (2015), both from memory.
 """
 
 import math

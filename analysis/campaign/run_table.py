@@ -148,3 +148,33 @@ def _count(results: Results, severity: str) -> int:
 def tank_names(rows: Iterable[RunRow]) -> tuple[str, ...]:
     """Name the tanks of which any row says something, in order of first appearance."""
     return tuple(dict.fromkeys(name for row in rows for name in (*row.cda, *row.exponent)))
+
+
+def plain_row(row: RunRow) -> dict[str, object]:
+    """Spread a row over named columns, numbers in full and in SI, each beside its standard uncertainty."""
+    found: dict[str, object] = {
+        "folder": row.folder,
+        "date": row.date,
+        "run": row.number,
+        "kind": row.kind,
+        "rehearsal": row.rehearsal,
+        "article": row.article,
+        "hardware": row.hardware,
+        "instruments": row.instruments,
+        "state": row.state,
+        "manifest": row.manifest,
+        "verdict": row.verdict or None,
+        "lower bound": row.lower_bound,
+        "serious": row.serious,
+        "cautions": row.cautions,
+        "reason": row.why or None,
+    }
+    numbers = {"impulse": row.impulse, "c*": row.cstar}
+    numbers |= {f"CdA {name}": value for name, value in row.cda.items()}
+    numbers |= {f"exponent {name}": value for name, value in row.exponent.items()}
+    units = {"impulse": "N*s", "c*": "m/s"}
+    for name, value in numbers.items():
+        unit = units.get(name, "m2" if name.startswith("CdA") else "1")
+        found[f"{name} [{unit}]"] = None if value is None else value.value
+        found[f"u({name}) [{unit}]"] = None if value is None else value.u
+    return found

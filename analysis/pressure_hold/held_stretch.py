@@ -11,6 +11,7 @@ from standbook.daq.errors import DataError
 BLOCK = 5.0  # s of one mean
 ROSE = 0.02  # of the pressure, within ten blocks: somebody pressurised
 VENTED = 0.95  # of the pressure at the beginning: below it, it was let go
+AHEAD = 10  # means
 CLEAR = 10.0  # s before the venting, not counted
 LEAST = 120.0  # s of a hold
 LEAST_PRESSURE = 2e5  # Pa absolute, below which nothing was held
@@ -42,9 +43,11 @@ def held_stretch(time: Array, pressure: Array, *, settle: float) -> tuple[float,
     at, mean = at[known], mean[known]
     if mean.size < 2 or float(np.max(mean)) < LEAST_PRESSURE:
         raise DataError("no pressure was held: the tank stayed near the pressure of the air")
-    ahead = np.minimum(np.arange(mean.size) + 10, mean.size - 1)
+    ahead = np.minimum(np.arange(mean.size) + AHEAD, mean.size - 1)
     rising = np.flatnonzero(mean[ahead] - mean > ROSE * float(np.max(mean)))
-    full = int(np.argmax(mean[int(rising[-1]) :])) + int(rising[-1]) if rising.size else 0
+    last = int(rising[-1]) if rising.size else 0
+    # a supply that passes lifts it on and on, by less than that in ten means: what it reaches later is no beginning
+    full = last + int(np.argmax(mean[last : last + AHEAD + 1])) if rising.size else 0
     begun = float(at[full]) + settle
     after = at > at[full]
     fallen = np.flatnonzero(after & (mean < VENTED * mean[full]))

@@ -6,6 +6,8 @@ Everything is provisional: no uncertainty, no verdict, nothing weighed. Times in
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from standbook.analysis.findings.channels import CLIPPED
+from standbook.analysis.findings.thrust import THRUST_CLIPPED
 from standbook.analysis.quick_look.suggestion import Suggestion, Word, suggestion
 from standbook.analysis.report.content.number_format import fixed, seconds
 from standbook.analysis.results.prediction import Prediction
@@ -87,7 +89,7 @@ def provisional_impulse(results: Results) -> float | None:
 def _record(results: Results) -> str:
     rows = sum(health.rows for health in results.record.values())
     lost = sum(health.lost_rows for health in results.record.values())
-    clipped = sorted({f.channel or "" for f in results.findings if f.code in ("clipped", "thrust-clipped")})
+    clipped = sorted({f.channel or "" for f in results.findings if f.of(CLIPPED) or f.of(THRUST_CLIPPED)})
     word = "complete" if not lost else "incomplete"
     cut = f"{', '.join(clipped)} clipped" if clipped else "nothing clipped"
     source = f"T-0 by {results.t_zero.source}" if results.t_zero is not None else "no T-0"
@@ -97,7 +99,7 @@ def _record(results: Results) -> str:
 def _times(results: Results, plan: Plan, prediction: Prediction | None) -> str:
     """Say when it flowed or burned, when that was predicted to end, and which side was depleted first."""
     start, stop = _span(results, plan)
-    what = "thrust" if plan.kind.fires else plan.kind.part
+    what = measurands.THRUST if plan.kind.fires else plan.kind.part
     if start is None:
         return f"no {what} was found"
     until = "the record's end" if stop is None else seconds(stop, 2)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from standbook.analysis.findings.channels import (
+    BEYOND_CALIBRATION,
     CELL_FROZEN,
     CLIPPED,
     CLOCK_BENT,
@@ -22,7 +23,7 @@ from standbook.daq.config.plan import Plan
 
 Word = Literal["KEEP", "DECIDE", "REPEAT"]
 MOST_REASONS = 3
-WITHDRAWN = (NOT_RESPONDING, CLIPPED, OPEN_WIRE, HELD_VALUE, CELL_FROZEN)
+WITHDRAWN = (NOT_RESPONDING, BEYOND_CALIBRATION, CLIPPED, OPEN_WIRE, HELD_VALUE, CELL_FROZEN)
 SATURATED = (THRUST_CLIPPED, THRUST_FLAT_TOP)
 
 

@@ -2,60 +2,28 @@
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable
 
 import numpy as np
 
 from standbook.analysis.calibration.pull_fit import fit_of_pull
 from standbook.analysis.impulse.load_path import NEVER_MEASURED, NEVER_MEASURED_SMALL, SMALL_CELL
+from standbook.analysis.readiness.campaign_state import MINUTES, CampaignState, impulse_u, share_of
+from standbook.analysis.readiness.check_facts import STATES, check_facts
 from standbook.analysis.readiness.fact import Fact, State, share_lost
 from standbook.analysis.report.content.number_format import two_digits
 from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
-from standbook.daq.config.plan import Plan
-from standbook.daq.config.stand import Input, Stand
+from standbook.daq.config.stand import Input
 from standbook.daq.errors import DataError
 from standbook.daq.quantity import absolute
-from standbook.daq.stand_sheets.check_file import CheckFile, DoneCheck, Says
-from standbook.daq.stand_sheets.hold_file import HoldFile
-from standbook.daq.stand_sheets.load_file import LoadFile
-from standbook.daq.stand_sheets.pull_file import PullFile
-from standbook.daq.stand_sheets.tap_file import TapFile
 
-STATES: Mapping[Says, State] = {"agrees": "holds", "differs": "does not hold", "cannot tell": "cannot tell"}
 BAROMETER_FOR = 0.5  # h
 BAROMETER_A_H = 50.0  # Pa an hour that the air moves on an unsettled day; judgement
 PREDICTION_SHARE = 0.5  # of an objective that a comparison with a locked prediction is; judgement
-TWIN_SHARE = 0.5  # of it, where another sensor shows the same pressure; judgement
 MODE_U = 0.005  # of the impulse's peak and window, without a tap test of this mass; judgement
 EXPONENT_U, WITHOUT_HOLD = 0.03, 0.04  # of an exponent, with a hold, and added where nobody knows whether gas leaves
 LOAD_U, CONTAINERS_U = 0.024, 0.005  # of a load: by the cell alone, and by containers
-MINUTES = {"check": 10.0, "pull": 45.0, "tap": 30.0, "hold": 45.0, "load": 10.0, "lock": 1.0, "calibrate": 60.0}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CampaignState:
-    """What the files of a campaign say of one plan."""
-
-    plan: Plan
-    stand: Stand
-    calibrations: Mapping[str, Calibration]
-    now: dt.datetime
-    stand_sha256: str  # of the stand file as it is
-    lock: str  # in words where the plan is not locked as it is; empty where it is
-    checks: tuple[CheckFile, ...]  # of the plan, oldest first, practised ones left out unless it is practice
-    pulls: Mapping[str, PullFile]
-    taps: TapFile | None
-    holds: Mapping[str, HoldFile]
-    load: LoadFile | None
-    free: int  # bytes on the disk
-    needed: int  # bytes that the run needs
-
-    @property
-    def minimum(self) -> tuple[str, ...]:
-        """Tags of the minimum data, all calibrated ones where the plan names none."""
-        return self.plan.test.minimum_data or tuple(self.calibrations)
 
 
 def campaign_facts(of: CampaignState) -> tuple[Fact, ...]:
@@ -63,9 +31,10 @@ def campaign_facts(of: CampaignState) -> tuple[Fact, ...]:
     return (
         _locked(of),
         *_calibrated(of),
-        *_checked(of),
+        *check_facts(of),
         _barometer(of),
         *_cell_facts(of),
+        *_proofs(of),
         *_holds(of),
         _loaded(of),
         _disk(of),
@@ -88,7 +57,7 @@ def _calibrated(of: CampaignState) -> Iterable[Fact]:
     """Judge serial numbers, and whether the calibrated range holds what the plan expects."""
     for tag in sorted(of.calibrations):
         c, item = of.calibrations[tag], of.stand.input_tagged(tag)
-        share = _share_of(of, item)
+        share = share_of(of, item)
         if item.sensor_serial and item.sensor_serial != c.sensor_serial:
             yield Fact(
                 name=f"serial number of {tag}",
@@ -123,84 +92,6 @@ def _expected(of: CampaignState, item: Input, c: Calibration) -> float | None:
     return absolute(tank.start_pressure, air).value - (air.value if c.reference == "gauge" else 0.0)
 
 
-def _share_of(of: CampaignState, item: Input) -> float:
-    """Return the share of the objective that a channel is."""
-    twins = [
-        other
-        for other in of.stand.input
-        if other.tag != item.tag and other.measures == item.measures and other.tank == item.tank
-    ]
-    return TWIN_SHARE if twins or item.tag not in of.minimum else 1.0
-
-
-def _checked(of: CampaignState) -> Iterable[Fact]:
-    """Judge the newest check of every kind; one that no sheet holds is not measured."""
-    valid = [sheet for sheet in of.checks if sheet.stand_sha256 == of.stand_sha256]
-    newest: dict[tuple[str, str], tuple[CheckFile, DoneCheck]] = {}
-    for sheet in valid:
-        newest |= {(one.of.tag, one.of.kind): (sheet, one) for one in sheet.check}
-    for (tag, kind), (sheet, one) in sorted(newest.items()):
-        yield _fact_of_check(of, tag, kind, sheet, one)
-    for tag, kind in _wanted(of):
-        if (tag, kind) not in newest:
-            changed = " since the stand file changed" if of.checks and not valid else ""
-            yield _fact(
-                of,
-                tag,
-                kind,
-                state="not measured",
-                found=f"not checked{changed}",
-                mend=f"vented: standbook check, {kind}",
-            )
-
-
-def _wanted(of: CampaignState) -> Iterable[tuple[str, str]]:
-    """Return tag and kind of each check that a plan's minimum data rest on."""
-    for tag in of.minimum:
-        c, item = of.calibrations.get(tag), of.stand.input_tagged(tag)
-        if c is None:
-            continue
-        if c.dimension == "pressure" and c.reference in ("gauge", "absolute"):
-            yield tag, "zero at ambient"
-            if item.measures == measurands.TANK_PRESSURE:
-                yield tag, "unit"
-        if item.measures == measurands.THRUST:
-            yield tag, "sign"
-            yield tag, "check weight"
-    if of.plan.test.t_zero_edge is not None:
-        yield of.plan.test.t_zero_edge.line, "T-0"
-
-
-def _fact_of_check(of: CampaignState, tag: str, kind: str, sheet: CheckFile, one: DoneCheck) -> Fact:
-    age = (of.now - sheet.at).total_seconds() / 3600.0
-    return _fact(
-        of,
-        tag,
-        kind,
-        state=STATES[one.outcome.says],
-        found=one.outcome.sentence,
-        mend="vented: standbook check",
-        age=age,
-    )
-
-
-def _fact(
-    of: CampaignState, tag: str, kind: str, *, state: State, found: str, mend: str, age: float | None = None
-) -> Fact:
-    items = [item for item in of.stand.input if item.tag == tag]
-    share = 1.0 if kind == "T-0" else _share_of(of, items[0]) if items else TWIN_SHARE
-    return Fact(
-        name=f"{kind} of {tag}",
-        state=state,
-        found=found,
-        ruins="the run: nothing says when it began" if kind == "T-0" else f"all that {tag} reads",
-        share=share,
-        mend=mend,
-        minutes=MINUTES["check"],
-        age=age,
-    )
-
-
 def _barometer(of: CampaignState) -> Fact:
     sheet = of.checks[-1] if of.checks else None
     age = None if sheet is None else (of.now - sheet.at).total_seconds() / 3600.0
@@ -214,8 +105,8 @@ def _barometer(of: CampaignState) -> Fact:
         found="not read today" if age is None else f"read {60 * age:.0f} min ago",
         ruins=f"up to {100 * added:.2g} % of the start pressures",
         share=share_lost(0.005, added),
-        mend="read the barometer: standbook check",
-        minutes=1.0,
+        mend="vented: standbook check",
+        minutes=MINUTES["check"],
         age=age,
     )
 
@@ -234,7 +125,7 @@ def _cell_facts(of: CampaignState) -> Iterable[Fact]:
             state="not measured" if taps is None else "holds",
             found="no tap test with full tanks" if taps is None else f"tapped on {taps.date}",
             ruins=f"up to {100 * MODE_U:.1f} % of peak and window",
-            share=share_lost(_impulse_u(of, cells[0]), MODE_U),
+            share=share_lost(impulse_u(of, cells[0]), MODE_U),
             mend="vented, water in the tanks: standbook tap",
             minutes=MINUTES["tap"],
             age=None if taps is None else _days(of, taps.date),
@@ -244,7 +135,7 @@ def _cell_facts(of: CampaignState) -> Iterable[Fact]:
 def _path(of: CampaignState, item: Input) -> Fact:
     c, pull = of.calibrations[item.tag], of.pulls.get(item.tag)
     never = NEVER_MEASURED if c.highest * c.scale >= SMALL_CELL else NEVER_MEASURED_SMALL
-    planned = _impulse_u(of, item)
+    planned = impulse_u(of, item)
     state: State = "not measured"
     found, age, added = f"never pulled; up to {100 * never:.0f} % beside the cell", None, never / math.sqrt(3.0)
     if pull is not None:
@@ -275,17 +166,30 @@ def _path(of: CampaignState, item: Input) -> Fact:
     )
 
 
-def _impulse_u(of: CampaignState, item: Input) -> float:
-    """Return the relative u of the impulse that a plan wants, else what cell and load path leave open."""
-    wanted = of.plan.test.wanted.impulse
-    if wanted is not None:
-        return wanted.value / 2.0  # an expanded uncertainty, about 95 %
-    c = of.calibrations[item.tag]
-    return math.hypot(c.slope_u(), c.stand_interaction.factor.relative_u)
-
-
 def _days(of: CampaignState, day: dt.date) -> float:
     return max(0.0, 24.0 * (of.now.date() - day).days)
+
+
+def _proofs(of: CampaignState) -> Iterable[Fact]:
+    """Tell whether somebody recorded a hydrostatic proof above each tank's pressure: evidence, and no permission."""
+    for tank in of.plan.tank:
+        proof, air = of.proofs.get(tank.name), of.plan.site.ambient_pressure
+        state: State = "not measured"
+        found = "no sheet of one"
+        if proof is not None:
+            asked = absolute(tank.start_pressure, air).value - air.value
+            found, above = proof.sentence, proof.pressure.value > asked
+            state = "holds" if above and proof.result == "held" else "does not hold"
+            found += "" if above else f"; the plan asks for {asked / 1e5:.3g} bar(g)"
+        yield Fact(
+            name=f"hydrostatic proof of {tank.name}",
+            state=state,
+            found=found,
+            ruins="people and stand; this sheet is evidence, no permission",
+            share=1.0,
+            mend="whoever the code licenses, with liquid; then proofs/DATE_TANK.toml",
+            minutes=MINUTES["proof"],
+        )
 
 
 def _holds(of: CampaignState) -> Iterable[Fact]:

@@ -59,6 +59,31 @@ def ranked(facts: Iterable[Fact]) -> tuple[Fact, ...]:
     return tuple(sorted(facts, key=lambda fact: (-fact.loss, fact.minutes, fact.name)))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Facts that one thing answers: a command, or something that people do."""
+
+    mend: str  # what would settle them all
+    minutes: float  # that takes, once for all
+    facts: tuple[Fact, ...]  # by expected loss
+
+    @property
+    def loss(self) -> float:
+        """Greatest expected loss among them: the losses are no sum."""
+        return max(fact.loss for fact in self.facts)
+
+
+def grouped(facts: Iterable[Fact]) -> tuple[Group, ...]:
+    """Gather ranked facts by what answers them; the group with the greatest loss first, of equal ones the quickest."""
+    found: dict[str, list[Fact]] = {}
+    for fact in facts:
+        found.setdefault(fact.mend, []).append(fact)
+    groups = [
+        Group(mend=mend, minutes=max(fact.minutes for fact in own), facts=tuple(own)) for mend, own in found.items()
+    ]
+    return tuple(sorted(groups, key=lambda group: (-group.loss, group.minutes, group.mend)))
+
+
 def with_waivers(facts: Sequence[Fact], waivers: Sequence[Waiver]) -> tuple[tuple[Fact, ...], tuple[Waiver, ...]]:
     """Put waivers beside their facts, which stay as they are; return those of no open fact too."""
     by_name = {waiver.fact: waiver for waiver in waivers}

@@ -16,7 +16,7 @@ from standbook.daq.run.run_folder import Run
 CLIPPED_SHARE = 0.001  # of rows at a rail
 ROWS_A_FRAME = 1  # the dearest way to send rows
 MINUTES = 10.0
-NOT_LOOKED = "not looked at; give standbook ready --look"
+NOT_LOOKED = "not looked at"
 
 
 def live_facts(plan: Plan, stand: Stand, look: Run | None) -> tuple[Fact, ...]:

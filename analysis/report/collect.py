@@ -84,7 +84,7 @@ def context_from_run(
         people=tuple(Person(role, initials) for role, initials in people if initials),
         deviations=deviations,
         recomputation=_recomputation(run, results, used),
-        stand_checks=stand_lines(evidence),
+        stand_checks=stand_lines(evidence, run.pulls, run.taps),
         waivers=waiver_lines(evidence),
         imported=_imported_file(run),
         vouched_by=vouched_by,

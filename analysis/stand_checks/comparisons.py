@@ -12,7 +12,7 @@ ONE_OF_MANY = 4.0  # u: one sensor against the middle of the others
 SHUNT_U = math.sqrt(2.0) * 2e-4  # of one step over another, relative: 0.02 % each; simulated converters
 
 
-def two_pressures(reading: Array, gauge: Array, *, u: Array) -> tuple[Check, Check]:
+def two_pressures(reading: Array, gauge: Array, *, u: Array, zero_u: float = 0.0) -> tuple[Check, Check]:
     """Compare a transducer with a gauge at two pressures: its span, relative, and its zero.
 
     Parameters
@@ -21,17 +21,19 @@ def two_pressures(reading: Array, gauge: Array, *, u: Array) -> tuple[Check, Che
         Low, then high; one reference both, absolute or gauge. [Pa]
     u : (2,) array
         Of the differences, independent of each other. [Pa]
+    zero_u : float
+        Of both differences alike: it is none of the span. [Pa]
     """
     apart = reading - gauge
     width = float(gauge[1] - gauge[0])
     slope = float(apart[1] - apart[0]) / width
     slope_u = math.hypot(float(u[0]), float(u[1])) / abs(width)
     share = float(gauge[0]) / width
-    zero_u = math.hypot((1.0 + share) * float(u[0]), share * float(u[1]))
+    intercept_u = math.hypot((1.0 + share) * float(u[0]), share * float(u[1]), zero_u)
     zero = float(apart[0]) - slope * float(gauge[0])
     return (
         judged("span by two pressures", expected=0.0, found=slope, u=slope_u, unit="1"),
-        judged("zero by two pressures", expected=0.0, found=zero, u=zero_u, unit="Pa"),
+        judged("zero by two pressures", expected=0.0, found=zero, u=intercept_u, unit="Pa"),
     )
 
 

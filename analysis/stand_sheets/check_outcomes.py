@@ -3,28 +3,42 @@
 import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from standbook.analysis.budget.alignment import LEAST_ANGLE
 from standbook.analysis.stand_checks.ambient import absolute_or_gauge
 from standbook.analysis.stand_checks.charts import charted
 from standbook.analysis.stand_checks.check import Check, Outcome, judged
-from standbook.analysis.stand_checks.comparisons import shunt_step, supply_sag
+from standbook.analysis.stand_checks.comparisons import alignment, shunt_step, supply_sag, two_pressures
 from standbook.analysis.stand_checks.responses import sign, swap
 from standbook.analysis.stand_checks.unit_ratio import DEAD, unit_ratio
-from standbook.analysis.stand_sheets.check_steps import PUSH, SAG, SHUNT, T_ZERO, TANK, VENTED, WEIGHT
+from standbook.analysis.stand_sheets.check_steps import (
+    ALIGNMENT,
+    LOW,
+    PUSH,
+    SAG,
+    SHUNT,
+    T_ZERO,
+    TANK,
+    VENTED,
+    WEIGHT,
+)
 from standbook.daq.bench.settled_level import Level
-from standbook.daq.bench.step_taking import TakenStep
+from standbook.daq.bench.step_taking import SLASH, TakenStep
 from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
+from standbook.daq.stand_sheets.pull_file import PullFile
 
 BAR = 1e5
 AIR_ON_STEEL = 1.0 - 1.2 / 8000.0  # of the weight of what a scale showed; OIML D 28, confirmed
 RATIO_U = 2e-4  # of one ratio of two signals at different supplies; simulated converters
 GAUGE_READ = 0.25  # of a division of a hundredth of the range: read by eye, standard; judgement
+COUNTED_WITH = 2.0  # angles stated: a half-normal angle is below that 19 times in 20
+GAUGE_KINDS = ("gauge span", "gauge zero")
 ZERO, SHUNT_STEP = "zero of", "shunt step of"
 
 
@@ -45,6 +59,7 @@ class CheckedStand:
     stand: Stand
     calibrations: Mapping[str, Calibration]
     earlier: Sequence[Mapping[str, float]] = ()  # values of earlier sheets, oldest first
+    pulls: Mapping[str, PullFile] = field(default_factory=dict)  # newest of each cell
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +93,13 @@ def outcomes(of: CheckedStand, taken: Sequence[TakenStep]) -> tuple[StandCheck, 
     for step in taken:
         if step.name.startswith(f"{TANK} "):
             found += _tank(of, rest, step)
+            found += _two_pressures(of, rest, steps.get(f"{LOW} {step.name.removeprefix(f'{TANK} ')}"), step)
     if PUSH in steps:
         found += _push(of, rest, steps[PUSH])
     if WEIGHT in steps:
         found += _weight(of, rest, steps[WEIGHT])
+    if ALIGNMENT in steps:
+        found += _alignment(of, steps[ALIGNMENT])
     found += _shunts(of, rest, taken)
     found += _t_zero(of, steps.get(T_ZERO))
     if SAG in steps:
@@ -146,12 +164,10 @@ def _tank(of: CheckedStand, rest: TakenStep, step: TakenStep) -> Iterable[StandC
     others = [tag for tag in step.levels if tag not in own]
     for tag in own:
         c = of.calibrations[tag]
-        if gauge_u is None:
+        if gauge_u is None or gauge <= 0.0:
             u = math.inf
         else:
-            read = GAUGE_READ * 0.01 * (of.stand.checks.gauge_range.value if of.stand.checks.gauge_range else 0.0)
-            u = math.hypot(gauge_u / gauge, read / gauge, rises[tag].noise / gauge) if gauge > 0.0 else math.inf
-            u = math.hypot(u, c.slope_u())
+            u = math.hypot(_gauge_u(of) / gauge, rises[tag].noise / gauge, c.slope_u())
         span = (c.highest - c.lowest) * c.scale
         check = unit_ratio(rises[tag].value, gauge, u=u, span=span, dimension="pressure")
         if gauge_u is None:
@@ -167,6 +183,45 @@ def _tank(of: CheckedStand, rest: TakenStep, step: TakenStep) -> Iterable[StandC
     alive = [tag for tag in own if gauge <= 0.0 or abs(rises[tag].value) > DEAD * gauge]  # else it was said above
     for one, other in itertools.pairwise(alive):
         yield StandCheck(tag=other, kind="twin", check=_twins(of, one, other, rises))
+
+
+def _gauge_u(of: CheckedStand) -> float:
+    """Return the standard uncertainty of a gauge read by eye; not a number where its class is not stated. [Pa]."""
+    means = of.stand.checks
+    if means.gauge_u is None or means.gauge_range is None:
+        return math.nan
+    return math.hypot(means.gauge_u, GAUGE_READ * 0.01 * means.gauge_range.value)
+
+
+def _two_pressures(of: CheckedStand, rest: TakenStep, low: TakenStep | None, high: TakenStep) -> Iterable[StandCheck]:
+    """Hold the sensors of a tank against its gauge at two pressures: span and zero of what they read, not of rises."""
+    tank, gauge_u = high.name.removeprefix(f"{TANK} "), _gauge_u(of)
+    if low is None or not math.isfinite(gauge_u):
+        return
+    gauge = np.array([float(low.value), float(high.value)]) * BAR
+    air = float(rest.value) * 1e3
+    for tag in (tag for tag in high.levels if of.stand.input_tagged(tag).tank == tank):
+        c, read = of.calibrations[tag], [_read(of, tag, step.levels[tag]) for step in (low, high)]
+        values = np.array([one.value for one in read]) - (air if c.reference == "absolute" else 0.0)
+        width = gauge[1] - gauge[0]
+        if width <= 0.0 or abs(values[1] - values[0]) < DEAD * width:
+            continue  # said of its unit, or nothing to divide by
+        u = np.array([math.hypot(gauge_u, one.noise, c.slope_u() * at) for one, at in zip(read, gauge, strict=True)])
+        barometer_u = of.plan.site.ambient_pressure.u if c.reference == "absolute" else 0.0
+        zero_u = math.hypot(c.scale * c.zero_u(), barometer_u)
+        for kind, check in zip(GAUGE_KINDS, two_pressures(values, gauge, u=u, zero_u=zero_u), strict=True):
+            yield StandCheck(tag=tag, kind=kind, check=_named(check, tag))
+
+
+def _alignment(of: CheckedStand, step: TakenStep) -> Iterable[StandCheck]:
+    """Hold the angle that was read against what the impulse's budget counts with: twice the angle stated there."""
+    angle, _, u = step.value.partition(SLASH)
+    for tag in step.levels:
+        pull, path = of.pulls.get(tag), of.calibrations[tag].stand_interaction
+        stated = pull.angle_u if pull is not None else path.angle.value if path.angle is not None else 0.0
+        allowed = 1.0 - math.cos(COUNTED_WITH * max(stated, LEAST_ANGLE))
+        check = alignment(math.radians(float(angle)), u=math.radians(float(u)), allowed=allowed)
+        yield StandCheck(tag=tag, kind="alignment", check=_named(check, tag))
 
 
 def _twins(of: CheckedStand, one: str, other: str, rises: Mapping[str, _Reading]) -> Check:

@@ -1,6 +1,9 @@
 """The steps of a check in place for a plan: what the crew does, and which inputs show it."""
 
+import math
 from collections.abc import Mapping, Sequence
+
+import numpy as np
 
 from standbook.daq.bench.recorded_levels import recorded_levels
 from standbook.daq.bench.step_taking import STEP_KEY, Step, TakenStep
@@ -11,8 +14,9 @@ from standbook.daq.config.stand import Input, Stand
 from standbook.daq.errors import DataError
 from standbook.daq.run.run_folder import Run
 
-VENTED, TANK, PUSH, WEIGHT, SHUNT, SAG = "vented", "tank", "push", "weight", "shunt", "sag"
-T_ZERO = "T-0"
+VENTED, TANK, LOW, PUSH, WEIGHT, SHUNT, SAG = "vented", "tank", "low", "push", "weight", "shunt", "sag"
+ALIGNMENT, T_ZERO = "alignment", "T-0"
+UNFELT = 0.3  # of a reading's own u: so much it may still move while it is taken; adds 5 % to u; judgement
 
 
 def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration]) -> tuple[Step, ...]:
@@ -40,10 +44,10 @@ def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration
     air = f"{plan.site.ambient_pressure.value / 1e3:.2f}"
     steps = [
         Step(name=VENTED, asks="all lines open to the air, nothing on the cell; type the barometer if it differs",
-             tags=(*pressures, *cells), value=air, unit="kPa(a)")
+             tags=(*pressures, *cells), value=air, unit="kPa(a)", unfelt=_unfelt(calibrations, (*pressures, *cells)))
     ]  # fmt: skip
     if cells:
-        steps += _cell_steps(stand, tuple(cells))
+        steps += _cell_steps(stand, tuple(cells), calibrations)
     steps += [
         Step(
             name=f"{SHUNT} {item.tag}",
@@ -60,32 +64,37 @@ def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration
     if sagging := sagging_inputs(known, calibrations):
         asks = "still vented: lower the sensors' supply; type by how much"
         steps.append(Step(name=SAG, asks=asks, tags=tuple(sagging), unit="%"))
-    steps += _tank_steps(plan, known)  # last: what needs hands is done while all is vented
+    steps += _tank_steps(plan, stand, known, calibrations)  # last: what needs hands is done while all is vented
     return tuple(steps)
 
 
-def _tank_steps(plan: Plan, known: Sequence[Input]) -> list[Step]:
+def _tank_steps(
+    plan: Plan, stand: Stand, known: Sequence[Input], calibrations: Mapping[str, Calibration]
+) -> list[Step]:
     tags = tuple(item.tag for item in known if item.measures == measurands.TANK_PRESSURE)
-    alone = "" if len(plan.tank) == 1 else ", the other one vented"
-    return [
-        Step(
-            name=f"{TANK} {tank.name}",
-            asks=f"pressurised from afar{alone}; type the gauge, read from afar; or N",
-            tags=tags,
-            unit="bar(g)",
-            moves=tuple(item.tag for item in known if item.tag in tags and item.tank == tank.name),
-        )
-        for tank in plan.tank
-        if any(item.tank == tank.name for item in known if item.tag in tags)
-    ]
+    alone = "" if len(plan.tank) == 1 else ", the other vented"
+    unfelt = _unfelt(calibrations, tags, stand.checks.gauge_u or 0.0)
+    steps = []
+    for tank in plan.tank:
+        own = tuple(item.tag for item in known if item.tag in tags and item.tank == tank.name)
+        if not own:
+            continue
+        for name, how in ((f"{LOW} {tank.name}", "to about a tenth"), (f"{TANK} {tank.name}", "to its pressure")):
+            asks = f"pressurised {how} from afar{alone}; type the gauge, or N"
+            steps.append(Step(name=name, asks=asks, tags=tags, unit="bar(g)", moves=own, unfelt=unfelt))
+    return steps
 
 
-def _cell_steps(stand: Stand, cells: tuple[str, ...]) -> list[Step]:
+def _cell_steps(stand: Stand, cells: tuple[str, ...], calibrations: Mapping[str, Calibration]) -> list[Step]:
     weight = stand.checks.weight
     typed = "" if weight is None else f"{weight.value:.6g}"
     return [
         Step(
-            name=PUSH, asks="vented, released: push the way thrust does, let go, press space", tags=cells, stands=False
+            name=PUSH,
+            asks="vented, released: push the way thrust does, let go, press space",
+            tags=cells,
+            stands=False,
+            moves=cells,
         ),
         Step(
             name=WEIGHT,
@@ -94,8 +103,30 @@ def _cell_steps(stand: Stand, cells: tuple[str, ...]) -> list[Step]:
             value=typed,
             unit="kg",
             moves=cells,
+            unfelt=_unfelt(calibrations, cells),
+        ),
+        Step(
+            name=ALIGNMENT,
+            asks="inclinometer: thrust line against cell; type angle/u, like 0.5/0.2",
+            tags=cells,
+            unit="deg",
+            stands=False,
+            with_u=True,
         ),
     ]
+
+
+def _unfelt(
+    calibrations: Mapping[str, Calibration], tags: Sequence[str], held_against: float = 0.0
+) -> dict[str, float]:
+    """Return the change of each signal that a check does not feel: a share of its reading's u and the gauge's [Pa]."""
+    found = {}
+    for tag in tags:
+        c = calibrations[tag]
+        u = math.hypot(c.zero_uncertainty, held_against / c.scale)
+        ends = c.signal(np.array([0.0, UNFELT * u]))
+        found[tag] = abs(float(ends[1] - ends[0]))
+    return found
 
 
 def is_static_pressure(item: Input, calibration: Calibration) -> bool:

@@ -19,6 +19,7 @@ from standbook.analysis.calibration.load_by_cell import (
 )
 from standbook.analysis.calibration.pull_fit import fit_of_pull
 from standbook.analysis.physics.load_cell import weight_sign
+from standbook.analysis.stand_sheets.check_steps import UNFELT
 from standbook.daq.arrays import Array
 from standbook.daq.bench.step_taking import Step
 from standbook.daq.config.calibration import Calibration
@@ -53,11 +54,14 @@ class Filling:
     sentences: tuple[str, ...]
 
 
-def load_steps(tag: str) -> tuple[Step, ...]:
-    """Return the steps of a filling."""
+def load_steps(calibration: Calibration) -> tuple[Step, ...]:
+    """Return the steps of a filling, by the calibration of its cell."""
+    tag = calibration.tag
+    ends = calibration.signal(np.array([0.0, UNFELT * calibration.zero_uncertainty]))
+    unfelt = {tag: abs(float(ends[1] - ends[0]))}
     return (
-        Step(name=EMPTY, asks="tanks empty, hoses as they will be, nobody on the stand", tags=(tag,)),
-        Step(name=FILLED, asks="filled and vented, quiet", tags=(tag,)),
+        Step(name=EMPTY, asks="tanks empty, hoses as they will be, nobody on the stand", tags=(tag,), unfelt=unfelt),
+        Step(name=FILLED, asks="filled and vented, quiet", tags=(tag,), unfelt=unfelt),
         Step(name=WAITED, asks="ten minutes later or more, vented all the time; or N", tags=(tag,), stands=False),
     )
 

@@ -88,7 +88,7 @@ class LevelTaking:
         planned, standing = self.next, self._live.standing(now_ns)
         if planned is None:
             return "all levels are taken"
-        signal = "" if standing.level is None else f"{standing.level.mean:.6g}, "
+        signal = "" if standing.level is None else f"{self._live.told(standing.level)}, "
         stands = self.why_not(now_ns) or "stands, press space"
         return f"{self.place} {planned.words(self.typed or planned.value)}: {signal}{stands}"
 
@@ -128,7 +128,7 @@ class LevelTaking:
         self._live.note_taken(standing.level)
         self.taken.append(TakenLevel(planned, value, mark, standing.level))
         self.typed = ""
-        self.said = f"taken: {mark.text}, signal {standing.level.mean:.7g} ± {standing.level.mean_u:.1g}"
+        self.said = f"taken: {mark.text}, signal {self._live.told(standing.level)} indicated"
         if self.next is not None and self.next.run != planned.run:
             self.said += f"\nrun {self.next.run}: unload, disconnect and connect the sensor once, then go on"
 

@@ -1,7 +1,7 @@
 """Follow the signal of one input while it is recorded, and say whether it stands. No file, no clock of its own."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,7 +73,9 @@ class LiveLevel:
         self._signal: NDArray[np.float64] = np.empty(0)
         self._good: NDArray[np.bool_] = np.empty(0, np.bool_)
         self._span: tuple[float, float] | None = None  # lowest and highest level taken
-        self.range = 0.0  # of the signal where its calibration tells it: a small share of it is no movement
+        self._calibration = calibrations.get(tag)
+        # of the signal where its calibration tells it: a small share of it is no movement
+        self.range = 0.0 if self._calibration is None else _range(self._calibration)
 
     @property
     def tag(self) -> str:
@@ -117,8 +119,32 @@ class LiveLevel:
         self._seen = ring.newest
         self._add(ring, rows)
 
-    def standing(self, now_ns: int) -> Standing:
-        """Return the level that the newest seconds are, or why they are none, at an instant of the monotonic clock."""
+    def told(self, level: Level) -> str:
+        """Say what a level is: as its calibration reads it, else the signal."""
+        c = self._calibration
+        if c is None:
+            return f"{level.mean:.6g} {self._item.sensor_kind.signal_unit}"
+        reading = float(c.reading(np.array([level.mean]))[0])
+        return f"{_short(reading, c.highest - c.lowest)} {c.reading_unit}"
+
+    def _change(self, level: Level) -> Callable[[float], str]:
+        """Return what writes a change of the signal near a level with a unit."""
+        c = self._calibration
+        if c is None:
+            return lambda change: f"{change:.2g} {self._item.sensor_kind.signal_unit}"
+        unit = c.reading_unit.partition("(")[0]  # a difference is neither absolute nor gauge
+
+        def told(change: float) -> str:
+            ends = c.reading(np.array([level.mean, level.mean + change]))
+            return f"{abs(float(ends[1] - ends[0])):.2g} {unit}"
+
+        return told
+
+    def standing(self, now_ns: int, unfelt: float = 0.0) -> Standing:
+        """Return the level that the newest seconds are, or why they are none, at an instant of the monotonic clock.
+
+        ``unfelt`` is a change of the signal that whoever takes the level does not feel.
+        """
         if not self._time.size or self.newest_ns is None:
             return Standing(None, "no rows yet")
         if (age := (now_ns - self.newest_ns) / 1e9) > STALE:
@@ -128,7 +154,8 @@ class LiveLevel:
             level = level_before(end, self._time[self._good], self._signal[self._good])
         except DataError as error:
             return Standing(None, str(error))
-        return Standing(level, level.unsettled(max(self.span, self.range)))
+        why_not = level.unsettled(max(self.span, self.range), unfelt=unfelt, told=self._change(level))
+        return Standing(level, why_not)
 
     def note_taken(self, level: Level) -> None:
         """Note a level that was taken: what counts as a change is a share of their span."""
@@ -184,10 +211,6 @@ class LiveLevels:
     def __init__(self, stand: Stand, tags: Sequence[str], calibrations: Mapping[str, Calibration]) -> None:
         self._intakes = _intakes(stand, stand.input)
         self.of: Mapping[str, LiveLevel] = {tag: LiveLevel(stand, tag, calibrations, self._intakes) for tag in tags}
-        for tag, level in self.of.items():
-            if (known := calibrations.get(tag)) is not None:
-                ends = known.signal(np.array([known.lowest, known.highest]))
-                level.range = abs(float(ends[1] - ends[0]))
 
     @property
     def newest_ns(self) -> int | None:
@@ -203,6 +226,18 @@ class LiveLevels:
             for level in self.of.values():
                 if taken.device in level.devices:
                     level.follow()
+
+
+def _range(calibration: Calibration) -> float:
+    """Return the range of the signal over which an input is calibrated."""
+    ends = calibration.signal(np.array([calibration.lowest, calibration.highest]))
+    return abs(float(ends[1] - ends[0]))
+
+
+def _short(value: float, span: float) -> str:
+    """Write an indicated value to a thousandth of its span or so."""
+    decimals = max(0, 3 - math.ceil(math.log10(span))) if span > 0.0 else 2
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"
 
 
 def _intakes(stand: Stand, inputs: Sequence[Input]) -> dict[str, Intake]:

@@ -1,6 +1,7 @@
 """Tell whether a signal stands, and where: the level that a calibration is made of. No file, no clock."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -42,15 +43,24 @@ class Level:
         """Return the block mean that lies furthest from another level's mean: what a short push reached."""
         return max((self.lowest, self.highest), key=lambda reached: abs(reached - rest.mean))
 
-    def unsettled(self, span: float) -> str:
+    def unsettled(self, span: float, *, unfelt: float = 0.0, told: Callable[[float], str] = "{:.2g}".format) -> str:
         """Say by how much it still moved; empty where it stood.
 
-        ``span`` lies between the lowest and the highest level, as far as known; 0 where it is not.
+        Parameters
+        ----------
+        span : float
+            Between the lowest and the highest level, as far as known; 0 where it is not.
+        unfelt : float
+            Change that whoever takes the level does not feel, however clearly it shows.
+        told : callable
+            Writes a change with its unit.
         """
-        if self.jump > max(JUMP * self.usual_jump, COUNTS_FOR * span):
-            return f"not settled: jumped by {self.jump:.2g}"
-        if abs(self.change) > max(DRIFTS * self.change_u, COUNTS_FOR * span):
-            return f"not settled: moved by {self.change:+.2g} ± {self.change_u:.1g} in {LENGTH:g} s"
+        least = max(COUNTS_FOR * span, unfelt)
+        if self.jump > max(JUMP * self.usual_jump, least):
+            return f"jumped by {told(self.jump)} in {LENGTH:g} s"
+        if abs(self.change) > max(DRIFTS * self.change_u, least):
+            way = "rising" if self.change > 0.0 else "falling"
+            return f"{way} {told(abs(self.change))} in {LENGTH:g} s"
         return ""
 
 

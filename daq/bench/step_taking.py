@@ -6,7 +6,7 @@ that cannot be done today is left out by name.
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from standbook.daq.bench.level_taking import BACK, LONGEST, TAKE, TYPED, UNMOVED_SHARE, is_number
@@ -18,6 +18,7 @@ STEP_KEY: Final = "check"  # of the marks that are steps; no single key is calle
 LEAVE_OUT: Final = ("n", "N")
 ALL_THE_SAME: Final = ("a", "A")  # take a step although nothing has moved: all of its inputs are dead
 MOVED: Final = 10.0  # standard uncertainties
+SLASH: Final = "/"  # between a typed value and its standard uncertainty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,10 +32,19 @@ class Step:
     unit: str = ""  # of the value; empty: none is asked for
     stands: bool = True  # else it may move: a push by hand
     moves: tuple[str, ...] = ()  # inputs of which one must have left the level before; else it was not done yet
+    with_u: bool = False  # the value is typed with its standard uncertainty behind it, "0.5/0.2"
+    unfelt: Mapping[str, float] = field(
+        default_factory=dict
+    )  # by tag, change of its signal that the step does not feel
 
     def words(self, value: str) -> str:
         """Return the mark's text."""
-        return f"{self.name} {value} {self.unit}".strip() if self.unit else self.name
+        return " ".join(word for word in (self.name, value, self.unit) if word) if self.unit else self.name
+
+    @property
+    def shown(self) -> str:
+        """Tag of the input whose reading stands on the line of state; empty where the step is none of readings."""
+        return "" if self.with_u else (self.moves or self.tags)[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,14 +105,12 @@ class StepTaking:
             return "all steps are done"
         value = self.typed or step.value
         for tag in step.tags:
-            standing = self._live.of[tag].standing(now_ns)
+            standing = self._live.of[tag].standing(now_ns, step.unfelt.get(tag, 0.0))
             if standing.level is None or (step.stands and standing.why_not):
                 return f"{tag} {standing.why_not}"
         if step.moves and not self._anyway and not any(self._has_moved(tag, now_ns) for tag in step.moves):
             return f"{step.moves[0]} has not moved yet; A takes it all the same"
-        if step.unit and not is_number(value):
-            return f"type what it reads, in {step.unit}" if not value else f'"{value}" is no number'
-        return ""
+        return _why_not_typed(step, value)
 
     def state(self, now_ns: int) -> str:
         """Say on one line which step is next and whether it can be taken."""
@@ -112,7 +120,10 @@ class StepTaking:
         value = self.typed or step.value
         head = f"{self._place + 1}/{len(self._steps)} {step.words(value)}"
         why_not = self.why_not(now_ns).partition(";")[0]  # what is behind it is said when a key is pressed
-        return f"{head}: {why_not or 'stands, press space'}"
+        shown = next((tag for tag in step.moves or step.tags if why_not.startswith(f"{tag} ")), step.shown)
+        level = self._live.of[shown].standing(now_ns).level if shown else None
+        reads = f"{shown} {self._live.of[shown].told(level)}, " if level is not None else ""
+        return f"{head}: {reads}{why_not.removeprefix(f'{shown} ') or 'stands, press space'}"
 
     def press(self, key: str, now_ns: int) -> None:
         """Execute one key at an instant of the monotonic clock. [ns].
@@ -133,8 +144,17 @@ class StepTaking:
             self.typed = self.typed[:-1]
         elif key in BACK:
             self._strike()
-        elif key in TYPED and self.next is not None and self.next.unit and len(self.typed) < LONGEST:
+        elif (
+            key in (f"{TYPED}{SLASH}" if self._asks_u else TYPED)
+            and self.next is not None
+            and self.next.unit
+            and len(self.typed) < LONGEST
+        ):
             self.typed += key
+
+    @property
+    def _asks_u(self) -> bool:
+        return self.next is not None and self.next.with_u
 
     def _has_moved(self, tag: str, now_ns: int) -> bool:
         """Tell whether an input has left the level of the newest step that has it; without one it need not."""
@@ -142,8 +162,12 @@ class StepTaking:
         level = self._live.of[tag].standing(now_ns).level
         if last is None or level is None:
             return True
-        noise = math.hypot(last.mean_u, level.mean_u)
-        return abs(level.mean - last.mean) > max(MOVED * noise, UNMOVED_SHARE * self._live.of[tag].range)
+        step = self.next
+        pushed = step is not None and not step.stands  # a push is over when its key is pressed
+        reached, noise = (
+            (level.pushed_from(last), level.block_u) if pushed else (level.mean, math.hypot(last.mean_u, level.mean_u))
+        )
+        return abs(reached - last.mean) > max(MOVED * noise, UNMOVED_SHARE * self._live.of[tag].range)
 
     def _take(self, now_ns: int) -> None:
         step, why_not = self.next, self.why_not(now_ns)
@@ -169,3 +193,16 @@ class StepTaking:
         self._place, mark, step = self._kept.pop()
         self._marks.strike(mark.number)
         self.said = f"struck out: {step.name}\n{self._steps[self._place].name}: {self._steps[self._place].asks}"
+
+
+def _why_not_typed(step: Step, value: str) -> str:
+    """Say what is missing in what was typed; empty where nothing is."""
+    if not step.unit:
+        return ""
+    if not step.with_u:
+        asked, given = f"type what it reads, in {step.unit}", is_number(value)
+    else:
+        asked = f"type it and its u, in {step.unit}, like 0.5/0.2"
+        number, slash, u = value.partition(SLASH)
+        given = bool(slash) and is_number(number) and is_number(u) and float(u) > 0.0
+    return "" if given else asked if not value or step.with_u else f'"{value}" is no number'

@@ -21,6 +21,7 @@ class Kind:
     not_for: tuple[str, ...] = ()  # tanks to which nothing of such a run is carried
     least_exponent_u: float = 0.0  # an exponent that is carried from such a run claims no less
     rehearsed: bool = True  # the simulated stand plays it
+    holds: bool = False  # its tanks stay shut: pressurised, left alone, vented
     phases: tuple[str, ...] = (STANDBY, "flow", SAFING)
     tanks: tuple[str, ...] = ()  # names that the plan must give its tanks; none: any
     tank_count: int | None = None  # none: any number

@@ -38,7 +38,7 @@ PRESSURE_HOLD = Kind(
     part="hold",
     duration="hold time",
     gives_exponent=False,
-    rehearsed=False,
+    holds=True,
 )
 BENCH = Kind(
     name="bench",

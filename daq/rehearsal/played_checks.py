@@ -1,6 +1,7 @@
 """The rows of simulated boards while a crew checks the stand in place, with faults of the stand when asked for."""
 
 import dataclasses
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -17,6 +18,7 @@ from standbook.daq.rehearsal.played_levels import APPROACH, HOLD, NOISE, ROWS_A_
 from standbook.daq.rehearsal.script import PlayedEdge, Table
 from standbook.daq.wire.hello import WireLine
 
+SWITCHED_AFTER = 2.0  # s
 Readings = dict[str, NDArray[np.float64]]  # by tag, over all rows, in the reading unit of the calibration
 
 
@@ -37,6 +39,7 @@ class StandFault:
     change: Callable[[Stand, Mapping[str, Calibration], Readings], None]
     no_edge: bool = False  # the line that is T-0 is not connected
     supply_unseen: bool = False  # the sensors' supply sags where it is not measured
+    angle: str = ""  # that an inclinometer then shows between thrust line and cell, and its u [deg]
 
 
 def played_checks(
@@ -86,11 +89,11 @@ def played_checks(
 
 
 def _switched(table: Table, stages: Sequence[Stage]) -> Table:
-    """Switch the lines of a board that the stages name, in the middle of each, for half a second."""
+    """Switch the lines of a board that the stages name, soon after each begins, for half a second."""
     edges, lines = [], []
     for place, stage in enumerate(stages):
         if stage.edge is not None and stage.edge.device == table.device:
-            at, on = round((place + 0.5) * HOLD * TICK_HZ), int(stage.edge.rising)
+            at, on = round((place * HOLD + SWITCHED_AFTER) * TICK_HZ), int(stage.edge.rising)
             lines.append(WireLine(0, stage.edge.line))
             edges += [PlayedEdge(at, 0, on), PlayedEdge(at + TICK_HZ // 2, 0, 1 - on)]
     start = 0 if not edges or edges[0].level else 1
@@ -164,10 +167,16 @@ def _connected(stand: Stand, _calibrations: Mapping[str, Calibration], readings:
         readings[tag] = both.copy()
 
 
+def _bend(stand: Stand, _calibrations: Mapping[str, Calibration], readings: Readings) -> None:
+    (tag,) = _first_tank(stand, readings)
+    readings[tag] = readings[tag] + np.interp(readings[tag], (0.0, 3.0, 30.0), (0.0, 1.5, 0.0))
+
+
 def _unchanged(_stand: Stand, _calibrations: Mapping[str, Calibration], _readings: Readings) -> None:
     return
 
 
+COS_5 = math.cos(math.radians(5.0))
 _PSI = factor("bar", "pressure") / factor("psi", "pressure")
 STAND_FAULTS: Mapping[str, StandFault] = {
     "swapped": StandFault("the first sensors of two tanks are swapped", _swap),
@@ -182,6 +191,8 @@ STAND_FAULTS: Mapping[str, StandFault] = {
     "dead-twin": StandFault("the second sensor of a tank does not respond", _dead_twin),
     "tanks-connected": StandFault("a check valve between the tanks passes", _connected),
     "soft-cell": StandFault("hoses carry a fifth of the load beside the cell", _scale(0.8, _cells)),
+    "bent": StandFault("a sensor of a tank is bent: right at rest and at 30 bar, 1.5 bar high at 3 bar", _bend),
+    "crooked": StandFault("thrust line and cell are 5 degrees apart", _scale(COS_5, _cells), angle="5.0/0.2"),
     "no-edge": StandFault("the line that is T-0 is not connected", _unchanged, no_edge=True),
     "supply-sag": StandFault("the sensors' supply sags where nobody measures it", _unchanged, supply_unseen=True),
 }  # fmt: skip

@@ -67,6 +67,7 @@ def played_board(
     random: np.random.Generator,
     *,
     supply_share: NDArray[np.float64] | float = 1.0,
+    rows_a_second: int = ROWS_A_SECOND,
 ) -> Table:
     """Return what one board says while some of its inputs read something and all others rest.
 
@@ -84,6 +85,8 @@ def played_board(
         Of the converter's noise.
     supply_share : (N,) array or float
         Of the usual voltage, that every measured supply has at each row.
+    rows_a_second : int
+        Of every stream; a million is divided by it.
     """
     device, length = stand.device_named(board), next(iter(readings.values())).size
     names = list(dict.fromkeys(i.stream for i in stand.input if i.device == board))
@@ -99,7 +102,7 @@ def played_board(
         counts = np.stack(columns, axis=1).astype(np.int32)
         streams.append(
             PlayedStream(
-                number=number, name=name, interval_ticks=TICK_HZ // ROWS_A_SECOND, channels=wires, counts=counts
+                number=number, name=name, interval_ticks=TICK_HZ // rows_a_second, channels=wires, counts=counts
             )
         )
     return Table(

@@ -85,7 +85,7 @@ def create_run(
         place.parent.mkdir(exist_ok=True)
         if source == "recorded":
             _check_space(campaign, place.parent, free)
-        judged = _judged_by(campaign, lock) | _evidence(campaign)
+        judged = _judged_by(campaign, lock) | _evidence(campaign, rehearsal=rehearsal)
     except OSError as error:
         raise _cannot_be_made(place, error) from error
     info = _run_info(campaign, lock, rehearsal, now, software, source)
@@ -153,10 +153,10 @@ def _judged_by(campaign: Campaign, lock: Lock | None) -> dict[str, bytes]:
     return {name: (lock.folder / name).read_bytes() for name in (*lock.files, LOCK_FILE)}
 
 
-def _evidence(campaign: Campaign) -> dict[str, bytes]:
+def _evidence(campaign: Campaign, *, rehearsal: bool) -> dict[str, bytes]:
     """Return what was known of the stand: checks, holds, load, waivers; they change no number of the run."""
     tanks = tuple(tank.name for tank in campaign.plan.tank)
-    files = evidence_files(campaign.folder, campaign.plan.test.number, tanks)
+    files = evidence_files(campaign.folder, campaign.plan.test.number, tanks, rehearsal=rehearsal)
     return {name: path.read_bytes() for name, path in files.items()}
 
 

@@ -1,4 +1,4 @@
-"""The sheets that a run takes along as evidence of the day: newest check, hold of each tank, load, waivers.
+"""The sheets that a run takes along as evidence of the day: newest check, hold and proof of each tank, load, waivers.
 
 They change no number but the angle of a cell that a check found; a report names them. Pulls and taps, which change
 numbers, are locked instead.
@@ -10,6 +10,8 @@ from pathlib import Path
 from standbook.daq.stand_sheets.check_file import CHECKS, CheckFile, all_checks
 from standbook.daq.stand_sheets.hold_file import HOLDS, HoldFile, newest_holds
 from standbook.daq.stand_sheets.load_file import LOADS, LoadFile, newest_load
+from standbook.daq.stand_sheets.proof_file import PROOFS, ProofFile, newest_proofs
+from standbook.daq.stand_sheets.tap_file import TAPS, TapFile, newest_taps
 from standbook.daq.stand_sheets.waiver_file import WAIVERS, Waiver, read_waivers
 
 
@@ -21,6 +23,8 @@ class Evidence:
     holds: tuple[HoldFile, ...]  # newest of each tank
     load: LoadFile | None
     waivers: tuple[Waiver, ...]
+    proofs: tuple[ProofFile, ...] = ()  # newest of each tank
+    practised_taps: TapFile | None = None  # on simulated boards, in a rehearsal; real ones are locked
 
 
 def read_evidence(folder: Path, plan: str) -> Evidence:
@@ -32,16 +36,19 @@ def read_evidence(folder: Path, plan: str) -> Evidence:
         A file is damaged.
     """
     checks = [sheet for sheet in all_checks(folder) if sheet.plan == plan]
+    taps = newest_taps(folder, practised=True)
     return Evidence(
         check=checks[-1] if checks else None,
         holds=tuple(newest_holds(folder).values()),
         load=newest_load(folder, plan),
         waivers=read_waivers(folder, plan),
+        proofs=tuple(newest_proofs(folder).values()),
+        practised_taps=taps[1] if taps is not None and taps[1].rehearsal else None,
     )
 
 
-def evidence_files(campaign: Path, plan: str, tanks: tuple[str, ...]) -> dict[str, Path]:
-    """Return the files of that evidence by their names in a run folder.
+def evidence_files(campaign: Path, plan: str, tanks: tuple[str, ...], *, rehearsal: bool = False) -> dict[str, Path]:
+    """Return the files of that evidence by their names in a run folder; practised taps of a rehearsal only.
 
     Raises
     ------
@@ -50,11 +57,15 @@ def evidence_files(campaign: Path, plan: str, tanks: tuple[str, ...]) -> dict[st
     """
     read_evidence(campaign, plan)
     found: dict[str, Path] = {}
-    for folder, ending in ((CHECKS, f"_{plan}"), (LOADS, f"_{plan}"), *((HOLDS, f"_{tank}") for tank in tanks)):
+    of_tanks = [(folder, f"_{tank}") for folder in (HOLDS, PROOFS) for tank in tanks]
+    for folder, ending in ((CHECKS, f"_{plan}"), (LOADS, f"_{plan}"), *of_tanks):
         files = [path for path in (campaign / folder).glob("*.toml") if _is_of(path.stem, ending)]
         if files:
             newest = max(files, key=lambda path: _place(path.stem, ending))
             found[f"{folder}/{newest.name}"] = newest
+    taps = newest_taps(campaign, practised=True) if rehearsal else None
+    if taps is not None and taps[1].rehearsal:
+        found[f"{TAPS}/{taps[0].name}"] = taps[0]
     waivers = campaign / WAIVERS / f"{plan}.toml"
     return found | ({f"{WAIVERS}/{waivers.name}": waivers} if waivers.exists() else {})
 

@@ -64,8 +64,10 @@ def read_taps(path: Path) -> TapFile:
     return found
 
 
-def newest_taps(folder: Path, *, tanks: str = FULL) -> tuple[Path, TapFile] | None:
-    """Return the newest tap test with such tanks from ``folder/taps``, practised ones left out; ``None`` without any.
+def newest_taps(folder: Path, *, tanks: str = FULL, practised: bool = False) -> tuple[Path, TapFile] | None:
+    """Return the newest tap test with such tanks from ``folder/taps``, ``None`` without any.
+
+    ``practised`` ones count where it is asked for: no run is ever judged by them.
 
     Raises
     ------
@@ -73,7 +75,7 @@ def newest_taps(folder: Path, *, tanks: str = FULL) -> tuple[Path, TapFile] | No
         A file is damaged.
     """
     found = [(path, read_taps(path)) for path in sorted((folder / TAPS).glob("*.toml"))]
-    real = [(path, taps) for path, taps in found if not taps.rehearsal and taps.tanks.startswith(tanks)]
+    real = [(path, taps) for path, taps in found if (practised or not taps.rehearsal) and taps.tanks.startswith(tanks)]
     return max(real, key=lambda pair: (pair[1].date, pair[0].stem), default=None)
 
 

@@ -28,7 +28,6 @@ def nitrogen_campaign(folder):
     plan = root / "plans" / "WF-03.toml"
     for old, new in PLAN:
         edit(plan, old, new)
-    edit(root / "stand.toml", 'measures = "temperature"', 'measures = "temperature"\ntank = "oxidiser"')
     return read_campaign(plan, today=TODAY)  # still called a water flow: that kind is played
 
 

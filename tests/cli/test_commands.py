@@ -371,6 +371,7 @@ def test_the_demo_writes_over_nothing(tmp_path, capsys):
     assert list((tmp_path / "teasel-2").iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_demo_whose_stand_does_not_start_says_so(tmp_path, capsys, monkeypatch):
     monkeypatch.setattr(sys, "executable", shutil.which("false"))
     assert run(["demo", str(tmp_path)]) == 4

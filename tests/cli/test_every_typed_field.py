@@ -54,7 +54,11 @@ def typed(tmp_path_factory):
     for file in ("weighings", "mapping"):
         (place / f"{file}.toml").write_text(TYPED[file])
     write_sheet(place / "teasel-2", TYPED["sheet"])
-    for file, where in (("pull", "readings/LC-1_pull_2025-11-02.toml"), ("waivers", "waivers/WF-03.toml")):
+    for file, where in (
+        ("pull", "readings/LC-1_pull_2025-11-02.toml"),
+        ("waivers", "waivers/WF-03.toml"),
+        ("proof", "proofs/2025-05-20_oxidiser.toml"),
+    ):
         (place / "teasel-2" / where).parent.mkdir(exist_ok=True)
         (place / "teasel-2" / where).write_text(TYPED[file])
     (place / "log.csv").write_text("t,P_ox,FIRE\n0,31,0\n10000,30,1\n")
@@ -93,6 +97,7 @@ def place_of(file, path, place):
         "sheet": (sheet_of(campaign, "PT-11"), ("calibrate", sheet_of(campaign, "PT-11"))),
         "pull": (pulled, ("pull", pulled)),
         "waivers": (campaign / "waivers" / "WF-03.toml", ("ready", flow)),
+        "proof": (campaign / "proofs" / "2025-05-20_oxidiser.toml", ("ready", flow)),
         "mapping": (place / "mapping.toml", ("import", place / "log.csv", place / "mapping.toml", flow)),
     }[file]
 

@@ -12,6 +12,7 @@ from standbook.analysis.stand_checks.check import ON_A_SHEET, surely_seen
 from standbook.analysis.stand_sheets.check_steps import check_steps
 from standbook.daq.config.plan import Wanted
 from standbook.daq.config.stand import CheckMeans
+from standbook.daq.stand_sheets.proof_file import ProofFile
 from standbook.daq.stand_sheets.waiver_file import WaiverFile
 from tests.repository import ROOT
 
@@ -20,8 +21,9 @@ BLOCKS = [tomllib.loads(text) for text in re.findall(r"```toml\n(.*?)```", PAGE,
 
 
 def test_the_means_of_checking_and_the_waiver_are_read_as_they_are_printed():
-    means, waivers = BLOCKS
+    means, waivers, proof = BLOCKS
     assert CheckMeans.model_validate(means["checks"]).gauge_u == pytest.approx(0.006 * 60e5 / math.sqrt(3.0))
+    assert ProofFile.model_validate(proof).result == "held"
     assert WaiverFile.model_validate(waivers).waiver[0].role == "TC"
     assert Wanted.model_validate({"impulse": "2 %"}).impulse.value == 0.02
 

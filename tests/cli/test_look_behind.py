@@ -19,7 +19,7 @@ def state(phase=Phase.SAFING, seconds=AFTER, tripped=()):
 @pytest.fixture
 def recording(tmp_path):
     """A firing as it lies on the disk before it is sealed."""
-    (folder,) = (ROOT / "sample_runs/teasel-2/runs").glob("*_HF-02_*")
+    (folder,) = (ROOT / "sample_runs/teasel-2/runs").glob("*_HF-02_rehearsal")
     ignored = shutil.ignore_patterns("additions", "analysis", "samples", "manifest.json", "record.json")
     return shutil.copytree(folder, tmp_path / folder.name, ignore=ignored)
 

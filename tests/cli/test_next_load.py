@@ -46,7 +46,7 @@ def test_rehearsals_are_no_firings_unless_asked_for_and_are_marked(campaign, cap
 def test_another_throat_is_not_started_from(campaign, capsys):
     plan = campaign / "plans/HF-02.toml"
     plan.write_text(plan.read_text().replace('throat_diameter = "32.00', 'throat_diameter = "33.00'))
-    (folder,) = (campaign / "runs").glob("*_HF-02_*")
+    (folder,) = (campaign / "runs").glob("*_HF-02_rehearsal")
     said = asked(campaign, capsys, "--from", str(folder), code=7).err
     assert "another configuration: throat diameter" in said
 

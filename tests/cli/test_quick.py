@@ -16,7 +16,7 @@ SAMPLE = ROOT / "sample_runs" / "teasel-2"
 @pytest.fixture
 def sealed(tmp_path):
     """The sample's firing, as it was sealed and before anything was weighed."""
-    (folder,) = (SAMPLE / "runs").glob("*_HF-02_*")
+    (folder,) = (SAMPLE / "runs").glob("*_HF-02_rehearsal")
     return shutil.copytree(folder, tmp_path / folder.name, ignore=shutil.ignore_patterns("additions", "analysis"))
 
 

@@ -29,7 +29,8 @@ def test_a_campaign_without_sheets_is_told_all_that_is_not_measured(plan, capsys
     assert run(["ready", str(plan)]) == EXIT_FINDINGS
     told = capsys.readouterr().out
     assert "plan locked and unchanged: DOES NOT HOLD. not locked" in told
-    assert "signal of PT-11: NOT MEASURED" in told
+    assert "signal of LC-1, PT-11, PT-21, PT-31: NOT MEASURED. not looked at." in " ".join(told.split())
+    assert max(len(line) for line in told.splitlines()[:-2]) <= 80  # but for the page's path and the caution
     assert (plan.parent.parent / "ready" / "HF-02.html").exists()
     assert run(["ready", str(plan), "--json"]) == EXIT_FINDINGS
     facts = {fact["name"]: fact for fact in json.loads(capsys.readouterr().out)["facts"]}
@@ -56,7 +57,7 @@ def test_a_waiver_is_printed_beside_its_fact_and_one_of_nothing_is_reviewed(plan
     assert run(["ready", str(plan)]) == EXIT_FINDINGS
     told = capsys.readouterr().out
     assert "WAIVED by TC: no mallet on site" in told
-    assert "1 waived" in told
+    assert "1 waived: the crew wrote down" in told
     (folder / "HF-02.toml").write_text(WAIVER.replace("modes of the stand", "modes"), encoding="utf-8")
     assert run(["ready", str(plan)]) == EXIT_FINDINGS
     assert "REVIEW: waiver of modes: no open fact is called so" in capsys.readouterr().out

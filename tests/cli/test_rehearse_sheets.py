@@ -6,6 +6,7 @@ import pytest
 from standbook.cli.main import run
 from standbook.cli.rehearse_check import check_tables
 from standbook.cli.rehearse_levels import levels_table
+from standbook.cli.rehearse_work import hold_work, load_work, night_work, tap_work
 from standbook.daq.errors import EXIT_USAGE, ConfigError, UsageError
 from standbook.daq.rehearsal.played_levels import HOLD, ROWS_A_SECOND
 from tests.cli.made_run import small_campaign, today
@@ -65,7 +66,45 @@ def test_a_check_is_played_with_the_line_that_is_t_zero_and_a_fault_that_nobody_
         check_tables(plan, 1, "none")
 
 
-@pytest.mark.parametrize("options", [["--check", "--weighings", "w"], ["--check", "--fault", "a", "--fault", "b"]])
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["--check", "--weighings", "w"],
+        ["--check", "--fault", "a", "--fault", "b"],
+        ["--check", "--tap"],
+        ["--load", "--night"],
+    ],
+)
 def test_what_a_rehearsed_check_would_pass_over_is_refused(campaign, capsys, options):
     assert run(["rehearse", str(campaign / "plans" / "HF-02.toml"), *options]) == EXIT_USAGE
-    assert "one --fault of the stand at most" in capsys.readouterr().err
+    assert "with one --fault of its own at most" in capsys.readouterr().err
+
+
+def test_taps_a_filling_and_a_night_are_played_on_the_cell_alone(campaign):
+    plan = campaign / "plans" / "HF-02.toml"
+    for work, rows, seconds in ((tap_work(plan, 1), 500, 124.0), (load_work(plan, 1), 20, 855.0)):
+        (table,) = work.tables
+        (stream,) = table.streams
+        assert stream.interval_ticks * rows == table.tick_hz
+        assert table.seconds == pytest.approx(seconds)
+        moving = np.ptp(stream.counts, axis=0)
+        assert moving[0] > 100 * np.max(moving[1:])  # the cell is the first wire
+        assert f"{plan} " in work.command
+        assert [at for at, _ in work.steps] == sorted(at for at, _ in work.steps)
+    (table,) = night_work(plan, 1).tables
+    assert table.seconds > 4.0 * 720.0  # of the wait beside a filling
+
+
+def test_the_plan_of_a_hold_is_played_as_a_hold_with_a_leak_when_asked_for(campaign):
+    plan = campaign / "plans" / "PH-01.toml"
+    tight, leaking = (hold_work(plan, 1, fault).tables[0].streams[0].counts for fault in ("", "leaks"))
+    assert tight.shape == leaking.shape
+    rows = slice(-25 * 20, -22 * 20)  # the end of the hold, before it is vented
+    assert leaking[rows, 1].mean() < tight[rows, 1].mean()
+    with pytest.raises(UsageError, match="no fault of a hold is called so"):
+        hold_work(plan, 1, "swapped")
+
+
+def test_what_plays_no_fault_says_so(campaign, capsys):
+    assert run(["rehearse", str(campaign / "plans" / "HF-02.toml"), "--tap", "--fault", "swapped"]) == EXIT_USAGE
+    assert "--tap plays no fault" in capsys.readouterr().err

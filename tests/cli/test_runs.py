@@ -18,7 +18,7 @@ SAMPLE = ROOT / "sample_runs" / "teasel-2"
 
 @pytest.fixture
 def campaign(tmp_path):
-    for folder in (SAMPLE / "runs").iterdir():
+    for folder in (SAMPLE / "runs").glob("*_[HW]F-0?_rehearsal"):  # the firing and its flows
         shutil.copytree(
             folder, tmp_path / "runs" / folder.name, ignore=shutil.ignore_patterns("samples", "raw", "*.html")
         )
@@ -100,7 +100,7 @@ def test_a_run_that_cannot_be_read_ends_the_list_with_ten(campaign, capsys):
 
 
 def test_what_comes_next_is_named(campaign, capsys):
-    (folder,) = (campaign / "runs").glob("*_HF-02_*")
+    (folder,) = (campaign / "runs").glob("*_HF-02_rehearsal")
     shutil.rmtree(folder / "analysis")
     assert f"Next: standbook analyse runs/{folder.name}" in told(capsys, "runs", campaign, "--rehearsals")
 

@@ -59,15 +59,16 @@ def test_a_prior_of_three_degrees_costs_what_was_asked_for(n):
     for between, (held, margin) in zip((0.010, 0.015, 0.030, 0.045), PRIOR_OF_THREE[n], strict=True):
         found = next_run_figures(drawn(), SERIES, n, between, dof=3.0)
         assert 100.0 * found.prior == pytest.approx(held, abs=6.0)  # three of 400 and of the 800 that it came from
-        assert 100.0 * found.margin == pytest.approx(margin, abs=0.4)
+        # margins vary by half from campaign to campaign: three of both numbers of series are 9 %
+        assert 100.0 * found.margin == pytest.approx(margin, rel=0.1)
 
 
 def test_a_line_and_a_split_see_nothing_in_stable_series():
-    for n in (3, 5, 8, 10):
-        slope, split, _ = alarm_figures(drawn(), 3000, n)
-        assert max(slope, split) <= 0.013 + 3.0 * np.sqrt(0.01 / 3000)
+    for n in (3, 5, 10):
+        slope, split, _ = alarm_figures(drawn(), 1500, n)
+        assert max(slope, split) <= 0.013 + 3.0 * np.sqrt(0.01 / 1500)
     for n in (3, 4, 5):
-        assert alarm_figures(drawn(), 3000, n)[2] <= 0.013 + 3.0 * np.sqrt(0.013 / 3000)
+        assert alarm_figures(drawn(), 1500, n)[2] <= 0.013 + 3.0 * np.sqrt(0.013 / 1500)
 
 
 @pytest.mark.parametrize("n", SLOPE_SEEN)

@@ -43,7 +43,7 @@ def test_a_tank_s_sensor_puts_every_flow_of_its_tank_in_question_with_half_the_s
 def test_a_run_that_is_not_analysed_is_listed_so_and_a_damaged_one_is_passed_over(tmp_path):
     shutil.copytree(SAMPLES, tmp_path / "teasel-2")
     runs = tmp_path / "teasel-2" / "runs"
-    firing = next(runs.glob("*HF-02*"))
+    firing = next(runs.glob("*_HF-02_rehearsal"))
     shutil.rmtree(firing / "analysis")
     last = read_calibration(SAMPLES / "calibrations" / "LC-1_r04.toml")
     assert questioned(runs_with(tmp_path / "teasel-2", last), moved(0.01))[1].endswith(": not analysed")

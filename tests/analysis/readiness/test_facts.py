@@ -2,17 +2,20 @@
 
 import dataclasses
 import datetime as dt
+import re
 import tomllib
 
 import pytest
 
-from standbook.analysis.readiness.campaign_facts import CampaignState, campaign_facts
-from standbook.analysis.readiness.fact import Fact, ranked, share_lost, with_waivers
-from standbook.analysis.readiness.page import fact_lines, ready_page, summary
+from standbook.analysis.readiness.campaign_facts import campaign_facts
+from standbook.analysis.readiness.campaign_state import CampaignState
+from standbook.analysis.readiness.fact import Fact, grouped, ranked, share_lost, with_waivers
+from standbook.analysis.readiness.page import group_lines, ready_page, summary
 from standbook.daq.config.campaign import read_campaign
 from standbook.daq.stand_sheets.check_file import CheckFile
 from standbook.daq.stand_sheets.hold_file import HoldFile
 from standbook.daq.stand_sheets.load_file import LoadFile
+from standbook.daq.stand_sheets.proof_file import ProofFile
 from standbook.daq.stand_sheets.tap_file import TapFile
 from standbook.daq.stand_sheets.waiver_file import Waiver
 from tests.cli.made_run import small_campaign, today
@@ -22,7 +25,7 @@ STAND = "5" * 64
 KINDS = [
     ("PT-11", "zero at ambient"), ("PT-21", "zero at ambient"), ("PT-31", "zero at ambient"), ("PT-11", "unit"),
     ("PT-21", "unit"), ("LC-1", "sign"), ("LC-1", "check weight"), ("fire", "T-0"), ("PT-11", "swap"),
-    ("PT-12", "twin"), ("PT-11, PT-21", "sag"),
+    ("PT-12", "twin"), ("PT-11, PT-21", "sag"), ("LC-1", "alignment"), ("PT-11", "gauge span"), ("PT-11", "gauge zero"),
 ]  # fmt: skip
 
 
@@ -46,6 +49,15 @@ def hold(tank, says="tight"):
     }  # fmt: skip
     result = {"rate": "0 g/min", "detection_limit": "0.04 g/min", "wanted": "0.1 g/min", "says": says, "verdict": says}
     return HoldFile.model_validate({"date": NOW.date(), "run": "r", "setup": setup, "result": result})
+
+
+def proof(tank, **changes):
+    values = {
+        "tank": tank, "date": dt.date(2031, 5, 20), "role": "licensed inspector", "code": "the code of the place",
+        "liquid": "water", "pressure": "46.5 +/- 0.5 bar(g)", "held": "15 min", "gauge": "G-17, class 1",
+        "result": "held", "record": "binder 3, sheet 12",
+    }  # fmt: skip
+    return ProofFile.model_validate(values | changes)
 
 
 def loaded(says="agrees"):
@@ -78,6 +90,7 @@ def clean(tmp_path_factory):
         taps=TAPS,
         holds={tank.name: hold(tank.name) for tank in campaign.plan.tank},
         load=loaded(),
+        proofs={tank.name: proof(tank.name) for tank in campaign.plan.tank},
         free=10**12,
         needed=10**9,
     )
@@ -132,6 +145,17 @@ FAULTS = {
         "leak test of fuel",
     ),
     "not held": (lambda s: dataclasses.replace(s, holds={"fuel": hold("fuel")}), "leak test of oxidiser"),
+    "crooked": (one_check("LC-1", "alignment"), "alignment of LC-1"),
+    "bent sensor": (one_check("PT-11", "gauge zero"), "gauge zero of PT-11"),
+    "no proof": (lambda s: dataclasses.replace(s, proofs={}), "hydrostatic proof of fuel"),
+    "proved too low": (
+        lambda s: dataclasses.replace(s, proofs={**s.proofs, "fuel": proof("fuel", pressure="30 bar(g)")}),
+        "hydrostatic proof of fuel",
+    ),
+    "leaked at proof": (
+        lambda s: dataclasses.replace(s, proofs={**s.proofs, "fuel": proof("fuel", result="leaked")}),
+        "hydrostatic proof of fuel",
+    ),
     "plan changed": (lambda s: dataclasses.replace(s, lock="changed after locking"), "plan locked and unchanged"),
     "disk full": (lambda s: dataclasses.replace(s, free=10), "disk"),
     "load differs": (lambda s: dataclasses.replace(s, load=loaded("differs")), "load by cell and containers"),
@@ -161,8 +185,9 @@ def test_a_waiver_stands_beside_its_fact_and_changes_neither_place_nor_state(cle
     (waived,) = [fact for fact in found if fact.waiver is not None]
     assert (waived.name, waived.state) == ("modes of the stand", "not measured")
     assert unused == (other,)
-    assert any("WAIVED by TC: no mallet" in line for line in fact_lines(waived, 1))
-    assert summary(found).endswith("1 waived")
+    (group,) = [group for group in grouped(found) if waived in group.facts]
+    assert any("WAIVED by TC: no mallet" in line for line in group_lines(group, 1))
+    assert summary(found).endswith("1 waived: the crew wrote down that it goes without, and the fact stays open")
 
 
 def test_a_check_loses_more_the_older_it_is_and_never_more_than_one_that_nobody_made():
@@ -184,4 +209,42 @@ def test_the_page_says_no_verdict_and_never_that_word(clean):
     assert "It is no permission to fire" in page
     assert "safe" not in page.lower().replace("unsafe", "")
     assert page.count("<tr>") == len(facts) + 2  # a head over either table
-    assert all(len(line) <= 79 for fact in facts for line in fact_lines(fact, 1))
+    assert page.count('<tr class="how">') == 1
+    assert "Waivers" not in page
+    assert all(len(line) <= 79 for group in grouped(facts) for line in group_lines(group, 1))
+
+
+def test_facts_that_one_command_answers_stand_together_and_alike_ones_in_one_line(clean):
+    facts = ranked(campaign_facts(dataclasses.replace(clean, checks=(), taps=None)))
+    groups = grouped([fact for fact in facts if fact.is_open])
+    assert [group.mend for group in groups] == ["vented: standbook check", "vented, water in the tanks: standbook tap"]
+    assert sum(len(group.facts) for group in groups) == sum(fact.is_open for fact in facts)
+    assert groups[0].loss == max(fact.loss for fact in facts)
+    lines = " ".join(" ".join(group_lines(groups[0], 1)).split())
+    assert lines.startswith(f"1. risk 50 %. vented: standbook check, 10 min. Answers {len(groups[0].facts)} facts.")
+    assert "zero at ambient of PT-11, PT-21, PT-31" in lines
+    assert lines.count("NOT MEASURED. not checked. Spoils all that they read.") == 1
+
+
+def test_checks_of_one_kind_share_a_row_of_the_page_and_each_keeps_what_it_would_see(clean):
+    said = {"PT-11": "0.319 bar", "PT-21": "0.318 bar", "PT-31": "0.211 bar"}
+    done = [
+        {"of": {"tag": tag, "kind": "zero at ambient", "expected": "x"}, "outcome": {
+            "as_found": "x", "says": "agrees", "surely_seen": "x",
+            "sentence": f"{tag}: absolute or gauge agrees: 0.1 mbar; a shift is surely seen from {seen} on",
+        }}
+        for tag, seen in said.items()
+    ]  # fmt: skip
+    facts = ranked(campaign_facts(dataclasses.replace(clean, checks=(sheet(check=done),))))
+    page = ready_page(facts, (), clean.plan.test, at=NOW, rehearsal=False)
+    (row,) = re.findall(
+        r"<td>zero at ambient of ([^<]*)</td><td>agree; surely seen from ([^<]*) on</td>", page.replace("\xa0", " ")
+    )
+    assert {tag: said[tag] for tag in row[0].split(", ")} == said
+    assert [said[tag] for tag in row[0].split(", ")] == row[1].split(", ")
+
+
+def test_a_single_fact_keeps_its_own_ruin(clean):
+    facts = ranked(campaign_facts(one_check("PT-21", "unit")(clean)))
+    (group,) = grouped([fact for fact in facts if fact.is_open])
+    assert "Spoils all that PT-21 reads." in " ".join(" ".join(group_lines(group, 3)).split())

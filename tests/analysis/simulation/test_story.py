@@ -201,8 +201,8 @@ def test_the_device_clock_may_begin_anywhere(water):
     assert rehearsal.table.start_ticks == 2**32 - 1_000_000
 
 
-def test_a_hold_cannot_be_rehearsed(tmp_path):
-    path = edit(campaign(tmp_path) / "plans" / "WF-04.toml", '"water flow"', '"pressure hold"')
+def test_a_nitrogen_flow_cannot_be_rehearsed(tmp_path):
+    path = edit(campaign(tmp_path) / "plans" / "WF-04.toml", '"water flow"', '"nitrogen flow"')
     plan = read_campaign(path, today=TODAY)
     with pytest.raises(ConfigError, match="cannot be rehearsed"):
         rehearse(plan, Draw(1))

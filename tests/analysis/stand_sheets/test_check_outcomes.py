@@ -17,7 +17,8 @@ from standbook.daq.rehearsal.played_checks import STAND_FAULTS
 from standbook.daq.rehearsal.played_levels import HOLD, ROWS_A_SECOND
 from tests.cli.made_run import small_campaign, today
 
-TYPED = {"vented": "97.80", "weight": "20", "sag": "2"}
+TYPED = {"vented": "97.80", "weight": "20", "sag": "2", "low": "3", "tank": "30"}
+ANGLES = {"crooked": "5.0/0.2"}
 FOUND_BY = {
     "swapped": "swap",
     "reversed-cell": "sign",
@@ -29,6 +30,8 @@ FOUND_BY = {
     "dead-twin": "unit",
     "tanks-connected": "swap",
     "soft-cell": "check weight",
+    "bent": "gauge zero",
+    "crooked": "alignment",
     "no-edge": "T-0",
     "supply-sag": "sag",
 }
@@ -64,7 +67,7 @@ def taken(campaign, fault="", seed=1):
     for place, step in enumerate(steps):
         end = HOLD * (place + 1) - 0.5
         levels = {tag: level_before(end, time, signals[tag]) for tag in step.tags}
-        value = TYPED.get(step.name, "30" if step.name.startswith("tank") else "")
+        value = ANGLES.get(fault, "0.5/0.2") if step.name == "alignment" else TYPED.get(step.name.split()[0], "")
         edges = None
         if step.name == "T-0":
             edges = sum(edge.level == 1 for table in tables for edge in table.edges)
@@ -85,7 +88,8 @@ def test_a_sound_stand_agrees_in_every_check_and_says_what_would_surely_be_seen(
     found = outcomes(checked(campaign, [chart_values(checked(campaign), sound)]), sound)
     assert {one.check.outcome for one in found} == {"agrees"}
     assert {one.kind for one in found} == {
-        "zero at ambient", "zero", "unit", "swap", "twin", "sign", "check weight", "shunt", "sag", "T-0",
+        "zero at ambient", "zero", "unit", "swap", "twin", "sign", "check weight", "shunt", "sag", "T-0", "alignment",
+        "gauge span", "gauge zero",
     }  # fmt: skip
     assert all("surely seen" in one.check.sentence for one in found)
     assert all(one.tag in one.check.sentence for one in found if one.kind != "sag")

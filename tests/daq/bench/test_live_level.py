@@ -43,7 +43,7 @@ def test_it_stands_on_each_level_and_not_between(folder):
     play(live, counts, lambda second: told.update({second: live.standing(round(second * 1e9))}))
     for number in range(1, 5):
         assert told[number * STEP].why_not == ""
-        assert "not settled" in told[number * STEP + 1.0].why_not
+        assert "jumped by" in told[number * STEP + 1.0].why_not
     early = told[2.0]
     assert early.level is None
     assert "no rows for" in early.why_not
@@ -92,3 +92,20 @@ def test_an_unknown_input_or_a_supply_without_calibration_is_refused(folder):
         followed(folder, "PT-99")
     with pytest.raises(ConfigError, match="its supply VS-1 has no calibration"):
         LiveLevel(read_stand(folder / "stand.toml"), "PT-11", {})
+
+
+def test_a_level_is_told_as_its_calibration_reads_it_and_without_one_in_the_signal_s_unit(folder):
+    stand = read_stand(folder / "stand.toml")
+    known = {one.tag: one for one in newest_calibrations(folder, {"VS-1", "PT-11"})}
+    moving = stair()[:900]
+    moving[:, PT_11] = moving[0, PT_11]
+    moving[400:, PT_11] += np.linspace(0.0, 200.0, 500).astype(np.int64)  # 200 of 26,667 counts: 0.56 bar over 0.8 V/V
+    live = LiveLevel(stand, "PT-11", known)
+    play(live, moving, lambda _: None)
+    said = live.standing(round(9e9))
+    assert live.told(said.level).endswith(" bar(g)")
+    expected = 75.0 * (np.mean(moving[400:, PT_11]) / 26_667 - 0.1)
+    assert float(live.told(said.level).split()[0]) == pytest.approx(expected, abs=0.1)
+    assert said.why_not == "rising 0.56 bar in 5 s"
+    assert live.standing(round(9e9), 0.01).why_not == ""
+    assert followed(folder).told(said.level).endswith(" V/V")

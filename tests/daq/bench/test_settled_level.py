@@ -34,8 +34,19 @@ def test_no_more_than_chance_says_refuses_a_signal_that_stands():
 
 def test_a_signal_that_still_moves_is_refused_with_its_change():
     creeping = 0.26 + 0.001 * np.exp(-TIME / 5.0) + noise(2)
-    said = level_before(9.0, TIME, creeping).unsettled(0.8)
-    assert re.fullmatch(r"not settled: moved by -0\.000\d+ ± .* in 5 s", said)
+    level = level_before(9.0, TIME, creeping)
+    assert re.fullmatch(r"falling 0\.000\d+ in 5 s", level.unsettled(0.8))
+    assert re.fullmatch(r"rising \d+ bar in 5 s", level_before(9.0, TIME, -creeping).unsettled(
+        0.8, told=lambda change: f"{1e6 * change:.0f} bar"))  # fmt: skip
+
+
+def test_a_change_that_a_check_does_not_feel_is_none_and_a_larger_one_is():
+    creeping = 0.26 + 2e-4 * TIME + noise(2)
+    level = level_before(9.0, TIME, creeping)
+    assert level.change == pytest.approx(1e-3, rel=0.1)
+    assert level.unsettled(0.8)
+    assert level.unsettled(0.8, unfelt=1.2e-3) == ""
+    assert level.unsettled(0.8, unfelt=0.8e-3)
 
 
 def test_a_change_that_no_calibration_would_notice_is_none():

@@ -24,10 +24,20 @@ class Live:
     def __init__(self):
         self.reads = {"PT-11": 0.0, "LC-1": 0.0}
         self.why_not = dict.fromkeys(self.reads, "")
-        self.of = {tag: SimpleNamespace(standing=self._standing(tag), range=10.0) for tag in self.reads}
+        self.unfelt = {}
+        self.of = {
+            tag: SimpleNamespace(
+                standing=self._standing(tag), range=10.0, told=lambda level: f"{level.mean:.2f} bar(g)"
+            )
+            for tag in self.reads
+        }
 
     def _standing(self, tag):
-        return lambda _now: Standing(None if self.reads[tag] is None else level(self.reads[tag]), self.why_not[tag])
+        def standing(_now, unfelt=0.0):
+            self.unfelt[tag] = unfelt
+            return Standing(None if self.reads[tag] is None else level(self.reads[tag]), self.why_not[tag])
+
+        return standing
 
 
 STEPS = (
@@ -56,7 +66,7 @@ def press(taking, keys):
 
 def test_a_step_is_taken_with_its_planned_value_and_judged_at_once(taking):
     assert taking.said == "vented: all open"
-    assert taking.state(0) == "1/3 vented 97.80 kPa(a): stands, press space"
+    assert taking.state(0) == "1/3 vented 97.80 kPa(a): PT-11 0.00 bar(g), stands, press space"
     assert press(taking, " ") == "taken: vented 97.80 kPa(a)\nseen vented\npush: push it"
     (step,) = taking.taken
     assert (step.name, step.value, sorted(step.levels)) == ("vented", "97.80", ["LC-1", "PT-11"])
@@ -68,9 +78,9 @@ def test_a_typed_value_takes_the_place_of_the_planned_one_and_backspace_takes_a_
 
 
 def test_a_step_whose_inputs_do_not_stand_is_refused_by_the_name_of_the_input(taking, live):
-    live.why_not["PT-11"] = "not settled: jumped by 0.2; more of it"
-    assert taking.state(0) == "1/3 vented 97.80 kPa(a): PT-11 not settled: jumped by 0.2"
-    assert press(taking, " ") == "not taken: PT-11 not settled: jumped by 0.2; more of it"
+    live.why_not["PT-11"] = "jumped by 0.2 bar; more of it"
+    assert taking.state(0) == "1/3 vented 97.80 kPa(a): PT-11 0.00 bar(g), jumped by 0.2 bar"
+    assert press(taking, " ") == "not taken: PT-11 jumped by 0.2 bar; more of it"
     live.reads["PT-11"], live.why_not["PT-11"] = None, "no rows yet"
     assert "PT-11 no rows yet" in press(taking, " ")
     assert taking.taken == ()
@@ -78,7 +88,7 @@ def test_a_step_whose_inputs_do_not_stand_is_refused_by_the_name_of_the_input(ta
 
 def test_a_push_need_not_stand(taking, live):
     press(taking, " ")
-    live.why_not["LC-1"] = "not settled"
+    live.why_not["LC-1"] = "rising 2 N in 5 s"
     assert press(taking, " ").startswith("taken: push")
 
 
@@ -110,3 +120,26 @@ def test_a_step_may_be_left_out_and_the_last_one_struck_out(taking, tmp_path):
     assert press(taking, "\x7f").startswith("struck out: vented\nvented:")
     marks = MarkLog(tmp_path / MARKS_FILE, HostClocks()).marks
     assert [(mark.text, mark.key, mark.struck) for mark in marks] == [("vented 97.80 kPa(a)", STEP_KEY, True)]
+
+
+def test_an_angle_is_typed_with_its_u_and_without_it_is_asked_for(live, tmp_path):
+    step = Step(name="alignment", asks="angle", tags=("LC-1",), unit="deg", stands=False, with_u=True)
+    taking = StepTaking((step,), live, MarkLog(tmp_path / MARKS_FILE, HostClocks()), lambda _: ())
+    live.why_not["LC-1"] = "rising 2 N in 5 s"
+    assert taking.state(0) == "1/1 alignment deg: type it and its u, in deg, like 0.5/0.2"
+    assert "type it and its u" in press(taking, "0.5 ")
+    assert "type it and its u" in press(taking, "/0 ")
+    assert press(taking, ".2 ") == "taken: alignment 0.5/0.2 deg"
+    assert taking.taken[0].value == "0.5/0.2"
+
+
+def test_a_slash_is_no_part_of_a_value_without_u(taking):
+    press(taking, "98/1")
+    assert press(taking, " ").startswith("taken: vented 981 kPa(a)")
+
+
+def test_each_input_may_move_by_what_the_step_does_not_feel(live, tmp_path):
+    step = Step(name="vented", asks="all open", tags=("PT-11", "LC-1"), unfelt={"PT-11": 0.02})
+    taking = StepTaking((step,), live, MarkLog(tmp_path / MARKS_FILE, HostClocks()), lambda _: ())
+    taking.why_not(0)
+    assert live.unfelt == {"PT-11": 0.02, "LC-1": 0.0}
