@@ -17,7 +17,7 @@ def campaign(
     folder: Annotated[Path, typer.Argument(metavar="CAMPAIGN", help="The campaign's folder.")] = Path(),
     show: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
 ) -> None:
-    """Write CAMPAIGN/campaign.html: the table of runs, and flow areas, exponents, c* and impulse from run to run.
+    """Write CAMPAIGN/campaign.html: the table of runs, and flow areas, exponents and c* from run to run.
 
     Runs of one configuration and kind are pooled, what all have in common beside and never inside an average; drifts
     and steps are named at 1 in 100 by chance. Rehearsals are never pooled. Exit code 10 where a run cannot be read.

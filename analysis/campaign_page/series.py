@@ -59,10 +59,11 @@ class Series:
             apart = abs(values[1] - values[0])
             said.append(f"They lie {100.0 * apart / abs(values[0]):.1f} % apart; two runs show no scatter.")
             return " ".join(said)
-        between = 100.0 * found.between / abs(found.value)
-        said.append(
-            f"Scatter from run to run beside their own u: {between:.1f} % ({len(values) - 1} degrees of freedom)."
-        )
+        if found.between > 0.0:
+            share, freedom = 100.0 * found.between / abs(found.value), len(values) - 1
+            said.append(f"Scatter from run to run beside their own u: {share:.1f} % ({freedom} degrees of freedom).")
+        else:
+            said.append(f"No scatter beyond their own u shows, which {len(values)} runs do not prove to be none.")
         return " ".join([*said, self._course(values, own)])
 
     def _course(self, values: Sequence[float], own: Sequence[float]) -> str:
@@ -108,9 +109,7 @@ def _values(row: RunRow) -> list[tuple[str, str, Measured, float]]:
     cda = [(f"CdA {name}", "m2", value, row.cda_common.get(name, 0.0)) for name, value in row.cda.items()]
     exponent = [(f"exponent {name}", "1", value, 0.0) for name, value in row.exponent.items()]
     cstar = [("c*", "m/s", row.cstar, 0.0)] if row.cstar is not None else []
-    whole = row.impulse is not None and not row.lower_bound
-    impulse = [("impulse", "N*s", row.impulse, 0.0)] if whole and row.impulse is not None else []
-    return [*impulse, *cda, *exponent, *cstar]
+    return [*cda, *exponent, *cstar]  # impulse goes with the load, and is no property of the hardware
 
 
 def _words(value: float, half_width: float, unit: str) -> str:
