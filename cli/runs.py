@@ -117,7 +117,7 @@ def _say(rows: "Sequence[RunRow]", hidden: int, campaign: Path) -> None:
 
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else PIPED
     if rows:
-        for line in table_lines(fitted(_columns(rows), width)):
+        for line in table_lines(fitted(columns_of(rows), width)):
             say(signs(line))
     say_all(f"REVIEW: {row.folder}: {row.why}" for row in rows if row.why)
     different = len({row.hardware for row in rows if row.hardware is not None})
@@ -131,7 +131,7 @@ def _counted(number: int, what: str) -> str:
     return f"{number} {what}" + ("" if number == 1 else "s")
 
 
-def _columns(rows: "Sequence[RunRow]") -> tuple[Column, ...]:
+def columns_of(rows: "Sequence[RunRow]") -> tuple[Column, ...]:
     """Build every column there is, in reading order."""
     from standbook.analysis.campaign.run_table import tank_names
 

@@ -28,6 +28,7 @@ ALL = [
     "add",
     "analyse",
     "calibrate",
+    "campaign",
     "carry",
     "check",
     "compare",
