@@ -48,7 +48,7 @@ def _later_steps(results: Results, item: Recomputation) -> list[Step]:
     return [
         *([_time_step(item.t_zero, item.channels[0])] if item.t_zero is not None else []),
         *_zero_steps(recipe, beside),
-        _share_step(recipe, beside),
+        *_share_steps(recipe, beside, _what_moved(results)),
         *_force_steps(recipe),
         _sum_step(recipe),
         _agreement_step(recipe, results.impulse),
@@ -95,7 +95,13 @@ def _zero_steps(recipe: HandRecipe, beside: dict[str, Conversion]) -> list[Step]
                 f"{_between(recipe.zero_before)})",
             )
         )
-    return [*steps, ("What the weight moved", _step_words(recipe))]
+    return steps
+
+
+def _what_moved(results: Results) -> str:
+    """Name what both zeros differ by: a cell that does not feel weight drifts all the same."""
+    weight = results.weight_correction
+    return "zero" if weight is not None and weight.sign == 0 else "weight"
 
 
 def _lines_words(recipe: HandRecipe, beside: dict[str, Conversion]) -> str:
@@ -112,21 +118,22 @@ def _gauge_words(item: Conversion) -> str:
 
 def _step_words(recipe: HandRecipe) -> str:
     if recipe.zero_after is None:
-        return f"W = {recipe.step!r} N, from the mass that left: no second zero was recorded"
-    later = f", less {recipe.left_later!r} N that left after the burn" if recipe.left_later else ""
+        return f"W = {recipe.step:.9g} N, from the mass that left: no second zero was recorded"
+    later = f", less {recipe.left_later:.9g} N that left after the burn" if recipe.left_later else ""
     return f"W = mean of what remains {_between(recipe.zero_after)}{later}"
 
 
-def _share_step(recipe: HandRecipe, beside: dict[str, Conversion]) -> Step:
+def _share_steps(recipe: HandRecipe, beside: dict[str, Conversion], moved: str) -> list[Step]:
     what = "what remains"
     if recipe.share_by != recipe.cell:
         item = beside[recipe.share_by]
         what = f"the gauge pressure of {recipe.share_by} in the same row ({_gauge_words(item)})"
-    return (
-        "Take out the weight",
+    words = (
         f"s = running sum, {_between(recipe.window)}, of (first + second) / 2 times the time between two neighbouring "
-        f"rows of {what}, over its total; s is 0 before and 1 after. Take off W {number_format.TIMES} s",
+        f"rows of {what}, over its total; s is 0 before and 1 after. Take off W {number_format.TIMES} s"
     )
+    away = "Take out the weight" if moved == "weight" else "Take out what it moved"
+    return [(f"What the {moved} moved", _step_words(recipe)), (away, words)]
 
 
 def _force_steps(recipe: HandRecipe) -> list[Step]:
@@ -151,8 +158,8 @@ def _agreement_step(recipe: HandRecipe, impulse: ImpulseResult) -> Step:
     return (
         "Compare",
         f"these steps give {number_format.fixed(recipe.impulse, 1)} N·s, {abs(off):.3f} % {way} the "
-        f"{number_format.fixed(impulse.value, 1)} N·s of this report, which takes the weight out by the flows of both "
-        "tanks and leaves out rows that are no readings",
+        f"{number_format.fixed(impulse.value, 1)} N·s of this report, which takes W out by the flows of both tanks "
+        "where these are known, and leaves out rows that are no readings",
     )
 
 

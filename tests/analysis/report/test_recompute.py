@@ -78,6 +78,15 @@ def test_without_a_second_zero_the_weight_is_a_number_and_gas_that_left_later_is
     assert "to T+22.754 s, less 3.5 N that left after the burn" in printed(replace(RECIPE, left_later=3.5))
 
 
+def test_a_cell_that_does_not_feel_weight_has_a_zero_that_moved():
+    base = fixture.firing()
+    level = replace(base, weight_correction=replace(base.weight_correction, applied=False, sign=0))
+    text = words(replace(level, firing=FiringDetail(recipe=RECIPE)), fixture.CONTEXT)
+    assert "5. What the zero moved W = mean of what remains" in text
+    assert "6. Take out what it moved s = running sum" in text
+    assert "weight" not in text.replace("weight left", "")
+
+
 def test_without_a_chamber_sensor_the_cell_itself_tells_the_share():
     item = replace(fixture.CONTEXT.recomputation, channels=fixture.CONTEXT.recomputation.channels[:1])
     text = printed(replace(RECIPE, share_by="LC-1"), recomputation=item)
