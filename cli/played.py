@@ -30,6 +30,20 @@ def plugged_in(
 
 
 @contextmanager
+def playing(tables: "Sequence[Table]", time_scale: float) -> "Iterator[dict[str, str]]":
+    """Play simulated boards beside whoever records them, until that is done; give the port of each board."""
+    with ExitStack() as stack:
+        devices = plugged_in(stack, tables, time_scale, {})
+        stop, pool = threading.Event(), stack.enter_context(ThreadPoolExecutor(1))
+        played = pool.submit(play_devices, devices, stop)
+        try:
+            yield {device.table.device: device.port for device in devices}
+        finally:
+            stop.set()
+        played.result()
+
+
+@contextmanager
 def device_of(
     table: "Table", faults: "Sequence[Fault]", inputs: "Sequence[Input]", link: Path | None, time_scale: float
 ) -> "Iterator[RehearsalDevice]":
