@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import PlanPath, now, say, say_all, today
+from standbook.cli.screen import PlanPath, now, say, say_wrapped, today
 from standbook.cli.sheets import cell_of, free_place, write_new
 from standbook.daq.errors import EXIT_FINDINGS, UsageError
 
@@ -114,7 +114,7 @@ def say_load(campaign: "Campaign", of: "FilledStand", journal: Path, nights: lis
             records.append((when, sign_of_load(of.stand) * of.calibration.si_reading(seen)))
         night = night_record(records, hold=marks[WAITED] - marks[FILLED])
     found = filling(of, time, signal, marks, night)
-    say_all(found.sentences)
+    say_wrapped(found.sentences)
     if written:
         at = now().astimezone()
         place = free_place(campaign.folder / LOADS, f"{at.date()}_{campaign.plan.test.number}")

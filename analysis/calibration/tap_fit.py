@@ -135,7 +135,7 @@ def modes_of(taps: Sequence[Tap]) -> tuple[Mode, ...]:
 
     Notes
     -----
-    The mean of the taps that show a mode; its u is that of the fits, or of the scatter of the taps if that is larger:
+    The mean of the taps that show a mode; its u is that of the fits, or the scatter of the taps where that is larger:
     place, strength and bolts differ between blows. A mode stands in half of the taps at least. Hum is none.
     """
     sines = sorted((s for tap in taps if tap.clean for s in tap.decay.sines if s.decays), key=lambda s: s.frequency)
@@ -172,19 +172,10 @@ def _mode(sines: list[Sine]) -> Mode:
 
 
 def _mean(value: Array, u: Array) -> tuple[float, float]:
-    """Return a mean of several fits and its u: theirs, or their scatter, wider as few taps tell it badly."""
+    """Return a mean of several fits and its u: theirs, or their scatter."""
     fits = math.sqrt(float(np.mean(u**2)))
-    scatter = float(np.std(value, ddof=1)) * _few(value.size) if value.size > 1 else 0.0
+    scatter = float(np.std(value, ddof=1)) if value.size > 1 else 0.0
     return float(np.mean(value)), max(fits, scatter) / math.sqrt(value.size)
-
-
-def _few(number: int) -> float:
-    r"""Return what a standard deviation of a few values is multiplied by, so that error over u has spread 1.
-
-    :math:`\sqrt{(n - 1) / (n - 3)}`, the spread of Student's t (JCGM 101, from memory); of 3, where that has none,
-    as of 4.
-    """
-    return math.sqrt((max(number, 4) - 1) / (max(number, 4) - 3))
 
 
 def attainable_zeta_u(sine: Sine, *, rate: float, deviation: float) -> float:

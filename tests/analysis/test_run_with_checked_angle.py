@@ -24,7 +24,7 @@ stand_sha256 = "{stand}"
 rehearsal = {rehearsal}
 [[check]]
 of = {{ tag = "LC-1", kind = "alignment", expected = "0 %" }}
-outcome = {{ as_found = "0.50 +/- 0.05 %", says = "differs", surely_seen = "0.3 %", sentence = "LC-1: alignment differs" }}
+outcome = {{ as_found = "0.50 +/- 0.05 %", says = "differs", surely_seen = "0.3 %", sentence = "alignment differs" }}
 """
 
 
