@@ -54,6 +54,10 @@ def load(
         from standbook.cli.record import ports_of
 
         journal = _recorded(campaign, of.calibration, ports_of(port or []), rehearsal=rehearsal)
+        if not _marked(journal):
+            say("No step was taken. A record of the unloaded cell goes with a filling's:")
+            say(f"--night {journal}")
+            return
     found = say_load(campaign, of, journal, night or [], written=not again)
     if found.says != "agrees":
         raise typer.Exit(EXIT_FINDINGS)
@@ -123,6 +127,13 @@ def say_load(campaign: "Campaign", of: "FilledStand", journal: Path, nights: lis
         write_new(place, text)
         say(f"Load: {place}")
     return found
+
+
+def _marked(journal: Path) -> bool:
+    """Tell whether any step was taken in a recording."""
+    from standbook.daq.run.run_folder import open_run
+
+    return bool(_marks(open_run(journal), 0))
 
 
 def _marks(run: "Run", origin: int) -> dict[str, float]:

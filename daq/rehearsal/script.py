@@ -203,7 +203,7 @@ def _boot(part: Table, whole: Table, start: int, until: float, change: int | Non
     stream = part.streams[0]
     change_row = stream.rows
     if change is not None and change >= start:  # frames are whole
-        size = _rows_per_frame(part, stream, part.hello(stream, 1.0))
+        size = _rows_per_frame(part, stream, part.hello(stream, 1.0), 1.0)
         change_row = min(stream.rows, -(-(change - start) // (stream.interval_ticks * size)) * size)
     return Boot(
         table=part,
