@@ -29,7 +29,7 @@ HELD = 10  # rows a second of a hold
 FAST = 400  # rows a second of a tap test: ten of a period
 WAIT = 720.0  # s beside a filling
 NIGHT = 4.2 * WAIT  # s of an unloaded cell
-ENDED = 5.0  # s before the end of what is played
+ENDED = 15.0  # s before the end of what is played, for whoever sits at another terminal
 READ = 0.0005  # of a cell's reading: its gain is off by so much, standard; within every calibration
 
 
