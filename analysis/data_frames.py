@@ -104,8 +104,8 @@ def run_frame(
 
 
 def _rows(channel: Channel) -> Array:
-    """Return when the rows of a channel's stream were taken, its own latency left out. [s]."""
-    return np.asarray(channel.time + channel.calibration.latency.value)
+    """Return when the rows of a channel's stream were taken, its own latency left out, to the nanosecond. [s]."""
+    return np.asarray(np.round(channel.time + channel.calibration.latency.value, 9))
 
 
 def _values(dataset: Dataset, channel: Channel, units: Units) -> Array:

@@ -41,6 +41,7 @@ COMMANDS = {
     "carry": Command("carry", "carry", "Carry CdA and exponent of a flow to the next plan."),
     "quick": Command("quick", "quick", "Say in five sentences what a run gave: keep, repeat?"),
     "next-load": Command("next_load", "next_load", "Say which load would stay inside the class."),
+    "campaign": Command("campaign", "campaign", "Show all runs of a campaign in one page."),
     "runs": Command("runs", "runs", "List a campaign's runs and what each says."),
     "report": Command("report", "report", "Write the report of a run as one HTML file."),
     "compare": Command("compare", "compare", "Say what two runs differ in, and what changed."),

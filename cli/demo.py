@@ -79,7 +79,7 @@ def _check(firing: Path, time_scale: float) -> None:
 def _run(plan: Path, time_scale: float) -> Path:
     from standbook.analysis.analyse import analyse_run
     from standbook.analysis.campaign.carried_runs import predict_in_campaign
-    from standbook.analysis.prediction.pad_card import prediction_sentences
+    from standbook.analysis.prediction.sentences import prediction_sentences
     from standbook.analysis.report.terminal_summary import terminal_summary
     from standbook.analysis.report.write import write_report
     from standbook.cli.hold import say_holds

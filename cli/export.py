@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from standbook.cli.screen import RunPath, say, say_all
+from standbook.daq.config import measurands
 from standbook.daq.errors import EXIT_FINDINGS, RecordError
 
 
@@ -37,7 +38,7 @@ def export(
         raise typer.BadParameter(f"--ambient {ambient}: write site or vacuum")
     opened = open_run(run)
     asked = tuple(kind.strip() for kind in kinds.split(","))
-    if "thrust" in asked and not opened.is_analysed:
+    if measurands.THRUST in asked and not opened.is_analysed:
         raise RecordError(f"{run}: not analysed yet, so there is no thrust table; first: standbook analyse {run}")
     files = exported(
         opened, Export(kinds=asked, tags=channel, start=start, end=end, vacuum=ambient == "vacuum", rows=rows)

@@ -20,7 +20,8 @@ def lock(
     from standbook.analysis.campaign.carried_runs import predict_in_campaign
     from standbook.analysis.findings.catalogue import is_in_group
     from standbook.analysis.findings.prediction import EARLIER_RUN, VESSEL
-    from standbook.analysis.prediction.pad_card import prediction_sentences
+    from standbook.analysis.prediction.sentences import prediction_sentences
+    from standbook.cli.predict import write_card
     from standbook.daq.config.campaign import read_campaign
     from standbook.daq.errors import ConfigError
     from standbook.daq.run.lock import lock_campaign
@@ -33,6 +34,7 @@ def lock(
     folder = lock_campaign(campaign, prediction.to_json(), now=now(), replace=again)
     say(f"Locked {campaign.plan.test.number} in {folder}:")
     say_all(prediction_sentences(prediction))
+    write_card(campaign, prediction)
     say_all(
         f"{finding.severity.upper()}: {finding.text}"
         for finding in prediction.findings

@@ -81,6 +81,8 @@ def runs(
 
 def _print(rows: "list[RunRow]", hidden: int, campaign: Path, form: str) -> None:
     if form == "json":
+        from standbook.analysis.campaign.run_table import plain_row
+
         say_json({"campaign": str(campaign), "runs": [plain_row(row) for row in rows], "not_shown": hidden})
     elif form == "csv":
         _write_csv(rows)
@@ -115,7 +117,7 @@ def _say(rows: "Sequence[RunRow]", hidden: int, campaign: Path) -> None:
 
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else PIPED
     if rows:
-        for line in table_lines(fitted(_columns(rows), width)):
+        for line in table_lines(fitted(columns_of(rows), width)):
             say(signs(line))
     say_all(f"REVIEW: {row.folder}: {row.why}" for row in rows if row.why)
     different = len({row.hardware for row in rows if row.hardware is not None})
@@ -129,7 +131,7 @@ def _counted(number: int, what: str) -> str:
     return f"{number} {what}" + ("" if number == 1 else "s")
 
 
-def _columns(rows: "Sequence[RunRow]") -> tuple[Column, ...]:
+def columns_of(rows: "Sequence[RunRow]") -> tuple[Column, ...]:
     """Build every column there is, in reading order."""
     from standbook.analysis.campaign.run_table import tank_names
 
@@ -180,38 +182,10 @@ def _short(measured: "Measured | None") -> str:
     return f"{shown.value} ({shown.u})"
 
 
-def plain_row(row: "RunRow") -> dict[str, object]:
-    """Spread a row over named columns, numbers in full and in SI, each beside its standard uncertainty."""
-    found: dict[str, object] = {
-        "folder": row.folder,
-        "date": row.date,
-        "run": row.number,
-        "kind": row.kind,
-        "rehearsal": row.rehearsal,
-        "article": row.article,
-        "hardware": row.hardware,
-        "instruments": row.instruments,
-        "state": row.state,
-        "manifest": row.manifest,
-        "verdict": row.verdict or None,
-        "lower bound": row.lower_bound,
-        "serious": row.serious,
-        "cautions": row.cautions,
-        "reason": row.why or None,
-    }
-    numbers = {"impulse": row.impulse, "c*": row.cstar}
-    numbers |= {f"CdA {name}": value for name, value in row.cda.items()}
-    numbers |= {f"exponent {name}": value for name, value in row.exponent.items()}
-    units = {"impulse": "N*s", "c*": "m/s"}
-    for name, value in numbers.items():
-        unit = units.get(name, "m2" if name.startswith("CdA") else "1")
-        found[f"{name} [{unit}]"] = None if value is None else value.value
-        found[f"u({name}) [{unit}]"] = None if value is None else value.u
-    return found
-
-
 def _write_csv(rows: "Sequence[RunRow]") -> None:
     """Print rows as CSV by RFC 4180; what is not known is an empty cell."""
+    from standbook.analysis.campaign.run_table import plain_row
+
     spread = [plain_row(row) for row in rows]
     names = tuple(dict.fromkeys(name for row in spread for name in row))
     writer = csv.DictWriter(sys.stdout, names, restval="", lineterminator="\r\n")

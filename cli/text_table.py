@@ -31,9 +31,15 @@ def fitted(columns: Sequence[Column], width: int) -> tuple[Column, ...]:
     return tuple(kept)
 
 
+def table_rows(columns: Sequence[Column]) -> tuple[tuple[str, ...], ...]:
+    """Return the heads, then the cells of each row; columns without a cell are left out."""
+    kept = [column for column in columns if any(column.cells)]
+    return tuple(zip(*((column.head, *column.cells) for column in kept), strict=True))
+
+
 def table_lines(columns: Sequence[Column]) -> tuple[str, ...]:
     """Set columns side by side, their heads first."""
-    rows = zip(*((column.head, *column.cells) for column in columns), strict=True)
     return tuple(
-        GAP.join(text.ljust(column.width) for text, column in zip(row, columns, strict=True)).rstrip() for row in rows
+        GAP.join(text.ljust(column.width) for text, column in zip(row, columns, strict=True)).rstrip()
+        for row in table_rows(columns)
     )

@@ -3,6 +3,7 @@
 import base64
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -111,3 +112,9 @@ def started(profile) -> Iterator[Browser]:
             yield Browser(commands, answers)
         finally:
             process.kill()
+
+
+def pages_of(pdf):
+    """Return the text of each page of a PDF, as `pdftotext` reads it."""
+    done = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], check=True, capture_output=True, text=True)
+    return [re.sub(r"\s+", " ", page).strip() for page in done.stdout.split("\f")[:-1]]

@@ -292,6 +292,13 @@ COMMANDS = {
     "calibrate": Command(a_readings_sheet, ("calibrate", "{}/teasel-2/readings/PT-11_2025-11-02.toml")),
     "pull": Command(a_pull_sheet, ("pull", "{}/teasel-2/readings/LC-1_pull_2025-11-02.toml")),
     "ready": Command(a_campaign, ("ready", "{}/teasel-2/plans/HF-02.toml")),
+    "predict --card": Command(a_campaign, ("predict", "{}/teasel-2/plans/WF-03.toml", "--card")),
+    "lock": Command(a_campaign, ("lock", "{}/teasel-2/plans/WF-03.toml")),
+    "export": Command(
+        a_sealed_run_with_a_gap,
+        ("export", "{}/run", "--channel", "PT-11", "--from", "0", "--until", "0.1", "--to", "{}/exports"),
+    ),
+    "campaign": Command(a_campaign_with_a_run, ("campaign", "{}/teasel-2")),
     "new": Command(nothing, ("new", "{}/teasel-2")),
     "ports --save": Command(
         a_campaign,

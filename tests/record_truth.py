@@ -173,11 +173,14 @@ def _whole(sent, boot, number):
 
 
 def _declared(stream, boot):
-    """Rows in gaps of one start: gaps stand in order, and one without rows leads to the next start."""
+    """Rows in gaps of one start: gaps stand in order, and one without rows leads to the next start.
+
+    A layout that came in the moment of a restart has its first rows behind that restart.
+    """
     order = [int(b) & 0xFF for b in stream.boot[np.flatnonzero(np.diff(stream.boot, prepend=-1))]]
-    index = 0
-    for gap in stream.gaps:
-        if gap.rows is None:
-            index += 1
-        elif order[index] == boot:
+    starts = np.cumsum([gap.rows is None for gap in stream.gaps])
+    last = max((int(at) for at, gap in zip(starts, stream.gaps, strict=True) if gap.rows is not None), default=0)
+    before = max(0, last - len(order) + 1)
+    for at, gap in zip(starts, stream.gaps, strict=True):
+        if gap.rows is not None and at >= before and order[at - before] == boot:
             yield from range(gap.first_sequence, gap.first_sequence + gap.rows)

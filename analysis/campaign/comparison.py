@@ -13,6 +13,7 @@ from pydantic import BaseModel
 
 from standbook.analysis.campaign.carried_runs import read_analysed
 from standbook.analysis.campaign.difference import Difference, Word, compared, difference_u
+from standbook.analysis.campaign.run_table import TANK_COMMON
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm, Results
 from standbook.daq.config import measurands
@@ -25,7 +26,6 @@ CELL_COMMON = frozenset(
     {"reference standard", "calibration scatter", "hysteresis", "lack of fit", "stand interaction", "line load"}
 )  # of one cell as long as revision, serial and mounting stay
 MOUNTED = frozenset({"alignment", "stand interaction", "line load"})  # of these a remount makes new errors
-TANK_COMMON = frozenset({"pressure gain", "pressure lack of fit", "density", "ullage volume"})
 BOARD_COMMON = frozenset({"clock rate", "sensor supply"})
 LEFT_OUT = frozenset({"test.number", "test.objective"})  # differ always, and change nothing
 NOT_KNOWN = "--"

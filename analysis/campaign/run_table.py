@@ -4,13 +4,14 @@ Reads the small files of each run folder and no samples, and changes nothing. A 
 the reason, so that it does not hide the others.
 """
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from standbook.analysis.campaign.configuration import Configured, configured, numbered
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import Results
+from standbook.analysis.results.results import BudgetTerm, Results
 from standbook.analysis.results.saved_results import read_results
 from standbook.daq.config.campaign import RUNS
 from standbook.daq.errors import RecordError, StandError
@@ -19,6 +20,7 @@ from standbook.daq.run.revision import revisions_of
 from standbook.daq.run.run_folder import RunFiles, read_run_files
 from standbook.daq.run.run_progress import NOT_SEALED, SEALED, run_progress
 
+TANK_COMMON = frozenset({"pressure gain", "pressure lack of fit", "density", "ullage volume"})
 NOT_ANALYSED, UNREADABLE = "not analysed", "unreadable"
 
 
@@ -43,6 +45,7 @@ class RunRow:
     expanded: float | None = None  # uncertainty of the impulse with its coverage factor [N*s]
     lower_bound: bool = False  # the impulse is only the recorded part
     cda: Mapping[str, Measured] = field(default_factory=dict)  # by tank [m2]
+    cda_common: Mapping[str, float] = field(default_factory=dict)  # part of u that moves every run alike [m2]
     exponent: Mapping[str, Measured] = field(default_factory=dict)  # by tank, start to end [-]
     cstar: Measured | None = None  # [m/s]
     serious: int | None = None  # findings
@@ -134,11 +137,17 @@ def _analysed(row: RunRow, results: Results) -> RunRow:
         expanded=impulse.expanded if impulse is not None else None,
         lower_bound=impulse is not None and impulse.lower_bound_only,
         cda={name: tank.cda for name, tank in tanks if tank.cda is not None},
+        cda_common={name: common_u(tank.cda_budget) for name, tank in tanks},
         exponent={name: tank.exponent.chord for name, tank in tanks if tank.exponent is not None},
         cstar=results.engine.cstar if results.engine is not None else None,
         serious=_count(results, "serious"),
         cautions=_count(results, "caution"),
     )
+
+
+def common_u(budget: Iterable[BudgetTerm]) -> float:
+    """Return the part of a CdA's uncertainty that one sensor and one tank give to all runs alike. [m2]."""
+    return math.hypot(*(term.u for term in budget if term.source in TANK_COMMON))
 
 
 def _count(results: Results, severity: str) -> int:
@@ -148,3 +157,33 @@ def _count(results: Results, severity: str) -> int:
 def tank_names(rows: Iterable[RunRow]) -> tuple[str, ...]:
     """Name the tanks of which any row says something, in order of first appearance."""
     return tuple(dict.fromkeys(name for row in rows for name in (*row.cda, *row.exponent)))
+
+
+def plain_row(row: RunRow) -> dict[str, object]:
+    """Spread a row over named columns, numbers in full and in SI, each beside its standard uncertainty."""
+    found: dict[str, object] = {
+        "folder": row.folder,
+        "date": row.date,
+        "run": row.number,
+        "kind": row.kind,
+        "rehearsal": row.rehearsal,
+        "article": row.article,
+        "hardware": row.hardware,
+        "instruments": row.instruments,
+        "state": row.state,
+        "manifest": row.manifest,
+        "verdict": row.verdict or None,
+        "lower bound": row.lower_bound,
+        "serious": row.serious,
+        "cautions": row.cautions,
+        "reason": row.why or None,
+    }
+    numbers = {"impulse": row.impulse, "c*": row.cstar}
+    numbers |= {f"CdA {name}": value for name, value in row.cda.items()}
+    numbers |= {f"exponent {name}": value for name, value in row.exponent.items()}
+    units = {"impulse": "N*s", "c*": "m/s"}
+    for name, value in numbers.items():
+        unit = units.get(name, "m2" if name.startswith("CdA") else "1")
+        found[f"{name} [{unit}]"] = None if value is None else value.value
+        found[f"u({name}) [{unit}]"] = None if value is None else value.u
+    return found

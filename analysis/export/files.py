@@ -9,9 +9,10 @@ from standbook.analysis.export.matlab import matlab_file
 from standbook.analysis.export.thrust_table import thrust_table_csv
 from standbook.analysis.export.workbook import workbook
 from standbook.analysis.opened_run import Run
+from standbook.daq.config import measurands
 from standbook.daq.errors import DataError, UsageError
 
-KINDS = ("csv", "xlsx", "thrust", "mat")
+KINDS = ("csv", "xlsx", measurands.THRUST, "mat")
 
 
 class Exported(NamedTuple):
@@ -59,13 +60,18 @@ def exported(run: Run, asked: Export) -> tuple[Exported, ...]:
                 found += _with_metadata(f"{base}_thrust-full.csv", *thrust_csv(run))
         elif kind == "xlsx":
             found.append(Exported(f"{base}.xlsx", workbook(run, frame)))
-        elif kind == "thrust":
+        elif kind == measurands.THRUST:
             table = thrust_table_csv(run, rows=asked.rows, vacuum=asked.vacuum)
             place = "vacuum" if asked.vacuum else "site"
             found += _with_metadata(f"{base}_thrust-{place}.csv", *table)
         else:
             found.append(Exported(f"{base}.mat", matlab_file(run, frame)))
     return tuple(found)
+
+
+def export(run: Run, *kinds: str, tags: Sequence[str] | None = None, vacuum: bool = False) -> tuple[Exported, ...]:
+    """Return a run as files of some kinds, of ``KINDS``: names and bytes; as for :func:`exported`."""
+    return exported(run, Export(kinds=kinds or ("csv",), tags=tags, vacuum=vacuum))
 
 
 def _with_metadata(name: str, table: bytes, metadata: bytes) -> list[Exported]:

@@ -8,6 +8,7 @@ from scipy.io import savemat
 
 from standbook.analysis.export.csv_files import identity
 from standbook.analysis.opened_run import Run
+from standbook.daq.config import measurands
 
 LONGEST = 31  # characters of a name
 
@@ -31,7 +32,7 @@ def matlab_file(run: Run, frame: pd.DataFrame) -> bytes:
         }
         if run.results.impulse is not None:
             thrust = run.thrust()
-            content["thrust"] = {"time_s": thrust.index.to_numpy(), "thrust_N": thrust.to_numpy()}
+            content[measurands.THRUST] = {"time_s": thrust.index.to_numpy(), "thrust_N": thrust.to_numpy()}
     file = io.BytesIO()
     savemat(file, content, long_field_names=True)  # type: ignore[arg-type] # the stubs know no file in memory
     return file.getvalue()

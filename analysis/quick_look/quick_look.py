@@ -99,7 +99,7 @@ def _record(results: Results) -> str:
 def _times(results: Results, plan: Plan, prediction: Prediction | None) -> str:
     """Say when it flowed or burned, when that was predicted to end, and which side was depleted first."""
     start, stop = _span(results, plan)
-    what = "thrust" if plan.kind.fires else plan.kind.part
+    what = measurands.THRUST if plan.kind.fires else plan.kind.part
     if start is None:
         return f"no {what} was found"
     until = "the record's end" if stop is None else seconds(stop, 2)

@@ -77,6 +77,8 @@ InjectorInlet = Annotated[str, AfterValidator(_inlet)]
 RedlinePhase = Literal["standby", "misfire", "burn", "flow", "safing"]
 
 
+Call = Literal["hold", "abort", "repeat"]
+LONGEST_WORDS, MOST_DECISIONS = 60, 6  # characters of a line of the pad card; lines
 _COUNTED = ("no", "one", "two", "three", "four")
 
 
@@ -392,6 +394,24 @@ class Mark(Document):
     still: str | None = None
 
 
+class Decision(Document):
+    """A rule that a person applies."""
+
+    call: Call
+    words: str = ""
+    redline: str | None = None  # whose limit is printed in its place or beside it
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if not self.words.strip() and self.redline is None:
+            raise ValueError(f'decision "{self.call}" needs words, or the redline whose limit it prints')
+        if len(self.words) > LONGEST_WORDS:
+            raise ValueError(
+                f'decision "{self.words[:20]}..." has {len(self.words)} characters; the pad card holds {LONGEST_WORDS}'
+            )
+        return self
+
+
 class Plan(Document):
     """One test plan, validated as a whole."""
 
@@ -407,6 +427,7 @@ class Plan(Document):
     recording: Recording = Recording()
     redline: tuple[Redline, ...] = ()
     mark: tuple[Mark, ...] = ()
+    decision: tuple[Decision, ...] = Field(default=(), max_length=MOST_DECISIONS)
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -427,6 +448,10 @@ class Plan(Document):
                 raise ValueError(
                     f'redline "{line.name}": a {kind.name} has no phase "{line.phase}"; write {", ".join(kind.phases)}'
                 )
+        redlines = {line.name for line in self.redline}
+        for decision in self.decision:
+            if decision.redline is not None and decision.redline not in redlines:
+                raise ValueError(f'decision "{decision.call}" names a redline that is not there: {decision.redline}')
         for table, reason in kind.tables.items():
             if getattr(self, table) is None:
                 raise ValueError(f"a {kind.name} needs an [{table}] table{reason}")
@@ -463,6 +488,7 @@ def read_plan(path: Path) -> Plan:
 
 
 __all__ = [
+    "Decision",
     "Engine",
     "Flow",
     "ImpulseClass",

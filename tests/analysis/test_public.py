@@ -10,7 +10,23 @@ import standbook as sb
 from tests.campaign_fixture import TODAY, campaign
 from tests.repository import ROOT
 
-NAMES = {"Curve", "Finding", "Measured", "Run", "StandError", "__version__", "analyse", "open_run", "predict"}
+NAMES = {
+    "Campaign",
+    "Curve",
+    "Finding",
+    "Measured",
+    "Run",
+    "StandError",
+    "__version__",
+    "analyse",
+    "compare",
+    "export",
+    "open_campaign",
+    "open_run",
+    "plot",
+    "predict",
+    "to_units",
+}
 FIRING = next((ROOT / "sample_runs/teasel-2/runs").glob("*_HF-02_rehearsal"))
 
 
@@ -68,3 +84,77 @@ def test_a_script_beside_an_analysis_py_of_its_own_imports_ours(tmp_path):
     (tmp_path / "script.py").write_text("import standbook as sb\nprint(sb.Measured.__module__)\n", encoding="utf-8")
     done = subprocess.run([sys.executable, "script.py"], cwd=tmp_path, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stdout.strip()) == (0, "standbook.analysis.results.quantities"), done.stderr
+
+
+@pytest.mark.slow
+def test_the_example_of_the_sample_runs_runs(tmp_path):
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "sample_runs/first_look.py"), str(tmp_path / "ignition.svg")],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "ignition.svg").read_text(encoding="utf-8").count("<svg") == 1
+
+
+@pytest.mark.slow
+def test_units_survive_parquet_and_lost_rows_are_absent(tmp_path):
+    import pandas as pd
+
+    run = sb.open_run(FIRING)
+    frame = run.frame(["LC-1", "PT-31"], start=0.0, end=1.0)
+    frame.to_parquet(tmp_path / "part.parquet")
+    again = pd.read_parquet(tmp_path / "part.parquet")
+    assert again.attrs["units"] == {"LC-1": "N", "PT-31": "bar(g)"}
+    assert again.attrs["rehearsal"] is True
+    assert frame.index.name == "time after T-0 [s]"
+    assert len(frame) == 1000
+    absolute = run.frame(["PT-31"], start=0.0, end=1.0, units="SI")["PT-31"]
+    assert (absolute / 1e5 - frame["PT-31"]).to_numpy() == pytest.approx(0.978, abs=1e-9)  # the plan's ambient
+
+
+@pytest.mark.slow
+def test_a_campaign_lists_its_runs_and_opens_them_by_a_part_of_their_name():
+    campaign = sb.open_campaign(FIRING.parents[1])
+    table = campaign.runs(rehearsals=True).set_index("run")
+    assert table.loc["HF-02", "impulse [N*s]"] == sb.open_run(FIRING).results.impulse.value
+    assert campaign.run("HF-02").folder == FIRING
+    with pytest.raises(sb.StandError, match="name one folder"):
+        campaign.run("WF-0")
+    assert sb.compare(campaign.run("HF-02"), campaign.run("HF-02")).changes == ()
+
+
+@pytest.mark.slow
+def test_a_plot_has_units_on_its_axes_and_touches_no_global_state():
+    import matplotlib as mpl
+
+    before = dict(mpl.rcParams)
+    figure = sb.plot(sb.open_run(FIRING), "thrust", "PT-31", window=(-0.1, 3.0), band=True)
+    assert [axes.get_ylabel() for axes in figure.axes] == ["thrust [N]", "PT-31 [bar(g)]"]
+    assert figure.axes[1].get_xlabel() == "time after T-0 [s]"
+    assert "REHEARSAL" in figure.axes[0].get_title(loc="left")
+    assert all(axes.collections for axes in figure.axes)  # the bands
+    assert dict(mpl.rcParams) == before
+    with pytest.raises(sb.StandError, match="name what is drawn"):
+        sb.plot(sb.open_run(FIRING))
+
+
+@pytest.mark.parametrize(
+    ("measured", "unit", "value", "u"),
+    [
+        (sb.Measured(101_325.0, 100.0, "Pa"), "bar(a)", 1.01325, 0.001),
+        (sb.Measured(4.4482216152605, 0.44482216152605, "N"), "lbf", 1.0, 0.1),  # exact by definition of the pound
+        (sb.Measured(293.15, 1.0, "K"), "degC", 20.0, 1.0),
+    ],
+)
+def test_a_quantity_is_given_in_another_unit(measured, unit, value, u):
+    found = sb.to_units(measured, unit)
+    assert (found.value, found.u, found.unit) == (pytest.approx(value), pytest.approx(u), unit)
+
+
+@pytest.mark.parametrize("unit", ["N", "bar(g)", "furlong"])
+def test_a_unit_of_another_kind_is_refused(unit):
+    with pytest.raises(sb.StandError):
+        sb.to_units(sb.Measured(1e5, 1.0, "Pa"), unit)

@@ -27,6 +27,7 @@ ALL = [
     "add",
     "analyse",
     "calibrate",
+    "campaign",
     "carry",
     "check",
     "compare",

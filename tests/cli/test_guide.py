@@ -51,6 +51,7 @@ WANTED = {
     "files",
     "firing-analysis",
     "first-test-day",
+    "pad-card",
     "import",
     "prediction",
     "quick-look",

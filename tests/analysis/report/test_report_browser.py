@@ -1,8 +1,6 @@
 """The report in a real browser: page one is one page of A4, and nothing sticks out at 1280 px or at 390 px."""
 
-import re
 import shutil
-import subprocess
 from dataclasses import replace
 from functools import cache
 
@@ -11,7 +9,7 @@ import pytest
 from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
 from tests.analysis.report_fixture import rendered
-from tests.browser import EXECUTABLE, WINDOW
+from tests.browser import EXECUTABLE, WINDOW, pages_of
 
 INSTALL = "apt-get update && apt-get install -y chromium poppler-utils"
 MEASURE = """(() => {
@@ -93,11 +91,6 @@ CASES = {name: (arguments, second) for name, arguments, second in cases()}
 def report_of(name):
     """The report of a case; drawing its figures takes longer than looking at them."""
     return rendered(*CASES[name][0])
-
-
-def pages_of(pdf):
-    done = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], check=True, capture_output=True, text=True)
-    return [re.sub(r"\s+", " ", page).strip() for page in done.stdout.split("\f")[:-1]]
 
 
 @pytest.mark.parametrize("name", CASES)

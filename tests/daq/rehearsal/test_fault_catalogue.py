@@ -5,7 +5,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from standbook.cli.rehearse import FAULT_HELP
@@ -303,6 +303,7 @@ COMBINED = st.lists(
 @pytest.mark.slow
 @settings(max_examples=30, deadline=None)
 @given(COMBINED)
+@example([known.FlippedBits(at=2.0, count=1), known.LayoutChange(at=1.0), known.BrownOut(at=1.0, seconds=1.0)])
 def test_whatever_goes_wrong_together_the_record_equals_the_truth_outside_its_gaps(faults):
     result, _, _ = judged(played(), *faults)
     assert result.faults == 0, str(result)

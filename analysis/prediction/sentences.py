@@ -1,62 +1,9 @@
-"""Write a prediction in words and as a pad card: expected readings with their times, for the people at the stand.
+"""Write a prediction in words. Sentences show N*s, N, kg, s and bar(a)."""
 
-Sentences show N*s, N, kg, s and bar(a); the card holds SI, absolute pressures.
-"""
-
-from dataclasses import dataclass
-
-import numpy as np
 from scipy.constants import bar
 
-from standbook.analysis.results.prediction import Band, ClassNumber, Prediction
-from standbook.daq.config import measurands
+from standbook.analysis.results.prediction import ClassNumber, Prediction
 from standbook.daq.kinds.registry import kind_named
-
-PAD_CARD_TIMES = (0.0, 2.0, 5.0, 10.0)  # after the opening [s]; the depletion follows
-_FIRING_CARD = (
-    measurands.THRUST,
-    measurands.CHAMBER_PRESSURE,
-    measurands.of_tank(measurands.TANK_PRESSURE, "oxidiser"),
-    measurands.of_tank(measurands.TANK_PRESSURE, "fuel"),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Expected:
-    """One reading with its 95 % band; pressures absolute."""
-
-    nominal: float
-    low: float
-    high: float
-    unit: str
-
-
-@dataclass(frozen=True, slots=True)
-class PadCardRow:
-    """Expected gauge readings at one instant."""
-
-    label: str
-    time: float  # after the opening, nominal for the end [s]
-    readings: dict[str, Expected]
-
-
-def pad_card(prediction: Prediction) -> tuple[PadCardRow, ...]:
-    """Return the expected readings at the card's times, as far as the nominal run reaches, and at its end."""
-    kind = kind_named(prediction.kind)
-    end = prediction.scalars[kind.duration].nominal
-    names = _FIRING_CARD if kind.fires else tuple(prediction.quantities)
-    rows = [
-        PadCardRow(
-            f"T+{time:g} s" if time else "T-0",
-            time,
-            {name: _reading(prediction, name, time) for name in names},
-        )
-        for time in PAD_CARD_TIMES
-        if time < end
-    ]
-    closed = not kind.fires and end < prediction.scalars["run-out time"].nominal
-    last = {name: _at_end(prediction, name, end) for name in names}
-    return (*rows, PadCardRow("valve closed" if closed else "depletion", end, last))
 
 
 def prediction_sentences(prediction: Prediction) -> tuple[str, ...]:
@@ -83,23 +30,6 @@ def _held_sentences(prediction: Prediction) -> tuple[str, ...]:
             f" {1e3 * warm / bar:.1f} mbar: read the tank's."
         )
     return tuple(said)
-
-
-def _reading(prediction: Prediction, name: str, time: float) -> Expected:
-    band: Band = prediction.quantities[name]
-    nominal, low, high = (float(np.interp(time, prediction.time, v)) for v in (band.nominal, band.low, band.high))
-    return Expected(nominal, low, high, band.unit)
-
-
-def _at_end(prediction: Prediction, name: str, end: float) -> Expected:
-    """Return each sample's own end where the prediction has it, else the reading at the nominal end."""
-    quantity, _, tank = name.partition("/")
-    scalars = prediction.scalars
-    for candidate in (f"{quantity} at end/{tank}", f"{quantity} at end"):
-        if candidate in scalars:
-            found = scalars[candidate]
-            return Expected(found.nominal, found.low, found.high, found.unit)
-    return _reading(prediction, name, end)
 
 
 def _firing_sentences(prediction: Prediction) -> tuple[str, ...]:

@@ -1,13 +1,11 @@
 """The prediction in words and on the pad card."""
 
 import dataclasses
-import itertools
 
 import pytest
-from scipy import constants
 
 from standbook.analysis.kinds.registry import predict
-from standbook.analysis.prediction.pad_card import pad_card, prediction_sentences
+from standbook.analysis.prediction.sentences import prediction_sentences
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import read_stand
 from standbook.daq.config.toml_document import parse_document
@@ -56,36 +54,9 @@ def test_the_sentences_follow_what_the_plan_holds():
     assert "condition not met" in text
 
 
-def test_the_card_of_a_firing_has_five_rows_and_ends_at_run_out(firing):
-    rows = pad_card(firing)
-    assert [row.label for row in rows] == ["T-0", "T+2 s", "T+5 s", "T+10 s", "depletion"]
-    assert rows[-1].time == firing.scalars["burn time"].nominal
-    thrusts = [row.readings["thrust"] for row in rows]
-    assert thrusts[0].nominal == firing.scalars["thrust at start"].nominal
-    assert thrusts[-1].nominal == firing.scalars["thrust at end"].nominal
-    assert all(a.nominal > b.nominal for a, b in itertools.pairwise(thrusts))
-    for row in rows:
-        for reading in row.readings.values():
-            assert reading.low < reading.nominal < reading.high
-    # 22.7 bar(a) in the oxidiser tank at T+7 s by a plain explicit-step model; here between the rows of 5 s and 10 s.
-    tank = [row.readings["tank pressure/oxidiser"].nominal / constants.bar for row in rows]
-    assert tank[2] > 22.7 > tank[3]
-
-
-@pytest.mark.slow
-def test_a_short_burn_leaves_out_the_rows_it_does_not_reach():
-    short = predicted("firing.toml", ("10.66 +/- 0.10 kg", "4.0 kg"), ("7.03 +/- 0.04 kg", "2.8 kg"))
-    assert [row.label for row in pad_card(short)] == ["T-0", "T+2 s", "T+5 s", "depletion"]
-
-
-def test_the_card_and_words_of_a_water_flow_tell_closing_from_run_out():
+def test_the_words_of_a_water_flow_tell_closing_from_run_out():
     through = predicted("water_flow.toml")
     closed = predicted("water_flow.toml", ('end = "run-out"', 'end = "valve closed early"\nclose_after = "14 s"'))
-    assert pad_card(through)[-1].label == "depletion"
-    last = pad_card(closed)[-1]
-    assert (last.label, last.time) == ("valve closed", 14.0)
-    assert last.readings["tank pressure/oxidiser"].nominal == closed.scalars["tank pressure at end"].nominal
-    assert last.readings["liquid mass/oxidiser"].nominal == pytest.approx(closed.scalars["left aboard"].nominal)
     assert "at depletion after 16.5 s" in prediction_sentences(through)[0]
     assert "at closing after 14.0 s" in prediction_sentences(closed)[0]
     assert "depletion would come at 16.5 s" in prediction_sentences(closed)[2]

@@ -1,0 +1,119 @@
+"""Put one quantity of several runs in a row, and say what it shows: level, scatter from run to run, drift, break.
+
+A series holds one quantity, one kind of test and one configuration of hardware: nothing is pooled or joined across.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from standbook.analysis.campaign.pooling import pooled
+from standbook.analysis.campaign.run_table import RunRow
+from standbook.analysis.campaign.trends import FALSE, FEWEST, LEAST_SCATTER, slope_of, split_of
+from standbook.analysis.report.content.number_format import round_pair, show
+from standbook.analysis.results.quantities import Measured
+
+ONE_IN = round(1.0 / FALSE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """One run's value. SI."""
+
+    run: str
+    date: str
+    value: float
+    u_own: float
+    u_common: float
+
+    @property
+    def u(self) -> float:
+        """All of it."""
+        return float((self.u_own**2 + self.u_common**2) ** 0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """One quantity from run to run."""
+
+    name: str  # "CdA oxidiser"
+    kind: str  # of test
+    hardware: int | None
+    unit: str  # SI
+    points: tuple[Point, ...]
+
+    @property
+    def title(self) -> str:
+        """What it is of."""
+        return f"{self.name}, {self.kind}, hw{self.hardware}"
+
+    @property
+    def sentence(self) -> str:
+        """What the series shows; with one run, that it shows nothing yet."""
+        if len(self.points) == 1:
+            return "One run: no scatter is known."
+        values, own = [p.value for p in self.points], [p.u_own for p in self.points]
+        common = max(p.u_common for p in self.points)
+        found = pooled(values, own, common)
+        said = [f"{len(values)} runs, {_words(found.value, found.half_width, self.unit)} (95 %)."]
+        if not found.quotes_scatter:
+            apart = abs(values[1] - values[0])
+            said.append(f"They lie {100.0 * apart / abs(values[0]):.1f} % apart; two runs show no scatter.")
+            return " ".join(said)
+        if found.between > 0.0:
+            share, freedom = 100.0 * found.between / abs(found.value), len(values) - 1
+            said.append(f"Scatter from run to run beside their own u: {share:.1f} % ({freedom} degrees of freedom).")
+        else:
+            said.append(f"No scatter beyond their own u shows, which {len(values)} runs do not prove to be none.")
+        return " ".join([*said, self._course(values, own)])
+
+    def _course(self, values: Sequence[float], own: Sequence[float]) -> str:
+        """Say whether the series drifts or breaks; ``FALSE`` of steady series are called so by chance."""
+        if len(values) < FEWEST:
+            return ""
+        level = abs(sum(values) / len(values))
+        line = slope_of(values, own, scatter=LEAST_SCATTER * level)
+        break_ = split_of(values, own, scatter=LEAST_SCATTER * level)
+        if break_.is_seen:
+            at = self.points[break_.before]
+            return (
+                f"A step of {100.0 * break_.step / level:+.1f} % before {at.run}, {at.date}: what was changed? "
+                f"(1 steady series in {ONE_IN} looks so.)"
+            )
+        if line.is_seen:
+            return f"It drifts by {100.0 * line.per_run / level:+.2f} % a run (1 steady series in {ONE_IN} looks so)."
+        return "No drift and no step is shown."
+
+
+def series_of(rows: Sequence[RunRow]) -> tuple[Series, ...]:
+    """Return every series of the runs that were analysed, in order of first appearance, none of a rehearsal.
+
+    Rows of rehearsals, of unreadable runs and of lower bounds are left out.
+    """
+    found: dict[tuple[str, str, int | None, str], list[Point]] = {}
+    for row in rows:
+        if not row.is_test or row.why:
+            continue
+        for name, unit, value, common in _values(row):
+            own = max(value.u**2 - common**2, 0.0) ** 0.5
+            point = Point(run=row.number, date=row.date, value=value.value, u_own=own, u_common=common)
+            if own > 0.0:
+                found.setdefault((name, row.kind, row.hardware, unit), []).append(point)
+    return tuple(
+        Series(name=name, kind=kind, hardware=hardware, unit=unit, points=tuple(points))
+        for (name, kind, hardware, unit), points in found.items()
+    )
+
+
+def _values(row: RunRow) -> list[tuple[str, str, Measured, float]]:
+    """Return name, unit, value and common uncertainty of what a run tells."""
+    cda = [(f"CdA {name}", "m2", value, row.cda_common.get(name, 0.0)) for name, value in row.cda.items()]
+    exponent = [(f"exponent {name}", "1", value, 0.0) for name, value in row.exponent.items()]
+    cstar = [("c*", "m/s", row.cstar, 0.0)] if row.cstar is not None else []
+    return [*cda, *exponent, *cstar]  # impulse goes with the load, and is no property of the hardware
+
+
+def _words(value: float, half_width: float, unit: str) -> str:
+    shown = show(Measured(value, half_width, unit))
+    if shown.u:
+        return f"{shown.value} ± {shown.u} {shown.unit}".rstrip()
+    return " ± ".join(round_pair(value, half_width))
