@@ -1,12 +1,11 @@
 """``standbook check``: check the stand in place before a run, step by step, each outcome in one sentence."""
 
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import PlanPath, now, say, say_all, today
+from standbook.cli.screen import PlanPath, now, say, say_wrapped, today
 from standbook.cli.sheets import free_place, write_new
 from standbook.daq.errors import EXIT_FINDINGS, UsageError
 
@@ -18,7 +17,6 @@ if TYPE_CHECKING:
     from standbook.daq.config.campaign import Campaign
     from standbook.daq.run.run_folder import Run
 
-WIDTH = 77  # of a terminal, less an indent
 KEYS = (
     "Space takes a step once everything stands. Type what the gauge shows where it is asked for, an angle with its u "
     "behind a slash. N leaves a step out, A takes one although nothing moved, Backspace strikes the last one out, Q "
@@ -143,8 +141,8 @@ def say_checks(
     checks = outcomes(of, taken)
     left_out = [step.name for step in steps if step.name not in {done.name for done in taken}]
     say("From the recording:")
-    for one in sorted(checks, key=lambda one: one.check.outcome != "agrees"):  # the open ones last
-        say_all(textwrap.wrap(_line(one), WIDTH, subsequent_indent="  "))
+    open_last = sorted(checks, key=lambda one: one.check.outcome != "agrees")
+    say_wrapped(_line(one) for one in open_last)
     counts = [f"{sum(one.check.outcome == says for one in checks)} {words}" for says, words in _COUNTED]
     rehearsed = "REHEARSAL. " if run.info.rehearsal else ""
     say(f"{rehearsed}Checks of {campaign.plan.test.number}: {', '.join(counts)}.")

@@ -1,23 +1,22 @@
 """``standbook demo``: run the whole job on a simulated stand, from a new campaign to the report of a firing."""
 
-import subprocess
-import sys
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from standbook.cli.played import playing
 from standbook.cli.record import record_run, seal_and_say
 from standbook.cli.screen import CAUTION, heading, now, open_page, say, say_all, today
-from standbook.daq.errors import LinkError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from standbook.daq.config.campaign import Campaign
+    from standbook.daq.rehearsal.script import Table
 
 TIME_SCALE = 10.0
-HOLD_SCALE = 20.0  # of what lasts many minutes
-PORT_WAIT = 60.0  # [s] for the simulated stand to compute its physics
+TAP_SCALE, REST_SCALE, HOLD_SCALE = 20.0, 40.0, 80.0  # at least, of what has fewer rows or stands still
 
 
 def demo(
@@ -68,13 +67,13 @@ def _check(firing: Path, time_scale: float) -> None:
     from standbook.daq.config.campaign import read_campaign
 
     campaign = read_campaign(firing, today=today())
-    for words, practise in (
-        ("Taps, water in the tanks", practise_taps),
-        ("A check in place", practise_check),
-        ("Filling, by the cell", practise_load),
+    for words, practise, scale in (
+        ("Taps, water in the tanks", practise_taps, TAP_SCALE),
+        ("A check in place", practise_check, REST_SCALE),
+        ("Filling, by the cell", practise_load, REST_SCALE),
     ):
         heading(words)
-        practise(campaign, time_scale)
+        practise(campaign, max(time_scale, scale))
 
 
 def _run(plan: Path, time_scale: float) -> Path:
@@ -99,7 +98,7 @@ def _run(plan: Path, time_scale: float) -> Path:
 
     weighings = campaign.folder / WEIGHINGS_FILE
     scale = max(time_scale, HOLD_SCALE) if holds else time_scale
-    run = _recorded(campaign, scale, None if holds else weighings)
+    run = _recorded(campaign, _tables(campaign, weighings), scale)
     if not holds:
         add(run, [weighings])
         weighings.unlink()
@@ -114,34 +113,23 @@ def _run(plan: Path, time_scale: float) -> Path:
     return report
 
 
-def _recorded(campaign: "Campaign", time_scale: float, weighings: Path | None) -> Path:
-    """Play a plan on a simulated stand in a process of its own, record and seal it."""
-    link = campaign.folder / "cradle-a.port"
-    stand = _start_stand(campaign.plan_path, time_scale, link, weighings)
-    try:
-        run, _ = record_run(campaign, {"cradle-a": str(link.readlink())}, None, rehearsal=True, postdiction=False)
-    finally:
-        stand.terminate()
-        stand.wait()
-        link.unlink(missing_ok=True)
+def _tables(campaign: "Campaign", weighings: Path) -> "Sequence[Table]":
+    """Return what the boards say of a plan; where its tanks open, write what the crew would weigh afterwards."""
+    from standbook.analysis.simulation.story import draw_for, rehearse
+    from standbook.cli.rehearse import weighings_text
+    from standbook.cli.rehearse_work import hold_work
+    from standbook.daq.storage.atomic_write import write_atomic
+
+    if campaign.plan.kind.holds:
+        return hold_work(campaign.plan_path, None, "").tables
+    made_up = rehearse(campaign, draw_for(campaign.plan.test.number))
+    write_atomic(weighings, weighings_text(made_up.weighings).encode())
+    return tuple(made_up.tables.values())
+
+
+def _recorded(campaign: "Campaign", tables: "Sequence[Table]", time_scale: float) -> Path:
+    """Play what the boards say, record it and seal it."""
+    with playing(tables, time_scale) as ports:
+        run, _ = record_run(campaign, ports, None, rehearsal=True, postdiction=False)
     seal_and_say(run)
     return run
-
-
-def _start_stand(plan: Path, time_scale: float, link: Path, weighings: Path | None) -> "subprocess.Popen[bytes]":
-    # -P: a folder called cli where the user happens to stand is not ours
-    command = [sys.executable, "-P", "-m", "standbook.cli", "rehearse", str(plan), "--time-scale", str(time_scale)]
-    command += ["--link", str(link)]
-    command += [] if weighings is None else ["--weighings", str(weighings)]
-    stand = subprocess.Popen(command, stdout=subprocess.DEVNULL)  # noqa: S603 - our own program, no shell
-    deadline = time.monotonic() + PORT_WAIT
-    while not link.is_symlink():
-        ended = stand.poll()
-        if ended is not None:
-            raise LinkError(f"{plan}: the simulated stand ended with code {ended} before it served a port")
-        if time.monotonic() > deadline:
-            stand.kill()
-            stand.wait()
-            raise LinkError(f"{plan}: the simulated stand served no port within {PORT_WAIT:g} s")
-        time.sleep(0.05)
-    return stand

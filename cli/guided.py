@@ -118,6 +118,7 @@ def record_guided(order: GuidedRecording, live: LiveRows, taking: Callable[[Mark
                 taken=live.take,
                 tell=steps.tell,
             )
+            steps.press_what_came()  # a key of the last moment is one of the recording
     say("")
     seal_and_say(folder, marks=False)  # each stands in the sheet
     return folder
@@ -133,14 +134,18 @@ class _Steps:
 
     def report(self, _watch: Watch) -> None:
         """Process keys and show where things are."""
+        self.press_what_came()
+        self.is_over |= self._taking.next is None
+        self._show(self._taking.state(self._clocks.now().monotonic_ns))
+
+    def press_what_came(self) -> None:
+        """Process the keys since the last time."""
         self._tell_what_was_said()
         for key in self._keys.pressed():
             self._moment.when = self._shown_at(key.when)
             self.is_over |= key.text in QUIT
             self._taking.press(key.text, key.when.monotonic_ns)
             self._tell_what_was_said()
-        self.is_over |= self._taking.next is None
-        self._show(self._taking.state(self._clocks.now().monotonic_ns))
 
     def _shown_at(self, pressed: HostTime) -> HostTime:
         """Return the instant of the newest row that a key was pressed on: what comes after it nobody has seen."""

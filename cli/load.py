@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import PlanPath, now, say, say_all, today
+from standbook.cli.screen import PlanPath, now, say, say_wrapped, today
 from standbook.cli.sheets import cell_of, free_place, write_new
 from standbook.daq.errors import EXIT_FINDINGS, UsageError
 
@@ -54,6 +54,10 @@ def load(
         from standbook.cli.record import ports_of
 
         journal = _recorded(campaign, of.calibration, ports_of(port or []), rehearsal=rehearsal)
+        if not _marked(journal):
+            say("No step was taken. A record of the unloaded cell goes with a filling's:")
+            say(f"--night {journal}")
+            return
     found = say_load(campaign, of, journal, night or [], written=not again)
     if found.says != "agrees":
         raise typer.Exit(EXIT_FINDINGS)
@@ -114,7 +118,7 @@ def say_load(campaign: "Campaign", of: "FilledStand", journal: Path, nights: lis
             records.append((when, sign_of_load(of.stand) * of.calibration.si_reading(seen)))
         night = night_record(records, hold=marks[WAITED] - marks[FILLED])
     found = filling(of, time, signal, marks, night)
-    say_all(found.sentences)
+    say_wrapped(found.sentences)
     if written:
         at = now().astimezone()
         place = free_place(campaign.folder / LOADS, f"{at.date()}_{campaign.plan.test.number}")
@@ -123,6 +127,13 @@ def say_load(campaign: "Campaign", of: "FilledStand", journal: Path, nights: lis
         write_new(place, text)
         say(f"Load: {place}")
     return found
+
+
+def _marked(journal: Path) -> bool:
+    """Tell whether any step was taken in a recording."""
+    from standbook.daq.run.run_folder import open_run
+
+    return bool(_marks(open_run(journal), 0))
 
 
 def _marks(run: "Run", origin: int) -> dict[str, float]:

@@ -20,20 +20,44 @@ if TYPE_CHECKING:
     from standbook.daq.rehearsal.sensor_faults import Fault
 
 NAP = 0.01  # [s] between two looks at whether to stop
+OWN_RING = 4_000_000  # bytes that a board played beside its own recorder holds back: a busy computer loses it no row
 
 
 def plugged_in(
-    stack: ExitStack, tables: "Sequence[Table]", time_scale: float, links: Mapping[str, Path]
+    stack: ExitStack, tables: "Sequence[Table]", time_scale: float, links: Mapping[str, Path], *, ring_bytes: int = 0
 ) -> "list[RehearsalDevice]":
     """Plug in simulated boards with which nothing is wrong."""
-    return [stack.enter_context(device_of(table, (), (), links.get(table.device), time_scale)) for table in tables]
+    return [
+        stack.enter_context(device_of(table, (), (), links.get(table.device), time_scale, ring_bytes=ring_bytes))
+        for table in tables
+    ]
+
+
+@contextmanager
+def playing(tables: "Sequence[Table]", time_scale: float) -> "Iterator[dict[str, str]]":
+    """Play simulated boards beside whoever records them, until that is done; give the port of each board."""
+    with ExitStack() as stack:
+        devices = plugged_in(stack, tables, time_scale, {}, ring_bytes=OWN_RING)
+        stop, pool = threading.Event(), stack.enter_context(ThreadPoolExecutor(1))
+        played = pool.submit(play_devices, devices, stop)
+        try:
+            yield {device.table.device: device.port for device in devices}
+        finally:
+            stop.set()
+        played.result()
 
 
 @contextmanager
 def device_of(
-    table: "Table", faults: "Sequence[Fault]", inputs: "Sequence[Input]", link: Path | None, time_scale: float
+    table: "Table",
+    faults: "Sequence[Fault]",
+    inputs: "Sequence[Input]",
+    link: Path | None,
+    time_scale: float,
+    *,
+    ring_bytes: int = 0,
 ) -> "Iterator[RehearsalDevice]":
-    """Plug in one simulated board, with what goes wrong on it and a link to its port."""
+    """Plug in one simulated board, with what goes wrong on it, a link to its port, and the ring it has at least."""
     from standbook.daq.rehearsal.device import RING_BYTES, RehearsalDevice
     from standbook.daq.rehearsal.sensor_fault_injection import faulty_table
 
@@ -43,7 +67,7 @@ def device_of(
         time_scale=time_scale,
         faults=faults,
         # The ring of a faster device holds as much of its own time.
-        ring_bytes=round(RING_BYTES * max(1.0, time_scale)),
+        ring_bytes=max(ring_bytes, round(RING_BYTES * max(1.0, time_scale))),
         moved=follow.to,
     )
     with device, follow.there(device.port):

@@ -1,10 +1,7 @@
 """Practise what a crew does to its stand, nobody at the keys: the sheets that the demo's campaign comes with."""
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
 from pathlib import Path
-from threading import Event
 from typing import TYPE_CHECKING
 
 from standbook.cli.screen import now, say, today
@@ -16,7 +13,8 @@ if TYPE_CHECKING:
 ADDED = "10.00 +/- 0.01 kg"
 REFERENCE_U = 0.002  # of the reference cell in a pull, standard
 PULLED = 2  # days before
-LATE = 1.0  # s before the end of a step, at which its key counts as pressed
+TAPS = 6  # with each mass: enough to show it, and small to keep
+LATE = 2.0  # s before the end of a step, at which its key counts as pressed
 
 
 def practise_check(campaign: "Campaign", time_scale: float) -> None:
@@ -44,7 +42,7 @@ def practise_taps(campaign: "Campaign", time_scale: float) -> None:
     from standbook.daq.quantity import parse_quantity
 
     mass = parse_quantity(ADDED, "mass")
-    work = tap_work(campaign.plan_path, None)
+    work = tap_work(campaign.plan_path, None, taps=TAPS)
     (_, _), (first, _), (_, _), (second, _) = work.steps
     marks = [
         (first, state_name(0.0)),
@@ -111,7 +109,7 @@ def _recorded(
     campaign: "Campaign", tables: "Sequence[Table]", marks: Sequence[tuple[float, str]], name: str, time_scale: float
 ) -> Path:
     """Play boards and record them without a plan; mark instants of theirs as a person's keys would. Seal it."""
-    from standbook.cli.played import play_devices, plugged_in
+    from standbook.cli.played import playing
     from standbook.cli.record import first_signal_stops, seal_and_say
     from standbook.daq.bench.live_level import LiveLevels
     from standbook.daq.bench.unplanned_run import create_bench_run
@@ -123,24 +121,16 @@ def _recorded(
     live = LiveLevels(campaign.stand, tags[:1], campaign.calibrations)
     title = f"{campaign.plan.test.number}_{name}"
     folder = create_bench_run(campaign.folder, title, boards, rehearsal=True, now=now(), software=software())
-    with ExitStack() as stack:
-        devices = plugged_in(stack, tables, time_scale, {})
+    with playing(tables, time_scale) as ports, first_signal_stops() as stopped:
         order = RecordingOrder(
             number=folder.name,
             stand=campaign.stand.of_devices(boards),
-            ports={device.table.device: device.port for device in devices},
+            ports=ports,
             folder=folder,
             rehearsal=True,
             seconds=None,
         )
-        stop, pool = Event(), stack.enter_context(ThreadPoolExecutor(1))
-        played = pool.submit(play_devices, devices, stop)
-        try:
-            with first_signal_stops() as stopped:
-                record_run_into(order, stopped=lambda: bool(stopped), report=_nothing, taken=live.take, tell=say)
-        finally:
-            stop.set()
-        played.result()
+        record_run_into(order, stopped=lambda: bool(stopped), report=_nothing, taken=live.take, tell=say)
     _mark(folder, live.newest_ns, marks, tables, time_scale)
     seal_and_say(folder, marks=False)
     return folder

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from standbook.analysis.simulation.at_rest.held_tank import rehearse_hold
-from standbook.analysis.simulation.at_rest.stand_work import BOLTING, EMPTY, POURING, filled, night, tapped
+from standbook.analysis.simulation.at_rest.stand_work import BOLTING, EMPTY, POURING, TAPS, filled, night, tapped
 from standbook.analysis.simulation.story import draw_for
 from standbook.analysis.simulation.world import World, world_of
 from standbook.analysis.stand_sheets.load_record import sign_of_load
@@ -25,10 +25,11 @@ if TYPE_CHECKING:
 
 ADDED = 10.0  # kg that is bolted on
 SLOW = 20  # rows a second of what takes many minutes
-FAST = 500  # rows a second of a tap test: twelve of a period
+HELD = 10  # rows a second of a hold
+FAST = 400  # rows a second of a tap test: ten of a period
 WAIT = 720.0  # s beside a filling
 NIGHT = 4.2 * WAIT  # s of an unloaded cell
-ENDED = 5.0  # s before the end of what is played
+ENDED = 15.0  # s before the end of what is played, for whoever sits at another terminal
 READ = 0.0005  # of a cell's reading: its gain is off by so much, standard; within every calibration
 
 
@@ -43,19 +44,19 @@ class Work:
     marks: "Mapping[str, float]" = field(default_factory=dict)  # by which second each step can be taken
 
 
-def tap_work(plan: Path, seed: int | None) -> Work:
-    """Play a tap test with nothing and with one mass added."""
+def tap_work(plan: Path, seed: int | None, *, taps: int = TAPS) -> Work:
+    """Play a tap test with nothing and with one mass added, so many taps each."""
     campaign, world, draw = _read(plan, seed)
     random = draw.generator("mallet")
-    found = tapped(world, campaign.stand, (0.0, ADDED), random, rate=FAST)
+    found = tapped(world, campaign.stand, (0.0, ADDED), random, rate=FAST, taps=taps)
     first, second = found.ends
     return Work(
         tables=_on_cell(campaign, found.force, random, rows_a_second=FAST),
         what="a tap test",
         steps=(
-            (0.0, "taps with 0 kg: ten of them are coming"),
+            (0.0, f"taps with 0 kg: {taps} of them are coming"),
             (first, "taps with 0 kg: done; press space"),
-            (first + 0.75 * BOLTING, f"bolted {ADDED:g} kg: it is on; press space, then ten taps are coming"),
+            (first + 0.75 * BOLTING, f"bolted {ADDED:g} kg: it is on; press space, then {taps} taps are coming"),
             (second, f"taps with {ADDED:g} kg: done; press space"),
         ),
         command=f'standbook tap {plan} --tanks "full, water" --added "{ADDED:.2f} +/- 0.01 kg" --rehearsal',
@@ -99,10 +100,10 @@ def hold_work(plan: Path, seed: int | None, fault: str) -> Work:
     """Play the hold of a plan."""
     campaign = read_campaign(plan, today=today())
     draw = draw_for(campaign.plan.test.number, seed)
-    found = rehearse_hold(campaign, draw, rate=SLOW, wrong=fault)
+    found = rehearse_hold(campaign, draw, rate=HELD, wrong=fault)
     minutes = found.seconds / 60.0
     return Work(
-        tables=_boards(campaign, found.readings, draw.generator("boards"), rows_a_second=SLOW),
+        tables=_boards(campaign, found.readings, draw.generator("boards"), rows_a_second=HELD),
         what=f"a pressure hold of {minutes:.0f} min",
         steps=((0.0, "vented, pressurised, held, vented again: nothing is to be done"),),
         command=f"standbook record {plan} --rehearsal",

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import textwrap
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any
@@ -14,6 +15,8 @@ CAUTION = (
     "standbook watches, records, computes and says. It commands nothing and protects nobody: relief valves, "
     "a hard-wired abort, distance and procedure do. A screen reading is never authority to approach."
 )
+
+WIDTH = 77  # of a sentence on a terminal of 80 columns, less an indent
 
 PlanPath = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan: CAMPAIGN/plans/NUMBER.toml")]
 RunPath = Annotated[Path, typer.Argument(metavar="RUN", help="A run folder: CAMPAIGN/runs/DATE_NUMBER")]
@@ -34,6 +37,12 @@ def say_all(lines: Iterable[str], indent: str = "  ") -> None:
     """Print lines, each indented."""
     for line in lines:
         typer.echo(f"{indent}{printable_lines(line)}")
+
+
+def say_wrapped(sentences: Iterable[str]) -> None:
+    """Print sentences within 80 columns, each indented and its further lines more so."""
+    for sentence in sentences:
+        say_all(textwrap.wrap(printable(sentence), WIDTH, subsequent_indent="  "))
 
 
 def say_json(value: Mapping[str, Any]) -> None:

@@ -4,9 +4,14 @@ import os
 import signal
 import sys
 
+# Matrices are small: more threads would spin beside the capture, and round as the number of cores has it.
+THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+
 
 def main() -> None:
     """Load the command line and run it."""
+    for name in THREADS:
+        os.environ.setdefault(name, "1")
     try:
         signal.signal(signal.SIGTERM, _interrupt)
         from standbook.cli.main import main as run

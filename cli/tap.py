@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import PlanPath, say, say_all, today
+from standbook.cli.screen import PlanPath, say, say_wrapped, today
 from standbook.cli.sheets import cell_of, free_place, write_new
 from standbook.daq.errors import EXIT_FINDINGS, DataError, UsageError
 
@@ -131,7 +131,7 @@ def say_taps(
     run = open_run(journal)
     test = tap_test(_states(run, tag, masses))
     notes = [f"REVIEW: {note}" for state in test.states for note in state.notes]
-    say_all((*test.sentences, *notes))
+    say_wrapped((*test.sentences, *notes))
     if written:
         day = today()
         place = free_place(campaign.folder / TAPS, str(day))

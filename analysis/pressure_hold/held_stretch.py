@@ -10,7 +10,8 @@ from standbook.daq.errors import DataError
 
 BLOCK = 5.0  # s of one mean
 ROSE = 0.02  # of the pressure, within ten blocks: somebody pressurised
-VENTED = 0.95  # of the pressure at the beginning: below it, it was let go
+VENTED = 0.95  # of the pressure when it had settled: below it, it was let go
+COOLED = 0.7  # of the pressure at the end of pressurising: hot gas loses less than that while it settles
 AHEAD = 10  # means
 CLEAR = 10.0  # s before the venting, not counted
 LEAST = 120.0  # s of a hold
@@ -49,8 +50,9 @@ def held_stretch(time: Array, pressure: Array, *, settle: float) -> tuple[float,
     # a supply that passes lifts it on and on, by less than that in ten means: what it reaches later is no beginning
     full = last + int(np.argmax(mean[last : last + AHEAD + 1])) if rising.size else 0
     begun = float(at[full]) + settle
-    after = at > at[full]
-    fallen = np.flatnonzero(after & (mean < VENTED * mean[full]))
+    settled = mean[min(int(np.searchsorted(at, begun)), mean.size - 1)]
+    kept = np.where(at > begun, VENTED * settled, COOLED * mean[full])
+    fallen = np.flatnonzero((at > at[full]) & (mean < kept))
     over = float(at[fallen[0]]) - CLEAR - BLOCK if fallen.size else end
     if not math.isfinite(begun) or over - begun < LEAST:
         raise DataError(

@@ -113,6 +113,7 @@ def played_board(
         tick_hz=TICK_HZ,
         start_ticks=TICK_HZ,
         streams=tuple(streams),
+        at_rest=True,
     )
 
 

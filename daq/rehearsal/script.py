@@ -66,6 +66,11 @@ class Table:
     lines: tuple[WireLine, ...] = ()
     edges: tuple[PlayedEdge, ...] = ()
     start_levels: int = 0  # of the lines, one bit each
+    at_rest: bool = False  # played faster, it says no more in a real second than a board does
+
+    def pace(self, time_scale: float) -> float:
+        """Return how much longer than a board's own are the device seconds between frames, beats and hellos."""
+        return max(1.0, time_scale) if self.at_rest else 1.0
 
     @property
     def seconds(self) -> float:
@@ -198,7 +203,7 @@ def _boot(part: Table, whole: Table, start: int, until: float, change: int | Non
     stream = part.streams[0]
     change_row = stream.rows
     if change is not None and change >= start:  # frames are whole
-        size = _rows_per_frame(part, stream, part.hello(stream, 1.0))
+        size = _rows_per_frame(part, stream, part.hello(stream, 1.0), 1.0)
         change_row = min(stream.rows, -(-(change - start) // (stream.interval_ticks * size)) * size)
     return Boot(
         table=part,
@@ -260,9 +265,10 @@ def _ticks(table: Table) -> int:
 
 def _one_boot(boot: Boot, time_scale: float, linger: float, *, hellos: bool) -> Iterator[Said]:
     table = boot.table
-    said: list[Iterator[_Timed]] = [_edges(table), _beats(table, linger)]
+    pace = table.pace(time_scale)
+    said: list[Iterator[_Timed]] = [_edges(table), _beats(table, linger, pace)]
     for k, stream in enumerate(table.streams):
-        said.append(_samples(boot, stream))
+        said.append(_samples(boot, stream, pace))
         if hellos:
             said.append(_hellos(boot, stream, time_scale, table.seconds + linger, k / len(table.streams)))
     # Each is in order; of two things at one time a hello comes first.
@@ -284,20 +290,21 @@ def _hellos(boot: Boot, stream: PlayedStream, time_scale: float, seconds: float,
         (row * stream.interval_ticks / table.tick_hz, encode_frame(hello_body(table.hello(sent, time_scale))))
         for row, sent in boot.layouts(stream)
     ]
-    periodic = ((k + share) * HELLO_SECONDS for k in itertools.count(0 if share else 1))
+    every = HELLO_SECONDS * table.pace(time_scale)
+    periodic = ((k + share) * every for k in itertools.count(0 if share else 1))
     times = itertools.takewhile(lambda at: at <= seconds, periodic)
     for at in heapq.merge((since for since, _ in layouts), times):
         yield _timed(0, Said(at, next(frame for since, frame in reversed(layouts) if since <= at)))
 
 
-def _rows_per_frame(table: Table, stream: PlayedStream, hello: Hello) -> int:
-    gathered = round(FRAME_SECONDS * table.tick_hz / stream.interval_ticks)
+def _rows_per_frame(table: Table, stream: PlayedStream, hello: Hello, pace: float) -> int:
+    gathered = round(FRAME_SECONDS * pace * table.tick_hz / stream.interval_ticks)
     return max(1, min(hello.max_rows, gathered))
 
 
-def _samples(boot: Boot, stream: PlayedStream) -> Iterator[_Timed]:
+def _samples(boot: Boot, stream: PlayedStream, pace: float) -> Iterator[_Timed]:
     table = boot.table
-    size = _rows_per_frame(table, stream, table.hello(stream, 1.0))
+    size = _rows_per_frame(table, stream, table.hello(stream, 1.0), pace)
     layouts = boot.layouts(stream)
     ends = (*(row for row, _ in layouts[1:]), stream.rows)
     for (begin, sent), end in zip(layouts, ends, strict=True):
@@ -318,9 +325,9 @@ def _edges(table: Table) -> Iterator[_Timed]:
         yield _timed(1, Said(edge.ticks / table.tick_hz, encode_frame(body)))
 
 
-def _beats(table: Table, linger: float) -> Iterator[_Timed]:
+def _beats(table: Table, linger: float, pace: float) -> Iterator[_Timed]:
     for k in itertools.count(1):
-        at = k * BEAT_SECONDS
+        at = k * BEAT_SECONDS * pace
         if at > table.seconds + linger:
             return
         ticks = round(at * table.tick_hz)
@@ -329,13 +336,13 @@ def _beats(table: Table, linger: float) -> Iterator[_Timed]:
         for line in table.lines:
             own = [edge.ticks for edge in past if edge.line == line.line]
             edges.append((len(own), table.start_ticks + max(own) if own else 0))
-        rows = [(s.number, _framed(table, s, ticks)) for s in table.streams]
+        rows = [(s.number, _framed(table, s, ticks, pace)) for s in table.streams]
         body = beat_body(table.boot, table.levels(ticks), table.start_ticks + ticks, edges, rows)
         yield _timed(3, Said(at, encode_frame(body)))
 
 
-def _framed(table: Table, stream: PlayedStream, ticks: int) -> int:
+def _framed(table: Table, stream: PlayedStream, ticks: int, pace: float) -> int:
     """First row of the samples frame that comes next after a time."""
-    size = _rows_per_frame(table, stream, table.hello(stream, 1.0))
+    size = _rows_per_frame(table, stream, table.hello(stream, 1.0), pace)
     taken = min(ticks // stream.interval_ticks, stream.rows)
     return taken if taken == stream.rows else taken // size * size

@@ -154,7 +154,7 @@ def _judged_by(campaign: Campaign, lock: Lock | None) -> dict[str, bytes]:
 
 
 def _evidence(campaign: Campaign, *, rehearsal: bool) -> dict[str, bytes]:
-    """Return what was known of the stand: checks, holds, load, waivers; they change no number of the run."""
+    """Return what was known of the stand: checks, holds, load, waivers; only an angle read there changes a number."""
     tanks = tuple(tank.name for tank in campaign.plan.tank)
     files = evidence_files(campaign.folder, campaign.plan.test.number, tanks, rehearsal=rehearsal)
     return {name: path.read_bytes() for name, path in files.items()}

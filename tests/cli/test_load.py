@@ -52,6 +52,27 @@ def test_a_load_is_taken_by_keys_held_against_the_containers_and_computed_again(
     assert f"{found.by_cell.value:.2f}" in capsys.readouterr().out
 
 
+@pytest.mark.slow
+@pytest.mark.xdist_group("real_time")
+def test_a_recording_without_a_step_is_kept_as_the_record_of_an_unloaded_cell(plan):
+    person = Person()
+    ends = dict.fromkeys(("stdin", "stdout", "stderr"), person.slave)
+    try:
+        with BenchBoard().running() as board:
+            process = standbook("load", plan, "--rehearsal", "--port", f"cradle-a={board.port}", **ends,
+                                **person.foreground())  # fmt: skip
+            with ended(process):
+                person.until(r"1/3 empty: LC-1 -?\d+ N")
+                person.press(b"q")
+                assert process.wait() == 0, person.read()
+        said = "".join(person.read().split())
+    finally:
+        person.leave()
+        person.join()
+    (kept,) = (plan.parent.parent / "runs").iterdir()
+    assert f"Nostepwastaken.Arecordoftheunloadedcellgoeswithafilling's:--night{kept}" in said
+
+
 def test_a_stand_whose_tanks_stand_beside_the_cell_is_refused(plan, capsys):
     stand = plan.parent.parent / "stand.toml"
     stand.write_text(stand.read_text("utf-8").replace("tanks_on_cell = true", "tanks_on_cell = false"), "utf-8")

@@ -82,7 +82,7 @@ def test_what_a_rehearsed_check_would_pass_over_is_refused(campaign, capsys, opt
 
 def test_taps_a_filling_and_a_night_are_played_on_the_cell_alone(campaign):
     plan = campaign / "plans" / "HF-02.toml"
-    for work, rows, seconds in ((tap_work(plan, 1), 500, 124.0), (load_work(plan, 1), 20, 855.0)):
+    for work, rows, seconds in ((tap_work(plan, 1), 400, 114.0), (load_work(plan, 1), 20, 855.0)):
         (table,) = work.tables
         (stream,) = table.streams
         assert stream.interval_ticks * rows == table.tick_hz
@@ -99,7 +99,7 @@ def test_the_plan_of_a_hold_is_played_as_a_hold_with_a_leak_when_asked_for(campa
     plan = campaign / "plans" / "PH-01.toml"
     tight, leaking = (hold_work(plan, 1, fault).tables[0].streams[0].counts for fault in ("", "leaks"))
     assert tight.shape == leaking.shape
-    rows = slice(-25 * 20, -22 * 20)  # the end of the hold, before it is vented
+    rows = slice(-25 * 10, -22 * 10)  # the end of the hold, before it is vented
     assert leaking[rows, 1].mean() < tight[rows, 1].mean()
     with pytest.raises(UsageError, match="no fault of a hold is called so"):
         hold_work(plan, 1, "swapped")

@@ -1,10 +1,10 @@
-"""What every command shares: the report's way into a browser."""
+"""What every command shares: the report's way into a browser, sentences within 80 columns."""
 
 import webbrowser
 
 import pytest
 
-from standbook.cli.screen import open_page
+from standbook.cli.screen import open_page, say_wrapped
 
 
 @pytest.mark.parametrize("found", [True, False])
@@ -19,3 +19,12 @@ def test_a_report_opens_in_a_browser_and_where_there_is_none_one_sentence_says_s
     assert said.err.splitlines() == (
         [] if found else ["No browser can be started here: open the report named above in one."]
     )
+
+
+def test_a_long_sentence_stays_within_80_columns_and_whole(capsys):
+    sentence = "By the cell 17.77 +/- 0.26 kg, by containers 17.690 +/- 0.108 kg, which lead: " + "they agree " * 9
+    say_wrapped([sentence, "Quiet."])
+    lines = capsys.readouterr().out.splitlines()
+    assert max(len(line) for line in lines) <= 80
+    assert " ".join(" ".join(lines).split()) == f"{sentence}Quiet."
+    assert [line[:4].strip() == "" for line in lines] == [False, True, True, False]

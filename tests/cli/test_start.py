@@ -78,3 +78,20 @@ def test_a_signal_after_the_work_is_done_spoils_no_exit_code(number):
     )
     assert (done.returncode, done.stderr) == (0, "")
     assert "cautions" in done.stdout
+
+
+def test_libraries_compute_in_one_thread_unless_somebody_asks_for_more(tmp_path):
+    program = "import os, sys; sys.argv = ['standbook', '--version']\n"
+    program += "from standbook.cli.start import main, THREADS\ntry:\n    main()\nexcept SystemExit:\n"
+    program += "    print([os.environ[name] for name in THREADS])"
+    env = {name: value for name, value in os.environ.items() if not name.endswith("_THREADS")}
+    for asked, there in (({}, "1"), ({"OMP_NUM_THREADS": "3"}, "3")):
+        done = subprocess.run(
+            [sys.executable, "-c", program],
+            cwd=tmp_path,
+            env={**env, **asked, "PYTHONPATH": str(ROOT / ".dev")},
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        assert done.stdout.splitlines()[-1] == str(["1", there, "1", "1"])

@@ -3,19 +3,22 @@
 The truth is a tank of two wall halves and one gas, stepped in time: heat goes to the walls as a laminar plate loses it
 (Ra to a quarter) and through still gas beside that, sun falls on one half, the room drifts, the gas is a virial one
 with Abbott's coefficients, and the hole is choked. Wanted: bias within 0.01 g/min in the shade over 30 min, wrong
-verdicts at most 5 %, 5 K of cooling never called a leak, 95 % intervals that hold 90 % or "cannot tell". Run from the
-project's folder:
+verdicts at most 5 %, 5 K of cooling never called a leak, 95 % intervals that hold 90 % or "cannot tell". A whole
+record, vented, pressurised, held, vented, must begin and end where it was held: within two means of 5 s of when it had
+settled, and 10 to 20 s before it was vented or, where a leak takes 5 % of it, by then. Run from the project's folder:
 
     python -m tests.studies.holds --runs 60
 """
 
 import argparse
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from standbook.analysis.calibration.leak_rate import SHADE, SUN, Doubt, Hold, LeakRate, judge_hold, leak_rate
+from standbook.analysis.pressure_hold.held_stretch import held_stretch
+from standbook.daq.arrays import Array
 
 SEED = 20310613
 NORMAL = 1.959964
@@ -24,6 +27,7 @@ WALL = 5200.0  # J/K, both halves
 OUTSIDE, BETWEEN = 6.0, 3.0  # W/(m2 K) to the room; W/K from half to half
 STEP, ROW = 1.0, 5.0  # s
 WANTED = 0.1  # g/min
+RISING, AIR = 30.0, 0.978e5  # s, Pa
 # molar mass [kg/mol], critical temperature [K] and pressure [Pa], acentric factor, third virial coefficient [m6/mol2],
 # isochoric heat capacity [J/(mol K)], conductivity [W/(m K)], viscosity [Pa s]: tables of gases, from memory
 NITROGEN = (28.013e-3, 126.2, 34.0e5, 0.037, 1.4e-9, 20.9, 0.0255, 1.75e-5)
@@ -123,6 +127,28 @@ def verdicts(runs: int, leak: float, seed: int = SEED) -> dict[str, int]:
     return said
 
 
+def whole(random: np.random.Generator, case: Case) -> tuple[Array, Array, float]:
+    """Return a record from before pressurising to after venting, time [s] and pressure [Pa], and when it was vented."""
+    held = hold(random, case)
+    time = np.arange(-random.uniform(10.0, 60.0) - RISING, float(held.time[-1]) + 20.0, 0.2)
+    full = np.interp(time, held.time, held.pressure)
+    rising = AIR + (full - AIR) * np.clip(1.0 + time / RISING, 0.0, 1.0)
+    pressure = np.where(time > held.time[-1], AIR, rising)
+    return time, pressure + random.normal(0.0, 600.0, time.size), float(held.time[-1])
+
+
+def stretches(runs: int, case: Case, seed: int = SEED) -> tuple[Array, Array]:
+    """Return by how much later than settled, and earlier than vented, the held stretches begin and end. [s]."""
+    random = np.random.default_rng(seed)
+    late, early = [], []
+    for _ in range(runs):
+        time, pressure, vented = whole(random, replace(case, settled=0.0))
+        begun, over = held_stretch(time, pressure, settle=case.settled)
+        late.append(begun - case.settled)
+        early.append(vented - over)
+    return np.array(late), np.array(early)
+
+
 def wrong(said: dict[str, int], leak: float) -> int:
     """Count the verdicts that the truth contradicts."""
     lies = set()
@@ -156,6 +182,13 @@ def main() -> None:
     for leak in (-0.1, 0.0, 0.02, 0.05, 0.1, 0.15, 0.3):
         said = verdicts(runs, leak)
         print(f"leak {leak:+.2f} g/min: {said}; wrong {wrong(said, leak)} of {runs}", flush=True)
+    for case in (*CASES, Case("leaks 2 g/min", leak=2.0), Case("supply passes 2 g/min", leak=-2.0)):
+        late, early = stretches(max(runs // 4, 1), case)
+        print(
+            f"{case.name:25s} whole record: begun {np.min(late):+.1f} to {np.max(late):+.1f} s after it had settled, "
+            f"ended {np.min(early):.1f} to {np.max(early):.1f} s before it was vented",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

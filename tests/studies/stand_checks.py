@@ -16,7 +16,7 @@ import numpy as np
 
 from standbook.analysis.stand_checks.ambient import absolute_or_gauge
 from standbook.analysis.stand_checks.charts import charted, limits
-from standbook.analysis.stand_checks.check import Check
+from standbook.analysis.stand_checks.check import Check, judged
 from standbook.analysis.stand_checks.comparisons import alignment, shunt_step, supply_sag, two_pressures
 from standbook.analysis.stand_checks.responses import sign, swap
 from standbook.analysis.stand_checks.unit_ratio import names_near, unit_ratio
@@ -115,6 +115,9 @@ def sheet(random: Random) -> list[Check]:
         gauge = np.array([6e5, 30e5])
         reading = gauge + 6e3 * random.normal(size=2)
         checks += two_pressures(reading, gauge, u=np.full(2, 6e3))
+    for _ in range(2):
+        step = {"expected": 30e5, "found": 30e5 + 3e3 * random.normal(), "u": 3e3, "unit": "Pa"}
+        checks.append(judged("a twin beside its twin", **step))
     for dimension in ("force", "force", *["pressure"] * 5):
         reading = 1000.0 * (1.0 + 0.005 * random.normal())
         checks.append(unit_ratio(reading, 1000.0, u=0.005, span=2000.0, dimension=dimension))

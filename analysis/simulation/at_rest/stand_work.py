@@ -17,8 +17,8 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 
 STEPS = 2  # of the ringing to a row
-QUIET, TAPS, EVERY, JITTER = 8.0, 10, 4.0, 0.3  # s before the first, their number, s from one to the next, its spread
-TAIL = 8.0  # s, still, at the end
+QUIET, TAPS, EVERY, JITTER = 5.0, 10, 4.0, 0.3  # s before the first, their number, s from one to the next, its spread
+TAIL = 4.0  # s, still, at the end
 BOLTING = 20.0  # s in which a mass is bolted on, and the stand left alone again
 MALLET = 6e-3  # s of contact, soft
 BLOW = (0.3, 0.6)  # N s
@@ -49,8 +49,16 @@ class Loaded:
     marks: dict[str, float]  # by which instant each step can be taken [s]
 
 
-def tapped(world: World, stand: Stand, added: Sequence[float], random: np.random.Generator, *, rate: int) -> Tapped:
-    """Tap a stand ten times with each mass added, the first of them nothing.
+def tapped(
+    world: World,
+    stand: Stand,
+    added: Sequence[float],
+    random: np.random.Generator,
+    *,
+    rate: int,
+    taps: int = TAPS,
+) -> Tapped:
+    """Tap a stand some times with each mass added, the first of them nothing.
 
     Parameters
     ----------
@@ -62,11 +70,11 @@ def tapped(world: World, stand: Stand, added: Sequence[float], random: np.random
         Masses, each bolted on after the one before was tapped. [kg]
     random : Generator
         Of blows and noise.
-    rate : int
-        Rows a second.
+    rate, taps : int
+        Rows a second; blows with each mass.
     """
     steps = rate * STEPS
-    state = QUIET + TAPS * EVERY
+    state = QUIET + taps * EVERY
     time = np.arange(round((state * len(added) + BOLTING * (len(added) - 1) + TAIL) * steps)) / steps
     blows, static, frequency = np.zeros(time.size), np.zeros(time.size), np.zeros(time.size)
     ends = []
@@ -83,7 +91,7 @@ def tapped(world: World, stand: Stand, added: Sequence[float], random: np.random
         rise = np.clip((time - middle) / 2.0, 0.0, 1.0) if number else np.ones(time.size)
         static += sign * (mass - before) * world.gravity * rise * rise * (3.0 - 2.0 * rise)
         before = mass
-        for blow in range(TAPS):
+        for blow in range(taps):
             at = begin + QUIET + EVERY * blow + JITTER * float(random.uniform())
             blows += float(random.uniform(*BLOW)) * _half_sine(time - at)
             frequency[time >= at - EVERY / 8.0] = mode * (1.0 + PLACE * float(random.standard_normal()))

@@ -45,3 +45,20 @@ def test_after_a_top_up_the_hold_begins_again():
 def test_a_record_without_a_hold_is_refused_in_a_sentence(pressure, settle, sentence):
     with pytest.raises(DataError, match=sentence):
         held_stretch(TIME, pressure, settle=settle)
+
+
+def hot(warm=0.09, settles=90.0, **more):
+    """The same, of gas that pressurising left hot: it loses nine hundredths of its pressure while it settles."""
+    after = np.clip(TIME - 80.0, 0.0, None)
+    return record(**more) * (1.0 - warm * (1.0 - np.exp(-after / settles)))
+
+
+def test_hot_gas_that_cools_by_more_than_a_leak_takes_is_not_vented():
+    start, end = held_stretch(TIME, hot(), settle=300.0)
+    assert start == pytest.approx(80.0 + 300.0, abs=6.0)
+    assert 980.0 <= end < 1000.0
+
+
+def test_a_tank_that_was_vented_before_it_had_settled_holds_nothing():
+    with pytest.raises(DataError, match="0 s are left of the hold after 300 s"):
+        held_stretch(TIME, hot(vented=250.0), settle=300.0)
