@@ -3,8 +3,10 @@ r"""Pool one quantity over several runs: what is each run's own, what scatters b
 .. math:: y_i = \mu + b_i + e_i + c
 
 with own errors e (u_i), scatter between runs b (tau) and a common error c (u_c), such as the reference's or the
-scale's, which no number of runs averages away. tau by Paule and Mandel on the own variances alone; the interval by
-Hartung and Knapp with the factor held at one or above, as for few and unequal studies.
+scale's, which no number of runs averages away. tau by Paule and Mandel on the own variances alone; its interval by
+Hartung and Knapp with the factor held at one or above, as for few and unequal studies. The common part is added to it
+in square with a factor of its own: one set of degrees of freedom for both would make the interval narrower than
+without.
 
 tau is after Paule & Mandel (1982), the modified interval after Röver, Knapp & Friede (2015), both from memory.
 """
@@ -15,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
+from scipy.stats import norm
 from scipy.stats import t as student
 
 from standbook.daq.errors import DataError
@@ -31,7 +34,7 @@ class Pooled:
     value: float
     u_own: float  # of the mean, what is not common
     u: float  # with the common error
-    dof: float  # effective, of u
+    dof: float  # of u_own; the common part is known as well as it is stated
     half_width: float  # of the two-sided interval at LEVEL
     between: float  # standard deviation between runs, beyond what their own errors explain
     runs: int
@@ -92,14 +95,13 @@ def pooled(values: Sequence[float], u_own: Sequence[float], u_common: float = 0.
     dof = y.size - 1
     spread = float(np.sum(weight * (y - mean) ** 2)) / dof
     u_mean = math.sqrt(max(1.0, spread) / float(np.sum(weight)))
-    u = math.hypot(u_mean, u_common)
-    effective = dof * (u / u_mean) ** 4  # Welch-Satterthwaite; the common part is known as well as one likes
+    own_half = float(student.ppf(0.5 + LEVEL / 2.0, dof)) * u_mean
     return Pooled(
         value=mean,
         u_own=u_mean,
-        u=u,
-        dof=effective,
-        half_width=float(student.ppf(0.5 + LEVEL / 2.0, effective)) * u,
+        u=math.hypot(u_mean, u_common),
+        dof=dof,
+        half_width=math.hypot(own_half, float(norm.ppf(0.5 + LEVEL / 2.0)) * u_common),
         between=between,
         runs=y.size,
     )
