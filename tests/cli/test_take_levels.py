@@ -82,7 +82,7 @@ def test_levels_are_taken_by_keys_and_become_a_sheet_and_its_curve(campaign):
 
 def stands_at(text, words, signal):
     """Whether the newest state that the screen shows of a level is that it stands where it should."""
-    found = re.findall(rf"{words}: ([\d.]+), stands", text.rpartition("\n")[2] or text)
+    found = re.findall(rf"{words}: ([\d.]+) V/V, stands", text.rpartition("\n")[2] or text)
     return bool(found) and abs(float(found[-1]) - signal) < 1e-3
 
 
