@@ -46,15 +46,16 @@ class Campaign:
         return pd.DataFrame([plain_row(row) for row in rows])
 
     def run(self, name: str) -> Run:
-        """Open a run by its folder's name, or by a part of it that fits one alone.
+        """Open a run by its folder's name, by its number, or by a part of the name that fits one alone.
 
         Raises
         ------
         RecordError
             None fits, or several do.
         """
-        found = sorted(path for path in (self.folder / RUNS).glob(f"*{name}*") if path.is_dir())
-        exact = [path for path in found if path.name == name]
+        found = sorted(path for path in (self.folder / RUNS).iterdir() if path.is_dir() and name in path.name)
+        called = {name, f"{name}_rehearsal"}
+        exact = [path for path in found if path.name == name or path.name.partition("_")[2] in called]
         if len(exact or found) != 1:
             several = ", ".join(path.name for path in found) or "none"
             raise RecordError(f"{self.folder}: {several} of its runs fit {name!r}; name one folder")

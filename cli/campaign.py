@@ -5,7 +5,6 @@ from typing import Annotated
 
 import typer
 
-from standbook.cli.runs import columns_of
 from standbook.cli.screen import now, open_page, say, say_all
 from standbook.cli.text_table import table_rows
 from standbook.daq.errors import EXIT_FINDINGS, RecordError
@@ -27,6 +26,7 @@ def campaign(
     from standbook.analysis.campaign.run_table import campaign_runs
     from standbook.analysis.campaign_page.page import campaign_page
     from standbook.analysis.campaign_page.series import series_of
+    from standbook.cli.runs import columns_of
     from standbook.daq.storage.atomic_write import write_atomic
     from standbook.daq.storage.durable_file import reason
 

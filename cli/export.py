@@ -6,7 +6,6 @@ from typing import Annotated
 import typer
 
 from standbook.cli.screen import RunPath, say, say_all
-from standbook.daq.config import measurands
 from standbook.daq.errors import EXIT_FINDINGS, RecordError
 
 
@@ -31,6 +30,7 @@ def export(
     """
     from standbook.analysis.export.files import Export, exported
     from standbook.analysis.opened_run import open_run
+    from standbook.daq.config import measurands
     from standbook.daq.storage.atomic_write import write_atomic
     from standbook.daq.storage.durable_file import reason
 

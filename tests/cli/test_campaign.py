@@ -26,7 +26,7 @@ def test_a_campaign_of_rehearsals_pools_nothing(campaign, capsys):
 
 
 def test_a_damaged_run_is_named_and_ends_with_ten(campaign, capsys):
-    (folder,) = (campaign / "runs").glob("*_WF-03_*")
+    (folder,) = (campaign / "runs").glob("*_WF-03_rehearsal")
     (folder / "plan.toml").write_text("[test", encoding="utf-8")
     assert run(["campaign", str(campaign)]) == 10
     assert folder.name in (campaign / "campaign.html").read_text(encoding="utf-8")

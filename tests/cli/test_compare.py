@@ -19,7 +19,7 @@ pytestmark = pytest.mark.slow
 
 
 def copied(tmp_path, number, name):
-    (folder,) = (SAMPLE / "runs").glob(f"*_{number}_*")
+    (folder,) = (SAMPLE / "runs").glob(f"*_{number}_rehearsal")
     ignored = shutil.ignore_patterns("samples", "raw", "*.html")
     return shutil.copytree(folder, tmp_path / name, ignore=ignored)
 
@@ -65,8 +65,10 @@ def test_another_revision_of_the_cell_shares_nothing_of_it(firing, later, capsys
     path = later / "calibrations/LC-1_r04.toml"
     path.write_text(path.read_text().replace('revision = "r04"', 'revision = "r05"'))
     path.rename(path.with_name("LC-1_r05.toml"))
+    budget = json.loads((firing / "analysis/rev-A/results.json").read_text())["impulse"]["budget"]
     found, line = impulse_of(capsys, firing, later)
-    assert line["says"] == "not told apart"
+    own = 2.0 * sum(term["u"] ** 2 for term in budget if term["source"] not in ("clock rate", "sensor supply"))
+    assert line["u"] == pytest.approx(own**0.5, rel=1e-9)  # one board, and so one clock and one supply
     assert "another cell or revision" in line["because"]
     assert found["changes"] == ["calibration LC-1 r04 -> r05"]
 

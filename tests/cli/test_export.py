@@ -7,7 +7,7 @@ import pytest
 from standbook.cli.main import run
 from tests.repository import ROOT
 
-SAMPLE = next((ROOT / "sample_runs" / "teasel-2" / "runs").glob("*_WF-03_*"))
+SAMPLE = next((ROOT / "sample_runs" / "teasel-2" / "runs").glob("*_WF-03_rehearsal"))
 
 
 @pytest.mark.slow

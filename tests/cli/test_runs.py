@@ -32,7 +32,7 @@ def told(capsys, *arguments, code=0):
 
 
 def results_of(campaign, number):
-    (path,) = (campaign / "runs").glob(f"*_{number}_*/analysis/rev-A/results.json")
+    (path,) = (campaign / "runs").glob(f"*_{number}_rehearsal/analysis/rev-A/results.json")
     return json.loads(path.read_text(encoding="utf-8"))
 
 
@@ -91,7 +91,7 @@ def test_rows_are_sorted_by_impulse_or_number(campaign, capsys):
 
 
 def test_a_run_that_cannot_be_read_ends_the_list_with_ten(campaign, capsys):
-    (plan,) = (campaign / "runs").glob("*_WF-03_*/plan.toml")
+    (plan,) = (campaign / "runs").glob("*_WF-03_rehearsal/plan.toml")
     plan.write_text("[test", encoding="utf-8")
     text = told(capsys, "runs", campaign, code=10)
     assert "unreadable" in text

@@ -23,7 +23,7 @@ def campaign(tmp_path):
 
 
 def saved(campaign, number):
-    (path,) = (campaign / "runs").glob(f"*_{number}_*/analysis/rev-A/results.json")
+    (path,) = (campaign / "runs").glob(f"*_{number}_rehearsal/analysis/rev-A/results.json")
     return json.loads(path.read_text(encoding="utf-8"))
 
 
@@ -63,9 +63,9 @@ def test_a_run_that_is_not_analysed_names_what_brings_it_further(campaign):
 
 
 def test_a_damaged_run_is_a_row_with_its_reason_and_hides_no_other(campaign):
-    (folder,) = (campaign / "runs").glob("*_WF-03_*")
+    (folder,) = (campaign / "runs").glob("*_WF-03_rehearsal")
     (folder / "plan.toml").write_text("[test", encoding="utf-8")
-    (other,) = (campaign / "runs").glob("*_WF-04_*/analysis/rev-A")
+    (other,) = (campaign / "runs").glob("*_WF-04_rehearsal/analysis/rev-A")
     (other / "results.json").write_text("{}", encoding="utf-8")
     (campaign / "runs" / "2031-01-01_stray").mkdir()
     rows = {row.folder: row for row in campaign_runs(campaign)}
@@ -78,7 +78,7 @@ def test_a_damaged_run_is_a_row_with_its_reason_and_hides_no_other(campaign):
 
 
 def test_two_runs_of_one_number_are_two_rows(campaign):
-    (folder,) = (campaign / "runs").glob("*_WF-03_*")
+    (folder,) = (campaign / "runs").glob("*_WF-03_rehearsal")
     shutil.copytree(folder, folder.with_name("2031-06-02_WF-03"))
     dates = [row.date for row in campaign_runs(campaign) if row.number == "WF-03"]
     assert dates == [folder.name[:10], "2031-06-02"]
