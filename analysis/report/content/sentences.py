@@ -19,10 +19,10 @@ OUTCOME_WORDS = {"within": "Within", "exceeds": "Exceeds", "not shown": "Not sho
 SEVERITIES: tuple[Severity, ...] = ("serious", "caution", "note")
 
 NOT_COVERED_FIRING = (
-    "One firing of one motor; where a limit counts all motors of a vehicle together, their sum is held against it. It "
-    "does not bound the next article: articles, loads and days scatter, one run shows none of that scatter, and with "
-    "two or three runs the factor that covers it is still large. A ground article may differ from the one that flies. "
-    "This page is evidence for those who decide; it certifies nothing."
+    "One firing of one motor: a limit on all motors of a vehicle asks for their sum. It does not bound the next "
+    "article: articles, loads and days scatter, one run shows none of that scatter, and with two or three runs the "
+    "factor that covers it is still large. A ground article may differ from the one that flies. This page is evidence "
+    "for those who decide; it certifies nothing."
 )
 NOT_COVERED_FLOW = (
     "One flow of one liquid. The ullage exponent belongs to this gas, this fill and this duration and does not carry "

@@ -16,6 +16,7 @@ from standbook.analysis.report.sections.recompute import recompute
 from standbook.analysis.results.results import Results
 
 TOP_FINDINGS = 3
+MOST_OF_CHECKS = 115  # characters of what was checked of the stand; all of it stands with the plan
 MOST_OF_FINDINGS = 780  # characters of all that are shown, so that the page stays one sheet
 NO_SIGNATURE_REHEARSAL = (
     "REHEARSAL. Every number on this page comes from a simulated stand. There is nothing to sign and nothing to file."
@@ -147,7 +148,9 @@ def _facts(results: Results, context: ReportContext, register: Register, parts: 
         ("Load", loads),
         ("Ambient", f"{number_format.show(plan.ambient_pressure, 'a').with_u}"),
     ]
-    facts += [("Stand checked", ". ".join(context.stand_checks))] if context.stand_checks else []
+    if context.stand_checks:
+        told = ". ".join(context.stand_checks)
+        facts.append(("Stand checked", sentences.shortened(told, MOST_OF_CHECKS, "More: Plan, loads.")))
     facts += [("Waived", ". ".join(context.waivers))] if context.waivers else []
     facts += parts.facts(results, context, register)
     facts += [

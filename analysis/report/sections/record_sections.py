@@ -172,6 +172,7 @@ def _planned_rows(context: ReportContext) -> list[tuple[Cell, ...]]:
         ("Second recorder", summary.second_recorder or "none"),
         *((person.role, person.initials) for person in context.people),
         *(("Deviation from the plan", deviation) for deviation in context.deviations),
+        *(("Stand checked", line) for line in context.stand_checks),
     ]
     return [(name, value) for name, value in rows if value is not None]
 

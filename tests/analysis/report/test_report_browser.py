@@ -10,6 +10,7 @@ from standbook.daq.findings.finding import Finding
 from tests.analysis import report_fixture as fixture
 from tests.analysis.report_fixture import rendered
 from tests.browser import EXECUTABLE, WINDOW, pages_of
+from tests.repository import ROOT
 
 INSTALL = "apt-get update && apt-get install -y chromium poppler-utils"
 MEASURE = """(() => {
@@ -80,6 +81,9 @@ def cases():
     yield "raised", (fixture.raised(), curves, fixture.CONTEXT), "Thrust"
     yield "raised-rehearsal", (replace(fixture.raised(), rehearsal=True), curves, fixture.CONTEXT), "Thrust"
     yield "water", fixture.water_flow(), "Tanks"
+    checks = ("2031-06-13 18:20, sheet 2031-06-13_HF-02: 29 checks agree", *(4 * ("tank oxidiser tight to 0.5 g/min",)))
+    checked = replace(fixture.CONTEXT, stand_checks=checks, waivers=("PT-22 shunt step, by TC: no resistor",))
+    yield "checked", (replace(fixture.raised(), rehearsal=True), curves, checked), "Thrust"
     imported = replace(context, imported="2031-06-14_cradle_everything.csv", vouched_by="instrumentation lead")
     yield "imported", (results, curves, imported), "Thrust"
 
@@ -161,3 +165,13 @@ def test_page_one_prints_every_word_of_what_it_shows(browser, tmp_path):
     assert first.count("CdA and mixture ratio with the plan.") == 3
     assert LAST_WORDS in first
     assert "Place and date" in first
+
+
+def test_page_one_of_the_sample_is_one_page_with_its_sheets_named(browser, tmp_path):
+    (report,) = (ROOT / "sample_runs/teasel-2/runs").glob("*_HF-02_rehearsal/analysis/report_rev-A.html")
+    pdf = tmp_path / "report.pdf"
+    pdf.write_bytes(browser.show(report).printed())
+    first, second = pages_of(pdf)[:2]
+    assert LAST_WORDS in first
+    assert "checks agree" in first
+    assert "Thrust" in second
