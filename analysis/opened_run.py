@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
     from standbook.analysis.data_frames import Units
     from standbook.analysis.dataset.dataset import Dataset
+    from standbook.analysis.thrust.burn import Burn
+    from standbook.analysis.thrust.thrust_record import ThrustRecord
 
 
 class Run:
@@ -124,9 +126,15 @@ class Run:
             There is no thrust that could be integrated.
         """
         from standbook.analysis.data_frames import thrust_series
+
+        return thrust_series(*self.integrated_thrust)
+
+    @cached_property
+    def integrated_thrust(self) -> "tuple[ThrustRecord, Burn]":
+        """Thrust at full rate with what was taken out of it, and where it is; ``DataError`` where there is none."""
         from standbook.analysis.kinds.static_fire import thrust_and_burn
 
-        return thrust_series(*thrust_and_burn(self.dataset))
+        return thrust_and_burn(self.dataset)
 
     @property
     def is_analysed(self) -> bool:

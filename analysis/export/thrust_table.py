@@ -10,7 +10,6 @@ so that the stand's ringing goes out and the impulse stays. Taking every n-th sa
 import numpy as np
 
 from standbook.analysis.export.csv_files import csv_bytes, metadata
-from standbook.analysis.kinds.static_fire import thrust_and_burn
 from standbook.analysis.opened_run import Run
 from standbook.analysis.results.results import ImpulseResult
 from standbook.analysis.thrust.burn import Burn
@@ -46,7 +45,7 @@ def thrust_table_csv(run: Run, *, rows: int = MOST, vacuum: bool = False) -> tup
     impulse = run.results.impulse_vacuum if vacuum else run.results.impulse
     if impulse is None or run.results.impulse is None:
         raise DataError(f"{run.folder}: has no impulse, so no thrust table; see its findings")
-    record, burn = thrust_and_burn(run.dataset)
+    record, burn = run.integrated_thrust
     series = run.thrust()
     time, thrust = np.asarray(series.index, dtype=float), series.to_numpy(dtype=float)
     if vacuum:

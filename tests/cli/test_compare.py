@@ -15,7 +15,6 @@ TWELVE = {  # of plan and stand: text before, text after, what the line names
     'liquid_load = "7.03 +/- 0.04 kg"': ('liquid_load = "7.03 +/- 0.05 kg"', "tank[fuel].liquid_load"),
     'ambient_temperature = "18': ('ambient_temperature = "19', "site.ambient_temperature"),
 }
-pytestmark = pytest.mark.slow
 
 
 def copied(tmp_path, number, name):

@@ -18,8 +18,6 @@ from standbook.analysis.export.workbook import block_means
 from standbook.daq.errors import DataError, UsageError
 from tests.repository import ROOT
 
-pytestmark = pytest.mark.slow
-
 
 @pytest.fixture(scope="module")
 def firing():
@@ -63,7 +61,7 @@ def test_the_sum_of_full_rate_thrust_is_the_impulse(firing):
     assert np.trapezoid(numbers[:, 1], numbers[:, 0]) == pytest.approx(firing.results.impulse.value, rel=1e-9)
 
 
-@pytest.mark.parametrize("rows", [16, 32, 500])
+@pytest.mark.parametrize("rows", [16, 32, pytest.param(500, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("vacuum", [False, True])
 def test_a_thrust_table_keeps_impulse_and_centre(firing, rows, vacuum):
     table, about = exported(firing, Export(kinds=("thrust",), rows=rows, vacuum=vacuum))
@@ -111,6 +109,7 @@ def test_no_knot_stays_below_zero():
     assert np.trapezoid(value, knots) == pytest.approx(40.0)
 
 
+@pytest.mark.slow
 def test_a_workbook_holds_numbers_as_numbers_and_no_formula(firing):
     (file,) = exported(firing, Export(kinds=("xlsx",), tags=["LC-1"]))
     book = openpyxl.load_workbook(io.BytesIO(file.content), read_only=True)
@@ -124,6 +123,16 @@ def test_a_workbook_holds_numbers_as_numbers_and_no_formula(firing):
     seen = pd.read_excel(io.BytesIO(file.content), sheet_name="Thrust")
     assert len(seen) == len(firing.thrust())
     assert seen.dtypes.map(lambda kind: kind.kind).tolist() == ["f", "f"]
+
+
+def test_a_flow_s_workbook_has_no_thrust(flow):
+    (file,) = exported(flow, Export(kinds=("xlsx",), tags=["PT-11"], start=0.0, end=0.5))
+    book = openpyxl.load_workbook(io.BytesIO(file.content), read_only=True)
+    assert book.sheetnames == ["About", "Results", "Budget", "Events", "Findings", "Channels"]
+    channels = list(book["Channels"].iter_rows(values_only=True))
+    assert channels[0] == ("time after T-0 [s]", "PT-11 [bar(g)]")
+    assert len(channels) == 1 + 50  # half a second in blocks of 10 ms
+    assert all(isinstance(cell, float) for row in channels[1:] for cell in row)
 
 
 def test_long_records_become_longer_blocks(monkeypatch):
