@@ -85,7 +85,7 @@ def next_load(plan: Plan, firings: Sequence[FiredOnce], *, lift_share: float | N
     if lift_share is not None:
         found.append((max(LEAST, lift_share), "lift-off"))
     alone = [_root(_only(firings[-1], curve, place), limit, fullest, place) for place, curve in curves.items()]
-    share, binds = min(found)
+    share, binds = min(found, key=lambda pair: pair[0])  # of equals the first: the tank, where no limit is met
     rounded = float(STEP * np.floor(share * load / STEP + 1e-9))
     return NextLoad(
         load=rounded,

@@ -158,3 +158,12 @@ def test_a_quantity_is_given_in_another_unit(measured, unit, value, u):
 def test_a_unit_of_another_kind_is_refused(unit):
     with pytest.raises(sb.StandError):
         sb.to_units(sb.Measured(1e5, 1.0, "Pa"), unit)
+
+
+def test_a_plot_of_a_sensor_has_its_unit_and_the_name_of_the_run():
+    run = sb.open_run(next(FIRING.parent.glob("*_WF-03_rehearsal")))
+    figure = sb.plot(run, "PT-11", window=(0.0, 2.0), band=True)
+    (axes,) = figure.axes
+    assert axes.get_ylabel() == "PT-11 [bar(g)]"
+    assert axes.collections
+    assert "WF-03" in axes.get_title(loc="left")

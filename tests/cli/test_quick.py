@@ -93,3 +93,27 @@ def test_a_copy_without_room_is_refused(going_on, tmp_path, capsys, monkeypatch)
 def test_what_is_no_run_is_refused(tmp_path, capsys):
     assert run(["quick", str(tmp_path)]) == 6
     assert "give a run folder" in capsys.readouterr().err
+
+
+@pytest.fixture
+def flow(tmp_path):
+    (folder,) = (SAMPLE / "runs").glob("*_WF-03_rehearsal")
+    return shutil.copytree(folder, tmp_path / folder.name, ignore=shutil.ignore_patterns("additions", "analysis"))
+
+
+def test_a_flow_is_looked_at_by_its_pressures(flow, capsys):
+    text = told(capsys, "quick", flow)
+    assert "oxidiser tank from" in text
+    assert "5 KEEP" in text
+
+
+def test_a_flow_that_is_not_sealed_is_looked_at_too(flow, capsys):
+    for name in ("manifest.json", "record.json"):
+        (flow / name).unlink()
+    shutil.rmtree(flow / "samples")
+    assert json.loads(told(capsys, "quick", flow, "--tripped", "low", "--json", code=10))["suggests"] == "DECIDE"
+
+
+def test_a_flow_s_first_revision_is_made_after_sealing(flow, capsys):
+    analyse_and_look(flow)
+    assert "Analysed into rev-A, before weighing" in capsys.readouterr().out
