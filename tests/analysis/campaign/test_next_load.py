@@ -1,4 +1,4 @@
-"""The next load by a model of one power law, whose answer is known by hand; firings that count, and some that do not."""
+"""The next load by a model of one power law, whose answer is known by hand; which firings count for it."""
 
 import datetime as dt
 from dataclasses import replace
