@@ -237,7 +237,7 @@ def played_at_once(patch):
         stop.set()
         yield stop
 
-    patch.setattr(rehearse, "_stopping", stopped)
+    patch.setattr(rehearse, "stopping", stopped)
     patch.setattr(story, "rehearse", made_up)
 
 

@@ -342,10 +342,14 @@ class Calibration(Document):
     def reach(self, share: float = 1.0) -> tuple[float, float]:
         """Return between which readings its levels back it, up to a share of the outermost. [reading_unit].
 
-        Infinite for a standard's curve, and for a temperature, whose zero is no end of a scale.
+        Infinite for a standard's curve, and for a temperature, whose zero is no end of a scale. A cell is tared in use:
+        the weight that rests on it lies on the other side of its zero, and its outermost level counts on either.
         """
         if self.characteristic is not None or self.dimension == "temperature":
             return -math.inf, math.inf
+        if self.dimension == "force":
+            outermost = share * max(abs(self.lowest), abs(self.highest))
+            return -outermost, outermost
         room = BELOW_ZERO * (self.highest - self.lowest)
         low = share * self.lowest if self.lowest < 0.0 else self.lowest - room
         return low, share * self.highest if self.highest > 0.0 else self.highest + room

@@ -233,3 +233,9 @@ def test_what_stands_at_a_rail_is_called_clipped_and_nothing_else(campaign):
     far = calibrated_up_to(campaign, "PT-11", falling(), 20.0)
     railed = dataclasses.replace(far, clipped=far.reading > 31e5)
     assert [said.code for said in channel_findings(dataset(campaign, railed), 0.0, 10.0)] == ["clipped"]
+
+
+def test_the_weight_that_rests_on_a_cell_is_not_beyond_what_only_pushes_calibrated(hf02_campaign):
+    pushed = hf02_campaign.calibrations["LC-1"].model_copy(update={"lowest": 0.0, "highest": 5000.0})
+    assert pushed.reach() == (-5000.0, 5000.0)  # a cradle of 75 kg under it reads some -730 N
+    assert pushed.reach(1.05) == (-5250.0, 5250.0)
