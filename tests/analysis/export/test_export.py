@@ -21,7 +21,9 @@ from tests.repository import ROOT
 
 @pytest.fixture(scope="module")
 def firing():
-    return sb.open_run(next((ROOT / "sample_runs/teasel-2/runs").glob("*_HF-02_rehearsal")))
+    run = sb.open_run(next((ROOT / "sample_runs/teasel-2/runs").glob("*_HF-02_rehearsal")))
+    run.thrust()  # solved once for all
+    return run
 
 
 @pytest.fixture(scope="module")
@@ -89,6 +91,7 @@ def test_a_thrust_table_keeps_impulse_and_centre(firing, rows, vacuum):
     assert said["is"] == "one run, not a type"
 
 
+@pytest.mark.slow
 def test_a_fine_table_follows_the_sum_and_a_coarse_one_does_not_ring(firing):
     full = firing.thrust()
     at, level = full.index.to_numpy(), full.to_numpy()
