@@ -67,10 +67,5 @@ def newest_holds(campaign: Path) -> dict[str, HoldFile]:
     ConfigError
         A file is damaged.
     """
-    found: dict[str, HoldFile] = {}
-    for path in sorted((campaign / HOLDS).glob("*.toml")):
-        hold = read_hold(path)
-        last = found.get(hold.setup.tank)
-        if last is None or hold.date >= last.date:
-            found[hold.setup.tank] = hold
-    return found
+    holds = [read_hold(path) for path in sorted((campaign / HOLDS).glob("*.toml"))]
+    return {hold.setup.tank: hold for hold in sorted(holds, key=lambda hold: hold.date)}
