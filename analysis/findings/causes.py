@@ -5,6 +5,7 @@ from standbook.daq.findings.finding import FindingKind
 
 LIKELY_CAUSE = "likely cause"
 MOVED_ASSUMPTION = "assumption that moved"
+DEPARTURE = "departure from the plan"  # which the ranked causes and assumptions explain
 SIDES = ("oxidiser", "fuel")
 
 

@@ -1,5 +1,6 @@
 """Findings about one discharge, CdA, exponent, fit; and about gas that is held."""
 
+from standbook.analysis.findings.causes import DEPARTURE
 from standbook.analysis.findings.consequences import EXPONENT, READINGS
 from standbook.daq.findings.finding import FindingKind
 
@@ -18,6 +19,7 @@ EXPONENT_NOT_AS_ASSUMED = FindingKind(
     code="exponent-not-as-assumed",
     severity="caution",
     follows_from=frozenset({READINGS, EXPONENT}),
+    group=DEPARTURE,
     text=(
         "{tank_name}: the ullage exponent was {chord:.3f} (standard uncertainty {chord_u:.3f}), {side} the "
         "{plan:g} that the plan has ({exponent_basis}), by {apart:.1f} combined standard uncertainties: the tank "

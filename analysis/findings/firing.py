@@ -1,5 +1,6 @@
 """Findings of a firing beside its impulse."""
 
+from standbook.analysis.findings.causes import DEPARTURE
 from standbook.analysis.findings.consequences import READINGS
 from standbook.daq.findings.finding import FindingKind
 
@@ -142,6 +143,7 @@ RUN_OUT_ORDER = FindingKind(
     code="run-out-order",
     severity="caution",
     follows_from=frozenset({READINGS}),
+    group=DEPARTURE,
     text=(
         "{tank} was depleted first, at T{time:+.2f} s, although the plan intended {wanted_name} first{rest}. What "
         "stays aboard gives no impulse: correct the exponent or the load of one side before the next firing."

@@ -1,5 +1,6 @@
 """Findings of a prediction, and of a run against it."""
 
+from standbook.analysis.findings.causes import DEPARTURE
 from standbook.analysis.findings.consequences import READINGS
 from standbook.daq.findings.finding import FindingKind
 
@@ -22,6 +23,7 @@ OUTSIDE_BAND = FindingKind(
     code="outside-band",
     severity="caution",
     follows_from=frozenset({READINGS}),
+    group=DEPARTURE,
     text=(
         "{sentence_name} lay inside {band} for {share_in_band_percent:.0f} % of the {part}; at worst, at "
         "T{time:+.1f} s, it was {worst_departure:.2f} times as far from the prediction as the band's edge. One of"

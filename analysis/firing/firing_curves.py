@@ -15,7 +15,7 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.firing.discharge_record import flow_record
 from standbook.analysis.firing.engine_performance import TankSide
 from standbook.analysis.physics.performance import stiffness_curve
-from standbook.analysis.results.curves import Curve, envelope
+from standbook.analysis.results.curves import Curve, at_instant, envelope
 from standbook.analysis.results.results import ImpulseResult
 from standbook.analysis.signal.windows import block_average
 from standbook.analysis.thrust.burn import Burn
@@ -25,6 +25,8 @@ from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 
 LEAD, TAIL = 2.0, 3.0  # s drawn before T-0 and after the window
+AFTER_T_ZERO = (-0.1, 0.7)  # s about T-0 that are drawn at full rate
+ABOUT_START, ABOUT_STOP = (-0.4, 0.4), (-0.5, 0.5)  # s about the 10 % instants; the first where T-0 tells nothing
 
 
 def firing_curves(
@@ -68,6 +70,28 @@ def firing_curves(
         if stiffness is not None:
             curves["injector stiffness"] = stiffness
     return curves
+
+
+def full_rate_curves(dataset: Dataset, record: ThrustRecord, burn: Burn) -> dict[str, Curve]:
+    """Return every sample of thrust and chamber pressure about the start and the stop of the thrust.
+
+    The thrust has its zeros and the weight taken out and is not averaged; the column bears the sensor's tag.
+    """
+    start, stop = burn.span
+    begin, end = AFTER_T_ZERO
+    if dataset.t_zero is None or not begin < start < end:
+        begin, end = start + ABOUT_START[0], start + ABOUT_START[1]
+    chamber = first_usable(dataset.measuring(measurands.CHAMBER_PRESSURE), *burn.span)
+    series = [(measurands.THRUST, record.cell.tag, record.time, record.thrust, "N")]
+    if chamber is not None:
+        series.append((measurands.CHAMBER_PRESSURE, chamber.tag, chamber.time, chamber.reading, "Pa"))
+    windows = {"start": (begin, end), "stop": (stop + ABOUT_STOP[0], stop + ABOUT_STOP[1])}
+    return {
+        at_instant(name, which): Curve(time[inside], {tag: value[inside]}, unit)
+        for which, (low, high) in windows.items()
+        for name, tag, time, value, unit in series
+        if np.any(inside := (time >= low) & (time <= high) & np.isfinite(value))
+    }
 
 
 def _measured(

@@ -6,6 +6,7 @@ from pathlib import Path
 from standbook.analysis.report.content.context import (
     CalibrationUsed,
     Conversion,
+    EarlierRun,
     FileHash,
     Person,
     PlanSummary,
@@ -42,6 +43,7 @@ def context_from_run(
     later: Mapping[str, Calibration] | None = None,
     deviations: tuple[str, ...] = (),
     vouched_by: str = "",
+    earlier: EarlierRun | None = None,
 ) -> ReportContext:
     """Collect what the report says about a run besides its results.
 
@@ -59,6 +61,8 @@ def context_from_run(
         What was done otherwise than planned, one sentence each.
     vouched_by : str
         Who answers for the other logger of an imported run.
+    earlier : EarlierRun, optional
+        The run of that kind before this one.
     """
     used = {**run.calibrations, **(later or {})}
     # the copies that the analysis keeps, so that the run folder alone is enough to repeat it
@@ -88,6 +92,7 @@ def context_from_run(
         waivers=waiver_lines(evidence),
         imported=_imported_file(run),
         vouched_by=vouched_by,
+        earlier=earlier,
         time_scale=max((device.time_scale for device in run.record.devices.values()), default=1.0),
     )
 
@@ -149,6 +154,7 @@ def stand_summary(stand: Stand) -> StandSummary:
         thrust_tags=tuple(item.tag for item in stand.measuring(measurands.THRUST)),
         chamber_tags=tuple(item.tag for item in stand.measuring(measurands.CHAMBER_PRESSURE)),
         modes=tuple(measured(mode) for mode in stand.modes),
+        filter_corners={item.tag: item.filter_corner.value for item in stand.input if item.filter_corner is not None},
     )
 
 

@@ -1,5 +1,6 @@
 """Render results, curves and context as one self-contained HTML file: no script, nothing from outside. Pure."""
 
+import base64
 from collections.abc import Mapping
 from functools import cache
 
@@ -50,7 +51,30 @@ def render_report(results: Results, curves: Mapping[str, Curve], context: Report
         style=Markup(style),  # noqa: S704 - our own file
         running_head=Markup(css_string(f"{results.run}, revision {results.revision}")),  # noqa: S704 - quoted
         rehearsal_word=REHEARSAL_WORD,
+        watermark=Markup(watermark(REHEARSAL_WORD)) if results.rehearsal else "",  # noqa: S704 - drawn by us
     )
+
+
+@cache
+def watermark(word: str) -> str:
+    """Draw a word aslant as an address for a stylesheet: outlines, so that no text of a page or PDF holds its letters."""
+    from matplotlib.path import Path
+    from matplotlib.textpath import TextPath
+
+    outline = TextPath((0, 0), word, size=64, prop={"family": "DejaVu Sans", "weight": "bold"})
+    ends = {Path.MOVETO: "M", Path.LINETO: "L", Path.CURVE3: "Q", Path.CURVE4: "C"}
+    drawn = "".join(
+        "Z" if code == Path.CLOSEPOLY else ends[code] + " ".join(f"{number:.1f}" for number in points)
+        for points, code in outline.iter_segments(simplify=False)
+    )
+    width = float(outline.vertices[:, 0].max())
+    side = 0.9 * width
+    svg = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {side:.0f} {side:.0f}"><path fill="#b34700" '
+        f'fill-opacity="0.12" transform="translate({side / 2:.0f} {side / 2:.0f}) rotate(-35) scale(0.9 -0.9) '
+        f'translate({-width / 2:.0f} -24)" d="{drawn}"/></svg>'
+    )
+    return f'url("data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}")'
 
 
 def css_string(text: str) -> str:

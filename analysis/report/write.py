@@ -1,4 +1,4 @@
-"""Write the report file of a run folder: the one place in the report that reads and writes."""
+"""Write the report file of a run folder: the one place in the report that writes."""
 
 import datetime as dt
 from pathlib import Path
@@ -7,6 +7,7 @@ from standbook.analysis.analyse import later_calibrations
 from standbook.analysis.kinds.registry import analysed_kind
 from standbook.analysis.report.collect import context_from_run
 from standbook.analysis.report.render import render_report
+from standbook.analysis.report.sources import earlier_run, full_rate_windows
 from standbook.analysis.results.curves import read_curves
 from standbook.analysis.results.saved_results import CURVES_FILE, read_results
 from standbook.daq.config.campaign import CALIBRATIONS
@@ -56,6 +57,9 @@ def write_report(
     place, results = read_results(folder, revision)
     later = later_calibrations(run, sorted((place / CALIBRATIONS).glob("*.toml")))
     created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
-    context = context_from_run(run, results, created=created, later=later, vouched_by=vouched_by.strip())
-    html = render_report(results, read_curves(place / CURVES_FILE), context, analysed_kind(results.kind).page_parts())
+    context = context_from_run(
+        run, results, created=created, later=later, vouched_by=vouched_by.strip(), earlier=earlier_run(run)
+    )
+    curves = read_curves(place / CURVES_FILE) | full_rate_windows(run, results, later)
+    html = render_report(results, curves, context, analysed_kind(results.kind).page_parts())
     return write_page(place, html)

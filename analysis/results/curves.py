@@ -35,6 +35,11 @@ class Curve:
     unit: str  # of every column, SI
 
 
+def at_instant(name: str, which: str) -> str:
+    """Name a curve at full rate about the start or the stop of the thrust."""
+    return f"{name} at {which}"
+
+
 def envelope(
     time: NDArray[np.float64], value: NDArray[np.float64], bins: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:

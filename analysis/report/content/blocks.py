@@ -25,12 +25,14 @@ class Text:
     kind: str = "text"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """One figure with the sentence below it."""
+    """One figure with the sentence below it; ``wide`` where it needs the whole width of a page."""
 
     svg: Markup
     caption: Cell
+    wide: bool = False
+    anchor: str = ""  # of a figure that can be looked at alone, enlarged
     kind: str = "picture"
 
 
@@ -54,7 +56,16 @@ class Code:
     kind: str = "code"
 
 
-Block = Text | Picture | Table | Code
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Blocks side by side on paper and on a wide screen, one below the other on a telephone."""
+
+    columns: tuple[tuple["Block", ...], ...]
+    style: str = ""  # a class of the stylesheet
+    kind: str = "columns"
+
+
+Block = Text | Picture | Table | Code | Columns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,9 +116,18 @@ class Register:
         return None
 
 
-def picture(svg: str | None, caption: Cell) -> tuple[Picture, ...]:
+def picture(svg: str | None, caption: Cell, *, wide: bool = False, anchor: str = "") -> tuple[Picture, ...]:
     """Wrap a figure, or nothing where its curve is not known."""
-    return (Picture(Markup(svg), caption),) if svg else ()  # noqa: S704 - drawn by us, its texts escaped by matplotlib
+    if not svg:
+        return ()
+    drawn = Markup(svg)  # noqa: S704 - drawn by us, its texts escaped by matplotlib
+    return (Picture(svg=drawn, caption=caption, wide=wide, anchor=anchor),)
+
+
+def beside(*columns: tuple[Block, ...], style: str = "") -> tuple[Block, ...]:
+    """Set columns side by side, those without a block left out; a single one needs no columns."""
+    known = tuple(column for column in columns if column)
+    return (Columns(known, style),) if len(known) > 1 else known[0] if known else ()
 
 
 def measured_rows(
@@ -133,15 +153,21 @@ def quantity_table(rows: tuple[tuple[Cell, ...], ...], caption: Cell = "") -> Ta
     )
 
 
+def bar(share: float, words: str) -> Markup:
+    """Draw a share of a whole as a bar behind its number."""
+    width = f"{100.0 * share:.0f}%"
+    return Markup('<span class="bar" style="--share: {}"></span>{}').format(width, number_format.tie(words))
+
+
 def budget_table(terms: Sequence[BudgetTerm], unit: str, value: float, caption: Cell) -> Table:
-    """List sources of uncertainty, largest first, with their share of the variance."""
+    """List sources of uncertainty, largest first, with their share of the variance drawn as a bar."""
     variance = sum(term.u**2 for term in terms)
     rows: list[tuple[Cell, ...]] = [
         (
             term.source,
             number_format.show(Measured(0.0, term.u, unit)).u_with_unit,
             number_format.percent(term.u / abs(value), 2) if value else "",
-            number_format.percent(term.u**2 / variance, 0) if variance else "",
+            bar(term.u**2 / variance, number_format.percent(term.u**2 / variance, 0)) if variance else "",
         )
         for term in sorted(terms, key=lambda term: -term.u)
         if term.u > 0.0

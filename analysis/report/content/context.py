@@ -3,7 +3,8 @@
 Frozen types only; ``analysis.report.collect`` fills them from a run folder. SI units, pressures absolute.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from standbook.analysis.results.quantities import Measured
 
@@ -59,6 +60,7 @@ class StandSummary:
     thrust_tags: tuple[str, ...] = ()
     chamber_tags: tuple[str, ...] = ()
     modes: tuple[Measured, ...] = ()  # [Hz]
+    filter_corners: Mapping[str, float] = field(default_factory=dict)  # of filtered inputs, by tag [Hz]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,6 +154,28 @@ class Person:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RunDifference:
+    """One quantity that this run and an earlier one have."""
+
+    name: str
+    before: float  # [unit of the difference]
+    now: float
+    difference: Measured  # this run less the earlier one
+    bound: str  # "at least", "at most": one of the runs is only a lower bound
+    says: str  # "changed", "same", "not told apart"
+    because: str  # what is taken to have made both
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierRun:
+    """The run of the same kind before this one."""
+
+    name: str
+    differences: tuple[RunDifference, ...]
+    changes: tuple[str, ...]  # of plan, stand and calibrations
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReportContext:
     """Everything that the report prints and the results do not hold."""
 
@@ -173,4 +197,5 @@ class ReportContext:
     waivers: tuple[str, ...] = ()  # what the crew went without, a line each
     imported: str = ""  # the file of another logger that the run's values come from; empty: this program recorded it
     vouched_by: str = ""  # who answers for that logger
+    earlier: EarlierRun | None = None  # none: the first of its kind
     time_scale: float = 1.0  # device seconds in a real second; above 1 only in a rehearsal

@@ -6,7 +6,6 @@ Curves come in SI; axes are in trade units: bar(a), N, N·s. No number is comput
 from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
-from markupsafe import escape
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
@@ -15,29 +14,33 @@ from scipy import constants
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.figures import style
 from standbook.analysis.report.figures.style import (
-    BAND,
     BLUE,
-    ENVELOPE,
     FIT,
     GREEN,
     GREY,
     INK,
     MEASURED,
+    MIN_MAX,
     PREDICTED,
+    PREDICTED_BAND,
     VERMILION,
 )
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.results import BudgetTerm, EventResult, Verdict, Window
+from standbook.analysis.results.results import EventResult, Verdict, Window
 from standbook.daq.config import measurands
 
 BAR = constants.bar
 DOTS = 60  # drawn on the pressure-volume figure, so that the fit shows between them
 STIFFNESS_CUSTOM = (0.15, 0.20)  # a designers' rule of thumb, from memory
 LINES = {"oxidiser": (BLUE, (0, (5, 2))), "fuel": (VERMILION, "-")}
+THUMBNAIL_FONT = 10.0  # pt; it prints at three quarters of its size
 Curves = Mapping[str, Curve]
+Size = tuple[float, float, float]  # width, height [in], text [pt]
 
 
-def thrust(curves: Curves, events: Sequence[EventResult], window: Window | None) -> str | None:
+def thrust(
+    curves: Curves, events: Sequence[EventResult], window: Window | None, *, headline: str = ""
+) -> str | None:
     """Draw thrust with its envelope, prediction, window and numbered events."""
 
     def draw(figure: Figure, curve: Curve) -> None:
@@ -50,10 +53,10 @@ def thrust(curves: Curves, events: Sequence[EventResult], window: Window | None)
         axes.legend(loc="lower left", bbox_to_anchor=(0.22, 0.08))
 
     title = "Thrust against time, with prediction, integration window and events"
-    return _make(curves, measurands.THRUST, 3.3, title, draw)
+    return _make(curves, measurands.THRUST, 2.05, title, draw, headline=headline)
 
 
-def thrust_thumbnail(curves: Curves, window: Window | None) -> str | None:
+def thrust_thumbnail(curves: Curves, window: Window | None, *, headline: str = "") -> str | None:
     """Draw a small thrust curve for page one: the mean as a line, minimum to maximum in grey."""
 
     def draw(figure: Figure, curve: Curve) -> None:
@@ -62,18 +65,21 @@ def thrust_thumbnail(curves: Curves, window: Window | None) -> str | None:
         low, high = curve.columns.get("low", whole), curve.columns.get("high", whole)
         time, mean, low, high = style.blocks(curve.time, whole, low, high)
         style.shade_window(axes, window)
-        axes.fill_between(time, low, high, color=ENVELOPE, linewidth=0.0)
+        axes.fill_between(time, low, high, **MIN_MAX)
         axes.plot(time, mean, **MEASURED)
         axes.set_ylabel("thrust, N")
         style.time_axis(axes)
         style.thousands(axes)
         axes.set_xlim(float(time[0]), float(time[-1]))
 
-    return _make(curves, measurands.THRUST, 1.35, "Thrust against time", draw, width=3.35, name="thumbnail")
+    size: Size = (3.35, 1.35, THUMBNAIL_FONT)
+    return _make(curves, measurands.THRUST, size, "Thrust against time", draw, name="thumbnail", headline=headline)
 
 
-def first_pressure(curves: Curves, tank: str, window: tuple[float, float] | None) -> str | None:
-    """Draw the tank pressure for page one of a cold flow."""
+def first_pressure(
+    curves: Curves, tank: str, window: tuple[float, float] | None, *, narrow: bool = False, headline: str = ""
+) -> str | None:
+    """Draw the tank pressure for page one of a flow or a hold; ``narrow`` for a telephone."""
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
@@ -89,28 +95,31 @@ def first_pressure(curves: Curves, tank: str, window: tuple[float, float] | None
         axes.set_xlim(float(time[0]), float(time[-1]))
 
     name = measurands.of_tank(measurands.TANK_PRESSURE, tank)
-    return _make(curves, name, 2.6, "Tank pressure against time", draw, name="first-pressure")
+    size: Size = (style.HALF, 2.2, style.SMALL_FONT) if narrow else (style.WIDTH, 2.6, style.FONT)
+    called = "first-pressure-narrow" if narrow else "first-pressure"
+    return _make(curves, name, size, f"{tank} tank pressure against time", draw, name=called, headline=headline)
 
 
-def load_cell(curves: Curves, window: Window | None) -> str | None:
+def load_cell(curves: Curves, window: Window | None, *, headline: str = "") -> str | None:
     """Draw the load-cell reading and the weight correction."""
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
         time, mean = style.thin(curve.time, curve.columns["mean"])
-        axes.plot(time, mean, **{**MEASURED, "label": "load cell, zeroed before the run"})
+        axes.plot(time, mean, **{**MEASURED, "label": "load cell, zeroed"})
         if "weight" in curve.columns:
             (weight,) = style.thin(curve.time, curve.columns["weight"])[1:]
-            axes.plot(time, weight, **{**FIT, "label": "correction for the weight that left"})
+            axes.plot(time, weight, **{**FIT, "label": "weight correction"})
         axes.axhline(0.0, color=GREY, linewidth=0.7)
         axes.set_ylabel("force, N")
         style.legend(axes)
         _finish(axes, curve, window)
 
-    return _make(curves, "load cell", 2.4, "Load cell force and weight correction against time", draw)
+    title = "Load cell force and weight correction against time"
+    return _make(curves, "load cell", half(1.7), title, draw, headline=headline)
 
 
-def cumulative_impulse(curves: Curves, verdict: Verdict | None) -> str | None:
+def cumulative_impulse(curves: Curves, verdict: Verdict | None, *, headline: str = "") -> str | None:
     """Draw the cumulative impulse with its band against the limit."""
 
     def draw(figure: Figure, curve: Curve) -> None:
@@ -118,7 +127,7 @@ def cumulative_impulse(curves: Curves, verdict: Verdict | None) -> str | None:
         time, value = style.thin(curve.time, curve.columns["value"])
         if {"low", "high"} <= set(curve.columns):
             _, low, high = style.thin(curve.time, curve.columns["low"], curve.columns["high"])
-            axes.fill_between(time, low, high, color=ENVELOPE, linewidth=0.0, label="95 % band")
+            axes.fill_between(time, low, high, **{**MIN_MAX, "label": "95 % band"})
         axes.plot(time, value, **{**MEASURED, "label": "impulse so far"})
         if verdict is not None:
             axes.axhline(verdict.limit, color=VERMILION, linewidth=1.5, label="_limit")
@@ -129,10 +138,13 @@ def cumulative_impulse(curves: Curves, verdict: Verdict | None) -> str | None:
         style.legend(axes)
         _finish(axes, curve, None)
 
-    return _make(curves, "cumulative impulse", 2.45, "Cumulative impulse against the limit", draw)
+    title = "Cumulative impulse against the limit"
+    return _make(curves, "cumulative impulse", half(1.7), title, draw, headline=headline)
 
 
-def tank_pressure(curves: Curves, tank: str, window: tuple[float, float] | None, *, t_zero: bool = True) -> str | None:
+def tank_pressure(
+    curves: Curves, tank: str, window: tuple[float, float] | None, *, t_zero: bool = True, headline: str = ""
+) -> str | None:
     """Draw one tank's pressure with prediction and fit; residuals below on the same time axis."""
 
     def draw(figure: Figure, curve: Curve) -> None:
@@ -146,7 +158,7 @@ def tank_pressure(curves: Curves, tank: str, window: tuple[float, float] | None,
             time, fit = style.thin(curve.time, curve.columns["fit"])
             axes.plot(time, fit / BAR, **FIT)
         axes.set_ylabel("pressure, bar(a)")
-        style.legend(axes, columns=5)
+        style.legend(axes, columns=2)
         _finish(axes, curve, window, t_zero=t_zero)
         if below is not None and residual is not None:
             axes.set_xlabel("")
@@ -155,49 +167,45 @@ def tank_pressure(curves: Curves, tank: str, window: tuple[float, float] | None,
             style.time_axis(below, t_zero)
 
     name = measurands.of_tank(measurands.TANK_PRESSURE, tank)
-    return _make(curves, name, 3.5, f"{tank} tank pressure against time with residuals", draw)
+    title = f"{tank} tank pressure against time with residuals"
+    return _make(curves, name, half(2.35), title, draw, headline=headline)
 
 
-def ullage(curves: Curves, tanks: Sequence[str]) -> str | None:
-    """Draw pressure against gas volume in logarithms, one panel a tank; the slope is minus the exponent."""
-    known = [tank for tank in tanks if f"ullage/{tank}" in curves]
-    if not known:
-        return None
-    with style.style():
-        figure = style.new_figure(2.9)
-        for axes, tank in zip(figure.subplots(1, max(2, len(known)), squeeze=False)[0], [*known, None], strict=False):
-            if tank is None:
-                axes.set_axis_off()
-                continue
-            columns = curves[f"ullage/{tank}"].columns
-            x, y = style.thin(columns["log_volume_ratio"], columns["log_pressure_ratio"], most=DOTS)
-            axes.plot(
-                x, y, linestyle="none", marker="o", markersize=3.0, markerfacecolor="white", color=INK, label="measured"
-            )
-            if "fit" in columns:
-                x, fit = style.thin(columns["log_volume_ratio"], columns["fit"])
-                axes.plot(x, fit, **FIT)
-            axes.set_title(tank)
-            axes.set_xlabel("ln(gas volume / gas volume at start)")
-            axes.set_ylabel("ln(pressure / pressure at start)")
-            axes.legend(loc="upper right")
-        return style.to_svg(figure, "ullage", "Logarithm of pressure against logarithm of gas volume")
+def ullage(curves: Curves, tank: str, *, headline: str = "") -> str | None:
+    """Draw pressure against gas volume of one tank in logarithms; the slope is minus the exponent."""
+
+    def draw(figure: Figure, curve: Curve) -> None:
+        axes, columns = figure.subplots(), curve.columns
+        x, y = style.thin(columns["log_volume_ratio"], columns["log_pressure_ratio"], most=DOTS)
+        axes.plot(
+            x, y, linestyle="none", marker="o", markersize=3.0, markerfacecolor="white", color=INK, label="measured"
+        )
+        if "fit" in columns:
+            x, fit = style.thin(columns["log_volume_ratio"], columns["fit"])
+            axes.plot(x, fit, **FIT)
+        axes.set_xlabel("ln(gas volume / gas volume at start)")
+        axes.set_ylabel("ln(pressure /\npressure at start)")
+        axes.legend(loc="upper right")
+
+    title = f"Logarithm of pressure against logarithm of gas volume, {tank} tank"
+    return _make(curves, f"ullage/{tank}", half(1.6), title, draw, headline=headline)
 
 
-def chamber_pressure(curves: Curves, window: Window | None) -> str | None:
+def chamber_pressure(curves: Curves, window: Window | None, *, headline: str = "") -> str | None:
     """Draw the chamber pressure with its prediction."""
 
     def draw(figure: Figure, curve: Curve) -> None:
         axes = figure.subplots()
         _measured_and_predicted(axes, curve, BAR)
         axes.set_ylabel("chamber pressure, bar(a)")
-        style.legend(axes)
+        style.legend(axes, columns=2)
         _finish(axes, curve, window)
 
-    return _make(curves, measurands.CHAMBER_PRESSURE, 2.6, "Chamber pressure against time", draw)
+    title = "Chamber pressure against time"
+    return _make(curves, measurands.CHAMBER_PRESSURE, half(2.0), title, draw, headline=headline)
 
 
-def injector_stiffness(curves: Curves) -> str | None:
+def injector_stiffness(curves: Curves, *, headline: str = "") -> str | None:
     """Draw the injector pressure-drop ratio of each side."""
 
     def draw(figure: Figure, curve: Curve) -> None:
@@ -213,45 +221,18 @@ def injector_stiffness(curves: Curves) -> str | None:
         style.legend(axes)
         _finish(axes, curve, None)
 
-    return _make(curves, "injector stiffness", 2.2, "Injector pressure-drop ratio of both sides against time", draw)
-
-
-def budget(terms: Sequence[BudgetTerm], unit: str, name: str) -> str | None:
-    """Draw the uncertainty by source as horizontal bars, largest on top."""
-    ranked = sorted((term for term in terms if term.u > 0.0), key=lambda term: term.u)
-    if not ranked:
-        return None
-    with style.style():
-        figure = style.new_figure(0.5 + 0.22 * len(ranked))
-        axes = figure.subplots()
-        values = [term.u for term in ranked]
-        axes.barh(range(len(ranked)), values, height=0.62, color=BLUE)
-        axes.set_yticks(range(len(ranked)), [term.source for term in ranked])
-        axes.grid(visible=False, axis="y")
-        axes.tick_params(axis="y", length=0)
-        axes.set_xlim(0.0, 1.12 * max(values))
-        for row, value in enumerate(values):
-            axes.annotate(
-                number_format.round_pair(0.0, value)[1],
-                (value, row),
-                xytext=(4, 0),
-                textcoords="offset points",
-                va="center",
-                ha="left",
-                color=INK,
-            )
-        axes.set_xlabel(f"standard uncertainty, {unit}")
-        return style.to_svg(figure, f"budget-{name}", "Standard uncertainty by source")
+    title = "Injector pressure-drop ratio of both sides against time"
+    return _make(curves, "injector stiffness", half(2.0), title, draw, headline=headline)
 
 
 def _measured_and_predicted(axes: Axes, curve: Curve, scale: float) -> None:
     columns = curve.columns
     if {"predicted_low", "predicted_high"} <= set(columns):
         time, low, high = style.thin(curve.time, columns["predicted_low"], columns["predicted_high"])
-        axes.fill_between(time, low / scale, high / scale, color=BAND, linewidth=0.0, label="predicted 95 % band")
+        axes.fill_between(time, low / scale, high / scale, **PREDICTED_BAND)
     if {"low", "high"} <= set(columns):
         time, low, high = style.thin(curve.time, columns["low"], columns["high"])
-        axes.fill_between(time, low / scale, high / scale, color=ENVELOPE, linewidth=0.0, label="min-max envelope")
+        axes.fill_between(time, low / scale, high / scale, **MIN_MAX)
     if "predicted" in columns:
         time, predicted = style.thin(curve.time, columns["predicted"])
         axes.plot(time, predicted / scale, **PREDICTED)
@@ -263,13 +244,13 @@ def _residuals(axes: Axes, curve: Curve) -> None:
     columns = curve.columns
     if {"band_low", "band_high"} <= set(columns):
         time, low, high = style.thin(curve.time, columns["band_low"], columns["band_high"])
-        axes.fill_between(time, low / BAR, high / BAR, color=BAND, linewidth=0.0)
+        axes.fill_between(time, low / BAR, high / BAR, **{**PREDICTED_BAND, "label": None})
     for name, look in (("predicted", PREDICTED), ("fit", FIT)):
         if name in columns:
             time, values = style.thin(curve.time, columns[name])
-            axes.plot(time, values / BAR, **{**look, "label": f"measured \u2212 {look['label']}"})
+            axes.plot(time, values / BAR, **{**look, "label": f"less {look['label']}"})
     axes.axhline(0.0, color=GREY, linewidth=0.7)
-    axes.set_ylabel("difference,\nbar")
+    axes.set_ylabel("measured\nless .., bar")
     style.legend(axes)
 
 
@@ -281,19 +262,26 @@ def _finish(axes: Axes, curve: Curve, window: Window | tuple[float, float] | Non
     axes.set_xlim(float(time[0]), float(time[-1]))
 
 
+def half(height: float) -> Size:
+    """Return the size of a figure in one of two columns: its height is given. [in], [in], [pt]."""
+    return style.HALF, height, style.SMALL_FONT
+
+
 def _make(
     curves: Curves,
     curve: str,
-    height: float,
+    size: Size | float,
     description: str,
     draw: Callable[[Figure, Curve], None],
     *,
-    width: float = style.WIDTH,
     name: str | None = None,
+    headline: str = "",
 ) -> str | None:
     if curve not in curves or curves[curve].time.size == 0:
         return None
-    with style.style():
+    width, height, font = (style.WIDTH, size, style.FONT) if isinstance(size, float) else size
+    with style.style(font):
         figure = style.new_figure(height, width=width)
         draw(figure, curves[curve])
-        return style.to_svg(figure, name or curve.replace("/", "-").replace(" ", "-"), str(escape(description)))
+        told = style.read_aloud(description, headline)
+        return style.to_svg(figure, name or curve.replace("/", "-").replace(" ", "-"), told)

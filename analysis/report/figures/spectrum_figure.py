@@ -17,15 +17,15 @@ MOST_MARKS = 8
 ROWS = 4  # of labels, one below the other so that neighbours do not meet
 
 
-def spectrum(curves: Mapping[str, Curve], steady: Stability) -> str | None:
-    """Draw the chamber and at most three other channels, those with spectral peaks first."""
+def spectrum(curves: Mapping[str, Curve], steady: Stability, *, headline: str = "") -> str | None:
+    """Draw the chamber and at most three other channels, those with spectral peaks first; ``headline`` is read aloud."""
     known = {name.removeprefix("spectrum/"): curve for name, curve in curves.items() if name.startswith("spectrum/")}
     if steady.channel not in known:
         return None
     told = [line.channel for line in steady.lines]
     others = sorted((tag for tag in known if tag != steady.channel), key=lambda tag: (tag not in told, tag))
     with style.style():
-        figure = style.new_figure(3.2)
+        figure = style.new_figure(2.1)
         axes = figure.subplots()
         for tag, (colour, dash) in zip([steady.channel, *others], LOOKS, strict=False):
             curve = known[tag]
@@ -43,7 +43,8 @@ def spectrum(curves: Mapping[str, Curve], steady: Stability) -> str | None:
         )
         _mark(axes, _distinct(steady.lines))
         axes.legend(loc="lower left", ncols=2)
-        return style.to_svg(figure, "spectrum", "Spectra of chamber pressure and other channels with named lines")
+        told = style.read_aloud("Spectra of chamber pressure and other channels with named peaks", headline)
+        return style.to_svg(figure, "spectrum", told)
 
 
 def _distinct(lines: tuple[Line, ...]) -> list[Line]:
@@ -62,10 +63,10 @@ def _mark(axes: Axes, lines: list[Line]) -> None:
             f"{frequencies(line)} {SHORT[line.name]}",
             xy=(at, 1.0),
             xycoords=axes.get_xaxis_transform(),
-            xytext=(2, -2 - 10 * (row % ROWS)),
+            xytext=(2, -2 - 11 * (row % ROWS)),
             textcoords="offset points",
             va="top",
             ha="left",
-            fontsize=FONT - 1.5,
+            fontsize=FONT,
             color=INK,
         )

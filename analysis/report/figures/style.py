@@ -13,6 +13,7 @@ from typing import Any
 
 import matplotlib as mpl
 import numpy as np
+from markupsafe import escape
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
@@ -22,8 +23,11 @@ from standbook.analysis.report.content import number_format
 from standbook.analysis.results.results import EventResult, Window
 
 WIDTH = 7.0  # of a full figure [in]: the text width of an A4 page, so that 9 pt print as 9 pt
-FONT = 9.0  # [pt]
+HALF = 3.4  # of a figure in one of two columns [in]
+FONT = 9.0  # [pt]; all text of a figure has this size, so that none is too small on a telephone
+SMALL_FONT = 8.0  # of a half figure [pt]
 MOST_POINTS = 500  # of one drawn line
+MOST_SAMPLES = 5000  # of one line at full rate: about 75 kB, so that no record makes a page too large to send
 MOST_BLOCKS = 400  # of the small thrust curve: each a few periods of a stand that rings
 GAP_STEPS = 6.0  # usual distances between points; a wider one is a gap of the record
 
@@ -32,13 +36,23 @@ INK, BLUE, VERMILION, GREEN, GREY = "#1b1f23", "#0072b2", "#c44e00", "#00785a", 
 BAND, ENVELOPE, SHADE = "#cfe3f2", "#c9ccd1", "#f3f1ea"
 MEASURED: dict[str, Any] = {"color": INK, "linewidth": 1.3, "label": "measured"}
 PREDICTED: dict[str, Any] = {"color": BLUE, "linewidth": 1.3, "linestyle": (0, (5, 2)), "label": "predicted"}
+BAND_EDGE, ENVELOPE_EDGE = "#3f86b8", "#80868e"  # 3:1 on paper: a fill alone is too faint to carry a meaning
+PREDICTED_BAND: dict[str, Any] = {
+    "facecolor": BAND,
+    "edgecolor": BAND_EDGE,
+    "linewidth": 0.5,
+    "label": "predicted 95 % band",
+}
+MIN_MAX: dict[str, Any] = {
+    "facecolor": ENVELOPE,
+    "edgecolor": ENVELOPE_EDGE,
+    "linewidth": 0.4,
+    "label": "min-max envelope",
+}
 FIT: dict[str, Any] = {"color": VERMILION, "linewidth": 1.3, "linestyle": (0, (1, 1.2)), "label": "fit"}
 
 _STYLE: Any = {
     "font.family": "DejaVu Sans",  # comes with matplotlib, so layout is the same everywhere
-    "font.size": FONT,
-    "axes.labelsize": FONT,
-    "axes.titlesize": FONT,
     "axes.titlelocation": "left",
     "axes.titleweight": "bold",
     "axes.edgecolor": GREY,
@@ -51,13 +65,10 @@ _STYLE: Any = {
     "axes.unicode_minus": True,
     "grid.color": "#e4e6e8",
     "grid.linewidth": 0.6,
-    "xtick.labelsize": FONT - 0.5,
-    "ytick.labelsize": FONT - 0.5,
     "xtick.color": GREY,
     "ytick.color": GREY,
     "xtick.labelcolor": INK,
     "ytick.labelcolor": INK,
-    "legend.fontsize": FONT - 0.5,
     "legend.frameon": False,
     "legend.handlelength": 2.2,
     "legend.handletextpad": 0.5,
@@ -69,9 +80,12 @@ _STYLE: Any = {
 }
 
 
-def style() -> AbstractContextManager[None]:
-    """Apply the report's style for the time of one figure."""
-    return mpl.rc_context(_STYLE)
+_SIZES = ("font.size", "axes.labelsize", "axes.titlesize", "xtick.labelsize", "ytick.labelsize", "legend.fontsize")
+
+
+def style(font: float = FONT) -> AbstractContextManager[None]:
+    """Apply the report's style for the time of one figure, all its text of one size. [pt]."""
+    return mpl.rc_context({**_STYLE, **dict.fromkeys(_SIZES, font)})
 
 
 def new_figure(height: float, *, width: float = WIDTH) -> Figure:
@@ -112,6 +126,27 @@ def blocks(
     return thin(middle, average, np.fmin.reduceat(low, firsts), np.fmax.reduceat(high, firsts))
 
 
+def extremes(
+    time: NDArray[np.float64], value: NDArray[np.float64], most: int = MOST_SAMPLES
+) -> list[NDArray[np.float64]]:
+    """Keep every sample where there are at most ``most``; else the minimum and maximum of equal parts, in order."""
+    if time.size <= most:
+        return thin(time, value, most=most)
+    size = samples_in_one(time.size, most)
+    firsts = np.arange(0, time.size, size)
+    ends = [*firsts[1:].tolist(), time.size]
+    kept: list[int] = []
+    for first, end in zip(firsts.tolist(), ends, strict=True):
+        part = value[first:end]
+        kept += sorted({first + int(np.argmin(part)), first + int(np.argmax(part))})
+    return thin(time[kept], value[kept], most=len(kept))
+
+
+def samples_in_one(samples: int, most: int = MOST_SAMPLES) -> int:
+    """Count the samples of which :func:`extremes` draws minimum and maximum; 1 where it draws every one."""
+    return 1 if samples <= most else -(-2 * samples // most)
+
+
 def thousands(axes: Axes) -> None:
     """Write the ordinate's numbers with thousands separators."""
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.6g}".replace("-", number_format.MINUS)))
@@ -143,7 +178,7 @@ def mark_events(axes: Axes, events: Sequence[EventResult]) -> None:
     """Write event numbers along the top, spread apart where they stand close."""
     low, high = axes.get_xlim()
     seen = [(number, event.time) for number, event in enumerate(events, start=1) if low <= event.time <= high]
-    gap = 0.027 * (high - low)
+    gap = 0.03 * (high - low)
     places = _spread([time for _, time in seen], gap, low, high)
     for (number, time), place in zip(seen, places, strict=True):
         axes.axvline(time, color=GREY, linewidth=0.7, linestyle=(0, (1, 2)), zorder=1)
@@ -155,11 +190,16 @@ def mark_events(axes: Axes, events: Sequence[EventResult]) -> None:
             textcoords=axes.get_xaxis_transform(),
             ha="center",
             va="center",
-            fontsize=FONT - 1.0,
-            bbox={"boxstyle": "circle,pad=0.22", "facecolor": "white", "edgecolor": GREY, "linewidth": 0.7},
+            fontsize=FONT,
+            bbox={"boxstyle": "circle,pad=0.18", "facecolor": "white", "edgecolor": GREY, "linewidth": 0.7},
             arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.6, "shrinkA": 0, "shrinkB": 0},
             annotation_clip=False,
         )
+
+
+def read_aloud(what: str, headline: str = "") -> str:
+    """Write what is read aloud in place of a figure: what it draws, then its main number; escaped."""
+    return str(escape(f"{what}: {headline}" if headline else what))
 
 
 def to_svg(figure: Figure, name: str, description: str) -> str:

@@ -3,6 +3,7 @@
 import re
 
 from markupsafe import Markup
+from scipy import constants
 
 from standbook.analysis.findings.thrust import NOZZLE_NOT_FULL
 from standbook.analysis.report.content import number_format, sentences
@@ -10,11 +11,12 @@ from standbook.analysis.report.content.blocks import Register, Section
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
 from standbook.analysis.report.figures.ruler import ruler
-from standbook.analysis.report.sections import firing_sections, run_sections
+from standbook.analysis.report.sections import firing_sections, run_sections, tank_sections, verdict_section
 from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, VerdictCard, markup
 from standbook.analysis.results.results import ImpulseResult, Results
 
 LETTER_CLASS = re.compile(r"\b[A-Za-z]\b\s*(?:$|[,;:)(])|\b(?:class|type|letter)\s+[A-Z]\b", re.IGNORECASE)
+THRUST_ENDS = "end of thrust"  # name of the event
 AT_MOST = ", an upper bound"  # where the nozzle was not full
 MOST_FACT, PLAN_SECTION = 130, "More: Plan, loads and people."  # characters that fit; where the whole text is
 
@@ -67,7 +69,7 @@ def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
     return tuple(cards)
 
 
-def _ruler(results: Results, *, narrow: bool = False) -> Markup | None:
+def _ruler(results: Results, *, narrow: bool) -> Markup | None:
     impulses = {"site": results.impulse, "vacuum": results.impulse_vacuum}
     # A number that is not held against the limit is not drawn beside it either.
     rows = [
@@ -79,7 +81,9 @@ def _ruler(results: Results, *, narrow: bool = False) -> Markup | None:
 
 
 def _thumbnail(results: Results, curves: Curves) -> Markup | None:
-    return markup(figures.thrust_thumbnail(curves, results.window))
+    peak = results.thrust.peak if results.thrust else None
+    told = f"peak {number_format.show(peak).with_u}" if peak else ""
+    return markup(figures.thrust_thumbnail(curves, results.window, headline=told))
 
 
 def _stand(results: Results, context: ReportContext) -> str:
@@ -98,15 +102,55 @@ def _facts(results: Results, context: ReportContext, _: Register) -> tuple[Fact,
     )
 
 
+def _summary(results: Results, context: ReportContext) -> tuple[str, str, str]:
+    """Say what happened, whether a limit was passed, and whether it is over."""
+    motor = f"In the run {results.run} one rocket motor, {results.article}, was on the stand"
+    if results.rehearsal:
+        motor = f"In the rehearsal {results.run} nothing was fired: a simulated motor, {results.article}, was recorded"
+    burned = "the record does not say whether it burned"
+    if results.impulse is not None:
+        burned = "it burned"
+        if results.burn_time is not None:
+            burned += f" for {number_format.fixed(results.burn_time.value, 1)} s"
+    return f"{motor}; {burned}.", _limit_words(results, context), _end_words(results)
+
+
+def _limit_words(results: Results, context: ReportContext) -> str:
+    limit = next((verdict.limit for verdict in results.verdicts.values()), context.plan.limit)
+    if limit is None:
+        return "No limit was set for its total impulse."
+    said = f"the limit of {number_format.fixed(limit, 0)} N·s"
+    if results.worst_outcome == "within":
+        return f"Its total impulse was not over {said}; nothing else is held against a limit here."
+    if results.worst_outcome == "exceeds":
+        return f"Its total impulse was over {said}."
+    return f"The record does not show whether its total impulse was over {said}."
+
+
+def _end_words(results: Results) -> str:
+    """Say when thrust ended and what the tanks held then; of the time after it the record knows nothing."""
+    ended = next((event.time for event in results.events if event.name == THRUST_ENDS), None)
+    when = "The record does not say when thrust ended"
+    if ended is not None:
+        when = f"Thrust ended {number_format.fixed(ended, 1)} s after T-0"
+    held = " and ".join(
+        f"about {number_format.fixed(tank.end_pressure.value / constants.bar, 1)} bar(a) ({name})"
+        for name, tank in results.tanks.items()
+        if tank.end_pressure is not None
+    )
+    left = f", when the tanks still held {held}" if held else ""
+    return f"{when}{left}; whether they are vented since, this report does not say: ask the crew."
+
+
 def _sections(results: Results, curves: Curves, context: ReportContext, register: Register) -> tuple[Section, ...]:
     return (
         run_sections.thrust(results, curves, context, register),
-        run_sections.events(results, register),
-        run_sections.load_cell(results, curves, context, register),
         run_sections.impulse(results, curves, context, register),
-        run_sections.tanks(results, curves, context, register),
+        *verdict_section.verdict(results),
+        tank_sections.tanks(results, curves, context, register),
         run_sections.engine(results, curves, context, register),
-        *firing_sections.detail(results, curves, context, register),
+        *firing_sections.stability(results, curves),
+        *firing_sections.masses(results),
     )
 
 
@@ -114,8 +158,8 @@ FIRING_PAGE = PageParts(
     big=_impulse_number,
     headline=lambda results: f"{sentences.headline(results)} {sentences.deciding_sentence(results)}".rstrip(),
     verdicts=_verdicts,
-    wide=lambda results, _: _ruler(results),
-    wide_narrow=lambda results: _ruler(results, narrow=True),
+    summary=_summary,
+    wide=lambda results, _, narrow: _ruler(results, narrow=narrow),
     thumbnail=_thumbnail,
     stand=_stand,
     facts=_facts,

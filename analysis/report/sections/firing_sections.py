@@ -1,4 +1,4 @@
-"""Build the evidence of a firing beside its main numbers: transients, mass balance, class reserve, stability."""
+"""Build the evidence of a firing beside its main numbers: transients, mass balance, stability."""
 
 from collections.abc import Mapping
 
@@ -18,7 +18,7 @@ from standbook.analysis.report.content.blocks import (
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import spectrum_figure
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.firing_results import ClassReserve, FiringDetail, Line, Stability, Stiffness
+from standbook.analysis.results.firing_results import FiringDetail, Line, Stability, Stiffness
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Results
 
@@ -32,18 +32,15 @@ LINE_WORDS = {
     "alias": "alias",
     "undecided": "not named",
 }
-PLACES = {"site": "at site ambient", "vacuum": "referred to vacuum"}
 
 
-def detail(results: Results, curves: Curves, context: ReportContext, register: Register) -> tuple[Section, ...]:
-    """Build the sections; none where the analysis that wrote the results did not know of them."""
+def transients(
+    results: Results, context: ReportContext, register: Register
+) -> tuple[tuple[Block, ...], tuple[tuple[str, str], ...]]:
+    """Build the tables of start, shutdown and burn time by definition, and what their words mean."""
     found = results.firing
     if found is None:
-        return ()
-    return (_course(found, context, register), _masses(found), _stability(found, curves))
-
-
-def _course(found: FiringDetail, context: ReportContext, register: Register) -> Section:
+        return (), ()
     start, stop = found.start, found.shutdown
     rows: Rows = [
         ("Delay from T-0 to 10 % thrust", start.delay if start else None, None),
@@ -55,26 +52,33 @@ def _course(found: FiringDetail, context: ReportContext, register: Register) -> 
     if start is not None and start.overshoot is not None:
         share, u = start.overshoot.value, start.overshoot.u
         table.insert(2, ("Overshoot", number_format.percent(share), number_format.percent(u), ""))
-    blocks: list[Block] = [quantity_table(tuple(table))]
-    if start is not None:
-        blocks.append(Text(f"By {start.channel}. {start.definition[0].upper()}{start.definition[1:]}."))
-    if found.burns:
-        named: Rows = []
-        for burn in found.burns:
-            named += [
-                (f"Burn time, {burn.definition}", burn.burn_time, None),
-                (f"Mean thrust, {burn.definition}", burn.mean_thrust, None),
-            ]
+    blocks: list[Block] = [quantity_table(tuple(table), "Start and shutdown.")]
+    named: Rows = []
+    for burn in found.burns:
+        named += [
+            (f"Burn time, {burn.definition}", burn.burn_time, None),
+            (f"Mean thrust, {burn.definition}", burn.mean_thrust, None),
+        ]
+    if named:
         blocks.append(quantity_table(measured_rows(register, named, ()), "Burn time and mean thrust by definition."))
-    if found.stiffness:
-        blocks.append(_stiffness_table(found.stiffness))
-    return Section(
-        anchor="course",
-        title="Transients and injector pressure-drop ratio",
-        lead="How fast the engine started and shut down, and how the injector's pressure drop over chamber pressure "
-        "changed meanwhile: total impulse does not depend on any of these definitions.",
-        blocks=tuple(blocks),
-    )
+    told = () if start is None else (("start", f"by {start.channel}; {start.definition}"),)
+    return tuple(blocks), told
+
+
+def stiffness(results: Results) -> tuple[Block, ...]:
+    """Build the table of the injector's pressure-drop ratio along the burn; nothing where it is not known."""
+    found = results.firing
+    return (_stiffness_table(found.stiffness),) if found is not None and found.stiffness else ()
+
+
+def stability(results: Results, curves: Curves) -> tuple[Section, ...]:
+    """Build the section of oscillations; none where the analysis did not know of them."""
+    return () if results.firing is None else (_stability(results.firing, curves),)
+
+
+def masses(results: Results) -> tuple[Section, ...]:
+    """Build the section of the mass balance; none where the analysis did not know of it."""
+    return () if results.firing is None else (_masses(results.firing),)
 
 
 def _stiffness_table(stiffness: Mapping[str, Stiffness]) -> Table:
@@ -116,44 +120,16 @@ def _masses(found: FiringDetail) -> Section:
                 f"{number_format.show(load).with_u}. Both stand in the impulse's budget."
             )
         )
-    if found.reserve is not None:
-        blocks.append(Text(_reserve(found.reserve)))
     return Section(
         anchor="masses",
-        title="Mass balance, and the load",
-        lead="Whether scales, load cell and flow areas tell the same mass, and which load would just stay in "
-        "the class.",
+        title="Mass balance",
+        lead="Whether scales, load cell and flow areas tell the same mass.",
         blocks=tuple(blocks),
         symbols=(
             ("closure", "mass by a route less the scales' mass, over the scales' mass"),
             ("O/F", "oxidiser over fuel"),
         ),
     )
-
-
-def _reserve(found: ClassReserve) -> str:
-    words = [
-        f"Without its largest source, {found.largest_source}, the expanded uncertainty of the impulse would shrink by "
-        f"{number_format.fixed(found.gain, 0)} N·s."
-    ]
-    for place, share in found.probability_exceeding.items():
-        said = "is not known" if share is None else f"is {number_format.probability(share)}"
-        words.append(f"The probability that this run exceeded the limit {PLACES.get(place, place)} {said}.")
-    if found.greatest_load is None:
-        words.append("No load is named: part of the impulse is not known.")
-    elif found.limited_by == "tank":
-        words.append(
-            f"Even with {number_format.fixed(found.greatest_load, 1)} kg, a tank full, the model carries this run's "
-            "impulse to within the limit."
-        )
-    else:
-        words.append(
-            f"Carried over by the model, this run's impulse would just stay within the limit "
-            f"{PLACES.get(found.limited_by, '')}, guard band included, with "
-            f"{number_format.fixed(found.greatest_load, 1)} kg of both liquids at the same mixture; "
-            f"{number_format.fixed(found.load, 1)} kg were loaded. Another firing scatters."
-        )
-    return " ".join(words)
 
 
 def _stability(found: FiringDetail, curves: Curves) -> Section:
@@ -179,8 +155,14 @@ def _stability(found: FiringDetail, curves: Curves) -> Section:
 def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
     blocks: list[Block] = list(
         picture(
-            spectrum_figure.spectrum(curves, steady),
-            "Amplitude density over the steady burn, each channel over its own mean; named peaks are marked.",
+            spectrum_figure.spectrum(
+                curves,
+                steady,
+                headline=f"{steady.channel} {number_format.percent(steady.rms_share, 2)} rms over the steady burn",
+            ),
+            f"Amplitude density of {steady.channel} and others over the steady burn, each over its own mean: look for "
+            "peaks that the chamber shares with the feed; named ones are marked, above the hatching nothing is said.",
+            wide=True,
         )
     )
     blocks.append(

@@ -6,7 +6,7 @@ from standbook.analysis.report.content import number_format, sentences
 from standbook.analysis.report.content.blocks import Cell, Register, Section
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
-from standbook.analysis.report.sections import run_sections
+from standbook.analysis.report.sections import run_sections, tank_sections
 from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, expanded, markup
 from standbook.analysis.results.results import Results, TankResult
 
@@ -44,9 +44,31 @@ def _window_words(tank: TankResult) -> str:
     return f"from {number_format.seconds(tank.window[0], 2)} to {number_format.seconds(tank.window[1], 2)}"
 
 
-def _first_pressure(results: Results, curves: Curves) -> Markup | None:
-    tank = next(iter(results.tanks), None)
-    return markup(figures.first_pressure(curves, tank, results.tanks[tank].window)) if tank else None
+def _first_pressure(results: Results, curves: Curves, narrow: bool) -> Markup | None:
+    name, tank = next(iter(results.tanks.items()), ("", None))
+    if tank is None:
+        return None
+    ends = [number_format.show(end, "a").with_u for end in (tank.start_pressure, tank.end_pressure) if end is not None]
+    return markup(figures.first_pressure(curves, name, tank.window, narrow=narrow, headline=" to ".join(ends)))
+
+
+def _summary(results: Results, context: ReportContext) -> tuple[str, str, str]:
+    """Say what happened, whether a limit was passed, and whether it is over."""
+    name, tank = next(iter(results.tanks.items()), ("", None))
+    liquid = next((planned.liquid for planned in context.plan.tanks if planned.name == name), "liquid")
+    motor = "a simulated tank was emptied" if results.rehearsal else "a tank was emptied by gas, no motor was fired"
+    which = "rehearsal" if results.rehearsal else "run"
+    amount = "how much left it the record does not say"
+    if tank is not None and tank.expelled_mass is not None:
+        amount = f"{number_format.show(tank.expelled_mass).with_unit} of {liquid} left the {name} tank"
+    held = "The record does not say what pressure was left"
+    if tank is not None and tank.end_pressure is not None:
+        held = f"When the flow ended the tank still held {number_format.show(tank.end_pressure, 'a').with_unit}"
+    return (
+        f"In the {which} {results.run} {motor}; {amount}.",
+        "No limit was set for this test, so nothing was held against one.",
+        f"{held}; whether it is vented since, this report does not say: ask the crew.",
+    )
 
 
 def _flow_facts(results: Results, context: ReportContext, register: Register) -> tuple[Fact, ...]:
@@ -69,13 +91,14 @@ def _flow_facts(results: Results, context: ReportContext, register: Register) ->
 
 
 def _sections(results: Results, curves: Curves, context: ReportContext, register: Register) -> tuple[Section, ...]:
-    return (run_sections.tanks(results, curves, context, register), run_sections.events(results, register))
+    return (tank_sections.tanks(results, curves, context, register), run_sections.event_section(results, register))
 
 
 FLOW_PAGE = PageParts(
     big=_flow_numbers,
     headline=_flow_headline,
     verdicts=lambda _: (),
+    summary=_summary,
     wide=_first_pressure,
     thumbnail=lambda _, __: None,
     stand=lambda results, _: results.stand,

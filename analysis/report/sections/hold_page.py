@@ -3,7 +3,7 @@
 from markupsafe import Markup
 
 from standbook.analysis.report.content import number_format
-from standbook.analysis.report.content.blocks import Block, Cell, Register, Section, Table, Text, picture
+from standbook.analysis.report.content.blocks import Block, Cell, Register, Section, Table, Text, beside, picture
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
 from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, markup
@@ -41,9 +41,28 @@ def _headline(results: Results) -> str:
     return " ".join(f"{name.capitalize()}: {hold.sentence}." for name, hold in results.holds.items())
 
 
-def _picture(results: Results, curves: Curves) -> Markup | None:
-    tank = next(iter(results.holds), None)
-    return markup(figures.first_pressure(curves, tank, results.holds[tank].window)) if tank else None
+def _picture(results: Results, curves: Curves, narrow: bool) -> Markup | None:
+    name, hold = next(iter(results.holds.items()), ("", None))
+    if hold is None:
+        return None
+    ends = " to ".join(number_format.show(end, "a").with_u for end in (hold.start_pressure, hold.end_pressure))
+    return markup(figures.first_pressure(curves, name, hold.window, narrow=narrow, headline=ends))
+
+
+def _summary(results: Results, _: ReportContext) -> tuple[str, str, str]:
+    """Say what happened, whether a limit was passed, and whether it is over."""
+    which = "rehearsal" if results.rehearsal else "run"
+    real = "gas stood in a simulated tank" if results.rehearsal else "gas stood in a closed tank, no motor was fired"
+    told = "; ".join(f"{name} tank: {hold.sentence}" for name, hold in results.holds.items()) or "no hold was shown"
+    held = " and ".join(
+        f"{number_format.show(hold.end_pressure, 'a').with_unit} ({name})" for name, hold in results.holds.items()
+    )
+    end = f"At the end of the hold the gas still stood at {held}" if held else "The record does not say how it ended"
+    return (
+        f"In the {which} {results.run} {real}; {told}.",
+        "A hold is no proof of strength, and no pressure was held against a limit here.",
+        f"{end}; whether it is vented since, this report does not say: ask the crew.",
+    )
 
 
 def _facts(results: Results, _: ReportContext, register: Register) -> tuple[Fact, ...]:
@@ -66,9 +85,10 @@ def _facts(results: Results, _: ReportContext, register: Register) -> tuple[Fact
 def _sections(results: Results, curves: Curves, _: ReportContext, register: Register) -> tuple[Section, ...]:
     blocks: list[Block] = []
     for name, hold in results.holds.items():
-        svg = figures.tank_pressure(curves, name, hold.window, t_zero=results.t_zero is not None)
-        blocks += picture(svg, f"Pressure of the {name} tank; shaded: what was held.")
-        blocks.append(_budget(name, hold))
+        ends = " to ".join(number_format.show(end, "a").with_u for end in (hold.start_pressure, hold.end_pressure))
+        svg = figures.tank_pressure(curves, name, hold.window, t_zero=results.t_zero is not None, headline=ends)
+        drawn = picture(svg, f"Pressure of the {name} tank: look at its fall over the shaded part, which was held.")
+        blocks += beside(drawn, (_budget(name, hold),))
     if not results.holds:
         blocks.append(Text(register.why()))
     return (
@@ -93,6 +113,7 @@ HOLD_PAGE = PageParts(
     big=_big,
     headline=_headline,
     verdicts=lambda _: (),
+    summary=_summary,
     wide=_picture,
     thumbnail=lambda _, __: None,
     stand=lambda results, _: results.stand,

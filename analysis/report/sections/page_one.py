@@ -10,7 +10,7 @@ from markupsafe import Markup
 from standbook.analysis.report.content import number_format, sentences
 from standbook.analysis.report.content.blocks import Cell, Register, Section
 from standbook.analysis.report.content.context import ReportContext
-from standbook.analysis.report.sections import record_sections, run_sections
+from standbook.analysis.report.sections import findings_sections, record_sections, run_sections
 from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, VerdictCard
 from standbook.analysis.report.sections.recompute import recompute
 from standbook.analysis.results.results import Results
@@ -59,7 +59,7 @@ class PageOne:
 def page_one(results: Results, curves: Curves, context: ReportContext, register: Register, parts: PageParts) -> PageOne:
     """Build the first sheet."""
     above = [
-        (number, record_sections.FINDING_WORDS[finding.severity], finding.text)
+        (number, findings_sections.FINDING_WORDS[finding.severity], finding.text)
         for number, finding in enumerate(register.findings, start=1)
         if finding.severity != "note"
     ]
@@ -73,8 +73,8 @@ def page_one(results: Results, curves: Curves, context: ReportContext, register:
         big=parts.big(results, context, register),
         headline=parts.headline(results),
         verdicts=parts.verdicts(results),
-        wide=parts.wide(results, curves),
-        wide_narrow=parts.wide_narrow(results) if parts.wide_narrow is not None else None,
+        wide=parts.wide(results, curves, False),
+        wide_narrow=parts.wide(results, curves, True),
         thumbnail=parts.thumbnail(results, curves),
         thumbnail_caption=THUMBNAIL_CAPTION,
         facts=_facts(results, context, register, parts),
@@ -115,15 +115,18 @@ def evidence(
 ) -> tuple[Section, ...]:
     """Build the sections behind page one, in reading order."""
     return (
+        record_sections.summary(parts.summary(results, context)),
+        findings_sections.findings(results, register),
         *parts.sections(results, curves, context, register),
         run_sections.comparison(results, context, register),
-        record_sections.findings(results, register),
-        record_sections.calibrations(results, context, register),
+        *record_sections.changes(context),
         record_sections.health(results),
+        record_sections.calibrations(results, context, register),
         record_sections.plan(context),
         recompute(results, context),
-        record_sections.cautions(),
         record_sections.hashes(results, context),
+        record_sections.cautions(),
+        *findings_sections.appendix(register),
     )
 
 

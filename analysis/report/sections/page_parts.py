@@ -45,14 +45,14 @@ class PageParts:
     big: Callable[[Results, ReportContext, Register], tuple[BigNumber, ...]]
     headline: Callable[[Results], str]
     verdicts: Callable[[Results], tuple[VerdictCard, ...]]
-    wide: Callable[[Results, Curves], Markup | None]  # the picture across the page
+    summary: Callable[[Results, ReportContext], tuple[str, str, str]]  # what happened, over a limit, is it over
+    wide: Callable[[Results, Curves, bool], Markup | None]  # the picture across the page; true: for a telephone
     thumbnail: Callable[[Results, Curves], Markup | None]
     stand: Callable[[Results, ReportContext], str]
     facts: Callable[[Results, ReportContext, Register], tuple[Fact, ...]]
     checks: Callable[[Results], str]  # what could be held against the main number; empty where nothing is asked
     not_covered: str
     sections: Callable[[Results, Curves, ReportContext, Register], tuple[Section, ...]]  # its own, in reading order
-    wide_narrow: Callable[[Results], Markup | None] | None = None  # the picture across, for a telephone
 
 
 def markup(svg: str | None) -> Markup | None:

@@ -1,48 +1,69 @@
-"""Build the evidence about the record: findings, data quality, calibrations, plan, recomputation, cautions, hashes."""
+"""Build the evidence about the record: summary, changes, data quality, calibrations, plan, cautions, hashes."""
 
 from markupsafe import Markup
 
 from standbook.analysis.report.content import number_format
-from standbook.analysis.report.content.blocks import Block, Cell, Register, Section, Table, Text
-from standbook.analysis.report.content.context import CalibrationUsed, ReportContext
-from standbook.analysis.report.content.sentences import CAUTIONS, findings_count, stamp
-from standbook.analysis.report.sections.run_sections import plan_tank_row
+from standbook.analysis.report.content.blocks import Block, Cell, Columns, Register, Section, Table, Text, beside
+from standbook.analysis.report.content.context import CalibrationUsed, ReportContext, RunDifference
+from standbook.analysis.report.content.sentences import CAUTIONS, stamp
+from standbook.analysis.report.sections.tank_sections import plan_tank_row
+from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import RecordHealth, Results
 
-FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
+STAND_CHECKED = "Stand checked"
 MOST_GAPS = 12  # rows of the gap table; the record holds them all
 
 
-def findings(results: Results, register: Register) -> Section:
-    """List all findings, worst first."""
-    rows: tuple[tuple[Cell, ...], ...] = tuple(
-        (
-            Markup('<span id="finding-{0}">{0}</span>').format(number),
-            Markup('<span class="severity {}">{}</span>').format(finding.severity, FINDING_WORDS[finding.severity]),
-            finding.channel or "run",
-            number_format.seconds(finding.time, 2) if finding.time is not None else "",
-            finding.text,
-        )
-        for number, finding in enumerate(register.findings, start=1)
-    )
-    block: Block = (
-        Table(
-            head=("", "Rank", "About", "When", "What, and what to do"),
-            rows=rows,
-            figures=frozenset({3}),
-            style="findings",
-        )
-        if rows
-        else Text("Nothing was found that needs a person's eyes.")
-    )
+def summary(told: tuple[str, ...]) -> Section:
+    """Print the sentences for neighbours."""
     return Section(
-        anchor="findings",
-        title="Findings",
-        lead="Everything the analysis noticed that a person must judge, worst first; a serious one means that "
-        "the number it "
-        "touches must not be used as it stands.",
-        blocks=(Text(findings_count(results.findings)), block),
+        anchor="summary",
+        title="Summary for neighbours",
+        lead="What happened, whether anything was over its limit, and whether it is over, as far as the record says.",
+        blocks=tuple(Text(sentence) for sentence in told),
     )
+
+
+def changes(context: ReportContext) -> tuple[Section, ...]:
+    """Hold the run against the one of its kind before it; nothing for the first."""
+    earlier = context.earlier
+    if earlier is None:
+        return ()
+    rows = tuple(_difference_row(line) for line in earlier.differences)
+    head = ("Quantity", "Before", "Now", "Difference", "U (k = 2)", "Says", "Common to both")
+    blocks: list[Block] = []
+    if rows:
+        blocks.append(Table(head=head, rows=rows, figures=frozenset({1, 2, 3, 4}), style="small"))
+    else:
+        blocks.append(Text("No number stands in both runs."))
+    if earlier.changes:
+        blocks.append(Table(head=("Changed between them",), rows=tuple((line,) for line in earlier.changes)))
+    else:
+        blocks.append(Text("Nothing was changed between them: plan, stand, calibrations."))
+    return (
+        Section(
+            anchor="changes",
+            title="Changes since the last run",
+            lead=f"This run less {earlier.name}, the one of its kind before it, and what was changed between them.",
+            blocks=tuple(blocks),
+            symbols=(
+                ("changed", "beyond 95 %"),
+                ("same", "shown to be less than 1 % apart; else the two are not told apart"),
+            ),
+        ),
+    )
+
+
+def _difference_row(line: RunDifference) -> tuple[Cell, ...]:
+    difference, unit = line.difference, line.difference.unit
+    shown = number_format.show_expanded(difference, 2.0)
+    before, now = (
+        number_format.show_expanded(Measured(value, difference.u, unit), 2.0).with_unit
+        for value in (line.before, line.now)
+    )
+    sign = "+" if difference.value > 0.0 else ""
+    least = f"{line.bound} " if line.bound else ""
+    return (line.name, before, now, f"{least}{sign}{shown.with_unit}", shown.u_with_unit, line.says, line.because)
 
 
 def health(results: Results) -> Section:
@@ -98,10 +119,9 @@ def calibrations(results: Results, context: ReportContext, register: Register) -
     """List the calibrations used, and zeros before and after."""
     day = results.t_zero.time[:10] if results.t_zero else None
     rows = tuple(_calibration_row(item, day) for item in context.calibrations)
-    head = ("Channel", "Revision", "Sensor, serial", "Made", "Valid until", "u slope", "u zero", "Range")
-    blocks: list[Block] = (
-        [Table(head=head, rows=rows, figures=frozenset({5, 6, 7}), style="small")] if rows else [Text(register.why())]
-    )
+    head = ("Channel", "Sensor, serial", "Made", "Valid until", "u slope", "u zero", "Range")
+    table = Table(head=head, rows=rows, figures=frozenset({4, 5, 6}), style="small calibrations")
+    blocks: list[Block] = [table] if rows else [Text(register.why())]
     tares: list[tuple[Cell, ...]] = []
     for tag, tare in results.tare.items():
         reference: number_format.Reference | None = "a" if tare.before.unit == "Pa" else None
@@ -130,8 +150,10 @@ def calibrations(results: Results, context: ReportContext, register: Register) -
 def plan(context: ReportContext) -> Section:
     """List the plan, the loads and the people."""
     tanks = tuple(plan_tank_row(tank) for tank in context.plan.tanks)
+    planned = _planned_rows(context)
+    middle = next((at for at, (name, _) in enumerate(planned) if name == STAND_CHECKED), len(planned))
     blocks: list[Block] = [
-        Table(head=("What", "As planned"), rows=tuple(_planned_rows(context))),
+        *beside(*_in_two(planned[:middle])),
         Table(
             head=("Tank", "Liquid", "Load", "Volume", "Pressure at start", "Exponent", "CdA"),
             rows=tanks,
@@ -140,6 +162,8 @@ def plan(context: ReportContext) -> Section:
             style="small",
         ),
     ]
+    if planned[middle:]:
+        blocks.append(Table(head=("Stand checked before the run",), rows=tuple((told,) for _, told in planned[middle:])))
     weighed = tuple(
         (item.tank, item.what, number_format.show(item.mass).with_u, item.by, item.place) for item in context.weighings
     )
@@ -154,6 +178,13 @@ def plan(context: ReportContext) -> Section:
         lead="What the run was for and what was aboard: every number that came from a person and not from a sensor.",
         blocks=tuple(blocks),
     )
+
+
+def _in_two(rows: list[tuple[Cell, ...]]) -> tuple[tuple[Block, ...], ...]:
+    """Part the rows of the plan into two tables of equal length."""
+    half = (len(rows) + 1) // 2
+    head = ("What", "As planned")
+    return tuple((Table(head=head, rows=tuple(part)),) for part in (rows[:half], rows[half:]) if part)
 
 
 def _planned_rows(context: ReportContext) -> list[tuple[Cell, ...]]:
@@ -172,7 +203,7 @@ def _planned_rows(context: ReportContext) -> list[tuple[Cell, ...]]:
         ("Second recorder", summary.second_recorder or "none"),
         *((person.role, person.initials) for person in context.people),
         *(("Deviation from the plan", deviation) for deviation in context.deviations),
-        *(("Stand checked", line) for line in context.stand_checks),
+        *((STAND_CHECKED, line) for line in context.stand_checks),
     ]
     return [(name, value) for name, value in rows if value is not None]
 
@@ -183,7 +214,7 @@ def cautions() -> Section:
         anchor="cautions",
         title="Cautions",
         lead="What this report cannot do for you.",
-        blocks=tuple(Text(text) for text in CAUTIONS),
+        blocks=(Columns(tuple(tuple(Text(text) for text in part) for part in (CAUTIONS[:3], CAUTIONS[3:]))),),
     )
 
 
@@ -209,8 +240,7 @@ def _calibration_row(item: CalibrationUsed, day: str | None) -> tuple[Cell, ...]
     unit = item.reading_unit.replace("degC", "°C")
     zero_unit = unit.partition("(")[0]
     return (
-        item.tag,
-        item.revision,
+        Markup('<span class="day">{} {}</span>').format(item.tag, item.revision),
         f"{item.sensor}, {item.serial}",
         _day(item.date),
         _day(item.valid_until) + (" NOT IN DATE" if late else ""),

@@ -1,7 +1,8 @@
-"""Build the evidence about the run: thrust, impulse, tanks, engine, events, comparison with the prediction."""
+"""Build the evidence about the run: thrust, impulse, engine, events, comparison with the prediction."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
+import numpy as np
 from markupsafe import Markup
 
 from standbook.analysis.findings.thrust import NOZZLE_NOT_FULL
@@ -13,19 +14,21 @@ from standbook.analysis.report.content.blocks import (
     Section,
     Table,
     Text,
+    beside,
     budget_table,
     measured_rows,
     picture,
     quantity_table,
 )
-from standbook.analysis.report.content.context import PredictedScalar, ReportContext, TankPlan
+from standbook.analysis.report.content.context import PredictedScalar, ReportContext
 from standbook.analysis.report.content.foresight import foresight, side_word
-from standbook.analysis.report.figures import figures
-from standbook.analysis.results.curves import Curve
+from standbook.analysis.report.figures import figures, full_rate, style
+from standbook.analysis.report.sections import firing_sections
+from standbook.analysis.results.curves import Curve, at_instant
 from standbook.analysis.results.quantities import Measured
-from standbook.analysis.results.results import ImpulseResult, Results, TankResult
+from standbook.analysis.results.results import ImpulseResult, Results
 from standbook.analysis.signal.band_comparison import ranked
-from standbook.daq.kinds.registry import kind_named
+from standbook.daq.config import measurands
 
 Curves = Mapping[str, Curve]
 
@@ -34,22 +37,19 @@ NOZZLE_TEXT = {
     "up": "nozzle up: weight that leaves the cell reads as less thrust",
     "horizontal": "horizontal: the cell does not feel weight",
 }
-ULLAGE_PAIR = "exponent, ullage volume"
-FACT_WORDS = {False: "Conditions not met", True: "Conditions met"}  # what is not met comes first
 
 
 def thrust(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Show thrust with window and events."""
-    blocks: list[Block] = list(
-        picture(
-            figures.thrust(curves, results.events, results.window),
-            "Thrust after zero and weight correction. The shaded part is what the impulse sums; circled numbers are "
-            "the events of the table below. The grey envelope is the minimum and maximum sample of each short block: "
-            "stand ringing, which sums to nothing.",
-        )
-        or (Text(register.why(*context.stand.thrust_tags)),)
+    """Show thrust with window and events, then its start and its stop at full rate."""
+    found, tags = results.thrust, context.stand.thrust_tags
+    peak = f"peak {number_format.show(found.peak).with_u}" if found and found.peak else ""
+    drawn = picture(
+        figures.thrust(curves, results.events, results.window, headline=peak),
+        f"Thrust by {' and '.join(tags) or 'the load cell'}, zeros and weight taken out: look at the shaded part, which "
+        "the impulse sums, and at the circled numbers, the events of the table below; the grey envelope, minimum and "
+        "maximum of short blocks, is stand ringing that sums to nothing.",
+        wide=True,
     )
-    found = results.thrust
     rows = measured_rows(
         register,
         [
@@ -59,45 +59,89 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
             ("Thrust at the end", found.at_end if found else None, None),
             ("Burn time", results.burn_time, None),
         ],
-        context.stand.thrust_tags,
+        tags,
     )
-    blocks.append(quantity_table(rows))
+    symbols = [("u", "standard uncertainty: about two chances in three that the true value lies within one u")]
+    symbols.append(("T-0", results.t_zero.source if results.t_zero else "not known: times count from the first row"))
     if found is not None:
-        blocks.append(Text(found.definition))
+        symbols += [("thrust", found.definition)]
     return Section(
         anchor="thrust",
         title="Thrust",
         lead="How hard the engine pushed, and for how long: the shaded area is the total impulse that the "
         "limit is about.",
-        blocks=tuple(blocks),
-        symbols=(("u", "standard uncertainty: about two chances in three that the true value lies within one u"),),
+        blocks=(
+            *(drawn or (Text(register.why(*tags)),)),
+            *beside((quantity_table(rows),), (events(results, register),), style="narrow-wide"),
+            *beside(*(_full_rate(results, curves, context, which) for which in ("start", "stop"))),
+        ),
+        symbols=tuple(symbols),
     )
 
 
-def events(results: Results, register: Register) -> Section:
+def _full_rate(results: Results, curves: Curves, context: ReportContext, which: str) -> tuple[Block, ...]:
+    """Draw one full-rate window; nothing where the record has none."""
+    curve = curves.get(at_instant(measurands.THRUST, which))
+    if curve is None or curve.time.size < 2:
+        return ()
+    peak = results.thrust.peak if results.thrust else None
+    crossing = next((event.time for event in results.events if event.name == f"thrust {which}"), None)
+    marks = full_rate.Marks(
+        t_zero=results.t_zero is not None, peak=peak.value if peak is not None else None, crossing=crossing
+    )
+    told = "" if crossing is None else f"10 % of the greatest mean at {number_format.seconds(crossing)}"
+    chamber = curves.get(at_instant(measurands.CHAMBER_PRESSURE, which))
+    tags = [tag for one in (curve, chamber) if one is not None for tag in one.columns]
+    first, last = (number_format.seconds(float(curve.time[end]), 2) for end in (0, -1))
+    caption = (
+        f"{which.capitalize()} of the thrust, {first} to {last}, by {' and '.join(tags)}: {_rate_words(curve)}, "
+        f"{_filter_words(tags, context)}; look where the thrust crosses 10 % of its greatest mean (dashed; "
+        "dotted, that instant) and how long it rings."
+    )
+    return picture(
+        full_rate.full_rate(curves, which, marks, headline=told), caption, anchor=f"full-rate-{which}-enlarged"
+    )
+
+
+def _rate_words(curve: Curve) -> str:
+    """Say how many samples a second there are, and which of them are drawn."""
+    rate = f"{number_format.plain(1.0 / float(np.median(np.diff(curve.time))))} samples a second"
+    size = style.samples_in_one(curve.time.size)
+    return f"every one of {rate}" if size == 1 else f"{rate}, minimum and maximum of each {size} drawn"
+
+
+def _filter_words(tags: Sequence[str], context: ReportContext) -> str:
+    corners = context.stand.filter_corners
+    told = [f"low-pass of {tag} at {number_format.plain(corners[tag])} Hz" for tag in tags if tag in corners]
+    return "not averaged; " + (", ".join(told) or "the stand names no low-pass filter")
+
+
+def events(results: Results, register: Register) -> Block:
     """List events with their uncertainty and method."""
     rows = tuple(
         (str(number), event.name, number_format.seconds(event.time), number_format.milliseconds(event.u), event.method)
         for number, event in enumerate(results.events, start=1)
     )
-    block: Block = (
-        Table(head=("", "Event", "Time", "u", "Found by"), rows=rows, figures=frozenset({2, 3}))
-        if rows
-        else Text(register.why())
-    )
+    if not rows:
+        return Text(register.why())
+    head = ("", "Event", "Time", "u", "Found by")
+    return Table(head=head, rows=rows, figures=frozenset({2, 3}), caption="Events.", style="small")
+
+
+def event_section(results: Results, register: Register) -> Section:
+    """List the events of a test without thrust."""
     return Section(
         anchor="events",
         title="Events",
-        lead="When things happened, each found by a named method: burn time and depletion come from these instants.",
-        blocks=(block,),
+        lead="When things happened, each found by a named method.",
+        blocks=(events(results, register),),
         symbols=(("T-0", results.t_zero.source if results.t_zero else "not known: times count from the first row"),),
     )
 
 
-def load_cell(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Show the load cell before correction."""
-    correction = results.weight_correction
-    stand = context.stand
+def _load_cell_table(results: Results, context: ReportContext, register: Register) -> Table:
+    """Say what of the cell's reading is not thrust; its zeros stand with the calibrations."""
+    correction, stand = results.weight_correction, context.stand
     tanks = "tanks ride on the cell" if stand.tanks_on_cell else "tanks are off the cell"
     rows: list[tuple[Cell, ...]] = [("Geometry", f"{NOZZLE_TEXT.get(stand.nozzle, stand.nozzle)}; {tanks}")]
     if correction is not None:
@@ -109,62 +153,38 @@ def load_cell(results: Results, curves: Curves, context: ReportContext, register
         ]
     else:
         rows.append(("Correction", register.why(*stand.thrust_tags)))
-    for tag in stand.thrust_tags:
-        tare = results.tare.get(tag)
-        if tare is not None:
-            rows.append((f"{tag} unloaded, before", number_format.show(tare.before).with_u))
-            after = number_format.show(tare.after).with_u if tare.after else register.why(tag)
-            rows.append((f"{tag} unloaded, after", after))
-            if tare.drift is not None:
-                words = number_format.rough(tare.drift, tare.before.unit)
-                rows.append((f"{tag} drift, without the weight that left", words))
-    return Section(
-        anchor="load-cell",
-        title="Load cell before correction",
-        lead="What the force sensor itself read: propellant leaving the stand changes its weight, and that is "
-        "not thrust.",
-        blocks=(
-            *picture(
-                figures.load_cell(curves, results.window),
-                "The cell's reading, zeroed before the run, and the share of the leaving weight that is taken out.",
-            ),
-            Table(head=("What", "Value"), rows=tuple(rows)),
-        ),
-    )
+    return Table(head=("Load cell before correction", ""), rows=tuple(rows))
 
 
 def impulse(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Show cumulative impulse and uncertainty budget."""
-    found = results.impulse
-    verdict = results.verdicts.get("site")
-    blocks: list[Block] = list(
-        picture(
-            figures.cumulative_impulse(curves, verdict),
-            "Thrust summed from the start of the window. The band is the 95 % interval of what is summed so far.",
-        )
+    """Show cumulative impulse, the load cell before correction, and the uncertainty budget."""
+    found, correction = results.impulse, results.weight_correction
+    told = number_format.show(Measured(found.value, found.expanded, found.unit)).plus_minus if found else ""
+    moved = f"weight moved the impulse by {number_format.fixed(correction.impulse, 0)} N·s" if correction else ""
+    cell = " and ".join(context.stand.thrust_tags) or "the load cell"
+    summed = picture(
+        figures.cumulative_impulse(curves, results.verdicts.get("site"), headline=told),
+        "Impulse at site, thrust summed from the start of the window: look how far its end lies from the limit; the "
+        "band is the 95 % interval of what is summed so far.",
     )
+    raw = picture(
+        figures.load_cell(curves, results.window, headline=moved),
+        f"Force on {cell}, zeroed before the run, and the share of the leaving weight that is taken out: look how "
+        "large it is beside the thrust.",
+    )
+    table = _load_cell_table(results, context, register)
+    blocks: list[Block] = [*beside(summed, raw)]
     if found is None:
-        blocks.append(Text(register.why(*context.stand.thrust_tags)))
+        blocks += [Text(register.why(*context.stand.thrust_tags)), table]
     else:
-        if results.window is not None:
-            start, end = number_format.seconds(results.window.start), number_format.seconds(results.window.end)
-            blocks.append(Text(f"Summed from {start} to {end}."))
-        places = (("At site ambient", found), ("Referred to vacuum", results.impulse_vacuum))
-        rows = tuple(
-            (name, register.why(*context.stand.thrust_tags), "", "", "")
-            if value is None
-            else _impulse_row(_placed(name, value, found, register), value)
-            for name, value in places
-        )
-        head = ("Total impulse", "Value", "U", "For reading", "Unrecorded")
-        blocks.append(Table(head=head, rows=rows, figures=frozenset({1, 2, 3})))
-        blocks += picture(figures.budget(found.budget, "N·s", "impulse"), "Sources of uncertainty, largest first.")
-        blocks.append(budget_table(found.budget, found.unit, found.value, "Uncertainty budget of the impulse at site."))
+        blocks.append(_impulse_table(results, found, context, register))
+        budget = budget_table(found.budget, found.unit, found.value, "Uncertainty budget of the impulse at site.")
+        blocks += beside((budget,), (table,))
     return Section(
         anchor="impulse",
         title="Impulse and uncertainty budget",
-        lead="The sum of thrust over time, set against the limit, and what each source of uncertainty adds: "
-        "the largest source is the one worth improving.",
+        lead="The sum of thrust over time, and what each source of uncertainty adds: the largest source is the one "
+        "worth improving. Propellant that leaves changes the weight on the cell, and that is not thrust.",
         blocks=tuple(blocks),
         symbols=(
             ("U", "expanded uncertainty, k times u: about 95 chances in 100 that the true value lies within U"),
@@ -172,6 +192,22 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
             ("vacuum", "impulse as it would be with no air pressing on the nozzle exit; flight approaches it"),
         ),
     )
+
+
+def _impulse_table(results: Results, found: ImpulseResult, context: ReportContext, register: Register) -> Table:
+    places = (("At site ambient", found), ("Referred to vacuum", results.impulse_vacuum))
+    rows = tuple(
+        (name, register.why(*context.stand.thrust_tags), "", "", "")
+        if value is None
+        else _impulse_row(_placed(name, value, found, register), value)
+        for name, value in places
+    )
+    caption = ""
+    if results.window is not None:
+        start, end = number_format.seconds(results.window.start), number_format.seconds(results.window.end)
+        caption = f"Summed from {start} to {end}."
+    head = ("Total impulse", "Value", "U", "For reading", "Unrecorded")
+    return Table(head=head, rows=rows, figures=frozenset({1, 2, 3}), caption=caption)
 
 
 def _placed(name: str, value: ImpulseResult, site: ImpulseResult, register: Register) -> Cell:
@@ -193,87 +229,68 @@ def _impulse_row(name: Cell, value: ImpulseResult) -> tuple[Cell, ...]:
     )
 
 
-def tanks(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Show each tank's pressure, exponent and CdA."""
-    blocks: list[Block] = []
-    planned = {tank.name: tank for tank in context.plan.tanks}
-    for name, tank in results.tanks.items():
-        tags = planned[name].pressure_tags if name in planned else ()
-        channels = (name, *tags)
-        sensors = " and ".join(tags) or "its pressure channels"
-        caption = (
-            f"{name.capitalize()} tank, by {sensors}: measured, predicted with its 95 % band, and the fit over "
-            "the shaded window. Below: what is left after taking each away."
-        )
-        svg = figures.tank_pressure(curves, name, tank.window, t_zero=results.t_zero is not None)
-        blocks += picture(svg, caption) or (Text(register.why(*channels)),)
-        rows = _tank_rows(tank, register, channels, firing=kind_named(results.kind).fires)
-        blocks.append(quantity_table(rows, f"{name.capitalize()} tank."))
-        blocks += _tank_notes(tank)
-        if tank.cda_budget and tank.cda is not None:
-            blocks.append(
-                budget_table(tank.cda_budget, "m2", tank.cda.value, f"Uncertainty budget of CdA, {name} side.")
-            )
-    blocks += picture(
-        figures.ullage(curves, tuple(results.tanks)),
-        "A straight line here is a constant exponent; a bend is heat flowing into the gas while it expands.",
-    )
-    return Section(
-        anchor="tanks",
-        title="Tanks",
-        lead="How each tank's gas expanded while it pushed its liquid out, against what was expected: this decides how "
-        "thrust fades and which tank is depleted first.",
-        blocks=tuple(blocks),
-        symbols=(
-            ("CdA", "effective flow area of feed and injector: the area that would pass this flow without loss"),
-            ("n", "exponent of the gas above the liquid: pressure falls as volume^n; mean: one n from start to end"),
-            ("(a), (g)", "absolute pressure; gauge pressure, counted from the air around"),
-            ("ullage", "the gas above the liquid"),
-        ),
-    )
-
-
 def engine(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
-    """Show chamber pressure, injector pressure-drop ratio, performance."""
+    """Show chamber pressure, injector pressure-drop ratio, performance, start and shutdown."""
     found = results.engine
     window = found.window if found else None
     both = "" if window is None else f", T{window[0]:+.2f} to T{window[1]:+.2f} s, both liquids flowing"
     rows = measured_rows(
         register,
         [
-            ("Chamber pressure, mean over the burn time", found.chamber_pressure if found else None, "a"),
-            (f"Characteristic velocity c*{both}", found.cstar if found else None, None),
-            (f"Specific impulse Isp{both}", found.isp if found else None, None),
-            (f"Thrust coefficient CF{both}", found.thrust_coefficient if found else None, None),
-            (f"Mixture ratio, oxidiser over fuel{both}", found.mixture_ratio if found else None, None),
+            ("Mean chamber pressure, burn time", found.chamber_pressure if found else None, "a"),
+            ("Characteristic velocity c*", found.cstar if found else None, None),
+            ("Specific impulse Isp", found.isp if found else None, None),
+            ("Thrust coefficient CF", found.thrust_coefficient if found else None, None),
+            ("Mixture ratio, oxidiser over fuel", found.mixture_ratio if found else None, None),
             ("Delivered Isp, total impulse over all that left", found.delivered_isp if found else None, None),
             ("Mixture ratio of all that left", found.overall_mixture_ratio if found else None, None),
             *(
-                (f"Minimum injector pressure-drop ratio, {side}", measured, None)
+                (f"Minimum pressure-drop ratio, {side}", measured, None)
                 for side, measured in (found.injector_stiffness.items() if found else ())
             ),
         ],
         context.stand.chamber_tags,
     )
+    named = f"Engine. c*, Isp, CF and mixture ratio{both}." if both else "Engine."
+    transients, told = firing_sections.transients(results, context, register)
     return Section(
         anchor="engine",
         title="Engine",
-        lead="How well propellant became thrust, and how large the injector's pressure drop was over chamber pressure.",
+        lead="How well propellant became thrust, how the engine started and shut down, and how large the injector's "
+        "pressure drop was over chamber pressure: below the usual ratio flow and chamber may begin to oscillate.",
         blocks=(
-            *picture(figures.chamber_pressure(curves, results.window), "Chamber pressure, measured and predicted."),
-            *picture(
-                figures.injector_stiffness(curves),
-                "Pressure drop across feed and injector over chamber pressure. Designers like to stay above the "
-                "hatched stripe, a rule of thumb; below it the flow may start to pulse with the chamber.",
-            ),
-            quantity_table(rows),
+            *beside(*_engine_figures(results, curves, context)),
+            *beside((quantity_table(rows, named),), transients),
+            *firing_sections.stiffness(results),
         ),
         symbols=(
             ("c*", "chamber pressure times throat area over mass flow: quality of combustion"),
             ("Isp", "impulse per weight of propellant"),
             ("CF", "thrust over chamber pressure times throat area: quality of the nozzle"),
+            *told,
         ),
     )
+
+
+def _engine_figures(results: Results, curves: Curves, context: ReportContext) -> tuple[tuple[Block, ...], ...]:
+    found = results.engine
+    mean = found.chamber_pressure if found else None
+    least = found.injector_stiffness if found else {}
+    sensors = " and ".join(context.stand.chamber_tags) or "its sensors"
+    pressure = picture(
+        figures.chamber_pressure(
+            curves, results.window, headline=f"mean {number_format.show(mean, 'a').with_u}" if mean else ""
+        ),
+        f"Chamber pressure by {sensors}: look whether the measured line stays in the predicted 95 % band.",
+    )
+    ratio = picture(
+        figures.injector_stiffness(
+            curves, headline="; ".join(f"least {side} {number_format.show(one).with_u}" for side, one in least.items())
+        ),
+        "Pressure drop across feed and injector over chamber pressure: look whether a line falls into the hatching, a rule "
+        "of thumb below which the flow may pulse with the chamber.",
+    )
+    return pressure, ratio
 
 
 def comparison(results: Results, context: ReportContext, register: Register) -> Section:
@@ -335,61 +352,3 @@ def _side(inside: bool) -> str:
 
 def _reference(unit: str) -> number_format.Reference | None:
     return "a" if unit == "Pa" else None
-
-
-def _tank_rows(
-    tank: TankResult, register: Register, channels: tuple[str, ...], *, firing: bool
-) -> tuple[tuple[Cell, ...], ...]:
-    exponent = tank.exponent
-    # A firing has no joint fit; a finding says so once.
-    joint = [("CdA, from the joint fit (cross-check)", tank.cda_joint, None)]
-    return measured_rows(
-        register,
-        [
-            ("CdA, from weighed mass", tank.cda, None),
-            *(joint if tank.cda_joint is not None or not firing else []),
-            ("Exponent n, mean (start to end)", exponent.chord if exponent else None, None),
-            ("Exponent n, at the start", exponent.start if exponent else None, None),
-            ("Exponent drift", exponent.drift if exponent else None, None),
-            ("Expelled mass", tank.expelled_mass, None),
-            ("Pressure at the start", tank.start_pressure, "a"),
-            ("Pressure at the end", tank.end_pressure, "a"),
-        ],
-        channels,
-    )
-
-
-def _tank_notes(tank: TankResult) -> tuple[Block, ...]:
-    notes: list[str] = []
-    if tank.residual_rms is not None:
-        notes.append(
-            f"Fit leaves {number_format.plain(tank.residual_rms / 100.0, 2)} mbar rms, which alone proves nothing."
-        )
-    pairs = dict(tank.correlation)
-    exponent = tank.exponent
-    if exponent is not None and exponent.correlation_with_ullage_volume is not None:
-        pairs.setdefault(ULLAGE_PAIR, exponent.correlation_with_ullage_volume)
-    if pairs:
-        said = "; ".join(f"{pair.replace(', ', ' with ')} {number_format.fixed(r, 2)}" for pair, r in pairs.items())
-        notes.append(f"Correlation: {said}.")
-    for wanted, words in FACT_WORDS.items():
-        facts = "; ".join(fact for fact, holds in tank.facts.items() if holds == wanted)
-        notes += [f"{words}: {facts}."] if facts else []
-    return (Text(" ".join(notes)),) if notes else ()
-
-
-def plan_tank_row(tank: TankPlan) -> tuple[Cell, ...]:
-    """Write one tank of the plan as a table row."""
-    return (
-        tank.name,
-        f"{tank.liquid} under {tank.pressurant}",
-        number_format.show(tank.load).with_u,
-        f"{number_format.show(tank.volume).with_u}, {number_format.percent(tank.fill_share, 0)} full",
-        number_format.show(tank.start_pressure, "a").with_u,
-        f"{number_format.show(tank.exponent).with_u}, {tank.exponent_basis}{_override(tank)}",
-        f"{number_format.show(tank.cda).with_u}, {tank.cda_basis}",
-    )
-
-
-def _override(tank: TankPlan) -> str:
-    return f", used for {tank.liquid} for this reason: {tank.exponent_override}" if tank.exponent_override else ""
