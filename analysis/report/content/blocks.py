@@ -61,7 +61,6 @@ class Columns:
     """Blocks side by side on paper and on a wide screen, one below the other on a telephone."""
 
     columns: tuple[tuple["Block", ...], ...]
-    style: str = ""  # a class of the stylesheet
     kind: str = "columns"
 
 
@@ -124,10 +123,10 @@ def picture(svg: str | None, caption: Cell, *, wide: bool = False, anchor: str =
     return (Picture(svg=drawn, caption=caption, wide=wide, anchor=anchor),)
 
 
-def beside(*columns: tuple[Block, ...], style: str = "") -> tuple[Block, ...]:
+def beside(*columns: tuple[Block, ...]) -> tuple[Block, ...]:
     """Set columns side by side, those without a block left out; a single one needs no columns."""
     known = tuple(column for column in columns if column)
-    return (Columns(known, style),) if len(known) > 1 else known[0] if known else ()
+    return (Columns(known),) if len(known) > 1 else known[0] if known else ()
 
 
 def measured_rows(

@@ -50,10 +50,10 @@ def thrust(
         axes.axhline(0.0, color=GREY, linewidth=0.7)
         _finish(axes, curve, window)
         style.mark_events(axes, events)
-        axes.legend(loc="lower left", bbox_to_anchor=(0.22, 0.08))
+        axes.legend(loc="lower left", bbox_to_anchor=(0.16, 0.06), ncols=2)
 
     title = "Thrust against time, with prediction, integration window and events"
-    return _make(curves, measurands.THRUST, 2.05, title, draw, headline=headline)
+    return _make(curves, measurands.THRUST, 1.95, title, draw, headline=headline)
 
 
 def thrust_thumbnail(curves: Curves, window: Window | None, *, headline: str = "") -> str | None:
@@ -168,7 +168,7 @@ def tank_pressure(
 
     name = measurands.of_tank(measurands.TANK_PRESSURE, tank)
     title = f"{tank} tank pressure against time with residuals"
-    return _make(curves, name, half(2.35), title, draw, headline=headline)
+    return _make(curves, name, half(2.25), title, draw, headline=headline)
 
 
 def ullage(curves: Curves, tank: str, *, headline: str = "") -> str | None:
@@ -250,7 +250,7 @@ def _residuals(axes: Axes, curve: Curve) -> None:
             time, values = style.thin(curve.time, columns[name])
             axes.plot(time, values / BAR, **{**look, "label": f"less {look['label']}"})
     axes.axhline(0.0, color=GREY, linewidth=0.7)
-    axes.set_ylabel("measured\nless .., bar")
+    axes.set_ylabel("difference,\nbar")
     style.legend(axes)
 
 

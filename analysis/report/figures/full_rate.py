@@ -13,7 +13,7 @@ from standbook.analysis.results.curves import Curve, at_instant
 from standbook.daq.config import measurands
 
 BAR = 1e5  # Pa
-HEIGHT = 2.35  # in
+HEIGHT = 2.2  # in
 LEVEL = 0.1  # of the greatest mean thrust: burn time counts from and to it
 THIN = 0.7  # pt
 

@@ -37,12 +37,12 @@ def spectrum(curves: Mapping[str, Curve], steady: Stability, *, headline: str = 
             axis.set_minor_formatter(NullFormatter())
         axes.set_xlim(2.0, float(known[steady.channel].time[-1]))
         axes.set_xlabel("frequency, Hz")
-        axes.set_ylabel("amplitude density over mean,\n1/√Hz")
+        axes.set_ylabel("amplitude density\nover mean, 1/√Hz")
         axes.axvspan(
             steady.highest_frequency, axes.get_xlim()[1], facecolor="none", edgecolor=GREY, hatch="////", linewidth=0.0
         )
         _mark(axes, _distinct(steady.lines))
-        axes.legend(loc="lower left", ncols=2)
+        style.legend(axes)
         told = style.read_aloud("Spectra of chamber pressure and other channels with named peaks", headline)
         return style.to_svg(figure, "spectrum", told)
 

@@ -178,7 +178,7 @@ def mark_events(axes: Axes, events: Sequence[EventResult]) -> None:
     """Write event numbers along the top, spread apart where they stand close."""
     low, high = axes.get_xlim()
     seen = [(number, event.time) for number, event in enumerate(events, start=1) if low <= event.time <= high]
-    gap = 0.03 * (high - low)
+    gap = 0.036 * (high - low)
     places = _spread([time for _, time in seen], gap, low, high)
     for (number, time), place in zip(seen, places, strict=True):
         axes.axvline(time, color=GREY, linewidth=0.7, linestyle=(0, (1, 2)), zorder=1)

@@ -130,16 +130,16 @@ def _note_row(group: Group) -> tuple[Cell, ...]:
 
 
 def _numbers(group: Group) -> Markup:
-    marked = (Markup('<b id="finding-{0}">{0}</b>').format(number) for number, _ in group.members)
+    marked = (Markup('<b id="finding-{0}">{0}</b>').format(number) for number in sorted(dict(group.members)))
     return Markup(", ").join(marked)
 
 
 def _about(group: Group) -> str:
-    """Name the channels, and the first and last instant."""
+    """Name the channels and the instants."""
     about = dict.fromkeys(finding.channel or "run" for _, finding in group.members)
     times = sorted({finding.time for _, finding in group.members if finding.time is not None})
-    when = " to ".join(number_format.seconds(time, 2) for time in (times[:1] + times[-1:])[: len(times)])
-    return printable_lines(number_format.tie(", ".join([*about, *([when] if when else [])])))
+    when = [number_format.seconds(time, 2) for time in times]
+    return printable_lines(number_format.tie(", ".join([*about, *when])))
 
 
 def _told(group: Group) -> Cell:

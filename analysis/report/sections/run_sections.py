@@ -72,7 +72,8 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
         "limit is about.",
         blocks=(
             *(drawn or (Text(register.why(*tags)),)),
-            *beside((quantity_table(rows),), (events(results, register),), style="narrow-wide"),
+            quantity_table(rows),
+            events(results, register),
             *beside(*(_full_rate(results, curves, context, which) for which in ("start", "stop"))),
         ),
         symbols=tuple(symbols),
@@ -153,7 +154,7 @@ def _load_cell_table(results: Results, context: ReportContext, register: Registe
         ]
     else:
         rows.append(("Correction", register.why(*stand.thrust_tags)))
-    return Table(head=("Load cell before correction", ""), rows=tuple(rows))
+    return Table(head=("What", "Value"), rows=tuple(rows), caption="Load cell before correction.")
 
 
 def impulse(results: Results, curves: Curves, context: ReportContext, register: Register) -> Section:
@@ -259,8 +260,8 @@ def engine(results: Results, curves: Curves, context: ReportContext, register: R
         lead="How well propellant became thrust, how the engine started and shut down, and how large the injector's "
         "pressure drop was over chamber pressure: below the usual ratio flow and chamber may begin to oscillate.",
         blocks=(
-            *beside(*_engine_figures(results, curves, context)),
             *beside((quantity_table(rows, named),), transients),
+            *beside(*_engine_figures(results, curves, context)),
             *firing_sections.stiffness(results),
         ),
         symbols=(

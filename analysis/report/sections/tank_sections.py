@@ -47,8 +47,7 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
     return Section(
         anchor="tanks",
         title="Tanks",
-        lead="How each tank's gas expanded while it pushed its liquid out, against what was expected: this decides how "
-        "thrust fades and which tank is depleted first.",
+        lead="How each tank's gas expanded while it pushed its liquid out: this decides how the flow fades.",
         blocks=blocks,
         symbols=(
             ("CdA", "effective flow area of feed and injector: the area that would pass this flow without loss"),
@@ -67,8 +66,8 @@ def _pressure(results: Results, curves: Curves, name: str, tags: tuple[str, ...]
     )
     return picture(
         svg,
-        f"Pressure of the {name} tank by {' and '.join(tags) or 'its sensors'}: look whether the line stays in the "
-        "predicted band, and below at what prediction and fit leave of it.",
+        f"Pressure of the {name} tank by {' and '.join(tags) or 'its sensors'}, and what prediction and fit leave of it: "
+        "look whether it stays in the band.",
     )
 
 

@@ -26,7 +26,6 @@ def verdict(results: Results) -> tuple[Section, ...]:
             lead="What each bound is, what it rests on besides the cell, and which load would just stay in the class.",
             blocks=tuple(blocks),
             symbols=(
-                ("bound", "one-sided: the true value lies beyond it with the chance that the guard leaves"),
                 ("raised by", "the route whose value is the upper bound where no check proves the cell's own"),
             ),
         ),
