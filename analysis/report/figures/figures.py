@@ -152,7 +152,7 @@ def tank_pressure(
         if residual is None:
             axes, below = figure.subplots(), None
         else:
-            axes, below = figure.subplots(2, 1, sharex=True, height_ratios=(2.4, 1.0))
+            axes, below = figure.subplots(2, 1, sharex=True, height_ratios=(1.9, 1.0))
         _measured_and_predicted(axes, curve, BAR)
         if "fit" in curve.columns:
             time, fit = style.thin(curve.time, curve.columns["fit"])
@@ -168,7 +168,7 @@ def tank_pressure(
 
     name = measurands.of_tank(measurands.TANK_PRESSURE, tank)
     title = f"{tank} tank pressure against time with residuals"
-    return _make(curves, name, half(2.25), title, draw, headline=headline)
+    return _make(curves, name, half(2.4), title, draw, headline=headline)
 
 
 def ullage(curves: Curves, tank: str, *, headline: str = "") -> str | None:
@@ -251,6 +251,7 @@ def _residuals(axes: Axes, curve: Curve) -> None:
             axes.plot(time, values / BAR, **{**look, "label": f"less {look['label']}"})
     axes.axhline(0.0, color=GREY, linewidth=0.7)
     axes.set_ylabel("difference,\nbar")
+    axes.locator_params(axis="y", nbins=4)
     style.legend(axes)
 
 

@@ -1,6 +1,6 @@
 """Build the evidence of a firing beside its main numbers: transients, mass balance, stability."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from standbook.analysis.firing.stability_findings import frequencies, limit_words
 from standbook.analysis.report.content import number_format
@@ -11,6 +11,7 @@ from standbook.analysis.report.content.blocks import (
     Section,
     Table,
     Text,
+    beside,
     measured_rows,
     picture,
     quantity_table,
@@ -18,7 +19,7 @@ from standbook.analysis.report.content.blocks import (
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import spectrum_figure
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.firing_results import FiringDetail, Line, Stability, Stiffness
+from standbook.analysis.results.firing_results import BurnByDefinition, FiringDetail, Line, Stability, Stiffness
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Results
 
@@ -53,16 +54,19 @@ def transients(
         share, u = start.overshoot.value, start.overshoot.u
         table.insert(2, ("Overshoot", number_format.percent(share), number_format.percent(u), ""))
     blocks: list[Block] = [quantity_table(tuple(table), "Start and shutdown.")]
-    named: Rows = []
-    for burn in found.burns:
-        named += [
-            (f"Burn time, {burn.definition}", burn.burn_time, None),
-            (f"Mean thrust, {burn.definition}", burn.mean_thrust, None),
-        ]
-    if named:
-        blocks.append(quantity_table(measured_rows(register, named, ()), "Burn time and mean thrust by definition."))
+    if found.burns:
+        blocks.append(_burn_table(found.burns))
     told = () if start is None else (("start", f"by {start.channel}; {start.definition}"),)
     return tuple(blocks), told
+
+
+def _burn_table(burns: Sequence[BurnByDefinition]) -> Table:
+    rows = []
+    for burn in burns:
+        time, thrust = number_format.show(burn.burn_time), number_format.show(burn.mean_thrust)
+        rows.append((burn.definition, time.with_unit, time.u_with_unit, thrust.with_unit, thrust.u_with_unit))
+    head = ("From and to", "Burn time", "u", "Mean thrust", "u")
+    return Table(head=head, rows=tuple(rows), figures=frozenset({1, 2, 3, 4}), caption="Burn time by definition.")
 
 
 def stiffness(results: Results) -> tuple[Block, ...]:
@@ -153,27 +157,23 @@ def _stability(found: FiringDetail, curves: Curves) -> Section:
 
 
 def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
-    blocks: list[Block] = list(
-        picture(
-            spectrum_figure.spectrum(
-                curves,
-                steady,
-                headline=f"{steady.channel} {number_format.percent(steady.rms_share, 2)} rms over the steady burn",
-            ),
-            f"Amplitude density of {steady.channel} and others over the steady burn, each over its own mean: look for "
-            "peaks that the chamber shares with the feed; named ones are marked, above the hatching nothing is said.",
-            wide=True,
-        )
+    drawn = picture(
+        spectrum_figure.spectrum(
+            curves,
+            steady,
+            headline=f"{steady.channel} {number_format.percent(steady.rms_share, 2)} rms over the steady burn",
+        ),
+        f"Amplitude density of {steady.channel} and others over the steady burn, each over its own mean: look for peaks "
+        "that the chamber shares with the feed; named ones are marked, of the hatching nothing is said.",
     )
-    blocks.append(
-        Text(
-            f"{steady.channel}: {number_format.percent(steady.rms_share, 2)} rms of the mean over the steady burn, "
-            f"at most {number_format.percent(steady.greatest_rms_share, 2)} within one second, about "
-            f"{number_format.seconds(steady.greatest_at, 1)}. Smooth, within "
-            f"{number_format.percent(steady.smooth_limit, 0)} of the local mean, for "
-            f"{number_format.percent(steady.smooth_share, 1)} of it. {limit_words(steady)}"
-        )
+    told = Text(
+        f"{steady.channel}: {number_format.percent(steady.rms_share, 2)} rms of the mean over the steady burn, "
+        f"at most {number_format.percent(steady.greatest_rms_share, 2)} within one second, about "
+        f"{number_format.seconds(steady.greatest_at, 1)}. Smooth, within "
+        f"{number_format.percent(steady.smooth_limit, 0)} of the local mean, for "
+        f"{number_format.percent(steady.smooth_share, 1)} of it. {limit_words(steady)}"
     )
+    blocks: list[Block] = [*beside((told,), drawn)]
     alike: dict[tuple[str, str], list[Line]] = {}
     for line in steady.lines:
         alike.setdefault((_what(line), frequencies(line)), []).append(line)

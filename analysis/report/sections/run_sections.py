@@ -174,13 +174,11 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
         "large it is beside the thrust.",
     )
     table = _load_cell_table(results, context, register)
-    blocks: list[Block] = [*beside(summed, raw)]
-    if found is None:
-        blocks += [Text(register.why(*context.stand.thrust_tags)), table]
-    else:
-        blocks.append(_impulse_table(results, found, context, register))
+    blocks: list[Block] = [Text(register.why(*context.stand.thrust_tags)), table]
+    if found is not None:
         budget = budget_table(found.budget, found.unit, found.value, "Uncertainty budget of the impulse at site.")
-        blocks += beside((budget,), (table,))
+        blocks = [_impulse_table(results, found, context, register), *beside((budget,), (table,))]
+    blocks += beside(summed, raw)
     return Section(
         anchor="impulse",
         title="Impulse and uncertainty budget",

@@ -38,10 +38,10 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
         rows = _tank_rows(tank, register, channels, firing=kind_named(results.kind).fires)
         table: tuple[Block, ...] = (quantity_table(rows, f"{name.capitalize()} tank."), *_tank_notes(tank))
         drawn = _pressure(results, curves, name, tags) or (Text(register.why(*channels)),)
-        parts.append((drawn, table, _ullage(curves, name, tank), _budget(name, tank)))
+        parts.append((table, drawn, _budget(name, tank), _ullage(curves, name, tank)))
     if len(parts) == 1:
-        drawn, table, ullage, budget = parts[0]
-        blocks = (*beside(drawn, table), *beside(ullage, budget))
+        table, drawn, budget, ullage = parts[0]
+        blocks = (*beside(table, drawn), *beside(budget, ullage))
     else:
         blocks = tuple(block for columns in zip(*parts, strict=True) for block in beside(*columns))
     return Section(
