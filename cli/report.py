@@ -31,8 +31,8 @@ def report(
 
     Example: standbook report teasel-2/runs/2031-06-14_HF-02 --open
     """
-    from standbook.analysis.report.print_pdf import find_browser, print_pdf
     from standbook.analysis.report.write import write_report
+    from standbook.cli.print_pdf import find_browser, print_pdf
 
     if browser is not None and not pdf:
         raise UsageError("--browser: says what prints the PDF; add --pdf, or leave it out")
@@ -44,5 +44,7 @@ def report(
     if printer is not None:
         say(f"Printed: {print_pdf(path, printer)}")
     elif pdf:
-        warn("No Chromium, Chrome or Edge was found, so there is no PDF: open it and print, or name one: --browser PATH")
+        warn(
+            "No Chromium, Chrome or Edge was found, so there is no PDF: open it and print, or name one: --browser PATH"
+        )
         raise typer.Exit(EXIT_FINDINGS)

@@ -6,7 +6,6 @@ from pathlib import Path
 from standbook.analysis.report.content.context import (
     CalibrationUsed,
     Conversion,
-    EarlierRun,
     FileHash,
     Person,
     PlanSummary,
@@ -43,7 +42,6 @@ def context_from_run(
     later: Mapping[str, Calibration] | None = None,
     deviations: tuple[str, ...] = (),
     vouched_by: str = "",
-    earlier: EarlierRun | None = None,
 ) -> ReportContext:
     """Collect what the report says about a run besides its results.
 
@@ -61,8 +59,6 @@ def context_from_run(
         What was done otherwise than planned, one sentence each.
     vouched_by : str
         Who answers for the other logger of an imported run.
-    earlier : EarlierRun, optional
-        The run of that kind before this one.
     """
     used = {**run.calibrations, **(later or {})}
     # the copies that the analysis keeps, so that the run folder alone is enough to repeat it
@@ -92,7 +88,6 @@ def context_from_run(
         waivers=waiver_lines(evidence),
         imported=_imported_file(run),
         vouched_by=vouched_by,
-        earlier=earlier,
         time_scale=max((device.time_scale for device in run.record.devices.values()), default=1.0),
     )
 

@@ -57,11 +57,12 @@ def render_report(results: Results, curves: Mapping[str, Curve], context: Report
 
 @cache
 def watermark(word: str) -> str:
-    """Draw a word aslant as an address for a stylesheet: outlines, so that no text of a page or PDF holds its letters."""
+    """Draw a word aslant as an address for a stylesheet: outlines, so that its letters are no text of page or PDF."""
+    from matplotlib.font_manager import FontProperties
     from matplotlib.path import Path
     from matplotlib.textpath import TextPath
 
-    outline = TextPath((0, 0), word, size=64, prop={"family": "DejaVu Sans", "weight": "bold"})
+    outline = TextPath((0, 0), word, size=64, prop=FontProperties(family="DejaVu Sans", weight="bold"))
     ends = {Path.MOVETO: "M", Path.LINETO: "L", Path.CURVE3: "Q", Path.CURVE4: "C"}
     drawn = "".join(
         "Z" if code == Path.CLOSEPOLY else ends[code] + " ".join(f"{number:.1f}" for number in points)

@@ -1,4 +1,4 @@
-"""Read what the report shows besides results: the record at full rate, and the run of that kind before. Writes nothing."""
+"""Read what the report shows besides results: the record at full rate, and the run before. Writes nothing."""
 
 from collections.abc import Mapping
 

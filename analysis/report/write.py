@@ -1,6 +1,7 @@
 """Write the report file of a run folder: the one place in the report that writes."""
 
 import datetime as dt
+from dataclasses import replace
 from pathlib import Path
 
 from standbook.analysis.analyse import later_calibrations
@@ -57,9 +58,8 @@ def write_report(
     place, results = read_results(folder, revision)
     later = later_calibrations(run, sorted((place / CALIBRATIONS).glob("*.toml")))
     created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
-    context = context_from_run(
-        run, results, created=created, later=later, vouched_by=vouched_by.strip(), earlier=earlier_run(run)
-    )
+    context = context_from_run(run, results, created=created, later=later, vouched_by=vouched_by.strip())
+    context = replace(context, earlier=earlier_run(run))
     curves = read_curves(place / CURVES_FILE) | full_rate_windows(run, results, later)
     html = render_report(results, curves, context, analysed_kind(results.kind).page_parts())
     return write_page(place, html)

@@ -6,13 +6,14 @@ Plain frozen types; the template only walks through them. A cell that is ``Marku
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.sentences import ranked
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm
 from standbook.daq.findings.finding import Finding, FindingKind
+from standbook.daq.printable import printable_lines
 
 Cell = str | Markup
 
@@ -113,6 +114,11 @@ class Register:
             if finding.of(kind):
                 return Markup('<a href="#finding-{0}">finding {0}</a>').format(number)
         return None
+
+
+def escaped(text: str) -> Markup:
+    """Write plain text as markup: its characters command neither page nor screen, numbers stay with their units."""
+    return escape(number_format.tie(printable_lines(text)))
 
 
 def picture(svg: str | None, caption: Cell, *, wide: bool = False, anchor: str = "") -> tuple[Picture, ...]:

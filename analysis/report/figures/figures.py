@@ -38,9 +38,7 @@ Curves = Mapping[str, Curve]
 Size = tuple[float, float, float]  # width, height [in], text [pt]
 
 
-def thrust(
-    curves: Curves, events: Sequence[EventResult], window: Window | None, *, headline: str = ""
-) -> str | None:
+def thrust(curves: Curves, events: Sequence[EventResult], window: Window | None, *, headline: str = "") -> str | None:
     """Draw thrust with its envelope, prediction, window and numbered events."""
 
     def draw(figure: Figure, curve: Curve) -> None:

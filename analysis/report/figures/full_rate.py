@@ -36,7 +36,7 @@ def full_rate(curves: Mapping[str, Curve], which: str, marks: Marks, *, headline
     # every sample is meant: the path must not be simplified
     with style.style(style.SMALL_FONT), mpl.rc_context({"path.simplify": False}):
         figure = style.new_figure(HEIGHT if chamber is not None else 0.6 * HEIGHT, width=style.HALF)
-        panels: list[Axes] = list(np.atleast_1d(figure.subplots(1 if chamber is None else 2, 1, sharex=True)))
+        panels: list[Axes] = list(figure.subplots(1 if chamber is None else 2, 1, sharex=True, squeeze=False)[:, 0])
         _samples(panels[0], thrust, 1.0)
         panels[0].set_ylabel("thrust, N")
         style.thousands(panels[0])

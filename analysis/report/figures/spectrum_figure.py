@@ -18,7 +18,7 @@ ROWS = 4  # of labels, one below the other so that neighbours do not meet
 
 
 def spectrum(curves: Mapping[str, Curve], steady: Stability, *, headline: str = "") -> str | None:
-    """Draw the chamber and at most three other channels, those with spectral peaks first; ``headline`` is read aloud."""
+    """Draw the chamber and at most three other channels, those with peaks first; ``headline`` is read aloud."""
     known = {name.removeprefix("spectrum/"): curve for name, curve in curves.items() if name.startswith("spectrum/")}
     if steady.channel not in known:
         return None
@@ -43,8 +43,8 @@ def spectrum(curves: Mapping[str, Curve], steady: Stability, *, headline: str = 
         )
         _mark(axes, _distinct(steady.lines))
         style.legend(axes, columns=2)
-        told = style.read_aloud("Spectra of chamber pressure and other channels with named peaks", headline)
-        return style.to_svg(figure, "spectrum", told)
+        aloud = style.read_aloud("Spectra of chamber pressure and other channels with named peaks", headline)
+        return style.to_svg(figure, "spectrum", aloud)
 
 
 def _distinct(lines: tuple[Line, ...]) -> list[Line]:
@@ -67,6 +67,5 @@ def _mark(axes: Axes, lines: list[Line]) -> None:
             textcoords="offset points",
             va="top",
             ha="left",
-            
             color=INK,
         )

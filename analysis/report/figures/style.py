@@ -80,7 +80,7 @@ _STYLE: Any = {
 }
 
 
-_SIZES = ("font.size", "axes.labelsize", "axes.titlesize", "xtick.labelsize", "ytick.labelsize", "legend.fontsize")
+_SIZES: Any = ("font.size", "axes.labelsize", "axes.titlesize", "xtick.labelsize", "ytick.labelsize", "legend.fontsize")
 
 
 def style(font: float = FONT) -> AbstractContextManager[None]:

@@ -4,17 +4,16 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from standbook.analysis.findings.catalogue import is_in_group
 from standbook.analysis.findings.causes import DEPARTURE, LIKELY_CAUSE, MOVED_ASSUMPTION
 from standbook.analysis.findings.channels import DEVICE_NOTE
 from standbook.analysis.report.content import number_format
-from standbook.analysis.report.content.blocks import Block, Cell, Register, Section, Table, Text
+from standbook.analysis.report.content.blocks import Block, Cell, Register, Section, Table, Text, escaped
 from standbook.analysis.report.content.sentences import findings_count
 from standbook.analysis.results.results import Results
 from standbook.daq.findings.finding import Finding
-from standbook.daq.printable import printable_lines
 
 FINDING_WORDS = {"serious": "SERIOUS", "caution": "Caution", "note": "Note"}
 ONE_CAUSE = "Departures from the plan, with what explains them best:"
@@ -121,7 +120,9 @@ def _table(groups: Sequence[Group]) -> Table:
 
 def _row(group: Group) -> tuple[Cell, ...]:
     """Write what a group is about, and when, under its rank; its sentences beside it."""
-    rank = Markup('<span class="severity {}">{}</span> {}').format(group.rank, FINDING_WORDS[group.rank], _numbers(group))
+    rank = Markup('<span class="severity {}">{}</span> {}').format(
+        group.rank, FINDING_WORDS[group.rank], _numbers(group)
+    )
     return Markup('{}<br><span class="about">{}</span>').format(rank, _about(group)), _told(group)
 
 
@@ -134,12 +135,12 @@ def _numbers(group: Group) -> Markup:
     return Markup(", ").join(marked)
 
 
-def _about(group: Group) -> str:
+def _about(group: Group) -> Markup:
     """Name the channels and the instants."""
     about = dict.fromkeys(finding.channel or "run" for _, finding in group.members)
     times = sorted({finding.time for _, finding in group.members if finding.time is not None})
     when = [number_format.seconds(time, 2) for time in times]
-    return printable_lines(number_format.tie(", ".join([*about, *when])))
+    return escaped(", ".join([*about, *when]))
 
 
 def _told(group: Group) -> Cell:
@@ -149,6 +150,5 @@ def _told(group: Group) -> Cell:
     said = [Markup("<strong>{}</strong>").format(group.heading)]
     for item, text in texts:
         numbers = ", ".join(str(number) for number, _ in item)
-        words = escape(number_format.tie(printable_lines(text)))
-        said.append(Markup("<b>{}</b> {}").format(numbers, words))
+        said.append(Markup("<b>{}</b> {}").format(numbers, escaped(text)))
     return Markup("<br>").join(said)

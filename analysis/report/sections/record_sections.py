@@ -3,7 +3,17 @@
 from markupsafe import Markup
 
 from standbook.analysis.report.content import number_format
-from standbook.analysis.report.content.blocks import Block, Cell, Columns, Register, Section, Table, Text, beside
+from standbook.analysis.report.content.blocks import (
+    Block,
+    Cell,
+    Columns,
+    Register,
+    Section,
+    Table,
+    Text,
+    beside,
+    escaped,
+)
 from standbook.analysis.report.content.context import CalibrationUsed, ReportContext, RunDifference
 from standbook.analysis.report.content.sentences import CAUTIONS, stamp
 from standbook.analysis.report.sections.tank_sections import plan_tank_row
@@ -163,7 +173,9 @@ def plan(context: ReportContext) -> Section:
         ),
     ]
     if planned[middle:]:
-        blocks.append(Table(head=("Stand checked before the run",), rows=tuple((told,) for _, told in planned[middle:])))
+        blocks.append(
+            Table(head=("Stand checked before the run",), rows=tuple((told,) for _, told in planned[middle:]))
+        )
     weighed = tuple(
         (item.tank, item.what, number_format.show(item.mass).with_u, item.by, item.place) for item in context.weighings
     )
@@ -240,7 +252,7 @@ def _calibration_row(item: CalibrationUsed, day: str | None) -> tuple[Cell, ...]
     unit = item.reading_unit.replace("degC", "°C")
     zero_unit = unit.partition("(")[0]
     return (
-        Markup('<span class="day">{} {}</span>').format(item.tag, item.revision),
+        Markup('<span class="day">{}</span>').format(escaped(f"{item.tag} {item.revision}")),
         f"{item.sensor}, {item.serial}",
         _day(item.date),
         _day(item.valid_until) + (" NOT IN DATE" if late else ""),

@@ -45,9 +45,9 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
     peak = f"peak {number_format.show(found.peak).with_u}" if found and found.peak else ""
     drawn = picture(
         figures.thrust(curves, results.events, results.window, headline=peak),
-        f"Thrust by {' and '.join(tags) or 'the load cell'}, zeros and weight taken out: look at the shaded part, which "
-        "the impulse sums, and at the circled numbers, the events of the table below; the grey envelope, minimum and "
-        "maximum of short blocks, is stand ringing that sums to nothing.",
+        f"Thrust by {' and '.join(tags) or 'the load cell'}, zeros and weight taken out: look at the shaded part, "
+        "which the impulse sums, and at the circled numbers, the events of the table below; the grey envelope, minimum "
+        "and maximum of short blocks, is stand ringing that sums to nothing.",
         wide=True,
     )
     rows = measured_rows(
@@ -286,8 +286,8 @@ def _engine_figures(results: Results, curves: Curves, context: ReportContext) ->
         figures.injector_stiffness(
             curves, headline="; ".join(f"least {side} {number_format.show(one).with_u}" for side, one in least.items())
         ),
-        "Pressure drop across feed and injector over chamber pressure: look whether a line falls into the hatching, a rule "
-        "of thumb below which the flow may pulse with the chamber.",
+        "Pressure drop across feed and injector over chamber pressure: look whether a line falls into the hatching, a "
+        "rule of thumb below which the flow may pulse with the chamber.",
     )
     return pressure, ratio
 

@@ -66,8 +66,8 @@ def _pressure(results: Results, curves: Curves, name: str, tags: tuple[str, ...]
     )
     return picture(
         svg,
-        f"Pressure of the {name} tank by {' and '.join(tags) or 'its sensors'}, and what prediction and fit leave of it: "
-        "look whether it stays in the band.",
+        f"Pressure of the {name} tank by {' and '.join(tags) or 'its sensors'}, and what prediction and fit leave of "
+        "it: look whether it stays in the band.",
     )
 
 
@@ -75,8 +75,8 @@ def _ullage(curves: Curves, name: str, tank: TankResult) -> tuple[Block, ...]:
     chord = f"mean exponent {number_format.show(tank.exponent.chord).with_u}" if tank.exponent else ""
     return picture(
         figures.ullage(curves, name, headline=chord),
-        f"Pressure against gas volume of the {name} tank: look for a bend, which is heat flowing into the gas; a straight "
-        "line is a constant exponent.",
+        f"Pressure against gas volume of the {name} tank: look for a bend, which is heat flowing into the gas; a "
+        "straight line is a constant exponent.",
     )
 
 

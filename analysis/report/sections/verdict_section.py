@@ -25,9 +25,7 @@ def verdict(results: Results) -> tuple[Section, ...]:
             title="Verdict in detail",
             lead="What each bound is, what it rests on besides the cell, and which load would just stay in the class.",
             blocks=tuple(blocks),
-            symbols=(
-                ("raised by", "the route whose value is the upper bound where no check proves the cell's own"),
-            ),
+            symbols=(("raised by", "the route whose value is the upper bound where no check proves the cell's own"),),
         ),
     )
 
