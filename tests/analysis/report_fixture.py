@@ -12,20 +12,22 @@ from standbook.analysis.kinds.registry import analysed_kind
 from standbook.analysis.report.content.context import (
     CalibrationUsed,
     Conversion,
+    EarlierRun,
     FileHash,
     Person,
     PlanSummary,
     PredictedScalar,
     Recomputation,
     ReportContext,
+    RunDifference,
     StandSummary,
     TankPlan,
     TZeroRow,
     WeighingUsed,
 )
 from standbook.analysis.report.render import render_report
-from standbook.analysis.results.curves import Curve, envelope
-from standbook.analysis.results.firing_results import FiringDetail, ImpulseRoute, IndependentChecks
+from standbook.analysis.results.curves import Curve, at_instant, envelope
+from standbook.analysis.results.firing_results import FiringDetail, ImpulseRoute, IndependentChecks, Stability
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import (
     BudgetTerm,
@@ -403,6 +405,45 @@ def calibration(tag, unit, slope, zero, low, high):
     )
 
 
+STEADY = Stability(
+    channel="PT-31",
+    rms_share=0.0063,
+    greatest_rms_share=0.0067,
+    greatest_at=17.9,
+    smooth_share=1.0,
+    smooth_limit=0.05,
+    highest_frequency=400.0,
+    filter_declared=False,
+)
+
+
+def full_rate_windows(rate=1000.0):
+    """Every sample about start and stop, at a rate. [1/s]."""
+    windows = {"start": np.arange(-0.1, 0.7, 1.0 / rate), "stop": np.arange(19.3, 20.3, 1.0 / rate)}
+    curves = {}
+    for which, time in windows.items():
+        ringing = 100.0 * np.sin(2 * np.pi * 41.0 * time)
+        curves[at_instant("thrust", which)] = Curve(time, {"LC-1": pulse(time, 2588.0, 1245.0, BURN) + ringing}, "N")
+        chamber = AMBIENT + pulse(time, 22.2 * BAR, 11.3 * BAR, BURN)
+        curves[at_instant("chamber pressure", which)] = Curve(time, {"PT-31": chamber}, "Pa")
+    return curves
+
+
+EARLIER = EarlierRun(
+    name="2031-05-31_HF-01",
+    differences=(
+        RunDifference(
+            name="total impulse, site",
+            before=32_310.0,
+            now=32_780.0,
+            difference=Measured(470.0, 110.0, "N*s"),
+            bound="",
+            says="changed",
+            because="same cell, LC-1_r04, taken as not remounted",
+        ),
+    ),
+    changes=("plan: tank[fuel].liquid_load 6.90 kg -> 7.03 kg",),
+)
 CONTEXT = ReportContext(
     plan=PLAN,
     stand=StandSummary(

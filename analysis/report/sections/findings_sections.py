@@ -131,7 +131,7 @@ def _note_row(group: Group) -> tuple[Cell, ...]:
 
 
 def _numbers(group: Group) -> Markup:
-    marked = (Markup('<b id="finding-{0}">{0}</b>').format(number) for number in sorted(dict(group.members)))
+    marked = (Markup('<strong id="finding-{0}">{0}</strong>').format(number) for number in sorted(dict(group.members)))
     return Markup(", ").join(marked)
 
 
@@ -150,5 +150,5 @@ def _told(group: Group) -> Cell:
     said = [Markup("<strong>{}</strong>").format(group.heading)]
     for item, text in texts:
         numbers = ", ".join(str(number) for number, _ in item)
-        said.append(Markup("<b>{}</b> {}").format(numbers, escaped(text)))
+        said.append(Markup("<strong>{}</strong> {}").format(numbers, escaped(text)))
     return Markup("<br>").join(said)

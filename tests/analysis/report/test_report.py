@@ -1,5 +1,6 @@
 """The report's words, its single-file promise, and what it must never show."""
 
+import base64
 import re
 from dataclasses import replace
 
@@ -10,7 +11,7 @@ from standbook.analysis.findings.thrust import NOZZLE_NOT_FULL
 from standbook.analysis.report.content import sentences
 from standbook.analysis.report.content.blocks import Register, Table
 from standbook.analysis.report.content.context import CalibrationUsed, PredictedScalar
-from standbook.analysis.report.figures import figures, style
+from standbook.analysis.report.figures import figures, spectrum_figure, style
 from standbook.analysis.report.figures.ruler import ruler
 from standbook.analysis.report.render import css_string
 from standbook.analysis.report.sections import run_sections
@@ -26,6 +27,7 @@ from tests.analysis import report_fixture as fixture
 from tests.analysis.report_fixture import rendered
 from tests.page_reader import Reader
 
+NAMED = "<b>cell</b> & hose $x$"
 SIZE_LIMIT = 1_500_000  # characters: a mail server takes it
 
 
@@ -129,7 +131,7 @@ def test_the_page_needs_nothing_from_outside_and_runs_nothing(which, request):
     assert "http" not in page
     assert "@import" not in page
     assert all(value.startswith("#") for name, value in reader.attributes if name in ("href", "src") and value)
-    assert re.findall(r"url\((?!#)", page) == []
+    assert re.findall(r'url\((?!#|"data:image/svg)', page) == []
     assert not [name for name, _ in reader.attributes if name.startswith("on")]
 
 
@@ -159,20 +161,21 @@ def test_figures_keep_their_text_as_text(firing):
 def test_a_firing_shows_every_section_in_order(firing):
     titles = re.findall(r"<h2>([^<]+)</h2>", firing)
     assert titles == [
+        "Summary for neighbours",
+        "Findings",
         "Thrust",
-        "Events",
-        "Load cell before correction",
         "Impulse and uncertainty budget",
+        "Verdict in detail",
         "Tanks",
         "Engine",
         "Prediction against record",
-        "Findings",
-        "Calibrations",
         "Data quality",
+        "Calibrations",
         "Plan, loads and people",
         "How to compute it again",
-        "Cautions",
         "Files and hashes",
+        "Cautions",
+        "Appendix: notes",
     ]
 
 
@@ -221,7 +224,10 @@ def test_a_rehearsal_is_watermarked_and_never_signed():
     results, context = fixture.rehearsal()
     assert context.signature_allowed
     page = rendered(results, {}, context)
-    assert '<div class="watermark" aria-hidden="true"><span>REHEARSAL</span></div>' in page
+    assert 'body class="rehearsal"' in page
+    mark = base64.b64decode(re.search(r'--mark: url\("data:image/svg\+xml;base64,([^"]+)"\)', page)[1]).decode()
+    assert "<path" in mark
+    assert "<text" not in mark
     assert "@top-center" in page.split("</style>")[0].rpartition("@page")[2]
     assert "There is nothing to sign" in page
     assert "Signatory" not in page
@@ -309,9 +315,11 @@ def test_text_from_files_is_shown_literally(curves):
 
 
 def test_names_in_figures_are_escaped_and_taken_literally():
-    term = replace(fixture.BUDGET[0], source="<b>cell</b> & hose $x$")
-    svg = figures.budget((term,), "N·s", "impulse")
+    curve = Curve(np.array([0.0, 1.0]), {"density": np.array([1.0, 2.0])}, "1/Hz^0.5")
+    steady = replace(fixture.STEADY, channel=NAMED)
+    svg = spectrum_figure.spectrum({f"spectrum/{NAMED}": curve}, steady, headline=NAMED)
     assert "&lt;b&gt;cell&lt;/b&gt; &amp; hose $x$</text>" in svg
+    assert 'aria-label="Spectra of chamber pressure and other channels with named peaks: &lt;b&gt;cell' in svg
 
 
 def test_a_name_in_the_stylesheet_cannot_leave_its_string():
@@ -386,8 +394,8 @@ def test_curves_of_nothing_but_holes_still_draw():
         "injector stiffness": Curve(time, {"oxidiser": empty}, "1"),
     }
     assert (
-        rendered(fixture.firing(), curves, fixture.CONTEXT).count("<svg") == 7
-    )  # two rulers, thumbnail, budget besides
+        rendered(fixture.firing(), curves, fixture.CONTEXT).count("<svg") == 6
+    )  # two rulers and the thumbnail besides
 
 
 def test_an_unknown_vacuum_impulse_is_said_beside_a_known_one():
@@ -451,15 +459,14 @@ def test_figures_draw_what_there_is_and_no_more():
         if "mean" in curve.columns
     }
     assert ">predicted<" not in figures.tank_pressure(bare, "fuel", None)
-    assert "correction for the weight" not in figures.load_cell(bare, None)
+    assert ">weight correction<" not in figures.load_cell(bare, None)
     assert "measured" in figures.first_pressure(bare, "fuel", None)
     assert ">limit" not in figures.cumulative_impulse(curves, None)
     assert figures.chamber_pressure({}, None) is None
-    assert figures.ullage(curves, ()) is None
-    assert figures.budget((), "N·s", "x") is None
+    assert figures.ullage(curves, "none") is None
     assert ruler(()) is None
     one = {"ullage/fuel": Curve(curves["ullage/fuel"].time, dict(list(curves["ullage/fuel"].columns.items())[:2]), "1")}
-    assert ">fit<" not in figures.ullage(one, ("oxidiser", "fuel"))
+    assert ">fit<" not in figures.ullage(one, "fuel")
 
 
 @pytest.mark.parametrize(
@@ -535,4 +542,4 @@ def test_what_a_fit_does_not_have_is_said_before_what_it_has():
     name, tank = next(iter(results.tanks.items()))
     doubted = replace(tank, facts={"the amounts agree": True, "valve closed before run-out": False})
     text = Reader(rendered(replace(results, tanks={name: doubted}), curves, context)).text
-    assert "Conditions not met: valve closed before run-out. Conditions met: the amounts agree." in text
+    assert "Conditions not met valve closed before run-out Conditions met the amounts agree" in text

@@ -7,7 +7,7 @@ import pytest
 
 from standbook.analysis.results.quantities import Measured
 from standbook.daq.printable import printable, printable_lines
-from tests.analysis.report_fixture import CONTEXT, firing, firing_curves, rendered
+from tests.analysis.report_fixture import CONTEXT, EARLIER, firing, firing_curves, rendered
 from tests.browser import EXECUTABLE
 from tests.payloads import PAGE_PAYLOADS, PAYLOADS
 
@@ -49,6 +49,8 @@ def page():
     context = typed(CONTEXT, changed)
     assert len(changed) >= FIELDS
     assert len(set(changed)) >= 20
+    earlier = typed(EARLIER, changed)
+    context = dataclasses.replace(context, earlier=earlier)
     results = firing()
     marked = dataclasses.replace(results, run=results.run + HOSTILE)
     return rendered(marked, firing_curves(), context)
