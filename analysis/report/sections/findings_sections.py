@@ -43,9 +43,11 @@ def findings(results: Results, register: Register) -> Section:
     """List what a person must judge, worst first, one row a cause."""
     above = [group for group in grouped(register) if group.rank != "note"]
     notes = len(register.findings) - sum(len(group.members) for group in above)
-    where = {0: "", 1: " One note stands in the appendix."}.get(notes, f" {notes} notes stand in the appendix.")
-    blocks: tuple[Block, ...] = (Text(f"{findings_count(results.findings)}{where}"),)
-    blocks += (_table(above),) if above else (Text("Nothing was found that needs a person's eyes."),)
+    where = {0: "", 1: "one note stands in the appendix"}.get(notes, f"{notes} notes stand in the appendix")
+    blocks: tuple[Block, ...] = (Text(f"Nothing was found that needs a person's eyes{where and '; '}{where}."),)
+    if above:
+        more = f" {where[:1].upper()}{where[1:]}." if where else ""
+        blocks = (Text(f"{findings_count(results.findings)}{more}"), _table(above))
     return Section(
         anchor="findings",
         title="Findings",

@@ -3,7 +3,6 @@
 import re
 
 from markupsafe import Markup
-from scipy import constants
 
 from standbook.analysis.findings.thrust import NOZZLE_NOT_FULL
 from standbook.analysis.report.content import number_format, sentences
@@ -12,7 +11,15 @@ from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
 from standbook.analysis.report.figures.ruler import ruler
 from standbook.analysis.report.sections import firing_sections, run_sections, tank_sections, verdict_section
-from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, VerdictCard, markup
+from standbook.analysis.report.sections.page_parts import (
+    BigNumber,
+    Curves,
+    Fact,
+    PageParts,
+    VerdictCard,
+    about_bar,
+    markup,
+)
 from standbook.analysis.results.results import ImpulseResult, Results
 
 LETTER_CLASS = re.compile(r"\b[A-Za-z]\b\s*(?:$|[,;:)(])|\b(?:class|type|letter)\s+[A-Z]\b", re.IGNORECASE)
@@ -134,7 +141,7 @@ def _end_words(results: Results) -> str:
     if ended is not None:
         when = f"Thrust ended {number_format.fixed(ended, 1)} s after T-0"
     held = " and ".join(
-        f"about {number_format.fixed(tank.end_pressure.value / constants.bar, 1)} bar(a) ({name})"
+        f"{about_bar(tank.end_pressure)} ({name})"
         for name, tank in results.tanks.items()
         if tank.end_pressure is not None
     )

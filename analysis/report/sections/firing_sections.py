@@ -1,6 +1,6 @@
 """Build the evidence of a firing beside its main numbers: transients, mass balance, stability."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from standbook.analysis.firing.stability_findings import frequencies, limit_words
 from standbook.analysis.report.content import number_format
@@ -19,7 +19,7 @@ from standbook.analysis.report.content.blocks import (
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import spectrum_figure
 from standbook.analysis.results.curves import Curve
-from standbook.analysis.results.firing_results import BurnByDefinition, FiringDetail, Line, Stability, Stiffness
+from standbook.analysis.results.firing_results import FiringDetail, Line, Stability, Stiffness
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import Results
 
@@ -54,19 +54,14 @@ def transients(
         share, u = start.overshoot.value, start.overshoot.u
         table.insert(2, ("Overshoot", number_format.percent(share), number_format.percent(u), ""))
     blocks: list[Block] = [quantity_table(tuple(table), "Start and shutdown.")]
-    if found.burns:
-        blocks.append(_burn_table(found.burns))
+    named: Rows = []
+    for burn in found.burns:
+        named.append((f"Burn time, {burn.definition}", burn.burn_time, None))
+        named.append((f"Mean thrust, {burn.definition}", burn.mean_thrust, None))
+    if named:
+        blocks.append(quantity_table(measured_rows(register, named, ()), "Burn time and mean thrust by definition."))
     told = () if start is None else (("start", f"by {start.channel}; {start.definition}"),)
     return tuple(blocks), told
-
-
-def _burn_table(burns: Sequence[BurnByDefinition]) -> Table:
-    rows = []
-    for burn in burns:
-        time, thrust = number_format.show(burn.burn_time), number_format.show(burn.mean_thrust)
-        rows.append((burn.definition, time.with_unit, time.u_with_unit, thrust.with_unit, thrust.u_with_unit))
-    head = ("From and to", "Burn time", "u", "Mean thrust", "u")
-    return Table(head=head, rows=tuple(rows), figures=frozenset({1, 2, 3, 4}), caption="Burn time by definition.")
 
 
 def stiffness(results: Results) -> tuple[Block, ...]:

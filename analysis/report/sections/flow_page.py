@@ -7,7 +7,15 @@ from standbook.analysis.report.content.blocks import Cell, Register, Section
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
 from standbook.analysis.report.sections import run_sections, tank_sections
-from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, expanded, markup
+from standbook.analysis.report.sections.page_parts import (
+    BigNumber,
+    Curves,
+    Fact,
+    PageParts,
+    about_bar,
+    expanded,
+    markup,
+)
 from standbook.analysis.results.results import Results, TankResult
 
 
@@ -63,7 +71,7 @@ def _summary(results: Results, context: ReportContext) -> tuple[str, str, str]:
         amount = f"{number_format.show(tank.expelled_mass).with_unit} of {liquid} left the {name} tank"
     held = "The record does not say what pressure was left"
     if tank is not None and tank.end_pressure is not None:
-        held = f"When the flow ended the tank still held {number_format.show(tank.end_pressure, 'a').with_unit}"
+        held = f"When the flow ended the tank still held {about_bar(tank.end_pressure)}"
     return (
         f"In the {which} {results.run} {motor}; {amount}.",
         "No limit was set for this test, so nothing was held against one.",

@@ -6,7 +6,7 @@ from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.blocks import Block, Cell, Register, Section, Table, Text, beside, picture
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
-from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, markup
+from standbook.analysis.report.sections.page_parts import BigNumber, Curves, Fact, PageParts, about_bar, markup
 from standbook.analysis.results.hold_results import PER_MINUTE, HoldResult
 from standbook.analysis.results.results import Results
 
@@ -54,9 +54,7 @@ def _summary(results: Results, _: ReportContext) -> tuple[str, str, str]:
     which = "rehearsal" if results.rehearsal else "run"
     real = "gas stood in a simulated tank" if results.rehearsal else "gas stood in a closed tank, no motor was fired"
     told = "; ".join(f"{name} tank: {hold.sentence}" for name, hold in results.holds.items()) or "no hold was shown"
-    held = " and ".join(
-        f"{number_format.show(hold.end_pressure, 'a').with_unit} ({name})" for name, hold in results.holds.items()
-    )
+    held = " and ".join(f"{about_bar(hold.end_pressure)} ({name})" for name, hold in results.holds.items())
     end = f"At the end of the hold the gas still stood at {held}" if held else "The record does not say how it ended"
     return (
         f"In the {which} {results.run} {real}; {told}.",

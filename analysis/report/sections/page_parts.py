@@ -4,6 +4,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from markupsafe import Markup
+from scipy import constants
 
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.content.blocks import Cell, Register, Section
@@ -58,6 +59,11 @@ class PageParts:
 def markup(svg: str | None) -> Markup | None:
     """Mark our own picture as markup."""
     return Markup(svg) if svg else None  # noqa: S704 - drawn by us
+
+
+def about_bar(pressure: Measured) -> str:
+    """Write an absolute pressure for people who are not of the trade."""
+    return f"about {number_format.fixed(pressure.value / constants.bar, 1)} bar(a)"
 
 
 def expanded(measured: Measured) -> str:
