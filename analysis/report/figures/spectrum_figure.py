@@ -24,8 +24,8 @@ def spectrum(curves: Mapping[str, Curve], steady: Stability, *, headline: str = 
         return None
     told = [line.channel for line in steady.lines]
     others = sorted((tag for tag in known if tag != steady.channel), key=lambda tag: (tag not in told, tag))
-    with style.style(style.SMALL_FONT):
-        figure = style.new_figure(2.3, width=style.HALF)
+    with style.style():
+        figure = style.new_figure(2.0)
         axes = figure.subplots()
         for tag, (colour, dash) in zip([steady.channel, *others], LOOKS, strict=False):
             curve = known[tag]
@@ -42,7 +42,7 @@ def spectrum(curves: Mapping[str, Curve], steady: Stability, *, headline: str = 
             steady.highest_frequency, axes.get_xlim()[1], facecolor="none", edgecolor=GREY, hatch="////", linewidth=0.0
         )
         _mark(axes, _distinct(steady.lines))
-        style.legend(axes, columns=2)
+        style.legend(axes)
         aloud = style.read_aloud("Spectra of chamber pressure and other channels with named peaks", headline)
         return style.to_svg(figure, "spectrum", aloud)
 

@@ -11,7 +11,6 @@ from standbook.analysis.report.content.blocks import (
     Section,
     Table,
     Text,
-    beside,
     measured_rows,
     picture,
     quantity_table,
@@ -160,6 +159,7 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
         ),
         f"Amplitude density of {steady.channel} and others over the steady burn, each over its own mean: look for "
         "peaks that the chamber shares with the feed; named ones are marked, of the hatching nothing is said.",
+        wide=True,
     )
     told = Text(
         f"{steady.channel}: {number_format.percent(steady.rms_share, 2)} rms of the mean over the steady burn, "
@@ -168,7 +168,7 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
         f"{number_format.percent(steady.smooth_limit, 0)} of the local mean, for "
         f"{number_format.percent(steady.smooth_share, 1)} of it. {limit_words(steady)}"
     )
-    blocks: list[Block] = [*beside((told,), drawn)]
+    blocks: list[Block] = [told]
     alike: dict[tuple[str, str], list[Line]] = {}
     for line in steady.lines:
         alike.setdefault((_what(line), frequencies(line)), []).append(line)
@@ -178,7 +178,7 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
         blocks.append(
             Table(head=head, rows=rows, figures=frozenset({0, 3, 4}), caption="Spectral peaks above the noise.")
         )
-    return blocks
+    return [*blocks, *drawn]
 
 
 def _what(line: Line) -> str:
