@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from standbook.daq.errors import DataError
 
@@ -60,7 +60,7 @@ def slope_of(values: Sequence[float], u_own: Sequence[float], *, scatter: float 
     spread = float(np.sum(weight * (x - centre) ** 2))
     per_run = float(np.sum(weight * (x - centre) * y)) / spread
     u = 1.0 / math.sqrt(spread)
-    return Slope(per_run, u, abs(per_run) > float(norm.ppf(1.0 - FALSE / 2.0)) * u)
+    return Slope(per_run, u, abs(per_run) > float(ndtri(1.0 - FALSE / 2.0)) * u)
 
 
 def split_of(values: Sequence[float], u_own: Sequence[float], *, scatter: float = 0.0) -> Split:
