@@ -99,11 +99,11 @@ def spectrum(value: Array, rate: float, *, segment: float = SEGMENT) -> Spectrum
     if length < 16:
         raise ValueError(f"{length} samples are no segment for a spectrum; at least 16")
     transforms = _transforms(value, length)
-    density = np.mean(np.abs(transforms) ** 2, axis=0) / rate
+    density = np.asarray(np.mean(np.abs(transforms) ** 2, axis=0) / rate)
     density[1 : (length + 1) // 2] *= 2.0  # one side stands for both, but for level and half the rate
     number = transforms.shape[0]
     averages = number / (1.0 + 2.0 * (number - 1) / number * OVERLAP_CORRELATION)
-    return Spectrum(np.fft.rfftfreq(length, 1.0 / rate), np.asarray(density), rate / length, averages)
+    return Spectrum(np.arange(density.size) * (rate / length), density, rate / length, averages)
 
 
 def _transforms(value: Array, length: int) -> NDArray[np.complex128]:
@@ -258,7 +258,7 @@ def coherence_at(one: Array, other: Array, rate: float, frequency: float) -> tup
     """
     segment = min(SEGMENT, one.size / rate / 2.5)
     length = round(segment * rate)
-    nearest = int(np.argmin(np.abs(np.fft.rfftfreq(length, 1.0 / rate) - frequency)))
+    nearest = min(round(frequency * length / rate), length // 2)
     first, second = (_transforms(record, length)[:, nearest] for record in (one, other))
     power = float(np.vdot(first, first).real * np.vdot(second, second).real)
     found = float(np.abs(np.vdot(first, second)) ** 2) / power if power > 0.0 else 0.0
