@@ -103,7 +103,7 @@ def spectrum(value: Array, rate: float, *, segment: float = SEGMENT) -> Spectrum
     density[1 : (length + 1) // 2] *= 2.0  # one side stands for both, but for level and half the rate
     number = transforms.shape[0]
     averages = number / (1.0 + 2.0 * (number - 1) / number * OVERLAP_CORRELATION)
-    return Spectrum(np.arange(density.size) * (rate / length), density, rate / length, averages)
+    return Spectrum(np.arange(density.size, dtype=np.float64) * (rate / length), density, rate / length, averages)
 
 
 def _transforms(value: Array, length: int) -> NDArray[np.complex128]:
