@@ -129,7 +129,10 @@ def test_a_disk_that_is_full_at_once_loses_nothing_that_was_written(disk):
     assert is_whole(folder)
     assert rows >= before
     (disk / "filler").unlink()
-    assert run(["recover", str(folder), "--no-analysis"]) in (0, 10)  # 10: there was no room left to say that it was closed
+    assert run(["recover", str(folder), "--no-analysis"]) in (
+        0,
+        10,
+    )  # 10: there was no room left to say that it was closed
     assert (folder / "manifest.json").exists()
     assert len(read_journal(path).stream) > 0
 
