@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 
 from standbook.analysis.report.content import number_format, sentences
 from standbook.analysis.report.figures import style
-from standbook.analysis.report.figures.style import BLUE, FONT, INK, VERMILION
+from standbook.analysis.report.figures.style import BLUE, FONT, HATCH, INK, VERMILION
 from standbook.analysis.results.results import ImpulseResult, Verdict
 
 NAME = 1.8  # in; the width of a bound's name, with room to spare
@@ -25,7 +25,7 @@ def ruler(rows: Sequence[Row], *, narrow: bool = False) -> str | None:
         figure = style.new_figure(0.6 + (0.34 if marked else 0.26) * len(rows), width=NARROW if narrow else style.WIDTH)
         axes = figure.subplots()
         _scale(axes, rows, bounds, limit)
-        axes.axvspan(limit, axes.get_xlim()[1], facecolor="none", edgecolor="#b07a55", hatch="////", linewidth=0.0)
+        axes.axvspan(limit, axes.get_xlim()[1], facecolor="none", edgecolor=HATCH, hatch="////", linewidth=0.0)
         axes.axvline(limit, color=VERMILION, linewidth=1.8)
         for row, ((_, impulse, verdict), bound) in enumerate(zip(rows, bounds, strict=True)):
             if bound is not None:

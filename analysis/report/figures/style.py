@@ -36,7 +36,7 @@ INK, BLUE, VERMILION, GREEN, GREY = "#1b1f23", "#0072b2", "#c44e00", "#00785a", 
 BAND, ENVELOPE, SHADE = "#cfe3f2", "#c9ccd1", "#f3f1ea"
 MEASURED: dict[str, Any] = {"color": INK, "linewidth": 1.3, "label": "measured"}
 PREDICTED: dict[str, Any] = {"color": BLUE, "linewidth": 1.3, "linestyle": (0, (5, 2)), "label": "predicted"}
-BAND_EDGE, ENVELOPE_EDGE = "#3f86b8", "#80868e"  # 3:1 on paper: a fill alone is too faint to carry a meaning
+BAND_EDGE, ENVELOPE_EDGE, HATCH = "#3f86b8", "#80868e", "#b07a55"  # 3:1 on paper: a fill alone is too faint to mean
 PREDICTED_BAND: dict[str, Any] = {
     "facecolor": BAND,
     "edgecolor": BAND_EDGE,

@@ -216,3 +216,23 @@ def test_a_recorded_run_says_so_and_has_two_signers():
     assert page.source == "Recorded by this program"
     assert page.signers == (SIGNATORY, "Witness to the loads")
     assert "by the recording computer's clock" in dict(page.facts)["T-0"]
+
+
+def contrast(one, other):
+    """Ratio of the luminances of two colours. Source: WCAG 2.2, relative luminance; from memory."""
+    levels = []
+    for colour in (one, other):
+        parts = [int(colour[at : at + 2], 16) / 255.0 for at in (1, 3, 5)]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        levels.append(0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2])
+    return (max(levels) + 0.05) / (min(levels) + 0.05)
+
+
+@pytest.mark.parametrize("colour", ["INK", "BLUE", "VERMILION", "GREEN", "GREY", "BAND_EDGE", "ENVELOPE_EDGE", "HATCH"])
+def test_lines_and_edges_of_bands_stand_out_from_paper_and_from_the_shaded_window(colour):
+    for ground in ("#ffffff", style.SHADE):
+        assert contrast(getattr(style, colour), ground) >= 3.0
+
+
+def test_contrast_of_black_on_white_is_21():
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
