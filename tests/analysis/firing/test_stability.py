@@ -8,7 +8,7 @@ from standbook.analysis.data_frames import curve_table
 from standbook.analysis.kinds.static_fire import analyse_static_fire
 from standbook.analysis.report.content.blocks import Picture, Register, Table, Text
 from standbook.analysis.report.content.sentences import OUTCOME_WORDS
-from standbook.analysis.report.sections import firing_sections
+from standbook.analysis.report.sections import firing_sections, verdict_section
 from standbook.analysis.simulation.draw import Draw
 from standbook.analysis.simulation.stage import perform
 from standbook.analysis.simulation.world import world_of
@@ -109,7 +109,9 @@ def test_the_report_shows_the_lines_and_the_figure_names_them(tones):
     register = Register.of(tones.results.findings)
     stand = dataclasses.replace(fixture.CONTEXT.stand, thrust_tags=("LC-1",))
     context = dataclasses.replace(fixture.CONTEXT, stand=stand)
-    course, masses, stability = firing_sections.detail(tones.results, tones.curves, context, register)
+    (stability,) = firing_sections.stability(tones.results, tones.curves)
+    (masses,) = firing_sections.masses(tones.results)
+    (details,) = verdict_section.verdict(tones.results)
     (drawn,) = (block for block in stability.blocks if isinstance(block, Picture))
     for label in ("60 mains", "83 chamber + feed", "3 alias", "20 alias", "stand", "frequency, Hz", "PT-31", "LC-1S"):
         assert label in drawn.svg
@@ -121,10 +123,16 @@ def test_the_report_shows_the_lines_and_the_figure_names_them(tones):
     assert "Nothing is claimed above 400" in " ".join(b.text for b in stability.blocks if isinstance(b, Text))
     routes = [row[0] for block in masses.blocks if isinstance(block, Table) for row in block.rows]
     assert routes == ["scales", "step of the load cell", "flow areas of the plan"]
-    assert "kg of both liquids at the same mixture" in " ".join(b.text for b in masses.blocks if isinstance(b, Text))
-    names = [row[0] for block in course.blocks if isinstance(block, Table) for row in block.rows]
+    assert "kg of both liquids at the same mixture" in " ".join(b.text for b in details.blocks if isinstance(b, Text))
+    transients, told = firing_sections.transients(tones.results, context, register)
+    blocks = (*transients, *firing_sections.stiffness(tones.results))
+    names = [row[0] for block in blocks if isinstance(block, Table) for row in block.rows]
+    assert [name for name, _ in told] == ["start"]
     assert {"Delay from T-0 to 10 % thrust", "Overshoot", "Burn time, 5 % to 5 %", "oxidiser", "fuel"} <= set(names)
-    assert firing_sections.detail(dataclasses.replace(tones.results, firing=None), {}, context, register) == ()
+    older = dataclasses.replace(tones.results, firing=None)  # of an analysis that did not know of them
+    assert firing_sections.stability(older, {}) == firing_sections.masses(older) == ()
+    assert firing_sections.transients(older, context, register) == ((), ())
+    assert firing_sections.stiffness(older) == ()
 
 
 @pytest.mark.slow
