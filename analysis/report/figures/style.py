@@ -14,6 +14,7 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
@@ -169,10 +170,11 @@ def to_svg(figure: Figure, name: str, description: str) -> str:
     and must already be escaped.
     """
     stream = io.StringIO()
+    for drawn in (figure, *figure.axes):
+        drawn.set_facecolor("none")
     with mpl.rc_context({"svg.hashsalt": name}):
-        figure.savefig(
-            stream, format="svg", transparent=True, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
-        )
+        # Straight to the canvas: the figure's own way would draw it once more, for a bounding box that nobody asks for.
+        FigureCanvasSVG(figure).print_svg(stream, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     text = stream.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<(metadata|style)\b.*?</\1>", "", text, flags=re.DOTALL)  # its style is in the page's stylesheet
