@@ -170,11 +170,13 @@ def to_svg(figure: Figure, name: str, description: str) -> str:
     and must already be escaped.
     """
     stream = io.StringIO()
-    for drawn in (figure, *figure.axes):
-        drawn.set_facecolor("none")
+    canvas: Any = FigureCanvasSVG(figure)
+    figure.set_facecolor("none")
+    for axes in figure.axes:
+        axes.set_facecolor("none")
     with mpl.rc_context({"svg.hashsalt": name}):
         # Straight to the canvas: the figure's own way would draw it once more, for a bounding box that nobody asks for.
-        FigureCanvasSVG(figure).print_svg(stream, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
+        canvas.print_svg(stream, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     text = stream.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<(metadata|style)\b.*?</\1>", "", text, flags=re.DOTALL)  # its style is in the page's stylesheet
