@@ -39,6 +39,7 @@ PAGES = {path.stem: path.read_text(encoding="utf-8") for path in sorted((ROOT / 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 WANTED = {
     "analysis",
+    "archive",
     "board",
     "calibrating",
     "campaign",

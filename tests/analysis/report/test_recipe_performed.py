@@ -305,7 +305,8 @@ def test_without_a_second_zero(bench, tmp_path):
     assert "no second zero was recorded" in page.step("What the weight moved")
 
 
-def test_a_firing_that_another_logger_recorded(bench, tmp_path):
+def imported(bench, tmp_path):
+    """Return the run of a firing that another logger recorded."""
     own = sealed(bench, tmp_path / "own", bench.campaign(tmp_path / "own"), bench.firing)
     frame = pd.read_parquet(own / "samples" / "cradle-a_fast.parquet")
     start = frame["host_time"].iloc[0].ceil("s")
@@ -326,7 +327,11 @@ def test_a_firing_that_another_logger_recorded(bench, tmp_path):
     )
     (weighings,) = (own / "additions").rglob("weighings.toml")
     add(run, [weighings])
-    page = checked(run)
+    return run
+
+
+def test_a_firing_that_another_logger_recorded(bench, tmp_path):
+    page = checked(imported(bench, tmp_path))
     assert "the values as imported of LC-1" in page.lead
 
 

@@ -1,0 +1,24 @@
+"""Analyse a run again, in memory, and hold the results that it keeps against what comes out."""
+
+from standbook.analysis.data_frames import results_table
+from standbook.analysis.kinds.registry import analyse
+from standbook.analysis.opened_run import Run
+
+DIGITS = 1e-9  # relative: results are the same to nine digits on any computer
+NAMED_AT_MOST = 3
+
+
+def differences(run: Run) -> tuple[int, list[str]]:
+    """Return how many numbers the newest analysis keeps, and those that come out otherwise, with both values."""
+    kept, again = (
+        {name: (value, u) for name, value, u, _ in results_table(results).reset_index().itertuples(index=False)}
+        for results in (run.results, analyse(run.dataset, revision=run.results.revision).results)
+    )
+    said = []
+    for name, numbers in kept.items():
+        if name not in again:
+            said.append(f"{name}: no longer found")
+        elif any(abs(one - other) > DIGITS * abs(one) for one, other in zip(numbers, again[name], strict=True)):
+            said.append(f"{name}: {numbers[0]!r} kept, {again[name][0]!r} again")
+    more = len(said) - NAMED_AT_MOST
+    return len(kept), said[:NAMED_AT_MOST] + ([f"and {more} more"] if more > 0 else [])
