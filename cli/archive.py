@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import RunPath, say, say_all
+from standbook.cli.screen import Hide, Redacted, RunPath, check_hide, now, say, say_all
 from standbook.daq.errors import EXIT_FINDINGS, RecordError, UsageError
 
 if TYPE_CHECKING:
@@ -22,12 +22,14 @@ def archive(
     to: Annotated[
         Path | None, typer.Option("--to", metavar="FILE.zip", help="The zip; else RUN_rev-A.zip in this folder.")
     ] = None,
+    redacted: Redacted = False,
+    hide: Hide = None,
 ) -> None:
     """Write a run, its exports, a page for a stranger, recompute.py and the sums of all into one zip.
 
     The same run gives the same bytes, and an existing file is never written over by others. The SHA-256 that is printed
     belongs into the paper logbook; standbook verify FILE.zip reads the zip again. Exit code 10 where something is
-    missing, such as an analysis.
+    missing, such as an analysis. With --redacted tables and report alone, for the public.
 
     Example: standbook archive teasel-2/runs/2031-06-14_HF-02 --to HF-02.zip
     """
@@ -41,7 +43,16 @@ def archive(
     place = to if to is not None else Path(f"{folder.name}_{state}.zip")
     if folder in place.resolve().parents:
         raise UsageError(f"{place}: lies in the run itself, to which nothing is added; name a place outside with --to")
-    made = archive_of(opened)
+    hidden = check_hide(hide, redacted=redacted)
+    if redacted:
+        from standbook.analysis.archive.redacted import redacted_archive
+        from standbook.analysis.redaction.run_redaction import redaction_of
+
+        made, searched = redacted_archive(opened, redaction_of(folder, hidden), now=now())
+        place = to if to is not None else Path(f"{made.folder}_{state}_redacted.zip")
+        say(f"{searched}.")
+    else:
+        made = archive_of(opened)
     try:
         digest = _written(place, made.folder, made.entries)
     except OSError as error:

@@ -2,5 +2,5 @@
 
 Takes an opened run; gives names, files and bytes, a zip in a file that it is handed, and what a zip holds.
 May import: analysis, analysis/channel_checks, analysis/dataset, analysis/export, analysis/kinds, analysis/physics,
-analysis/results, analysis/thrust, daq/config, daq/run.
+analysis/redaction, analysis/report, analysis/results, analysis/thrust, daq/config, daq/run.
 """

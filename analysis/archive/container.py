@@ -6,7 +6,6 @@ changed bit anywhere shows, in the zip's own tables too. What a zip declares is 
 
 import hashlib
 import io
-import re
 import stat
 import struct
 import zipfile
@@ -173,7 +172,7 @@ def _folder_of(place: Path, infos: Sequence[zipfile.ZipInfo]) -> str:
 def _fault_of(info: zipfile.ZipInfo) -> str:
     name, mode = info.orig_filename, info.external_attr >> 16
     parts = PurePosixPath(name).parts
-    if name.startswith("/") or re.match("[A-Za-z]:", name):
+    if name.startswith("/") or (name[1:2] == ":" and name[0].isalpha()):
         return "is an absolute name"
     if ".." in parts or "\\" in name or not name.isprintable() or name != "/".join(parts) or len(parts) < 2:
         return "is a name that leads elsewhere"

@@ -57,6 +57,7 @@ WANTED = {
     "prediction",
     "quick-look",
     "recording",
+    "redacted",
     "report",
     "wiring",
 }
@@ -153,7 +154,7 @@ def test_every_page_that_is_pointed_to_exists(name):
     assert [topic for topic in topics if topic not in PAGES] == []
 
 
-@pytest.mark.parametrize("name", ["board", "files", "import", "wiring"])
+@pytest.mark.parametrize("name", ["board", "files", "import", "redacted", "wiring"])
 def test_toml_in_the_guide_is_toml(name):
     blocks = re.findall(r"```toml\n(.*?)```", PAGES[name], re.DOTALL)
     assert blocks
