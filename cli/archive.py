@@ -37,22 +37,22 @@ def archive(
     from standbook.analysis.opened_run import open_run
     from standbook.daq.storage.durable_file import reason
 
+    hidden = check_hide(hide, redacted=redacted)
     folder = run.resolve()
     opened = open_run(folder)
     state = f"rev-{opened.results.revision}" if opened.is_analysed else "not-analysed"
-    place = to if to is not None else Path(f"{folder.name}_{state}.zip")
-    if folder in place.resolve().parents:
-        raise UsageError(f"{place}: lies in the run itself, to which nothing is added; name a place outside with --to")
-    hidden = check_hide(hide, redacted=redacted)
     if redacted:
         from standbook.analysis.archive.redacted import redacted_archive
         from standbook.analysis.redaction.run_redaction import redaction_of
 
         made, searched = redacted_archive(opened, redaction_of(folder, hidden), now=now())
-        place = to if to is not None else Path(f"{made.folder}_{state}_redacted.zip")
+        state += "_redacted"
         say(f"{searched}.")
     else:
         made = archive_of(opened)
+    place = to if to is not None else Path(f"{made.folder}_{state}.zip")
+    if folder in place.resolve().parents:
+        raise UsageError(f"{place}: lies in the run itself, to which nothing is added; name a place outside with --to")
     try:
         digest = _written(place, made.folder, made.entries)
     except OSError as error:

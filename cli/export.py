@@ -46,16 +46,12 @@ def export(
     asked = tuple(kind.strip() for kind in kinds.split(","))
     if measurands.THRUST in asked and not opened.is_analysed:
         raise RecordError(f"{run}: not analysed yet, so there is no thrust table; first: standbook analyse {run}")
-    files = exported(
+    files: Sequence[Exported] = exported(
         opened, Export(kinds=asked, tags=channel, start=start, end=end, vacuum=ambient == "vacuum", rows=rows)
     )
     searched = ""
     if redacted:
-        from standbook.analysis.export.redacted import redacted_exports
-        from standbook.analysis.redaction.run_redaction import redaction_of
-
-        redaction = redaction_of(run.resolve(), hidden)
-        files, searched = redacted_exports(files, redaction, opened.record.manifest.sha256)
+        files, searched = _redacted(files, run.resolve(), hidden, opened.record.manifest.sha256)
     _write(to, files)
     say(f"Exported {run.name}" + (", a REHEARSAL:" if opened.record.info.rehearsal else ":"))
     say_all(f"{to / file.name}, {len(file.content):,} bytes" for file in files)
@@ -65,6 +61,15 @@ def export(
     if impulse is not None and impulse.lower_bound_only:
         say("Only a lower bound of the impulse is known: thrust is incomplete.")
         raise typer.Exit(EXIT_FINDINGS)
+
+
+def _redacted(
+    files: "Sequence[Exported]", run: Path, hidden: "Sequence[str]", manifest: str
+) -> "tuple[Sequence[Exported], str]":
+    from standbook.analysis.export.redacted import redacted_exports
+    from standbook.analysis.redaction.run_redaction import redaction_of
+
+    return redacted_exports(files, redaction_of(run, hidden), manifest)
 
 
 def _write(to: Path, files: "Sequence[Exported]") -> None:
