@@ -7,9 +7,11 @@ import zipfile
 
 import pytest
 
+from standbook.analysis.archive import again
 from standbook.analysis.archive.container import Entry, write_zip
 from standbook.cli.archive import in_groups
 from standbook.cli.main import run as command
+from standbook.daq.errors import DataError
 from standbook.daq.storage.manifest import sha256_of
 from tests.every_write import a_sealed_run_with_a_gap, an_unsealed_run, said
 from tests.refusing_disk import Disk
@@ -176,3 +178,58 @@ def test_a_firings_archive_comes_out_again_to_nine_digits_and_a_bit_in_each_file
         changed[info.header_offset + 30 + len(info.filename) + info.compress_size // 2] ^= 16
         place.write_bytes(changed)
         assert said("verify", str(place))[0] == 6, info.filename
+
+
+# --- results again ----------------------------------------------------------------------------------------
+
+FLOW = next((ROOT / "sample_runs/teasel-2/runs").glob("*_WF-03_rehearsal"))
+
+
+@pytest.fixture(scope="module")
+def of_a_flow(tmp_path_factory):
+    place = tmp_path_factory.mktemp("flow") / "wf.zip"
+    assert command(["archive", str(FLOW), "--to", str(place)]) == 0
+    return place
+
+
+def verified(place, monkeypatch, found):
+    monkeypatch.setattr(again, "differences", found)
+    return said("verify", str(place))[:2]
+
+
+def test_numbers_that_come_out_again_are_counted_by_whom_they_were_found(of_a_flow, monkeypatch):
+    code, out = verified(of_a_flow, monkeypatch, lambda run: (len(run.results.tanks), []))
+    assert code == 0
+    assert "results: 1 numbers of revision A by standbook 0.2.0" in out
+
+
+def test_numbers_that_do_not_come_out_again_need_review(of_a_flow, monkeypatch):
+    code, out = verified(of_a_flow, monkeypatch, lambda run: (9, ["cda: 1.0 kept, 2.0 again", "and 3 more"]))
+    assert code == 10
+    assert "kept other numbers than this version finds: cda: 1.0 kept, 2.0 again; and 3 more" in out
+
+
+def test_a_record_that_this_version_cannot_analyse_is_said_to_be_so(of_a_flow, monkeypatch):
+    def fails(run):
+        raise DataError(f"{run.folder}: no flow")
+
+    code, out = verified(of_a_flow, monkeypatch, fails)
+    assert code == 10
+    assert f"finding: results: cannot be analysed again: {of_a_flow}/runs/{FLOW.name}: no flow" in out
+
+
+def test_an_archive_for_the_public_has_no_record_and_is_said_to_have_none(tmp_path):
+    write_zip(tmp_path / "a.zip", "run", [Entry(name="README.txt", source=b"REDACTED COPY of manifest 0123...\n")])
+    code, out, _ = said("verify", str(tmp_path / "a.zip"))
+    assert code == 0
+    assert "redacted: it holds no record; its first line names the manifest it is of" in out
+
+
+def test_a_file_that_cannot_be_unpacked_is_one_sentence(of_a_flow, tmp_path, monkeypatch):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    Disk(monkeypatch, tmp_path, refuses_from=3)
+    code, out, err = said("verify", str(of_a_flow))
+    assert (code, out) == (6, "")
+    assert "cannot be read or unpacked: " in err
+    assert err.count("\n") == 1
+    assert not list(tmp_path.iterdir())

@@ -1,6 +1,7 @@
 """Whole archives in a stranger's hands: unpacked by the standard library, where no standbook can be imported."""
 
 import hashlib
+import json
 import math
 import os
 import subprocess
@@ -17,6 +18,7 @@ from standbook.analysis.archive.container import write_zip
 from standbook.analysis.archive.contents import archive_of
 from standbook.analysis.simulation.stage import on_stand
 from tests.analysis.report.test_recipe_performed import CASES, changed, imported, sealed
+from tests.campaign_fixture import edit
 from tests.repository import ROOT
 from tests.studies.trap_recordings import Bench
 
@@ -86,6 +88,21 @@ def test_the_script_gives_the_impulse_of_every_stand_to_nine_digits(bench, tmp_p
 
 def test_the_script_gives_the_impulse_of_an_import(bench, tmp_path):
     checked(imported(bench, tmp_path), tmp_path)
+
+
+def two_cells(place):
+    """Give the stand a second cell that carries a part of the same thrust."""
+    edit(place / "stand.toml", 'tag = "LC-1"\n', 'tag = "LC-1"\nshare = "sum"\n')
+    text = (place / "stand.toml").read_text(encoding="utf-8")
+    one = text[text.index("[[input]]") :].split("\n\n")[0]
+    two = one.replace("LC-1", "LC-2").replace('"adc0"', '"adc11"').replace("LC-2207", "LC-2208")
+    (place / "stand.toml").write_text(f"{text}\n{two}\n", encoding="utf-8")
+
+
+def test_the_script_adds_up_several_cells(bench, tmp_path):
+    folder = checked(imported(bench, tmp_path, change=two_cells, part=0.4), tmp_path)
+    terms = json.loads((folder / "recompute.json").read_text(encoding="utf-8"))
+    assert list(terms["cells"]) == ["LC-1", "LC-2"]
 
 
 def test_the_script_reads_counts_and_not_the_answer(tmp_path):
