@@ -4,6 +4,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from markupsafe import escape
+
 from standbook.analysis.results.results import Results
 from standbook.analysis.results.saved_results import read_results
 from standbook.daq.config.plan import Plan
@@ -155,6 +157,12 @@ class Run:
         from standbook.analysis.data_frames import results_table
 
         return results_table(self.results)
+
+    def _repr_html_(self) -> str:
+        from standbook.analysis.notebook import results_html
+
+        name = self.folder.name
+        return results_html(name, self.results) if self.is_analysed else str(escape(f"{name}: not analysed"))
 
     def __repr__(self) -> str:
         return f"<Run {self.folder.name}>"

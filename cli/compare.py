@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import AsJson, say, say_all, say_json
+from standbook.cli.screen import AsJson, now, open_page, say, say_all, say_json
+from standbook.daq.errors import RecordError, UsageError
 
 if TYPE_CHECKING:
     from standbook.analysis.campaign.comparison import Line, RunComparison
@@ -16,6 +17,15 @@ def compare(
     second: Annotated[Path, typer.Argument(metavar="SECOND", help="The later run.")],
     remounted: Annotated[
         bool, typer.Option("--remounted", help="The load cell was taken off and mounted again between them.")
+    ] = False,
+    align: Annotated[
+        str, typer.Option("--align", metavar="t0|opening|thrust-start", help="What the curves' times count from.")
+    ] = "t0",
+    page: Annotated[
+        Path | None, typer.Option("--page", metavar="FILE.html", help="Write numbers, changes and curves as a page.")
+    ] = None,
+    show: Annotated[
+        bool, typer.Option("--open", help="Open that page, beside the runs where --page is not given.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -29,6 +39,9 @@ def compare(
     from standbook.analysis.campaign.comparison import compare_runs
 
     found = compare_runs(first, second, remounted=remounted)
+    if page is not None or show:
+        page = page or first.resolve().parent / f"{found.second}_less_{found.first}.html"
+        _write_page(found, (first, second), align, page)
     if as_json:
         say_json(_plain(found))
         return
@@ -38,6 +51,38 @@ def compare(
     say_all(_words(line) for line in found.lines)
     say("Changed between them:" if found.changes else "Nothing was changed between them: plan, stand, calibrations.")
     say_all(found.changes)
+    if page is not None:
+        say(f"Page: {page}")
+        if show:
+            open_page(page)
+
+
+def _write_page(found: "RunComparison", runs: tuple[Path, Path], align: str, place: Path) -> None:
+    """Write the page with the curves of both newest revisions."""
+    from standbook.analysis.campaign_page.comparison_page import comparison_page
+    from standbook.analysis.campaign_page.curve_pairs import ALIGNS, curve_pairs, instant
+    from standbook.analysis.results.curves import read_curves
+    from standbook.analysis.results.saved_results import CURVES_FILE, read_results
+    from standbook.daq.run.revision import open_revision
+    from standbook.daq.storage.atomic_write import write_atomic
+    from standbook.daq.storage.durable_file import reason
+
+    by = next((known for known in ALIGNS if known == align), None)
+    if by is None:
+        raise UsageError(f'--align "{align}" is none of {", ".join(ALIGNS)}')
+    results = [read_results(run).results for run in runs]
+    one, other = (
+        (read_curves(open_revision(run) / CURVES_FILE), instant(run.name, result, by))
+        for run, result in zip(runs, results, strict=True)
+    )
+    lines = [_words(line) for line in found.lines]
+    rehearsal = results[0].rehearsal
+    pairs = tuple(curve_pairs(one, other))
+    text = comparison_page(found, lines, pairs, align=by, rehearsal=rehearsal, at=now().astimezone())
+    try:
+        write_atomic(place, text.encode("utf-8"))
+    except OSError as error:
+        raise RecordError(f"{place}: cannot be written: {reason(error)}") from error
 
 
 def _words(line: "Line") -> str:

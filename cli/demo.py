@@ -83,6 +83,7 @@ def _run(plan: Path, time_scale: float) -> Path:
     from standbook.analysis.report.terminal_summary import terminal_summary
     from standbook.analysis.report.write import write_report
     from standbook.cli.hold import say_holds
+    from standbook.cli.predict import write_card
     from standbook.daq.config.campaign import read_campaign
     from standbook.daq.run.additions import WEIGHINGS_FILE, add
     from standbook.daq.run.lock import lock_campaign
@@ -95,6 +96,7 @@ def _run(plan: Path, time_scale: float) -> Path:
     lock_campaign(campaign, prediction.to_json(), now=now())
     say("Predicted and locked:")
     say_all(prediction_sentences(prediction))
+    write_card(campaign, prediction)
 
     weighings = campaign.folder / WEIGHINGS_FILE
     scale = max(time_scale, HOLD_SCALE) if holds else time_scale

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from standbook.analysis.signal.least_squares import LeastSquares, nonlinear_least_squares
 from standbook.daq.arrays import Array
@@ -191,7 +191,7 @@ def _wanted(rest: Array, left: Array, values: int, poles: int, *, chance: float 
         return True
     ratio = (float(rest @ rest) - remains) / terms / (remains / freedom)
     tried = (0.5 * rest.size) ** (poles / 2.0)  # frequencies that are independent, for each sine
-    return bool(f_distribution.sf(ratio, terms, freedom) < chance / tried)
+    return bool(fdtrc(terms, freedom, ratio) < chance / tried)
 
 
 def highest_line(rest: Array, step: float) -> float:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from standbook.analysis.calibration.damped_sines import (
     LEAST_PERIODS,
@@ -127,7 +127,7 @@ def _is_noise(decay: Decay, rate: float) -> bool:
     quiet = rest[int((1.0 - QUIET_SHARE) * rest.size) :]
     noise = float(np.mean(quiet**2)) * (1.0 + 4.0 * math.sqrt(2.0 / quiet.size))  # of few samples it may be too low
     largest = float(np.max(np.sum(blocks**2, axis=1)))
-    return largest <= noise * float(chi2.isf(NOISE_CHANCE / blocks.shape[0], length))
+    return largest <= noise * float(chdtri(length, NOISE_CHANCE / blocks.shape[0]))
 
 
 def modes_of(taps: Sequence[Tap]) -> tuple[Mode, ...]:

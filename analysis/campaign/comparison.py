@@ -250,7 +250,7 @@ def _flat(value: Any, name: str = "") -> dict[str, object]:  # noqa: ANN401 - a 
 def _value(value: object) -> object:
     if isinstance(value, Quantity):
         return (round_off(value.value), round_off(value.u), value.dimension, value.reference)
-    return value
+    return None if value in ((), "") else value
 
 
 def round_off(number: float) -> float:

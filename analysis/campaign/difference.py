@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.stats import norm
+from scipy.special import ndtri
 
 Word = Literal["changed", "same", "not told apart"]
 LEVEL = 0.95
@@ -61,7 +61,7 @@ def compared(first: float, second: float, u: float, *, margin: float = SAME_MARG
     differ nor shown to be the same is not told apart.
     """
     value = second - first
-    two_sided, one_sided = float(norm.ppf(0.5 + LEVEL / 2.0)), float(norm.ppf(LEVEL))
+    two_sided, one_sided = float(ndtri(0.5 + LEVEL / 2.0)), float(ndtri(LEVEL))
     if abs(value) + one_sided * u < margin * abs(first):
         return Difference(value, u, "same")
     return Difference(value, u, "changed" if abs(value) > two_sided * u else "not told apart")

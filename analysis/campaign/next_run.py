@@ -17,8 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import nct, norm
-from scipy.stats import t as student
+from scipy.special import nctdtrit, ndtri, stdtrit
 
 from standbook.daq.errors import DataError
 
@@ -43,13 +42,13 @@ class Scatter:
     @property
     def margin(self) -> float:
         """One-sided bound of the next run above the level, share of it."""
-        factor = float(student.ppf(LEVEL, self.dof))
+        factor = float(stdtrit(self.dof, LEVEL))
         return factor * self.scatter * math.sqrt(1.0 + 1.0 / self.weight)
 
     def margin_with(self, *others: float) -> float:
         """Return the same with further standard uncertainties of what is planned for the next run, in shares."""
         own = self.scatter * math.sqrt(1.0 + 1.0 / self.weight)
-        return float(student.ppf(LEVEL, self.dof)) * math.hypot(own, *others)
+        return float(stdtrit(self.dof, LEVEL)) * math.hypot(own, *others)
 
 
 def scatter_after(
@@ -89,13 +88,13 @@ def scatter_after(
 
 def prediction_factor(runs: int, level: float = LEVEL) -> float:
     """Return the multiple of the sample's deviation that bounds the next run above the mean, one-sided."""
-    return float(student.ppf(level, _several(runs) - 1)) * math.sqrt(1.0 + 1.0 / runs)
+    return float(stdtrit(_several(runs) - 1, level)) * math.sqrt(1.0 + 1.0 / runs)
 
 
 def tolerance_factor(runs: int, share: float = 0.95, confidence: float = 0.95) -> float:
     """Return the multiple that bounds a share of all further runs with a confidence, one-sided (noncentral t)."""
     root = math.sqrt(_several(runs))
-    return float(nct.ppf(confidence, runs - 1, root * norm.ppf(share))) / root
+    return float(nctdtrit(runs - 1, root * ndtri(share), confidence)) / root
 
 
 def _several(runs: int) -> int:

@@ -17,8 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtrit
 
 from standbook.daq.errors import DataError
 
@@ -95,13 +94,13 @@ def pooled(values: Sequence[float], u_own: Sequence[float], u_common: float = 0.
     dof = y.size - 1
     spread = float(np.sum(weight * (y - mean) ** 2)) / dof
     u_mean = math.sqrt(max(1.0, spread) / float(np.sum(weight)))
-    own_half = float(student.ppf(0.5 + LEVEL / 2.0, dof)) * u_mean
+    own_half = float(stdtrit(dof, 0.5 + LEVEL / 2.0)) * u_mean
     return Pooled(
         value=mean,
         u_own=u_mean,
         u=math.hypot(u_mean, u_common),
         dof=dof,
-        half_width=math.hypot(own_half, float(norm.ppf(0.5 + LEVEL / 2.0)) * u_common),
+        half_width=math.hypot(own_half, float(ndtri(0.5 + LEVEL / 2.0)) * u_common),
         between=between,
         runs=y.size,
     )

@@ -9,6 +9,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from scipy.constants import g as standard_gravity
+
 from standbook.analysis.campaign.configuration import Configured, configured, numbered
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm, Results
@@ -48,6 +50,8 @@ class RunRow:
     cda_common: Mapping[str, float] = field(default_factory=dict)  # part of u that moves every run alike [m2]
     exponent: Mapping[str, Measured] = field(default_factory=dict)  # by tank, start to end [-]
     cstar: Measured | None = None  # [m/s]
+    isp: Measured | None = None  # while both liquids flow [s]
+    impulse_per_mass: Measured | None = None  # over all that left [N*s/kg]
     serious: int | None = None  # findings
     cautions: int | None = None
 
@@ -127,7 +131,7 @@ def _row(folder: Path, row: RunRow) -> RunRow:
 
 
 def _analysed(row: RunRow, results: Results) -> RunRow:
-    impulse = results.impulse
+    impulse, engine = results.impulse, results.engine
     tanks = results.tanks.items()
     return replace(
         row,
@@ -139,10 +143,16 @@ def _analysed(row: RunRow, results: Results) -> RunRow:
         cda={name: tank.cda for name, tank in tanks if tank.cda is not None},
         cda_common={name: common_u(tank.cda_budget) for name, tank in tanks},
         exponent={name: tank.exponent.chord for name, tank in tanks if tank.exponent is not None},
-        cstar=results.engine.cstar if results.engine is not None else None,
+        cstar=engine.cstar if engine is not None else None,
+        isp=engine.isp if engine is not None else None,
+        impulse_per_mass=_per_mass(engine.delivered_isp) if engine is not None else None,
         serious=_count(results, "serious"),
         cautions=_count(results, "caution"),
     )
+
+
+def _per_mass(isp: Measured | None) -> Measured | None:
+    return None if isp is None else Measured(isp.value * standard_gravity, isp.u * standard_gravity, "N*s/kg")
 
 
 def common_u(budget: Iterable[BudgetTerm]) -> float:

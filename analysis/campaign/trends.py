@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from standbook.daq.errors import DataError
 
@@ -17,7 +17,6 @@ FEWEST = 3
 FALSE = 0.01  # share of series without a drift or break that are called one
 SPLIT_LIMITS = {3: 2.82, 4: 2.92, 5: 3.00, 6: 3.05, 8: 3.11, 10: 3.19}  # at FALSE, by the number of runs
 LEAST_SCATTER = 0.003  # of a CdA or a c* from run to run, share: no series is steadier than this
-CUSUM_SLACK, CUSUM_LIMIT = 0.5, 4.0  # in standard uncertainties
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +59,7 @@ def slope_of(values: Sequence[float], u_own: Sequence[float], *, scatter: float 
     spread = float(np.sum(weight * (x - centre) ** 2))
     per_run = float(np.sum(weight * (x - centre) * y)) / spread
     u = 1.0 / math.sqrt(spread)
-    return Slope(per_run, u, abs(per_run) > float(norm.ppf(1.0 - FALSE / 2.0)) * u)
+    return Slope(per_run, u, abs(per_run) > float(ndtri(1.0 - FALSE / 2.0)) * u)
 
 
 def split_of(values: Sequence[float], u_own: Sequence[float], *, scatter: float = 0.0) -> Split:
@@ -82,30 +81,14 @@ def split_limit(runs: int) -> float:
     return float(np.interp(runs, known, [SPLIT_LIMITS[number] for number in known]))
 
 
-def left_target(values: Sequence[float], u_own: Sequence[float], *, target: float) -> int | None:
-    """Return the first run at which the cumulative sum about a known target says that it was left; ``None``: never.
-
-    For zeros and spans, whose calibration is the target. Two-sided, slack and limit as above.
-    """
-    y, variance = _series(values, u_own, 0.0, fewest=1)
-    high = low = 0.0
-    for at, z in enumerate((y - target) / np.sqrt(variance)):
-        high, low = max(0.0, high + z - CUSUM_SLACK), max(0.0, low - z - CUSUM_SLACK)
-        if max(high, low) > CUSUM_LIMIT:
-            return at
-    return None
-
-
 def _level(y: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
     return float(np.sum(weight * y) / np.sum(weight)), 1.0 / math.sqrt(float(np.sum(weight)))
 
 
-def _series(
-    values: Sequence[float], u_own: Sequence[float], scatter: float, *, fewest: int = FEWEST
-) -> tuple[np.ndarray, np.ndarray]:
+def _series(values: Sequence[float], u_own: Sequence[float], scatter: float) -> tuple[np.ndarray, np.ndarray]:
     y, own = np.asarray(values, dtype=float), np.asarray(u_own, dtype=float)
-    if y.size < fewest:
-        raise DataError(f"{y.size} runs: {fewest} at least make a series")
+    if y.size < FEWEST:
+        raise DataError(f"{y.size} runs: {FEWEST} at least make a series")
     variance = own**2 + scatter**2
     if y.shape != own.shape or not np.all(variance > 0.0) or not np.all(np.isfinite(y)):
         raise DataError("each run of a series needs a number and an uncertainty above zero")

@@ -22,7 +22,8 @@ def series_figure(series: Series, number: int) -> str:
         axes = figure.subplots()
         whole, own = ([scale * u for u in us] for us in zip(*((p.u, p.u_own) for p in series.points), strict=True))
         axes.errorbar(place, values, yerr=whole, fmt="none", ecolor=GREY, elinewidth=0.8, capsize=2.0)
-        axes.errorbar(place, values, yerr=own, fmt="none", ecolor=INK, elinewidth=2.2)
+        if series.parts_known:
+            axes.errorbar(place, values, yerr=own, fmt="none", ecolor=INK, elinewidth=2.2)
         axes.plot(place, values, color=INK, linewidth=0.8, marker="o", markersize=4.0)
         step = max(1, -(-len(values) // LABELS))
         axes.set_xticks(list(place)[::step], [point.run for point in series.points][::step])

@@ -3,7 +3,7 @@
 A series holds one quantity, one kind of test and one configuration of hardware: nothing is pooled or joined across.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from standbook.analysis.campaign.pooling import pooled
@@ -40,6 +40,7 @@ class Series:
     hardware: int | None
     unit: str  # SI
     points: tuple[Point, ...]
+    parts_known: bool = True  # what all runs have in common is told apart from each run's own
 
     @property
     def title(self) -> str:
@@ -52,8 +53,10 @@ class Series:
         if len(self.points) == 1:
             return "One run: no scatter is known."
         values, own = [p.value for p in self.points], [p.u_own for p in self.points]
-        common = max(p.u_common for p in self.points)
-        found = pooled(values, own, common)
+        if self.parts_known:
+            found = pooled(values, own, max(p.u_common for p in self.points))
+        else:  # all of it may be common: only the scatter that shows is averaged
+            found = pooled(values, [LEAST_SCATTER * abs(value) for value in values], max(own))
         said = [f"{len(values)} runs, {_words(found.value, found.half_width, self.unit)} (95 %)."]
         if not found.quotes_scatter:
             apart = abs(values[1] - values[0])
@@ -61,7 +64,10 @@ class Series:
             return " ".join(said)
         if found.between > 0.0:
             share, freedom = 100.0 * found.between / abs(found.value), len(values) - 1
-            said.append(f"Scatter from run to run beside their own u: {share:.1f} % ({freedom} degrees of freedom).")
+            beside = "beside their own u" if self.parts_known else "with their own errors"
+            said.append(f"Scatter from run to run {beside}: {share:.1f} % ({freedom} degrees of freedom).")
+        elif not self.parts_known:
+            said.append(f"They scatter by no more than {100.0 * LEAST_SCATTER:.1f} %, below which none is told.")
         else:
             said.append(f"No scatter beyond their own u shows, which {len(values)} runs do not prove to be none.")
         return " ".join([*said, self._course(values, own)])
@@ -89,27 +95,32 @@ def series_of(rows: Sequence[RunRow]) -> tuple[Series, ...]:
 
     Rows of rehearsals, of unreadable runs and of lower bounds are left out.
     """
-    found: dict[tuple[str, str, int | None, str], list[Point]] = {}
+    found: dict[tuple[str, str, int | None, str, bool], list[Point]] = {}
     for row in rows:
         if not row.is_test or row.why:
             continue
-        for name, unit, value, common in _values(row):
-            own = max(value.u**2 - common**2, 0.0) ** 0.5
-            point = Point(run=row.number, date=row.date, value=value.value, u_own=own, u_common=common)
+        for name, value, common in _values(row):
+            own = max(value.u**2 - (common or 0.0) ** 2, 0.0) ** 0.5
+            point = Point(run=row.number, date=row.date, value=value.value, u_own=own, u_common=common or 0.0)
             if own > 0.0:
-                found.setdefault((name, row.kind, row.hardware, unit), []).append(point)
+                key = (name, row.kind, row.hardware, value.unit, common is not None)
+                found.setdefault(key, []).append(point)
     return tuple(
-        Series(name=name, kind=kind, hardware=hardware, unit=unit, points=tuple(points))
-        for (name, kind, hardware, unit), points in found.items()
+        Series(name=name, kind=kind, hardware=hardware, unit=unit, points=tuple(points), parts_known=parts_known)
+        for (name, kind, hardware, unit, parts_known), points in found.items()
     )
 
 
-def _values(row: RunRow) -> list[tuple[str, str, Measured, float]]:
-    """Return name, unit, value and common uncertainty of what a run tells."""
-    cda = [(f"CdA {name}", "m2", value, row.cda_common.get(name, 0.0)) for name, value in row.cda.items()]
-    exponent = [(f"exponent {name}", "1", value, 0.0) for name, value in row.exponent.items()]
-    cstar = [("c*", "m/s", row.cstar, 0.0)] if row.cstar is not None else []
-    return [*cda, *exponent, *cstar]  # impulse goes with the load, and is no property of the hardware
+def _values(row: RunRow) -> Iterator[tuple[str, Measured, float | None]]:
+    """Yield name, value and common uncertainty of what a run tells; ``None`` where the parts are not told apart."""
+    yield from ((f"CdA {name}", value, row.cda_common.get(name)) for name, value in row.cda.items())
+    yield from ((f"exponent {name}", value, None) for name, value in row.exponent.items())
+    engine = (
+        ("c*", row.cstar),
+        ("specific impulse", row.isp),
+        ("impulse per kilogram expelled", row.impulse_per_mass),  # impulse itself goes with the load
+    )
+    yield from ((name, value, None) for name, value in engine if value is not None)
 
 
 def _words(value: float, half_width: float, unit: str) -> str:

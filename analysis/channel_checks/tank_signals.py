@@ -5,6 +5,7 @@ leaves open, another sensor or a weighing decides.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -44,6 +45,7 @@ class Decides:
     gap: str
 
 
+@lru_cache(maxsize=4)  # several tests in turn ask for the same channel's, and of a long record it takes a second
 def believed(channel: Channel) -> tuple[Array, Array]:
     """Return times and readings without what is no number, clipped, or a lone spike. (M,), (M,)."""
     good = np.isfinite(channel.reading) & ~channel.clipped

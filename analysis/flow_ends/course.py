@@ -20,6 +20,7 @@ MIDDLE_EXPONENT = 1.25  # of an ullage; only to take the bend out of pressure ag
 BEFORE = 3  # means
 STEADY = 1e-3  # of the tank's pressure: back pressures that move by less stay
 ROUNDING = 1e-6  # of the spacing of means
+LONGEST_REST = 120.0  # s before the opening; what lies further back tells nothing of the flow
 LEAST_DRIVE = 100.0  # Pa; a tank that is all but vented drives nothing
 
 
@@ -65,6 +66,8 @@ def course_of(time: Array, pressure: Array, drive: Array, *, opening: float) -> 
     """
     if time.size < 50:
         raise DataError(f"{time.size} samples are too few to find the ends of a flow")
+    near = slice(int(np.searchsorted(time, opening - LONGEST_REST)), None)
+    time, pressure, drive = time[near], pressure[near], drive[near]
     spacing = float(np.median(np.diff(time)))
     block = max(_quieter_block(time, pressure, opening), LEAST_IN_BLOCK * spacing)
     count = max(1, int((time[-1] - time[0]) / block + ROUNDING))

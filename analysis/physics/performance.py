@@ -19,7 +19,7 @@ from standbook.daq.config.plan import Engine
 # Of the pressure, where the plan states neither tap nor contraction ratio: what a ratio of 3 makes of it, which is the
 # narrowest chamber that is common (judgement), and the root mean square over either end and ratios of 3 to 10.
 TAP_UNSTATED, TAP_UNSTATED_U = 0.024, 0.0104
-AT_NOZZLE = 0.2  # of chambers that are tapped there and not at the face, where nothing is stated; judgement
+FACE_UNSTATED_U = 0.0154  # of the pressure at the injector over the reading, about 1, over the same ends and ratios
 TAP_U = 0.1  # of the correction for a stated tap: heat capacity ratio, friction; judgement
 THROAT_UNSTATED = 0.01  # of the throat's area, limits either way, where nothing tells how it grows hot; judgement
 # Linear expansion [1/K] and mean warming of the wall [K] in a burn of seconds: common practice, no source.
@@ -50,14 +50,13 @@ def face_over_reading(engine: Engine | None) -> Measured:
 
     Notes
     -----
-    1 for a tap at the face, where most are; with the tap not known it is between 1 and what a tap before the nozzle
-    makes it.
+    1 for a tap at the face; with the tap not known it is between 1 and what a tap before the nozzle makes it.
     """
     if engine is None or engine.chamber_tap == "injector face":
         return Measured(1.0, 0.0, "1")
     ratio = engine.contraction_ratio
-    if ratio is None:  # at the nozzle it reads lower than the face by twice what it reads below the total
-        return Measured(1.0, 2.0 * math.sqrt(AT_NOZZLE) * TAP_UNSTATED_U, "1")
+    if ratio is None:
+        return Measured(1.0, FACE_UNSTATED_U, "1")
     most = finite_chamber.face_over_total(ratio.value) / finite_chamber.end_over_total(ratio.value)
     if engine.chamber_tap is None:
         return Measured((1.0 + most) / 2.0, (most - 1.0) / math.sqrt(12.0), "1")

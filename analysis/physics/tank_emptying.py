@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from standbook.analysis.physics.engine import Chamber, Side, chamber_equilibrium
 from standbook.daq.arrays import Array
 
-_CORRECTIONS = 3  # of the last step's length; each squares the error of a nearly straight line
+_CORRECTIONS = 3  # of the last step's length at most; each squares the error of a nearly straight line
+_EXACT = 1e-6  # of a step; the square of a correction this small is rounding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,4 +180,6 @@ def _last_step(
         late = np.divide(there[:liquids] - residuals, flow, out=np.full_like(flow, np.inf), where=flow > 0.0)
         liquid = np.argmin(late, axis=0)
         length = np.clip(length + late.min(axis=0), 0.0, step)
+        if np.all(np.abs(late.min(axis=0)) <= _EXACT * step, where=crossing.any(axis=0)):
+            break
     return length, liquid

@@ -14,6 +14,7 @@ from standbook.daq.arrays import Array, Mask
 
 LEAST_HELD = 0.08  # s; what is held for less moves no end of a flow: judgement
 LEAST_RUN = 5  # samples
+FOR_INTERVAL = 100_000  # samples, enough to tell the usual time between two
 BESIDE, LEAST_BESIDE = 2.0, 30  # s and samples on either side, that tell how often neighbours are equal
 # Of 217 healthy simulated records, of two kinds of stands, the longest run came to 0.67 of what these two allow.
 CHANCE, MORE = 1000.0, 3.0  # one false alarm in so many records; samples beyond
@@ -52,14 +53,18 @@ def held_value(time: Array, counts: NDArray[np.int64], *, start: float, until: f
     """
     if counts.size < LEAST_BESIDE:
         return None
-    interval = float(np.median(np.diff(time)))
+    interval = float(np.median(np.diff(time[:FOR_INTERVAL])))
     first, last = _runs(counts)
-    equal = np.concatenate(([0], np.cumsum(np.diff(counts) == 0)))
     long = (last - first >= LEAST_RUN) & ((last - first) * interval >= LEAST_HELD)
-    long &= (time[last - 1] > start) & (time[first] < until)
+    first, last = first[long], last[long]
+    inside = (time[last - 1] > start) & (time[first] < until)
+    first, last = first[inside], last[inside]
+    if first.size == 0:
+        return None
+    equal = np.concatenate(([0], np.cumsum(counts[1:] == counts[:-1])))
     wide = max(round(BESIDE / interval), 2 * LEAST_BESIDE)
     worst: tuple[float, HeldValue | None] = (1.0, None)
-    for begin, end in zip(first[long], last[long], strict=True):
+    for begin, end in zip(first, last, strict=True):
         share = _equal_share(equal, int(begin), int(end), wide)
         if share is None:
             continue
@@ -73,7 +78,7 @@ def held_value(time: Array, counts: NDArray[np.int64], *, start: float, until: f
 
 
 def _runs(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    changes = np.flatnonzero(np.diff(counts) != 0) + 1
+    changes = np.flatnonzero(counts[1:] != counts[:-1]) + 1
     return np.concatenate(([0], changes)), np.concatenate((changes, [counts.size]))
 
 

@@ -3,9 +3,10 @@
 Thinned for drawing; numbers that are quoted never come from here.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -54,14 +55,12 @@ def envelope(
 def write_curves(path: Path, curves: Mapping[str, Curve]) -> None:
     """Write curves as one long Parquet table."""
     parts = [
-        pa.table(
-            {
-                "curve": pa.array([name] * curve.time.size).dictionary_encode(),
-                "column": pa.array([column] * curve.time.size).dictionary_encode(),
-                "unit": pa.array([curve.unit] * curve.time.size).dictionary_encode(),
-                "time_s": curve.time,
-                "value": values.astype(np.float32),
-            },
+        pa.Table.from_arrays(
+            [
+                *(_repeated(word, curve.time.size) for word in (name, column, curve.unit)),
+                _from_memory(pa.float64(), curve.time.astype(np.float64)),
+                _from_memory(pa.float32(), values.astype(np.float32)),
+            ],
             schema=SCHEMA,
         )
         for name, curve in curves.items()
@@ -77,6 +76,18 @@ def write_curves(path: Path, curves: Mapping[str, Curve]) -> None:
     )
 
 
+def _repeated(word: str, times: int) -> Any:  # noqa: ANN401 - pyarrow has no types
+    text = word.encode()
+    ends = pa.py_buffer(np.array([0, len(text)], np.int32))
+    words = pa.Array.from_buffers(pa.string(), 1, [None, ends, pa.py_buffer(text)])
+    return pa.DictionaryArray.from_arrays(_from_memory(pa.int32(), np.zeros(times, np.int32)), words)
+
+
+def _from_memory(kind: Any, values: NDArray[Any]) -> Any:  # noqa: ANN401 - pyarrow has no types
+    # Arrow's own way from numpy would first import pandas, which takes a third of a second.
+    return pa.Array.from_buffers(kind, values.size, [None, pa.py_buffer(np.ascontiguousarray(values))])
+
+
 def read_curves(path: Path) -> dict[str, Curve]:
     """Read what :func:`write_curves` wrote.
 
@@ -86,15 +97,46 @@ def read_curves(path: Path) -> dict[str, Curve]:
         The file is missing or damaged.
     """
     try:
-        frame = pq.read_table(path, schema=SCHEMA).to_pandas()
-    except (OSError, pa.ArrowInvalid) as error:
+        with path.open("rb") as file:
+            table = pq.ParquetFile(file).read([field.name for field in SCHEMA]).combine_chunks()
+    except (OSError, pa.ArrowException, KeyError) as error:
         raise RecordError(f"{path}: curves cannot be read ({error}); analyse the run again") from None
+    time, value = (_to_memory(table, name) for name in ("time_s", "value"))
+    curve, column, unit = (_words(table, name) for name in ("curve", "column", "unit"))
     found: dict[str, Curve] = {}
-    for name, group in frame.groupby("curve", observed=True, sort=False):
-        columns = {
-            str(column): part["value"].to_numpy().astype(np.float64)
-            for column, part in group.groupby("column", observed=True, sort=False)
-        }
-        first = group[group["column"] == next(iter(columns))]
-        found[str(name)] = Curve(first["time_s"].to_numpy(), columns, str(group["unit"].iloc[0]))
+    for name, at in _apart(curve, np.arange(time.size)):
+        columns = dict(_apart(column, at))
+        of_first = next(iter(columns.values()))
+        found[name] = Curve(
+            time[of_first],
+            {name: value[of].astype(np.float64) for name, of in columns.items()},
+            unit.words[unit.of[at[0]]],
+        )
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """A column of few words, each row by its number."""
+
+    words: list[str]
+    of: NDArray[np.int32]  # (N,)
+
+
+def _words(table: Any, name: str) -> _Words:  # noqa: ANN401 - pyarrow has no types
+    if not table.num_rows:
+        return _Words([], np.empty(0, np.int32))
+    chunk = table.column(name).chunk(0)
+    return _Words(chunk.dictionary.to_pylist(), np.asarray(np.from_dlpack(chunk.indices)))
+
+
+def _to_memory(table: Any, name: str) -> NDArray[Any]:  # noqa: ANN401 - pyarrow has no types
+    return np.asarray(np.from_dlpack(table.column(name).chunk(0))) if table.num_rows else np.empty(0)
+
+
+def _apart(column: _Words, at: NDArray[np.int64]) -> Iterator[tuple[str, NDArray[np.int64]]]:
+    """Yield each word of these rows, in the order of their first, with its rows."""
+    numbers = column.of[at]
+    seen, first = np.unique(numbers, return_index=True)
+    for number in seen[np.argsort(first)]:
+        yield column.words[number], at[numbers == number]

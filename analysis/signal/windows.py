@@ -109,7 +109,8 @@ def lone_spikes(value: Array) -> NDArray[np.bool_]:
     Notes
     -----
     A running median of ``LONE_WIDTH`` samples is the sample itself wherever the curve only rises or only falls, so a
-    valve's opening or a vent is never marked. The scale is that of the whole record, never below its least step.
+    valve's opening or a vent is never marked. The scale is that of the whole record, never below its least step nor
+    below the scatter of second differences: where a slow record falls steeply, most samples are their own median.
     """
     if value.size < LONE_WIDTH:
         return np.zeros(value.size, dtype=np.bool_)
@@ -118,7 +119,20 @@ def lone_spikes(value: Array) -> NDArray[np.bool_]:
     steps = np.abs(np.diff(value[:QUANTUM_SAMPLES]))
     steps = steps[steps > 0.0]
     quantum = float(steps.min()) if steps.size else 0.0
-    return np.asarray(rest > LONE_LIMIT * max(MAD_TO_SIGMA * float(np.median(rest)), quantum))
+    scale = max(MAD_TO_SIGMA * float(np.median(rest)), _second_difference_scale(value), quantum)
+    return np.asarray(rest > LONE_LIMIT * scale)
+
+
+def _second_difference_scale(value: Array) -> float:
+    """Return the standard deviation of white noise by second differences, blind to any slope; of long records a part.
+
+    Those of white noise have six times its variance.
+    """
+    at = np.arange(1, value.size - 1)
+    if at.size > QUANTUM_SAMPLES:
+        at = at[:: at.size // QUANTUM_SAMPLES]
+    second = np.abs(value[at - 1] - 2.0 * value[at] + value[at + 1])
+    return MAD_TO_SIGMA * float(np.median(second)) / math.sqrt(6.0)
 
 
 def block_means(time: Array, value: Array, blocks: int) -> Blocks:

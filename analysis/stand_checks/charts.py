@@ -4,8 +4,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtr, stdtr
 
 from standbook.analysis.stand_checks.check import ON_A_SHEET, ONE_CHECK, Check, judged
 from standbook.daq.arrays import Array
@@ -53,8 +52,8 @@ def limits(earlier: Array, known_u: float) -> Limits:
     middle = float(np.mean(earlier))
     if n < OWN_LIMITS:
         u = known_u * math.sqrt(1.0 + 1.0 / n)
-        return Limits(middle=middle, u=u, by_chance=2.0 * float(norm.sf(ONE_CHECK)), own=False)
-    chance = 2.0 * float(student.sf(ONE_CHECK / math.sqrt(1.0 + 1.0 / n), n - 1))
+        return Limits(middle=middle, u=u, by_chance=2.0 * float(ndtr(-ONE_CHECK)), own=False)
+    chance = 2.0 * float(stdtr(n - 1, -ONE_CHECK / math.sqrt(1.0 + 1.0 / n)))
     return Limits(middle=middle, u=float(np.std(earlier, ddof=1)), by_chance=chance, own=True)
 
 

@@ -64,7 +64,17 @@ def verdicts(
             found[place] = _judged(rule, impulse, site, evidence, words)
     if vacuum_at_most and "vacuum" in found and found["site"].outcome != "exceeds":
         found["vacuum"] = _without_lower_bound(found["vacuum"])
+    if rule.motors > 1:
+        found = {place: _of_one_motor(verdict, rule.motors) for place, verdict in found.items()}
     return found
+
+
+def _of_one_motor(found: Verdict, motors: int) -> Verdict:
+    """Take "within" from one motor of several: the limit counts their sum, of which one firing shows a part."""
+    if found.outcome != "within":
+        return found
+    why = f"the plan declares {motors} motors, whose sum the limit counts, and this is one firing of one of them"
+    return replace(found, outcome="not shown", withheld=why, reason=f"{found.reason}; but {why}")
 
 
 def _without_lower_bound(found: Verdict) -> Verdict:

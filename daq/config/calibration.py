@@ -304,10 +304,13 @@ class Calibration(Document):
         if self.characteristic is not None:
             return self.characteristic.signal(reading)
         c = np.array(self.coefficients)
+        slope = c[1:] * np.arange(1, c.size)
         x: NDArray[np.float64] = (np.asarray(reading, dtype=np.float64) - c[0]) / c[1]
-        for _ in range(20):
-            slope = np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyder(c))
-            x = x - (np.polynomial.polynomial.polyval(x, c) - reading) / slope
+        for _ in range(20 if c.size > 2 else 0):
+            step = (np.polynomial.polynomial.polyval(x, c) - reading) / np.polynomial.polynomial.polyval(x, slope)
+            x = x - step
+            if not np.any(np.abs(step) > np.finfo(np.float64).eps * np.abs(x)):
+                break
         return x + self.pivot
 
     @property

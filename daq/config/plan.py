@@ -139,6 +139,7 @@ class Test(Document):
     t_zero: str | None = None  # "cradle-a fire rising" | "detected opening" | none
     conductor: str = ""
     range_safety: str = ""
+    change: str = ""  # since the last run, in the crew's words
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -340,6 +341,7 @@ class ImpulseClass(Document):
     guard: str = "95 % one-sided"
     also_at_vacuum: bool = True
     load_control: str = ""
+    motors: int = Field(default=1, ge=1)  # of the vehicle, whose sum the limit counts
 
     @model_validator(mode="after")
     def _check(self) -> Self:

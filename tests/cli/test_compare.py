@@ -122,3 +122,27 @@ def test_a_rehearsal_is_not_held_against_a_test(firing, later, capsys):
 def test_a_run_without_an_analysis_says_so(firing, later, capsys):
     shutil.rmtree(later / "analysis")
     assert "not analysed yet" in told(capsys, firing, later, code=6).err
+
+
+@pytest.mark.slow
+def test_the_page_holds_numbers_changes_and_curves_and_no_script(firing, later, tmp_path, capsys):
+    place = tmp_path / "page.html"
+    said = told(capsys, firing, later, "--align", "thrust-start", "--page", place).out
+    assert said.endswith(f"Page: {place}\n")
+    text = place.read_text("utf-8")
+    assert "REHEARSAL: simulated data." in text
+    assert "<script" not in text
+    assert text.count("<svg") == 4  # thrust, chamber, two tanks
+    assert "Times count from the start of thrust of each run." in text
+    assert "total impulse, site: " in text
+
+
+@pytest.mark.parametrize(
+    ("align", "code", "words"),
+    [("noon", 2, '--align "noon" is none of t0, opening, thrust-start'), ("thrust-start", 7, 'no "thrust start" was')],
+)
+def test_an_instant_that_is_not_known_is_one_sentence(tmp_path, align, code, words, capsys):
+    flow = copied(tmp_path, "WF-03", "2031-06-02_WF-03")
+    err = told(capsys, flow, flow, "--page", tmp_path / "page.html", "--align", align, code=code).err
+    assert words in err
+    assert not (tmp_path / "page.html").exists()

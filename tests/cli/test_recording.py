@@ -130,7 +130,7 @@ def test_rows_on_the_disk_before_recorder_and_capture_were_killed_are_sealed(cam
         assert code == -signal.SIGKILL
         assert not (made.folder / "manifest.json").exists()
         until(lambda: not is_folder_locked(made.raw), "the end of capture")
-        assert run(["recover", str(made.folder)]) == 10  # the end is not proven
+        assert run(["recover", str(made.folder), "--no-analysis"]) == 10  # the end is not proven
     assert "WARN" not in capsys.readouterr().err
     frame = made.samples()
     assert len(frame) >= rows
@@ -148,13 +148,13 @@ def test_a_capture_that_outlives_its_recorder_goes_on_and_is_not_sealed_beside(c
         made.end()
         made.until_rows(made.rows() + 500)
         pid = made.status().pid
-        assert run(["recover", str(made.folder)]) == 6
+        assert run(["recover", str(made.folder), "--no-analysis"]) == 6
         assert f"still being recorded: cradle-a (process {pid}); end that first: kill {pid}" in capsys.readouterr().err
         assert not (made.folder / "manifest.json").exists()
         os.kill(pid, signal.SIGTERM)
         until(lambda: not is_folder_locked(made.raw), "the end of capture")
         assert made.status().exit_code == 0
-        assert run(["recover", str(made.folder)]) == 10  # the recorder did not say how it ended
+        assert run(["recover", str(made.folder), "--no-analysis"]) == 10  # the recorder did not say how it ended
     assert "recording ended early" in capsys.readouterr().out
     assert len(made.samples()) >= 700
     assert is_what_was_played(made.samples(), table)
@@ -183,7 +183,7 @@ def test_a_recording_that_cannot_be_sealed_says_how_to_do_it_later(campaign, cap
     assert code == 6
     assert f"recover it with: standbook recover {made.folder}" in err
     (made.folder / "samples").unlink()
-    assert run(["recover", str(made.folder)]) == 0
+    assert run(["recover", str(made.folder), "--no-analysis"]) == 0
     assert len(made.samples()) >= 300
 
 
@@ -204,7 +204,7 @@ def test_rows_of_one_device_are_kept_when_another_is_silent(campaign, capsys):
     assert "silence" in err
     (folder,) = (campaign / "runs").iterdir()
     assert f"recover it with: standbook recover {folder}" in err
-    assert run(["recover", str(folder)]) == 10  # of the other nothing came
+    assert run(["recover", str(folder), "--no-analysis"]) == 10  # of the other nothing came
     assert len(pd.read_parquet(folder / "samples/cradle-a_fast.parquet")) > 1000
 
 

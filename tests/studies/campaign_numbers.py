@@ -19,7 +19,7 @@ from standbook.analysis.campaign.difference import compared, difference_u
 from standbook.analysis.campaign.next_load import FiredOnce, next_load, nominal_impulses
 from standbook.analysis.campaign.next_run import prediction_factor, scatter_after, tolerance_factor
 from standbook.analysis.campaign.pooling import pooled
-from standbook.analysis.campaign.trends import left_target, slope_of, split_of
+from standbook.analysis.campaign.trends import slope_of, split_of
 from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY, campaign
 
@@ -36,7 +36,6 @@ PRIOR_OF_THREE = {
     5: ((99, 2.5), (96, 3.1), (91, 4.8), (88, 6.7)),
 }
 SLOPE_SEEN = {3: 30, 4: 61, 5: 88, 6: 99}  # % of drifts of 1 u a run, at 5 %
-SUM_SEEN = {3: 11, 4: 69, 5: 99, 6: 100}  # %, about a known target
 OWN_PART, COMMON_PART = 0.15, 0.40  # % of two runs by one cell
 PART_U, LOAD_U = 0.006, 0.0055  # of an impulse; what weighed loads leave open of it
 
@@ -123,22 +122,22 @@ def stable(random, n, u=1.0):
 
 
 def alarm_figures(random, series, n):
-    """Return the shares of stable series in which slope, split and cumulative sum see something."""
-    seen = np.zeros(3)
+    """Return the shares of stable series in which slope and split see something."""
+    seen = np.zeros(2)
     for _ in range(series):
         values, u = stable(random, n), [1.0] * n
-        seen += slope_of(values, u).is_seen, split_of(values, u).is_seen, left_target(values, u, target=0.0) is not None
+        seen += slope_of(values, u).is_seen, split_of(values, u).is_seen
     return seen / series
 
 
 def drift_figures(random, series, n):
-    """Return the shares of drifts of 1 u a run that the slope sees, at 1 % and at 5 %, and the cumulative sum."""
-    seen = np.zeros(3)
+    """Return the shares of drifts of 1 u a run that the slope sees, at 1 % and at 5 %."""
+    seen = np.zeros(2)
     for _ in range(series):
         values, u = (np.arange(n) + random.standard_normal(n)).tolist(), [1.0] * n
         slope = slope_of(values, u)
         at_five = abs(slope.per_run) > norm.ppf(0.975) * slope.u
-        seen += slope.is_seen, at_five, left_target(values, u, target=0.0) is not None
+        seen += slope.is_seen, at_five
     return seen / series
 
 
@@ -154,16 +153,13 @@ def break_figures(random, series, n, step, u, scatter):
 
 def trends(random, series):
     for n in (3, 4, 5, 6, 7, 8, 9, 10, 12, 16, 24):
-        slope, split, left = 100.0 * alarm_figures(random, series, n)
+        slope, split = 100.0 * alarm_figures(random, series, n)
         asked = "at most 1.3" if n <= 10 else "beyond what was asked"
-        print(f"n {n} stable: slope {slope:.2f} %, split {split:.2f} %, sum about a target {left:.2f} % ({asked})")
+        print(f"n {n} stable: slope {slope:.2f} %, split {split:.2f} % ({asked})")
     for n, asked in SLOPE_SEEN.items():
-        one, five, left = 100.0 * drift_figures(random, series, n)
+        one, five = 100.0 * drift_figures(random, series, n)
         need = ", at least 85" if n == 5 else ""
-        print(
-            f"n {n} drift 1 u a run: slope {one:.1f} % at 1 %, {five:.1f} % at 5 % (asked {asked}{need}), "
-            f"sum about a target {left:.1f} % (asked {SUM_SEEN[n]})"
-        )
+        print(f"n {n} drift 1 u a run: slope {one:.1f} % at 1 %, {five:.1f} % at 5 % (asked {asked}{need})")
     for step in (3.0, 4.0, 5.0):
         found = break_figures(random, series, 8, step, 1.0, 0.0)
         print(f"n 8 break of {step:.0f} u in the middle: found at its place {100 * found:.1f} %")

@@ -8,7 +8,6 @@ from tests.studies.campaign_numbers import (
     OWN,
     PRIOR_OF_THREE,
     SLOPE_SEEN,
-    SUM_SEEN,
     WIDEST,
     Loads,
     alarm_figures,
@@ -65,18 +64,15 @@ def test_a_prior_of_three_degrees_costs_what_was_asked_for(n):
 
 def test_a_line_and_a_split_see_nothing_in_stable_series():
     for n in (3, 5, 10):
-        slope, split, _ = alarm_figures(drawn(), 1500, n)
+        slope, split = alarm_figures(drawn(), 1500, n)
         assert max(slope, split) <= 0.013 + 3.0 * np.sqrt(0.01 / 1500)
-    for n in (3, 4, 5):
-        assert alarm_figures(drawn(), 1500, n)[2] <= 0.013 + 3.0 * np.sqrt(0.013 / 1500)
 
 
 @pytest.mark.parametrize("n", SLOPE_SEEN)
 def test_drifts_are_seen_as_often_as_was_asked_for(n):
-    _, at_five, left = 100.0 * drift_figures(drawn(), 1000, n)
+    _, at_five = 100.0 * drift_figures(drawn(), 1000, n)
     assert at_five == pytest.approx(SLOPE_SEEN[n], abs=5.0)
-    assert left == pytest.approx(SUM_SEEN[n], abs=5.0)
-    assert n != 5 or min(at_five, left) >= 85.0
+    assert n != 5 or at_five >= 85.0
 
 
 def test_a_break_of_five_u_is_found_at_its_place():

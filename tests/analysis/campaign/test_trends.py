@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from standbook.analysis.campaign.trends import left_target, slope_of, split_limit, split_of
+from standbook.analysis.campaign.trends import slope_of, split_limit, split_of
 from standbook.daq.errors import DataError
 
 # Largest split of series without a break, once in a hundred: found by drawing such series, no handbook has them.
@@ -67,26 +67,9 @@ def test_limits_between_the_simulated_numbers_of_runs():
     assert split_limit(9) == pytest.approx(3.15)
 
 
-def test_a_cumulative_sum_by_hand():
-    # slack 1/2, limit 4: 0, 0.5, 2.0, 4.5
-    assert left_target([0.0, 1.0, 2.0, 3.0], [1.0] * 4, target=0.0) == 3
-    assert left_target([0.0, -1.0, -2.0, -3.0], [1.0] * 4, target=0.0) == 3
-    assert left_target([10.0, 11.0, 12.0, 13.0], [1.0] * 4, target=10.0) == 3
-    assert left_target([0.0, 0.0, 5.0], [1.0] * 3, target=0.0) == 2
-    assert left_target([0.4, -0.4, 0.5, 0.2] * 5, [1.0] * 20, target=0.0) is None
-
-
-def test_u_is_the_unit_of_a_cumulative_sum():
-    values = [0.0, 1.0, 2.0, 3.0]
-    assert left_target([7.0 * value for value in values], [7.0] * 4, target=0.0) == 3
-    assert left_target(values, [2.0] * 4, target=0.0) is None
-
-
 def test_what_is_no_series_is_refused():
     for rule in (slope_of, split_of):
         with pytest.raises(DataError, match="3 at least"):
             rule([1.0, 2.0], [1.0, 1.0])
         with pytest.raises(DataError, match="above zero"):
             rule([1.0, 2.0, 3.0], [1.0, 0.0, 1.0])
-    with pytest.raises(DataError, match="above zero"):
-        left_target([1.0, 2.0], [1.0, 0.0], target=0.0)

@@ -1,5 +1,6 @@
 """Series of a campaign: one configuration each, common errors in no average, a planted step found and no other."""
 
+import dataclasses
 import datetime as dt
 
 import numpy as np
@@ -46,6 +47,18 @@ def test_what_is_common_is_in_no_average_made_smaller():
     # by hand: nine runs of 0.1 give 0.033, t(8) = 2.31: 0.077; beside 0.3 in common 0.302, k = 1.96: 0.59
     assert "± 0.077 mm²" in alone
     assert "± 0.59 mm²" in shared[0].sentence
+
+
+def test_what_may_be_common_is_in_no_average_made_smaller_either():
+    rows = [
+        dataclasses.replace(row(k, 16.0), cda={}, cda_common={}, isp=Measured(200.0 + 0.1 * (-1) ** k, 2.0, "s"))
+        for k in range(1, 10)
+    ]
+    (found,) = series_of(rows)
+    # by hand: 0.3 % of 200 over nine runs is 0.2, t(8) = 2.31: 0.46; beside 2.0 that all may share, k = 1.96: 3.9
+    assert "± 3.9" in found.sentence
+    assert not found.parts_known
+    assert "no more than 0.3 %" in found.sentence
 
 
 def test_two_runs_show_their_distance_and_no_scatter():

@@ -12,6 +12,7 @@ from standbook.analysis.physics.performance import (
     TAP_UNSTATED,
     THROAT_UNSTATED,
     cstar,
+    face_over_reading,
     least_stiffness,
     mean_thrust_coefficient,
     mixture_ratio,
@@ -111,6 +112,9 @@ def test_a_tap_of_which_nothing_is_stated_is_at_either_end_of_a_chamber_of_ratio
     assert nothing.value == 1.0
     assert nothing.u == pytest.approx(float(np.sqrt(np.mean((1.0 / read - 1.0) ** 2))), rel=0.05)
     assert pytest.approx(float(np.max(1.0 / read - 1.0)), abs=1e-3) == TAP_UNSTATED
+    face = np.concatenate([read[1] / read[0], np.ones_like(read[0])])
+    assert face_over_reading(engine()).value == 1.0
+    assert face_over_reading(engine()).u == pytest.approx(float(np.sqrt(np.mean((face - 1.0) ** 2))), abs=1e-4)
 
 
 @pytest.mark.parametrize(

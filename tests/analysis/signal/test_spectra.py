@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+import scipy.signal
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -40,6 +41,18 @@ def test_a_sine_has_the_power_of_its_amplitude_and_white_noise_its_variance_over
     (line,) = peaks(spectrum(noise + 2.0 * np.sin(2 * np.pi * 83.0 * time), RATE))
     assert line.frequency == pytest.approx(83.0, abs=0.05)
     assert line.amplitude == pytest.approx(2.0, rel=0.02)
+
+
+@pytest.mark.parametrize(("rate", "size"), [(1000.0, 5000), (333.0, 1999)])
+def test_density_and_coherence_are_those_of_a_signal_library(rate, size):
+    one, other = np.cumsum(np.random.default_rng(8).standard_normal((2, size)), axis=1)
+    same = {"fs": rate, "window": "hann", "nperseg": int(rate), "noverlap": int(rate) // 2, "detrend": "linear"}
+    found, (at, wanted) = spectrum(one, rate), scipy.signal.welch(one, **same)
+    assert found.frequency == pytest.approx(at)
+    assert found.density == pytest.approx(wanted, rel=1e-9)
+    at, wanted = scipy.signal.coherence(one, other, **same)
+    assert coherence_at(one, other, rate, float(at[7]))[0] == pytest.approx(float(wanted[7]), rel=1e-9)
+    assert coherence_at(np.zeros(size), other, rate, 20.0)[0] == 0.0
 
 
 def test_a_sine_between_two_bins_loses_neither_place_nor_amplitude():

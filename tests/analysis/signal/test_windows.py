@@ -8,6 +8,7 @@ from standbook.analysis.signal.windows import (
     block_means,
     correlation_time,
     effective_sample_size,
+    lone_spikes,
     quiet_window,
     spikes,
 )
@@ -133,3 +134,14 @@ def test_there_is_no_quiet_window_where_none_fits():
 
 def test_a_window_includes_both_ends():
     assert list(Window(1.0, 2.0).of(np.array([0.9, 1.0, 2.0, 2.1]))) == [False, True, True, False]
+
+
+def test_a_steep_fall_at_a_low_rate_is_no_row_of_spikes():
+    # 100 samples a second, 0.012 bar a sample, noise of 0.004 bar: most samples are the median of their seven
+    noise = 400.0 * np.random.default_rng(3).standard_normal(1200)
+    fall = np.interp(np.arange(1200.0), [300.0, 1000.0], [11e5, 2.6e5])
+    assert not lone_spikes(fall + noise).any()
+    for at in (100, 650, 1100):
+        bent = fall + noise
+        bent[at] += 40.0 * 400.0
+        assert np.flatnonzero(lone_spikes(bent)).tolist() == [at]
