@@ -14,11 +14,10 @@ def differences(run: Run) -> tuple[int, list[str]]:
         {name: (value, u) for name, value, u, _ in results_table(results).reset_index().itertuples(index=False)}
         for results in (run.results, analyse(run.dataset, revision=run.results.revision).results)
     )
-    said = []
+    said = [f"{name}: no longer found" for name in kept if name not in again]
     for name, numbers in kept.items():
-        if name not in again:
-            said.append(f"{name}: no longer found")
-        elif any(abs(one - other) > DIGITS * abs(one) for one, other in zip(numbers, again[name], strict=True)):
-            said.append(f"{name}: {numbers[0]!r} kept, {again[name][0]!r} again")
+        pairs = zip(("", "u of "), numbers, again.get(name, numbers), strict=True)
+        odd = [(of, one, other) for of, one, other in pairs if abs(one - other) > DIGITS * abs(one)]
+        said += [f"{of}{name}: {one!r} kept, {other!r} again" for of, one, other in odd[:1]]
     more = len(said) - NAMED_AT_MOST
     return len(kept), said[:NAMED_AT_MOST] + ([f"and {more} more"] if more > 0 else [])

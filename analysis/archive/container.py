@@ -72,9 +72,13 @@ def sums_of(entries: Sequence[Entry]) -> bytes:
     DataError
         A name that no such list and no unpacking program takes as it is.
     """
+    seen: set[str] = set()
     for entry in entries:
         if "\\" in entry.name or not entry.name.isprintable():
             raise DataError(f"{entry.name}: a name with a backslash or a control character cannot be archived")
+        if entry.name.casefold() in seen:
+            raise DataError(f"{entry.name}: names that differ by capitals alone cannot be unpacked everywhere")
+        seen.add(entry.name.casefold())
     return "".join(f"{entry.sha256()}  {entry.name}\n" for entry in _sorted(entries)).encode("utf-8")
 
 

@@ -33,6 +33,14 @@ def test_a_number_that_differs_in_the_ninth_digit_is_named_with_both_values(monk
     assert said == "impulse: 32626.778239866784 kept, 32626.77830512034 again"
 
 
+def test_an_uncertainty_that_differs_is_named_as_one(monkeypatch):
+    def doubted(results):
+        return replace(results, impulse=replace(results.impulse, u=100.0))
+
+    (said,) = held(monkeypatch, doubted)[1]
+    assert said == "u of impulse: 116.76720904439583 kept, 100.0 again"
+
+
 def test_what_is_no_longer_found_is_named_and_many_are_counted(monkeypatch):
     assert held(monkeypatch, lambda results: replace(results, impulse=None))[1] == ["impulse: no longer found"]
     said = held(monkeypatch, lambda results: replace(results, engine=None, tanks={}, impulse=None))[1]

@@ -185,6 +185,11 @@ def test_a_name_that_no_list_of_sums_takes_is_refused(name):
         sums_of([Entry(name=name, source=b"")])
 
 
+def test_names_that_differ_by_capitals_alone_are_refused_here_and_when_read():
+    with pytest.raises(DataError, match="differ by capitals alone"):
+        sums_of([Entry(name="a/Notes.txt", source=b""), Entry(name="a/notes.txt", source=b"")])
+
+
 def test_a_file_that_changes_while_it_is_archived_is_named(tmp_path, monkeypatch):
     (tmp_path / "log.txt").write_bytes(b"one\n")
     entry = Entry(name="log.txt", source=tmp_path / "log.txt")
