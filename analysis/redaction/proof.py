@@ -22,6 +22,7 @@ DRAWN = frozenset(
 )
 ESCAPE = re.compile(r"\\([0-9a-fA-F]{6})")
 MARKUP = {".html", ".svg"}
+FIRST_SHEET = '<section class="sheet"'
 TIME = "the time of day"
 DIGITS = 8  # of the manifest that a copy names
 
@@ -132,7 +133,8 @@ def sealed_line(manifest: str) -> str:
 
 
 def with_first_line(html: str, line: str) -> str:
-    """Put a line above all else of a page."""
-    before, body, rest = html.partition("<body")
+    """Put a line above all else of a page; where it has a first sheet, on that, so that print needs no other."""
+    mark = next(mark for mark in (FIRST_SHEET, "<body") if mark in html)
+    before, _, rest = html.partition(mark)
     tag, _, inside = rest.partition(">")
-    return f'{before}{body}{tag}>\n<p class="notice">{line}</p>{inside}'
+    return f'{before}{mark}{tag}>\n<p class="notice">{line}</p>{inside}'

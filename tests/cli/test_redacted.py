@@ -114,7 +114,7 @@ def test_a_report_with_a_hit_is_not_written_and_an_older_copy_goes(tmp_path):
     assert code == 0
     assert f"Redacted report: {place}" in out
     page = place.read_text(encoding="utf-8")
-    assert page.index("REDACTED COPY of manifest") < page.index("<nav")
+    assert page.index("REDACTED COPY of manifest") < page.index('<header class="masthead">')
     code, _, err = said("report", str(copy), "--redacted", "--hide", "authority")
     assert code == 7
     assert "still holds word 'authority'" in err

@@ -184,3 +184,5 @@ def test_the_first_line_stands_above_all_else():
     page = with_first_line('<html><body class="x">\n<p>a</p></body></html>', sealed_line("0123456789ab" * 5))
     assert page.startswith('<html><body class="x">\n<p class="notice">REDACTED COPY of manifest 01234567...: ')
     assert page.endswith("<p>a</p></body></html>")
+    sheet = with_first_line('<body><nav></nav><section class="sheet" id="one"><h1>a</h1></section></body>', "first")
+    assert sheet.endswith('<section class="sheet" id="one">\n<p class="notice">first</p><h1>a</h1></section></body>')
