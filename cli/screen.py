@@ -11,6 +11,7 @@ from typing import Annotated, Any, TextIO
 
 import typer
 
+from standbook.daq.errors import UsageError
 from standbook.daq.printable import printable, printable_lines
 
 CAUTION = (
@@ -24,6 +25,12 @@ TO_COPY = "Next: "  # begins a line that is copied as it stands
 
 PlanPath = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan: CAMPAIGN/plans/NUMBER.toml")]
 RunPath = Annotated[Path, typer.Argument(metavar="RUN", help="A run folder: CAMPAIGN/runs/DATE_NUMBER")]
+Redacted = Annotated[
+    bool, typer.Option("--redacted", help="A copy for the public: no names, places, serials, notes, times of day.")
+]
+Hide = Annotated[
+    list[str] | None, typer.Option("--hide", metavar="TEXT", help="With --redacted: hide this too; may be repeated.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON for a machine to read.")]
 
 
@@ -92,6 +99,13 @@ def open_page(path: Path) -> None:
 
     if not webbrowser.open(path.resolve().as_uri()):
         warn("No browser can be started here: open the report named above in one.")
+
+
+def check_hide(hide: list[str] | None, *, redacted: bool) -> tuple[str, ...]:
+    """Return what is to be hidden; refuse it without --redacted, where it would do nothing."""
+    if hide and not redacted:
+        raise UsageError("--hide: hides nothing without --redacted; add that, or leave --hide out")
+    return tuple(hide or ())
 
 
 def now() -> dt.datetime:
