@@ -46,6 +46,7 @@ COMMANDS = {
     "report": Command("report", "report", "Write the report of a run as one HTML file."),
     "compare": Command("compare", "compare", "Say what two runs differ in, and what changed."),
     "export": Command("export", "export", "Write a run as CSV, workbook, thrust table, MATLAB."),
+    "archive": Command("archive", "archive", "Write a run as one zip for a stranger."),
     "demo": Command("demo", "demo", "Run the whole job on a simulated stand."),
     "guide": Command("guide", "guide", "Read the user guide."),
 }

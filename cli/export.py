@@ -1,12 +1,17 @@
 """``standbook export``: write a run into files that other programs open."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import RunPath, say, say_all
+from standbook.cli.screen import Hide, Redacted, RunPath, check_hide, say, say_all
 from standbook.daq.errors import EXIT_FINDINGS, RecordError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from standbook.analysis.export.files import Exported
 
 
 def export(
@@ -20,6 +25,8 @@ def export(
     end: Annotated[float | None, typer.Option("--until", metavar="S", help="Last instant after T-0.")] = None,
     ambient: Annotated[str, typer.Option("--ambient", help="Of the thrust table: site or vacuum.")] = "site",
     rows: Annotated[int, typer.Option("--rows", help="Most rows of the thrust table.")] = 500,
+    redacted: Redacted = False,
+    hide: Hide = None,
 ) -> None:
     """Write channels and full-rate thrust as CSV, a workbook, a thrust table for flight simulation, a MATLAB file.
 
@@ -31,27 +38,47 @@ def export(
     from standbook.analysis.export.files import Export, exported
     from standbook.analysis.opened_run import open_run
     from standbook.daq.config import measurands
-    from standbook.daq.storage.atomic_write import write_atomic
-    from standbook.daq.storage.durable_file import reason
 
+    hidden = check_hide(hide, redacted=redacted)
     if ambient not in ("site", "vacuum"):
         raise typer.BadParameter(f"--ambient {ambient}: write site or vacuum")
     opened = open_run(run)
     asked = tuple(kind.strip() for kind in kinds.split(","))
     if measurands.THRUST in asked and not opened.is_analysed:
         raise RecordError(f"{run}: not analysed yet, so there is no thrust table; first: standbook analyse {run}")
-    files = exported(
+    files: Sequence[Exported] = exported(
         opened, Export(kinds=asked, tags=channel, start=start, end=end, vacuum=ambient == "vacuum", rows=rows)
     )
+    searched = ""
+    if redacted:
+        files, searched = _redacted(files, run.resolve(), hidden, opened.record.manifest.sha256)
+    _write(to, files)
+    say(f"Exported {run.name}" + (", a REHEARSAL:" if opened.record.info.rehearsal else ":"))
+    say_all(f"{to / file.name}, {len(file.content):,} bytes" for file in files)
+    if searched:
+        say(f"{searched}.")
+    impulse = opened.results.impulse if opened.is_analysed else None
+    if impulse is not None and impulse.lower_bound_only:
+        say("Only a lower bound of the impulse is known: thrust is incomplete.")
+        raise typer.Exit(EXIT_FINDINGS)
+
+
+def _redacted(
+    files: "Sequence[Exported]", run: Path, hidden: "Sequence[str]", manifest: str
+) -> "tuple[Sequence[Exported], str]":
+    from standbook.analysis.export.redacted import redacted_exports
+    from standbook.analysis.redaction.run_redaction import redaction_of
+
+    return redacted_exports(files, redaction_of(run, hidden), manifest)
+
+
+def _write(to: Path, files: "Sequence[Exported]") -> None:
+    from standbook.daq.storage.atomic_write import write_atomic
+    from standbook.daq.storage.durable_file import reason
+
     try:
         to.mkdir(parents=True, exist_ok=True)
         for file in files:
             write_atomic(to / file.name, file.content)
     except OSError as error:
         raise RecordError(f"{to}: nothing can be written there: {reason(error)}") from error
-    say(f"Exported {run.name}" + (", a REHEARSAL:" if opened.record.info.rehearsal else ":"))
-    say_all(f"{to / file.name}, {len(file.content):,} bytes" for file in files)
-    impulse = opened.results.impulse if opened.is_analysed else None
-    if impulse is not None and impulse.lower_bound_only:
-        say("Only a lower bound of the impulse is known: thrust is incomplete.")
-        raise typer.Exit(EXIT_FINDINGS)

@@ -10,6 +10,7 @@ from contextlib import suppress
 import typer
 
 from standbook.cli.commands import COMMANDS, application
+from standbook.cli.screen import warn
 from standbook.daq.errors import EXIT_FINE, EXIT_USAGE, RecordError, StandError
 from standbook.daq.printable import printable
 
@@ -56,7 +57,7 @@ def run(arguments: list[str]) -> int:
         return end.exit_code
     except StandError as error:
         for line in str(error).splitlines():
-            typer.echo(f"standbook: {_shortened(printable(line))}", err=True)
+            warn(f"standbook: {_shortened(printable(line))}")
         return error.exit_code
     except (BrokenPipeError, SystemExit):  # the latter is what the library that draws help makes of the former
         _read_by_nobody()

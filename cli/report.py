@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from standbook.cli.screen import RunPath, now, open_page, say, warn
+from standbook.cli.screen import Hide, Redacted, RunPath, check_hide, now, open_page, say, warn
 from standbook.daq.errors import EXIT_FINDINGS, UsageError
 
 
@@ -25,9 +25,15 @@ def report(
     browser: Annotated[
         Path | None, typer.Option("--browser", metavar="PATH", help="The browser that prints, if not on the path.")
     ] = None,
+    redacted: Redacted = False,
+    hide: Hide = None,
     show: Annotated[bool, typer.Option("--open", help="Open the report in the browser.")] = False,
 ) -> None:
     """Write the report of a run as one HTML file: the signatory's page, then the evidence.
+
+    With --redacted a copy for the public, beside it: what private.toml of the campaign lists, and what the run's own
+    files tell of people and devices, is replaced before anything is drawn, and the finished file is searched for all of
+    it. Where one string is left no file is (7).
 
     Example: standbook report teasel-2/runs/2031-06-14_HF-02 --open
     """
@@ -37,8 +43,14 @@ def report(
     if browser is not None and not pdf:
         raise UsageError("--browser: says what prints the PDF; add --pdf, or leave it out")
     printer = find_browser(browser) if pdf else None
-    path = write_report(run, now=now(), revision=revision, for_signature=for_signature, vouched_by=vouched_by)
-    say(f"Report: {path}")
+    hidden = check_hide(hide, redacted=redacted)
+    if redacted:
+        if for_signature or vouched_by:
+            raise UsageError("--redacted: a copy that lacks its names cannot be signed; leave --for-signature out")
+        path = _redacted(run, revision, hidden)
+    else:
+        path = write_report(run, now=now(), revision=revision, for_signature=for_signature, vouched_by=vouched_by)
+        say(f"Report: {path}")
     if show:
         open_page(path)
     if printer is not None:
@@ -48,3 +60,15 @@ def report(
             "No Chromium, Chrome or Edge was found, so there is no PDF: open it and print, or name one: --browser PATH"
         )
         raise typer.Exit(EXIT_FINDINGS)
+
+
+def _redacted(run: Path, revision: str | None, hidden: tuple[str, ...]) -> Path:
+    from standbook.analysis.redaction.run_redaction import redaction_of
+    from standbook.analysis.report.redacted_copy import write_redacted
+    from standbook.daq.run.run_folder import open_run
+
+    folder = run.resolve()
+    path, searched = write_redacted(open_run(folder), redaction_of(folder, hidden), now=now(), revision=revision)
+    say(f"Redacted report: {path}")
+    say(f"{searched}.")
+    return path

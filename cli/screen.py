@@ -2,13 +2,16 @@
 
 import datetime as dt
 import json
+import shutil
+import sys
 import textwrap
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TextIO
 
 import typer
 
+from standbook.daq.errors import UsageError
 from standbook.daq.printable import printable, printable_lines
 
 CAUTION = (
@@ -17,26 +20,58 @@ CAUTION = (
 )
 
 WIDTH = 77  # of a sentence on a terminal of 80 columns, less an indent
+WIDEST = 100  # of a sentence on a wider one: longer lines are hard to read
+TO_COPY = "Next: "  # begins a line that is copied as it stands
 
 PlanPath = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan: CAMPAIGN/plans/NUMBER.toml")]
 RunPath = Annotated[Path, typer.Argument(metavar="RUN", help="A run folder: CAMPAIGN/runs/DATE_NUMBER")]
+Redacted = Annotated[
+    bool, typer.Option("--redacted", help="A copy for the public: no names, places, serials, notes, times of day.")
+]
+Hide = Annotated[
+    list[str] | None, typer.Option("--hide", metavar="TEXT", help="With --redacted: hide this too; may be repeated.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON for a machine to read.")]
 
 
 def say(text: str = "") -> None:
-    """Print one line."""
-    typer.echo(printable_lines(text))
+    """Print one line; on a terminal that is narrower than it, on several."""
+    typer.echo(_fitted(printable_lines(text), sys.stdout))
 
 
 def warn(text: str) -> None:
-    """Print one line on standard error."""
-    typer.echo(printable_lines(text), err=True)
+    """Print one line on standard error, as :func:`say` does."""
+    typer.echo(_fitted(printable_lines(text), sys.stderr), err=True)
 
 
 def say_all(lines: Iterable[str], indent: str = "  ") -> None:
     """Print lines, each indented."""
     for line in lines:
-        typer.echo(f"{indent}{printable_lines(line)}")
+        say(f"{indent}{line}")
+
+
+def hanging(line: str, columns: int) -> str:
+    """Break one line between words where it is wider than ``columns``, what follows indented by two more."""
+    if len(line) <= columns or line.lstrip().startswith(TO_COPY):
+        return line
+    indent = line[: len(line) - len(line.lstrip())] + "  "
+    return textwrap.fill(
+        line,
+        columns,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+        replace_whitespace=False,
+        drop_whitespace=True,
+    )
+
+
+def _fitted(text: str, reader: TextIO | None) -> str:
+    """Fit lines into the terminal that reads them; a program that reads them has one line a sentence."""
+    if reader is None or reader.closed or not reader.isatty():
+        return text
+    columns = min(shutil.get_terminal_size().columns, WIDEST)
+    return "\n".join(hanging(line, columns) for line in text.split("\n"))
 
 
 def say_wrapped(sentences: Iterable[str]) -> None:
@@ -64,6 +99,13 @@ def open_page(path: Path) -> None:
 
     if not webbrowser.open(path.resolve().as_uri()):
         warn("No browser can be started here: open the report named above in one.")
+
+
+def check_hide(hide: list[str] | None, *, redacted: bool) -> tuple[str, ...]:
+    """Return what is to be hidden; refuse it without --redacted, where it would do nothing."""
+    if hide and not redacted:
+        raise UsageError("--hide: hides nothing without --redacted; add that, or leave --hide out")
+    return tuple(hide or ())
 
 
 def now() -> dt.datetime:

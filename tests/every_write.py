@@ -298,6 +298,11 @@ COMMANDS = {
         a_sealed_run_with_a_gap,
         ("export", "{}/run", "--channel", "PT-11", "--from", "0", "--until", "0.1", "--to", "{}/exports"),
     ),
+    "export --redacted": Command(
+        a_sealed_run_with_a_gap,
+        ("export", "{}/run", "--redacted", "--channel", "PT-11", "--until", "0.1", "--to", "{}/exports"),
+    ),
+    "archive": Command(a_sealed_run_with_a_gap, ("archive", "{}/run", "--to", "{}/run.zip")),
     "campaign": Command(a_campaign_with_a_run, ("campaign", "{}/teasel-2")),
     "new": Command(nothing, ("new", "{}/teasel-2")),
     "ports --save": Command(

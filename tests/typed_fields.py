@@ -8,6 +8,7 @@ from types import UnionType
 from typing import Annotated, Any, Union, get_args, get_origin
 
 from standbook.analysis.calibration.readings_sheet import ReadingsSheet
+from standbook.analysis.redaction.private_file import PrivateFile
 from standbook.analysis.stand_sheets.pull_sheet import PullSheet
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.csv_mapping import CsvMapping
@@ -30,6 +31,7 @@ FILES = {
     "pull": PullSheet,
     "waivers": WaiverFile,
     "proof": ProofFile,
+    "private": PrivateFile,
 }
 TYPED = {  # where a file of the starter campaign has no such table
     "stand": '[device.text_lines]\ncolumns = ["a"]\n',
@@ -41,6 +43,8 @@ TYPED = {  # where a file of the starter campaign has no such table
     "pull": pull_sheet(),
     "waivers": 'plan = "WF-03"\n[[waiver]]\nfact = "disk"\nruins = "all"\nrole = "TC"\nreason = "none"\n'
     "at = 2031-06-14T09:20:00Z\n",
+    "private": 'names = ["A. Example"]\nplaces = ["Quarry Road"]\ncoordinates = ["52.2053, 0.1218"]\n'
+    'words = ["club"]\n',
     "proof": 'tank = "oxidiser"\ndate = 2025-05-20\nrole = "inspector"\ncode = "the code"\nliquid = "water"\n'
     'pressure = "46.5 +/- 0.5 bar(g)"\nheld = "15 min"\ngauge = "G-17"\nresult = "held"\nrecord = "binder 3"\n',
 }

@@ -19,6 +19,7 @@ BESIDE, LEAST_BESIDE = 2.0, 30  # s and samples on either side, that tell how of
 # Of 217 healthy simulated records, of two kinds of stands, the longest run came to 0.67 of what these two allow.
 CHANCE, MORE = 1000.0, 3.0  # one false alarm in so many records; samples beyond
 MOST_EQUAL = 0.999
+TIMES_OTHERS = 3.0  # the longest run beside; healthy records of coarse converters came to 2.2
 BOTH_WAYS = 0.1  # of the steps beside a run go up, and as many down: noise, which never rests; a smooth fall may
 LEAPS, LEAPS_OVER = 3, 4.0  # counts, and usual steps, to what follows a run that no noise tells
 AT_TOP, AT_LEAST = 4.0, 12  # times as many samples on the top count as one below it, and so many more: judgement
@@ -70,6 +71,8 @@ def held_value(time: Array, counts: NDArray[np.int64], *, start: float, until: f
             continue
         if not (_moved_by_noise(counts, int(begin), int(end), wide) or _leaps(counts, int(begin), int(end), wide)):
             continue  # a quiet tank between closing and vent
+        if end - begin < TIMES_OTHERS * _longest_beside(counts, int(begin), int(end), wide):
+            continue  # noise of a part of a count rests where the pressure stands in the middle of one
         allowed = math.log(CHANCE * max(counts.size * (1.0 - share), 1.0)) / -math.log(share) + MORE
         if (end - begin) / allowed > worst[0]:
             found = HeldValue(float(time[begin]), float((end - begin - 1) * interval), int(end - begin))
@@ -88,6 +91,12 @@ def _equal_share(equal: NDArray[np.int64], begin: int, end: int, wide: int) -> f
     spans = [(max(begin - 1 - wide, 0), begin - 1), (end, min(end + wide, last))]
     shares = [float(equal[b] - equal[a]) / (b - a) for a, b in spans if b - a >= LEAST_BESIDE]
     return min(max(*shares, 0.5 / wide), MOST_EQUAL) if shares else None
+
+
+def _longest_beside(counts: NDArray[np.int64], begin: int, end: int, wide: int) -> int:
+    """Return the longest run of equal readings on either side of a run. [samples]."""
+    sides = (counts[max(begin - wide, 0) : begin], counts[end : end + wide])
+    return max((int(np.max(last - first)) for first, last in map(_runs, filter(np.size, sides))), default=0)
 
 
 def _moved_by_noise(counts: NDArray[np.int64], begin: int, end: int, wide: int) -> bool:

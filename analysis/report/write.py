@@ -3,18 +3,21 @@
 import datetime as dt
 from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 from standbook.analysis.analyse import later_calibrations
 from standbook.analysis.kinds.registry import analysed_kind
 from standbook.analysis.report.collect import context_from_run
+from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.render import render_report
 from standbook.analysis.report.sources import earlier_run, full_rate_windows
-from standbook.analysis.results.curves import read_curves
+from standbook.analysis.results.curves import Curve, read_curves
+from standbook.analysis.results.results import Results
 from standbook.analysis.results.saved_results import CURVES_FILE, read_results
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.errors import RecordError
 from standbook.daq.run.revision import write_page
-from standbook.daq.run.run_folder import open_run
+from standbook.daq.run.run_folder import Run, open_run
 
 
 def write_report(
@@ -42,6 +45,35 @@ def write_report(
         for signature; or the disk refuses.
     """
     run = open_run(folder)
+    _check_signature(run, for_signature=for_signature, vouched_by=vouched_by)
+    page = drawn_from(run, now=now, revision=revision, vouched_by=vouched_by.strip())
+    parts = analysed_kind(page.results.kind).page_parts()
+    return write_page(page.place, render_report(page.results, page.curves, page.context, parts))
+
+
+class Drawn(NamedTuple):
+    """What a report is drawn from."""
+
+    place: Path  # of the revision
+    results: Results
+    curves: dict[str, Curve]
+    context: ReportContext
+
+
+def drawn_from(run: Run, *, now: dt.datetime, revision: str | None, vouched_by: str = "") -> Drawn:
+    """Read what the report of an opened run is drawn from; as for :func:`write_report`."""
+    place, results = read_results(run.folder, revision)
+    later = later_calibrations(run, sorted((place / CALIBRATIONS).glob("*.toml")))
+    created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
+    context = context_from_run(run, results, created=created, later=later, vouched_by=vouched_by)
+    context = replace(context, earlier=earlier_run(run))
+    curves = read_curves(place / CURVES_FILE) | full_rate_windows(run, results, later)
+    return Drawn(place, results, curves, context)
+
+
+def _check_signature(run: Run, *, for_signature: bool, vouched_by: str) -> None:
+    """Refuse a rehearsal for signature, and an import that nobody answers for."""
+    folder = run.folder
     if for_signature and run.info.rehearsal:
         raise RecordError(
             f"{folder}: this run is a rehearsal; its data are simulated, so there is nothing to sign. "
@@ -55,11 +87,3 @@ def write_report(
         )
     if vouched_by and not imported:
         raise RecordError(f"{folder}: was recorded by this program; --vouched-by is for imported runs, leave it out")
-    place, results = read_results(folder, revision)
-    later = later_calibrations(run, sorted((place / CALIBRATIONS).glob("*.toml")))
-    created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
-    context = context_from_run(run, results, created=created, later=later, vouched_by=vouched_by.strip())
-    context = replace(context, earlier=earlier_run(run))
-    curves = read_curves(place / CURVES_FILE) | full_rate_windows(run, results, later)
-    html = render_report(results, curves, context, analysed_kind(results.kind).page_parts())
-    return write_page(place, html)

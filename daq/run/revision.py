@@ -59,17 +59,24 @@ def open_revision(folder: Path, revision: str | None = None) -> Path:
     return place
 
 
-def write_page(revision: Path, html: str) -> Path:
+def write_page(revision: Path, html: str, *, copy: str = "") -> Path:
     """Write the report of an analysis revision beside it, whole or not at all, and return its path.
+
+    ``copy`` names one that is not the report itself, such as a redacted one.
 
     Raises
     ------
     RecordError
         The disk refuses; an older report stands.
     """
-    place = revision.parent / f"report_{revision.name}.html"
+    place = page_path(revision, copy=copy)
     write_atomic(place, html.encode())
     return place
+
+
+def page_path(revision: Path, *, copy: str = "") -> Path:
+    """Name the report of an analysis revision, or a copy of it."""
+    return revision.parent / f"report_{revision.name}{f'_{copy}' if copy else ''}.html"
 
 
 def write_revision(folder: Path, revision: str, build: Callable[[Path], None]) -> Path:

@@ -26,6 +26,7 @@ COMMANDS = sorted(KNOWN)
 ALL = [
     "add",
     "analyse",
+    "archive",
     "calibrate",
     "campaign",
     "carry",

@@ -51,7 +51,7 @@ def typed(tmp_path_factory):
     place = tmp_path_factory.mktemp("typed")
     a_sealed_run_with_a_gap(place)
     small_campaign(place)
-    for file in ("weighings", "mapping"):
+    for file in ("weighings", "mapping", "private"):
         (place / f"{file}.toml").write_text(TYPED[file])
     write_sheet(place / "teasel-2", TYPED["sheet"])
     for file, where in (
@@ -98,6 +98,10 @@ def place_of(file, path, place):
         "pull": (pulled, ("pull", pulled)),
         "waivers": (campaign / "waivers" / "WF-03.toml", ("ready", flow)),
         "proof": (campaign / "proofs" / "2025-05-20_oxidiser.toml", ("ready", flow)),
+        "private": (
+            place / "private.toml",
+            ("export", place / "run", "--redacted", "--channel", "PT-11", "--until", "0", "--to", place / "exports"),
+        ),
         "mapping": (place / "mapping.toml", ("import", place / "log.csv", place / "mapping.toml", flow)),
     }[file]
 

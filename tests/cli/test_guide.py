@@ -39,6 +39,7 @@ PAGES = {path.stem: path.read_text(encoding="utf-8") for path in sorted((ROOT / 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 WANTED = {
     "analysis",
+    "archive",
     "board",
     "calibrating",
     "campaign",
@@ -56,6 +57,7 @@ WANTED = {
     "prediction",
     "quick-look",
     "recording",
+    "redacted",
     "report",
     "wiring",
 }
@@ -152,7 +154,7 @@ def test_every_page_that_is_pointed_to_exists(name):
     assert [topic for topic in topics if topic not in PAGES] == []
 
 
-@pytest.mark.parametrize("name", ["board", "files", "import", "wiring"])
+@pytest.mark.parametrize("name", ["board", "files", "import", "redacted", "wiring"])
 def test_toml_in_the_guide_is_toml(name):
     blocks = re.findall(r"```toml\n(.*?)```", PAGES[name], re.DOTALL)
     assert blocks

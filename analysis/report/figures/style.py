@@ -15,6 +15,7 @@ import matplotlib as mpl
 import numpy as np
 from markupsafe import escape
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
@@ -209,10 +210,13 @@ def to_svg(figure: Figure, name: str, description: str) -> str:
     and must already be escaped.
     """
     stream = io.StringIO()
+    canvas: Any = FigureCanvasSVG(figure)
+    figure.set_facecolor("none")
+    for axes in figure.axes:
+        axes.set_facecolor("none")
     with mpl.rc_context({"svg.hashsalt": name}):
-        figure.savefig(
-            stream, format="svg", transparent=True, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
-        )
+        # Straight to the canvas: the figure's own way would draw it once more, for a bounding box that nobody asks for.
+        canvas.print_svg(stream, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     text = stream.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<(metadata|style)\b.*?</\1>", "", text, flags=re.DOTALL)  # its style is in the page's stylesheet

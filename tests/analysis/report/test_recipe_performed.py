@@ -305,13 +305,17 @@ def test_without_a_second_zero(bench, tmp_path):
     assert "no second zero was recorded" in page.step("What the weight moved")
 
 
-def test_a_firing_that_another_logger_recorded(bench, tmp_path):
+def imported(bench, tmp_path, *, change=lambda _: None, part=0.0):
+    """Return the run of a firing that another logger recorded; a second cell beside the first carries ``part``."""
     own = sealed(bench, tmp_path / "own", bench.campaign(tmp_path / "own"), bench.firing)
     frame = pd.read_parquet(own / "samples" / "cradle-a_fast.parquet")
     start = frame["host_time"].iloc[0].ceil("s")
     seconds = (frame["host_time"] - start).dt.total_seconds()
     tags = {"LC-1": "N", "PT-11": "bar(g)", "PT-21": "bar(g)", "PT-31": "bar(g)"}
     table = frame[list(tags)].assign(t=seconds, fire=(frame["host_time"] >= t_zero_of(own)).astype(int))
+    if part:
+        tags["LC-2"] = "N +/- 0.5 %"
+        table = table.assign(**{"LC-2": part * table["LC-1"], "LC-1": (1.0 - part) * table["LC-1"]})
     table[seconds >= 0.0].to_csv(tmp_path / "log.csv", index=False, float_format="%.6f")
     columns = "".join(f'"{tag}" = "{tag} {unit}"\n' for tag, unit in tags.items())
     (tmp_path / "map.toml").write_text(
@@ -319,14 +323,18 @@ def test_a_firing_that_another_logger_recorded(bench, tmp_path):
         f't_zero = "fire rising 0.5"\n[columns]\n{columns}',
         encoding="utf-8",
     )
-    campaign = bench.campaign(tmp_path / "their")
+    campaign = changed(bench, tmp_path / "their", change)
     now = NOW + dt.timedelta(hours=3)
     run, _ = import_csv(
         tmp_path / "log.csv", tmp_path / "map.toml", campaign, now=now, software="standbook test", rehearsal=True
     )
     (weighings,) = (own / "additions").rglob("weighings.toml")
     add(run, [weighings])
-    page = checked(run)
+    return run
+
+
+def test_a_firing_that_another_logger_recorded(bench, tmp_path):
+    page = checked(imported(bench, tmp_path))
     assert "the values as imported of LC-1" in page.lead
 
 
