@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from standbook.analysis.report import write  # loaded before a test is timed
 from standbook.cli import print_pdf as printing
 from standbook.cli.main import run
 from standbook.cli.print_pdf import find_browser, print_pdf
@@ -152,7 +153,7 @@ def test_no_sandbox_is_given_up_except_for_root(page, tmp_path, monkeypatch):
 @pytest.fixture
 def written(page, monkeypatch):
     """A command line whose report is written already."""
-    monkeypatch.setattr("standbook.analysis.report.write.write_report", lambda *_, **__: page)
+    monkeypatch.setattr(write, "write_report", lambda *_, **__: page)
     return page
 
 
