@@ -20,6 +20,7 @@ from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.findings.channels import CLIPPED
 from standbook.analysis.findings.cold_flow import NO_FLOW_FOUND
 from standbook.analysis.flow_ends.flow_ends import TankRecord
+from standbook.analysis.record_faults.false_ends import stood_before
 from standbook.analysis.record_faults.flow_trace import FlowTrace, flow_trace
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Tank
@@ -28,6 +29,7 @@ from standbook.daq.findings.finding import Finding
 
 STILL_ALIVE = 1.3  # s past the end in which a sensor must still move, else it froze and there is no end
 NEAR_TOP, VENTED_DOWN = 0.95, 0.05  # of the greatest drive: between them a tank flows, holds or is vented
+CLEAR_OF_VENT = 0.5  # s in front of a vent, left out where a flow's end is looked for
 DRY_WITHIN = 3.0  # standard uncertainties of what is left over
 DRY_SHARE = 0.012  # of the load: so much more may stay in a dry tank than the plan says
 DECIDES = Decides(
@@ -87,15 +89,31 @@ def _flow_seen_by(dataset: Dataset, channel: Channel) -> FlowInstants:
     since = _stuck_since(channel, dataset.plan.back_pressure().value)
     if since is not None:
         raise DataError(f"not one of its counts changed for a second or more from T{since:+.1f} s")
-    instants = certain_instants(
-        _flow_record(dataset, tank, time, reading, step=channel.step),
-        t_zero_known=dataset.t_zero is not None,
-        name=f"{tank.name} valve",
-        dry=_gas_expected(dataset, tank),
-    )
+    instants = _instants(dataset, tank, _flow_record(dataset, tank, time, reading, step=channel.step))
+    stood = stood_before(trace_of(dataset, tank, channel, instants))
+    if stood is not None:
+        instants = _before_vent(dataset, tank, channel, vent=instants.end.time, stood=stood)
     if not usable(channel, instants.opening.time - STILL_BEFORE, instants.end.time + STILL_ALIVE):
         raise DataError("it was clipped, open or stuck during the flow")
     return instants
+
+
+def _instants(dataset: Dataset, tank: Tank, record: TankRecord) -> FlowInstants:
+    known, dry = dataset.t_zero is not None, _gas_expected(dataset, tank)
+    return certain_instants(record, t_zero_known=known, name=f"{tank.name} valve", dry=dry)
+
+
+def _before_vent(dataset: Dataset, tank: Tank, channel: Channel, *, vent: float, stood: float) -> FlowInstants:
+    """Look for the flow's end once more, in front of a vent that was taken for it."""
+    time, reading = believed(channel)
+    before = time < vent - CLEAR_OF_VENT
+    try:
+        return _instants(dataset, tank, _flow_record(dataset, tank, time[before], reading[before], step=channel.step))
+    except DataError:
+        raise DataError(
+            f"what falls at T+{vent:.2f} s is a vent, for the tank had stood for {stood:.1f} s; no end of the flow "
+            "stands out of the sensor's noise before it"
+        ) from None
 
 
 def _stuck_since(channel: Channel, back_pressure: float) -> float | None:

@@ -7,7 +7,8 @@ lasts; the liquid's area comes back. After a closing the area is nothing, and ga
 import math
 from dataclasses import dataclass
 
-from standbook.analysis.record_faults.flow_trace import FlowTrace
+from standbook.analysis.record_faults.flow_trace import CLEAR as END_CLEAR
+from standbook.analysis.record_faults.flow_trace import SETTLED, FlowTrace
 
 CLEAR = (0.3, 0.9)  # s left out after an end: a stroke; a step that the end lies before
 CLEAR_IN_U = 2.0  # uncertainties of the end, left out at least
@@ -18,6 +19,7 @@ LOOKED_AT = 3  # certain lines, the shortest first: later ones may hold a vent
 LIKE_LIQUID = (0.5, 1.8)  # of the area before
 STEADIEST = 1.1  # the same of the first two alone, where the flow's own end comes soon
 STEADY, LONG_LINE, STEADIER = 1.6, 1.2, 1.2  # largest over smallest; of lines so long [s]; gas that is shut in is not
+STOOD, STOOD_FOR, SURELY = 0.3, (9.6, 4.8, 2.4), 3.0  # of the flow's mean area; s before an end; standard uncertainties
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,22 @@ class FlowsOn:
     time: float  # of that end [s]
     share: float  # of the flow before
     seconds: float  # over which it was seen
+
+
+def stood_before(trace: FlowTrace) -> float | None:
+    """Return how long the tank surely stood before what was taken for its flow's end; ``None``: liquid flowed. [s].
+
+    A vent falls faster than any liquid and hides a slow end that noise covers.
+    """
+    mean, _ = trace.areas.one(trace.opening + SETTLED, trace.end - END_CLEAR)
+    for seconds in STOOD_FOR:
+        start = trace.end - END_CLEAR - seconds
+        if start < 0.5 * (trace.opening + trace.end) or not mean > 0.0:
+            continue
+        area, u = trace.areas.one(start, trace.end - END_CLEAR)
+        if area + SURELY * u < STOOD * mean:
+            return seconds
+    return None
 
 
 def flows_on(trace: FlowTrace) -> FlowsOn | None:
