@@ -32,7 +32,7 @@ class FlowsOn:
 
 
 def stood_before(trace: FlowTrace) -> float | None:
-    """Return how long the tank surely stood before what was taken for its flow's end; ``None``: liquid flowed. [s].
+    """Return how long the tank all but stood before what was taken for its flow's end; ``None``: liquid flowed. [s].
 
     A vent falls faster than any liquid and hides a slow end that noise covers.
     """

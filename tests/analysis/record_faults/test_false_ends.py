@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from standbook.analysis.record_faults.false_ends import flows_on
+from standbook.analysis.record_faults.false_ends import flows_on, stood_before
 from tests.analysis.record_faults.tank_record import START, altered, tank_record, trace_of, without
 
 GAS = 4.0  # times the liquid's area
@@ -42,3 +42,14 @@ def test_a_vent_soon_after_the_closing_is_no_liquid():
 
 def test_a_record_that_stops_with_its_flow_says_nothing():
     assert flows_on(trace_of(without(tank_record(), 6.4, 20.0))) is None
+
+
+@pytest.mark.parametrize("stood", [4.5, 8.0])
+def test_a_tank_that_stood_before_a_vent_is_seen(stood):
+    record = tank_record(flows=((0.0, 9.0, 1.0),))
+    assert stood_before(trace_of(record, end=9.0 + stood)) == 4.8
+
+
+@pytest.mark.parametrize("noise", [0.0, 600.0, 5000.0])
+def test_liquid_that_flows_until_its_end_does_not_stand(noise):
+    assert stood_before(trace_of(tank_record(noise=noise))) is None
