@@ -111,8 +111,8 @@ def _before_vent(dataset: Dataset, tank: Tank, channel: Channel, *, vent: float,
         return _instants(dataset, tank, _flow_record(dataset, tank, time[before], reading[before], step=channel.step))
     except DataError:
         raise DataError(
-            f"what falls at T+{vent:.2f} s is a vent, for the tank had all but stood for {stood:.1f} s; no end of the flow "
-            "stands out of the sensor's noise before it"
+            f"what falls at T+{vent:.2f} s is a vent, for the tank had all but stood for {stood:.1f} s; no end of the "
+            "flow stands out of the sensor's noise before it"
         ) from None
 
 
