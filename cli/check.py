@@ -7,7 +7,7 @@ import typer
 
 from standbook.cli.screen import PlanPath, now, say, say_wrapped, today
 from standbook.cli.sheets import free_place, write_new
-from standbook.daq.errors import EXIT_FINDINGS, UsageError
+from standbook.daq.errors import EXIT_FINDINGS, DataError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,23 +56,23 @@ def check(
 
         journal = _recorded(campaign, of, steps, ports_of(port or []), rehearsal=rehearsal)
     checks = say_checks(campaign, of, steps, journal, written=not again)
-    if any(one.check.outcome != "agrees" for one in checks):
+    if not checks or any(one.check.outcome != "agrees" for one in checks):
         raise typer.Exit(EXIT_FINDINGS)
 
 
 def checked_stand(campaign: "Campaign", *, rehearsal: bool) -> "tuple[CheckedStand, tuple[Step, ...]]":
     """Return what a stand is checked with, and the steps; earlier practised sheets count in practice only."""
-    from standbook.analysis.stand_sheets.check_outcomes import CheckedStand
+    from standbook.analysis.stand_sheets.check_outcomes import CheckedStand, EarlierValues
     from standbook.analysis.stand_sheets.check_steps import check_steps
     from standbook.daq.stand_sheets.check_file import all_checks
     from standbook.daq.stand_sheets.pull_file import newest_pulls
 
-    sheets = all_checks(campaign.folder)
+    sheets = [sheet for sheet in all_checks(campaign.folder) if not sheet.rehearsal or rehearsal]
     of = CheckedStand(
         plan=campaign.plan,
         stand=campaign.stand,
         calibrations=campaign.calibrations,
-        earlier=tuple(sheet.values for sheet in sheets if not sheet.rehearsal or rehearsal),
+        earlier=tuple(EarlierValues(on=sheet.at.date(), values=sheet.values) for sheet in sheets),
         pulls=newest_pulls(campaign.folder, until=today()),
     )
     return of, check_steps(campaign.plan, campaign.stand, campaign.calibrations)
@@ -88,8 +88,10 @@ def _recorded(
     from standbook.daq.bench.step_taking import StepTaking
 
     tags = sorted({tag for step in steps for tag in step.tags})
-    live = LiveLevels(campaign.stand, tags, campaign.calibrations)
-    devices = sorted({name for level in live.of.values() for name in level.devices})
+    edge = next((step.edge for step in steps if step.edge is not None), None)
+    live = LiveLevels(campaign.stand, tags, campaign.calibrations, edge)
+    timing = set() if edge is None else {edge.device}
+    devices = sorted(timing.union(*(level.devices for level in live.of.values())))
     told: set[tuple[str, str]] = set()
 
     def judge(taken: "tuple[TakenStep, ...]") -> tuple[str, ...]:
@@ -133,12 +135,15 @@ def say_checks(
 ) -> "tuple[StandCheck, ...]":
     """Compute the checks from the recording, say how many agree, and write them."""
     from standbook.analysis.stand_sheets.check_outcomes import outcomes
-    from standbook.analysis.stand_sheets.check_steps import taken_in
+    from standbook.analysis.stand_sheets.check_steps import VENTED, taken_in
     from standbook.daq.run.run_folder import open_run
 
     run = open_run(journal)
     taken = taken_in(run, steps, campaign.plan.test.t_zero_edge)
     checks = outcomes(of, taken)
+    if not any(step.name == VENTED for step in taken):
+        what = "nothing was taken" if not taken else f"the {VENTED} step was not taken"
+        raise DataError(f"{what}, so no sheet was written; the recording is kept in {journal}")
     left_out = [step.name for step in steps if step.name not in {done.name for done in taken}]
     say("From the recording:")
     open_last = sorted(checks, key=lambda one: one.check.outcome != "agrees")

@@ -20,15 +20,14 @@ LATE = 2.0  # s before the end of a step, at which its key counts as pressed
 def practise_check(campaign: "Campaign", time_scale: float) -> None:
     """Record the steps of a check, and write the sheet."""
     from standbook.cli.check import checked_stand, say_checks
-    from standbook.cli.rehearse_check import check_tables
+    from standbook.cli.rehearse_check import check_tables, typed_at
     from standbook.daq.rehearsal.played_levels import HOLD
 
     of, steps = checked_stand(campaign, rehearsal=True)
-    tables, told = check_tables(campaign.plan_path, 0, "")
+    tables, begins = check_tables(campaign.plan_path, 0, "")
     marks = []
-    for number, (step, words) in enumerate(zip(steps, told, strict=True), start=1):
-        typed = words.rpartition("type ")[2] if ": type " in words else step.value
-        marks.append((HOLD * number - LATE, step.words(typed)))
+    for step, (begin, _) in zip(steps, begins, strict=True):
+        marks.append((begin + HOLD - LATE, step.words(typed_at(campaign, step, "") or step.value)))
     say_checks(campaign, of, steps, _recorded(campaign, tables, marks, "check", time_scale), written=True)
 
 

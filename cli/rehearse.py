@@ -26,11 +26,17 @@ FAULT_HELP = (
 )
 
 
+FIRST_STEP = 60.0  # s of a check: the keys are read meanwhile
+
+
 def _show_faults(value: bool) -> None:
     if value:
         from standbook.daq.rehearsal.fault_catalogue import names_in_words
+        from standbook.daq.rehearsal.played_checks import stand_faults_in_words
 
         say_all(names_in_words())
+        say("Of a stand, with --check:")
+        say_all(stand_faults_in_words())
         raise typer.Exit
 
 
@@ -149,11 +155,10 @@ def _play_check(plan: Path, seed: int | None, link: Path | None, time_scale: flo
     from standbook.cli.rehearse_check import check_tables
     from standbook.daq.rehearsal.played_levels import HOLD
 
-    tables, steps = check_tables(plan, seed or 0, fault)
-    begins = [(HOLD * place, step) for place, step in enumerate(steps)]
+    tables, begins = check_tables(plan, seed or 0, fault, first=FIRST_STEP)
     _play_tables(
         tables,
-        f"a check, each step held for {HOLD:g} s",
+        f"a check, its first step held for {FIRST_STEP:g} s, the others for {HOLD:g} s",
         begins,
         f"standbook check {plan} --rehearsal",
         link,

@@ -19,7 +19,8 @@ from standbook.analysis.stand_sheets.check_steps import (
 from standbook.cli.screen import today
 from standbook.daq.config import measurands
 from standbook.daq.config.campaign import Campaign, read_campaign
-from standbook.daq.rehearsal.played_checks import STAND_FAULTS, SWITCHED_AFTER, Stage, played_checks
+from standbook.daq.rehearsal.played_checks import STAND_FAULTS, SWITCHED_AFTER, Stage, beginnings, played_checks
+from standbook.daq.rehearsal.played_levels import HOLD
 
 if TYPE_CHECKING:
     from standbook.daq.bench.step_taking import Step
@@ -32,33 +33,53 @@ PUSHED, SHUNTED = 120.0, 1000.0  # N
 SAGGED = 2.0  # %
 
 
-def check_tables(plan: Path, seed: int, fault: str) -> "tuple[tuple[Table, ...], tuple[str, ...]]":
-    """Return what the boards say while the steps are done, and each step with what is to be typed."""
+def check_tables(
+    plan: Path, seed: int, fault: str, *, first: float = HOLD
+) -> "tuple[tuple[Table, ...], tuple[tuple[float, str], ...]]":
+    """Return what the boards say while the steps are done, and each step with its beginning [s] and its keys.
+
+    The first step is held for ``first`` seconds: whoever is led reads first what the keys do.
+    """
     campaign = read_campaign(plan, today=today())
     steps = check_steps(campaign.plan, campaign.stand, campaign.calibrations)
-    tags = {tag for step in steps for tag in step.tags}
+    tags = {tag for step in steps for tag in step.tags} - _supplies(campaign)
     stages = [
         Stage(
             _readings(campaign, step, tags),
             supply=1.0 - SAGGED / 100.0 * (step.name == SAG),
             edge=campaign.plan.test.t_zero_edge if step.name == T_ZERO else None,
+            seconds=HOLD if place else first,
         )
-        for step in steps
+        for place, step in enumerate(steps)
     ]
     tables = played_checks(campaign.stand, campaign.calibrations, stages, seed=seed, fault=fault)
-    return tables, tuple(f"{step.name}: {_typed(campaign, step, fault)}" for step in steps)
+    words = [f"{step.name}: {_keys(campaign, step, fault)}" for step in steps]
+    return tables, tuple(zip(beginnings(stages), words, strict=True))
 
 
-def _typed(campaign: Campaign, step: "Step", fault: str) -> str:
-    if (way := step.name.partition(" ")[0]) in GAUGE:
-        return f"type {GAUGE[way]:g}"
-    if step.name == ALIGNMENT:
-        return f"type {STAND_FAULTS[fault].angle or ANGLE if fault else ANGLE}"
-    if step.name == WEIGHT:
-        return f"type {MASS:g}" if campaign.stand.checks.weight is None else "as the stand states it"
+def _supplies(campaign: Campaign) -> set[str]:
+    """Return the channels that measure supplies: what they read is played with their sensors."""
+    return {item.supply for item in campaign.stand.input if item.supply and not item.is_supply_stated}
+
+
+def _keys(campaign: Campaign, step: "Step", fault: str) -> str:
+    """Say which keys take a step."""
     if step.name == T_ZERO:
-        return f"switched after {SWITCHED_AFTER:g} s; then press space"
-    return f"type {SAGGED:g}" if step.name == SAG else "press space"
+        return f"switched after {SWITCHED_AFTER:g} s; when the edge is seen, space"
+    if typed := typed_at(campaign, step, fault):
+        return f"type {typed}, then space"
+    return f"space; {step.value} {step.unit} as the stand states it" if step.name == WEIGHT else "space"
+
+
+def typed_at(campaign: Campaign, step: "Step", fault: str) -> str:
+    """Return what is typed at a step; nothing where it is none, or stands there already."""
+    if (way := step.name.partition(" ")[0]) in GAUGE:
+        return f"{GAUGE[way]:g}"
+    if step.name == ALIGNMENT:
+        return STAND_FAULTS[fault].angle or ANGLE if fault else ANGLE
+    if step.name == WEIGHT:
+        return f"{MASS:g}" if campaign.stand.checks.weight is None else ""
+    return f"{SAGGED:g}" if step.name == SAG else ""
 
 
 def _readings(campaign: Campaign, step: "Step", tags: set[str]) -> dict[str, float]:

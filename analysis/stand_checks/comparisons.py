@@ -9,6 +9,7 @@ from standbook.analysis.stand_checks.check import ON_A_SHEET, ONE_CHECK, Check, 
 from standbook.daq.arrays import Array
 
 ONE_OF_MANY = 4.0  # u: one sensor against the middle of the others
+TYPED_NEAR = 0.25  # of a lowering as typed: so near to it must be what the supply's channel saw; judgement
 SHUNT_U = math.sqrt(2.0) * 2e-4  # of one step over another, relative: 0.02 % each; simulated converters
 
 
@@ -85,6 +86,35 @@ def supply_sag(before: Array, after: Array, *, u: float, sag: float) -> Check:
         words = f"supply sag differs: only the sensor at place {', '.join(alone)} moved; surely seen from"
         return replace(one, outcome="differs", sentence=f"{words} {100 * one.surely_seen:.2g} % on")
     return one
+
+
+def sag_as_seen(check: Check, *, typed: float, seen: Array, u: float) -> Check:
+    """Hold a check of the supply against what the supply's own channels saw: an agreement needs that it moved.
+
+    Parameters
+    ----------
+    check : Check
+        By :func:`supply_sag`; readings that moved differ, whatever the supply's channels say.
+    typed : float
+        By which somebody says that the supply was lowered, a share.
+    seen : (N,) array
+        The same by each channel that measures a supply, relative; without any it cannot be told.
+    u : float
+        Of each of them.
+    """
+    if check.outcome == "differs":
+        return check
+    moved = np.abs(seen) > ON_A_SHEET * u
+    if not seen.size:
+        words = "no channel measures the supply"
+    elif not moved.all():
+        words = "the supply did not move"
+    elif (off := np.abs(seen - typed)).max() > TYPED_NEAR * typed:
+        words = f"{100 * typed:.2g} % was typed, the supply itself fell by {100 * seen[off.argmax()]:.2g} %"
+    else:
+        return check
+    sentence = f"supply sag cannot tell: {words}; surely seen from {100 * check.surely_seen:.2g} % on"
+    return replace(check, outcome="cannot tell", sentence=sentence)
 
 
 def alignment(angle: float, *, u: float, allowed: float) -> Check:

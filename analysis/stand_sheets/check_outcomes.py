@@ -1,5 +1,6 @@
 """What the steps of a check in place show: an outcome a sensor and kind, and the values that charts are made of. SI."""
 
+import datetime as dt
 import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -10,8 +11,8 @@ import numpy as np
 from standbook.analysis.budget.alignment import LEAST_ANGLE
 from standbook.analysis.stand_checks.ambient import absolute_or_gauge
 from standbook.analysis.stand_checks.charts import charted
-from standbook.analysis.stand_checks.check import Check, Outcome, judged
-from standbook.analysis.stand_checks.comparisons import alignment, shunt_step, supply_sag, two_pressures
+from standbook.analysis.stand_checks.check import Check, Outcome, judged, told
+from standbook.analysis.stand_checks.comparisons import alignment, sag_as_seen, shunt_step, supply_sag, two_pressures
 from standbook.analysis.stand_checks.responses import sign, swap
 from standbook.analysis.stand_checks.unit_ratio import DEAD, unit_ratio
 from standbook.analysis.stand_sheets.check_steps import (
@@ -20,6 +21,7 @@ from standbook.analysis.stand_sheets.check_steps import (
     PUSH,
     SAG,
     SHUNT,
+    SHUNT_LEAST,
     T_ZERO,
     TANK,
     VENTED,
@@ -52,13 +54,21 @@ class StandCheck:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierValues:
+    """What an earlier sheet kept."""
+
+    on: dt.date
+    values: Mapping[str, float]  # as :func:`chart_values` names them
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckedStand:
     """What a stand is checked with."""
 
     plan: Plan
     stand: Stand
     calibrations: Mapping[str, Calibration]
-    earlier: Sequence[Mapping[str, float]] = ()  # values of earlier sheets, oldest first
+    earlier: Sequence[EarlierValues] = ()  # oldest first
     pulls: Mapping[str, PullFile] = field(default_factory=dict)  # newest of each cell
 
 
@@ -103,12 +113,15 @@ def outcomes(of: CheckedStand, taken: Sequence[TakenStep]) -> tuple[StandCheck, 
     found += _shunts(of, rest, taken)
     found += _t_zero(of, steps.get(T_ZERO))
     if SAG in steps:
-        found += _sag(rest, steps[SAG])
+        found += _sag(of, rest, steps[SAG])
     return tuple(found)
 
 
 def chart_values(of: CheckedStand, taken: Sequence[TakenStep]) -> dict[str, float]:
-    """Return the values that later checks are held against: zeros of cells [N], shunt steps [signal]."""
+    """Return the values that later checks are held against: zeros of cells [N], shunt steps [signal].
+
+    A step too small for a shunt is none and is not kept.
+    """
     rest = next((step for step in taken if step.name == VENTED), None)
     if rest is None:
         return {}
@@ -116,7 +129,9 @@ def chart_values(of: CheckedStand, taken: Sequence[TakenStep]) -> dict[str, floa
     for step in taken:
         if step.name.startswith(f"{SHUNT} "):
             tag = step.name.removeprefix(f"{SHUNT} ")
-            values[f"{SHUNT_STEP} {tag}"] = step.levels[tag].mean - rest.levels[tag].mean
+            moved = step.levels[tag].mean - rest.levels[tag].mean
+            if abs(moved) >= _least_shunt(of, tag):
+                values[f"{SHUNT_STEP} {tag}"] = moved
     return values
 
 
@@ -146,14 +161,16 @@ def _at_rest(of: CheckedStand, rest: TakenStep) -> Iterable[StandCheck]:
     for tag in _cells(of, rest):
         c, read = of.calibrations[tag], _read(of, tag, rest.levels[tag])
         earlier = _earlier(of, f"{ZERO} {tag}")
-        if earlier.size:
-            u = math.hypot(c.scale * c.zero_uncertainty, read.noise)
-            check = charted(f"zero of {tag}", read.value, earlier, known_u=u, unit="N", on_a_sheet=True)
+        if earlier:
+            u, values = math.hypot(c.scale * c.zero_uncertainty, read.noise), np.array(list(earlier.values()))
+            check = charted(f"zero of {tag}", read.value, values, known_u=u, unit="N", on_a_sheet=True)
+            check = _against(of, check, earlier, told(float(np.mean(values)), "N"))
             yield StandCheck(tag=tag, kind="zero", check=check)
 
 
-def _earlier(of: CheckedStand, name: str) -> np.ndarray:
-    return np.array([values[name] for values in of.earlier if name in values])
+def _earlier(of: CheckedStand, name: str) -> dict[int, float]:
+    """Return the values of earlier sheets, by the place of the sheet."""
+    return {place: sheet.values[name] for place, sheet in enumerate(of.earlier) if name in sheet.values}
 
 
 def _tank(of: CheckedStand, rest: TakenStep, step: TakenStep) -> Iterable[StandCheck]:
@@ -275,10 +292,28 @@ def _shunts(of: CheckedStand, rest: TakenStep, taken: Sequence[TakenStep]) -> It
         if not step.name.startswith(f"{SHUNT} "):
             continue
         tag = step.name.removeprefix(f"{SHUNT} ")
-        earlier = _earlier(of, f"{SHUNT_STEP} {tag}")
-        if earlier.size and tag in rest.levels:
-            found = shunt_step(step.levels[tag].mean - rest.levels[tag].mean, float(np.median(earlier)))
-            yield StandCheck(tag=tag, kind="shunt", check=_named(found, tag))
+        if tag not in rest.levels:
+            continue
+        moved, least = step.levels[tag].mean - rest.levels[tag].mean, _least_shunt(of, tag)
+        unit = of.stand.input_tagged(tag).sensor_kind.signal_unit
+        earlier = {at: one for at, one in _earlier(of, f"{SHUNT_STEP} {tag}").items() if abs(one) >= least}
+        stored = float(np.median(list(earlier.values()))) if earlier else math.nan
+        check = shunt_step(moved, stored)
+        if abs(moved) < least:
+            words = f"{moved:+.2g} {unit} is no shunt, which makes {least:.2g} {unit} at least; it is not kept"
+            check = replace(check, outcome="cannot tell", sentence=f"shunt step cannot tell: {words}")
+        elif not earlier:
+            continue
+        else:
+            check = _against(of, check, earlier, f"{stored:.5g} {unit}")
+        yield StandCheck(tag=tag, kind="shunt", check=_named(check, tag))
+
+
+def _least_shunt(of: CheckedStand, tag: str) -> float:
+    """Return the least step of the signal that a shunt resistor makes."""
+    c = of.calibrations[tag]
+    ends = c.signal(np.array([c.lowest, c.highest]))
+    return SHUNT_LEAST * abs(float(ends[1] - ends[0]))
 
 
 def _t_zero(of: CheckedStand, step: TakenStep | None) -> Iterable[StandCheck]:
@@ -308,12 +343,27 @@ def _t_zero(of: CheckedStand, step: TakenStep | None) -> Iterable[StandCheck]:
     )
 
 
-def _sag(rest: TakenStep, step: TakenStep) -> Iterable[StandCheck]:
-    tags = [tag for tag in step.levels if tag in rest.levels]
+def _sag(of: CheckedStand, rest: TakenStep, step: TakenStep) -> Iterable[StandCheck]:
+    known = [tag for tag in step.levels if tag in rest.levels]
+    tags = [tag for tag in known if of.stand.input_tagged(tag).sensor_kind.follows_supply]
+    typed = abs(float(step.value)) / 100.0
     before, after = (np.array([one.levels[tag].mean for tag in tags]) for one in (rest, step))
     noise = max(step.levels[tag].mean_u / abs(step.levels[tag].mean) for tag in tags)
-    check = supply_sag(before, after, u=math.hypot(RATIO_U, noise), sag=abs(float(step.value)) / 100.0)
+    check = supply_sag(before, after, u=math.hypot(RATIO_U, noise), sag=typed)
+    supplies = [tag for tag in known if tag not in tags]
+    volts = [[_read(of, tag, one.levels[tag]) for tag in supplies] for one in (rest, step)]
+    seen = np.array([1.0 - low.value / high.value for high, low in zip(*volts, strict=True)])
+    supply_noise = max((math.hypot(a.noise, b.noise) / a.value for a, b in zip(*volts, strict=True)), default=0.0)
+    check = sag_as_seen(check, typed=typed, seen=seen, u=math.hypot(RATIO_U, supply_noise))
     yield StandCheck(tag=", ".join(tags), kind="sag", check=check)
+
+
+def _against(of: CheckedStand, check: Check, earlier: Mapping[int, float], value: str) -> Check:
+    """Say in a sentence which earlier value it was held against, and of which day that is."""
+    newest = of.earlier[max(earlier)].on
+    words = f"{value} of {newest}" if len(earlier) == 1 else f"{value}, {len(earlier)} sheets until {newest}"
+    head, tail, seen = check.sentence.partition("; surely seen")
+    return replace(check, sentence=f"{head}, held against {words}{tail}{seen}")
 
 
 def _named(check: Check, tag: str) -> Check:

@@ -16,6 +16,7 @@ from standbook.daq.run.run_folder import Run
 
 VENTED, TANK, LOW, PUSH, WEIGHT, SHUNT, SAG = "vented", "tank", "low", "push", "weight", "shunt", "sag"
 ALIGNMENT, T_ZERO = "alignment", "T-0"
+SHUNT_LEAST = 0.01  # of the span: a step below it is no shunt; judgement
 UNFELT = 0.3  # of a reading's own u: so much it may still move while it is taken; adds 5 % to u; judgement
 
 
@@ -41,10 +42,13 @@ def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration
     cells = [item.tag for item in known if item.measures == measurands.THRUST]
     if not pressures and not cells:
         raise DataError(f"plan {plan.test.number}: no pressure and no load cell of its calibrations can be checked")
+    sagging = sagging_inputs(known, calibrations)
+    supplies = _supplies(known, sagging)
     air = f"{plan.site.ambient_pressure.value / 1e3:.2f}"
     steps = [
         Step(name=VENTED, asks="all lines open to the air, nothing on the cell; type the barometer if it differs",
-             tags=(*pressures, *cells), value=air, unit="kPa(a)", unfelt=_unfelt(calibrations, (*pressures, *cells)))
+             tags=(*pressures, *cells, *supplies), value=air, unit="kPa(a)", quantity="barometer",
+             unfelt=_unfelt(calibrations, (*pressures, *cells)))
     ]  # fmt: skip
     if cells:
         steps += _cell_steps(stand, tuple(cells), calibrations)
@@ -54,16 +58,17 @@ def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration
             asks="vented: the shunt resistor switched on",
             tags=(item.tag,),
             moves=(item.tag,),
+            moved_share=SHUNT_LEAST,
         )
         for item in known
         if item.sensor_kind.takes_shunt
     ]
     if plan.test.t_zero_edge is not None:
         asks = "igniter off the circuit, a lamp on it; switch the fire circuit once"
-        steps.append(Step(name=T_ZERO, asks=asks, tags=tuple((pressures or cells)[:1]), stands=False))
-    if sagging := sagging_inputs(known, calibrations):
-        asks = "still vented: lower the sensors' supply; type by how much"
-        steps.append(Step(name=SAG, asks=asks, tags=tuple(sagging), unit="%"))
+        steps.append(Step(name=T_ZERO, asks=asks, tags=(), stands=False, edge=plan.test.t_zero_edge))
+    if sagging:
+        asks, tags = "still vented: lower the sensors' supply; type by how much", (*supplies, *sagging)
+        steps.append(Step(name=SAG, asks=asks, tags=tags, unit="%", quantity="share", moves=tags))
     steps += _tank_steps(plan, stand, known, calibrations)  # last: what needs hands is done while all is vented
     return tuple(steps)
 
@@ -81,7 +86,9 @@ def _tank_steps(
             continue
         for name, how in ((f"{LOW} {tank.name}", "to about a tenth"), (f"{TANK} {tank.name}", "to its pressure")):
             asks = f"pressurised {how} from afar{alone}; type the gauge, or N"
-            steps.append(Step(name=name, asks=asks, tags=tags, unit="bar(g)", moves=own, unfelt=unfelt))
+            steps.append(
+                Step(name=name, asks=asks, tags=tags, unit="bar(g)", quantity="gauge", moves=own, unfelt=unfelt)
+            )
     return steps
 
 
@@ -102,6 +109,7 @@ def _cell_steps(stand: Stand, cells: tuple[str, ...], calibrations: Mapping[str,
             tags=cells,
             value=typed,
             unit="kg",
+            quantity="weight",
             moves=cells,
             unfelt=_unfelt(calibrations, cells),
         ),
@@ -110,6 +118,7 @@ def _cell_steps(stand: Stand, cells: tuple[str, ...], calibrations: Mapping[str,
             asks="inclinometer: thrust line against cell; type angle/u, like 0.5/0.2",
             tags=cells,
             unit="deg",
+            quantity="angle and its u",
             stands=False,
             with_u=True,
         ),
@@ -141,6 +150,13 @@ def sagging_inputs(known: Sequence[Input], calibrations: Mapping[str, Calibratio
         for item in known
         if item.sensor_kind.follows_supply and is_static_pressure(item, calibrations[item.tag])
     ]
+
+
+def _supplies(known: Sequence[Input], sagging: Sequence[str]) -> list[str]:
+    """Return the channels that measure the supplies of inputs."""
+    names = [item.supply for item in known if item.tag in sagging and not item.is_supply_stated]
+    tags = [item.tag for item in known]
+    return [name for name in dict.fromkeys(names) if name in tags]
 
 
 def taken_in(run: Run, steps: Sequence[Step], edge: LineEdgeName | None = None) -> tuple[TakenStep, ...]:

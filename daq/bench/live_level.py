@@ -9,11 +9,13 @@ from numpy.typing import NDArray
 
 from standbook.daq.bench.settled_level import LENGTH, Level, level_before
 from standbook.daq.config.calibration import Calibration
+from standbook.daq.config.plan import LineEdgeName
 from standbook.daq.config.signal_conversion import Rails, clipped, open_wire, signal_from_counts
 from standbook.daq.config.stand import Input, Stand
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.live.channel_monitor import Ring
 from standbook.daq.live.intake import Intake
+from standbook.daq.live.live_clock import Moment
 from standbook.daq.recording.journal_follower import Taken
 
 KEPT = 2.0 * LENGTH  # s
@@ -201,6 +203,8 @@ class LiveLevels:
         Of the inputs.
     calibrations : mapping of tag to Calibration
         Of the supplies at least.
+    edge : LineEdgeName, optional
+        Of a line, that is counted.
 
     Raises
     ------
@@ -208,8 +212,15 @@ class LiveLevels:
         The stand has no such input, or a supply no calibration.
     """
 
-    def __init__(self, stand: Stand, tags: Sequence[str], calibrations: Mapping[str, Calibration]) -> None:
-        self._intakes = _intakes(stand, stand.input)
+    def __init__(
+        self,
+        stand: Stand,
+        tags: Sequence[str],
+        calibrations: Mapping[str, Calibration],
+        edge: LineEdgeName | None = None,
+    ) -> None:
+        self._edge, self._moments = edge, list[Moment]()
+        self._intakes = _intakes(stand, stand.input, edge)
         self.of: Mapping[str, LiveLevel] = {tag: LiveLevel(stand, tag, calibrations, self._intakes) for tag in tags}
 
     @property
@@ -219,10 +230,17 @@ class LiveLevels:
         known = [one for one in newest if one is not None]
         return min(known) if known else None
 
+    @property
+    def edges(self) -> int:
+        """Edges of the line so far, until the newest row: a key counts as pressed on that one."""
+        newest = self.newest_ns
+        return 0 if newest is None else sum(moment.host_ns <= newest for moment in self._moments)
+
     def take(self, taken: Taken) -> None:
         """Take in one piece of one device; pieces of a device come in the order of its bytes."""
         if taken.device in self._intakes:
-            self._intakes[taken.device].take(taken)
+            found = self._intakes[taken.device].take(taken)
+            self._moments += [one for one, high in found if self._edge is not None and high == self._edge.rising]
             for level in self.of.values():
                 if taken.device in level.devices:
                     level.follow()
@@ -240,11 +258,14 @@ def _short(value: float, span: float) -> str:
     return f"{round(value, decimals) + 0.0:.{decimals}f}"
 
 
-def _intakes(stand: Stand, inputs: Sequence[Input]) -> dict[str, Intake]:
-    """Return what takes apart the bytes of each board that the inputs hang on."""
+def _intakes(stand: Stand, inputs: Sequence[Input], edge: LineEdgeName | None = None) -> dict[str, Intake]:
+    """Return what takes apart the bytes of each board that the inputs, or a line whose edges count, hang on."""
+    lines = {} if edge is None else {edge.device: edge.line}
     return {
-        name: Intake(stand.device_named(name), streams={item.stream for item in inputs if item.device == name})
-        for name in {item.device for item in inputs}
+        name: Intake(
+            stand.device_named(name), lines.get(name), streams={item.stream for item in inputs if item.device == name}
+        )
+        for name in {item.device for item in inputs} | lines.keys()
     }
 
 

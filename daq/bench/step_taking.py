@@ -12,6 +12,7 @@ from typing import Final
 from standbook.daq.bench.level_taking import BACK, LONGEST, TAKE, TYPED, UNMOVED_SHARE, is_number
 from standbook.daq.bench.live_level import LiveLevels
 from standbook.daq.bench.settled_level import Level
+from standbook.daq.config.plan import LineEdgeName
 from standbook.daq.run.marks import CrewMark, MarkLog
 
 STEP_KEY: Final = "check"  # of the marks that are steps; no single key is called so
@@ -30,8 +31,11 @@ class Step:
     tags: tuple[str, ...]
     value: str = ""  # typed beside it where it is another; empty: none is asked for
     unit: str = ""  # of the value; empty: none is asked for
+    quantity: str = "value"  # what the value is, as the line of state calls it while it is typed
     stands: bool = True  # else it may move: a push by hand
     moves: tuple[str, ...] = ()  # inputs of which one must have left the level before; else it was not done yet
+    moved_share: float = UNMOVED_SHARE  # of its range, that one of them must have moved by
+    edge: LineEdgeName | None = None  # of a line, that must have been seen since the step before
     with_u: bool = False  # the value is typed with its standard uncertainty behind it, "0.5/0.2"
     unfelt: Mapping[str, float] = field(
         default_factory=dict
@@ -44,7 +48,7 @@ class Step:
     @property
     def shown(self) -> str:
         """Tag of the input whose reading stands on the line of state; empty where the step is none of readings."""
-        return "" if self.with_u else (self.moves or self.tags)[0]
+        return "" if self.with_u or not self.tags else (self.moves or self.tags)[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,9 +58,7 @@ class TakenStep:
     name: str
     value: str  # as typed or planned; empty where none was asked for
     levels: Mapping[str, Level]  # by tag
-    edges: int | None = (
-        None  # of T-0's line since the step before; none: not looked for, as in a recording that goes on
-    )
+    edges: int | None = None  # of T-0's line since the step before; none: not looked for
 
 
 class StepTaking:
@@ -84,6 +86,7 @@ class StepTaking:
         self._steps, self._live, self._marks, self._judge = steps, live, marks, judge
         self._place = 0
         self._kept: list[tuple[int, CrewMark, TakenStep]] = []  # place of the step, its mark, what was read
+        self._edges = [0]  # of the line until the newest step that was taken, and until those before
         self.typed = ""
         self._anyway = False
         self.said = f"{steps[0].name}: {steps[0].asks}"
@@ -109,7 +112,11 @@ class StepTaking:
             if standing.level is None or (step.stands and standing.why_not):
                 return f"{tag} {standing.why_not}"
         if step.moves and not self._anyway and not any(self._has_moved(tag, now_ns) for tag in step.moves):
-            return f"{step.moves[0]} has not moved yet; A takes it all the same"
+            by = "" if step.moved_share == UNMOVED_SHARE else f" by {100 * step.moved_share:g} % of its range"
+            return f"{step.moves[0]} has not moved{by} yet; A takes it all the same"
+        if step.edge is not None and not self._anyway and not self._edges_seen:
+            way = "rising" if step.edge.rising else "falling"
+            return f"no {way} edge of {step.edge.line} was seen yet; A takes it all the same"
         return _why_not_typed(step, value)
 
     def state(self, now_ns: int) -> str:
@@ -117,8 +124,16 @@ class StepTaking:
         step = self.next
         if step is None:
             return "all steps are done"
-        value = self.typed or step.value
-        head = f"{self._place + 1}/{len(self._steps)} {step.words(value)}"
+        place = f"{self._place + 1}/{len(self._steps)}"
+        if step.edge is not None:
+            seen = self._edges_seen
+            words = "waiting for the edge" if not seen else "edge seen" if seen == 1 else f"{seen} edges seen"
+            return f"{place} {step.name}: {words}{', press space' if seen else ''}"
+        if self.typed:
+            why_not = _why_not_typed(step, self.typed) or self.why_not(now_ns).partition(";")[0]
+            typed = f"{step.quantity} typed: {self.typed} {step.unit}"
+            return f"{place} {step.name}: {typed}: {why_not or 'stands, press space'}"
+        head = f"{place} {step.words(step.value)}"
         why_not = self.why_not(now_ns).partition(";")[0]  # what is behind it is said when a key is pressed
         shown = next((tag for tag in step.moves or step.tags if why_not.startswith(f"{tag} ")), step.shown)
         level = self._live.of[shown].standing(now_ns).level if shown else None
@@ -156,6 +171,11 @@ class StepTaking:
     def _asks_u(self) -> bool:
         return self.next is not None and self.next.with_u
 
+    @property
+    def _edges_seen(self) -> int:
+        """Edges of the line since the newest step that was taken."""
+        return self._live.edges - self._edges[-1]
+
     def _has_moved(self, tag: str, now_ns: int) -> bool:
         """Tell whether an input has left the level of the newest step that has it; without one it need not."""
         last = next((step.levels[tag] for _, _, step in reversed(self._kept) if tag in step.levels), None)
@@ -163,11 +183,12 @@ class StepTaking:
         if last is None or level is None:
             return True
         step = self.next
+        share = UNMOVED_SHARE if step is None else step.moved_share
         pushed = step is not None and not step.stands  # a push is over when its key is pressed
         reached, noise = (
             (level.pushed_from(last), level.block_u) if pushed else (level.mean, math.hypot(last.mean_u, level.mean_u))
         )
-        return abs(reached - last.mean) > max(MOVED * noise, UNMOVED_SHARE * self._live.of[tag].range)
+        return abs(reached - last.mean) > max(MOVED * noise, share * self._live.of[tag].range)
 
     def _take(self, now_ns: int) -> None:
         step, why_not = self.next, self.why_not(now_ns)
@@ -177,7 +198,9 @@ class StepTaking:
         value = (self.typed or step.value) if step.unit else ""
         levels = {tag: level for tag in step.tags if (level := self._live.of[tag].standing(now_ns).level) is not None}
         mark = self._marks.drop(step.words(value), key=STEP_KEY)
-        self._kept.append((self._place, mark, TakenStep(name=step.name, value=value, levels=levels)))
+        edges = None if step.edge is None else self._edges_seen
+        self._kept.append((self._place, mark, TakenStep(name=step.name, value=value, levels=levels, edges=edges)))
+        self._edges.append(self._live.edges)
         self._go_on("\n".join((f"taken: {mark.text}", *self._judge(self.taken))))
 
     def _go_on(self, said: str) -> None:
@@ -191,6 +214,7 @@ class StepTaking:
             self.said = "nothing to strike out"
             return
         self._place, mark, step = self._kept.pop()
+        self._edges.pop()
         self._marks.strike(mark.number)
         self.said = f"struck out: {step.name}\n{self._steps[self._place].name}: {self._steps[self._place].asks}"
 

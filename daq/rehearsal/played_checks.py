@@ -1,6 +1,7 @@
 """The rows of simulated boards while a crew checks the stand in place, with faults of the stand when asked for."""
 
 import dataclasses
+import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -29,6 +30,7 @@ class Stage:
     readings: Mapping[str, float]  # by tag, in the reading unit of its calibration
     supply: float = 1.0  # of the usual voltage
     edge: LineEdgeName | None = None  # of a line that is switched once, and back
+    seconds: float = HOLD  # that it is held for
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +56,7 @@ def played_checks(
     calibrations : mapping of tag to Calibration
         Of all inputs that the stages name, and of their supplies.
     stages : sequence of Stage
-        Each held for ``HOLD`` seconds.
+        In their order.
     seed : int
         Of noise.
     fault : str
@@ -69,8 +71,8 @@ def played_checks(
         raise UsageError(f"--fault {fault}: no fault of a stand is called so; known are {', '.join(STAND_FAULTS)}")
     random = np.random.default_rng([seed, 11])
     tags = sorted({tag for stage in stages for tag in stage.readings})
-    readings = {tag: _held([stage.readings[tag] for stage in stages]) for tag in tags}
-    supply = _held([stage.supply for stage in stages])
+    readings = {tag: _held(stages, [stage.readings[tag] for stage in stages]) for tag in tags}
+    supply = _held(stages, [stage.supply for stage in stages])
     if fault:
         STAND_FAULTS[fault].change(stand, calibrations, readings)
     for tag, values in readings.items():
@@ -91,20 +93,26 @@ def played_checks(
 def _switched(table: Table, stages: Sequence[Stage]) -> Table:
     """Switch the lines of a board that the stages name, soon after each begins, for half a second."""
     edges, lines = [], []
-    for place, stage in enumerate(stages):
+    for begins, stage in zip(beginnings(stages), stages, strict=True):
         if stage.edge is not None and stage.edge.device == table.device:
-            at, on = round((place * HOLD + SWITCHED_AFTER) * TICK_HZ), int(stage.edge.rising)
+            at, on = round((begins + SWITCHED_AFTER) * TICK_HZ), int(stage.edge.rising)
             lines.append(WireLine(0, stage.edge.line))
             edges += [PlayedEdge(at, 0, on), PlayedEdge(at + TICK_HZ // 2, 0, 1 - on)]
     start = 0 if not edges or edges[0].level else 1
     return dataclasses.replace(table, lines=tuple(lines), edges=tuple(edges), start_levels=start)
 
 
-def _held(values: Sequence[float]) -> NDArray[np.float64]:
-    """Approach each value in turn and hold it. (N,)."""
-    time = np.arange(round(HOLD * ROWS_A_SECOND)) / ROWS_A_SECOND
-    before = [values[0], *values[:-1]]
-    parts = [a + (b - a) * (1.0 - np.exp(-time / APPROACH)) for a, b in zip(before, values, strict=True)]
+def beginnings(stages: Sequence[Stage]) -> list[float]:
+    """Return when each stage begins, after the first row. [s]."""
+    return [0.0, *itertools.accumulate(stage.seconds for stage in stages[:-1])]
+
+
+def _held(stages: Sequence[Stage], values: Sequence[float]) -> NDArray[np.float64]:
+    """Approach each value in turn and hold it as long as its stage lasts. (N,)."""
+    parts = []
+    for stage, a, b in zip(stages, [values[0], *values[:-1]], values, strict=True):
+        time = np.arange(round(stage.seconds * ROWS_A_SECOND)) / ROWS_A_SECOND
+        parts.append(a + (b - a) * (1.0 - np.exp(-time / APPROACH)))
     return np.concatenate(parts)
 
 
@@ -174,6 +182,11 @@ def _bend(stand: Stand, _calibrations: Mapping[str, Calibration], readings: Read
 
 def _unchanged(_stand: Stand, _calibrations: Mapping[str, Calibration], _readings: Readings) -> None:
     return
+
+
+def stand_faults_in_words() -> tuple[str, ...]:
+    """List every fault of a stand by its name and what it is."""
+    return tuple(f"{name}: {fault.words}" for name, fault in STAND_FAULTS.items())
 
 
 COS_5 = math.cos(math.radians(5.0))

@@ -49,7 +49,7 @@ class CheckFile(Document):
     rehearsal: bool = False  # on simulated boards: practice, and no evidence
     left_out: tuple[str, ...] = ()  # steps that were not done
     values: dict[str, float] = Field(default_factory=dict)  # SI, of charts: "zero of LC-1", "shunt step of LC-1"
-    check: tuple[DoneCheck, ...]
+    check: tuple[DoneCheck, ...] = ()  # none where a first sheet only keeps values
 
     def of_kind(self, kind: str) -> tuple[DoneCheck, ...]:
         """Return the checks of a kind."""

@@ -1,5 +1,6 @@
 """``check`` on a real pseudo-terminal: a person vents, pressurises, pushes, hangs a weight, one key each."""
 
+import json
 import re
 import tomllib
 
@@ -8,13 +9,18 @@ import pytest
 
 from standbook.cli.main import run
 from standbook.cli.rehearse_check import check_tables
-from standbook.daq.errors import EXIT_FINDINGS, EXIT_USAGE
+from standbook.daq.bench.step_taking import STEP_KEY
+from standbook.daq.bench.unplanned_run import create_bench_run
+from standbook.daq.errors import EXIT_FINDINGS, EXIT_USAGE, DataError
 from standbook.daq.rehearsal.played_levels import HOLD, ROWS_A_SECOND
+from standbook.daq.run.marks import MARKS_FILE
 from standbook.daq.run.run_folder import open_run
+from standbook.daq.sealing.seal import seal
 from standbook.daq.stand_sheets.check_file import all_checks
 from tests.bench_board import BenchBoard, take
 from tests.cli.made_run import ended, small_campaign, standbook
 from tests.cli.test_live_record import Person
+from tests.recorded_run import MONOTONIC_NS, NOW, WALL_NS, Player, fast_hello, plausible_counts, plenty
 
 KEYS = {"alignment": b"0.5/0.2 ", "sag": b"2 "}
 KEYS |= {f"{way} {tank}": keys for tank in ("oxidiser", "fuel") for way, keys in (("low", b"3 "), ("tank", b"30 "))}
@@ -28,10 +34,10 @@ def plan(tmp_path):
 
 def stage_counts(plan, fault=""):
     """Counts of the only board at the end of every step, by its name."""
-    (table,), typed = check_tables(plan, 1, fault)
+    (table,), steps = check_tables(plan, 1, fault)
     (stream,) = table.streams
-    at = [round((HOLD * (place + 1) - 1.0) * ROWS_A_SECOND) for place in range(len(typed))]
-    return {line.partition(":")[0]: stream.counts[row].astype(np.float64) for line, row in zip(typed, at, strict=True)}
+    at = {words.partition(":")[0]: round((begins + HOLD - 1.0) * ROWS_A_SECOND) for begins, words in steps}
+    return {name: stream.counts[row].astype(np.float64) for name, row in at.items()}
 
 
 def checked(plan, counts, *, leave_out=(), strike=""):
@@ -50,6 +56,13 @@ def checked(plan, counts, *, leave_out=(), strike=""):
                         person.until(rf"\d+/\d+ {name}")
                         person.press(b"n")
                         person.until(f"left out: {name}")
+                        continue
+                    if name == "T-0":
+                        person.until(r"\d+/\d+ T-0: waiting for the edge")
+                        person.press(b" ")
+                        person.until("not taken: no rising edge of fire was seen yet")
+                        person.press(b"a")  # this board has no line
+                        person.until("taken: T-0")
                         continue
                     keys = KEYS.get(name, b" ")
                     person.press(keys[:-1])
@@ -104,6 +117,39 @@ def test_a_check_without_a_terminal_and_options_that_would_be_passed_over_are_re
     assert "give no ports with it" in capsys.readouterr().err
     assert run(["rehearse", str(plan), "--check", "--fault", "no-such"]) == EXIT_USAGE
     assert "known are swapped" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("marks", "sentence"),
+    [
+        ((), "nothing was taken, so no sheet was written; the recording is kept in "),
+        (
+            ("alignment 0.5/0.2 deg",),
+            "the vented step was not taken, so no sheet was written; the recording is kept in ",
+        ),
+    ],
+)
+def test_a_check_in_which_nothing_was_taken_writes_no_sheet_and_says_where_the_recording_is(
+    plan, capsys, marks, sentence
+):
+    folder = bench_recording(plan.parent.parent, marks)
+    assert run(["check", str(plan), "--journal", str(folder)]) == DataError.exit_code
+    assert f"{sentence}{folder}" in " ".join(capsys.readouterr().err.split())
+    assert not (plan.parent.parent / "checks").exists()
+
+
+def bench_recording(campaign, marks):
+    """Eight seconds of a board, each mark a step that was taken at their end."""
+    folder = create_bench_run(
+        campaign, "HF-02_check", ("cradle-a",), rehearsal=True, now=NOW, software="standbook test", free=plenty
+    )
+    Player(folder, fast_hello(interval=10_000)).play(plausible_counts(800)).write()
+    at = MONOTONIC_NS + 7_500_000_000
+    times = {"monotonic_ns": at, "boottime_ns": at, "wall_ns": at + WALL_NS - MONOTONIC_NS}
+    lines = [{"n": n, "text": text, "key": STEP_KEY, "by": "test", **times} for n, text in enumerate(marks, start=1)]
+    (folder / MARKS_FILE).write_text("".join(f"{json.dumps(line)}\n" for line in lines), encoding="utf-8")
+    seal(folder)
+    return folder
 
 
 @pytest.mark.parametrize(

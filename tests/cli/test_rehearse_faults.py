@@ -7,6 +7,7 @@ import pytest
 
 from standbook.cli.main import run
 from standbook.daq.rehearsal.fault_catalogue import FAULTS
+from standbook.daq.rehearsal.played_checks import STAND_FAULTS
 from tests.cli.made_run import ended, small_campaign, standbook
 
 
@@ -29,6 +30,9 @@ def test_faults_are_listed_without_a_plan(capsys):
     assert run(["rehearse", "--faults"]) == 0
     listed = capsys.readouterr().out
     assert [name for name in FAULTS if name not in listed] == []
+    of_a_stand = [line.strip() for line in listed.partition("Of a stand, with --check:\n")[2].splitlines()]
+    assert of_a_stand[0] == "swapped: the first sensors of two tanks are swapped"
+    assert [line.partition(":")[0] for line in of_a_stand] == list(STAND_FAULTS)
 
 
 @pytest.mark.slow

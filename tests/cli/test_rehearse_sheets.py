@@ -59,8 +59,14 @@ def test_a_check_is_played_with_the_line_that_is_t_zero_and_a_fault_that_nobody_
     plan = campaign / "plans" / "HF-02.toml"
     (table,), steps = check_tables(plan, 1, "")
     assert [edge.level for edge in table.edges] == [1, 0]
-    assert steps[0] == "vented: press space"
-    assert "tank oxidiser: type 30" in steps
+    words = [words for _, words in steps]
+    assert words[0] == "vented: space"
+    assert {"tank oxidiser: type 30, then space", "alignment: type 0.5/0.2, then space"} < set(words)
+    assert "weight: space; 20 kg as the stand states it" in words
+    (longer,), later = check_tables(plan, 1, "", first=60.0)
+    assert [at for at, _ in later] == [0.0, *(at + 48.0 for at, _ in steps[1:])]  # the first step lasted 12 s
+    assert longer.seconds == table.seconds + 48.0
+    assert longer.edges[0].ticks == table.edges[0].ticks + 48_000_000
     assert check_tables(plan, 1, "no-edge")[0][0].edges == ()
     with pytest.raises(UsageError, match="known are swapped"):
         check_tables(plan, 1, "none")

@@ -8,7 +8,14 @@ import pytest
 from standbook.analysis.stand_checks.ambient import absolute_or_gauge, sealed_gauge
 from standbook.analysis.stand_checks.charts import charted, limits
 from standbook.analysis.stand_checks.check import ON_A_SHEET, judged, surely_seen
-from standbook.analysis.stand_checks.comparisons import alignment, shunt_signal, shunt_step, supply_sag, two_pressures
+from standbook.analysis.stand_checks.comparisons import (
+    alignment,
+    sag_as_seen,
+    shunt_signal,
+    shunt_step,
+    supply_sag,
+    two_pressures,
+)
 from standbook.analysis.stand_checks.responses import sign, swap
 from standbook.analysis.stand_checks.unit_ratio import names_near, unit_ratio
 from tests.studies import stand_checks as study
@@ -157,6 +164,27 @@ def test_a_lowered_supply_moves_no_ratiometric_reading():
     assert supply_sag(before[:1], before[:1], u=0.02, sag=0.04).outcome == "cannot tell"
     one = before * np.array([1.0, 1.0, 1.006, 1.0])
     assert "place 3" in supply_sag(before, one, u=0.0025 / 2, sag=0.04).sentence
+
+
+@pytest.mark.parametrize(
+    ("seen", "outcome", "words"),
+    [
+        ([0.02], "agrees", "supply sag agrees"),
+        ([0.02, 0.021], "agrees", "supply sag agrees"),
+        ([0.0002], "cannot tell", "the supply did not move"),
+        ([0.02, 0.0], "cannot tell", "the supply did not move"),
+        ([0.03], "cannot tell", "2 % was typed, the supply itself fell by 3 %"),
+        ([-0.02], "cannot tell", "the supply itself fell by -2 %"),
+        ([], "cannot tell", "no channel measures the supply"),
+    ],
+)
+def test_readings_that_stay_say_something_only_where_the_supply_moved_as_typed(seen, outcome, words):
+    before = np.array([2.0, 3.0])
+    stayed = supply_sag(before, before, u=1e-4, sag=0.02)
+    said = sag_as_seen(stayed, typed=0.02, seen=np.array(seen), u=1e-4)
+    assert (said.outcome, words in said.sentence) == (outcome, True)
+    moved = supply_sag(before, before * 0.98, u=1e-4, sag=0.02)
+    assert sag_as_seen(moved, typed=0.02, seen=np.array(seen), u=1e-4).outcome == "differs"
 
 
 @pytest.mark.parametrize(("degrees", "share"), [(1.0, 0.015), (2.0, 0.061), (3.0, 0.137), (5.0, 0.381)])

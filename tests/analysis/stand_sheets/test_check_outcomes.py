@@ -1,12 +1,13 @@
 """A check on simulated boards: a sound stand agrees throughout, and each fault of a stand is named by its check."""
 
 import dataclasses
+import datetime as dt
 
 import numpy as np
 import pytest
 
 from standbook.analysis.stand_checks.unit_ratio import unit_ratio
-from standbook.analysis.stand_sheets.check_outcomes import CheckedStand, chart_values, outcomes
+from standbook.analysis.stand_sheets.check_outcomes import CheckedStand, EarlierValues, chart_values, outcomes
 from standbook.analysis.stand_sheets.check_steps import check_steps
 from standbook.cli.rehearse_check import check_tables
 from standbook.daq.bench.settled_level import level_before
@@ -76,6 +77,7 @@ def taken(campaign, fault="", seed=1):
 
 
 def checked(campaign, earlier=()):
+    earlier = tuple(EarlierValues(on=dt.date(2031, 6, 12 + day), values=values) for day, values in enumerate(earlier))
     return CheckedStand(plan=campaign.plan, stand=campaign.stand, calibrations=campaign.calibrations, earlier=earlier)
 
 
@@ -137,3 +139,67 @@ def test_nothing_is_judged_before_the_vented_step(campaign, sound):
 
 def test_a_reading_that_does_not_respond_is_called_so():
     assert "does not respond" in unit_ratio(0.001, 30e5, u=0.01, span=60e5, dimension="pressure").sentence
+
+
+def stepped(taken, name, **more):
+    """The same steps, one of them changed."""
+    return tuple(dataclasses.replace(step, **more) if step.name == name else step for step in taken)
+
+
+def with_levels(taken, name, other, tags=None):
+    """The same steps, one of which reads what another one reads: all inputs, or those named."""
+    steps = {step.name: step for step in taken}
+    own, source = steps[name].levels, steps[other].levels
+    return stepped(taken, name, levels={tag: source[tag] if tags is None or tag in tags else own[tag] for tag in own})
+
+
+def of_kind(found, kind):
+    return [one.check for one in found if one.kind == kind]
+
+
+def test_a_supply_that_did_not_move_cannot_be_told_whatever_was_typed(campaign, sound):
+    (sag,) = of_kind(outcomes(checked(campaign), with_levels(sound, "sag", "vented")), "sag")
+    assert sag.outcome == "cannot tell"
+    assert sag.sentence.startswith("supply sag cannot tell: the supply did not move; surely seen from")
+    (sag,) = of_kind(outcomes(checked(campaign), stepped(sound, "sag", value="4")), "sag")
+    assert sag.outcome == "cannot tell"
+    assert "4 % was typed, the supply itself fell by 2 %" in sag.sentence
+
+
+def test_a_supply_without_a_channel_of_its_own_cannot_be_told(campaign, sound):
+    (step,) = [step for step in sound if step.name == "sag"]
+    bare = stepped(sound, "sag", levels={tag: level for tag, level in step.levels.items() if tag != "VS-1"})
+    (sag,) = of_kind(outcomes(checked(campaign), bare), "sag")
+    assert (sag.outcome, "no channel measures the supply" in sag.sentence) == ("cannot tell", True)
+
+
+def test_no_pressure_stands_in_the_step_of_t_zero_and_the_supply_in_that_of_the_sag(campaign):
+    steps = {s.name: s for s in check_steps(campaign.plan, campaign.stand, campaign.calibrations)}
+    assert (steps["T-0"].tags, steps["T-0"].shown) == ((), "")
+    assert steps["T-0"].edge == campaign.plan.test.t_zero_edge
+    assert steps["sag"].shown == "VS-1"
+    assert "VS-1" in steps["vented"].tags
+
+
+def test_a_step_too_small_for_a_shunt_is_none_and_poisons_no_later_sheet(campaign, sound):
+    unshunted = with_levels(sound, "shunt LC-1", "vented")
+    (shunt,) = of_kind(outcomes(checked(campaign), unshunted), "shunt")
+    assert shunt.outcome == "cannot tell"
+    assert "mV/V is no shunt" in shunt.sentence
+    assert "shunt step of LC-1" not in chart_values(checked(campaign), unshunted)
+    # a sheet of a version that kept such a step is passed over
+    good = chart_values(checked(campaign), sound)
+    old = [{**good, "shunt step of LC-1": 5e-5}]
+    assert not of_kind(outcomes(checked(campaign, old), sound), "shunt")
+    (shunt,) = of_kind(outcomes(checked(campaign, [*old, good]), sound), "shunt")
+    assert shunt.outcome == "agrees"
+
+
+def test_a_sheet_held_against_an_earlier_one_names_its_value_and_day(campaign, sound):
+    values = chart_values(checked(campaign), sound)
+    found = outcomes(checked(campaign, [values]), sound)
+    (shunt,), (zero,) = of_kind(found, "shunt"), of_kind(found, "zero")
+    assert f"held against {values['shunt step of LC-1']:.5g} mV/V of 2031-06-12; surely seen" in shunt.sentence
+    assert " N of 2031-06-12; surely seen" in zero.sentence
+    (zero,) = of_kind(outcomes(checked(campaign, [values] * 3), sound), "zero")
+    assert " N, 3 sheets until 2031-06-14; surely seen" in zero.sentence

@@ -3,13 +3,14 @@
 import numpy as np
 import pytest
 
-from standbook.daq.bench.live_level import LiveLevel
+from standbook.daq.bench.live_level import LiveLevel, LiveLevels
 from standbook.daq.bench.unplanned_run import newest_calibrations
+from standbook.daq.config.plan import LineEdgeName
 from standbook.daq.config.stand import read_stand
 from standbook.daq.errors import ConfigError
 from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.wire.decoder import Decoder
-from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
+from standbook.daq.wire.encoder import edge_body, encode_frame, encode_samples, hello_body
 from tests.daq.bench.test_recorded_levels import PT_11, ROWS_A_SECOND, STEP, stair
 from tests.recorded_run import fast_hello, starter
 
@@ -109,3 +110,19 @@ def test_a_level_is_told_as_its_calibration_reads_it_and_without_one_in_the_sign
     assert said.why_not == "rising 0.56 bar in 5 s"
     assert live.standing(round(9e9), 0.01).why_not == ""
     assert followed(folder).told(said.level).endswith(" V/V")
+
+
+@pytest.mark.parametrize(("rising", "counted"), [(True, [0, 0, 1, 1]), (False, [0, 0, 0, 1])])
+def test_edges_of_a_line_count_from_the_row_on_that_has_reached_them(folder, rising, counted):
+    edge = LineEdgeName(device="cradle-a", line="fire", rising=rising)
+    live = LiveLevels(read_stand(folder / "stand.toml"), ["LC-1"], {}, edge)
+    decoder, seen, counts = Decoder(), [], stair()
+    edges = {1: edge_body(0, HELLO.boot, 1, 1, 250_000), 3: edge_body(0, HELLO.boot, 0, 2, 350_000)}
+    for piece, begin in enumerate(range(0, 40, 10)):
+        sent = encode_frame(hello_body(HELLO)) if begin == 0 else b""
+        sent += b"".join(encode_samples(HELLO, begin, 10_000 * begin, 0, counts[begin : begin + 10], 10))
+        sent += encode_frame(edges[piece]) if piece in edges else b""
+        at = round((begin + 10) / ROWS_A_SECOND * 1e9)
+        live.take(Taken(device="cradle-a", decoded=decoder.feed(sent), arrival_ns=at, hellos=(HELLO,)))
+        seen.append(live.edges)
+    assert seen == counted

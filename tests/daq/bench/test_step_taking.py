@@ -1,5 +1,6 @@
 """Steps of a check, one key each: what is refused and why, what is left out, struck out, taken all the same."""
 
+import dataclasses
 from types import SimpleNamespace
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from standbook.daq.bench.live_level import Standing
 from standbook.daq.bench.settled_level import Level
 from standbook.daq.bench.step_taking import STEP_KEY, Step, StepTaking
+from standbook.daq.config.plan import LineEdgeName
 from standbook.daq.host_clock import HostClocks
 from standbook.daq.run.marks import MARKS_FILE, MarkLog
 
@@ -25,6 +27,7 @@ class Live:
         self.reads = {"PT-11": 0.0, "LC-1": 0.0}
         self.why_not = dict.fromkeys(self.reads, "")
         self.unfelt = {}
+        self.edges = 0
         self.of = {
             tag: SimpleNamespace(
                 standing=self._standing(tag), range=10.0, told=lambda level: f"{level.mean:.2f} bar(g)"
@@ -143,3 +146,59 @@ def test_each_input_may_move_by_what_the_step_does_not_feel(live, tmp_path):
     taking = StepTaking((step,), live, MarkLog(tmp_path / MARKS_FILE, HostClocks()), lambda _: ())
     taking.why_not(0)
     assert live.unfelt == {"PT-11": 0.02, "LC-1": 0.0}
+
+
+def taking_of(step, live, tmp_path, judge=lambda _: ()):
+    return StepTaking((step,), live, MarkLog(tmp_path / MARKS_FILE, HostClocks()), judge)
+
+
+def test_what_is_being_typed_is_named_at_once_and_so_is_what_is_no_number(live, tmp_path):
+    taking = taking_of(dataclasses.replace(STEPS[0], quantity="barometer"), live, tmp_path)
+    press(taking, "98.1")
+    assert taking.state(0) == "1/1 vented: barometer typed: 98.1 kPa(a): stands, press space"
+    press(taking, ".2")
+    assert taking.state(0) == '1/1 vented: barometer typed: 98.1.2 kPa(a): "98.1.2" is no number'
+
+
+def test_an_edge_is_waited_for_then_offered_and_none_is_taken_before(live, tmp_path):
+    edge = LineEdgeName(device="cradle-a", line="fire", rising=True)
+    seen = []
+    step = Step(name="T-0", asks="switch it", tags=(), stands=False, edge=edge)
+    taking = taking_of(step, live, tmp_path, lambda taken: seen.append(taken[-1].edges) or ())
+    assert taking.state(0) == "1/1 T-0: waiting for the edge"
+    assert press(taking, " ") == "not taken: no rising edge of fire was seen yet; A takes it all the same"
+    assert taking.taken == ()
+    live.edges = 1
+    assert taking.state(0) == "1/1 T-0: edge seen, press space"
+    assert press(taking, " ") == "taken: T-0"
+    press(taking, "\x7f")
+    live.edges = 3
+    assert taking.state(0) == "1/1 T-0: 3 edges seen, press space"
+    press(taking, " ")
+    assert seen == [1, 3]
+
+
+def test_an_edge_before_the_newest_step_counts_no_more_and_a_dead_line_is_taken_all_the_same(live, tmp_path):
+    edge = LineEdgeName(device="cradle-a", line="fire", rising=False)
+    steps = (
+        Step(name="push", asks="push", tags=("LC-1",), stands=False),
+        Step(name="T-0", asks="", tags=(), edge=edge),
+    )
+    taking = StepTaking(steps, live, MarkLog(tmp_path / MARKS_FILE, HostClocks()), lambda _: ())
+    live.edges = 2
+    press(taking, " ")
+    assert taking.state(0) == "2/2 T-0: waiting for the edge"
+    assert "no falling edge of fire" in press(taking, " ")
+    assert press(taking, "a") == "taken: T-0"
+    assert taking.taken[-1].edges == 0
+
+
+def test_a_step_may_ask_for_a_larger_move_than_others(live, tmp_path):
+    steps = (Step(name="vented", asks="", tags=("LC-1",)),
+             Step(name="shunt LC-1", asks="", tags=("LC-1",), moves=("LC-1",), moved_share=0.01))  # fmt: skip
+    taking = StepTaking(steps, live, MarkLog(tmp_path / MARKS_FILE, HostClocks()), lambda _: ())
+    press(taking, " ")
+    live.reads["LC-1"] = 0.09  # of a range of 10
+    assert press(taking, " ") == "not taken: LC-1 has not moved by 1 % of its range yet; A takes it all the same"
+    live.reads["LC-1"] = 0.11
+    assert press(taking, " ") == "taken: shunt LC-1"
