@@ -52,17 +52,7 @@ def check_steps(plan: Plan, stand: Stand, calibrations: Mapping[str, Calibration
     ]  # fmt: skip
     if cells:
         steps += _cell_steps(stand, tuple(cells), calibrations)
-    steps += [
-        Step(
-            name=f"{SHUNT} {item.tag}",
-            asks="vented: the shunt resistor switched on",
-            tags=(item.tag,),
-            moves=(item.tag,),
-            moved_share=SHUNT_LEAST,
-        )
-        for item in known
-        if item.sensor_kind.takes_shunt
-    ]
+    steps += _shunt_steps(known)
     if plan.test.t_zero_edge is not None:
         asks = "igniter off the circuit, a lamp on it; switch the fire circuit once"
         steps.append(Step(name=T_ZERO, asks=asks, tags=(), stands=False, edge=plan.test.t_zero_edge))
@@ -122,6 +112,20 @@ def _cell_steps(stand: Stand, cells: tuple[str, ...], calibrations: Mapping[str,
             stands=False,
             with_u=True,
         ),
+    ]
+
+
+def _shunt_steps(known: Sequence[Input]) -> list[Step]:
+    return [
+        Step(
+            name=f"{SHUNT} {item.tag}",
+            asks="vented, nothing on the cell: the shunt resistor switched on",
+            tags=(item.tag,),
+            moves=(item.tag,),
+            least_share=SHUNT_LEAST,
+        )
+        for item in known
+        if item.sensor_kind.takes_shunt
     ]
 
 

@@ -34,7 +34,7 @@ class Step:
     quantity: str = "value"  # what the value is, as the line of state calls it while it is typed
     stands: bool = True  # else it may move: a push by hand
     moves: tuple[str, ...] = ()  # inputs of which one must have left the level before; else it was not done yet
-    moved_share: float = UNMOVED_SHARE  # of its range, that one of them must have moved by
+    least_share: float = 0.0  # of its range, by which one of them must be off its level in the first step besides
     edge: LineEdgeName | None = None  # of a line, that must have been seen since the step before
     with_u: bool = False  # the value is typed with its standard uncertainty behind it, "0.5/0.2"
     unfelt: Mapping[str, float] = field(
@@ -112,7 +112,7 @@ class StepTaking:
             if standing.level is None or (step.stands and standing.why_not):
                 return f"{tag} {standing.why_not}"
         if step.moves and not self._anyway and not any(self._has_moved(tag, now_ns) for tag in step.moves):
-            by = "" if step.moved_share == UNMOVED_SHARE else f" by {100 * step.moved_share:g} % of its range"
+            by = f" by {100 * step.least_share:g} % since {self.taken[0].name}" if step.least_share else ""
             return f"{step.moves[0]} has not moved{by} yet; A takes it all the same"
         if step.edge is not None and not self._anyway and not self._edges_seen:
             way = "rising" if step.edge.rising else "falling"
@@ -178,17 +178,21 @@ class StepTaking:
 
     def _has_moved(self, tag: str, now_ns: int) -> bool:
         """Tell whether an input has left the level of the newest step that has it; without one it need not."""
-        last = next((step.levels[tag] for _, _, step in reversed(self._kept) if tag in step.levels), None)
+        known = [step.levels[tag] for step in self.taken if tag in step.levels]
         level = self._live.of[tag].standing(now_ns).level
-        if last is None or level is None:
+        if not known or level is None:
             return True
-        step = self.next
-        share = UNMOVED_SHARE if step is None else step.moved_share
+        first, last, step = known[0], known[-1], self.next
+        span = self._live.of[tag].range
+        least = 0.0 if step is None else step.least_share * span
         pushed = step is not None and not step.stands  # a push is over when its key is pressed
         reached, noise = (
             (level.pushed_from(last), level.block_u) if pushed else (level.mean, math.hypot(last.mean_u, level.mean_u))
         )
-        return abs(reached - last.mean) > max(MOVED * noise, share * self._live.of[tag].range)
+        return (
+            abs(reached - last.mean) > max(MOVED * noise, UNMOVED_SHARE * span)
+            and abs(level.mean - first.mean) >= least
+        )
 
     def _take(self, now_ns: int) -> None:
         step, why_not = self.next, self.why_not(now_ns)

@@ -193,12 +193,19 @@ def test_an_edge_before_the_newest_step_counts_no_more_and_a_dead_line_is_taken_
     assert taking.taken[-1].edges == 0
 
 
-def test_a_step_may_ask_for_a_larger_move_than_others(live, tmp_path):
-    steps = (Step(name="vented", asks="", tags=("LC-1",)),
-             Step(name="shunt LC-1", asks="", tags=("LC-1",), moves=("LC-1",), moved_share=0.01))  # fmt: skip
+def test_a_shunt_is_a_step_off_the_first_level_and_not_the_weight_that_was_taken_off(live, tmp_path):
+    steps = (
+        Step(name="vented", asks="", tags=("LC-1",)),
+        Step(name="weight", asks="", tags=("LC-1",)),
+        Step(name="shunt LC-1", asks="", tags=("LC-1",), moves=("LC-1",), least_share=0.01),
+    )
     taking = StepTaking(steps, live, MarkLog(tmp_path / MARKS_FILE, HostClocks()), lambda _: ())
     press(taking, " ")
-    live.reads["LC-1"] = 0.09  # of a range of 10
-    assert press(taking, " ") == "not taken: LC-1 has not moved by 1 % of its range yet; A takes it all the same"
+    live.reads["LC-1"] = 2.0
+    press(taking, " ")
+    refused = "not taken: LC-1 has not moved by 1 % since vented yet; A takes it all the same"
+    for reads in (2.0, 0.0, 0.09):  # the weight on, off; less than a hundredth of a range of 10
+        live.reads["LC-1"] = reads
+        assert press(taking, " ") == refused
     live.reads["LC-1"] = 0.11
     assert press(taking, " ") == "taken: shunt LC-1"
