@@ -103,18 +103,10 @@ def _facts(results: Results, context: ReportContext, _: Register) -> tuple[Fact,
     name = next((verdict.limit_name for verdict in results.verdicts.values()), plan.limit_name or "none named")
     limit = next((verdict.limit for verdict in results.verdicts.values()), plan.limit)
     return (
-        (
-            "Limit",
-            f"{name}: {number_format.fixed(limit, 0)} N·s, {_motors(plan.motors)}" if limit is not None else name,
-        ),
+        ("Limit", f"{name}: {number_format.fixed(limit, 0)} N·s" if limit is not None else name),
         ("Guard band", sentences.guard_sentence(context)),
         ("Load control", sentences.shortened(plan.load_control or "none stated", MOST_FACT, PLAN_SECTION)),
     )
-
-
-def _motors(declared: int) -> str:
-    number = "1 is declared" if declared == 1 else f"{declared} are declared"
-    return f"of all motors of the vehicle together; {number}"
 
 
 def _summary(results: Results, context: ReportContext) -> tuple[str, str, str]:
