@@ -1,10 +1,12 @@
 """What a worked-out sheet says, a sentence each: for the terminal and the page."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from standbook.analysis.calibration.level_fit import FEWEST_RUNS, JUDGED_SCATTER, stray_readings
 from standbook.analysis.calibration_sheet.against_last import LIMIT, MISSED, sheet_u
 from standbook.analysis.calibration_sheet.calibrate import Calibrated, run_that_differs
+from standbook.analysis.calibration_sheet.reach import ExpectedReading, reach_caution
 from standbook.analysis.calibration_sheet.reference_claim import in_unit_of
 from standbook.analysis.report.content.number_format import two_digits
 from standbook.daq.quantity import dimension_of
@@ -19,6 +21,7 @@ class Said:
     result: str
     surely_seen: str
     comparison: str  # with the last revision
+    cautions: tuple[str, ...]  # what this calibration will not hold for
     review: tuple[str, ...]  # what needs a person's eyes
     notes: tuple[str, ...]
 
@@ -33,12 +36,14 @@ def percent(share: float) -> str:
     return f"{two_digits(100.0 * share)} %"
 
 
-def sentences(c: Calibrated, revision: str) -> Said:
-    """Say what a sheet gives."""
+def sentences(c: Calibrated, revision: str, expected: Sequence[ExpectedReading] = ()) -> Said:
+    """Say what a sheet gives; ``expected`` is what plans expect the sensor to read."""
+    caution = reach_caution(c, expected)
     return Said(
         result=_result(c, revision),
         surely_seen=_surely_seen(c),
         comparison=_comparison(c),
+        cautions=() if caution is None else (caution,),
         review=tuple(_review(c)),
         notes=tuple(_notes(c)),
     )

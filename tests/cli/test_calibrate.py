@@ -83,6 +83,19 @@ def test_jugs_hung_on_a_cell_become_newtons_by_latitude(capsys, campaign):
     assert "load path is carried over from r04" in said
 
 
+@pytest.mark.slow
+def test_levels_that_end_below_what_a_plan_expects_are_told_on_the_screen_and_on_the_page(capsys, campaign):
+    said = calibrated(capsys, write_sheet(campaign, cell_sheet(jugs=5), tag="LC-1"))
+    # 5 jugs of 196.0945 N, 5 % beyond them; the firing's thrust as predict prints it, 2,593 N
+    caution = (
+        "CAUTION: plans/HF-02.toml expects up to 2,590 N; this calibration ends at 980 N and holds no reading above "
+        "1,030 N."
+    )
+    assert caution in said
+    page = (campaign / "calibrations" / "LC-1_r05.html").read_text(encoding="utf-8")
+    assert caution in page.replace("\u00a0", " ")
+
+
 def test_stacked_weights_claim_by_their_own_u(capsys, campaign):
     weights = ", ".join(['"20.00 +/- 0.0115 kg"'] * 10)
     reference = f'reference = {{ what = "dead weights", serial = "S-3", weights = [{weights}] }}'
