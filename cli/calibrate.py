@@ -101,7 +101,7 @@ def _calibrated(sheet: Path, campaign: Path, revision: str | None) -> tuple[bool
 
 
 def _expected(campaign: Path, tag: str) -> "tuple[ExpectedReading, ...]":
-    """Return what the plans of a campaign expect a sensor to read; a plan that is faulty is another command's to tell."""
+    """Return what the plans of a campaign expect a sensor to read; another command tells of a faulty plan."""
     from standbook.analysis.calibration_sheet.reach import ExpectedReading
     from standbook.analysis.campaign.ranges import greatest_expected
     from standbook.daq.config.campaign import PLANS, STAND_FILE
@@ -162,6 +162,7 @@ def _check_stand(campaign: Path, sheet: "ReadingsSheet", name: str) -> None:
     """Refuse a sheet of a sensor that the stand does not have, where there is a stand."""
     from standbook.daq.config.campaign import STAND_FILE
     from standbook.daq.config.stand import read_stand
+    from standbook.daq.stand_sheets.typed_reading import ratio_hint
 
     if not (campaign / STAND_FILE).exists():
         return
@@ -175,10 +176,11 @@ def _check_stand(campaign: Path, sheet: "ReadingsSheet", name: str) -> None:
             f"{name}: sensor.serial: {sheet.sensor.serial}, but {STAND_FILE} has {item.sensor_serial} as {sheet.tag}; "
             "correct the one that is not mounted"
         )
-    if item.sensor_kind.signal_unit != sheet.sensor.signal_unit:
+    if (wanted := item.sensor_kind.signal_unit) != sheet.sensor.signal_unit:
+        first = sheet.run[0].readings[0]
         raise ConfigError(
             f"{name}: sensor.signal_unit: {sheet.sensor.signal_unit}, but a {item.kind} input gives "
-            f"{item.sensor_kind.signal_unit}; correct the sheet or {STAND_FILE}"
+            f"{wanted}; correct the sheet or {STAND_FILE}{ratio_hint(first.signal, first.signal_unit, wanted)}"
         )
 
 

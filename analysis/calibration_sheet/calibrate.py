@@ -19,7 +19,7 @@ from standbook.analysis.calibration.level_fit import (
     zeros_taken_off,
 )
 from standbook.analysis.calibration.reading_u import ReadingU, Sources, reading_u
-from standbook.analysis.calibration.readings_sheet import LevelReading, ReadingsSheet
+from standbook.analysis.calibration.readings_sheet import ReadingsSheet
 from standbook.analysis.calibration.reference_error import coefficient_covariances, reference_u
 from standbook.analysis.calibration.sensor_terms import SensorTerms, loop_width, sensor_terms
 from standbook.analysis.calibration_sheet.against_last import AgainstLast, against_last
@@ -29,6 +29,7 @@ from standbook.daq.arrays import Array
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.quantity import dimension_of, in_unit, parse_unit
+from standbook.daq.stand_sheets.typed_reading import LevelReading
 
 VALID = dt.timedelta(days=365)  # where the sheet says nothing: twelve months at most, judgement
 FOLLOWS = 0.05  # of span, greatest departure of a reading from the curve: judgement

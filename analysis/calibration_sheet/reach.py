@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from standbook.analysis.calibration_sheet.calibrate import Calibrated
-from standbook.analysis.report.content.number_format import plain
 from standbook.daq.config.calibration import CARRIED
 from standbook.daq.quantity import dimension_of, parse_unit
 
@@ -50,4 +49,4 @@ def _of_range(c: Calibrated, highest: float, ends: str) -> str | None:
 
 
 def _written(value: float, unit: str) -> str:
-    return f"{plain(float(f'{value:.{DIGITS}g}'), DIGITS)} {unit}"
+    return f"{float(f'{value:.{DIGITS}g}'):,.6g} {unit}"

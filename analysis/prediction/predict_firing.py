@@ -41,7 +41,7 @@ def impulses_by_load(plan: Plan, shares: Array) -> tuple[Array, Array]:
 def greatest_of_firing(plan: Plan) -> dict[str, float]:
     """Return the greatest thrust [N] and chamber pressure [Pa, absolute] of a firing as planned, by measurand.
 
-    They are those at the opening, as the gas only expands; nothing is emptied, so this is much sooner than a prediction.
+    They are those at the opening, as the gas only expands; nothing is emptied, so it takes no time.
     """
     opening = _Run(plan, draws.nominal, 1e-3, 1).start
     return {
