@@ -19,6 +19,7 @@ from standbook.analysis.calibration.applied_level import (
 )
 from standbook.analysis.calibration.readings_sheet import ReadingsSheet
 from standbook.analysis.calibration.reference_error import stack_counts
+from standbook.analysis.report.content.number_format import two_digits
 from standbook.daq.arrays import Array
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.errors import ConfigError, DataError
@@ -186,7 +187,7 @@ def _pulled(sheet: ReadingsSheet, pressure: Array, local: float, made_for: float
     became = f"{float(highest[0]):g} became {float(highest[0]) * local / made_for:.5g} {highest[-1].partition('(')[0]}"
     return (
         f"the tester's weights pull by {local:.5f} m/s2, not {made_for:.5f}: each level "
-        f"{'raised' if share >= 0.0 else 'lowered'} by {abs(share):.2g} %, {became}"
+        f"{'raised' if share >= 0.0 else 'lowered'} by {two_digits(abs(share))} %, {became}"
     )
 
 
