@@ -37,7 +37,7 @@ from standbook.analysis.firing.engine_performance import (
     with_doubted_masses,
 )
 from standbook.analysis.firing.firing_comparison import comparisons
-from standbook.analysis.firing.firing_curves import firing_curves
+from standbook.analysis.firing.firing_curves import firing_curves, full_rate_curves
 from standbook.analysis.firing.firing_detail import firing_detail
 from standbook.analysis.firing.plan_departures import departure_findings as plan_findings
 from standbook.analysis.firing.plan_departures import departures_of
@@ -205,7 +205,8 @@ def _analysis(firing: Firing, revision: str, software: str) -> Analysis:
         findings=deduplicate([*findings, fitting] if fitting is not None else findings),
         firing=replace(numbers.detail, reserve=reserve, checks=numbers.evidence.result(site)),
     )
-    return Analysis(results, firing_curves(dataset, record, burn, numbers.sides, site) | dict(numbers.detail_curves))
+    curves = firing_curves(dataset, record, burn, numbers.sides, site) | full_rate_curves(dataset, record, burn)
+    return Analysis(results, curves | dict(numbers.detail_curves))
 
 
 def _numbers(firing: Firing) -> _Numbers:

@@ -133,6 +133,8 @@ def plan_summary(plan: Plan, stand: Stand) -> PlanSummary:
         limit=asked.limit.value if asked else None,
         guard=asked.guard if asked else "",
         load_control=asked.load_control if asked else "",
+        motors=asked.motors if asked else 1,
+        change=plan.test.change,
         throat_diameter=measured(engine.throat_diameter) if engine else None,
         expansion_ratio=measured(engine.expansion_ratio) if engine else None,
         run_out_first=engine.run_out_first if engine else None,

@@ -11,10 +11,11 @@ from standbook.analysis.report.collect import context_from_run
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.render import render_report
 from standbook.analysis.report.sources import earlier_run, full_rate_windows
-from standbook.analysis.results.curves import Curve, read_curves
+from standbook.analysis.results.curves import Curve, at_instant, read_curves
 from standbook.analysis.results.results import Results
 from standbook.analysis.results.saved_results import CURVES_FILE, read_results
 from standbook.daq.config.campaign import CALIBRATIONS
+from standbook.daq.config.measurands import THRUST
 from standbook.daq.errors import RecordError
 from standbook.daq.run.revision import write_page
 from standbook.daq.run.run_folder import Run, open_run
@@ -67,7 +68,9 @@ def drawn_from(run: Run, *, now: dt.datetime, revision: str | None, vouched_by: 
     created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
     context = context_from_run(run, results, created=created, later=later, vouched_by=vouched_by)
     context = replace(context, earlier=earlier_run(run))
-    curves = read_curves(place / CURVES_FILE) | full_rate_windows(run, results, later)
+    curves = read_curves(place / CURVES_FILE)
+    if at_instant(THRUST, "start") not in curves:  # an older analysis did not keep them
+        curves |= full_rate_windows(run, results, later)
     return Drawn(place, results, curves, context)
 
 

@@ -44,6 +44,8 @@ class PlanSummary:
     limit: float | None = None  # [N*s]
     guard: str = ""
     load_control: str = ""
+    motors: int = 1  # of the vehicle
+    change: str = ""  # since the last run, in the crew's words
     throat_diameter: Measured | None = None  # [m]
     expansion_ratio: Measured | None = None
     run_out_first: str | None = None

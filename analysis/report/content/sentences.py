@@ -19,7 +19,7 @@ OUTCOME_WORDS = {"within": "Within", "exceeds": "Exceeds", "not shown": "Not sho
 SEVERITIES: tuple[Severity, ...] = ("serious", "caution", "note")
 
 NOT_COVERED_FIRING = (
-    "One firing of one motor: a limit on all motors of a vehicle asks for their sum. It does not bound the next "
+    "One firing of one motor; the plan declares {motors}, and a limit counts the sum. It does not bound the next "
     "article: articles, loads and days scatter, one run shows none of that scatter, and with two or three runs the "
     "factor that covers it is still large. A ground article may differ from the one that flies. This page is evidence "
     "for those who decide; it certifies nothing."

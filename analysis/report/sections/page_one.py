@@ -79,7 +79,7 @@ def page_one(results: Results, curves: Curves, context: ReportContext, register:
         thumbnail_caption=THUMBNAIL_CAPTION,
         facts=_facts(results, context, register, parts),
         checks=parts.checks(results),
-        not_covered=parts.not_covered,
+        not_covered=parts.not_covered.format(motors=context.plan.motors),
         prediction=sentences.prediction_sentence(results, context),
         findings_count=sentences.findings_count(results.findings),
         top_findings=tuple(_fitting(number, rank, text, room // shown) for number, rank, text in above[:shown]),

@@ -52,7 +52,7 @@ class PageParts:
     stand: Callable[[Results, ReportContext], str]
     facts: Callable[[Results, ReportContext, Register], tuple[Fact, ...]]
     checks: Callable[[Results], str]  # what could be held against the main number; empty where nothing is asked
-    not_covered: str
+    not_covered: str  # {motors}: how many the plan declares
     sections: Callable[[Results, Curves, ReportContext, Register], tuple[Section, ...]]  # its own, in reading order
 
 

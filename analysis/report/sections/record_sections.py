@@ -39,6 +39,9 @@ def changes(context: ReportContext) -> tuple[Section, ...]:
     earlier = context.earlier
     if earlier is None:
         return ()
+    lead = f"This run less {earlier.name}, the one of its kind before it, and what was changed between them."
+    if context.plan.change:
+        lead += f" The crew writes: {context.plan.change}"
     rows = tuple(_difference_row(line) for line in earlier.differences)
     head = ("Quantity", "Before", "Now", "Difference", "U (k = 2)", "Says", "Common to both")
     blocks: list[Block] = []
@@ -54,7 +57,7 @@ def changes(context: ReportContext) -> tuple[Section, ...]:
         Section(
             anchor="changes",
             title="Changes since the last run",
-            lead=f"This run less {earlier.name}, the one of its kind before it, and what was changed between them.",
+            lead=lead,
             blocks=tuple(blocks),
             symbols=(
                 ("changed", "beyond 95 %"),
