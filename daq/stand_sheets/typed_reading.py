@@ -65,7 +65,10 @@ def _row(row: object) -> LevelReading:
     if isinstance(row, LevelReading):
         return row
     if not isinstance(row, list | tuple) or len(row) != 4:
-        raise ValueError('a reading is four texts: ["12 bar(g)", "up", "09:15:02", "0.260261 V/V"]')
+        raise ValueError(
+            'a reading is four texts: ["12 bar(g)", "up", "09:15:02", "0.260261 V/V"]; '
+            "levels that are still to be taken are taken with --port DEVICE=PATH"
+        )
     level, way, clock, signal = row
     if way not in ("up", "down"):
         raise ValueError(f'"{way}" is no way to reach a level; write "up" or "down"')
