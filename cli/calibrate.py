@@ -9,11 +9,12 @@ import typer
 
 from standbook.cli.screen import open_page, say, say_all
 from standbook.cli.sheets import campaign_of, check_day, make_folder, write_new
-from standbook.daq.errors import EXIT_FINDINGS, ConfigError, UsageError
+from standbook.daq.errors import EXIT_FINDINGS, ConfigError, StandError, UsageError
 
 if TYPE_CHECKING:
     from standbook.analysis.calibration.readings_sheet import ReadingsSheet
     from standbook.analysis.calibration_sheet.calibrate import Calibrated
+    from standbook.analysis.calibration_sheet.reach import ExpectedReading
     from standbook.analysis.calibration_sheet.sheet_sentences import Said
     from standbook.daq.config.calibration import Calibration
 
@@ -81,7 +82,7 @@ def _calibrated(sheet: Path, campaign: Path, revision: str | None) -> tuple[bool
     last = _last(campaign / CALIBRATIONS, typed.tag)
     name = _next(campaign / CALIBRATIONS, typed.tag, last, revision)
     found = calibrate_sheet(typed, date, last, str(sheet))
-    said = sentences(found, name)
+    said = sentences(found, name, _expected(campaign, typed.tag))
     needs_review = bool(said.review) or (found.comparison is not None and found.comparison.differs)
     written = f"{sheet.resolve().parent.name}/{sheet.name}"
     text = calibration_text(found, name, written)
@@ -97,6 +98,30 @@ def _calibrated(sheet: Path, campaign: Path, revision: str | None) -> tuple[bool
     say(f"Calibration: {place}")
     say(f"Page: {page}")
     return needs_review, page
+
+
+def _expected(campaign: Path, tag: str) -> "tuple[ExpectedReading, ...]":
+    """Return what the plans of a campaign expect a sensor to read; another command tells of a faulty plan."""
+    from standbook.analysis.calibration_sheet.reach import ExpectedReading
+    from standbook.analysis.campaign.ranges import greatest_expected
+    from standbook.daq.config.campaign import PLANS, STAND_FILE
+    from standbook.daq.config.plan import read_plan
+    from standbook.daq.config.stand import read_stand
+
+    if not (campaign / STAND_FILE).exists():
+        return ()
+    stand = read_stand(campaign / STAND_FILE)
+    found = []
+    for path in sorted((campaign / PLANS).glob("*.toml")):
+        try:
+            plan = read_plan(path)
+            value = greatest_expected(plan, stand, stand.input_tagged(tag))
+        except StandError:
+            continue
+        if value is not None:
+            ambient = plan.site.ambient_pressure.value
+            found.append(ExpectedReading(plan=f"{PLANS}/{path.name}", value=value, ambient=ambient))
+    return tuple(found)
 
 
 def _say_questioned(campaign: Path, found: "Calibrated") -> None:
@@ -128,6 +153,7 @@ def _print(said: "Said") -> None:
     say(said.result)
     say(said.comparison)
     say(said.surely_seen)
+    say_all(f"CAUTION: {sentence}" for sentence in said.cautions)
     say_all(f"REVIEW: {sentence}" for sentence in said.review)
     say_all(said.notes)
 
@@ -136,6 +162,7 @@ def _check_stand(campaign: Path, sheet: "ReadingsSheet", name: str) -> None:
     """Refuse a sheet of a sensor that the stand does not have, where there is a stand."""
     from standbook.daq.config.campaign import STAND_FILE
     from standbook.daq.config.stand import read_stand
+    from standbook.daq.stand_sheets.typed_reading import ratio_hint
 
     if not (campaign / STAND_FILE).exists():
         return
@@ -149,10 +176,11 @@ def _check_stand(campaign: Path, sheet: "ReadingsSheet", name: str) -> None:
             f"{name}: sensor.serial: {sheet.sensor.serial}, but {STAND_FILE} has {item.sensor_serial} as {sheet.tag}; "
             "correct the one that is not mounted"
         )
-    if item.sensor_kind.signal_unit != sheet.sensor.signal_unit:
+    if (wanted := item.sensor_kind.signal_unit) != sheet.sensor.signal_unit:
+        first = sheet.run[0].readings[0]
         raise ConfigError(
             f"{name}: sensor.signal_unit: {sheet.sensor.signal_unit}, but a {item.kind} input gives "
-            f"{item.sensor_kind.signal_unit}; correct the sheet or {STAND_FILE}"
+            f"{wanted}; correct the sheet or {STAND_FILE}{ratio_hint(first.signal, first.signal_unit, wanted)}"
         )
 
 

@@ -6,15 +6,13 @@ Every key is used by the calibration or refused here. Signals stay in the unit o
 import datetime as dt
 import math
 import re
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, field_validator, model_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from standbook.daq.config.plan import FileName
-from standbook.daq.config.sensor_kinds import SIGNAL_UNITS
 from standbook.daq.config.toml_document import Change, Document, read_document
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import (
@@ -26,109 +24,30 @@ from standbook.daq.quantity import (
     Mass,
     Pressure,
     Quantity,
-    Share,
     Temperature,
-    dimension_of,
-    parse_quantity,
+)
+from standbook.daq.stand_sheets.typed_reading import (
+    AnyQuantity,
+    CertifiedShare,
+    CertifiedU,
+    Row,
+    SignalUnit,
+    SignedLength,
+    ZeroRow,
+    any_quantity,
+    lacking,
+    ratio_hint,
 )
 
 FOLDER = "readings"
 LEAST_LEVELS = 5
 SAME_LEVEL = 0.01  # of the range of the levels; repeats of one level lie closer together
 SHORTEST = 5  # s from one level to the next: a level is the mean of that many seconds at least
-LARGEST_SIGNAL = 1e9  # in any unit: converters of 30 bits give less
 UNSETTLED = 1e-3  # of the range of the signal, standard uncertainty of one mean: judgement
-Way = Literal["up", "down"]
 REFERENCES = ("test gauge", "dead weights", "reference cell", "dead-weight tester", "thermometer", "multimeter")
-_SIGNAL = re.compile(r"^\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*(?:(?:\+/-|±)\s*([\d.]+(?:[eE][+-]?\d+)?)\s*)?(\S+)\s*$")
 _CLASS = re.compile(r"^\s*([\d.]+)\s*%\s*of\s+(.+?)\s*$")
 WEIGHT_CLASSES = {"M1": 5e-5, "M2": 1.6e-4, "M3": 5e-4}
 """Greatest error of a weight from 1 kg up, relative: OIML R 111 as a national regulation prints it, confirmed."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelReading:
-    """One level as read: what the reference showed, which way it was reached, when, and the sensor's signal."""
-
-    level: Quantity
-    way: Way
-    time: dt.time
-    signal: float  # in the sensor's signal unit
-    signal_u: float  # of the mean, standard; zero where none was stated
-    signal_unit: str
-
-
-def any_quantity(text: object) -> Quantity:
-    """Read a quantity of whatever dimension its unit has.
-
-    Raises
-    ------
-    ValueError
-        No unit behind a space, or one that is not known.
-    """
-    if not isinstance(text, str) or len(text.split()) < 2:
-        raise ValueError(f'{text!r} has no unit; write a number, a space and the unit, like "12 bar(g)"')
-    return parse_quantity(text, dimension_of(text.split()[-1]))
-
-
-def parse_signal(text: object) -> tuple[float, float, str]:
-    """Read ``"0.260261 +/- 0.000004 V/V"`` into value, standard uncertainty and unit.
-
-    Raises
-    ------
-    ValueError
-        No number, or a unit that no kind of sensor gives.
-    """
-    match = _SIGNAL.match(text) if isinstance(text, str) and len(text) < 100 else None
-    if match is None or match[3] not in SIGNAL_UNITS:
-        raise ValueError(f'{text!r} is not a signal; write one like "0.260261 V/V", in {", ".join(SIGNAL_UNITS)}')
-    try:
-        value, u = float(match[1]), float(match[2] or 0.0)
-    except ValueError:
-        raise ValueError(f'"{text}" is not a number and its unit; write a signal like "0.260261 V/V"') from None
-    if not (abs(value) < LARGEST_SIGNAL and u < LARGEST_SIGNAL):
-        raise ValueError(f'"{text}" is larger than any signal can be')
-    return value, u, match[3]
-
-
-def _row(row: object) -> LevelReading:
-    if isinstance(row, LevelReading):
-        return row
-    if not isinstance(row, list | tuple) or len(row) != 4:
-        raise ValueError(
-            'a reading is four texts: ["12 bar(g)", "up", "09:15:02", "0.260261 V/V"]; '
-            "levels that are still to be taken are taken with --port DEVICE=PATH"
-        )
-    level, way, clock, signal = row
-    if way not in ("up", "down"):
-        raise ValueError(f'"{way}" is no way to reach a level; write "up" or "down"')
-    try:
-        time = dt.time.fromisoformat(clock)
-    except (TypeError, ValueError):
-        raise ValueError(f'"{clock}" is not a time; write one like "09:15:02"') from None
-    value, u, unit = parse_signal(signal)
-    return LevelReading(level=any_quantity(level), way=way, time=time, signal=value, signal_u=u, signal_unit=unit)
-
-
-def _signed_length(text: object) -> Quantity:
-    return text if isinstance(text, Quantity) else parse_quantity(text, "length")
-
-
-def _any(text: object) -> Quantity:
-    return text if isinstance(text, Quantity) else any_quantity(text)
-
-
-def _zero_row(row: object) -> tuple[Quantity, float, str]:
-    if not isinstance(row, list | tuple) or len(row) != 2:
-        raise ValueError('a zero is two texts, temperature and signal: ["31 degC", "0.099902 V/V"]')
-    value, _, unit = parse_signal(row[1])
-    return parse_quantity(row[0], dimension_of("degC")), value, unit
-
-
-def _known_signal(unit: str) -> str:
-    if unit not in SIGNAL_UNITS:
-        raise ValueError(f'no kind of sensor gives "{unit}"; signals are in {", ".join(SIGNAL_UNITS)}')
-    return unit
 
 
 def _known_reference(what: str) -> str:
@@ -152,13 +71,6 @@ def _span_class(text: str) -> tuple[float, Quantity]:
     return float(match[1]) / 100.0, any_quantity(match[2])
 
 
-SignalUnit = Annotated[str, AfterValidator(_known_signal)]
-AnyQuantity = Annotated[Quantity, BeforeValidator(_any)]
-SignedLength = Annotated[Quantity, BeforeValidator(_signed_length)]
-Row = Annotated[LevelReading, BeforeValidator(_row)]
-ZeroRow = Annotated[tuple[Quantity, float, str], BeforeValidator(_zero_row)]
-
-
 class SheetSensor(Document):
     """The sensor on the bench."""
 
@@ -179,13 +91,21 @@ class SheetReference(Document):
     what: Annotated[str, AfterValidator(_known_reference)]
     serial: str = Field(min_length=1)
     of_class: Annotated[str, AfterValidator(_readable_class)] | None = Field(default=None, alias="class")
-    certificate_u: Share | None = None  # standard, of reading: the same share at every level
-    certificate_level_u: AnyQuantity | None = None  # standard, beside it: differs from level to level
+    certificate_u: CertifiedShare | None = None  # standard, or U with its k; of reading: alike at every level
+    certificate_level_u: CertifiedU | None = None  # the same beside it: differs from level to level
     scale_interval: AnyQuantity | None = None  # of the scale that weighed the masses, or of the reference's own reading
     weights: tuple[Mass, ...] = ()  # one after the other as they are stacked, each with its u
     weights_density: Density | None = None  # of what hangs; none: 8000 kg/m3
     gravity: Acceleration | None = None  # where a scale that weighs force, or a tester, was adjusted
     valid_until: dt.date | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _expanded(cls, values: Any) -> Any:  # noqa: ANN401
+        for key in ("k", "U", "certificate_U", "certificate_k", "coverage_factor"):
+            if isinstance(values, dict) and key in values:
+                raise ValueError(f'no key is called {key}; write U and its k in one: certificate_u = "0.02 % (k = 2)"')
+        return values
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -287,6 +207,14 @@ class ReadingsSheet(Document):
     zero_at: tuple[ZeroRow, ...] = ()  # zeros at two temperatures or more
     run: tuple[Run, ...] = Field(min_length=1)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _rows_of_four(cls, values: Any) -> Any:  # noqa: ANN401
+        """Say once what all readings lack: a fault of the form is in every one of them."""
+        if isinstance(values, dict) and (said := lacking(values.get("run"))):
+            raise ValueError(said)
+        return values
+
     @field_validator("run")
     @classmethod
     def _whole(cls, runs: tuple[Run, ...], info: ValidationInfo) -> tuple[Run, ...]:
@@ -318,7 +246,7 @@ def _check_alike(runs: tuple[Run, ...], sensor: Any) -> None:  # noqa: ANN401 - 
             if isinstance(sensor, SheetSensor) and reading.signal_unit != sensor.signal_unit:
                 raise ValueError(
                     f"run {number}, reading {place}: a signal in {reading.signal_unit}, but sensor.signal_unit is "
-                    f"{sensor.signal_unit}"
+                    f"{sensor.signal_unit}{ratio_hint(reading.signal, reading.signal_unit, sensor.signal_unit)}"
                 )
 
 

@@ -2,5 +2,5 @@
 
 Takes a readings sheet and the last revision; gives the text of the calibration file and of its page.
 May import: analysis/calibration, analysis/report, analysis/report/content, analysis/report/figures,
-analysis/results, daq/bench, daq/config, daq/kinds, daq/run.
+analysis/results, analysis/stand_checks, daq/bench, daq/config, daq/kinds, daq/run, daq/stand_sheets.
 """

@@ -41,6 +41,11 @@ class AgainstLast:
         return (LIMIT + MISSED) * self.span_u
 
     @property
+    def ratio(self) -> float | None:
+        """Span of the sheet over that of the last revision, for one signal; ``None`` where the sign turned."""
+        return 1.0 / (1.0 + self.span_shift) if self.span_shift > -1.0 else None
+
+    @property
     def which(self) -> str:
         """Say which reference the last revision was made on."""
         if not self.named:

@@ -19,6 +19,7 @@ from standbook.analysis.calibration.applied_level import (
 )
 from standbook.analysis.calibration.readings_sheet import ReadingsSheet
 from standbook.analysis.calibration.reference_error import stack_counts
+from standbook.analysis.report.content.number_format import two_digits
 from standbook.daq.arrays import Array
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.errors import ConfigError, DataError
@@ -163,8 +164,9 @@ def _pressures(sheet: ReadingsSheet, unit: str, name: str) -> AppliedLevels:
                 f"{name}: reference.gravity and place.latitude: both are needed, what the tester is made for and "
                 "what it stands in"
             )
-        pressure, gain_u = pressure * local / sheet.reference.gravity.value, FORMULA_U
-        words.append(f"the tester's weights pull by {local:.5f} m/s2, not {sheet.reference.gravity.value:.5f}")
+        made_for = sheet.reference.gravity.value
+        words.append(_pulled(sheet, pressure, local, made_for))
+        pressure, gain_u = pressure * local / made_for, FORMULA_U
     pressure, column_u = _through_column(sheet, pressure, local or constants.g, words, name)
     pressure, air_u = _in_reference(sheet, pressure, wanted, words, name)
     return AppliedLevels(
@@ -175,6 +177,17 @@ def _pressures(sheet: ReadingsSheet, unit: str, name: str) -> AppliedLevels:
         per_kilogram=0.0,
         stack=(),
         words=tuple(words),
+    )
+
+
+def _pulled(sheet: ReadingsSheet, pressure: Array, local: float, made_for: float) -> str:
+    """Say what gravity here makes of a tester's levels, the highest of them as an example."""
+    highest = sheet.levels[int(np.argmax(pressure))].text.split()
+    share = 100.0 * (local / made_for - 1.0)
+    became = f"{float(highest[0]):g} became {float(highest[0]) * local / made_for:.5g} {highest[-1].partition('(')[0]}"
+    return (
+        f"the tester's weights pull by {local:.5f} m/s2, not {made_for:.5f}: each level "
+        f"{'raised' if share >= 0.0 else 'lowered'} by {two_digits(abs(share))} %, {became}"
     )
 
 

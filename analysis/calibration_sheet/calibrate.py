@@ -19,7 +19,7 @@ from standbook.analysis.calibration.level_fit import (
     zeros_taken_off,
 )
 from standbook.analysis.calibration.reading_u import ReadingU, Sources, reading_u
-from standbook.analysis.calibration.readings_sheet import LevelReading, ReadingsSheet
+from standbook.analysis.calibration.readings_sheet import ReadingsSheet
 from standbook.analysis.calibration.reference_error import coefficient_covariances, reference_u
 from standbook.analysis.calibration.sensor_terms import SensorTerms, loop_width, sensor_terms
 from standbook.analysis.calibration_sheet.against_last import AgainstLast, against_last
@@ -29,6 +29,7 @@ from standbook.daq.arrays import Array
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.quantity import dimension_of, in_unit, parse_unit
+from standbook.daq.stand_sheets.typed_reading import LevelReading
 
 VALID = dt.timedelta(days=365)  # where the sheet says nothing: twelve months at most, judgement
 FOLLOWS = 0.05  # of span, greatest departure of a reading from the curve: judgement
@@ -55,6 +56,7 @@ class Calibrated:
     date: dt.date
     last: Calibration | None
     applied: AppliedLevels
+    range: tuple[float, float]  # that the sensor is made for [unit]
     claim: ReferenceClaim
     levels: Levels  # as fitted: zeros taken off run by run where the estimator says so
     raw: Array  # (N,) signals as read
@@ -110,7 +112,7 @@ def calibrate_sheet(sheet: ReadingsSheet, date: dt.date, last: Calibration | Non
     _check_reference_date(sheet, date, name)
     _check_last(sheet, last, name)
     applied = applied_levels(sheet, last, name)
-    _check_range(sheet, applied, last, name)
+    made_for = _checked_range(sheet, applied, last, name)
     claim = reference_claim(sheet, applied, name)
     raw = _levels(sheet, applied)
     tared = dimension_of(applied.unit) == "force"
@@ -128,6 +130,7 @@ def calibrate_sheet(sheet: ReadingsSheet, date: dt.date, last: Calibration | Non
         date=date,
         last=last,
         applied=applied,
+        range=made_for,
         claim=claim,
         levels=levels,
         raw=raw.signal,
@@ -199,7 +202,10 @@ def _check_last(sheet: ReadingsSheet, last: Calibration | None, name: str) -> No
         )
 
 
-def _check_range(sheet: ReadingsSheet, applied: AppliedLevels, last: Calibration | None, name: str) -> None:
+def _checked_range(
+    sheet: ReadingsSheet, applied: AppliedLevels, last: Calibration | None, name: str
+) -> tuple[float, float]:
+    """Return what the sensor is made for; refuse a level outside of it."""
     if sheet.sensor.range is not None:
         ends = tuple(in_unit_for(end, applied.unit, f"{name}: sensor.range") for end in sheet.sensor.range)
     elif last is not None and last.reading_unit == applied.unit:
@@ -217,6 +223,7 @@ def _check_range(sheet: ReadingsSheet, applied: AppliedLevels, last: Calibration
                 f'{name}: run: level "{level.text}", {value:.6g} {applied.unit} on the sensor, lies outside of its '
                 f"range, {low:g} to {high:g}"
             )
+    return low, high
 
 
 def _check_follows(fit: LevelFit, levels: Levels, name: str) -> None:

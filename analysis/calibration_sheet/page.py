@@ -1,16 +1,20 @@
 """The page beside a calibration: one printed sheet, self-contained, no script. Pure."""
 
+import re
+
 from markupsafe import Markup
 
 from standbook.analysis.calibration_sheet.calibrate import Calibrated
-from standbook.analysis.calibration_sheet.residual_figure import residual_figure
-from standbook.analysis.calibration_sheet.sheet_sentences import Said, percent, plain_unit
+from standbook.analysis.calibration_sheet.residual_figure import residual_figures
+from standbook.analysis.calibration_sheet.sheet_sentences import NOTHING, Said, percent, plain_unit, seen
 from standbook.analysis.report.content import number_format
 from standbook.analysis.report.render import css_string, page_environment
 
 TEMPLATE = "sheet.html.j2"
 STYLESHEET = "style.css"  # the report's own
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the calibrated range, where the uncertainty of a reading is printed
+_POWER = re.compile(rf"\b10\^([{number_format.MINUS}-]?\d+)")
+_RAISED = str.maketrans(f"{number_format.MINUS}-0123456789", "⁻⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 Row = tuple[str, ...]
 
 
@@ -18,20 +22,22 @@ def calibration_page(c: Calibrated, said: Said, revision: str, sheet_path: str) 
     """Render the page of one calibration; the same for the same arguments."""
     environment = page_environment("standbook.analysis.calibration_sheet")
     style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
-    return environment.get_template(TEMPLATE).render(
+    page = environment.get_template(TEMPLATE).render(
         c=c,
         said=said,
         revision=revision,
         sheet_path=sheet_path,
-        figure=Markup(residual_figure(c)),  # noqa: S704 - drawn by us; its only free text is escaped by the drawing
+        figures=[Markup(one) for one in residual_figures(c)],  # noqa: S704 - drawn by us, free text escaped there
         curve=_curve(c),
         uncertainty=_uncertainty(c),
+        zero_u=f"{number_format.two_digits(c.zero_u)} {plain_unit(c.unit)}" if c.sources.tared and c.zero_u else "",
         budget=_budget(c),
         terms=_terms(c),
         facts=_facts(c, sheet_path),
         style=Markup(style),  # noqa: S704 - our own file
         running_head=Markup(css_string(f"{c.sheet.tag} {revision}")),  # noqa: S704 - quoted
     )
+    return _POWER.sub(lambda power: f"10{power[1].translate(_RAISED)}", page)
 
 
 def _curve(c: Calibrated) -> str:
@@ -47,7 +53,7 @@ def _uncertainty(c: Calibrated) -> tuple[Row, ...]:
     rows = []
     for share in SHARES:
         u = c.reading_u(low + share * span)
-        if u.u > 0.0:
+        if not (c.sources.tared and abs(u.reading) <= NOTHING * span):
             dof = "many" if u.dof > 1e3 else f"{u.dof:.0f}"
             own, wide = (f"{number_format.two_digits(one)} {unit}" for one in (u.u, u.expanded))
             rows.append((_signed(u.reading), own, percent(u.u / span), wide, dof))
@@ -71,6 +77,7 @@ def _budget(c: Calibrated) -> tuple[Row, ...]:
             _share((term.u / at.u) ** 2),
         )
         for term in at.terms
+        if term.u > NOTHING * at.u
     )
 
 
@@ -86,7 +93,7 @@ def _terms(c: Calibrated) -> tuple[Row, ...]:
         ("creep, 30 min", c.creep),
         ("lower limit factor, 2.4 standard deviations", terms.lower_limit_factor),
     ]
-    return tuple((name, percent(abs(value) / span)) for name, value in found if value is not None)
+    return tuple((name, seen(value / span, percent(abs(value) / span))) for name, value in found if value is not None)
 
 
 def _facts(c: Calibrated, sheet_path: str) -> tuple[Row, ...]:

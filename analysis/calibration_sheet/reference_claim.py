@@ -61,7 +61,7 @@ def reference_claim(sheet: ReadingsSheet, applied: AppliedLevels, name: str) -> 
     covariance = gain_covariance(applied.value, share)
     if level_u > 0.0:
         covariance = covariance + level_covariance(applied.value, level_u, top)
-    words = f"certificate: {100 * reference.certificate_u.value:.3g} % of reading"
+    words = f"certificate: standard uncertainty {_certified(reference.certificate_u, ' of reading')}"
     return ReferenceClaim(
         covariances=(covariance,), of_reading=share, of_span=level_u, resolution=resolution, words=words
     )
@@ -102,7 +102,7 @@ def _weights(sheet: ReadingsSheet, applied: AppliedLevels, name: str) -> Referen
     if reference.certificate_u is not None:
         _credible(reference.certificate_u.value, f"{name}: reference.certificate_u")
         common = math.hypot(common, reference.certificate_u.value)
-        said.append(f"certificate, {100 * reference.certificate_u.value:.3g} % common to all")
+        said.append(f"certificate, standard uncertainty {_certified(reference.certificate_u, ' common to all')}")
     if reference.certificate_level_u is not None:
         raise ConfigError(f"{name}: reference.certificate_level_u: weights have none; type their u in weights")
     if reference.scale_interval is not None:
@@ -123,6 +123,14 @@ def _weights(sheet: ReadingsSheet, applied: AppliedLevels, name: str) -> Referen
     return ReferenceClaim(
         covariances=(covariance,), of_reading=common, of_span=0.0, resolution=0.0, words="; ".join(said)
     )
+
+
+def _certified(share: Quantity, of: str) -> str:
+    """Say the standard uncertainty of a certificate, and how it came from what was typed."""
+    how = (
+        f"{share.text} divided by its k" if "k" in share.text else "taken as stated: a certificate's U divided by its k"
+    )
+    return f"{100 * share.value:.3g} %{of}, {how}"
 
 
 def _credible(share: float, where: str) -> None:

@@ -1,5 +1,7 @@
 """Draw what the curve of a sheet misses each reading by, with the band of a later reading and the last revision."""
 
+from collections.abc import Callable, Sequence
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
@@ -15,21 +17,29 @@ BAND_POINTS = 60
 HEIGHT = 2.7  # [in]
 
 
-def residual_figure(c: Calibrated) -> str:
-    """Draw the residuals, filled signs on the way up and open ones on the way down, and beside them the band."""
-    with style.style():
-        figure = style.new_figure(HEIGHT)
-        residuals, band = figure.subplots(1, 2)
-        _runs(residuals, c)
-        _band(band, c)
-        _last(band, c)
-        for axes, what in ((residuals, "curve minus level"), (band, "departure")):
-            axes.axhline(0.0, color=GREY, linewidth=0.8)
-            axes.set_xlabel(f"level on the sensor, {c.unit}")
-            axes.set_ylabel(f"{what}, {plain_unit(c.unit)}")
-            axes.yaxis.set_major_locator(MaxNLocator(6))
-            style.legend(axes, columns=3)
-        return style.to_svg(figure, "residuals", "Departure of the fitted curve from every reading of the sheet")
+def residual_figures(c: Calibrated) -> tuple[str, str]:
+    """Draw the residuals, filled signs on the way up and open ones on the way down; and the band, a figure of its own.
+
+    Two figures, so that a narrow screen may put one below the other.
+    """
+    return (
+        _drawn(c, (_runs,), "residuals", "curve minus level", "Departure of the fitted curve from every reading"),
+        _drawn(c, (_band, _last), "band", "departure", "Band that holds 95 % of later readings"),
+    )
+
+
+def _drawn(c: Calibrated, parts: Sequence[Callable[[Axes, Calibrated], None]], name: str, what: str, says: str) -> str:
+    with style.style(style.SMALL_FONT):
+        figure = style.new_figure(HEIGHT, width=style.HALF)
+        axes = figure.subplots()
+        for part in parts:
+            part(axes, c)
+        axes.axhline(0.0, color=GREY, linewidth=0.8)
+        axes.set_xlabel(f"level on the sensor, {c.unit}")
+        axes.set_ylabel(f"{what}, {plain_unit(c.unit)}")
+        axes.yaxis.set_major_locator(MaxNLocator(6))
+        style.legend(axes, columns=3)
+        return style.to_svg(figure, name, says)
 
 
 def _band(axes: Axes, c: Calibrated) -> None:

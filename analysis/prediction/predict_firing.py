@@ -38,6 +38,18 @@ def impulses_by_load(plan: Plan, shares: Array) -> tuple[Array, Array]:
     return np.where(finished, run.end.impulse, np.inf), np.where(finished, run.vacuum_impulse, np.inf)
 
 
+def greatest_of_firing(plan: Plan) -> dict[str, float]:
+    """Return the greatest thrust [N] and chamber pressure [Pa, absolute] of a firing as planned, by measurand.
+
+    They are those at the opening, as the gas only expands; nothing is emptied, so it takes no time.
+    """
+    opening = _Run(plan, draws.nominal, 1e-3, 1).start
+    return {
+        measurands.THRUST: float(opening.thrust[0]),
+        measurands.CHAMBER_PRESSURE: float(opening.chamber_pressure[0]),
+    }
+
+
 class _Run:
     """One set of draws, fired."""
 

@@ -10,12 +10,13 @@ from typing import Self
 
 from pydantic import Field, model_validator
 
-from standbook.analysis.calibration.readings_sheet import LevelReading, Row, SignalUnit, tag_and_day
+from standbook.analysis.calibration.readings_sheet import tag_and_day
 from standbook.daq.config.plan import FileName
 from standbook.daq.config.stand_interaction import GREATEST_ANGLE
 from standbook.daq.config.toml_document import Change, Document, read_document
 from standbook.daq.errors import ConfigError
 from standbook.daq.quantity import Angle, Pressure, Quantity, Share
+from standbook.daq.stand_sheets.typed_reading import LevelReading, Row, SignalUnit
 
 ENDING = "_pull"  # of the tag in a sheet's name
 LARGEST_U = 0.05  # of a reference: above it nothing is compared

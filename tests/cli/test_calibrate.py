@@ -47,7 +47,7 @@ def test_a_sheet_becomes_the_next_revision_with_its_page(capsys, campaign):
     assert found.latency.value == pytest.approx(0.5e-3)  # kept from r02
     assert float(found.reading(np.array([0.5]))[0]) == pytest.approx(30.0 + WATER - WATER, abs=0.01)
     page = (campaign / "calibrations" / "PT-11_r03.html").read_text(encoding="utf-8")
-    assert page.count("<svg ") == 1
+    assert page.count("<svg ") == 2
     assert not FETCHED.search(page)
     assert "agrees with r02" in page
 
@@ -81,6 +81,18 @@ def test_jugs_hung_on_a_cell_become_newtons_by_latitude(capsys, campaign):
     assert found.reference_span_u() == 0.0
     assert found.stand_interaction.line_load.text == "0.0 +/- 0.05 N/bar"
     assert "load path is carried over from r04" in said
+
+
+def test_levels_that_end_below_what_a_plan_expects_are_told_on_the_screen_and_on_the_page(capsys, campaign):
+    said = calibrated(capsys, write_sheet(campaign, cell_sheet(jugs=5), tag="LC-1"))
+    # 5 jugs of 196.0945 N, 5 % beyond them; the firing's thrust as predict prints it, 2,593 N
+    caution = (
+        "CAUTION: plans/HF-02.toml expects up to 2,590 N; this calibration ends at 980 N and holds no reading above "
+        "1,030 N."
+    )
+    assert caution in said
+    page = (campaign / "calibrations" / "LC-1_r05.html").read_text(encoding="utf-8")
+    assert caution in page.replace("\u00a0", " ")
 
 
 def test_stacked_weights_claim_by_their_own_u(capsys, campaign):
@@ -201,6 +213,20 @@ REFUSED = {
     ),
     "signals without levels": (pressure_sheet(repeat=0.05), "the signals do not follow the levels"),
     "no reference at all": (changed("0.25 %", "90 %"), "what may be off by that calibrates nothing"),
+    "k alone": (changed(", class =", ", k = 2, class ="), 'in one: certificate_u = "0.02 % (k = 2)"'),
+    "no such k": (
+        changed('class = "0.25 % of 60 bar(g)"', 'certificate_u = "0.02 % (k = 20)"'),
+        "k = 20 is none of a certificate",
+    ),
+    "no share": (
+        changed('class = "0.25 % of 60 bar(g)"', 'certificate_u = "0.02 bar(g) (k = 2)"'),
+        "reference.certificate_u: ",
+    ),
+    "volts for a ratio": (
+        re.sub(r'"(0\.\d+) V/V"\]', '"0.5003 V"]', pressure_sheet(), count=1),
+        "but sensor.signal_unit is V/V; divide by the supply: 0.5003 V at 5.000 V is 0.10006 V/V",
+    ),
+    "volts throughout": (pressure_sheet().replace("V/V", "V"), "divide by the supply: 0.09"),
     "another tag": (changed('tag = "PT-11"', 'tag = "PT-21"'), "the sheet is of PT-21, its name of PT-11"),
 }
 
@@ -214,6 +240,24 @@ def test_a_sheet_that_cannot_be_meant_is_refused_in_one_sentence(capsys, campaig
     assert sentence in said
     assert sheet.name in said
     assert sorted(campaign.rglob("*")) == before
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        (re.sub(r'"\d\d:\d\d:\d\d", ', "", pressure_sheet()), "33 of 33 readings have no time"),
+        (re.sub(r'("\d\d:\d\d:\d\d"), "[^"]*"', r"\1", pressure_sheet()), "33 of 33 readings have no signal"),
+        (re.sub(r', "\d\d:\d\d:\d\d", "[^"]*"', "", pressure_sheet()), "33 of 33 readings have no signal"),
+    ],
+    ids=["no time", "no signal", "neither"],
+)
+def test_what_every_reading_lacks_is_one_line(capsys, campaign, text, sentence):
+    assert run(["calibrate", str(write_sheet(campaign, text))]) == 3
+    said = capsys.readouterr().err
+    assert sentence in said
+    assert len([line for line in said.splitlines() if "PT-11_" in line]) == 1
+    if "time" in sentence:
+        assert "write the order's own, one minute apart" in said
 
 
 def without(text, way, keep):

@@ -49,6 +49,8 @@ def test_a_tester_pulls_by_local_gravity():
     found = applied((GAUGE, tester), level)
     assert found.value[5] == pytest.approx(60.0 * AT_52 / 9.80665, rel=1e-12)
     assert found.gain_u == pytest.approx(6e-5)
+    # closed form: gravity at 52.1 degrees over the stated one is 1.00059
+    assert found.words[0].endswith("not 9.80665: each level raised by 0.059 %, 60 became 60.035 bar")
     with pytest.raises(ConfigError, match=r"reference\.gravity and place\.latitude"):
         applied((GAUGE, tester), level, ('latitude = "52.1 deg", ', ""))
 

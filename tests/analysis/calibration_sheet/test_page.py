@@ -79,5 +79,12 @@ def test_it_prints_on_one_sheet_and_nothing_sticks_out(browser, tmp_path):
         for width in (390, 1280):
             shown.ask("Emulation.setDeviceMetricsOverride", width=width, height=1000, deviceScaleFactor=1, mobile=False)
             assert shown.value_of("document.documentElement.scrollWidth") <= width
+            tops = "[...document.querySelectorAll('figure svg')].map(chart => chart.getBoundingClientRect().top)"
+            assert shown.value_of(f"new Set({tops}).size") == (2 if width == 390 else 1)
+            gap = (
+                "document.querySelector('.columns + .small').getBoundingClientRect().top"
+                " - document.querySelector('.facts').getBoundingClientRect().bottom"
+            )
+            assert shown.value_of(gap) >= 8.0
         assert shown.printed().count(b"/Type /Page\n") == 1
     assert path.read_text(encoding="utf-8").count('class="notice"') >= 2
