@@ -10,7 +10,6 @@ from contextlib import suppress
 import typer
 
 from standbook.cli.commands import COMMANDS, application
-from standbook.cli.screen import warn
 from standbook.daq.errors import EXIT_FINE, EXIT_USAGE, RecordError, StandError
 from standbook.daq.printable import printable
 
@@ -56,6 +55,8 @@ def run(arguments: list[str]) -> int:
     except typer.Exit as end:
         return end.exit_code
     except StandError as error:
+        from standbook.cli.screen import warn
+
         for line in str(error).splitlines():
             warn(f"standbook: {_shortened(printable(line))}")
         return error.exit_code

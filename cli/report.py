@@ -8,6 +8,8 @@ import typer
 from standbook.cli.screen import Hide, Redacted, RunPath, check_hide, now, open_page, say, warn
 from standbook.daq.errors import EXIT_FINDINGS, UsageError
 
+NO_BROWSER = "No Chromium, Chrome or Edge was found, so there is no PDF: open it and print, or name one: --browser PATH"
+
 
 def report(
     run: RunPath,
@@ -16,8 +18,7 @@ def report(
         bool, typer.Option("--for-signature", help="Demand a report that may be signed; a rehearsal is refused.")
     ] = False,
     vouched_by: Annotated[
-        str,
-        typer.Option("--vouched-by", help="Who answers for the other logger of an imported run and signs beside."),
+        str, typer.Option("--vouched-by", help="Who answers for the other logger of an import and signs beside.")
     ] = "",
     pdf: Annotated[
         bool, typer.Option("--pdf", help="Print it as PDF too, by the Chromium, Chrome or Edge that is installed.")
@@ -56,9 +57,7 @@ def report(
     if printer is not None:
         say(f"Printed: {print_pdf(path, printer)}")
     elif pdf:
-        warn(
-            "No Chromium, Chrome or Edge was found, so there is no PDF: open it and print, or name one: --browser PATH"
-        )
+        warn(NO_BROWSER)
         raise typer.Exit(EXIT_FINDINGS)
 
 

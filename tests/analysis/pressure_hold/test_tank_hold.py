@@ -52,8 +52,9 @@ def test_the_page_says_rate_doubt_and_what_it_does_not_cover(leaking):
     assert "leaks, more than 0.1 g/min" in HOLD_PAGE.headline(results)
     assert any(name == "Held, oxidiser" for name, _ in HOLD_PAGE.facts(results, None, register))
     (section,) = HOLD_PAGE.sections(results, leaking.curves, None, register)
-    assert [block.kind for block in section.blocks] == ["picture", "table"]
-    assert HOLD_PAGE.wide(results, leaking.curves).startswith("<svg")
+    assert [block.kind for block in section.blocks] == ["columns"]
+    for narrow in (False, True):
+        assert HOLD_PAGE.wide(results, leaking.curves, narrow).startswith("<svg")
     assert "no proof of strength" in HOLD_PAGE.not_covered
 
 
@@ -82,5 +83,5 @@ def test_a_record_that_ends_before_it_has_settled_shows_nothing(tmp_path):
     register = Register.of(none.results.findings)
     assert HOLD_PAGE.headline(none.results) == "No hold was shown."
     assert "not known" in HOLD_PAGE.big(none.results, None, register)[0].value
-    assert HOLD_PAGE.wide(none.results, none.curves) is None
+    assert HOLD_PAGE.wide(none.results, none.curves, False) is None
     assert [block.kind for block in HOLD_PAGE.sections(none.results, {}, None, register)[0].blocks] == ["text"]
