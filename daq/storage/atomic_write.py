@@ -21,8 +21,10 @@ def atomic_path(place: Path) -> Iterator[Path]:
     Raises
     ------
     RecordError
-        The disk refused, or ``place`` is a folder that exists.
+        The disk refused, or ``place`` is a folder that exists, or has no name of its own, such as ``/``.
     """
+    if not place.name:
+        raise RecordError(f"{place}: is a folder; give the name of a file in it")
     beside = place.with_name(f".{place.name}.{os.getpid()}.new")
     is_new = False
     try:

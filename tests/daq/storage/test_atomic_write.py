@@ -2,6 +2,7 @@
 
 import errno
 import os
+from pathlib import Path
 
 import pytest
 
@@ -58,3 +59,8 @@ def test_a_file_that_replaces_an_older_one_is_old_or_new_and_whole(tmp_path):
 
 def test_the_disk_is_waited_for_here():
     assert all(getattr(os, name) is true for name, true in TRUE.items())
+
+
+def test_the_root_of_a_disk_is_no_file():
+    with pytest.raises(RecordError, match="is a folder; give the name of a file in it"):
+        write_atomic(Path("/"), b"x")
