@@ -112,7 +112,8 @@ def merged_text(findings_of_a_kind: Sequence[Finding]) -> str:
     while len(texts) > 1 and len({part[-1 - common] for part in parts}) == 1 and common + 1 < min(map(len, parts)):
         common += 1
     told = [" ".join(part[: len(part) - common]) for part in parts]
-    return " ".join([*told, *parts[0][len(parts[0]) - common :]])
+    ended = [text if text.endswith((".", "!", "?")) else f"{text};" for text in told[:-1]]
+    return " ".join([*ended, told[-1], *parts[0][len(parts[0]) - common :]])
 
 
 def _table(groups: Sequence[Group]) -> Table:
@@ -123,18 +124,22 @@ def _table(groups: Sequence[Group]) -> Table:
 def _row(group: Group) -> tuple[Cell, ...]:
     """Write what a group is about, and when, under its rank; its sentences beside it."""
     rank = Markup('<span class="severity {}">{}</span> {}').format(
-        group.rank, FINDING_WORDS[group.rank], _numbers(group)
+        group.rank, FINDING_WORDS[group.rank], _numbers(group, above=True)
     )
+    beside = _numbers(group, above=False)
+    if beside:
+        rank += Markup("; notes {}").format(beside)
     return Markup('{}<br><span class="about">{}</span>').format(rank, _about(group)), _told(group)
 
 
 def _note_row(group: Group) -> tuple[Cell, ...]:
-    return _numbers(group), Markup('<span class="about">{}</span>').format(_about(group)), _told(group)
+    return _numbers(group, above=False), Markup('<span class="about">{}</span>').format(_about(group)), _told(group)
 
 
-def _numbers(group: Group) -> Markup:
-    marked = (Markup('<strong id="finding-{0}">{0}</strong>').format(number) for number in sorted(dict(group.members)))
-    return Markup(", ").join(marked)
+def _numbers(group: Group, *, above: bool) -> Markup:
+    """Return the numbers of the findings of a group that stand above a note, or of its notes."""
+    numbers = sorted(number for number, finding in group.members if (finding.severity != "note") is above)
+    return Markup(", ").join(Markup('<strong id="finding-{0}">{0}</strong>').format(number) for number in numbers)
 
 
 def _about(group: Group) -> Markup:

@@ -128,7 +128,8 @@ def _limit_words(results: Results, context: ReportContext) -> str:
         return "No limit was set for its total impulse."
     said = f"the limit of {number_format.fixed(limit, 0)} N·s"
     if results.worst_outcome == "within":
-        return f"Its total impulse was not over {said}; nothing else is held against a limit here."
+        on = "by this record, and on what page one says that it rests on"
+        return f"Its total impulse was not over {said}, {on}; nothing else is held against a limit here."
     if results.worst_outcome == "exceeds":
         return f"Its total impulse was over {said}."
     return f"The record does not show whether its total impulse was over {said}."

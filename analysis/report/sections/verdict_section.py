@@ -101,7 +101,8 @@ def _reserve(found: ClassReserve) -> str:
     ]
     for place, share in found.probability_exceeding.items():
         said = "is not known" if share is None else f"is {number_format.probability(share)}"
-        words.append(f"The probability that this run exceeded the limit {PLACES.get(place, place)} {said}.")
+        if_true = "If the cell reads true and its stated uncertainty holds, the" if share is not None else "The"
+        words.append(f"{if_true} probability that this run exceeded the limit {PLACES.get(place, place)} {said}.")
     if found.greatest_load is None:
         words.append("No load is named: part of the impulse is not known.")
     elif found.limited_by == "tank":
