@@ -9,11 +9,12 @@ import numpy as np
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Results
 from standbook.daq.arrays import Array
+from standbook.daq.config.measurands import CHAMBER_PRESSURE, TANK_PRESSURE, THRUST
 from standbook.daq.errors import DataError
 
 Align = Literal["t0", "opening", "thrust-start"]
 ALIGNS: tuple[Align, ...] = get_args(Align)
-DRAWN = ("thrust", "chamber pressure", "tank pressure")  # what is before the stroke of a curve's name
+DRAWN = (THRUST, CHAMBER_PRESSURE, TANK_PRESSURE)  # what is before the stroke of a curve's name
 MEAN = "mean"
 
 

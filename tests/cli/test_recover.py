@@ -36,7 +36,7 @@ def test_an_unsealed_run_is_recovered_in_place_and_verified(run, capsys):
 @pytest.mark.slow
 def test_a_recovered_run_is_looked_at_as_a_recorded_one_is(run, capsys):
     said = told(capsys, "recover", run).out
-    assert "QUICK LOOK HF-02, REHEARSAL, provisional" in said
+    assert "QUICK LOOK 2031-06-14_HF-02, " in said
     assert "Analysed into rev-A, before weighing." in said
 
 

@@ -64,7 +64,7 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
     symbols = [("u", "standard uncertainty: about two chances in three that the true value lies within one u")]
     symbols.append(("T-0", results.t_zero.source if results.t_zero else "not known: times count from the first row"))
     if found is not None:
-        symbols += [("thrust", found.definition)]
+        symbols += [(measurands.THRUST, found.definition)]
     return Section(
         anchor="thrust",
         title="Thrust",
