@@ -7,7 +7,7 @@ import typer
 
 from standbook.cli.screen import Hide, Redacted, check_hide, now, open_page, say, say_all
 from standbook.cli.text_table import table_rows
-from standbook.daq.errors import EXIT_FINDINGS, RecordError
+from standbook.daq.errors import EXIT_FINDINGS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,7 +37,6 @@ def campaign(
     from standbook.analysis.campaign_page.series import series_of
     from standbook.cli.runs import columns_of
     from standbook.daq.storage.atomic_write import write_atomic
-    from standbook.daq.storage.durable_file import reason
 
     hidden = check_hide(hide, redacted=redacted)
     rows = campaign_runs(folder)
@@ -48,10 +47,7 @@ def campaign(
     if redacted:
         place = folder / REDACTED_PAGE
         page = _redacted(folder, rows, hidden)
-    try:
-        write_atomic(place, page.encode("utf-8"))
-    except OSError as error:
-        raise RecordError(f"{place}: cannot be written: {reason(error)}") from error
+    write_atomic(place, page.encode("utf-8"))
     say(f"{len(tests)} runs of tests, {len(rows) - len(tests)} rehearsals or recordings without a plan beside them.")
     say_all(f"{series.title}: {series.sentence}" for series in series_of(rows))
     say(f"Page: {place}")

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from standbook.cli.screen import AsJson, now, open_page, say, say_all, say_json
-from standbook.daq.errors import RecordError, UsageError
+from standbook.daq.errors import UsageError
 
 if TYPE_CHECKING:
     from standbook.analysis.campaign.comparison import Line, RunComparison
@@ -65,7 +65,6 @@ def _write_page(found: "RunComparison", runs: tuple[Path, Path], align: str, pla
     from standbook.analysis.results.saved_results import CURVES_FILE, read_results
     from standbook.daq.run.revision import open_revision
     from standbook.daq.storage.atomic_write import write_atomic
-    from standbook.daq.storage.durable_file import reason
 
     by = next((known for known in ALIGNS if known == align), None)
     if by is None:
@@ -79,10 +78,7 @@ def _write_page(found: "RunComparison", runs: tuple[Path, Path], align: str, pla
     rehearsal = results[0].rehearsal
     pairs = tuple(curve_pairs(one, other))
     text = comparison_page(found, lines, pairs, align=by, rehearsal=rehearsal, at=now().astimezone())
-    try:
-        write_atomic(place, text.encode("utf-8"))
-    except OSError as error:
-        raise RecordError(f"{place}: cannot be written: {reason(error)}") from error
+    write_atomic(place, text.encode("utf-8"))
 
 
 def _words(line: "Line") -> str:

@@ -8,10 +8,9 @@ from standbook.analysis.calibration_sheet.calibrate import Calibrated
 from standbook.analysis.calibration_sheet.residual_figure import residual_figures
 from standbook.analysis.calibration_sheet.sheet_sentences import NOTHING, Said, percent, plain_unit, seen
 from standbook.analysis.report.content import number_format
-from standbook.analysis.report.render import css_string, page_environment
+from standbook.analysis.report.render import css_string, page_environment, page_style
 
 TEMPLATE = "sheet.html.j2"
-STYLESHEET = "style.css"  # the report's own
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the calibrated range, where the uncertainty of a reading is printed
 _POWER = re.compile(rf"\b10\^([{number_format.MINUS}-]?\d+)")
 _RAISED = str.maketrans(f"{number_format.MINUS}-0123456789", "⁻⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -21,7 +20,6 @@ Row = tuple[str, ...]
 def calibration_page(c: Calibrated, said: Said, revision: str, sheet_path: str) -> str:
     """Render the page of one calibration; the same for the same arguments."""
     environment = page_environment("standbook.analysis.calibration_sheet")
-    style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
     page = environment.get_template(TEMPLATE).render(
         c=c,
         said=said,
@@ -34,7 +32,7 @@ def calibration_page(c: Calibrated, said: Said, revision: str, sheet_path: str) 
         budget=_budget(c),
         terms=_terms(c),
         facts=_facts(c, sheet_path),
-        style=Markup(style),  # noqa: S704 - our own file
+        style=page_style(environment),
         running_head=Markup(css_string(f"{c.sheet.tag} {revision}")),  # noqa: S704 - quoted
     )
     return _POWER.sub(lambda power: f"10{power[1].translate(_RAISED)}", page)

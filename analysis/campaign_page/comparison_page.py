@@ -11,7 +11,7 @@ from standbook.analysis.campaign_page.curve_pairs import Align, CurvePair
 from standbook.analysis.report.content.number_format import signs
 from standbook.analysis.report.figures import style
 from standbook.analysis.report.figures.style import BLUE, GREY, INK
-from standbook.analysis.report.render import css_string, page_environment
+from standbook.analysis.report.render import css_string, page_environment, page_style
 
 HEIGHT = 3.4  # of one quantity with its difference [in]
 SINCE = {"t0": "T-0", "opening": "the first valve's opening", "thrust-start": "the start of thrust"}
@@ -43,7 +43,6 @@ def comparison_page(
         When it is written, with its time zone.
     """
     environment = page_environment("standbook.analysis.campaign_page")
-    sheet = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     return environment.get_template("comparison.html.j2").render(
         first=found.first,
         second=found.second,
@@ -53,7 +52,7 @@ def comparison_page(
         lines=[signs(line) for line in lines],
         changes=found.changes,
         figures=[Markup(pair_figure(pair, found, number, align)) for number, pair in enumerate(pairs, 1)],  # noqa: S704
-        style=Markup(sheet),  # noqa: S704 - our own file
+        style=page_style(environment),
         running_head=Markup(css_string(f"{found.second} less {found.first}")),  # noqa: S704 - escaped for a stylesheet
     )
 

@@ -8,7 +8,7 @@ from markupsafe import Markup
 from standbook.analysis.campaign.run_table import RunRow
 from standbook.analysis.campaign_page.figure import series_figure
 from standbook.analysis.campaign_page.series import series_of
-from standbook.analysis.report.render import css_string, page_environment
+from standbook.analysis.report.render import css_string, page_environment, page_style
 
 NOT_KNOWN = "--"
 
@@ -31,7 +31,6 @@ def campaign_page(name: str, rows: Sequence[RunRow], table: Sequence[Sequence[st
     figures = [Markup(series_figure(item, number)) for number, item in enumerate(series, start=1)]  # noqa: S704 - ours
     tests = [row for row in rows if row.is_test]
     environment = page_environment("standbook.analysis.campaign_page")
-    style = environment.loader.get_source(environment, "style.css")[0] if environment.loader else ""
     return environment.get_template("campaign.html.j2").render(
         name=name,
         at=f"{at:%Y-%m-%d %H:%M %Z}",
@@ -40,6 +39,6 @@ def campaign_page(name: str, rows: Sequence[RunRow], table: Sequence[Sequence[st
         hidden=len(rows) - len(tests),
         panels=list(zip(figures, (item.sentence for item in series), strict=True)),
         unreadable=[(row.folder, row.why) for row in rows if row.why],
-        style=Markup(style),  # noqa: S704 - our own file
+        style=page_style(environment),
         running_head=Markup(css_string(name)),  # noqa: S704 - escaped for a stylesheet
     )

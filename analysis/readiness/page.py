@@ -9,7 +9,7 @@ from dataclasses import replace
 from markupsafe import Markup
 
 from standbook.analysis.readiness.fact import Fact, Group, grouped
-from standbook.analysis.report.render import css_string, page_environment
+from standbook.analysis.report.render import css_string, page_environment, page_style
 from standbook.daq.config.plan import Test
 from standbook.daq.stand_sheets.waiver_file import Waiver
 
@@ -18,7 +18,6 @@ ALL_THEY_READ = re.compile(r"all that \S+ reads")
 WAIVED = "waived: the crew wrote down that it goes without, and the fact stays open"
 SEEN_FROM = re.compile(r"agrees.*surely seen from (.+?) on$")
 TEMPLATE = "ready.html.j2"
-STYLESHEET = "style.css"  # the report's own
 BY_PEOPLE = (
     "range clear",
     "one person has the authority to stop",
@@ -106,7 +105,6 @@ def ready_page(
     ``waivers`` are those of no open fact; ``charts`` are pictures of zeros and shunt steps, and their words.
     """
     environment = page_environment("standbook.analysis.readiness")
-    style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
     return environment.get_template(TEMPLATE).render(
         open=[_group(place, group) for place, group in enumerate(grouped([f for f in facts if f.is_open]), start=1)],
         held=_held([fact for fact in facts if not fact.is_open]),
@@ -121,7 +119,7 @@ def ready_page(
         article=test.article,
         at=f"{at:%Y-%m-%d %H:%M %Z}",
         rehearsal=rehearsal,
-        style=Markup(style),  # noqa: S704 - our own file
+        style=page_style(environment),
         running_head=Markup(css_string(f"Before {test.number}")),  # noqa: S704 - quoted
     )  # fmt: skip
 

@@ -42,17 +42,22 @@ def render_report(results: Results, curves: Mapping[str, Curve], context: Report
     """
     environment = page_environment()
     register = Register.of(results.findings)
-    style = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
     return environment.get_template(TEMPLATE).render(
         results=results,
         context=context,
         page=page_one(results, curves, context, register, parts),
         sections=evidence(results, curves, context, register, parts),
-        style=Markup(style),  # noqa: S704 - our own file
+        style=page_style(environment),
         running_head=Markup(css_string(f"{results.run}, revision {results.revision}")),  # noqa: S704 - quoted
         rehearsal_word=REHEARSAL_WORD,
         watermark=Markup(watermark(REHEARSAL_WORD)) if results.rehearsal else "",  # noqa: S704 - drawn by us
     )
+
+
+def page_style(environment: Environment) -> Markup:
+    """Return the report's stylesheet, for every page that is written with it."""
+    text = environment.loader.get_source(environment, STYLESHEET)[0] if environment.loader else ""
+    return Markup(text)  # noqa: S704 - our own file
 
 
 @cache

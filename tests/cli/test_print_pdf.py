@@ -22,7 +22,9 @@ place = next(a for a in sys.argv if a.startswith("--print-to-pdf=")).partition("
 assert sys.argv[-1].startswith("file:///"), sys.argv
 open(place, "wb").write(b"%PDF-1.4 " + b"x" * 2000 + b" %%EOF")
 """
-posix = pytest.mark.skipif(os.name != "posix", reason="the made-up browsers are scripts that only such a system starts")
+posix = pytest.mark.skipif(
+    os.name != "posix", reason="the simulated browsers are scripts that only such a system starts"
+)
 
 
 @pytest.fixture

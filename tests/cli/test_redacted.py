@@ -191,7 +191,7 @@ def planted(run):
 
 
 def resealed(run):
-    """Seal what was changed, its addition too, and analyse it anew."""
+    """Seal what was changed, its addition too, and analyse it again."""
     for manifest in run.rglob(MANIFEST):
         manifest.unlink()
     shutil.rmtree(run / "analysis")

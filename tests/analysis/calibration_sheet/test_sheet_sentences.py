@@ -95,7 +95,7 @@ def test_a_cell_has_no_row_at_zero_and_says_why():
     page = calibration_page(found, sentences(found, "r01"), "r01", "readings/LC-1.toml").replace("\u00a0", " ")
     table = page.partition("<caption>Uncertainty of a later single reading")[2].partition("</table>")[0]
     assert len(re.findall(r"<tr><td", table)) == 4  # quarters of the range
-    assert "Zero is taken anew before each run" in page
+    assert "Zero is taken again before each run" in page
     assert "Zero's own u of 2.0 N is in the file" in page
 
 
