@@ -1,12 +1,11 @@
-"""Read what the report shows besides results: the record at full rate, and the run before. Writes nothing."""
+"""Read what the report shows besides results: the record at full rate, and the run before. Writes nothing.
+
+What most reports do not need, the analysis itself, is loaded where it is asked for.
+"""
 
 from collections.abc import Mapping
 
-from standbook.analysis.campaign.comparison import compare_runs
 from standbook.analysis.campaign.run_table import campaign_runs
-from standbook.analysis.dataset.load_run import load_dataset
-from standbook.analysis.firing.firing_curves import full_rate_curves
-from standbook.analysis.kinds.static_fire import thrust_and_burn
 from standbook.analysis.report.content.context import EarlierRun, RunDifference
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.quantities import Measured
@@ -27,6 +26,10 @@ def full_rate_windows(run: Run, results: Results, calibrations: Mapping[str, Cal
     """
     if results.impulse is None:
         return {}
+    from standbook.analysis.dataset.load_run import load_dataset
+    from standbook.analysis.firing.firing_curves import full_rate_curves
+    from standbook.analysis.kinds.static_fire import thrust_and_burn
+
     dataset = load_dataset(run, calibrations=calibrations)
     try:
         return full_rate_curves(dataset, *thrust_and_burn(dataset))
@@ -50,6 +53,8 @@ def earlier_run(run: Run) -> EarlierRun | None:
     ]
     if not alike:
         return None
+    from standbook.analysis.campaign.comparison import compare_runs
+
     try:
         found = compare_runs(run.folder.parent / alike[-1], run.folder)
     except StandError:

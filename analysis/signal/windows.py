@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
@@ -112,6 +111,8 @@ def lone_spikes(value: Array) -> NDArray[np.bool_]:
     valve's opening or a vent is never marked. The scale is that of the whole record, never below its least step nor
     below the scatter of second differences: where a slow record falls steeply, most samples are their own median.
     """
+    from scipy.ndimage import median_filter  # a report draws windows and filters nothing
+
     if value.size < LONE_WIDTH:
         return np.zeros(value.size, dtype=np.bool_)
     rest = np.asarray(median_filter(value, LONE_WIDTH, mode="nearest"))
