@@ -310,6 +310,11 @@ COMMANDS = {
         ("ports", "--listen", "/dev/simulated", "--seconds", "0.1", "--save", "{}/teasel-2"),
         listened_at_once,
     ),
+    "ports --write": Command(
+        nothing,
+        ("ports", "--listen", "/dev/simulated", "--seconds", "0.1", "--write", "{}/stand.toml"),
+        listened_at_once,
+    ),
     "rehearse": Command(
         a_campaign,
         ("rehearse", "{}/teasel-2/plans/WF-03.toml", "--weighings", "{}/weighings.toml", "--link", "{}/port"),

@@ -23,7 +23,7 @@ COLUMNS = ("sequence", "boot", "ticks", "host_time")  # of every samples file, b
 
 
 class TextLines(Document):
-    """Column layout of a device that prints numbers, one row a line."""
+    """Column layout of a device that prints numbers, one row a line; the keys of ``daq.wire.text_lines.LineLayout``."""
 
     columns: tuple[str, ...] = Field(min_length=1)
     clock: str | None = None  # column with the device clock
@@ -31,9 +31,16 @@ class TextLines(Document):
     clock_modulus: int | None = Field(default=None, gt=0, le=2**60)  # where it rolls over
     counter: str | None = None
     boot: str | None = None
+    separator: Literal[",", ";", "\t", " "] = ","  # a blank: any run of blanks and tabs
+    decimal: Literal[".", ","] = "."
+    labels: tuple[str, ...] = ()  # what is printed before each number, such as "T:"; one for each column
 
     @model_validator(mode="after")
     def _check(self) -> Self:
+        if self.separator == self.decimal:
+            raise ValueError('separator and decimal are both ","; one of them must differ')
+        if self.labels and len(self.labels) != len(self.columns):
+            raise ValueError(f"{len(self.labels)} labels for {len(self.columns)} columns; give one for each, or none")
         for role in ("clock", "counter", "boot"):
             column = getattr(self, role)
             if column is not None and column not in self.columns:

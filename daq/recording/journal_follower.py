@@ -55,20 +55,6 @@ class Seen:
     word_ns: int | None = None  # when it arrived, monotonic [ns]
 
 
-def line_layout(device: Device) -> LineLayout:
-    """Turn the stand's description of a text device into the decoder's."""
-    text = device.text_lines
-    assert text is not None  # noqa: S101 - the stand's validator requires it
-    return LineLayout(
-        columns=text.columns,
-        clock=text.clock,
-        clock_modulus=text.clock_modulus,
-        clock_hz=text.clock_hz if text.clock else None,
-        counter=text.counter,
-        boot=text.boot,
-    )
-
-
 class Follower:
     """Follows the journals of one device as capture writes them.
 
@@ -147,8 +133,8 @@ class Follower:
         return bool(rows)
 
     def _new_decoder(self) -> Decoder | LineDecoder:
-        if self.device.format == "text lines":
-            return LineDecoder(line_layout(self.device))
+        if self.device.text_lines is not None:
+            return LineDecoder(LineLayout(**self.device.text_lines.model_dump()))
         known = {(hello.name, hello.layout): hello for hello in self.hellos.values()}
         return Decoder({**self._layouts, **known}.values())
 

@@ -52,7 +52,7 @@ def recover_lines(device_stream: DeviceStream, columns: TextLines, *, stream: st
     tolerance : float
         Half-width of the device clock's declared rate, relative.
     """
-    layout = _layout_of(columns)
+    layout = LineLayout(**columns.model_dump())
     pieces: list[DecodedLines] = []
     parts: list[_Part] = []
     for opening in device_stream.openings:
@@ -90,17 +90,6 @@ def recover_lines(device_stream: DeviceStream, columns: TextLines, *, stream: st
         torn_bytes=device_stream.torn_bytes + sum(piece.torn_bytes for piece in pieces),
         time_scale=1.0,
         sleeps=device_stream.sleeps,
-    )
-
-
-def _layout_of(columns: TextLines) -> LineLayout:
-    return LineLayout(
-        columns=columns.columns,
-        clock=columns.clock,
-        clock_modulus=columns.clock_modulus,
-        clock_hz=columns.clock_hz if columns.clock else None,
-        counter=columns.counter,
-        boot=columns.boot,
     )
 
 

@@ -1,10 +1,11 @@
 """Decode text lines of boards that print numbers: the second input.
 
-One row a line, comma-separated decimal numbers in the columns that the stand names. Values are as printed;
-clock units are the board's, unwrapped within a segment. A line that is not exactly such a row is counted and
-dropped whole, so no damage ever shifts a column; the journal keeps its bytes. An optional ``*hh`` at the end
-is the XOR of the bytes before ``*`` (source: [NMEA0183]). XOR misses one damaged line in 256 on average, and a
-line without it only betrays what is not a number: binary frames are the better choice where there is one.
+One row a line, decimal numbers in the columns that the stand names, between commas or another separator, each behind
+the label that it is printed with. Values are as printed; clock units are the board's, unwrapped within a segment. A
+line that is not exactly such a row is counted and dropped whole, so no damage ever shifts a column; the journal keeps
+its bytes. An optional ``*hh`` at the end is the XOR of the bytes before ``*`` (source: [NMEA0183]). XOR misses one
+damaged line in 256 on average, and a line without it only betrays what is not a number: binary frames are the better
+choice where there is one.
 """
 
 import math
@@ -24,8 +25,15 @@ MAX_COUNT: Final = 2.0**53  # of rows or boots; beyond it floats no longer count
 ROLLOVER_SECONDS: Final = 10.0
 
 # Each text fits in one way only: with two, a damaged line of n columns would be tried in 2**n ways and more.
-_DECIMAL: Final = rb"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
-_CELL: Final = rb"[ \t]*(?:" + _DECIMAL + rb"|[nN][aA][nN])[ \t]*"  # boards print nan for an open sensor
+_NUMBER: Final = rb"([+-]?(?:[0-9]+(?:%b[0-9]*)?|%b[0-9]+)(?:[eE][+-]?[0-9]{1,3})?|[nN][aA][nN])"  # nan: an open sensor
+# Between cells, and around each: blanks count where they do not separate.
+SEPARATORS: Final = {
+    ",": (rb",", rb"[ \t]*"),
+    ";": (rb";", rb"[ \t]*"),
+    "\t": (rb"\t", rb" *"),
+    " ": (rb"[ \t]+", rb""),
+}
+DECIMALS: Final = (".", ",")
 _CHECKSUM: Final = re.compile(rb"[0-9A-Fa-f]{2}")
 
 
@@ -36,15 +44,19 @@ class LineLayout:
     Raises
     ------
     ValueError
-        No column or one twice, a role given to a column that is not there, a modulus without a clock.
+        No column or one twice, a role given to a column that is not there, a modulus without a clock; a separator
+        that is unknown or also the decimal mark, or not one label for each column.
     """
 
     columns: tuple[str, ...]
     clock: str | None = None
     clock_modulus: int | None = None  # the clock runs from 0 to one below this
-    clock_hz: float | None = None  # clock units per second
+    clock_hz: float | None = None  # clock units per second; means nothing without a clock
     counter: str | None = None  # counts rows
     boot: str | None = None  # changes at each start of the board
+    separator: str = ","  # one of SEPARATORS; a blank stands for any run of blanks and tabs
+    decimal: str = "."  # one of DECIMALS
+    labels: tuple[str, ...] = ()  # what is printed before each number, one for each column; none: numbers alone
 
     def __post_init__(self) -> None:
         if not self.columns or len(set(self.columns)) != len(self.columns):
@@ -53,12 +65,36 @@ class LineLayout:
             name = getattr(self, role)
             if name is not None and name not in self.columns:
                 raise ValueError(f"{role} column {name!r} is not among the columns {', '.join(self.columns)}")
-        if self.clock is None and (self.clock_modulus is not None or self.clock_hz is not None):
-            raise ValueError("a clock modulus or rate is given, but no clock column")
+        if self.clock is None and self.clock_modulus is not None:
+            raise ValueError("a clock modulus is given, but no clock column")
         if self.clock is not None and not (self.clock_hz is not None and self.clock_hz > 0.0):
             raise ValueError(f"clock column {self.clock!r}: its rate is {self.clock_hz}, must be above 0 per second")
         if self.clock_modulus is not None and self.clock_modulus <= 0:
             raise ValueError(f"clock modulus is {self.clock_modulus}, must be above 0")
+        if self.separator not in SEPARATORS or self.decimal not in DECIMALS or self.separator == self.decimal:
+            raise ValueError(
+                f"separator is {self.separator!r} and decimal {self.decimal!r}; known: comma, semicolon, tab and "
+                "blank, point and comma, and the two must differ"
+            )
+        if self.labels and len(self.labels) != len(self.columns):
+            raise ValueError(f"{len(self.labels)} labels for {len(self.columns)} columns; give one for each, or none")
+
+    def row(self) -> re.Pattern[bytes]:
+        """Return the pattern of a whole row, a group for each number."""
+        between, around = SEPARATORS[self.separator]
+        mark = re.escape(self.decimal.encode())
+        number = _NUMBER % (mark, mark)
+        labels = self.labels or ("",) * len(self.columns)
+        cells = [
+            around + (rb"[ \t]*".join(map(re.escape, label.encode().split())) + rb"[ \t]*" if label else b"") + number
+            for label in labels
+        ]
+        return re.compile(rb"[ \t]*" + (around + between).join(cells) + rb"[ \t]*")
+
+    def cells(self, text: bytes) -> tuple[bytes, ...]:
+        """Cut a line at its separators."""
+        parts = text.split() if self.separator == " " else text.split(self.separator.encode())
+        return tuple(part.strip() for part in parts)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -122,7 +158,7 @@ class LineDecoder:
 
     def __init__(self, layout: LineLayout) -> None:
         self.layout = layout
-        self._row = re.compile(_CELL + b"(?:," + _CELL + b"){%d}" % (len(layout.columns) - 1))
+        self._row = layout.row()
         self._header = tuple(name.encode() for name in layout.columns)
         self._clock, self._counter, self._boot = (
             None if name is None else layout.columns.index(name) for name in (layout.clock, layout.counter, layout.boot)
@@ -169,7 +205,7 @@ class LineDecoder:
         text = piece.removesuffix(b"\r")
         if not text.strip():
             return
-        if text.startswith(b"#") or tuple(cell.strip() for cell in text.split(b",")) == self._header:
+        if text.startswith(b"#") or self.layout.cells(text) == self._header:
             found.comment_lines += 1
             return
         row = self._read(text)
@@ -190,9 +226,10 @@ class LineDecoder:
                 return None
         elif self._checked:
             return None
-        if not self._row.fullmatch(content):
+        found = self._row.fullmatch(content)
+        if not found:
             return None
-        row = [float(cell) for cell in content.split(b",")]
+        row = [float(cell.replace(b",", b".")) for cell in found.groups()]
         if any(map(math.isinf, row)) or not self._roles_fit(row):
             return None
         self._checked = self._checked or bool(star)

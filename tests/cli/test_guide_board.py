@@ -13,8 +13,8 @@ import pytest
 
 from standbook import daq
 from standbook.daq.config.stand import Input
-from standbook.daq.recovery.board_survey import BoardSurvey, StreamHeard
 from standbook.daq.recovery.device_clock import tolerance_u
+from standbook.daq.survey.board_survey import BoardSurvey, StreamHeard
 from standbook.daq.wire.encoder import beat_body, encode_frame, hello_body, samples_body
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 from standbook.daq.wire.text_lines import LineDecoder, LineLayout

@@ -16,8 +16,8 @@ import pytest
 from standbook.cli.main import run as command
 from standbook.cli.ports import BAUD
 from standbook.daq.capture.serial_port import open_port
-from standbook.daq.recovery.board_survey import account_for, listen
 from standbook.daq.recovery.device_stream import PortOpening
+from standbook.daq.survey.board_survey import account_for, listen
 from standbook.daq.wire.encoder import encode_frame, encode_samples, hello_body
 from standbook.daq.wire.hello import WireChannel
 from standbook.daq.wire.saved_layouts import load_layouts
@@ -208,16 +208,60 @@ def test_a_port_without_a_hello_is_an_error_that_says_what_came(capsys, said, co
     assert "Traceback" not in found.err
 
 
+LINES = [b"%d;%d;%d,5\r\n" % (k, 1000 * k, 500 + k % 7) for k in range(5000)]
+
+
+def test_of_a_board_that_prints_lines_the_table_is_told_and_written_into_a_new_file(tmp_path, capsys):
+    place = tmp_path / "new" / "stand.toml"
+    with talking(LINES) as port:
+        out = told(capsys, "ports", "--listen", port, "--seconds", 1, "--write", place).out
+        again = told(capsys, "ports", "--listen", port, "--seconds", 1, "--write", place, code=3).err
+    assert "3 columns, semicolon, decimal comma" in out
+    (device,) = tomllib.loads(place.read_text(encoding="utf-8"))["device"]
+    assert out[out.index("[[device]]") :].startswith("[[device]]\n  name = ")
+    assert (device["port"], device["baud"], device["format"]) == (port, 500_000, "text lines")
+    assert device["text_lines"]["decimal"] == ","
+    assert device["text_lines"]["counter"] == "c1"
+    assert "exists already" in again
+
+
+def test_the_speed_may_be_looked_for_and_each_opening_is_told(capsys):
+    with talking(LINES) as port:
+        said = told(capsys, "ports", "--listen", port, "--baud", "auto", "--seconds", 1, "--json")
+    found = json.loads(said.out)
+    assert found["text_lines"]["separator"] == ";"
+    assert found["table"][3] == "baud = 500000"
+    assert said.err.count("may have reset the board") == 2
+    with talking([b"\x81\xfe\x90" * 30]) as port:
+        err = told(capsys, "ports", "--listen", port, "--baud", "auto", "--seconds", 0.5, code=4).err
+    assert "neither frames nor text at 500000, 115200, 9600, 1000000 bit/s" in err
+
+
+@pytest.mark.parametrize("typed", ["fast", "0", "-9600", "9600.0", "1" * 20])
+def test_a_speed_that_is_none_is_refused(capsys, typed):
+    err = told(capsys, "ports", "--listen", "/dev/ttyNONE7", f"--baud={typed}", code=2).err
+    assert "is no speed; type bit/s such as 500000, or auto" in err
+
+
+def test_lines_that_are_no_rows_give_no_table(tmp_path, capsys):
+    with talking([b"ready\n", b"waiting for a card\n"]) as port:
+        found = told(capsys, "ports", "--listen", port, "--seconds", 0.5, "--write", tmp_path / "s.toml", code=5)
+    assert "not rows of numbers" in found.out
+    assert "no table for stand.toml can be made" in found.err
+    assert not (tmp_path / "s.toml").exists()
+
+
 def test_a_board_that_prints_lines_needs_no_layout(tmp_path, capsys):
     campaign = starter(tmp_path).folder
     with talking([b"12,34,56\r\n"]) as port:
-        assert "text, not frames" in told(capsys, "ports", "--listen", port, "--seconds", 0.5).out
+        assert "3 columns, comma" in told(capsys, "ports", "--listen", port, "--seconds", 0.5).out
         err = told(capsys, "ports", "--listen", port, "--seconds", 0.5, "--save", campaign, code=5).err
     assert "need no saved layout" in err
 
 
 def test_saving_without_listening_and_a_port_that_is_not_there_are_refused(tmp_path, capsys):
     assert "--save needs a port" in told(capsys, "ports", "--save", tmp_path, code=2).err
+    assert "--write needs a port" in told(capsys, "ports", "--write", tmp_path / "s.toml", code=2).err
     assert "no such port" in told(capsys, "ports", "--listen", "/dev/ttyNONE7", code=4).err
 
 

@@ -93,10 +93,17 @@ def test_text_lines_are_not_changed_by_received_bytes(printer, tmp_path):
     assert spoken_to == alone
 
 
-def test_ports_listen_says_that_a_board_prints_lines(printer, tmp_path, capsys):
+def test_ports_listen_finds_what_the_sketch_says_of_its_lines(printer, tmp_path, capsys):
+    place = tmp_path / "stand.toml"
     with plugged_in(printer, speed=1, eeprom=tmp_path / "cells") as path:
-        assert command(["ports", "--listen", path, "--seconds", "1.0"]) == 0
-    assert "text, not frames" in capsys.readouterr().out
+        assert command(["ports", "--listen", path, "--seconds", "2.0", "--write", str(place)]) == 0
+    assert "checksum on 100% of the lines" in capsys.readouterr().out
+    (device,) = tomllib.loads(place.read_text(encoding="utf-8"))["device"]
+    found, said = device["text_lines"], layout_in_the_sketch()
+    assert len(found["columns"]) == len(said.columns)
+    for role in ("counter", "clock"):
+        assert found["columns"].index(found[role]) == said.columns.index(getattr(said, role))
+    assert found["clock_hz"] == said.clock_hz
 
 
 def test_lines_of_eight_inputs_are_printed_whole(bench, tmp_path):

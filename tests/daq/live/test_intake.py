@@ -5,12 +5,12 @@ import pytest
 
 from standbook.daq.config.stand import Device
 from standbook.daq.live.intake import Intake
-from standbook.daq.recording.journal_follower import Taken, line_layout
+from standbook.daq.recording.journal_follower import Taken
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import beat_body, edge_body, encode_frame, hello_body, note_body, samples_body
 from standbook.daq.wire.hello import Hello, WireChannel, WireLine
 from standbook.daq.wire.messages import MODULUS, PLAYED_OUT
-from standbook.daq.wire.text_lines import LineDecoder
+from standbook.daq.wire.text_lines import LineDecoder, LineLayout
 
 HZ = 1_000_000
 LINES = (WireLine(0, "fire"), WireLine(1, "valve"))
@@ -235,7 +235,7 @@ def text_board(**more):
     device = Device.model_validate(
         {"name": "board", "format": "text lines", "text_lines": {"columns": ["t", "p"], **more}}
     )
-    decoder = LineDecoder(line_layout(device))
+    decoder = LineDecoder(LineLayout(**device.text_lines.model_dump()))
     decoder.feed(b"\n")
     intake = Intake(device)
     return intake, lambda text, at: intake.take(

@@ -18,7 +18,7 @@ from standbook.daq.run.marks import CrewMark
 from standbook.daq.wire.decoder import Decoder
 from standbook.daq.wire.encoder import encode_frame
 from standbook.daq.wire.messages import KIND_EDGE
-from standbook.daq.wire.text_lines import LineDecoder
+from standbook.daq.wire.text_lines import LineDecoder, LineLayout
 from tests.campaign_fixture import TODAY, campaign
 from tests.live_play import STARTED, Played, column_of, said_of, table_of, with_counts
 
@@ -576,9 +576,8 @@ def test_a_text_board_is_watched_too(stand):
     item = stand.stand.input_tagged("PT-12").model_copy(update={"device": "board", "wire": "p"})
     other = stand.stand.model_copy(update={"device": (device,), "input": (item,)})
     live = Live(stand.plan.model_copy(update={"redline": ()}), other, stand.calibrations, started_ns=STARTED)
-    from standbook.daq.recording.journal_follower import line_layout
 
-    decoder = LineDecoder(line_layout(device))
+    decoder = LineDecoder(LineLayout(**device.text_lines.model_dump()))
     decoder.feed(b"\n")
     for k in range(200):
         text = b"".join(b"%d,%d\n" % (20 * k + row, 9600 + (k + row) % 3) for row in range(0, 20, 2))

@@ -306,7 +306,10 @@ def test_the_account_goes_on_from_piece_to_piece():
         ({"columns": ("a",), "boot": "n"}, "boot column 'n'"),
         ({"columns": ("a",), "clock": "a"}, "its rate is None"),
         ({"columns": ("a",), "clock": "a", "clock_hz": 0.0}, "must be above 0"),
-        ({"columns": ("a",), "clock_hz": 1.0}, "no clock column"),
+        ({"columns": ("a",), "clock_modulus": 9}, "no clock column"),
+        ({"columns": ("a",), "separator": "|"}, "known: comma"),
+        ({"columns": ("a", "b"), "decimal": ","}, "the two must differ"),
+        ({"columns": ("a", "b"), "labels": ("a:",)}, "1 labels for 2 columns"),
         ({"columns": ("a",), "clock": "a", "clock_hz": 1.0, "clock_modulus": 0}, "modulus is 0"),
     ],
 )
