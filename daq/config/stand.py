@@ -54,7 +54,7 @@ class Device(Document):
     name: FileName
     serial: str = ""  # what its hello must say, and its USB serial number
     port: str | None = None  # none: found by USB serial number, or given on the command line
-    baud: int = Field(default=1_000_000, gt=0)
+    baud: int = Field(default=500_000, gt=0)  # of the firmware as shipped
     format: Literal["wire 1", "text lines"] = "wire 1"
     text_lines: TextLines | None = None
     clock_tolerance: Share = Quantity(
