@@ -35,6 +35,7 @@ ALL = [
     "demo",
     "export",
     "fill",
+    "firmware",
     "guide",
     "hold",
     "import",

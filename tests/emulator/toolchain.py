@@ -44,7 +44,12 @@ class Binary:
 
 
 def build_sketch(
-    name: str, folder: Path, defines: Mapping[str, object] | None = None, instead: Mapping[str, str] | None = None
+    name: str,
+    folder: Path,
+    defines: Mapping[str, object] | None = None,
+    instead: Mapping[str, str] | None = None,
+    *,
+    among: Path = SKETCHES,
 ) -> Binary:
     """Build a sketch of the package as the IDE would.
 
@@ -58,9 +63,11 @@ def build_sketch(
         Macros; none for the sketch as shipped.
     instead : mapping, optional
         By name of a file of the sketch, the text that takes its place.
+    among : Path, optional
+        Where the sketch's folder lies; the package's own where none is named.
     """
     more = " ".join([NEEDED, *(f"-D{key}={value}" for key, value in (defines or {}).items())])
-    sources, cache = SKETCHES / name, folder.parent / "core"  # the board's own library, built once
+    sources, cache = among / name, folder.parent / "core"  # the board's own library, built once
     for place in (folder, cache):
         place.mkdir(parents=True, exist_ok=True)
     if instead:
