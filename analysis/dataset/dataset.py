@@ -41,6 +41,7 @@ class RawStream:
     time: Array  # (N,) [s]
     counts: Mapping[str, NDArray[np.int64]]  # by tag, each (N,)
     rails: Mapping[str, Rails]  # by tag
+    delays: Mapping[str, float] = field(default_factory=dict)  # what a tag shows was so long after its row's time [s]
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +207,8 @@ def _supply(item: Input, channels: Mapping[str, Channel], time: Array) -> tuple[
 def _channel(
     item: Input, calibration: Calibration, key: str, played: RawStream, supply: float | Array, plan: Plan
 ) -> Channel:
-    counts, latency = played.counts[item.tag], calibration.latency.value
+    counts = played.counts[item.tag]
+    delay = played.delays.get(item.tag, 0.0) - calibration.latency.value
     signal, reading = np.empty(counts.size), np.empty(counts.size)
     opened, at_rail = np.empty(counts.size, np.bool_), np.empty(counts.size, np.bool_)
     ambient = plan.site.ambient_pressure.value if calibration.reference == "gauge" else 0.0
@@ -221,7 +223,7 @@ def _channel(
         measures=item.measures,
         tank=item.tank,
         calibration=calibration,
-        time=played.time - latency if latency else played.time,
+        time=played.time + delay if delay else played.time,
         signal=signal,
         reading=reading,
         counts=counts,

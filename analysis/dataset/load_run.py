@@ -41,7 +41,7 @@ from standbook.daq.arrays import Array
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import DETECTED_OPENING
 from standbook.daq.config.stand import Stand
-from standbook.daq.errors import DataError
+from standbook.daq.errors import ConfigError, DataError
 from standbook.daq.findings.finding import Finding
 from standbook.daq.quantity import Quantity, absolute
 from standbook.daq.run.record_summary import few_notes
@@ -66,6 +66,8 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
         No stream has rows, or the times of one step back.
     RecordError
         A samples file is damaged.
+    ConfigError
+        A latency is told by the board and stated by a calibration.
     """
     keys = run.streams()
     if not keys:
@@ -76,8 +78,10 @@ def load_dataset(run: Run, *, calibrations: Mapping[str, Calibration] | None = N
     played = {key: _played(key, stream, origin, run.stand) for key, stream in streams.items()}
     record = {f"{device}/{name}": _health(run, streams[f"{device}/{name}"], device, origin) for device, name in keys}
     filled = _fill_findings(run, streams, origin)
+    used = {**run.calibrations, **(calibrations or {})}
+    _check_latencies(used, streams)
     del streams  # a long record is not held twice while it is calibrated
-    channels, findings = calibrated(run.plan, run.stand, {**run.calibrations, **(calibrations or {})}, played)
+    channels, findings = calibrated(run.plan, run.stand, used, played)
     channels, of_pulls = with_pulls(channels, run.pulls)
     findings += of_pulls
     checked = run.evidence.check
@@ -145,7 +149,19 @@ def _played(key: str, stream: StreamData, origin: int, stand: Stand) -> RawStrea
         )
     named = {item.tag for item in stand.input}
     counts = {tag: values for tag, values in stream.counts.items() if tag in named}
-    return RawStream(seconds_after(stream.host_ns, origin), counts, stream.rails)
+    delays = {tag: stream.skews.get(tag, 0.0) - stream.latencies.get(tag, 0.0) for tag in counts}
+    return RawStream(seconds_after(stream.host_ns, origin), counts, stream.rails, delays)
+
+
+def _check_latencies(calibrations: Mapping[str, Calibration], streams: Mapping[str, StreamData]) -> None:
+    """Refuse a latency that the board tells and the calibration states too: it would be taken off twice."""
+    for stream in streams.values():
+        for tag, latency in stream.latencies.items():
+            if tag in calibrations and (stated := calibrations[tag].latency).value:
+                raise ConfigError(
+                    f"{calibrations[tag].name}.toml: latency is {stated.text}, and the board's own hello tells "
+                    f"{1e3 * latency:g} ms for {tag}; take the key out of the calibration"
+                )
 
 
 def seconds_after(host_ns: NDArray[np.int64], origin_ns: int) -> Array:

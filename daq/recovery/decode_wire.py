@@ -40,6 +40,8 @@ class Channel:
     minimum: int | None
     maximum: int | None
     resolution: float = 1.0  # what one count stands for in what the device printed
+    skew: float = 0.0  # converted so long after its row's time [s]
+    latency: float = 0.0  # that the converter's filter is behind its input [s]
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +286,17 @@ def _stream(name: str, assembly: Assembly, keys: Sequence[int], boots: Mapping[i
         told=hello.name,
         interval_ticks=hello.interval_ticks,
         tick_hz=Fraction(hello.tick_hz),
-        channels=tuple(Channel(wire=c.name, type=c.type, minimum=c.minimum, maximum=c.maximum) for c in hello.channels),
+        channels=tuple(
+            Channel(
+                wire=c.name,
+                type=c.type,
+                minimum=c.minimum,
+                maximum=c.maximum,
+                skew=hello.skew(place),
+                latency=hello.latency,
+            )
+            for place, c in enumerate(hello.channels)
+        ),
         segments=tuple(
             StreamSegment(
                 key=key,

@@ -82,6 +82,8 @@ class StreamData:
     rails: Mapping[str, Rails]
     filled: NDArray[np.bool_]  # (N,) the row was not recorded but taken from a second recorder's copy
     gaps: tuple[Gap, ...]  # what is still missing
+    skews: Mapping[str, float] = field(default_factory=dict)  # converted so long after the row's time [s]
+    latencies: Mapping[str, float] = field(default_factory=dict)  # that converters are behind their inputs [s]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,6 +167,8 @@ class Run:
             rails=rails,
             filled=whole.filled,
             gaps=whole.gaps,
+            skews={column.name: column.skew for column in samples.header.columns if column.skew},
+            latencies={column.name: column.latency for column in samples.header.columns if column.latency},
         )
 
     def for_counts(self, calibration: Calibration) -> Calibration:

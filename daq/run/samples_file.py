@@ -37,6 +37,7 @@ _FIXED = [
     pa.field("ticks", pa.int64(), nullable=False, metadata={"unit": "device ticks, unwrapped"}),
     pa.field("host_time", pa.timestamp("ns", tz="UTC"), nullable=False, metadata={"unit": "UTC"}),
 ]
+DELAYS = ("skew", "latency")  # of a column, written where they are not zero
 _INTEGERS = ((np.int8, pa.int8()), (np.int16, pa.int16()), (np.int32, pa.int32()), (np.int64, pa.int64()))
 
 
@@ -50,6 +51,8 @@ class Column:
     minimum: int | None
     maximum: int | None
     resolution: float = 1.0
+    skew: float = 0.0  # converted so long after its row's time [s]
+    latency: float = 0.0  # that the converter's filter is behind its input [s]
     reading_unit: str | None = None  # ``None``: counts only
     calibration: str | None = None
 
@@ -168,6 +171,7 @@ def _about(column: Column) -> dict[str, Any]:
         "minimum": column.minimum,
         "maximum": column.maximum,
         "resolution": column.resolution,
+        **{key: getattr(column, key) for key in DELAYS if getattr(column, key)},
         "unit": column.reading_unit,
         "reference": reference,
         "calibration": column.calibration,
@@ -311,4 +315,5 @@ def _header(path: Path, schema: Any) -> SamplesHeader:  # noqa: ANN401 - pyarrow
 
 def _column(about: Mapping[str, Any]) -> Column:
     named = {key: about[key] for key in ("wire", "tag", "type", "minimum", "maximum", "resolution", "calibration")}
+    named |= {key: about[key] for key in DELAYS if key in about}
     return Column(**named, reading_unit=about["unit"])

@@ -171,6 +171,8 @@ def _column(channel: Channel, item: Input | None, calibration: Calibration | Non
         minimum=channel.minimum,
         maximum=channel.maximum,
         resolution=channel.resolution,
+        skew=channel.skew,
+        latency=channel.latency,
         reading_unit=calibration.reading_unit if calibration is not None else None,
         calibration=calibration.name if calibration is not None else None,
     )

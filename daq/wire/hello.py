@@ -36,8 +36,12 @@ _RANGES: Final[dict[str, tuple[int, int]]] = {
     "tick_hz": (1, 10**9),
     "stream": (0, 255),
     "streams": (1, 255),
+    "skew_ticks": (0, 2**32 - 1),
+    "latency_ticks": (0, 2**32 - 1),
     "interval_ticks": (1, 2**31 - 1),  # beyond this one row could hide a rollover of the 32-bit clock
 }
+
+DELAYS: Final = ("skew_ticks", "latency_ticks")  # keys that a hello may leave out
 
 _T = TypeVar("_T")
 
@@ -83,6 +87,8 @@ class Hello:
     lines: tuple[WireLine, ...]
     time_scale: float = 1.0  # above 1 only in a rehearsal faster than real time
     rehearsal: bool = False  # a simulated device says so itself, at any speed
+    skew_ticks: int = 0  # from one channel of a row to the next; a row's ticks are of its first
+    latency_ticks: int = 0  # that the converter's filter is behind its input
 
     def __post_init__(self) -> None:
         for fault in _faults(self):
@@ -93,6 +99,15 @@ class Hello:
         """Low 16 bits of the CRC-32 of ``name:type,...@interval_ticks``."""
         text = ",".join(f"{channel.name}:{channel.type}" for channel in self.channels)
         return zlib.crc32(f"{text}@{self.interval_ticks}".encode()) & 0xFFFF
+
+    def skew(self, place: int) -> float:
+        """Return how long after a row's ticks its channel at a place was converted. [s]."""
+        return place * self.skew_ticks / self.tick_hz
+
+    @property
+    def latency(self) -> float:
+        """How far the converter's filter is behind its input. [s]."""
+        return self.latency_ticks / self.tick_hz
 
     @property
     def is_rehearsal(self) -> bool:
@@ -136,6 +151,7 @@ class Hello:
             content["time_scale"] = self.time_scale
         if self.rehearsal:
             content["rehearsal"] = True
+        content |= {key: ticks for key in DELAYS if (ticks := getattr(self, key))}
         text = json.dumps(content, separators=(",", ":"), ensure_ascii=False).encode()
         if len(text) > MAX_BODY - 1:
             raise ValueError(
@@ -176,6 +192,7 @@ class Hello:
                 lines=tuple(_line(entry) for entry in _objects(fields, "lines")),
                 time_scale=float(scale),
                 rehearsal=rehearsal,
+                **{key: _get(fields, key, int) for key in DELAYS if key in fields},
             )
             stated = _get(fields, "layout", int)
         except (ValueError, OverflowError) as error:

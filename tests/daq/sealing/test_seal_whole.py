@@ -319,6 +319,6 @@ def test_two_devices_without_a_shared_edge_say_the_bound(tmp_path):
     Player(run, second, device="cradle-b").play(plausible_counts(300, channels=2)).write()
     summary = seal(run)
     (line,) = [line for line in summary.sentences() if "aligned with" in line]
-    # Longest frame 1,029 bytes at 1 Mbit/s, ten bits a byte, and 17 ms that a USB link may hold back.
-    assert line.endswith("their times may differ by up to 27 ms")
+    # Longest frame 1,029 bytes at 500 kbit/s, ten bits a byte, and 17 ms that a USB link may hold back.
+    assert line.endswith("their times may differ by up to 38 ms")
     assert summary.devices["cradle-b"].alignment.shift_s is None

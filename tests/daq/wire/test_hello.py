@@ -2,6 +2,7 @@
 
 import json
 import zlib
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -49,6 +50,15 @@ def test_a_rehearsal_says_so_at_any_speed():
     assert json.loads(made_up.to_json())["rehearsal"] is True
     assert Hello.from_json(EXAMPLE.replace(b'"format":1', b'"format":1,"time_scale":20')).is_rehearsal
     assert not Hello.from_json(EXAMPLE).is_rehearsal
+
+
+def test_skew_and_latency_travel_only_where_they_are_told_and_count_in_ticks():
+    plain = Hello.from_json(EXAMPLE)
+    told = replace(plain, skew_ticks=112, latency_ticks=2500)
+    assert Hello.from_json(told.to_json()) == told
+    assert b"skew_ticks" not in plain.to_json()
+    assert told.layout == plain.layout
+    assert (told.skew(3), told.latency) == (336 / told.tick_hz, 2500 / told.tick_hz)
 
 
 def test_keys_that_a_later_firmware_adds_are_passed_over():
