@@ -20,6 +20,7 @@ class Command(NamedTuple):
 COMMANDS = {
     "new": Command("new", "new", "Write a commented, working campaign to start from."),
     "firmware": Command("firmware", "firmware", "Copy the firmware for a board, ready to flash."),
+    "bench": Command("bench", "bench", "Record a board without a plan; report on its columns."),
     "calibrate": Command("calibrate", "calibrate", "Make a readings sheet into the next calibration."),
     "pull": Command("pull", "pull", "Fit a pull in place: hoses, flexures, line load."),
     "check": Command("check", "check", "Check the stand in place, one key a step."),

@@ -50,7 +50,7 @@ def ports(
     Example: standbook ports --listen /dev/ttyACM0 --save teasel-2
     """
     if listen is not None:
-        _listen(listen, _bauds(baud), seconds, save, write, as_json=as_json)
+        _listen(listen, speeds(baud), seconds, save, write, as_json=as_json)
     elif save is not None or write is not None:
         option, what = ("--save", "CAMPAIGN") if save is not None else ("--write", "FILE")
         raise UsageError(f"{option} needs a port to listen on: standbook ports --listen PORT {option} {what}")
@@ -70,7 +70,7 @@ def _list(*, as_json: bool) -> None:
         say(f"{port.path}  serial {port.serial_number or 'none'}  {port.description}")
 
 
-def _bauds(typed: str) -> tuple[int, ...]:
+def speeds(typed: str) -> tuple[int, ...]:
     """Read a speed, or ``auto``: the usual ones in turn."""
     if typed == AUTO:
         return USUAL_BAUDS
@@ -88,11 +88,11 @@ def _listen(
 
     if fault := port_fault(path):
         raise LinkError(fault)
-    baud = bauds[0] if len(bauds) == 1 else _speed_of(path, bauds)
-    opening = _heard(path, baud, seconds)
+    baud = bauds[0] if len(bauds) == 1 else speed_of(path, bauds)
+    opening = hear(path, baud, seconds)
     heard = account_for(opening, seconds)
     lines = survey_lines(opening, seconds) if heard.is_text else None
-    table = device_table(heard, baud) if lines is None else lines.table(path, baud, _serial_of(path))
+    table = device_table(heard, baud) if lines is None else lines.table(path, baud, serial_of(path))
     if as_json:
         say_json({**heard.to_json(), "text_lines": None if lines is None else lines.to_json(), "table": list(table)})
     else:
@@ -114,7 +114,8 @@ def _listen(
         _save(path, save, heard, baud, as_json=as_json)
 
 
-def _heard(path: str, baud: int, seconds: float) -> "PortOpening":
+def hear(path: str, baud: int, seconds: float) -> "PortOpening":
+    """Open a port and listen, saying so; ``LinkError`` where it cannot be opened or is lost."""
     from standbook.daq.capture.serial_port import open_port
     from standbook.daq.survey.board_survey import listen
 
@@ -125,18 +126,19 @@ def _heard(path: str, baud: int, seconds: float) -> "PortOpening":
     return opening
 
 
-def _speed_of(path: str, bauds: tuple[int, ...]) -> int:
+def speed_of(path: str, bauds: tuple[int, ...]) -> int:
     """Return the first speed at which a board is understood."""
     from standbook.daq.survey.board_survey import account_for
 
     for baud in bauds:
-        heard = account_for(_heard(path, baud, AUTO_SECONDS), AUTO_SECONDS)
+        heard = account_for(hear(path, baud, AUTO_SECONDS), AUTO_SECONDS)
         if heard.frames or heard.is_text:
             return baud
     raise LinkError(f"{path}: neither frames nor text at {', '.join(map(str, bauds))} bit/s; name its speed: --baud N")
 
 
-def _serial_of(path: str) -> str:
+def serial_of(path: str) -> str:
+    """Return the USB serial number of a port; empty where it has none."""
     from standbook.daq.capture.serial_port import list_ports
 
     return next((port.serial_number or "" for port in list_ports() if port.path == path), "")

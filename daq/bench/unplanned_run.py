@@ -4,6 +4,7 @@ It has the shape of every other run, with a plan that says so: nothing is predic
 """
 
 import datetime as dt
+import itertools
 from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
@@ -100,6 +101,13 @@ def create_bench_run(
     )
     make_run_folder(place, info, content, devices)
     return place
+
+
+def next_name(campaign: Path, stem: str, *, now: dt.datetime) -> str:
+    """Return the first of ``STEM-1``, ``STEM-2``, ... that no run of the day has, rehearsals among them."""
+    taken = {path.name.removesuffix("_rehearsal") for path in (campaign / RUNS).glob(f"{now:%Y-%m-%d}_{stem}-*")}
+    names = (f"{stem}-{number}" for number in itertools.count(1))
+    return next(name for name in names if f"{now:%Y-%m-%d}_{name}" not in taken)
 
 
 def check_name(name: str) -> None:

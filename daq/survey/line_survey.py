@@ -24,6 +24,7 @@ MODULI: Final = (2**16, 2**32)  # where clocks of small boards roll over
 NEAR_END: Final = 0.9  # of the modulus that a clock had reached before it rolled over
 LINE_DRIFT: Final = "5000 ppm"  # a few seconds cannot tell a crystal from a resonator
 NANOSECONDS: Final = 1e9
+LINE_DEVICE: Final = "board-1"  # such a board says no name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,24 +132,26 @@ class LineSurvey:
             return ()
         written = [
             "[[device]]",
-            'name = "board-1"',
-            f"serial = {_toml(serial)}" if serial else f"port = {_toml(port)}   # no USB serial number was seen",
+            f"name = {toml_text(LINE_DEVICE)}",
+            f"serial = {toml_text(serial)}"
+            if serial
+            else f"port = {toml_text(port)}   # no USB serial number was seen",
             f"baud = {baud}",
             'format = "text lines"',
             f'clock_tolerance = "{LINE_DRIFT}"   # a few seconds cannot tell a crystal from a resonator',
             "[device.text_lines]",
-            f"columns = [{', '.join(map(_toml, layout.columns))}]",
+            f"columns = [{', '.join(map(toml_text, layout.columns))}]",
         ]
-        written += [f"separator = {_toml(layout.separator)}"] if layout.separator != "," else []
-        written += [f"decimal = {_toml(layout.decimal)}"] if layout.decimal != "." else []
-        written += [f"labels = [{', '.join(map(_toml, layout.labels))}]"] if layout.labels else []
+        written += [f"separator = {toml_text(layout.separator)}"] if layout.separator != "," else []
+        written += [f"decimal = {toml_text(layout.decimal)}"] if layout.decimal != "." else []
+        written += [f"labels = [{', '.join(map(toml_text, layout.labels))}]"] if layout.labels else []
         if self.counter is not None:
-            written.append(f"counter = {_toml(self.counter.name)}   # {self.counter.words()}")
+            written.append(f"counter = {toml_text(self.counter.name)}   # {self.counter.words()}")
         if layout.boot is not None:
-            written.append(f"boot = {_toml(layout.boot)}")
+            written.append(f"boot = {toml_text(layout.boot)}")
         if layout.clock is not None:
             (clock,) = self.clocks
-            written.append(f"clock = {_toml(clock.name)}   # {clock.per_second:.6g} a second against arrival")
+            written.append(f"clock = {toml_text(clock.name)}   # {clock.per_second:.6g} a second against arrival")
             written.append(f"clock_hz = {clock.unit_rate:.0f}")
             written += [f"clock_modulus = {clock.modulus}"] if clock.modulus else []
         written += [f"# {clock.name} may be its clock" for clock in self.clocks if layout.clock is None]
@@ -262,5 +265,6 @@ def _spread(steps: Array) -> tuple[float, float, float]:
     return low, middle, high
 
 
-def _toml(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
+def toml_text(text: str) -> str:
+    """Quote a text for a TOML file."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
