@@ -76,8 +76,10 @@ def run_frame(
     Raises
     ------
     DataError
-        A tag that the run does not have.
+        A tag that the run does not have, or no channel with a calibration.
     """
+    if not dataset.channels:
+        raise DataError(f"{dataset.run}: no channel of it has a calibration; its counts stand in its samples folder")
     wanted = list(dataset.channels) if not tags else list(tags)
     if unknown := [tag for tag in wanted if tag not in dataset.channels]:
         raise DataError(f"{dataset.run}: no channel {unknown[0]}; it has {', '.join(dataset.channels)}")

@@ -34,7 +34,7 @@ def bench(
         typer.Option("--baud", metavar="N|auto", help="Speed, bit/s: the stand's, else 500000; auto: each usual one."),
     ] = None,
     listen: Annotated[
-        float, typer.Option("--listen", metavar="SECONDS", min=0.5, max=60.0, help="How long to listen before.")
+        float, typer.Option("--listen", metavar="SECONDS", min=0.1, max=60.0, help="How long to listen before.")
     ] = LISTEN,
 ) -> None:
     """Record a board without a plan, seal the recording, and report on its rows and columns on two printed pages.

@@ -32,6 +32,7 @@ def report(
 ) -> None:
     """Write the report of a run as one HTML file: the signatory's page, then the evidence.
 
+    Of a recording that bench made it is the bench report of two pages, which nobody can sign.
     With --redacted a copy for the public, beside it: what private.toml of the campaign lists, and what the run's own
     files tell of people and devices, is replaced before anything is drawn, and the finished file is searched for all of
     it. Where one string is left no file is (7).
@@ -40,6 +41,7 @@ def report(
     """
     from standbook.analysis.report.write import write_report
     from standbook.cli.print_pdf import find_browser, print_pdf
+    from standbook.daq.bench.unplanned_run import is_bench_run
 
     if browser is not None and not pdf:
         raise UsageError("--browser: says what prints the PDF; add --pdf, or leave it out")
@@ -49,6 +51,11 @@ def report(
         if for_signature or vouched_by:
             raise UsageError("--redacted: a copy that lacks its names cannot be signed; leave --for-signature out")
         path = _redacted(run, revision, hidden)
+    elif is_bench_run(run) and not (for_signature or vouched_by or revision):
+        from standbook.analysis.bench_report.write import write_bench_report
+
+        path = write_bench_report(run)[0]
+        say(f"Report: {path}")
     else:
         path = write_report(run, now=now(), revision=revision, for_signature=for_signature, vouched_by=vouched_by)
         say(f"Report: {path}")

@@ -213,6 +213,15 @@ def named_channels(stream: str, told: StreamRecord) -> Iterator[tuple[str, str, 
             yield f"{stream}/{channel.wire}", f"wire:{channel.wire}", channel
 
 
+def short_state(column: ColumnFacts) -> str:
+    """Name what a column does in a word or two."""
+    if column.is_stuck:
+        return "stuck at its rail" if any(end.is_known for end in column.ends) else "stuck"
+    said = ["at its rail" if end.is_known else "perhaps at its rail" for end in column.ends]
+    said += ["stands still"] if column.held is not None else []
+    return ", ".join(dict.fromkeys(said)) or "moves"
+
+
 def state_words(column: ColumnFacts) -> str:
     """Say what is wrong with a column; empty where it moves between its rails."""
     if column.is_stuck:

@@ -5,7 +5,7 @@ from typing import Final
 
 from markupsafe import Markup
 
-from standbook.analysis.bench_report.bench_facts import BenchFacts, StreamFacts, state_words
+from standbook.analysis.bench_report.bench_facts import BenchFacts, StreamFacts, short_state, state_words
 from standbook.analysis.bench_report.column_facts import ColumnFacts, Estimate
 from standbook.analysis.bench_report.figures import spectrum_figure, trace_figure
 from standbook.analysis.report.content.number_format import fixed, plain, round_pair, two_digits
@@ -13,8 +13,8 @@ from standbook.analysis.report.render import css_string, page_environment, page_
 from standbook.daq.arrays import Array
 
 TEMPLATE: Final = "bench.html.j2"
-MOST_COLUMNS, MOST_DRAWN = 16, 8  # in a table of the first sheet; on the second
-MOST_NOTES: Final = 4
+MOST_COLUMNS, MOST_DRAWN = 12, 6  # in a table of the first sheet; on the second
+MOST_NOTES: Final = 2
 PEAKS: Final = 2  # told of a column
 NOT_KNOWN: Final = "--"
 Row = tuple[str, ...]
@@ -52,7 +52,7 @@ def bench_page(facts: BenchFacts, rows: Mapping[str, tuple[Array, Array]], next_
         board=_board_rows(facts),
         levels=[_level_row(column) for column in shown],
         steps=[_step_row(column) for column in shown],
-        left_out=[column.tag for column in facts.columns[MOST_COLUMNS:]],
+        left_out=[f"{column.tag} ({short_state(column)})" for column in facts.columns[MOST_COLUMNS:]],
         figures=_figures(facts, rows),
         not_drawn=[column.tag for column in facts.columns if column.tag not in {c.tag for c in drawn(facts)}],
         is_even=all(stream.is_even for stream in facts.streams),
@@ -69,12 +69,12 @@ def drawn(facts: BenchFacts) -> tuple[ColumnFacts, ...]:
     return tuple(column for column in facts.columns if not column.is_stuck)[:MOST_DRAWN]
 
 
-def _figures(facts: BenchFacts, rows: Mapping[str, tuple[Array, Array]]) -> list[tuple[str, str, Markup, Markup]]:
+def _figures(facts: BenchFacts, rows: Mapping[str, tuple[Array, Array]]) -> list[tuple[str, str, str, Markup, Markup]]:
     found = []
     for number, column in enumerate(drawn(facts), start=1):
         trace = trace_figure(column, *rows[column.tag], number)
         beside = spectrum_figure(column, column.spectrum, number) if column.spectrum is not None else ""
-        found.append((column.tag, column.unit, Markup(trace), Markup(beside)))  # noqa: S704 - drawn by us, escaped
+        found.append((column.tag, column.unit, state_words(column), Markup(trace), Markup(beside)))  # noqa: S704 - drawn by us, escaped
     return found
 
 
@@ -104,7 +104,8 @@ def _step_words(stream: StreamFacts, timed: str) -> str:
     if stream.step is None or stream.scatter is None or stream.shortest is None or stream.longest is None:
         return f"{NOT_KNOWN} (too few rows)"
     if stream.scatter.value == 0.0:
-        return f"all {plain(1e3 * stream.step, 6)} ms {timed}: the board counts them, it does not time each"
+        counted = "" if stream.by_arrival else ": it counts its rows and does not time each"
+        return f"all {plain(1e3 * stream.step, 6)} ms {timed}{counted}"
     deviation = told(stream.scatter, "ms", 1e3)
     return (
         f"median {plain(1e3 * stream.step)} ms, {plain(1e3 * stream.shortest)} to {plain(1e3 * stream.longest)} ms "
@@ -170,5 +171,5 @@ def _step_row(column: ColumnFacts) -> Row:
         f"{column.distinct:,}",
         plain(column.least_step) if column.least_step is not None else NOT_KNOWN,
         lines or without,
-        state_words(column) or "moves",
+        short_state(column),
     )

@@ -28,7 +28,7 @@ def write_bench_report(folder: Path) -> tuple[Path, BenchFacts]:
     run = open_run(folder)
     facts = bench_facts(run)
     steps = next_lines(facts, str(folder), str(folder.parent.parent))
-    page = bench_page(facts, _rows(run, facts), steps)
+    page = bench_page(facts, drawn_rows(run, facts), steps)
     try:
         (folder / ANALYSIS).mkdir(exist_ok=True)
     except OSError as error:
@@ -36,7 +36,7 @@ def write_bench_report(folder: Path) -> tuple[Path, BenchFacts]:
     return write_page(folder / ANALYSIS / PAGE, page), facts
 
 
-def _rows(run: Run, facts: BenchFacts) -> dict[str, tuple[Array, Array]]:
+def drawn_rows(run: Run, facts: BenchFacts) -> dict[str, tuple[Array, Array]]:
     """Return time after the first row [s] and values of the columns that are drawn."""
     wanted, found = {column.tag for column in drawn(facts)}, {}
     for stream in facts.streams:

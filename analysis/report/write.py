@@ -17,6 +17,7 @@ from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.config.measurands import THRUST
 from standbook.daq.errors import RecordError
+from standbook.daq.kinds.registry import BENCH
 from standbook.daq.run.revision import write_page
 from standbook.daq.run.run_folder import Run, open_run
 
@@ -82,8 +83,13 @@ def _later_calibrations(run: Run, kept: list[Path]) -> dict[str, Calibration]:
 
 
 def _check_signature(run: Run, *, for_signature: bool, vouched_by: str) -> None:
-    """Refuse a rehearsal for signature, and an import that nobody answers for."""
+    """Refuse a recording without a plan; for signature a rehearsal, and an import that nobody answers for."""
     folder = run.folder
+    if run.info.kind == BENCH.name:
+        raise RecordError(
+            f"{folder}: was recorded without a plan, so there is no revision of it and nothing to sign; its report: "
+            f"standbook report {folder}"
+        )
     if for_signature and run.info.rehearsal:
         raise RecordError(
             f"{folder}: this run is a rehearsal; its data are simulated, so there is nothing to sign. "

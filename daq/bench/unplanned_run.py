@@ -6,6 +6,7 @@ It has the shape of every other run, with a plan that says so: nothing is predic
 import datetime as dt
 import itertools
 from collections.abc import Callable, Collection, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
@@ -14,11 +15,11 @@ from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.campaign import CALIBRATIONS, RUNS, STAND_FILE
 from standbook.daq.config.plan import FileName
 from standbook.daq.config.stand import Stand, read_stand
-from standbook.daq.errors import ConfigError, RecordError
+from standbook.daq.errors import ConfigError, RecordError, StandError
 from standbook.daq.kinds.registry import BENCH
 from standbook.daq.run.lock import PLAN_FILE
 from standbook.daq.run.new_run import BITS_PER_BYTE, first_free, free_space, make_run_folder
-from standbook.daq.run.run_folder import RunInfo
+from standbook.daq.run.run_folder import RunInfo, read_run_files
 
 ROOM_FOR = 3 * 3600.0  # s of all ports at full rate, that must be free
 
@@ -108,6 +109,13 @@ def next_name(campaign: Path, stem: str, *, now: dt.datetime) -> str:
     taken = {path.name.removesuffix("_rehearsal") for path in (campaign / RUNS).glob(f"{now:%Y-%m-%d}_{stem}-*")}
     names = (f"{stem}-{number}" for number in itertools.count(1))
     return next(name for name in names if f"{now:%Y-%m-%d}_{name}" not in taken)
+
+
+def is_bench_run(folder: Path) -> bool:
+    """Tell whether a folder is a run that was recorded without a plan; what cannot be read is none."""
+    with suppress(StandError):
+        return read_run_files(folder).info.kind == BENCH.name
+    return False
 
 
 def check_name(name: str) -> None:
