@@ -228,6 +228,11 @@ def listened_at_once(patch):
     patch.setattr(serial_port, "open_port", lambda *_: MadeUpPort())
 
 
+def listened_and_recorded_at_once(patch):
+    listened_at_once(patch)
+    recorded_at_once(patch)
+
+
 def played_at_once(patch):
     """Let a rehearsal end as soon as its ports and files are there; its physics is solved once."""
 
@@ -315,6 +320,11 @@ COMMANDS = {
         nothing,
         ("ports", "--listen", "/dev/simulated", "--seconds", "0.1", "--write", "{}/stand.toml"),
         listened_at_once,
+    ),
+    "bench": Command(
+        nothing,
+        ("bench", "/dev/simulated", "--to", "{}/teasel-2", "--listen", "0.1", "--for", "1"),
+        listened_and_recorded_at_once,
     ),
     "rehearse": Command(
         a_campaign,

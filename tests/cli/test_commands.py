@@ -27,6 +27,7 @@ ALL = [
     "add",
     "analyse",
     "archive",
+    "bench",
     "calibrate",
     "campaign",
     "carry",

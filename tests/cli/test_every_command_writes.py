@@ -12,7 +12,7 @@ from tests.refusing_disk import Disk
 from tests.repository import ROOT
 
 # How many writes are passed over, so that all takes some seconds.
-STEPS = {"record": 9, "recover": 5, "recover --into": 29, "fill": 7, "import": 25, "new": 13}
+STEPS = {"record": 9, "bench": 9, "recover": 5, "recover --into": 29, "fill": 7, "import": 25, "new": 13}
 RUNS = ROOT / "sample_runs" / "teasel-2" / "runs"
 
 

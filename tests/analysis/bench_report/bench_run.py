@@ -25,7 +25,7 @@ def new_bench_run(campaign, device, *, rehearsal=False):
     )
 
 
-def framed_run(folder, *, channels=5, seconds=4.0, drop=(), ppm=0.0, counts=None):
+def framed_run(folder, *, channels=4, seconds=4.0, drop=(), ppm=0.0, counts=None):
     """A run of a board of frames: noise of two counts; the second channel rings, the third is stuck at its rail."""
     hello = fast_hello(channels=channels)
     stand = stand_of_frames(account_for(reel_of(sent(hello)), 1.0), 500_000, name="bench")
