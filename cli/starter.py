@@ -5,6 +5,8 @@ take, so that coefficients, covariance and points agree.
 """
 
 import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -20,6 +22,23 @@ from standbook.daq.storage.durable_file import reason
 
 PLAN_FILES = ("WF-03.toml", "WF-04.toml", "HF-02.toml")
 HOLD_FILE = "PH-01.toml"
+BLANK_PLANS = (("WF-01", "WF-03.toml"), ("HF-01", "HF-02.toml"))  # number, and the plan that its examples are of
+KEPT = {  # of a blank plan: what holds for any crew, by table
+    "test": ("number", "kind", "stand", "repeat_if_lost_longer_than"),
+    "site": (),
+    "engine": (),
+    "tank": ("name", "liquid", "pressurant"),
+    "flow": ("end",),
+    "impulse_class": ("limit", "limit_name", "guard", "also_at_vacuum"),
+    "recording": ("free_space_factor", "planned_duration"),
+}
+BLANK_HEAD = """\
+# What stands behind "# " is an example of another engine: put your own in its place and take the "# " away.
+# standbook predict lists what is missing.
+
+calibrations = []   # once they are made: ["LC-1_r01", "PT-11_r01"]
+
+"""
 SEED = 20310614  # the scatter of the simulated calibration points
 
 
@@ -172,15 +191,64 @@ def write_campaign(folder: Path, *, today: dt.date, name: str = "teasel-2") -> P
         The disk refuses; nothing half-written is left.
     """
     campaign = folder / name
+    with _new_folder(campaign) as beside:
+        _write_files(beside, today)
+    return campaign
+
+
+def write_blank_campaign(campaign: Path, stand: bytes, stand_name: str) -> None:
+    """Write a campaign about a stand that was recorded: plans whose values are left out, each with an example.
+
+    Parameters
+    ----------
+    campaign : Path
+        The folder that is made.
+    stand : bytes
+        Its stand file.
+    stand_name : str
+        What the stand calls itself.
+
+    Raises
+    ------
+    ConfigError, RecordError
+        As for :func:`write_campaign`.
+    """
+    files = resources.files("standbook.cli") / "starter_files"
+    with _new_folder(campaign) as beside:
+        for path in (beside / PLANS, beside / CALIBRATIONS):
+            path.mkdir(parents=True)
+        (beside / STAND_FILE).write_bytes(stand)
+        for number, source in BLANK_PLANS:
+            text = blank_plan((files / source).read_text(encoding="utf-8"), number, stand_name)
+            (beside / PLANS / f"{number}.toml").write_text(text, encoding="utf-8")
+
+
+def blank_plan(text: str, number: str, stand_name: str) -> str:
+    """Turn a working plan into one whose values stand behind a mark, as examples; ``KEPT`` stays."""
+    written = {"number": number, "stand": stand_name}
+    table, key, lines = "", "", [BLANK_HEAD.rstrip("\n"), ""]
+    for line in text[text.index("[test]") :].splitlines():
+        if line.startswith("["):
+            table, key = line.partition("]")[0].strip("["), ""
+        elif line[:1].isalpha():
+            key = line.partition(" =")[0]
+        stays = not line or (table in KEPT and (not key or key in KEPT[table]))
+        line = f'{key} = "{written[key]}"' if table == "test" and key in written else line
+        lines.append(line if stays or line.startswith("#") else f"# {line}")
+    return "\n".join((*lines, ""))
+
+
+@contextmanager
+def _new_folder(campaign: Path) -> Iterator[Path]:
+    """Give a folder that takes the campaign's place once it is written; what exists is never written over."""
     if campaign.exists():
         raise ConfigError(f"{campaign}: exists already; choose another folder, nothing was written")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        campaign.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise RecordError(f"{campaign}: cannot be made: {reason(error)}") from error
     with atomic_path(campaign) as beside:
-        _write_files(beside, today)
-    return campaign
+        yield beside
 
 
 def _write_files(campaign: Path, today: dt.date) -> None:

@@ -311,6 +311,7 @@ COMMANDS = {
     "campaign": Command(a_campaign_with_a_run, ("campaign", "{}/teasel-2")),
     "firmware": Command(nothing, ("firmware", "{}/teasel-2")),
     "new": Command(nothing, ("new", "{}/teasel-2")),
+    "new --from": Command(a_sealed_run_with_a_gap, ("new", "{}/campaigns/mine", "--from", "{}/run")),
     "ports --save": Command(
         a_campaign,
         ("ports", "--listen", "/dev/simulated", "--seconds", "0.1", "--save", "{}/teasel-2"),

@@ -40,6 +40,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 WANTED = {
     "analysis",
     "archive",
+    "bench",
     "board",
     "calibrating",
     "campaign",

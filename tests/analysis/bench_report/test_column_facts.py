@@ -7,11 +7,13 @@ import pytest
 
 from standbook.analysis.bench_report.column_facts import (
     LEAST_ROWS,
+    WHITE_SECOND,
     ColumnRows,
     column_facts,
     second_difference_deviation,
 )
 from standbook.analysis.bench_report.figures import amplitudes
+from tests.repository import ROOT
 
 RATE = 100.0
 TRIALS = 300
@@ -161,3 +163,9 @@ def test_too_few_rows_say_nothing_of_scatter():
     assert found.mean.u is None
     single = column_facts(rows([4.0]))
     assert (single.rows, single.is_stuck, single.mean.value) == (1, True, 4.0)
+
+
+def test_the_guide_s_worked_number_is_this_formula():
+    page = (ROOT / "cli/guide/bench.md").read_text(encoding="utf-8")
+    rows_told, u_told = 6000, 2.0 * WHITE_SECOND / math.sqrt(6000)
+    assert f"s = 2.0 counts of {rows_told:,} rows have u = {u_told:.2g} counts" in " ".join(page.split())
