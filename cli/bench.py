@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.ports import hear, serial_of, speed_of, speeds
 from standbook.cli.screen import CAUTION, now, say, say_all, warn
 from standbook.daq.errors import EXIT_FINDINGS, ConfigError, FrameError, LinkError
 
@@ -73,27 +72,15 @@ class _Board:
 
 def _board(port: str, campaign: Path, typed: str | None, seconds: float) -> _Board:
     """Listen, and say which device of which stand was heard."""
+    from standbook.cli.ports import serial_of
     from standbook.daq.config.campaign import STAND_FILE
     from standbook.daq.config.stand import Stand, read_stand
     from standbook.daq.config.toml_document import parse_document
-    from standbook.daq.survey.board_survey import account_for
     from standbook.daq.survey.first_stand import stand_of_frames, stand_of_lines
-    from standbook.daq.survey.line_survey import survey_lines
 
     place = campaign / STAND_FILE
     there = read_stand(place) if place.exists() else None
-    bauds = speeds(typed if typed is not None else str(_baud_of(there, port)))
-    speed = bauds[0] if len(bauds) == 1 else speed_of(port, bauds)
-    opening = hear(port, speed, seconds)
-    heard = account_for(opening, seconds)
-    if not heard.hellos and not heard.is_text:
-        kind = FrameError if heard.frames else LinkError
-        raise kind(
-            f"{port}: no hello that can be read in {seconds:g} s at {speed} bit/s, nothing is recorded; what came: "
-            f"{heard.instead}"
-        )
-    lines = None if heard.hellos else survey_lines(opening, seconds)
-    say_all((heard if lines is None else lines).sentences(), indent="")
+    heard, lines, speed = _heard(port, typed if typed is not None else str(_baud_of(there, port)), seconds)
     rehearsal = any(hello.is_rehearsal for hello in heard.hellos)
     if there is not None:
         device = _known(there, place, heard, lines, port, speed)
@@ -108,9 +95,30 @@ def _board(port: str, campaign: Path, typed: str | None, seconds: float) -> _Boa
     return _Board(port=port, stand=stand, device=stand.device[0].name, new_stand=text, rehearsal=rehearsal)
 
 
+def _heard(port: str, typed: str, seconds: float) -> "tuple[BoardSurvey, LineSurvey | None, int]":
+    """Listen and say what came; return it, its lines where it prints, and the speed that was understood."""
+    from standbook.cli.ports import hear, speed_of, speeds
+    from standbook.daq.survey.board_survey import account_for
+    from standbook.daq.survey.line_survey import survey_lines
+
+    bauds = speeds(typed)
+    speed = bauds[0] if len(bauds) == 1 else speed_of(port, bauds)
+    opening = hear(port, speed, seconds)
+    heard = account_for(opening, seconds)
+    if not heard.hellos and not heard.is_text:
+        kind = FrameError if heard.frames else LinkError
+        raise kind(
+            f"{port}: no hello that can be read in {seconds:g} s at {speed} bit/s, nothing is recorded; what came: "
+            f"{heard.instead}"
+        )
+    lines = None if heard.hellos else survey_lines(opening, seconds)
+    say_all((heard if lines is None else lines).sentences(), indent="")
+    return heard, lines, speed
+
+
 def _baud_of(stand: "Stand | None", port: str) -> int:
     """Return the speed that a stand states for what is on a port, or for all its boards; else the firmware's."""
-    from standbook.cli.ports import BAUD
+    from standbook.cli.ports import BAUD, serial_of
 
     devices = () if stand is None else stand.device
     serial = serial_of(port) if devices else ""
@@ -120,6 +128,7 @@ def _baud_of(stand: "Stand | None", port: str) -> int:
 
 def _known(stand: "Stand", place: Path, heard: "BoardSurvey", lines: "LineSurvey | None", port: str, speed: int) -> str:
     """Return the stand's device that was heard; ``ConfigError`` where it has no such board."""
+    from standbook.cli.ports import serial_of
     from standbook.daq.survey.first_stand import board_in
 
     device = board_in(stand, heard, lines, port=port, serial=serial_of(port))

@@ -39,9 +39,7 @@ def report(
 
     Example: standbook report teasel-2/runs/2031-06-14_HF-02 --open
     """
-    from standbook.analysis.report.write import write_report
     from standbook.cli.print_pdf import find_browser, print_pdf
-    from standbook.daq.bench.unplanned_run import is_bench_run
 
     if browser is not None and not pdf:
         raise UsageError("--browser: says what prints the PDF; add --pdf, or leave it out")
@@ -51,13 +49,8 @@ def report(
         if for_signature or vouched_by:
             raise UsageError("--redacted: a copy that lacks its names cannot be signed; leave --for-signature out")
         path = _redacted(run, revision, hidden)
-    elif is_bench_run(run) and not (for_signature or vouched_by or revision):
-        from standbook.analysis.bench_report.write import write_bench_report
-
-        path = write_bench_report(run)[0]
-        say(f"Report: {path}")
     else:
-        path = write_report(run, now=now(), revision=revision, for_signature=for_signature, vouched_by=vouched_by)
+        path = _written(run, revision, for_signature=for_signature, vouched_by=vouched_by)
         say(f"Report: {path}")
     if show:
         open_page(path)
@@ -66,6 +59,19 @@ def report(
     elif pdf:
         warn(NO_BROWSER)
         raise typer.Exit(EXIT_FINDINGS)
+
+
+def _written(run: Path, revision: str | None, *, for_signature: bool, vouched_by: str) -> Path:
+    """Write the report of an analysis, or of a recording without a plan, of which there is none to sign."""
+    from standbook.daq.bench.unplanned_run import is_bench_run
+
+    if is_bench_run(run) and not (for_signature or vouched_by or revision):
+        from standbook.analysis.bench_report.write import write_bench_report
+
+        return write_bench_report(run)[0]
+    from standbook.analysis.report.write import write_report
+
+    return write_report(run, now=now(), revision=revision, for_signature=for_signature, vouched_by=vouched_by)
 
 
 def _redacted(run: Path, revision: str | None, hidden: tuple[str, ...]) -> Path:

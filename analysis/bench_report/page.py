@@ -5,9 +5,9 @@ from typing import Final
 
 from markupsafe import Markup
 
-from standbook.analysis.bench_report.bench_facts import BenchFacts, StreamFacts, short_state, state_words
 from standbook.analysis.bench_report.column_facts import ColumnFacts, Estimate
 from standbook.analysis.bench_report.figures import spectrum_figure, trace_figure
+from standbook.analysis.bench_report.run_facts import BenchFacts, StreamFacts, short_state, state_words
 from standbook.analysis.report.content.number_format import fixed, plain, round_pair, two_digits
 from standbook.analysis.report.render import css_string, page_environment, page_style
 from standbook.daq.arrays import Array

@@ -5,8 +5,8 @@ from typing import Final
 
 import numpy as np
 
-from standbook.analysis.bench_report.bench_facts import NANOSECONDS, BenchFacts, bench_facts, named_channels
 from standbook.analysis.bench_report.page import bench_page, drawn, next_lines
+from standbook.analysis.bench_report.run_facts import NANOSECONDS, BenchFacts, bench_facts, named_channels
 from standbook.daq.arrays import Array
 from standbook.daq.errors import RecordError
 from standbook.daq.run.revision import write_page

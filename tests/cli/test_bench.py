@@ -18,7 +18,7 @@ pytestmark = [
     pytest.mark.xdist_group("real_time"),
     pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals"),
 ]
-QUICKLY = ("--listen", "0.6", "--for", "1")
+QUICKLY = ("--listen", "1", "--for", "1")
 
 
 def told(capsys, *arguments, code):
@@ -130,14 +130,14 @@ def test_what_is_no_board_is_refused_and_nothing_is_left(tmp_path, capsys, said,
 def test_a_stand_that_has_no_such_board_is_left_as_it_is(tmp_path, capsys):
     campaign = starter(tmp_path).folder
     before = sorted(path for path in campaign.rglob("*"))
-    with talking(sent(fast_hello(serial="9"))) as port:
+    with talking(sent(fast_hello(serial="9"), rows=0)) as port:
         listened = ("bench", port, "--to", campaign, "--listen", "0.3")
         err = told(capsys, *listened, code=3).err
         assert 'has no board "cradle-a", serial 9, only cradle-a (serial 0007)' in err
     with talking(LINES) as port:
         err = told(capsys, "bench", port, "--to", campaign, "--listen", "0.5", code=3).err
         assert "has no board that prints such lines, only cradle-a" in err
-    with talking(sent(fast_hello())) as port:
+    with talking(sent(fast_hello(), rows=0)) as port:
         err = told(capsys, "bench", port, "--to", campaign, "--listen", "0.3", "--baud", "9600", code=3).err
         assert "baud is 1000000, the board was heard at 9600" in err
     assert sorted(path for path in campaign.rglob("*")) == before
@@ -153,7 +153,7 @@ def test_a_damaged_stand_is_told_before_the_port_is_opened(tmp_path, capsys):
 
 def test_a_folder_that_cannot_be_made_is_one_sentence(tmp_path, capsys):
     (tmp_path / "file").write_text("not a folder", encoding="utf-8")
-    with talking(sent(fast_hello(channels=2))) as port:
+    with talking(sent(fast_hello(channels=2), rows=0)) as port:
         err = told(capsys, "bench", port, "--to", tmp_path / "file" / "b", "--listen", "0.3", code=6).err
     assert "cannot be made" in err
 

@@ -4,9 +4,9 @@ import dataclasses
 
 import pytest
 
-from standbook.analysis.bench_report.bench_facts import bench_facts
 from standbook.analysis.bench_report.column_facts import AtEnd, Held
 from standbook.analysis.bench_report.page import MOST_DRAWN, bench_page, drawn
+from standbook.analysis.bench_report.run_facts import bench_facts
 from standbook.analysis.bench_report.write import drawn_rows
 from standbook.daq.run.run_folder import open_run
 from tests.analysis.bench_report.bench_run import framed_run, lined_run, wide

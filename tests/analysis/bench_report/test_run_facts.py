@@ -5,8 +5,8 @@ import re
 
 import pytest
 
-from standbook.analysis.bench_report.bench_facts import bench_facts
 from standbook.analysis.bench_report.page import MOST_COLUMNS, next_lines
+from standbook.analysis.bench_report.run_facts import bench_facts
 from standbook.analysis.bench_report.write import write_bench_report
 from standbook.cli.main import run as command
 from standbook.daq.errors import DataError
