@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from standbook.cli.screen import Hide, Redacted, RunPath, check_hide, now, open_page, say, warn
-from standbook.daq.errors import EXIT_FINDINGS, UsageError
+from standbook.daq.errors import EXIT_FINDINGS, RecordError, UsageError
 
 NO_BROWSER = "No Chromium, Chrome or Edge was found, so there is no PDF: open it and print, or name one: --browser PATH"
 
@@ -77,8 +77,11 @@ def _written(run: Path, revision: str | None, *, for_signature: bool, vouched_by
 def _redacted(run: Path, revision: str | None, hidden: tuple[str, ...]) -> Path:
     from standbook.analysis.redaction.run_redaction import redaction_of
     from standbook.analysis.report.redacted_copy import write_redacted
+    from standbook.daq.bench.unplanned_run import is_bench_run
     from standbook.daq.run.run_folder import open_run
 
+    if is_bench_run(run):
+        raise RecordError(f"{run}: was recorded without a plan; of its report there is no redacted copy")
     folder = run.resolve()
     path, searched = write_redacted(open_run(folder), redaction_of(folder, hidden), now=now(), revision=revision)
     say(f"Redacted report: {path}")

@@ -173,16 +173,33 @@ def _line(time: Array, value: Array) -> tuple[Estimate, Estimate] | None:
     slope = float(centred @ level) / spread
     rest = level - slope * centred
     deviation = math.sqrt(float(rest @ rest) / max(value.size - 2, 1))
-    if deviation == 0.0:
-        return Estimate(value=0.0, u=None), Estimate(value=slope, u=None)
     tau = correlation_time(rest)
     independent = value.size / tau
-    slope_u = deviation * math.sqrt(tau / spread) if independent >= LEAST_INDEPENDENT else None
+    slope_u = deviation * math.sqrt(tau / spread) if deviation > 0.0 and independent >= LEAST_INDEPENDENT else None
+    return deviation_of(rest, free=2), Estimate(value=slope, u=slope_u)
+
+
+def deviation_of(rest: Array, *, free: int) -> Estimate:
+    r"""Return the standard deviation of what a fit leaves, its u by the scatter of the squares.
+
+    Parameters
+    ----------
+    rest : (N,) array
+        Residuals of mean zero.
+    free : int
+        Parameters that were fitted.
+
+    Notes
+    -----
+    :math:`u(s) = u(s^2) / 2s`, and :math:`u(s^2)` is the deviation of the squares over the root of how many of them are
+    independent; no distribution is assumed. Indicated where these are fewer than ``LEAST_INDEPENDENT``.
+    """
     squares = rest**2
-    alike = correlation_time(squares)
-    deviation_u = float(np.std(squares)) * math.sqrt(alike / value.size) / (2.0 * deviation)
-    is_told = value.size / alike >= LEAST_INDEPENDENT
-    return Estimate(value=deviation, u=deviation_u if is_told else None), Estimate(value=slope, u=slope_u)
+    deviation = math.sqrt(float(np.sum(squares)) / max(rest.size - free, 1))
+    independent = rest.size / correlation_time(squares)
+    if deviation == 0.0 or independent < LEAST_INDEPENDENT:
+        return Estimate(value=deviation, u=None)
+    return Estimate(value=deviation, u=float(np.std(squares)) / math.sqrt(independent) / (2.0 * deviation))
 
 
 def _held(rows: ColumnRows) -> Held | None:

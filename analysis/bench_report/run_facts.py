@@ -7,7 +7,14 @@ from typing import Final
 
 import numpy as np
 
-from standbook.analysis.bench_report.column_facts import LEAST_ROWS, ColumnFacts, ColumnRows, Estimate, column_facts
+from standbook.analysis.bench_report.column_facts import (
+    LEAST_ROWS,
+    ColumnFacts,
+    ColumnRows,
+    Estimate,
+    column_facts,
+    deviation_of,
+)
 from standbook.analysis.report.content.number_format import fixed, plain
 from standbook.daq.arrays import Array, Ints, Mask
 from standbook.daq.errors import DataError
@@ -147,15 +154,12 @@ def _stream(run: Run, device: str, name: str) -> StreamFacts:
 
 
 def _scatter(ticks: Ints, tick_hz: float) -> Estimate | None:
-    """Return the standard deviation of steps between rows, its u by their fourth moment. [s]."""
+    """Return the standard deviation of steps between rows. [s]."""
     if ticks.size < LEAST_ROWS:
         return None
-    away = (ticks - np.mean(ticks)) / tick_hz
     if int(np.ptp(ticks)) == 0:
         return Estimate(value=0.0, u=None)
-    variance = float(np.mean(away**2))
-    variance_u = math.sqrt(max(float(np.mean(away**4)) - variance**2, 0.0) / ticks.size)
-    return Estimate(value=math.sqrt(variance), u=variance_u / (2.0 * math.sqrt(variance)) or None)
+    return deviation_of(np.asarray((ticks - np.mean(ticks)) / tick_hz), free=1)
 
 
 def _rate(

@@ -10,6 +10,7 @@ from standbook.analysis.bench_report.column_facts import (
     WHITE_SECOND,
     ColumnRows,
     column_facts,
+    deviation_of,
     second_difference_deviation,
 )
 from standbook.analysis.bench_report.figures import amplitudes
@@ -77,6 +78,37 @@ def test_the_slope_of_a_line_is_exact_and_its_uncertainty_has_spread_one():
         pulls.append(found.drift.value / found.drift.u)
     # u allows for rows that are alike and never takes them for less than themselves, so the spread may be a little less
     assert 0.75 < np.std(pulls) < 1.15
+
+
+def coloured(random, size, likeness):
+    """Noise of deviation one whose neighbours are alike."""
+    fresh = random.normal(0.0, math.sqrt(1.0 - likeness**2), size)
+    found = np.empty(size)
+    level = random.normal()
+    for k in range(size):
+        level = likeness * level + fresh[k]
+        found[k] = level
+    return found
+
+
+@pytest.mark.parametrize("likeness", [0.0, 0.8])
+def test_uncertainties_of_mean_and_deviation_allow_for_rows_that_are_alike(likeness):
+    random, pulls = np.random.default_rng(11), []
+    for _ in range(TRIALS // 2):
+        found = column_facts(rows(coloured(random, 600, likeness)))
+        pulls.append((found.mean.value / found.mean.u, (found.deviation.value - 1.0) / found.deviation.u))
+    spread = np.std(pulls, axis=0)
+    # As for the slope; where 9 rows are worth one, the 65 that are left know their own likeness to a fifth or so.
+    assert np.all((spread > 0.75) & (spread < 1.3)), spread
+
+
+def test_steps_of_rows_that_are_late_each_by_itself_scatter_less_freely_and_u_says_so():
+    random, pulls = np.random.default_rng(12), []
+    for _ in range(TRIALS):
+        steps = np.diff(random.normal(0.0, 1.0, 400))  # a late row makes one step long and the next one short
+        found = deviation_of(steps - np.mean(steps), free=1)
+        pulls.append((found.value - math.sqrt(2.0)) / found.u)
+    assert 0.85 < np.std(pulls) < 1.15
 
 
 def test_deviation_about_the_line_counts_what_noise_from_row_to_row_does_not():

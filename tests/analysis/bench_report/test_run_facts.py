@@ -141,6 +141,7 @@ def test_report_writes_the_bench_report_again_and_never_one_to_sign(framed, caps
     assert "report_bench.html" in said(capsys, "report", framed, code=0).out
     for option in (("--for-signature",), ("--revision", "A"), ("--vouched-by", "DAQ")):
         assert "recorded without a plan" in said(capsys, "report", framed, *option, code=6).err
+    assert "no redacted copy" in said(capsys, "report", framed, "--redacted", code=6).err
 
 
 def test_a_bench_run_is_no_test_and_bounds_no_load(framed, tmp_path, capsys):
