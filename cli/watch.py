@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import RunPath, say
+from standbook.cli.screen import RunPath, Units, check_units, say
 from standbook.daq.errors import RecordError
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ def watch(
     plain: Annotated[
         bool, typer.Option("--plain", help="Lines instead of the live screen: for logs and screen readers.")
     ] = False,
+    units: Units = "",
 ) -> None:
     """Show a recording in progress on a second screen; it only reads, takes no keys, and ends with the recording.
 
@@ -34,11 +35,12 @@ def watch(
     from standbook.daq.run.run_folder import RAW, read_run_files
     from standbook.daq.wire.saved_layouts import load_layouts
 
-    files = read_run_files(run)
+    chosen, files = check_units(units), read_run_files(run)
     _check_recorded_now(run)
     created = dt.datetime.fromisoformat(files.info.created_utc)
+    stand, began = files.stand.shown_in(chosen), started_at(created)
     live, trouble = live_of(
-        files.plan, files.stand, files.calibrations, run, started_ns=started_at(created), rehearsal=files.info.rehearsal
+        files.plan, stand, files.calibrations, run, started_ns=began, rehearsal=files.info.rehearsal
     )
     layouts = {device.name: load_layouts(run, device.name) for device in files.stand.device}
     observer = RecordingObserver(files.stand, run / RAW, layouts)
