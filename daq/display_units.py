@@ -80,11 +80,15 @@ def shown_quantity(quantity: Quantity, chosen: Chosen) -> tuple[float, str] | No
 
 
 def shown_text(quantity: Quantity, chosen: Chosen) -> str:
-    """Write a typed quantity as typed, or in the chosen unit to four digits."""
+    """Write a typed quantity as typed, or in the chosen unit: to two digits of its u, else to four digits."""
     shown = shown_quantity(quantity, chosen)
     if shown is None:
         return quantity.text
     value, unit = shown
+    u = in_unit(quantity.u, unit)  # the units of display have no offset
+    if u > 0.0:
+        places = max(0, 1 - math.floor(math.log10(u)))
+        return f"{value:,.{places}f} +/- {u:,.{places}f} {unit}"
     places = DIGITS - 1 - math.floor(math.log10(abs(value))) if value else 0
     text = f"{value:,.{max(0, places)}f}"
     return f"{text.rstrip('0').rstrip('.') if '.' in text else text} {unit}"

@@ -80,11 +80,13 @@ def test_a_typed_quantity_is_shown_as_typed_or_in_the_chosen_unit():
         ("5 bar(a)", "kPa", "500 kPa(a)"),
         ("31.0 +/- 0.15 bar(g)", "bar", "31.0 +/- 0.15 bar(g)"),
         ("0 bar(g)", "psi", "0 psi(g)"),
+        ("31.0 +/- 0.15 bar(g)", "psi", "449.6 +/- 2.2 psi(g)"),
+        ("31.0 +/- 0.15 bar(g)", "kPa", "3,100 +/- 15 kPa(g)"),
         ("40 bar(g)", "Pa", "4,000,000 Pa(g)"),
         ("1 mbar(d)", "psi", "0.0145 psi(d)"),
     ],
 )
-def test_a_typed_quantity_is_written_to_four_digits(typed, unit, text):
+def test_a_typed_quantity_is_written_to_four_digits_or_two_of_its_u(typed, unit, text):
     assert shown_text(parse_quantity(typed, "pressure"), {"pressure": unit}) == text
 
 

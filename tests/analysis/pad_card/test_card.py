@@ -72,7 +72,7 @@ def test_typed_limits_and_loads_are_shown_in_the_cards_unit(hf02_campaign, hf02_
     )
     # by hand: 5 bar is 72.52 psi, 40 bar 580.2 psi, 36 bar 522.1 psi, 10.66 kg 23.50 lb
     assert card.rules["abort"] == ("NO LIGHT: PT-31 below 72.52 psi(g) from T+0.8 s",)
-    assert card.vessels[0] == "oxidiser: nameplate 580.2 psi(g), relief 522.1 psi(g); load 23.5 lb"
+    assert card.vessels[0] == "oxidiser: nameplate 580.2 psi(g), relief 522.1 psi(g); load 23.50 +/- 0.22 lb"
 
 
 def test_the_last_time_is_a_whole_second_before_the_earliest_end(made, hf02_campaign, hf02_prediction):
