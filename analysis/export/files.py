@@ -11,7 +11,7 @@ from standbook.analysis.export.thrust_table import thrust_table_csv
 from standbook.analysis.export.workbook import workbook
 from standbook.analysis.opened_run import Run
 from standbook.daq.config import measurands
-from standbook.daq.display_units import Chosen
+from standbook.daq.display_units import Chosen, chosen_units
 from standbook.daq.errors import DataError, UsageError
 
 KINDS = ("csv", "xlsx", measurands.THRUST, "mat")
@@ -73,9 +73,15 @@ def exported(run: Run, asked: Export) -> tuple[Exported, ...]:
     return tuple(found)
 
 
-def export(run: Run, *kinds: str, tags: Sequence[str] | None = None, vacuum: bool = False) -> tuple[Exported, ...]:
-    """Return a run as files of some kinds, of ``KINDS``: names and bytes; as for :func:`exported`."""
-    return exported(run, Export(kinds=kinds or ("csv",), tags=tags, vacuum=vacuum))
+def export(
+    run: Run, *kinds: str, tags: Sequence[str] | None = None, vacuum: bool = False, units: str = ""
+) -> tuple[Exported, ...]:
+    """Return a run as files of some kinds, of ``KINDS``: names and bytes; as for :func:`exported`.
+
+    ``units`` is ``"psi,lbf"``; ``ValueError`` where it holds something else than units, or two of one dimension.
+    """
+    chosen = chosen_units(units) if units else {}
+    return exported(run, Export(kinds=kinds or ("csv",), tags=tags, vacuum=vacuum, units=chosen))
 
 
 def _with_metadata(name: str, table: bytes, metadata: bytes) -> list[Exported]:

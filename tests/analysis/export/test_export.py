@@ -89,6 +89,9 @@ def test_the_stand_of_a_run_chooses_where_nothing_else_does(flow):
         for units in ({}, {"pressure": "psi"}, {"force": "lbf"})
     ]
     assert heads == ["PT-11 [kPa(g)]", "PT-11 [psi(g)]", "PT-11 [kPa(g)]"]
+    assert read(sb.export(shown, "csv", tags=["PT-11"], units="MPa")[0].content)[0][2] == "PT-11 [MPa(g)]"
+    with pytest.raises(ValueError, match="two units of pressure"):
+        sb.export(shown, "csv", units="psi,MPa")
 
 
 @pytest.mark.slow
