@@ -34,8 +34,7 @@ def results_html(name: str, results: Results) -> str:
 
 def _verdicts(results: Results) -> Iterator[str]:
     for place, verdict in results.verdicts.items():
-        impulse = results.impulse if place == "site" else results.impulse_vacuum
-        yield f"{verdict.outcome.upper()}: {verdict_sentence(place, verdict, impulse)}"
+        yield f"{verdict.outcome.upper()}: {verdict_sentence(place, results)}"
 
 
 def _quantities(results: Results) -> Iterator[tuple[str, Measured]]:

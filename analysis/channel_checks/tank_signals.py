@@ -35,6 +35,7 @@ from standbook.daq.quantity import SI_UNIT
 BEFORE_COMMAND = 0.5  # s before T-0, from where on a record is looked at
 NEAR_TOP, VENTED = 0.97, 0.05  # of the greatest drive: pressurised from the one on, down to the other
 TOP = 0.99  # quantile of the drive that is the greatest
+ENOUGH = 500_000  # samples of a long record that tell it
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,28 +66,34 @@ def raw_faults(channel: Channel, *, back_pressure: float, t_zero_known: bool, de
     t_zero_known : bool
         Times count from the valve's command.
     """
-    good = np.isfinite(channel.reading) & ~channel.clipped
-    drive = channel.reading[good] - back_pressure
-    top = float(np.quantile(drive, TOP)) if drive.size else 0.0
+    good = _numbers(channel)
+    time, reading = channel.time[good], channel.reading[good]
+    some = reading[:: 1 + reading.size // ENOUGH]
+    top = float(np.quantile(some, TOP)) - back_pressure if some.size else 0.0
     if not top > 0.0:
         return []
-    time = channel.time[good]
-    full = np.flatnonzero(drive > NEAR_TOP * top)
+    full = np.flatnonzero(reading > back_pressure + NEAR_TOP * top)
     # Without T-0 nothing tells the end of pressurising from the flow but that it is the last of the full tank.
     start = max(float(time[full[0]]), -BEFORE_COMMAND) if t_zero_known else float(time[full[-1]])
-    until = float(time[np.flatnonzero(drive > VENTED * top)[-1]])
+    until = float(time[np.flatnonzero(reading > back_pressure + VENTED * top)[-1]])
     flat = _flat(channel, good, start)
     if flat:
         return flat
     return [*_held(channel, good, start, until, decides), *_rose(channel, start, decides)][:1]
 
 
-def _flat(channel: Channel, good: Mask, start: float) -> list[Finding]:
+def _numbers(channel: Channel) -> Mask | slice:
+    """Mark readings that are numbers and not clipped; a slice where all are, so that a long record is not copied."""
+    good = np.isfinite(channel.reading) & ~channel.clipped
+    return slice(None) if good.all() else good
+
+
+def _flat(channel: Channel, good: Mask | slice, start: float) -> list[Finding]:
     marks = flat_top(channel.counts[good])
     return [] if marks is None else _cut_off(channel, good, marks, start)
 
 
-def _cut_off(channel: Channel, good: Mask, marks: Mask, start: float) -> list[Finding]:
+def _cut_off(channel: Channel, good: Mask | slice, marks: Mask, start: float) -> list[Finding]:
     if np.count_nonzero(marks & (channel.time[good] > start)) < AT_LEAST:
         return []
     scale, unit = SI_WORDS.get(SI_UNIT[channel.calibration.dimension], (1.0, ""))
@@ -94,7 +101,7 @@ def _cut_off(channel: Channel, good: Mask, marks: Mask, start: float) -> list[Fi
     return [FLAT_TOP.at(channel.tag, first, samples=int(np.count_nonzero(marks)), peak=peak, unit=unit)]
 
 
-def _held(channel: Channel, good: Mask, start: float, until: float, decides: Decides) -> list[Finding]:
+def _held(channel: Channel, good: Mask | slice, start: float, until: float, decides: Decides) -> list[Finding]:
     held = held_value(channel.time[good], channel.counts[good], start=start, until=until)
     if held is None or (held.seconds >= STUCK and stuck_since(channel, start, float(channel.time[-1])) is not None):
         return []  # a sensor that no longer responds is named as such

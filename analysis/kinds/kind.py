@@ -2,9 +2,8 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from standbook.analysis.dataset.dataset import Dataset
 from standbook.analysis.report.sections.page_parts import PageParts
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Analysis
@@ -12,11 +11,14 @@ from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
 from standbook.daq.kinds.kind import Kind
 
+if TYPE_CHECKING:
+    from standbook.analysis.dataset.dataset import Dataset
+
 
 class Analyse(Protocol):
     """From a dataset to results."""
 
-    def __call__(self, dataset: Dataset, *, revision: str, software: str) -> Analysis:
+    def __call__(self, dataset: "Dataset", *, revision: str, software: str) -> Analysis:
         """Analyse; ``revision`` are the letters of this analysis, ``software`` is kept in the results."""
 
 

@@ -1,16 +1,12 @@
 """Every kind of test joined with its analysis. A new one is one object, and one line here or one call of ``register``.
 
-What a kind needs is loaded when it is asked for: predicting loads no figures.
+What a kind needs is loaded when it is asked for: predicting loads no figures, and a report no fits.
 """
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
-from standbook.analysis.budget.floors import floored_plan
-from standbook.analysis.dataset.dataset import Dataset
-from standbook.analysis.dataset.empty_results import empty_results
-from standbook.analysis.dataset.guard import FAILURES, part_failed
 from standbook.analysis.kinds.kind import AnalysedKind
-from standbook.analysis.physics.vessel_volume import as_filled
 from standbook.analysis.report.sections.page_parts import PageParts
 from standbook.analysis.results.prediction import Prediction
 from standbook.analysis.results.results import Analysis
@@ -21,17 +17,20 @@ from standbook.daq.findings.finding import deduplicate
 from standbook.daq.kinds import registry as recorded
 from standbook.daq.kinds.registry import NITROGEN_FLOW, PRESSURE_HOLD, STATIC_FIRE, WATER_FLOW
 
+if TYPE_CHECKING:
+    from standbook.analysis.dataset.dataset import Dataset
+
 SAMPLES, SEED = 500, 20310614
 LEAST_SAMPLES = 40  # with fewer the ends of a 95 % band mean nothing
 
 
-def _analyse_firing(dataset: Dataset, *, revision: str, software: str) -> Analysis:
+def _analyse_firing(dataset: "Dataset", *, revision: str, software: str) -> Analysis:
     from standbook.analysis.kinds.static_fire import analyse_static_fire
 
     return analyse_static_fire(dataset, revision=revision, software=software)
 
 
-def _analyse_flow(dataset: Dataset, *, revision: str, software: str) -> Analysis:
+def _analyse_flow(dataset: "Dataset", *, revision: str, software: str) -> Analysis:
     from standbook.analysis.kinds.cold_flow import analyse_water_flow
 
     return analyse_water_flow(dataset, revision=revision, software=software)
@@ -49,7 +48,7 @@ def _predict_flow(plan: Plan, stand: Stand, *, samples: int, seed: int) -> Predi
     return predict_flow(plan, samples=samples, seed=seed)
 
 
-def _analyse_hold(dataset: Dataset, *, revision: str, software: str) -> Analysis:
+def _analyse_hold(dataset: "Dataset", *, revision: str, software: str) -> Analysis:
     from standbook.analysis.kinds.pressure_hold import analyse_pressure_hold
 
     return analyse_pressure_hold(dataset, revision=revision, software=software)
@@ -114,7 +113,7 @@ def analysed_kind(name: str) -> AnalysedKind:
     return known or AnalysedKind(kind=recorded.kind_named(name), page_parts=_flow_page)
 
 
-def analyse(dataset: Dataset, *, revision: str = "A", software: str = "") -> Analysis:
+def analyse(dataset: "Dataset", *, revision: str = "A", software: str = "") -> Analysis:
     """Analyse a run by its kind of test.
 
     Parameters
@@ -131,6 +130,9 @@ def analyse(dataset: Dataset, *, revision: str = "A", software: str = "") -> Ana
     DataError
         The kind of test has no analysis, or its record cannot answer.
     """
+    from standbook.analysis.dataset.empty_results import empty_results
+    from standbook.analysis.dataset.guard import FAILURES, part_failed
+
     known = analysed_kind(dataset.kind)
     if known.analyse is None:
         raise DataError(
@@ -162,6 +164,9 @@ def predict(plan: Plan, stand: Stand, *, samples: int = SAMPLES, seed: int = SEE
     DataError
         Nothing flows in this kind of test, or the liquid would not run out.
     """
+    from standbook.analysis.budget.floors import floored_plan
+    from standbook.analysis.physics.vessel_volume import as_filled
+
     if samples < LEAST_SAMPLES:
         raise ValueError(f"samples = {samples}; a 95 % band needs at least {LEAST_SAMPLES}")
     known = analysed_kind(plan.test.kind)

@@ -38,8 +38,9 @@ def hiding_gap(time: Array, *, opening: float, end: float, until: float) -> Hidi
     steps = np.diff(time)
     if steps.size == 0:
         return None
-    begins, ends = time[:-1], time[1:]
     least = max(HIDES, ROWS * float(np.median(steps)))
+    wide = np.flatnonzero(steps > min(least, LONG))
+    steps, begins, ends = steps[wide], time[wide], time[wide + 1]
     hides = np.zeros(steps.size, dtype=np.bool_)
     for at in (opening, end):
         hides |= (steps > least) & (begins < at + BESIDE_END) & (ends > at - BESIDE_END)

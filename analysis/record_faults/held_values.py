@@ -55,15 +55,17 @@ def held_value(time: Array, counts: NDArray[np.int64], *, start: float, until: f
     if counts.size < LEAST_BESIDE:
         return None
     interval = float(np.median(np.diff(time[:FOR_INTERVAL])))
-    first, last = _runs(counts)
-    long = (last - first >= LEAST_RUN) & ((last - first) * interval >= LEAST_HELD)
+    wide = max(round(BESIDE / interval), 2 * LEAST_BESIDE)
+    number, part = counts.size, _looked_at(time, counts, start, until, wide)
+    time, counts = time[part], counts[part]
+    equal = counts[1:] == counts[:-1]
+    first, last = _runs(equal, LEAST_RUN)
+    long = (last - first) * interval >= LEAST_HELD
     first, last = first[long], last[long]
     inside = (time[last - 1] > start) & (time[first] < until)
     first, last = first[inside], last[inside]
     if first.size == 0:
         return None
-    equal = np.concatenate(([0], np.cumsum(counts[1:] == counts[:-1])))
-    wide = max(round(BESIDE / interval), 2 * LEAST_BESIDE)
     worst: tuple[float, HeldValue | None] = (1.0, None)
     for begin, end in zip(first, last, strict=True):
         share = _equal_share(equal, int(begin), int(end), wide)
@@ -73,30 +75,48 @@ def held_value(time: Array, counts: NDArray[np.int64], *, start: float, until: f
             continue  # a quiet tank between closing and vent
         if end - begin < TIMES_OTHERS * _longest_beside(counts, int(begin), int(end), wide):
             continue  # noise of a part of a count rests where the pressure stands in the middle of one
-        allowed = math.log(CHANCE * max(counts.size * (1.0 - share), 1.0)) / -math.log(share) + MORE
+        allowed = math.log(CHANCE * max(number * (1.0 - share), 1.0)) / -math.log(share) + MORE
         if (end - begin) / allowed > worst[0]:
             found = HeldValue(float(time[begin]), float((end - begin - 1) * interval), int(end - begin))
             worst = ((end - begin) / allowed, found)
     return worst[1]
 
 
-def _runs(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    changes = np.flatnonzero(counts[1:] != counts[:-1]) + 1
-    return np.concatenate(([0], changes)), np.concatenate((changes, [counts.size]))
+def _looked_at(time: Array, counts: NDArray[np.int64], start: float, until: float, wide: int) -> slice:
+    """Return the samples between two instants, the whole runs that stand there, and as many beside as are compared."""
+    begin, end = (int(at) for at in np.searchsorted(time, (start, until)))
+    begin, end = max(begin - 1, 0), min(end, counts.size - 1)
+    before = np.flatnonzero(counts[:begin] != counts[begin])
+    after = np.flatnonzero(counts[end:] != counts[end])
+    begin = int(before[-1]) if before.size else 0
+    end = end + int(after[0]) if after.size else counts.size
+    return slice(max(begin - 2 * wide, 0), end + 2 * wide)
 
 
-def _equal_share(equal: NDArray[np.int64], begin: int, end: int, wide: int) -> float | None:
+def _runs(equal: Mask, least: int = 1) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return where runs of so many equal readings begin and end; ``equal`` tells it of each and the next. (N - 1,)."""
+    edges = np.concatenate(([0], np.flatnonzero(~equal) + 1, [equal.size + 1]))
+    long = np.flatnonzero(np.diff(edges) >= least)
+    return edges[long], edges[long + 1]
+
+
+def _equal_share(equal: Mask, begin: int, end: int, wide: int) -> float | None:
     """Return how often neighbours are equal beside a run, the larger of both sides; ``None`` where nothing tells."""
-    last = equal.size - 1
-    spans = [(max(begin - 1 - wide, 0), begin - 1), (end, min(end + wide, last))]
-    shares = [float(equal[b] - equal[a]) / (b - a) for a, b in spans if b - a >= LEAST_BESIDE]
+    spans = [(max(begin - 1 - wide, 0), begin - 1), (end, min(end + wide, equal.size))]
+    shares = [float(np.count_nonzero(equal[a:b])) / (b - a) for a, b in spans if b - a >= LEAST_BESIDE]
     return min(max(*shares, 0.5 / wide), MOST_EQUAL) if shares else None
 
 
 def _longest_beside(counts: NDArray[np.int64], begin: int, end: int, wide: int) -> int:
     """Return the longest run of equal readings on either side of a run. [samples]."""
     sides = (counts[max(begin - wide, 0) : begin], counts[end : end + wide])
-    return max((int(np.max(last - first)) for first, last in map(_runs, filter(np.size, sides))), default=0)
+    return max(
+        (
+            int(np.max(last - first))
+            for first, last in map(_runs, (side[1:] == side[:-1] for side in sides if side.size))
+        ),
+        default=0,
+    )
 
 
 def _moved_by_noise(counts: NDArray[np.int64], begin: int, end: int, wide: int) -> bool:

@@ -1,12 +1,12 @@
-"""Read what the report shows besides results: the record at full rate, and the run before. Writes nothing."""
+"""Read what the report shows besides results: the record at full rate, and the run before. Writes nothing.
+
+What most reports do not need, the analysis itself, is loaded where it is asked for.
+"""
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from standbook.analysis.campaign.comparison import RunComparison, compare_runs
-from standbook.analysis.dataset.load_run import load_dataset
-from standbook.analysis.firing.firing_curves import full_rate_curves
-from standbook.analysis.kinds.static_fire import thrust_and_burn
 from standbook.analysis.report.content.context import EarlierRun, RunDifference
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.quantities import Measured
@@ -15,6 +15,9 @@ from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.campaign import RUNS
 from standbook.daq.errors import DataError, StandError
 from standbook.daq.run.run_folder import Run, RunInfo, read_run_info
+
+if TYPE_CHECKING:
+    from standbook.analysis.campaign.comparison import RunComparison
 
 
 def full_rate_windows(run: Run, results: Results, calibrations: Mapping[str, Calibration]) -> dict[str, Curve]:
@@ -27,6 +30,10 @@ def full_rate_windows(run: Run, results: Results, calibrations: Mapping[str, Cal
     """
     if results.impulse is None:
         return {}
+    from standbook.analysis.dataset.load_run import load_dataset
+    from standbook.analysis.firing.firing_curves import full_rate_curves
+    from standbook.analysis.kinds.static_fire import thrust_and_burn
+
     dataset = load_dataset(run, calibrations=calibrations)
     try:
         return full_rate_curves(dataset, *thrust_and_burn(dataset))
@@ -85,7 +92,9 @@ def _day(folder: Path) -> str:
     return folder.name.partition("_")[0]
 
 
-def _compared(before: Path, folder: Path) -> RunComparison | None:
+def _compared(before: Path, folder: Path) -> "RunComparison | None":
+    from standbook.analysis.campaign.comparison import compare_runs
+
     try:
         return compare_runs(before, folder)
     except (StandError, OSError):

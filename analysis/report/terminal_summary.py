@@ -47,10 +47,7 @@ def _impulse(results: Results) -> Iterator[str]:
         what = "Recorded part of the impulse" if results.impulse.lower_bound_only else "Total impulse"
         yield f"{what} {impulse_words(results.impulse)}. {headline(results)}"
     for place, verdict in results.verdicts.items():
-        impulse = results.impulse if place == "site" else results.impulse_vacuum
-        yield (
-            f"{verdict.outcome.upper()}: {verdict_sentence(place, verdict, impulse)} {probability_sentence(verdict)}"
-        )
+        yield f"{verdict.outcome.upper()}: {verdict_sentence(place, results)} {probability_sentence(verdict)}"
     if results.burn_time is not None:
         yield f"Burn time {number_format.show(results.burn_time).with_u}."
 

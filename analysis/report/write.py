@@ -5,7 +5,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
-from standbook.analysis.analyse import later_calibrations
 from standbook.analysis.kinds.registry import analysed_kind
 from standbook.analysis.report.collect import context_from_run
 from standbook.analysis.report.content.context import ReportContext
@@ -14,6 +13,7 @@ from standbook.analysis.report.sources import earlier_run, full_rate_windows
 from standbook.analysis.results.curves import Curve, at_instant, read_curves
 from standbook.analysis.results.results import Results
 from standbook.analysis.results.saved_results import CURVES_FILE, read_results
+from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.campaign import CALIBRATIONS
 from standbook.daq.config.measurands import THRUST
 from standbook.daq.errors import RecordError
@@ -64,7 +64,8 @@ class Drawn(NamedTuple):
 def drawn_from(run: Run, *, now: dt.datetime, revision: str | None, vouched_by: str = "") -> Drawn:
     """Read what the report of an opened run is drawn from; as for :func:`write_report`."""
     place, results = read_results(run.folder, revision)
-    later = later_calibrations(run, sorted((place / CALIBRATIONS).glob("*.toml")))
+    kept = sorted((place / CALIBRATIONS).glob("*.toml"))
+    later = _later_calibrations(run, kept) if kept else {}
     created = now.astimezone(dt.UTC).isoformat(timespec="seconds")
     context = context_from_run(run, results, created=created, later=later, vouched_by=vouched_by)
     context = replace(context, earlier=earlier_run(run))
@@ -72,6 +73,12 @@ def drawn_from(run: Run, *, now: dt.datetime, revision: str | None, vouched_by: 
     if at_instant(THRUST, "start") not in curves:  # an older analysis did not keep them
         curves |= full_rate_windows(run, results, later)
     return Drawn(place, results, curves, context)
+
+
+def _later_calibrations(run: Run, kept: list[Path]) -> dict[str, Calibration]:
+    from standbook.analysis.analyse import later_calibrations  # loads the analysis, which a report seldom needs
+
+    return later_calibrations(run, kept)
 
 
 def _check_signature(run: Run, *, for_signature: bool, vouched_by: str) -> None:

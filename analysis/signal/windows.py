@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from standbook.daq.arrays import Array
 from standbook.daq.errors import DataError
@@ -112,6 +111,8 @@ def lone_spikes(value: Array) -> NDArray[np.bool_]:
     valve's opening or a vent is never marked. The scale is that of the whole record, never below its least step nor
     below the scatter of second differences: where a slow record falls steeply, most samples are their own median.
     """
+    from scipy.ndimage import median_filter  # a report draws windows and filters nothing
+
     if value.size < LONE_WIDTH:
         return np.zeros(value.size, dtype=np.bool_)
     rest = np.asarray(median_filter(value, LONE_WIDTH, mode="nearest"))
@@ -286,13 +287,15 @@ def block_average(time: Array, value: Array, *, start: float, end: float, block:
     """Average samples in equal spans of time, which does not fall; a span without samples is not a number."""
     count = max(1, round((end - start) / block))
     edges = np.linspace(start, end, count + 1)
-    part = slice(*np.searchsorted(time, [start, end]))  # long records are averaged over short spans
-    time, value = time[part], value[part]
-    number, total = np.zeros(count, np.int64), np.zeros(count)
-    for some in parts_of(time.size):
-        inside = np.isfinite(value[some])
-        place = np.minimum(((time[some][inside] - start) / (end - start) * count).astype(np.int64), count - 1)
-        number += np.bincount(place, minlength=count)
-        total += np.bincount(place, weights=value[some][inside], minlength=count)
-    mean = np.divide(total, number, out=np.full(count, np.nan), where=number > 0)
+    first = np.searchsorted(time, edges)
+    filled = first[1:] > first[:-1]
+    mean = np.full(count, np.nan)
+    if filled.any():
+        begin, inside = first[:-1][filled] - first[0], value[first[0] : first[-1]]
+        number, known = np.diff(first)[filled], np.isfinite(inside)
+        if not known.all():
+            inside, number = np.where(known, inside, 0.0), np.add.reduceat(known, begin, dtype=np.int64)
+        mean[filled] = np.divide(
+            np.add.reduceat(inside, begin), number, out=np.full(number.size, np.nan), where=number > 0
+        )
     return (edges[1:] + edges[:-1]) / 2.0, mean

@@ -51,15 +51,15 @@ def peak() -> float:
 
 def ours(run: Path) -> dict[str, float]:
     """Analyse: Parquet to results, nothing written."""
-    import standbook.analysis.analyse as way
     from standbook.analysis.dataset.load_run import load_dataset
+    from standbook.analysis.kinds.cold_flow import analyse_water_flow
     from standbook.analysis.physics.fluids import isentropic_exponent
     from standbook.daq.run.run_folder import open_run
 
     opened = open_run(run)  # its hashes are the folder's affair
     isentropic_exponent("nitrogen", pressure=30e5, temperature=290.0)  # loads the properties
     before, begin, used = peak(), time.perf_counter(), time.process_time()
-    tank = way.analyse(load_dataset(opened)).results.tanks["tank"]
+    tank = analyse_water_flow(load_dataset(opened)).results.tanks["tank"]
     took, used = time.perf_counter() - begin, time.process_time() - used
     assert tank.cda is not None
     assert tank.exponent is not None

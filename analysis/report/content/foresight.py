@@ -65,6 +65,18 @@ def side_word(item: Comparison) -> str:
     return "" if item.above is None else " above" if item.above else " below"
 
 
+def band_words(results: Results, name: str) -> str:
+    """Write how a curve stood against its predicted band, for a caption."""
+    item = results.comparison.get(name)
+    if item is None:
+        return "no prediction stands beside it"
+    share = number_format.percent(item.share_in_band, 0)
+    far = f"{number_format.fixed(item.worst_departure, 2)} half-widths{side_word(item) or ' from'} the prediction"
+    return f"inside the predicted 95 % band for {share} of the {_part(results)}, farthest {far} at " + (
+        number_format.seconds(item.at, 1)
+    )
+
+
 def quantity_words(name: str) -> str:
     """Write ``tank pressure/fuel`` as people say it."""
     quantity, _, tank = name.partition("/")

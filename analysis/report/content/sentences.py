@@ -66,8 +66,14 @@ def unplaced(sentence: str) -> str:
     return sentence
 
 
-def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None) -> str:
+def impulse_at(place: str, results: Results) -> ImpulseResult | None:
+    """Return the impulse that a verdict is about."""
+    return results.impulse_vacuum if place == "vacuum" else results.impulse
+
+
+def verdict_sentence(place: str, results: Results) -> str:
     """Write one verdict with its bound, its limit and the consequence."""
+    verdict, impulse = results.verdicts[place], impulse_at(place, results)
     where = PLACES.get(place, place)
     limit = f"{number_format.fixed(verdict.limit, 0)} N·s"
     guard = f"{number_format.percent(verdict.guard_share, 0)} one-sided"
@@ -75,7 +81,8 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
         return f"{where} the result is not held against the limit of {limit}: {verdict.withheld}."
     if verdict.outcome == "within" and verdict.upper_bound is not None:
         if verdict.raised_by and impulse is not None:
-            return f"{where} {_raised(verdict, verdict.upper_bound, impulse, f'not above the limit of {limit}')}"
+            made = _raised(place, verdict.upper_bound, impulse, results, f"not above the limit of {limit}")
+            return f"{where} {made} {_break_even(verdict, impulse, results)}"
         bound = number_format.upper(verdict.upper_bound, verdict.limit)
         return f"{where} the {guard} upper bound is {bound} N·s, not above the limit of {limit}."
     if verdict.outcome == "exceeds" and verdict.lower_bound is not None:
@@ -86,19 +93,41 @@ def verdict_sentence(place: str, verdict: Verdict, impulse: ImpulseResult | None
     if impulse.lower_bound_only:
         return f"{where} impulse was hidden from the record: the result is a lower bound and shows no upper one."
     if verdict.upper_bound is not None and verdict.upper_bound > verdict.limit:
-        if verdict.raised_by and impulse is not None:
-            said = f"above the limit of {limit}, so it stays open"
-            return f"{where} {_raised(verdict, verdict.upper_bound, impulse, said)}"
+        if verdict.raised_by:
+            made = _raised(
+                place, verdict.upper_bound, impulse, results, f"above the limit of {limit}, so it stays open"
+            )
+            return f"{where} {made} No check proves the cell's own {two_armed(impulse)}."
         bound = number_format.upper(verdict.upper_bound, verdict.limit)
         return f"{where} the {guard} upper bound is {bound} N·s, above the limit of {limit}, so it stays open."
     return f"{where} nothing is shown about the limit of {limit}. {verdict.reason}."
 
 
-def _raised(verdict: Verdict, upper: float, impulse: ImpulseResult, said: str) -> str:
-    """Write the bound that another route raised: against the limit, what it is made of, what the cell alone gives."""
+def _raised(place: str, upper: float, impulse: ImpulseResult, results: Results, said: str) -> str:
+    """Write the bound that another route raised: against the limit, and what it is made of."""
+    verdict, site = results.verdicts[place], results.verdicts.get("site")
     bound = number_format.upper_beside(upper, verdict.limit, impulse.expanded)
-    cell = f"No check proves the cell's own {two_armed(impulse)}."
-    return f"the upper bound is {bound} N·s, {said}: {verdict.raised_by.removeprefix('the ')}. {cell}"
+    made_of = verdict.raised_by.removeprefix("the ")
+    if place == "vacuum" and site is not None and site.upper_bound is not None and site.raised_by == verdict.raised_by:
+        # The share is added to the impulse at site; what the air takes from the thrust comes on top of it.
+        at_site = number_format.upper_beside(site.upper_bound, site.limit, impulse.expanded)
+        made_of = f"the {at_site} at site ambient and what the air took from the thrust"
+    return f"the upper bound is {bound} N·s, {said}: {made_of}."
+
+
+def _break_even(verdict: Verdict, impulse: ImpulseResult, results: Results) -> str:
+    """Write how low the cell would have to read for the limit to be passed, from the upper end of its interval."""
+    site = results.impulse
+    unproven = f"No check proves the cell's own {two_armed(impulse)}."
+    if site is None:
+        return unproven
+    # What the air takes from the thrust is not weighed by the cell, so a wrong gain does not touch it.
+    weighed = verdict.limit - (impulse.value - site.value)
+    share = 1.0 - (site.value + site.expanded + site.allowance) / weighed
+    if share <= 0.0:
+        return unproven
+    low = number_format.percent(math.floor(1000.0 * share) / 1000.0)
+    return f"No check proves the cell: it would take one that reads {low} low to pass the limit."
 
 
 def raising_route(verdict: Verdict) -> str:
@@ -114,7 +143,7 @@ def deciding_sentence(results: Results) -> str:
         if verdict.upper_bound is not None and not verdict.withheld
     }
     place = max(bounds, key=lambda name: bounds[name], default="")
-    impulse = results.impulse_vacuum if place == "vacuum" else results.impulse
+    impulse = impulse_at(place, results)
     if len(bounds) < 2 or impulse is None:
         return ""
     bound = number_format.upper_beside(bounds[place], results.verdicts[place].limit, impulse.expanded)

@@ -59,7 +59,7 @@ def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
     cards = []
     at_most = _at_most(results)
     for place, verdict in results.verdicts.items():
-        impulse = results.impulse_vacuum if place == "vacuum" else results.impulse
+        impulse = sentences.impulse_at(place, results)
         share = ""
         if impulse is not None and verdict.upper_bound is not None and not LETTER_CLASS.search(verdict.limit_name):
             share = f"{number_format.percent(impulse.value / verdict.limit)} of the limit"
@@ -68,7 +68,7 @@ def _verdicts(results: Results) -> tuple[VerdictCard, ...]:
                 outcome=verdict.outcome.replace(" ", "-"),
                 word=sentences.OUTCOME_WORDS[verdict.outcome],
                 place=sentences.PLACES.get(place, place) + (AT_MOST if at_most and place == "vacuum" else ""),
-                sentence=sentences.unplaced(sentences.verdict_sentence(place, verdict, impulse)),
+                sentence=sentences.unplaced(sentences.verdict_sentence(place, results)),
                 probability=sentences.probability_sentence(verdict),
                 share=share,
             )

@@ -157,8 +157,9 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
             steady,
             headline=f"{steady.channel} {number_format.percent(steady.rms_share, 2)} rms over the steady burn",
         ),
-        f"Amplitude density of {steady.channel} and others over the steady burn, each over its own mean: look for "
-        "peaks that the chamber shares with the feed; named ones are marked, of the hatching nothing is said.",
+        f"Amplitude density of {steady.channel} and others over the steady burn, each over its own mean. "
+        "Named peaks are marked; one that the chamber shares with the feed may drive it; of the hatching nothing is "
+        "said.",
         wide=True,
     )
     told = Text(

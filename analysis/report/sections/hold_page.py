@@ -85,7 +85,7 @@ def _sections(results: Results, curves: Curves, _: ReportContext, register: Regi
     for name, hold in results.holds.items():
         ends = " to ".join(number_format.show(end, "a").with_u for end in (hold.start_pressure, hold.end_pressure))
         svg = figures.tank_pressure(curves, name, hold.window, t_zero=results.t_zero is not None, headline=ends)
-        drawn = picture(svg, f"Pressure of the {name} tank: look at its fall over the shaded part, which was held.")
+        drawn = picture(svg, f"Pressure of the {name} tank: {ends} over the shaded part, which was held.")
         blocks += beside(drawn, (_budget(name, hold),))
     if not results.holds:
         blocks.append(Text(register.why()))

@@ -149,16 +149,17 @@ def _facts(results: Results, context: ReportContext, register: Register, parts: 
         ("T-0", date),
         ("Stand", parts.stand(results, context)),
         ("Load", loads),
-        ("Ambient", f"{number_format.show(plan.ambient_pressure, 'a').with_u}"),
+        ("Ambient", f"{number_format.show(plan.ambient_pressure, 'a').with_u}, as planned"),
     ]
+    facts += [("Sensors", sensors)] if (sensors := record_sections.sensors_in_date(results, context)) else []
     if context.stand_checks:
         told = ". ".join(context.stand_checks)
         facts.append(("Stand checked", sentences.shortened(told, MOST_OF_CHECKS, "More: Plan, loads.")))
     facts += [("Waived", ". ".join(context.waivers))] if context.waivers else []
     facts += parts.facts(results, context, register)
     facts += [
-        ("Prediction", sentences.prediction_sentence(results, context)),
-        ("Software", f"{results.software}, analysis revision {results.revision}"),
+        ("Prediction", sentences.prediction_sentence(results, context).replace("Prediction locked", "Locked")),
+        ("Software", results.software),
         ("Manifest", Markup('<span class="hash">{}</span>').format(context.manifest_sha256)),
     ]
     return tuple(facts)

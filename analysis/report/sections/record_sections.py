@@ -130,8 +130,7 @@ def _lost(item: RecordHealth) -> str:
 
 def calibrations(results: Results, context: ReportContext, register: Register) -> Section:
     """List the calibrations used, and zeros before and after."""
-    day = results.t_zero.time[:10] if results.t_zero else None
-    rows = tuple(_calibration_row(item, day) for item in context.calibrations)
+    rows = tuple(_calibration_row(item, _day_of(results)) for item in context.calibrations)
     head = ("Channel", "Sensor, serial", "Made", "Valid until", "u slope", "u zero", "Range")
     table = Table(head=head, rows=rows, figures=frozenset({4, 5, 6}), style="small calibrations")
     blocks: list[Block] = [table] if rows else [Text(register.why())]
@@ -250,15 +249,33 @@ def hashes(results: Results, context: ReportContext) -> Section:
     )
 
 
+def sensors_in_date(results: Results, context: ReportContext) -> str:
+    """Write for page one how many calibrations were valid on the day, the main channel's by name; empty without any."""
+    used = context.calibrations
+    if not used:
+        return ""
+    main = next((item for tag in context.stand.thrust_tags for item in used if item.tag == tag), used[0])
+    late = sum(_is_late(item, _day_of(results)) for item in used)
+    dates = f"all {len(used)} calibrations in date" if not late else f"{late} of {len(used)} calibrations NOT IN DATE"
+    return f"{main.tag} {main.revision} valid {main.date} to {main.valid_until}; {dates}"
+
+
+def _day_of(results: Results) -> str | None:
+    return results.t_zero.time[:10] if results.t_zero else None
+
+
+def _is_late(item: CalibrationUsed, day: str | None) -> bool:
+    return day is not None and not item.date <= day <= item.valid_until
+
+
 def _calibration_row(item: CalibrationUsed, day: str | None) -> tuple[Cell, ...]:
-    late = day is not None and not item.date <= day <= item.valid_until
     unit = item.reading_unit.replace("degC", "°C")
     zero_unit = unit.partition("(")[0]
     return (
         Markup('<span class="day">{}</span>').format(escaped(f"{item.tag} {item.revision}")),
         f"{item.sensor}, {item.serial}",
         _day(item.date),
-        _day(item.valid_until) + (" NOT IN DATE" if late else ""),
+        _day(item.valid_until) + (" NOT IN DATE" if _is_late(item, day) else ""),
         item.tolerance or (_percent(item.slope_u) if item.slope_u > 0.0 else "not stated"),
         f"{number_format.round_pair(0.0, item.zero_u)[1]} {zero_unit}" if item.zero_u > 0.0 else "not stated",
         f"{number_format.plain(item.lowest)} to {number_format.plain(item.highest)} {unit}",

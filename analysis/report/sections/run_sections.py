@@ -21,7 +21,7 @@ from standbook.analysis.report.content.blocks import (
     quantity_table,
 )
 from standbook.analysis.report.content.context import PredictedScalar, ReportContext
-from standbook.analysis.report.content.foresight import foresight, side_word
+from standbook.analysis.report.content.foresight import band_words, foresight, side_word
 from standbook.analysis.report.figures import figures, full_rate, style
 from standbook.analysis.report.sections import firing_sections
 from standbook.analysis.results.curves import Curve, at_instant
@@ -45,9 +45,9 @@ def thrust(results: Results, curves: Curves, context: ReportContext, register: R
     peak = f"peak {number_format.show(found.peak).with_u}" if found and found.peak else ""
     drawn = picture(
         figures.thrust(curves, results.events, results.window, headline=peak),
-        f"Thrust by {' and '.join(tags) or 'the load cell'}, zeros and weight taken out: look at the shaded part, "
-        "which the impulse sums, and at the circled numbers, the events of the table below; the grey envelope, minimum "
-        "and maximum of short blocks, is stand ringing that sums to nothing.",
+        f"Thrust by {' and '.join(tags) or 'the load cell'}, zeros and weight taken out. The impulse sums "
+        "the shaded part; circled numbers are the events of the table below; the grey envelope, minimum and maximum "
+        "of short blocks, is stand ringing that sums to nothing.",
         wide=True,
     )
     rows = measured_rows(
@@ -90,14 +90,16 @@ def _full_rate(results: Results, curves: Curves, context: ReportContext, which: 
     marks = full_rate.Marks(
         t_zero=results.t_zero is not None, peak=peak.value if peak is not None else None, crossing=crossing
     )
-    told = "" if crossing is None else f"10 % of the greatest mean at {number_format.seconds(crossing)}"
+    told, crossed = "", "it does not cross 10 % of its greatest mean (dashed) here"
+    if crossing is not None:
+        told = f"10 % of the greatest mean at {number_format.seconds(crossing)}"
+        crossed = f"it crosses 10 % of its greatest mean (dashed) at {number_format.seconds(crossing)} (dotted)"
     chamber = curves.get(at_instant(measurands.CHAMBER_PRESSURE, which))
     tags = [tag for one in (curve, chamber) if one is not None for tag in one.columns]
     first, last = (number_format.seconds(float(curve.time[end]), 2) for end in (0, -1))
     caption = (
         f"{which.capitalize()} of the thrust, {first} to {last}, by {' and '.join(tags)}: {_rate_words(curve)}, "
-        f"{_filter_words(tags, context)}; look where the thrust crosses 10 % of its greatest mean (dashed; "
-        "dotted, that instant) and how long it rings."
+        f"{_filter_words(tags, context)}; {crossed}."
     )
     return picture(
         full_rate.full_rate(curves, which, marks, headline=told), caption, anchor=f"full-rate-{which}-enlarged"
@@ -165,13 +167,13 @@ def impulse(results: Results, curves: Curves, context: ReportContext, register: 
     cell = " and ".join(context.stand.thrust_tags) or "the load cell"
     summed = picture(
         figures.cumulative_impulse(curves, results.verdicts.get("site"), headline=told),
-        "Impulse at site, thrust summed from the start of the window: look how far its end lies from the limit; the "
-        "band is the 95 % interval of what is summed so far.",
+        f"Impulse at site, thrust summed from the start of the window{f' to {told}' if told else ''}; the band is the "
+        "95 % interval of what is summed so far.",
     )
     raw = picture(
         figures.load_cell(curves, results.window, headline=moved),
-        f"Force on {cell}, zeroed before the run, and the share of the leaving weight that is taken out: look how "
-        "large it is beside the thrust.",
+        f"Force on {cell}, zeroed before the run, and the share of the leaving weight that is taken out"
+        f"{f': {moved}' if moved else ''}.",
     )
     table = _load_cell_table(results, context, register)
     blocks: list[Block] = [Text(register.why(*context.stand.thrust_tags)), table]
@@ -280,14 +282,13 @@ def _engine_figures(results: Results, curves: Curves, context: ReportContext) ->
         figures.chamber_pressure(
             curves, results.window, headline=f"mean {number_format.show(mean, 'a').with_u}" if mean else ""
         ),
-        f"Chamber pressure by {sensors}: look whether the measured line stays in the predicted 95 % band.",
+        f"Chamber pressure by {sensors}: {band_words(results, measurands.CHAMBER_PRESSURE)}.",
     )
+    told = "; ".join(f"least {side} {number_format.show(one).with_u}" for side, one in least.items())
     ratio = picture(
-        figures.injector_stiffness(
-            curves, headline="; ".join(f"least {side} {number_format.show(one).with_u}" for side, one in least.items())
-        ),
-        "Pressure drop across feed and injector over chamber pressure: look whether a line falls into the hatching, a "
-        "rule of thumb below which the flow may pulse with the chamber.",
+        figures.injector_stiffness(curves, headline=told),
+        f"Pressure drop across feed and injector over chamber pressure: {told or 'not known'}. In the hatching, by a "
+        "rule of thumb, the flow may pulse with the chamber.",
     )
     return pressure, ratio
 

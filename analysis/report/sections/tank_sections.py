@@ -17,9 +17,11 @@ from standbook.analysis.report.content.blocks import (
     quantity_table,
 )
 from standbook.analysis.report.content.context import ReportContext, TankPlan
+from standbook.analysis.report.content.foresight import band_words
 from standbook.analysis.report.figures import figures
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.results import Results, TankResult
+from standbook.daq.config import measurands
 from standbook.daq.kinds.registry import kind_named
 
 Curves = Mapping[str, Curve]
@@ -67,7 +69,7 @@ def _pressure(results: Results, curves: Curves, name: str, tags: tuple[str, ...]
     return picture(
         svg,
         f"Pressure of the {name} tank by {' and '.join(tags) or 'its sensors'}, and what prediction and fit leave of "
-        "it: look whether it stays in the band.",
+        f"it: {band_words(results, measurands.of_tank(measurands.TANK_PRESSURE, name))}.",
     )
 
 
@@ -75,8 +77,8 @@ def _ullage(curves: Curves, name: str, tank: TankResult) -> tuple[Block, ...]:
     chord = f"mean exponent {number_format.show(tank.exponent.chord).with_u}" if tank.exponent else ""
     return picture(
         figures.ullage(curves, name, headline=chord),
-        f"Pressure against gas volume of the {name} tank: look for a bend, which is heat flowing into the gas; a "
-        "straight line is a constant exponent.",
+        f"Pressure against gas volume of the {name} tank, both on logarithmic scales{f': {chord}' if chord else ''}. "
+        "One exponent throughout would be a straight line; a bend is heat flowing into the gas.",
     )
 
 

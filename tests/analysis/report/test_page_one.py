@@ -31,19 +31,37 @@ def rows_of(results):
 
 def test_a_raised_bound_says_against_what_from_what_plus_what_and_why():
     results = fixture.raised()
-    assert sentences.verdict_sentence("site", results.verdicts["site"], results.impulse) == (
+    assert sentences.verdict_sentence("site", results) == (
         "At site ambient the upper bound is 33,980 N·s, not above the limit of 40,960 N·s: chamber pressure plus "
-        "3.4 %, as the plan states no contraction ratio or throat material. No check proves the cell's own "
-        "32,000 ± 400 N·s."
+        "3.4 %, as the plan states no contraction ratio or throat material. No check proves the cell: it would take "
+        "one that reads 20.8 % low to pass the limit."
     )
+
+
+def test_the_bound_in_vacuum_is_the_one_at_site_and_the_air_which_no_cell_weighs():
+    # By hand: 1 - (32,000 + 400) / (40,960 - 5,000) = 0.0990, rounded down.
+    assert sentences.verdict_sentence("vacuum", fixture.raised()) == (
+        "Referred to vacuum the upper bound is 39,150 N·s, not above the limit of 40,960 N·s: the 33,980 at site "
+        "ambient and what the air took from the thrust. No check proves the cell: it would take one that reads 9.8 % "
+        "low to pass the limit."
+    )
+
+
+def test_a_cell_at_the_limit_by_itself_has_no_break_even():
+    results = fixture.raised()
+    near = replace(results.impulse, expanded=8_970.0)
+    said = sentences.verdict_sentence("site", replace(results, impulse=near))
+    assert said.endswith("No check proves the cell's own 32,000 ± 9,000 N·s.")
 
 
 def test_a_raised_bound_over_the_limit_stays_open():
     results = fixture.raised()
     over = replace(results.verdicts["vacuum"], outcome="not shown", upper_bound=41_001.2)
-    assert sentences.verdict_sentence("vacuum", over, results.impulse_vacuum).startswith(
+    said = sentences.verdict_sentence("vacuum", replace(results, verdicts={"vacuum": over}))
+    assert said.startswith(
         "Referred to vacuum the upper bound is 41,010 N·s, above the limit of 40,960 N·s, so it stays open: chamber "
     )
+    assert said.endswith("No check proves the cell's own 37,000 ± 420 N·s.")
 
 
 def test_a_bound_in_the_words_of_an_older_revision_is_still_named():
@@ -236,3 +254,24 @@ def test_lines_and_edges_of_bands_stand_out_from_paper_and_from_the_shaded_windo
 
 def test_contrast_of_black_on_white_is_21():
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+
+
+def fact(results, name, context=fixture.CONTEXT):
+    return dict(page_of(results, context).facts)[name]
+
+
+def test_page_one_says_whether_the_sensors_were_in_date():
+    results = fixture.firing()
+    used = fixture.CONTEXT.calibrations
+    assert fact(results, "Sensors") == (
+        f"{used[0].tag} r04 valid 2031-05-30 to 2032-05-30; all {len(used)} calibrations in date"
+    )
+    late = (replace(used[0], valid_until="2031-06-01"), *used[1:])
+    assert fact(results, "Sensors", replace(fixture.CONTEXT, calibrations=late)).endswith(
+        f"to 2031-06-01; 1 of {len(used)} calibrations NOT IN DATE"
+    )
+    assert "Sensors" not in dict(page_of(results, replace(fixture.CONTEXT, calibrations=())).facts)
+
+
+def test_the_ambient_pressure_is_told_as_the_planned_one():
+    assert fact(fixture.firing(), "Ambient").endswith(", as planned")

@@ -48,7 +48,7 @@ def water():
 
 def test_the_sentences_of_a_firing_within_its_limit():
     results = fixture.firing()
-    said = [sentences.verdict_sentence(place, v, results.impulse) for place, v in results.verdicts.items()]
+    said = [sentences.verdict_sentence(place, results) for place in results.verdicts]
     said += [
         sentences.impulse_words(results.impulse),
         sentences.headline(results),
@@ -71,7 +71,7 @@ def test_the_sentences_of_a_firing_within_its_limit():
 
 def test_the_sentences_of_a_firing_on_the_line():
     results = fixture.not_shown()
-    assert [sentences.verdict_sentence(place, v, results.impulse) for place, v in results.verdicts.items()] == [
+    assert [sentences.verdict_sentence(place, results) for place in results.verdicts] == [
         "At site ambient the 95 % one-sided upper bound is 41,143 N·s, above the limit of 40,960 N·s, "
         "so it stays open.",
         "Referred to vacuum even the 95 % one-sided lower bound, 47,267 N·s, reaches the limit of 40,960 N·s.",
@@ -80,7 +80,7 @@ def test_the_sentences_of_a_firing_on_the_line():
 
 def test_the_sentences_of_a_lower_bound():
     results = fixture.lower_bound()
-    assert sentences.verdict_sentence("site", results.verdicts["site"], results.impulse) == (
+    assert sentences.verdict_sentence("site", results) == (
         "At site ambient impulse was hidden from the record: the result is a lower bound and shows no upper one."
     )
     assert sentences.headline(results) == ("Recorded part, T+0.00 s to T+21.30 s; the true total may be higher.")
@@ -89,7 +89,7 @@ def test_the_sentences_of_a_lower_bound():
 
 def test_the_sentences_when_nothing_is_known():
     results = fixture.nothing_known()
-    assert sentences.verdict_sentence("site", results.verdicts["site"], results.impulse) == (
+    assert sentences.verdict_sentence("site", results) == (
         "At site ambient the impulse is not known, so nothing is shown about the limit of 40,960 N·s."
     )
     assert sentences.headline(results) == "Total impulse: not known."
@@ -104,7 +104,7 @@ def test_the_sentences_when_nothing_is_known():
         probability_within=None,
         reason="The cell is not believed",
     )
-    assert sentences.verdict_sentence("site", undecided, fixture.firing().impulse) == (
+    assert sentences.verdict_sentence("site", replace(fixture.firing(), verdicts={"site": undecided})) == (
         "At site ambient nothing is shown about the limit of 40,960 N·s. The cell is not believed."
     )
 
@@ -196,7 +196,7 @@ def test_page_one_holds_what_a_signatory_must_see(firing):
         "14 CFR 101.22 Class 2: 40,960 N·s",
         "more than 99.9 %",
         "does not bound the next",
-        "Prediction locked on 2031-06-13 18:02:44 UTC",
+        "Prediction Locked on 2031-06-13 18:02:44 UTC",
         "Cautions and serious findings: 2",
         "nozzle down, tanks on the load",
         "10.66 kg (u = 0.10 kg) oxidiser and 7.030 kg (u = 0.040 kg) fuel: liquid oxygen",

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from standbook.analysis.findings.causes import CAUSE_NOT_KNOWN, CSTAR_MOVED, EXPONENT_MOVED, ULLAGE_LEAK
-from standbook.analysis.report.content.foresight import foresight, quantity_words, what_moved
+from standbook.analysis.report.content.foresight import band_words, foresight, quantity_words, what_moved
 from standbook.analysis.report.terminal_summary import terminal_summary
 from standbook.analysis.results.results import Comparison
 from standbook.analysis.signal.band_comparison import compare, ranked
@@ -126,3 +126,12 @@ def test_the_side_of_the_worst_departure_is_kept():
 def test_words_of_a_quantity():
     assert quantity_words("tank pressure/fuel") == "fuel tank pressure"
     assert quantity_words("thrust") == "thrust"
+
+
+def test_a_caption_tells_how_a_curve_stood_against_its_band():
+    assert band_words(run_with(OUT), "tank pressure/oxidiser") == (
+        "inside the predicted 95 % band for 0 % of the burn, farthest 1.54 half-widths below the prediction at T+1.6 s"
+    )
+    old = run_with({"thrust": Comparison(0.5, 1.4, 3.0)})
+    assert "farthest 1.40 half-widths from the prediction at T+3.0 s" in band_words(old, "thrust")
+    assert band_words(run_with({}), "thrust") == "no prediction stands beside it"
