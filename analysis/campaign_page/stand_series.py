@@ -130,15 +130,13 @@ def _zero_sentence(points: Sequence[Point]) -> str:
         f"({farthest.run}) of its stated uncertainty. "
     )
     move = move_of(values)
-    if move.is_seen:
-        since = points[move.since]
-        return said + (
-            f"Since {since.run}, {since.date}, it lies {_signed(move.level)} off: find what moved it, or calibrate it "
-            f"again {CHANCE}."
-        )
+    if not move.is_seen:
+        return said + "No move is shown."
+    since = points[move.since]
+    said += f"From about {since.run}, {since.date}, on it lies {_signed(move.level)} off"
     if len(values) >= FEWEST and (line := slope_of(values, [point.u_own for point in points])).is_seen:
-        return said + f"It drifts by {_signed(line.per_run)} a run {CHANCE}."
-    return said + "No move and no drift is shown."
+        said += f" and drifts by {_signed(line.per_run)} a run"
+    return f"{said}: find what moved it, or calibrate it again {CHANCE}."
 
 
 def _signed(departure: float) -> str:
