@@ -37,11 +37,11 @@ def export(
 
     Example: standbook export teasel-2/runs/2031-06-14_HF-02 --as csv,xlsx,thrust --to exports
     """
+    hidden, chosen = check_hide(hide, redacted=redacted), check_units(units)
     from standbook.analysis.export.files import Export, exported
     from standbook.analysis.opened_run import open_run
     from standbook.daq.config import measurands
 
-    hidden, chosen = check_hide(hide, redacted=redacted), check_units(units)
     if ambient not in ("site", "vacuum"):
         raise typer.BadParameter(f"--ambient {ambient}: write site or vacuum")
     opened = open_run(run)

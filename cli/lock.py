@@ -20,6 +20,7 @@ def lock(
 
     Example: standbook lock teasel-2/plans/HF-02.toml
     """
+    chosen = check_units(units)
     from standbook.analysis.campaign.carried_runs import predict_in_campaign
     from standbook.analysis.findings.catalogue import is_in_group
     from standbook.analysis.findings.prediction import EARLIER_RUN, VESSEL
@@ -29,7 +30,6 @@ def lock(
     from standbook.daq.errors import ConfigError
     from standbook.daq.run.lock import lock_campaign
 
-    chosen = check_units(units)
     campaign = read_campaign(plan, today=today()).shown_in(chosen)
     prediction = predict_in_campaign(campaign)
     refused = [finding.text for finding in prediction.findings if is_in_group(finding, VESSEL)]

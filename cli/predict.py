@@ -28,6 +28,7 @@ def predict(
 
     Example: standbook predict teasel-2/plans/HF-02.toml --card
     """
+    chosen = check_units(units)
     from standbook.analysis.campaign.carried_runs import predict_in_campaign
     from standbook.analysis.pad_card.page import PAPERS
     from standbook.analysis.prediction.sentences import prediction_sentences
@@ -35,7 +36,6 @@ def predict(
 
     if paper not in PAPERS:
         raise typer.BadParameter(f"--paper {paper}: write {' or '.join(PAPERS)}")
-    chosen = check_units(units)
     campaign = read_campaign(plan, today=today()).shown_in(chosen)
     prediction = predict_in_campaign(campaign)
     if as_json:

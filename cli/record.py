@@ -53,9 +53,9 @@ def record(
 
     Example: standbook record teasel-2/plans/HF-02.toml --port cradle-a=/dev/ttyACM0
     """
+    chosen = check_units(units)
     from standbook.daq.config.campaign import read_campaign
 
-    chosen = check_units(units)
     campaign = read_campaign(plan, today=today()).shown_in(chosen)
     ports = ports_of(port or [])
     with ExitStack() as after:

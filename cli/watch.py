@@ -29,13 +29,14 @@ def watch(
 
     Example: standbook watch teasel-2/runs/2031-06-14_HF-02
     """
+    chosen = check_units(units)
     from standbook.cli.live_words import head_of
     from standbook.cli.showing import Showing, is_screen, live_of, started_at
     from standbook.daq.recording.observer import RecordingObserver
     from standbook.daq.run.run_folder import RAW, read_run_files
     from standbook.daq.wire.saved_layouts import load_layouts
 
-    chosen, files = check_units(units), read_run_files(run)
+    files = read_run_files(run)
     _check_recorded_now(run)
     created = dt.datetime.fromisoformat(files.info.created_utc)
     stand, began = files.stand.shown_in(chosen), started_at(created)
