@@ -3,16 +3,17 @@
 from matplotlib.ticker import MaxNLocator
 
 from standbook.analysis.campaign_page.series import Series
-from standbook.analysis.report.content.number_format import show
+from standbook.analysis.campaign_page.stand_series import StandSeries
+from standbook.analysis.report.content.number_format import TRADE_UNITS
 from standbook.analysis.report.figures import style
 from standbook.analysis.report.figures.style import GREY, INK
-from standbook.analysis.results.quantities import Measured
 
+Panel = Series | StandSeries
 WIDTH, HEIGHT = style.WIDTH / 2.0, 1.3  # two beside each other on paper [in]
 LABELS = 6  # runs named below, at most
 
 
-def series_figure(series: Series, number: int) -> str:
+def series_figure(series: Panel, number: int) -> str:
     """Draw one series as ``<svg>``."""
     scale, unit = _unit(series)
     place = range(len(series.points))
@@ -33,7 +34,7 @@ def series_figure(series: Series, number: int) -> str:
         return style.to_svg(figure, f"series-{number}", f"{series.title} from run to run")
 
 
-def _unit(series: Series) -> tuple[float, str]:
+def _unit(series: Panel) -> tuple[float, str]:
     """Return what SI values are multiplied by to be shown, and the unit they are shown in."""
-    unit = show(Measured(1.0, 0.1, series.unit)).unit
-    return (1e6, unit) if series.unit == "m2" else (1.0, unit)
+    shown, si = TRADE_UNITS.get(series.unit, (series.unit.replace("*", "·"), 1.0))
+    return 1.0 / si, shown

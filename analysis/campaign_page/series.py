@@ -6,11 +6,11 @@ A series holds one quantity, one kind of test and one configuration of hardware:
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from standbook.analysis.campaign.pooling import pooled
 from standbook.analysis.campaign.run_table import RunRow
-from standbook.analysis.campaign.trends import FALSE, FEWEST, LEAST_SCATTER, slope_of, split_of
 from standbook.analysis.report.content.number_format import round_pair, show
 from standbook.analysis.results.quantities import Measured
+from standbook.analysis.several_runs.pooling import pooled
+from standbook.analysis.several_runs.trends import FALSE, FEWEST, LEAST_SCATTER, slope_of, split_of
 
 ONE_IN = round(1.0 / FALSE)
 
@@ -90,6 +90,20 @@ class Series:
         return "No drift and no step is shown."
 
 
+def single_runs(found: Sequence[Series]) -> tuple[str, ...]:
+    """Say what the series of one run hold, a sentence for each kind of test and configuration."""
+    grouped: dict[tuple[str, int | None, str], list[str]] = {}
+    for series in found:
+        if len(series.points) == 1:
+            (only,) = series.points
+            value = show(Measured(only.value, only.u, series.unit)).with_u
+            grouped.setdefault((series.kind, series.hardware, only.run), []).append(f"{series.name} {value}")
+    return tuple(
+        f"{run}, the only {kind} of hw{hardware}, so that no scatter is known: {', '.join(values)}."
+        for (kind, hardware, run), values in grouped.items()
+    )
+
+
 def series_of(rows: Sequence[RunRow]) -> tuple[Series, ...]:
     """Return every series of the runs that were analysed, in order of first appearance, none of a rehearsal.
 
@@ -118,7 +132,7 @@ def _values(row: RunRow) -> Iterator[tuple[str, Measured, float | None]]:
     engine = (
         ("c*", row.cstar),
         ("specific impulse", row.isp),
-        ("impulse per kilogram expelled", row.impulse_per_mass),  # impulse itself goes with the load
+        ("impulse per kg expelled", row.impulse_per_mass),  # impulse itself goes with the load
     )
     yield from ((name, value, None) for name, value in engine if value is not None)
 

@@ -7,10 +7,12 @@ import numpy as np
 import pytest
 
 from standbook.analysis.campaign.run_table import RunRow
+from standbook.analysis.campaign.stand_state import CampaignState, StandState, ZeroRead
 from standbook.analysis.campaign_page.page import campaign_page
-from standbook.analysis.campaign_page.series import series_of
+from standbook.analysis.campaign_page.series import series_of, single_runs
 from standbook.analysis.results.quantities import Measured
 
+EMPTY = CampaignState(runs=(), spans=())
 AT = dt.datetime(2031, 7, 1, 12, tzinfo=dt.UTC)
 
 
@@ -39,6 +41,9 @@ def test_kinds_and_configurations_are_series_of_their_own_and_rehearsals_none():
         (1, "static fire", 1),
     ]
     assert found[0].sentence == "One run: no scatter is known."
+    assert single_runs(found)[1] == (
+        "WF-02, the only water flow of hw2, so that no scatter is known: CdA fuel 16.10 mm² (u = 0.10 mm²)."
+    )
 
 
 def test_what_is_common_is_in_no_average_made_smaller():
@@ -76,8 +81,9 @@ def test_a_step_of_one_per_cent_is_found_where_it_is_and_a_steady_series_has_non
 
 def test_the_page_holds_table_panels_and_no_script():
     rows = [row(k, 16.0 + 0.02 * k) for k in range(1, 4)] + [row(9, 16.0, rehearsal=True)]
-    page = campaign_page("teasel-2", rows, (("run", "CdA"), *((r.number, "16") for r in rows[:3])), at=AT)
+    page = campaign_page("teasel-2", rows, (("run", "CdA"), *((r.number, "16") for r in rows[:3])), EMPTY, at=AT)
     assert page.count("<svg") == 1
+    assert "The stand and its sensors" not in page
     assert page.count("<td>WF-0") == 3
     assert "1 rehearsals or recordings" in page
     assert "<script" not in page
@@ -86,5 +92,10 @@ def test_the_page_holds_table_panels_and_no_script():
 @pytest.mark.slow
 def test_fifty_runs_stay_below_a_megabyte():
     rows = [row(1 + k % 28, 16.0 + 0.01 * k) for k in range(50)]
-    page = campaign_page("teasel-2", rows, (("run", "CdA"), *((r.number, "16") for r in rows)), at=AT)
+    zeros = {f"PT-{tag}": ZeroRead(revision="r02", departure=0.3) for tag in range(10)}
+    clocks = {device: Measured(12.0, 4.0, "ppm") for device in ("cradle-a", "cradle-b")}
+    runs = tuple(StandState(run=one.number, date=one.date, zeros=zeros, clocks=clocks) for one in rows)
+    state = CampaignState(runs=runs, spans=())
+    page = campaign_page("teasel-2", rows, (("run", "CdA"), *((r.number, "16") for r in rows)), state, at=AT)
+    assert page.count("<svg") == 13
     assert len(page) < 1_000_000
