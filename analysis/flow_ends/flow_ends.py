@@ -185,12 +185,16 @@ class _Search:
         raise DataError(f"{self._no_end(begin)}, {late:.1f} s after the valve opened; {UNWEIGHED}")
 
     def _first_held(self, found: list[Departure], begin: float) -> tuple[Departure, Placed]:
-        """Return the first departure, but one towards gas that most windows lose where they hold the next such one."""
+        """Return the first departure, but one towards gas that most windows lose where they hold the next towards gas.
+
+        A stop between the two was a closing, and what falls after it is a vent.
+        """
         placed = self._placed(found[0], begin)
-        if found[0].steeper and placed.held < LEAST_HELD:
-            later = next((one for one in found[1:] if one.steeper), None)
-            if later is not None and (other := self._placed(later, begin)).held > LEAST_HELD:
-                return later, other
+        if placed.held < LEAST_HELD and all(one.steeper for one in found[:2]):
+            for later in found[1:2]:
+                other = self._placed(later, begin)
+                if other.held > LEAST_HELD:
+                    return later, other
         return found[0], placed
 
     def _placed(self, left: Departure, begin: float) -> Placed:
