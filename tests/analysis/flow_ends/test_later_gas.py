@@ -6,7 +6,9 @@ import pytest
 
 from tests.studies.second_world import flow_row
 
-BENDING = 2291  # helium from 24 to 8 bar in 7 s at 100 Hz, its exponent falling from 1.6, then a mixture; valve left open
+BENDING = (
+    2291  # helium from 24 to 8 bar in 7 s at 100 Hz, its exponent falling from 1.6, then a mixture; valve left open
+)
 
 
 @pytest.mark.slow
