@@ -1,4 +1,4 @@
-"""Where the course itself bends, a long line may take that for gas; the gas that comes later is held by more windows."""
+"""Where the course itself bends, a long line may take that for gas; gas that comes later is held by more windows."""
 
 import math
 
@@ -6,9 +6,8 @@ import pytest
 
 from tests.studies.second_world import flow_row
 
-BENDING = (
-    2291  # helium from 24 to 8 bar in 7 s at 100 Hz, its exponent falling from 1.6, then a mixture; valve left open
-)
+# Helium from 24 to 8 bar in 7 s at 100 Hz, its exponent falling from 1.6; then a mixture through a valve left open.
+BENDING = 2291
 
 
 @pytest.mark.slow
