@@ -7,9 +7,9 @@ from markupsafe import Markup
 
 from standbook.analysis.campaign.run_table import RunRow
 from standbook.analysis.campaign.stand_state import CampaignState
-from standbook.analysis.campaign_page.figure import Panel, series_figure
-from standbook.analysis.campaign_page.series import series_of, single_runs
-from standbook.analysis.campaign_page.stand_series import stand_course
+from standbook.analysis.campaign_page.figure import panel_figure
+from standbook.analysis.campaign_page.series import Panel, panels_of, series_of, single_runs
+from standbook.analysis.campaign_page.stand_series import StandSeries, stand_course
 from standbook.analysis.report.content.number_format import signs
 from standbook.analysis.report.render import css_string, page_environment, page_style
 
@@ -35,10 +35,10 @@ def campaign_page(
         When it is written, with its time zone.
     """
     found, course = series_of(rows), stand_course(state)
-    drawn = [series for series in found if len(series.points) > 1]
-    shown: tuple[Panel, ...] = (*drawn, *course.series)
+    drawn = panels_of(found)
+    shown: tuple[Panel | StandSeries, ...] = (*drawn, *course.series)
     panels = [
-        (Markup(series_figure(item, number)), signs(item.sentence))  # noqa: S704 - ours
+        (Markup(panel_figure(item, number)), signs(item.sentence))  # noqa: S704 - ours
         for number, item in enumerate(shown, start=1)
     ]
     tests = [row for row in rows if row.is_test]

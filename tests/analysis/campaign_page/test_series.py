@@ -8,8 +8,9 @@ import pytest
 
 from standbook.analysis.campaign.run_table import RunRow
 from standbook.analysis.campaign.stand_state import CampaignState, StandState, ZeroRead
+from standbook.analysis.campaign_page.figure import panel_figure
 from standbook.analysis.campaign_page.page import campaign_page
-from standbook.analysis.campaign_page.series import series_of, single_runs
+from standbook.analysis.campaign_page.series import panels_of, series_of, single_runs
 from standbook.analysis.results.quantities import Measured
 
 EMPTY = CampaignState(runs=(), spans=())
@@ -20,7 +21,7 @@ def row(number, cda, *, u=0.1, common=0.0, hardware=1, kind="water flow", rehear
     return RunRow(
         folder=f"2031-06-{number:02d}_WF-{number:02d}",
         date=f"2031-06-{number:02d}",
-        number=f"WF-{number:02d}",
+        number=f"{'HF' if kind == 'static fire' else 'WF'}-{number:02d}",
         kind=kind,
         rehearsal=rehearsal,
         article="Teasel-2",
@@ -41,9 +42,29 @@ def test_kinds_and_configurations_are_series_of_their_own_and_rehearsals_none():
         (1, "static fire", 1),
     ]
     assert found[0].sentence == "One run: no scatter is known."
-    assert single_runs(found)[1] == (
-        "WF-02, the only water flow of hw2, so that no scatter is known: CdA fuel 16.10 mm² (u = 0.10 mm²)."
+    assert single_runs(found) == (
+        "HF-03, the only static fire of hw1, so that no scatter is known: CdA fuel 16.20 mm² (u = 0.10 mm²).",
     )
+
+
+def test_configurations_of_one_quantity_stand_in_one_panel_with_a_line_where_the_next_begins():
+    rows = [row(1, 16.0), row(2, 16.1), row(3, 16.9, hardware=2), row(4, 16.8, hardware=2), row(5, 16.05)]
+    rows[2] = dataclasses.replace(rows[2], hardware_change="throat diameter")
+    (panel,) = panels_of(series_of(rows))
+    assert panel.title == "CdA fuel, water flow, hw1, hw2"
+    assert [point.run for point in panel.points] == ["WF-01", "WF-02", "WF-03", "WF-04", "WF-05"]
+    assert panel.breaks == ((2, "hw2"), (4, "hw1"))
+    assert panel.sentence.startswith("hw1: 3 runs, ")
+    assert "hw2 (throat diameter changed): 2 runs, " in panel.sentence
+    drawn = panel_figure(panel, 1)
+    assert drawn.count(">hw2<") == drawn.count(">hw1<") == 1
+
+
+def test_nothing_is_pooled_across_a_configuration():
+    one, both = [row(k, 16.0 + 0.01 * k) for k in (1, 2, 3)], [row(k, 18.0, hardware=2) for k in (4, 5)]
+    (alone,) = panels_of(series_of(one))
+    (beside,) = panels_of(series_of([*one, *both]))
+    assert beside.sentence.startswith(f"hw1: {alone.sentence} hw2: 2 runs, ")
 
 
 def test_what_is_common_is_in_no_average_made_smaller():
