@@ -225,7 +225,7 @@ def test_board_names_settings_notes_and_files_that_the_firmware_has():
     assert files
     assert [name for name in files if not (NODE / name).is_file()] == []
     notes = re.findall(r"^\| `([^`]+)` \|", PAGE, re.MULTILINE)
-    assert len(notes) == 5
+    assert len(notes) == 6
     parts = [part.strip(" .") for note in notes for part in re.split(r"\bN\b", note)]
     assert [part for part in parts if part not in sources] == []
 
