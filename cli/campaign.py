@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from standbook.analysis.campaign.run_table import RunRow
+    from standbook.analysis.campaign.stand_state import CampaignState
 
 PAGE = "campaign.html"
 REDACTED_PAGE = "campaign_redacted.html"
@@ -24,17 +25,20 @@ def campaign(
     hide: Hide = None,
     show: Annotated[bool, typer.Option("--open", help="Open the page in the browser.")] = False,
 ) -> None:
-    """Write CAMPAIGN/campaign.html: the table of runs, and flow areas, exponents and c* from run to run.
+    """Write CAMPAIGN/campaign.html: the table of runs, each quantity from run to run, and how the stand moved.
 
     Runs of one configuration and kind are pooled, what all have in common beside and never inside an average; drifts
-    and steps are named at 1 in 100 by chance. Rehearsals are never pooled. Exit code 10 where a run cannot be read.
+    and steps are named at 1 in 100 by chance, in zeros, spans, throat and clocks too. Rehearsals are never pooled.
+    Exit code 10 where a run cannot be read.
     With --redacted a copy for the public, CAMPAIGN/campaign_redacted.html.
 
     Example: standbook campaign teasel-2 --open
     """
     from standbook.analysis.campaign.run_table import campaign_runs
+    from standbook.analysis.campaign.stand_state import campaign_state
     from standbook.analysis.campaign_page.page import campaign_page
-    from standbook.analysis.campaign_page.series import series_of
+    from standbook.analysis.campaign_page.series import series_of, single_runs
+    from standbook.analysis.campaign_page.stand_series import stand_course
     from standbook.cli.runs import columns_of
     from standbook.daq.storage.atomic_write import write_atomic
 
@@ -42,22 +46,29 @@ def campaign(
     rows = campaign_runs(folder)
     tests = [row for row in rows if row.is_test]
     table = table_rows(columns_of(tests)) if tests else ()
-    page = campaign_page(folder.resolve().name, rows, table, at=now().astimezone())
+    state = campaign_state(folder, rows)
+    page = campaign_page(folder.resolve().name, rows, table, state, at=now().astimezone())
     place = folder / PAGE
     if redacted:
         place = folder / REDACTED_PAGE
-        page = _redacted(folder, rows, hidden)
+        page = _redacted(folder, rows, state, hidden)
     write_atomic(place, page.encode("utf-8"))
     say(f"{len(tests)} runs of tests, {len(rows) - len(tests)} rehearsals or recordings without a plan beside them.")
-    say_all(f"{series.title}: {series.sentence}" for series in series_of(rows))
+    course = stand_course(state)
+    found = series_of(rows)
+    say_all(f"{series.title}: {series.sentence}" for series in found if len(series.points) > 1)
+    say_all(single_runs(found))
+    say_all(f"{series.title}: {series.sentence}" for series in course.series)
+    say_all(course.remarks)
+    say_all(f"REVIEW: {why}" for why in state.unreadable)
     say(f"Page: {place}")
     if show:
         open_page(place)
-    if any(row.why for row in rows):
+    if state.unreadable or any(row.why for row in rows):
         raise typer.Exit(EXIT_FINDINGS)
 
 
-def _redacted(folder: Path, rows: "Sequence[RunRow]", hidden: tuple[str, ...]) -> str:
+def _redacted(folder: Path, rows: "Sequence[RunRow]", state: "CampaignState", hidden: tuple[str, ...]) -> str:
     """Return the page without secrets, and say what it was searched for; an older copy does not outlive a hit."""
     from standbook.analysis.campaign_page.page import campaign_page
     from standbook.analysis.redaction.proof import prove, with_first_line
@@ -72,7 +83,9 @@ def _redacted(folder: Path, rows: "Sequence[RunRow]", hidden: tuple[str, ...]) -
     told = redaction.data(tuple(rows))
     tests = [row for row in told if row.is_test]
     table = [[redaction.text(cell) for cell in line] for line in table_rows(columns_of(tests))] if tests else ()
-    html = campaign_page(redaction.text(folder.resolve().name), told, table, at=now().astimezone())
+    html = campaign_page(
+        redaction.text(folder.resolve().name), told, table, redaction.data(state), at=now().astimezone()
+    )
     page = with_first_line(INSTANT.sub(r"\1", html), f"REDACTED COPY of {len(rows)} runs.")
     try:
         say(f"{prove({REDACTED_PAGE: page.encode('utf-8')}, redaction.secrets)}.")

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import Hide, Redacted, RunPath, check_hide, say, say_all
+from standbook.cli.screen import Hide, Redacted, RunPath, Units, check_hide, check_units, say, say_all
 from standbook.daq.errors import EXIT_FINDINGS, RecordError
 
 if TYPE_CHECKING:
@@ -25,33 +25,34 @@ def export(
     end: Annotated[float | None, typer.Option("--until", metavar="S", help="Last instant after T-0.")] = None,
     ambient: Annotated[str, typer.Option("--ambient", help="Of the thrust table: site or vacuum.")] = "site",
     rows: Annotated[int, typer.Option("--rows", help="Most rows of the thrust table.")] = 500,
+    units: Units = "",
     redacted: Redacted = False,
     hide: Hide = None,
 ) -> None:
     """Write channels and full-rate thrust as CSV, a workbook, a thrust table for flight simulation, a MATLAB file.
 
     CSV has comma and decimal point, units in its header and a metadata file beside it. The full-rate thrust sums to the
-    total impulse; the thrust table keeps impulse and centre. Exit code 10 where a run gives only a lower bound.
+    total impulse; the thrust table keeps impulse and centre. Channels, thrust and masses are in --units, or those of
+    the stand's [display]; results stay in SI. Exit code 10 where a run gives only a lower bound.
 
     Example: standbook export teasel-2/runs/2031-06-14_HF-02 --as csv,xlsx,thrust --to exports
     """
+    hidden, chosen = check_hide(hide, redacted=redacted), check_units(units)
     from standbook.analysis.export.files import Export, exported
     from standbook.analysis.opened_run import open_run
     from standbook.daq.config import measurands
 
-    hidden = check_hide(hide, redacted=redacted)
     if ambient not in ("site", "vacuum"):
         raise typer.BadParameter(f"--ambient {ambient}: write site or vacuum")
     opened = open_run(run)
     asked = tuple(kind.strip() for kind in kinds.split(","))
     if measurands.THRUST in asked and not opened.is_analysed:
         raise RecordError(f"{run}: not analysed yet, so there is no thrust table; first: standbook analyse {run}")
-    files: Sequence[Exported] = exported(
-        opened, Export(kinds=asked, tags=channel, start=start, end=end, vacuum=ambient == "vacuum", rows=rows)
-    )
-    searched = ""
-    if redacted:
-        files, searched = _redacted(files, run.resolve(), hidden, opened.record.manifest.sha256)
+    vacuum = ambient == "vacuum"
+    order = Export(kinds=asked, tags=channel, start=start, end=end, vacuum=vacuum, rows=rows, units=chosen)
+    files: Sequence[Exported] = exported(opened, order)
+    manifest = opened.record.manifest.sha256
+    files, searched = _redacted(files, run.resolve(), hidden, manifest) if redacted else (files, "")
     _write(to, files)
     say(f"Exported {run.name}" + (", a REHEARSAL:" if opened.record.info.rehearsal else ":"))
     say_all(f"{to / file.name}, {len(file.content):,} bytes" for file in files)

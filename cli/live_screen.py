@@ -346,7 +346,7 @@ def _listed(channels: Sequence[Indication], width: int) -> list[Text]:
 def _impulse(state: LiveState, width: int) -> _Part:
     if state.impulse is None:
         return _Part([], 0)
-    value, sentence = impulse_lines(state.impulse)
+    value, sentence = impulse_lines(state.impulse, state.channels)
     told = _texts(sentence, width, first="  ") if sentence else []
     lines = [*_texts(value, width, BOLD), *told]
     return _Part(lines, len(lines), is_whole=True)  # a number without what it cannot say would say too much

@@ -221,12 +221,14 @@ def disk_line(disk: DiskState) -> str:
     return f"disk {free}, room for {room}"
 
 
-def impulse_lines(impulse: ImpulseState) -> tuple[str, str]:
-    """Write the running impulse against the limit, and what it lacks."""
+def impulse_lines(impulse: ImpulseState, channels: Sequence[Indication]) -> tuple[str, str]:
+    """Write the running impulse against the limit, with lbf*s beside it where forces are in lbf; and what it lacks."""
     limit = ""
     if impulse.limit is not None:
         share = "" if impulse.value is None else f" = {impulse.value / impulse.limit:.1%}".replace("%", " %")
-        limit = f" of {impulse.limit:,.0f} N*s{share}"
+        in_pounds = any(channel.unit == "lbf" for channel in channels)
+        beside = f" ({in_unit(impulse.limit, 'lbf*s'):,.0f} lbf*s)" if in_pounds else ""
+        limit = f" of {impulse.limit:,.0f} N*s{beside}{share}"
     least = "at least " if impulse.at_least else ""
     value = WITHDRAWN if impulse.value is None else f"{least}{impulse.value:,.0f} N*s"
     named = f" ({impulse.limit_name})" if impulse.limit_name else ""

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from standbook.cli.screen import PlanPath, now, say, say_all, today
+from standbook.cli.screen import PlanPath, Units, check_units, now, say, say_all, today
 
 
 def lock(
@@ -12,11 +12,15 @@ def lock(
     again: Annotated[
         bool, typer.Option("--again", help="Lock the plan as it is now; the older lock is kept beside it.")
     ] = False,
+    units: Units = "",
 ) -> None:
     """Predict the run and lock the prediction with its hash and time; one changed later does not count as locked.
 
+    The pad card is written in --units, the lock as it is.
+
     Example: standbook lock teasel-2/plans/HF-02.toml
     """
+    chosen = check_units(units)
     from standbook.analysis.campaign.carried_runs import predict_in_campaign
     from standbook.analysis.findings.catalogue import is_in_group
     from standbook.analysis.findings.prediction import EARLIER_RUN, VESSEL
@@ -26,7 +30,7 @@ def lock(
     from standbook.daq.errors import ConfigError
     from standbook.daq.run.lock import lock_campaign
 
-    campaign = read_campaign(plan, today=today())
+    campaign = read_campaign(plan, today=today()).shown_in(chosen)
     prediction = predict_in_campaign(campaign)
     refused = [finding.text for finding in prediction.findings if is_in_group(finding, VESSEL)]
     if refused:

@@ -108,7 +108,7 @@ def status_lines(picture: Picture) -> tuple[str, ...]:
     lines += ["; ".join(_short(channel) for channel in state.channels if not channel.is_key)]
     lines += [vessel.sentence if is_safing(state) else vessel_line(vessel) for vessel in state.vessels]
     if state.impulse is not None:
-        lines.append("; ".join(part for part in impulse_lines(state.impulse) if part))
+        lines.append("; ".join(part for part in impulse_lines(state.impulse, state.channels) if part))
     lines += [f"redline {line}" for line in redline_lines(state.redlines, state.since_t_zero)]
     lines += [f"{link_line(link)}" for link in picture.links]
     lines.append(disk_line(picture.disk))

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import AsJson, PlanPath, say, say_all, today
+from standbook.cli.screen import AsJson, PlanPath, Units, check_units, say, say_all, today
 from standbook.daq.errors import EXIT_FINDINGS, ConfigError, RecordError
 
 if TYPE_CHECKING:
@@ -18,14 +18,17 @@ def predict(
     plan: PlanPath,
     card: Annotated[bool, typer.Option("--card", help="Write the pad card, one page for a clipboard.")] = False,
     paper: Annotated[str, typer.Option("--paper", help="Of the card: a5 or half-letter.")] = "a5",
+    units: Units = "",
     as_json: AsJson = False,
 ) -> None:
     """Predict the run from its plan, with a 95 % band from the plan's own uncertainties.
 
-    With --card what screen and gauges should read is written to cards/NUMBER.html; 10 where a box of it stays empty.
+    With --card what screen and gauges should read is written to cards/NUMBER.html; 10 where a box of it stays empty,
+    or where words of the plan hold another unit than --units. What is printed stays in bar and N.
 
     Example: standbook predict teasel-2/plans/HF-02.toml --card
     """
+    chosen = check_units(units)
     from standbook.analysis.campaign.carried_runs import predict_in_campaign
     from standbook.analysis.pad_card.page import PAPERS
     from standbook.analysis.prediction.sentences import prediction_sentences
@@ -33,7 +36,7 @@ def predict(
 
     if paper not in PAPERS:
         raise typer.BadParameter(f"--paper {paper}: write {' or '.join(PAPERS)}")
-    campaign = read_campaign(plan, today=today())
+    campaign = read_campaign(plan, today=today()).shown_in(chosen)
     prediction = predict_in_campaign(campaign)
     if as_json:
         say(prediction.to_json())
@@ -48,7 +51,10 @@ def predict(
 
 
 def write_card(campaign: "Campaign", prediction: "Prediction", *, paper: str = "a5") -> bool:
-    """Write a campaign's pad card and say where; tell whether it is whole: no other plan locked, no box empty."""
+    """Write a campaign's pad card and say where; tell whether it is whole.
+
+    Whole: no other plan is locked, no box stays empty, and all of it is in one unit of a dimension.
+    """
     from standbook.analysis.pad_card.card import pad_card
     from standbook.analysis.pad_card.page import pad_card_page
     from standbook.daq.storage.atomic_write import write_atomic
@@ -63,7 +69,8 @@ def write_card(campaign: "Campaign", prediction: "Prediction", *, paper: str = "
     except OSError as error:
         raise RecordError(f"{place}: cannot be written: {reason(error)}") from error
     say(f"Pad card: {place}" + ("; its box of holds or aborts is empty" if content.is_incomplete else ""))
-    return is_this_plan and not content.is_incomplete
+    say_all(f"REVIEW: a rule keeps its own unit, as typed: {words}" for words in content.foreign)
+    return is_this_plan and not content.is_incomplete and not content.foreign
 
 
 def _heading(campaign: "Campaign") -> tuple[str, bool]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import CAUTION, PlanPath, now, say, say_all, today, warn
+from standbook.cli.screen import CAUTION, PlanPath, Units, check_units, now, say, say_all, today, warn
 from standbook.daq.errors import EXIT_FINDINGS, ConfigError, StandError, UsageError
 
 if TYPE_CHECKING:
@@ -43,6 +43,7 @@ def record(
     no_analysis: Annotated[
         bool, typer.Option("--no-analysis", help="Only record and seal: no quick look, no first analysis.")
     ] = False,
+    units: Units = "",
 ) -> None:
     """Record a run until Ctrl-C (or a rehearsal's end), seal it into Parquet with a manifest, and look at it.
 
@@ -52,9 +53,10 @@ def record(
 
     Example: standbook record teasel-2/plans/HF-02.toml --port cradle-a=/dev/ttyACM0
     """
+    chosen = check_units(units)
     from standbook.daq.config.campaign import read_campaign
 
-    campaign = read_campaign(plan, today=today())
+    campaign = read_campaign(plan, today=today()).shown_in(chosen)
     ports = ports_of(port or [])
     with ExitStack() as after:
         folder, end = record_run(

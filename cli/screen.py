@@ -31,6 +31,9 @@ Redacted = Annotated[
 Hide = Annotated[
     list[str] | None, typer.Option("--hide", metavar="TEXT", help="With --redacted: hide this too; may be repeated.")
 ]
+Units = Annotated[
+    str, typer.Option("--units", metavar="UNITS", help="Of what is shown: psi,lbf or kPa,N,kg; files stay as they are.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON for a machine to read.")]
 
 
@@ -106,6 +109,16 @@ def check_hide(hide: list[str] | None, *, redacted: bool) -> tuple[str, ...]:
     if hide and not redacted:
         raise UsageError("--hide: hides nothing without --redacted; add that, or leave --hide out")
     return tuple(hide or ())
+
+
+def check_units(text: str) -> dict[str, str]:
+    """Return the units chosen by --units, by their dimension; none where nothing was given."""
+    from standbook.daq.display_units import chosen_units
+
+    try:
+        return chosen_units(text) if text else {}
+    except ValueError as error:
+        raise UsageError(f"--units {text}: {error}") from None
 
 
 def now() -> dt.datetime:

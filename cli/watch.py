@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from standbook.cli.screen import RunPath, say
+from standbook.cli.screen import RunPath, Units, check_units, say
 from standbook.daq.errors import RecordError
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ def watch(
     plain: Annotated[
         bool, typer.Option("--plain", help="Lines instead of the live screen: for logs and screen readers.")
     ] = False,
+    units: Units = "",
 ) -> None:
     """Show a recording in progress on a second screen; it only reads, takes no keys, and ends with the recording.
 
@@ -28,6 +29,7 @@ def watch(
 
     Example: standbook watch teasel-2/runs/2031-06-14_HF-02
     """
+    chosen = check_units(units)
     from standbook.cli.live_words import head_of
     from standbook.cli.showing import Showing, is_screen, live_of, started_at
     from standbook.daq.recording.observer import RecordingObserver
@@ -37,8 +39,9 @@ def watch(
     files = read_run_files(run)
     _check_recorded_now(run)
     created = dt.datetime.fromisoformat(files.info.created_utc)
+    stand, began = files.stand.shown_in(chosen), started_at(created)
     live, trouble = live_of(
-        files.plan, files.stand, files.calibrations, run, started_ns=started_at(created), rehearsal=files.info.rehearsal
+        files.plan, stand, files.calibrations, run, started_ns=began, rehearsal=files.info.rehearsal
     )
     layouts = {device.name: load_layouts(run, device.name) for device in files.stand.device}
     observer = RecordingObserver(files.stand, run / RAW, layouts)

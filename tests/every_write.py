@@ -310,6 +310,7 @@ COMMANDS = {
     "archive": Command(a_sealed_run_with_a_gap, ("archive", "{}/run", "--to", "{}/run.zip")),
     "campaign": Command(a_campaign_with_a_run, ("campaign", "{}/teasel-2")),
     "firmware": Command(nothing, ("firmware", "{}/teasel-2")),
+    "guide --html": Command(nothing, ("guide", "--html", "{}/pages")),
     "new": Command(nothing, ("new", "{}/teasel-2")),
     "new --from": Command(a_sealed_run_with_a_gap, ("new", "{}/campaigns/mine", "--from", "{}/run")),
     "ports --save": Command(

@@ -19,6 +19,16 @@ BEND_U = 0.35  # of c, d and e, beforehand
 # flow lies in the middle third of that time, whether the liquid's share goes as the square of the time or of what is
 # left of it; the analysis is told as little.
 KNEE_U = 0.35 / 6.0 / math.sqrt(3.0)
+# s after that in which the gas alone tells when it came: its slope is foretold to a quarter by its speed, how it bends
+# is not. Without them the instant of the first gas would count as known whatever the noise.
+GAS = (0.25, 1.0)
+GAS_SLOPE_U, GAS_BEND_U = 0.25, 0.3  # of the slope; of its square over the pressure
+# Of the load: what may drip on after the gas. The simulated stand has none of it, but no record tells that.
+FILM_U = 0.0025
+GASES_OWN = ("film", "gas slope", "gas bend")
+# Of the pressure: what the gas may take up from the wall within a second of the closing, which looks like a later end;
+# of the stroke: by how much its middle may miss the sudden closing that lets as much through, as areas open unevenly.
+REHEAT_U, REHEAT_TIME, STROKE_U = 0.02, 0.5, 0.12
 REST_POINTS = 40
 STREAMS = ("liquid mass", "liquid flow", "venturi pressure")
 CURVE = ("n0", "c", "d", "e", "cda", "t0", "p0", "ullage", "back", "density")
@@ -42,6 +52,8 @@ def linearised_bound(drawn):
             [
                 *CURVE[:7],
                 "end",
+                "knee",
+                *(GASES_OWN if depleted is not None else ("reheat",)),
                 "rest slope",
                 "hold slope",
                 "hold bend",
@@ -97,8 +109,22 @@ def linearised_bound(drawn):
         for at in np.linspace(0.0, REST, REST_POINTS):
             add(
                 sample_u / math.sqrt(spec.rate * REST / REST_POINTS),
-                of_pressure(-1) | {"clock": 0.0, "end": slope[-1], "hold slope": at, "hold bend": at * at},
+                of_pressure(-1)
+                | {
+                    "clock": 0.0,
+                    "end": slope[-1],
+                    "hold slope": at,
+                    "hold bend": at * at,
+                    "reheat": 1.0 - math.exp(-at / REHEAT_TIME),
+                },
             )
+    else:
+        told = course.at(np.array([end + GAS[0], end + GAS[1]]), true.pressure)
+        gas_slope = float(np.diff(told)[0]) / (GAS[1] - GAS[0])
+        for at in np.linspace(*GAS, REST_POINTS):
+            # Of an end on the record's own clock: the liquid's slope goes on so long, the gas's begins so late.
+            bent = {"end": slope[-1] - gas_slope, "gas slope": at, "gas bend": at * at}
+            add(sample_u / math.sqrt(spec.rate * (GAS[1] - GAS[0]) / REST_POINTS), of_pressure(-1) | bent)
     for kind in spec.amounts:
         _amount(
             add=add,
@@ -127,9 +153,17 @@ def linearised_bound(drawn):
         "hold slope": 0.05 * pressure[-1],
         "hold bend": 0.02 * pressure[-1],
         "rest slope": 0.02 * pressure[0],
+        "knee": STROKE_U * tank.valve_stroke,
     }
-    if depleted is not None:
-        priors["end"] = KNEE_U
+    if depleted is None:
+        priors["reheat"] = REHEAT_U * pressure[-1]
+    else:
+        priors |= {
+            "knee": KNEE_U,
+            "film": 1.0,
+            "gas slope": GAS_SLOPE_U * abs(gas_slope),
+            "gas bend": GAS_BEND_U * gas_slope**2 / pressure[-1],
+        }
     for name, u in priors.items():
         add(u, {name: 1.0})
     design = np.array(rows)
@@ -224,6 +258,10 @@ def _amount(add, spec, kind, time, left, flow, rho, parts_at, t0, end):
         # All of the flow, however long the clock says it was.
         parts["clock"], parts["end"] = 0.0, float(flow[last])
         own = relative * spec.expelled
+        parts["knee"] = float(flow[last])
+        if spec.runs_dry:
+            # Where gas ends it, the end is read on the record's clock; how it fades, and what drips on, in nothing.
+            parts["clock"], parts["film"] = -float(flow[last]) * (end - t0), FILM_U * spec.load
     if kind in ("drained", "run-out"):
         parts["load"] -= 1.0
     if kind == "run-out":

@@ -9,6 +9,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+FILM = 0.0025  # of the load: what may drip on after a run-out, judged from simulated flows; no data
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Amount:

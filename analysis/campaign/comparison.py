@@ -12,10 +12,10 @@ from typing import Any, Literal
 from pydantic import BaseModel
 
 from standbook.analysis.campaign.carried_runs import read_analysed
-from standbook.analysis.campaign.difference import Difference, Word, compared, difference_u
 from standbook.analysis.campaign.run_table import TANK_COMMON
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm, Results
+from standbook.analysis.several_runs.difference import Difference, Word, compared, difference_u
 from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.errors import DataError

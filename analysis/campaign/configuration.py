@@ -70,6 +70,16 @@ def numbered(stated: Iterable[Stated]) -> list[int]:
     return numbers
 
 
+def breaks(stated: Iterable[Stated], numbers: Iterable[int]) -> list[str]:
+    """Name what differs from the run before wherever a configuration is used for the first time; else nothing."""
+    words, seen, before = [], set[int](), dict[str, str]()
+    for item, number in zip(stated, numbers, strict=True):
+        words.append(", ".join(changed(before, item)) if number not in seen else "")
+        seen.add(number)
+        before |= item
+    return words
+
+
 def changed(one: Stated, other: Stated) -> tuple[str, ...]:
     """Name what both state and state differently."""
     return tuple(name for name, value in other.items() if name in one and one[name] != value)

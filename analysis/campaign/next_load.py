@@ -11,9 +11,9 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from standbook.analysis.campaign.next_run import Scatter, prediction_factor, scatter_after
 from standbook.analysis.prediction.class_margin import fullest_share
 from standbook.analysis.prediction.predict_firing import impulses_by_load
+from standbook.analysis.several_runs.next_run import Scatter, prediction_factor, scatter_after
 from standbook.daq.arrays import Array
 from standbook.daq.config.plan import Plan
 from standbook.daq.errors import DataError

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from scipy.constants import g as standard_gravity
 
-from standbook.analysis.campaign.configuration import Configured, configured, numbered
+from standbook.analysis.campaign.configuration import Configured, breaks, configured, numbered
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.results.results import BudgetTerm, Results
 from standbook.analysis.results.saved_results import read_results
@@ -38,6 +38,7 @@ class RunRow:
     rehearsal: bool = False
     article: str = ""
     hardware: int | None = None  # number of its configuration
+    hardware_change: str = ""  # what differs, where the configuration is used for the first time
     instruments: int | None = None
     state: str  # "rev-B", or how far it has come
     why: str = ""  # it cannot be read
@@ -96,12 +97,14 @@ def campaign_runs(campaign: Path) -> tuple[RunRow, ...]:
 def _with_configurations(found: list[tuple[RunRow, Configured | None]]) -> list[RunRow]:
     """Give each row that states something the numbers of its configurations, in the order of the rows."""
     stated = [item for _, item in found if item is not None]
-    hardware = iter(numbered(item.hardware for item in stated))
-    instruments = iter(numbered(item.instruments for item in stated))
-    return [
-        row if item is None else replace(row, hardware=next(hardware), instruments=next(instruments))
-        for row, item in found
-    ]
+    hardware = numbered(item.hardware for item in stated)
+    words = iter(breaks((item.hardware for item in stated), hardware))
+    numbers = iter(zip(hardware, numbered(item.instruments for item in stated), strict=True))
+    return [row if item is None else _configured(row, *next(numbers), next(words)) for row, item in found]
+
+
+def _configured(row: RunRow, hardware: int, instruments: int, change: str) -> RunRow:
+    return replace(row, hardware=hardware, instruments=instruments, hardware_change=change)
 
 
 def _identified(row: RunRow, files: RunFiles) -> RunRow:

@@ -2,5 +2,5 @@
 
 Takes rows of runs; gives series, sentences, pictures and one HTML file without script.
 May import: analysis/campaign, analysis/report, analysis/report/content, analysis/report/figures, analysis/results,
-daq/config.
+analysis/several_runs, daq/config.
 """

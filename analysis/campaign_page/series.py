@@ -6,11 +6,11 @@ A series holds one quantity, one kind of test and one configuration of hardware:
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from standbook.analysis.campaign.pooling import pooled
 from standbook.analysis.campaign.run_table import RunRow
-from standbook.analysis.campaign.trends import FALSE, FEWEST, LEAST_SCATTER, slope_of, split_of
 from standbook.analysis.report.content.number_format import round_pair, show
 from standbook.analysis.results.quantities import Measured
+from standbook.analysis.several_runs.pooling import pooled
+from standbook.analysis.several_runs.trends import FALSE, FEWEST, LEAST_SCATTER, slope_of, split_of
 
 ONE_IN = round(1.0 / FALSE)
 
@@ -24,6 +24,7 @@ class Point:
     value: float
     u_own: float
     u_common: float
+    place: int = 0  # of its run among those of the campaign
 
     @property
     def u(self) -> float:
@@ -41,11 +42,7 @@ class Series:
     unit: str  # SI
     points: tuple[Point, ...]
     parts_known: bool = True  # what all runs have in common is told apart from each run's own
-
-    @property
-    def title(self) -> str:
-        """What it is of."""
-        return f"{self.name}, {self.kind}, hw{self.hardware}"
+    change: str = ""  # what made it another configuration
 
     @property
     def sentence(self) -> str:
@@ -90,23 +87,97 @@ class Series:
         return "No drift and no step is shown."
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """What is drawn in one figure: one quantity of one kind of test, a series for each configuration."""
+
+    title: str
+    unit: str
+    series: tuple[Series, ...]
+
+    @property
+    def points(self) -> tuple[Point, ...]:
+        """All of them, in the order of the runs."""
+        return tuple(sorted((p for one in self.series for p in one.points), key=lambda point: point.place))
+
+    @property
+    def breaks(self) -> tuple[tuple[int, str], ...]:
+        """Before which of the points another configuration begins, and its name."""
+        owner = {point.place: one.hardware for one in self.series for point in one.points}
+        names = [f"hw{owner[point.place]}" for point in self.points]
+        return tuple((at, name) for at, name in enumerate(names) if at and name != names[at - 1])
+
+    @property
+    def sentence(self) -> str:
+        """What each series shows; of several each behind the name of its configuration and what made it another."""
+        if len(self.series) == 1:
+            return self.series[0].sentence
+        told = []
+        for one in self.series:
+            other = f" ({one.change} changed)" if one.change else ""
+            told.append(f"hw{one.hardware}{other}: {one.sentence}")
+        return " ".join(told)
+
+
+def panels_of(found: Sequence[Series]) -> tuple[Panel, ...]:
+    """Put the configurations of one quantity and kind of test side by side; what has one run in all is no panel."""
+    grouped: dict[tuple[str, str, str, bool], list[Series]] = {}
+    for series in found:
+        grouped.setdefault((series.name, series.kind, series.unit, series.parts_known), []).append(series)
+    return tuple(
+        Panel(title=f"{name}, {kind}, {_hardware(members)}", unit=unit, series=tuple(members))
+        for (name, kind, unit, _), members in grouped.items()
+        if sum(len(series.points) for series in members) > 1
+    )
+
+
+def _hardware(members: Sequence[Series]) -> str:
+    return ", ".join(f"hw{series.hardware}" for series in members)
+
+
+def single_runs(found: Sequence[Series]) -> tuple[str, ...]:
+    """Say what the series of one run hold, a sentence for each kind of test and configuration."""
+    grouped: dict[tuple[str, int | None, str], list[str]] = {}
+    drawn = {id(series) for panel in panels_of(found) for series in panel.series}
+    for series in found:
+        if id(series) not in drawn:
+            (only,) = series.points
+            value = show(Measured(only.value, only.u, series.unit)).with_u
+            grouped.setdefault((series.kind, series.hardware, only.run), []).append(f"{series.name} {value}")
+    return tuple(
+        f"{run}, the only {kind} of hw{hardware}, so that no scatter is known: {', '.join(values)}."
+        for (kind, hardware, run), values in grouped.items()
+    )
+
+
 def series_of(rows: Sequence[RunRow]) -> tuple[Series, ...]:
     """Return every series of the runs that were analysed, in order of first appearance, none of a rehearsal.
 
     Rows of rehearsals, of unreadable runs and of lower bounds are left out.
     """
     found: dict[tuple[str, str, int | None, str, bool], list[Point]] = {}
-    for row in rows:
+    changes = {row.hardware: row.hardware_change for row in rows if row.hardware_change}
+    for place, row in enumerate(rows):
         if not row.is_test or row.why:
             continue
         for name, value, common in _values(row):
             own = max(value.u**2 - (common or 0.0) ** 2, 0.0) ** 0.5
-            point = Point(run=row.number, date=row.date, value=value.value, u_own=own, u_common=common or 0.0)
+            point = Point(
+                run=row.number, date=row.date, value=value.value, u_own=own, u_common=common or 0.0, place=place
+            )
             if own > 0.0:
                 key = (name, row.kind, row.hardware, value.unit, common is not None)
                 found.setdefault(key, []).append(point)
     return tuple(
-        Series(name=name, kind=kind, hardware=hardware, unit=unit, points=tuple(points), parts_known=parts_known)
+        Series(
+            name=name,
+            kind=kind,
+            hardware=hardware,
+            unit=unit,
+            points=tuple(points),
+            parts_known=parts_known,
+            change=changes.get(hardware, ""),
+        )
         for (name, kind, hardware, unit, parts_known), points in found.items()
     )
 
@@ -118,7 +189,7 @@ def _values(row: RunRow) -> Iterator[tuple[str, Measured, float | None]]:
     engine = (
         ("c*", row.cstar),
         ("specific impulse", row.isp),
-        ("impulse per kilogram expelled", row.impulse_per_mass),  # impulse itself goes with the load
+        ("impulse per kg expelled", row.impulse_per_mass),  # impulse itself goes with the load
     )
     yield from ((name, value, None) for name, value in engine if value is not None)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from standbook.analysis.blowdown.amounts import Amount
+from standbook.analysis.blowdown.amounts import FILM, Amount
 from standbook.analysis.blowdown.record import AveragedDischarge
 from standbook.analysis.channel_checks.channel_health import usable
 from standbook.analysis.cold_flow.flow_instants import FlowInstants
@@ -35,7 +35,6 @@ CLEAR = 0.5  # s after the opening and before the end in which a stream still fo
 STILL, SETTLING = 3.0, 1.0  # s of rest that tell a scale's reading; s that liquid takes to come to rest
 LEAST_SPAN = 1.0  # s of open valve, below it a stream tells no amount
 LEAST_SAMPLES = 20
-FILM = 0.0025  # of the load: what may drip on after a run-out, judged from simulated flows; no data
 FADES_U = 0.1  # relative, of what cannot leave: it varies from run to run
 UNSTATED_RESIDUAL = 0.005  # of the load, where a plan states no residual: some of it always stays in line and fittings
 CREEPS, CREEP_SHARE = 4.0, 0.01  # standard uncertainties and share of the flow area, for a valve that moves

@@ -16,6 +16,7 @@ from standbook.daq.config.calibration import Calibration, from_si
 from standbook.daq.config.measurands import MEASURANDS, Measurand
 from standbook.daq.quantity import Quantity
 
+LATENCY_SHARE, LATENCY_UNSTATED = 0.2, 0.007  # of a stated one; of a line with its sensor [s]: judgement, no source
 BAROMETER = "barometer"  # moves every gauge sensor's absolute pressure
 
 
@@ -78,6 +79,12 @@ class Channel:
     def zero_u(self) -> float:
         """Standard uncertainty common to all readings: zero, intercept, hysteresis. [SI]."""
         return self.calibration.scale * self.calibration.zero_u()
+
+    @property
+    def latency_u(self) -> float:
+        """Standard uncertainty of the latency that was taken off the times. [s]."""
+        stated = self.calibration.latency
+        return stated.u or LATENCY_SHARE * stated.value or LATENCY_UNSTATED
 
     @property
     def reference(self) -> str:

@@ -13,7 +13,10 @@ import numpy as np
 import pandas as pd
 
 from standbook.analysis.data_frames import TIME
+from standbook.analysis.export.shown_columns import shown
 from standbook.analysis.opened_run import Run
+from standbook.daq.display_units import Chosen
+from standbook.daq.quantity import in_unit
 
 BREAK = 1.5  # usual steps between rows; a longer one has lost some
 CONTEXT = "http://www.w3.org/ns/csvw"
@@ -30,15 +33,21 @@ def channels_csv(run: Run, frame: pd.DataFrame) -> tuple[bytes, bytes]:
     return table, metadata(run, titles, {})
 
 
-def thrust_csv(run: Run) -> tuple[bytes, bytes]:
+def thrust_csv(run: Run, chosen: Chosen) -> tuple[bytes, bytes]:
     """Write every row of thrust in the impulse window: its trapezoid sum is the total impulse."""
     series = run.thrust()
-    time, thrust = series.index.to_numpy(), series.to_numpy()
+    time, (thrust, unit) = series.index.to_numpy(), shown(series.to_numpy(), "N", chosen)
     titles = {
         TIME: "of the row; first and last are the window's ends",
-        "thrust [N]": "zeros, leaving weight and load path taken out; steps to zero where no row stands",
+        f"thrust [{unit}]": "zeros, leaving weight and load path taken out; steps to zero where no row stands",
     }
-    more = {"trapezoid sum is the total impulse [N*s]": run.results.impulse.value if run.results.impulse else None}
+    impulse = run.results.impulse.value if run.results.impulse else None
+    more = {"trapezoid sum is the total impulse [N*s]": impulse}
+    if unit != "N" and impulse is not None:
+        more = {
+            f"trapezoid sum is the total impulse [{unit}*s]": in_unit(impulse, unit),
+            "total impulse [N*s]": impulse,
+        }
     return csv_bytes(tuple(titles), [time, thrust]), metadata(run, titles, more)
 
 

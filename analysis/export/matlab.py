@@ -7,14 +7,16 @@ import pandas as pd
 from scipy.io import savemat
 
 from standbook.analysis.export.csv_files import identity
+from standbook.analysis.export.shown_columns import shown
 from standbook.analysis.opened_run import Run
 from standbook.daq.config import measurands
+from standbook.daq.display_units import Chosen
 
 LONGEST = 31  # characters of a name
 
 
-def matlab_file(run: Run, frame: pd.DataFrame) -> bytes:
-    """Return the file: ``channels``, ``thrust`` and ``results`` where there are such, ``about``."""
+def matlab_file(run: Run, frame: pd.DataFrame, chosen: Chosen) -> bytes:
+    """Return the file: ``channels``, ``thrust`` and ``results`` where there are such, ``about``; results as stored."""
     units = frame.attrs["units"]
     content: dict[str, object] = {
         "channels": {
@@ -32,7 +34,8 @@ def matlab_file(run: Run, frame: pd.DataFrame) -> bytes:
         }
         if run.results.impulse is not None:
             thrust = run.thrust()
-            content[measurands.THRUST] = {"time_s": thrust.index.to_numpy(), "thrust_N": thrust.to_numpy()}
+            values, unit = shown(thrust.to_numpy(), "N", chosen)
+            content[measurands.THRUST] = {"time_s": thrust.index.to_numpy(), f"thrust_{unit}": values}
     file = io.BytesIO()
     savemat(file, content, long_field_names=True)  # type: ignore[arg-type] # the stubs know no file in memory
     return file.getvalue()

@@ -10,11 +10,13 @@ so that the stand's ringing goes out and the impulse stays. Taking every n-th sa
 import numpy as np
 
 from standbook.analysis.export.csv_files import csv_bytes, metadata
+from standbook.analysis.export.shown_columns import shown
 from standbook.analysis.opened_run import Run
 from standbook.analysis.results.results import ImpulseResult
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.arrays import Array
+from standbook.daq.display_units import Chosen
 from standbook.daq.errors import DataError, UsageError
 
 FEWEST, MOST = 8, 500
@@ -23,7 +25,7 @@ ABOUT_RISE, ABOUT_FALL = (-0.03, 0.40), (-0.30, 0.15)  # s beside the 10 % insta
 ROUNDS = 20  # of setting knots below zero to it
 
 
-def thrust_table_csv(run: Run, *, rows: int = MOST, vacuum: bool = False) -> tuple[bytes, bytes]:
+def thrust_table_csv(run: Run, *, rows: int, vacuum: bool, chosen: Chosen) -> tuple[bytes, bytes]:
     """Write the table and its metadata; a run that gives only a lower bound says so in the column's name.
 
     Parameters
@@ -34,6 +36,8 @@ def thrust_table_csv(run: Run, *, rows: int = MOST, vacuum: bool = False) -> tup
         At most.
     vacuum : bool
         Referred to vacuum instead of site ambient.
+    chosen : mapping of dimension to unit
+        Of thrust and mass in the table; the metadata's sums stay in N*s and kg.
 
     Raises
     ------
@@ -53,9 +57,14 @@ def thrust_table_csv(run: Run, *, rows: int = MOST, vacuum: bool = False) -> tup
     knots = knots_of(burn, rows)
     level = fitted(time, np.asarray(thrust, dtype=np.float64), knots, impulse=impulse.value)
     mass, aboard = _mass(run, record, knots)
-    name = "thrust, incomplete [N]" if impulse.lower_bound_only else "thrust [N]"
-    titles = {"time [s]": "after T-0", name: "linear between rows", "propellant mass [kg]": "both liquids, aboard"}
-    table = csv_bytes(tuple(titles), [knots, level, mass])
+    (shown_level, force), (shown_mass, unit) = shown(level, "N", chosen), shown(mass, "kg", chosen)
+    name = "thrust, incomplete" if impulse.lower_bound_only else "thrust"
+    titles = {
+        "time [s]": "after T-0",
+        f"{name} [{force}]": "linear between rows",
+        f"propellant mass [{unit}]": "both liquids, aboard",
+    }
+    table = csv_bytes(tuple(titles), [knots, shown_level, shown_mass])
     return table, metadata(run, titles, _header(run, impulse, burn, aboard, vacuum=vacuum))
 
 

@@ -10,8 +10,10 @@ import pandas as pd
 
 from standbook.analysis.data_frames import TIME
 from standbook.analysis.export.csv_files import identity
+from standbook.analysis.export.shown_columns import shown
 from standbook.analysis.opened_run import Run
 from standbook.analysis.results.results import ImpulseResult
+from standbook.daq.display_units import Chosen
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -22,8 +24,11 @@ BLOCKS = 100.0  # block means a second
 Row = Sequence[object]
 
 
-def workbook(run: Run, frame: pd.DataFrame) -> bytes:
-    """Return an xlsx file: About, Results, Budget, Events, Findings, Thrust, Channels, as far as there are such."""
+def workbook(run: Run, frame: pd.DataFrame, chosen: Chosen) -> bytes:
+    """Return an xlsx file: About, Results, Budget, Events, Findings, Thrust, Channels, as far as there are such.
+
+    Thrust and channels are in the chosen units; results and budget are as they are stored.
+    """
     from openpyxl import Workbook
 
     book = Workbook(write_only=True)
@@ -36,7 +41,8 @@ def workbook(run: Run, frame: pd.DataFrame) -> bytes:
         _results(book, run)
         if run.results.impulse is not None:
             thrust = run.thrust()
-            _sheet(book, "Thrust", (TIME, "thrust [N]"), zip(thrust.index, thrust.to_numpy(), strict=True))
+            values, unit = shown(thrust.to_numpy(), "N", chosen)
+            _sheet(book, "Thrust", (TIME, f"thrust [{unit}]"), zip(thrust.index, values, strict=True))
     units = frame.attrs["units"]
     head = (TIME, *(f"{tag} [{units[tag]}]" for tag in frame.columns))
     _sheet(book, "Channels", head, means)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from standbook.analysis.blowdown.amounts import Amount
+from standbook.analysis.blowdown.amounts import FILM, Amount
 from standbook.analysis.blowdown.liquid_column import head_of
 from standbook.analysis.blowdown.record import DischargeRecord, NoteUncertainties, SensorUncertainties, sensor_terms
 from standbook.analysis.dataset.dataset import Dataset
@@ -17,7 +17,7 @@ from standbook.analysis.physics.performance import face_over_reading
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.valve_events import Event
 from standbook.analysis.thrust.run_out import FADES, FALLEN, HINGE_BLOCK
-from standbook.analysis.thrust.tank_flows import STROKE, TankFlow
+from standbook.analysis.thrust.tank_flows import FIRST, STROKE, TankFlow
 from standbook.daq.errors import DataError
 
 CHAMBER_U = 0.03  # s; the chamber's filling and emptying bends the tank pressure beside valve and run-out
@@ -65,10 +65,19 @@ def flow_record(dataset: Dataset, flow: TankFlow) -> tuple[DischargeRecord, Sens
         back=replace(chamber, gain_u=math.hypot(chamber.gain_u, face.u / face.value)),
         free_jet=flow.chamber.calibration.reference == "gauge",  # its reading moves with the barometer
         clock_u=dataset.clock_u,
-        opening_u=flow.opening.u if flow.own_end else math.hypot(flow.opening.u, CHAMBER_U),
+        opening_u=math.hypot(flow.opening.u, _late_u(flow) if flow.own_end else CHAMBER_U),
         end_u=end.u if flow.own_end else math.hypot(end.u, CHAMBER_U),
     )
     return record, sensor_terms(flow.channel, ambient), notes
+
+
+def _late_u(flow: TankFlow) -> float:
+    """Return what the sensors' lag leaves open of an opening, as liquid leaves before ignition. [s]."""
+    flowing = flow.rate[flow.rate > 0.0]
+    if flow.chamber is None or not flowing.size:
+        return 0.0
+    late = math.hypot(flow.channel.latency_u, flow.chamber.latency_u)
+    return late * flow.cold_excess / float(np.median(flowing[:FIRST]))
 
 
 def _effective_end(flow: TankFlow) -> Event:
@@ -100,8 +109,6 @@ def _amounts(dataset: Dataset, flow: TankFlow) -> tuple[Amount, ...]:
         by_load = weighing.expelled is None and weighing.residual is not None
     own = math.sqrt(max(flow.expelled.u**2 - load_u**2, 0.0)) if by_load else flow.expelled.u
     words = "the load less what stayed aboard" if by_load else "the expelled mass"
-    return (
-        Amount(
-            name="expelled", words=words, mass=flow.expelled.value, terms={"expelled mass": own}, by_load=float(by_load)
-        ),
-    )
+    film = {"film after run-out": FILM * flow.tank.liquid_load.value} if flow.ended_by_gas else {}
+    terms = {"expelled mass": own, **film}
+    return (Amount(name="expelled", words=words, mass=flow.expelled.value, terms=terms, by_load=float(by_load)),)

@@ -38,6 +38,7 @@ SHUT_SOON = 1.5  # s after first gas, within which a closing is fitted with it
 LEAST_RECORD = 1.5  # s after an opening; in less no end can be told from a flow that goes on
 LAST = 1.5  # s at the end of a record, which tell whether liquid flows on
 STILL_SHARE, STILL_SURE = 0.5, 2.0  # of the flow's mean area; standard uncertainties above it
+LEAST_HELD = 0.5  # of the windows, whose places tried hold a bend; fewer follow the bending of the course
 UNWEIGHED = "what was caught cannot be set against it"
 GAS_GAIN = 12.0  # of the sum of squares by gas before a closing, noise scaled, where nothing foretold gas
 
@@ -171,16 +172,35 @@ class _Search:
     def end(self, opening: FlowBound) -> FlowBound:
         """Place the end of the liquid's flow."""
         begin = opening.time + self.detection.settled
-        for found in departures(self.areas, opening.time, self.detection):
-            left = replace(found, until=next_change(self.areas, found, self.detection))
-            placed = placed_end(self.course, self.noise, left, self.fitting, begin=begin, ratio=self._ratio(left.time))
-            if placed is None:
-                placed = Placed(left.time, left.line, 0.0, left.time)
+        found = [
+            replace(one, until=next_change(self.areas, one, self.detection))
+            for one in departures(self.areas, opening.time, self.detection)
+        ]
+        if found:
+            left, placed = self._first_held(found, begin)
             return self._gas(left, placed, begin) if left.steeper else self._stop(left, placed, begin)
         late = float(self.course.time[-1]) - opening.time
         if late < LEAST_RECORD:
             raise DataError(f"the record ends {late:.2f} s after the valve opened; nothing ends the flow")
         raise DataError(f"{self._no_end(begin)}, {late:.1f} s after the valve opened; {UNWEIGHED}")
+
+    def _first_held(self, found: list[Departure], begin: float) -> tuple[Departure, Placed]:
+        """Return the first departure, but one towards gas that most windows lose where they hold the next towards gas.
+
+        A stop between the two was a closing, and what falls after it is a vent.
+        """
+        placed = self._placed(found[0], begin)
+        if placed.held < LEAST_HELD and all(one.steeper for one in found[:2]):
+            for later in found[1:2]:
+                other = self._placed(later, begin)
+                if other.held > LEAST_HELD:
+                    return later, other
+        return found[0], placed
+
+    def _placed(self, left: Departure, begin: float) -> Placed:
+        ratio = self._ratio(left.time)
+        placed = placed_end(self.course, self.noise, left, self.fitting, begin=begin, ratio=ratio)
+        return placed or Placed(left.time, left.line, 0.0, left.time)
 
     def _no_end(self, begin: float) -> str:
         """Say whether the liquid surely flows on where the record ends, or nobody can tell."""

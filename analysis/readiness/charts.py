@@ -1,4 +1,4 @@
-"""Zeros and shunt steps of a campaign's checks in their order, each with the limits that the ones before it set. SI."""
+"""Zeros and shunt steps of a campaign's checks in their order, each with the limits that the ones before it set."""
 
 import datetime as dt
 import math
@@ -50,13 +50,15 @@ def charts_of(checks: Sequence[CheckFile], calibrations: Mapping[str, Calibratio
         taken = [(sheet.at, sheet.values[name]) for sheet in sorted(checks, key=lambda s: s.at) if name in sheet.values]
         if tag == name or tag not in calibrations or len(taken) < FEWEST:
             continue
-        c, value = calibrations[tag], np.array([one for _, one in taken])
-        is_zero = name.startswith(ZERO)
-        u = c.scale * c.zero_uncertainty if is_zero else SHUNT_U / math.sqrt(2.0) * abs(float(np.median(value)))
+        c, is_zero = calibrations[tag], name.startswith(ZERO)
+        value = np.array([one for _, one in taken]) / (c.scale if is_zero else 1.0)
+        u = c.zero_uncertainty if is_zero else SHUNT_U / math.sqrt(2.0) * abs(float(np.median(value)))
+        if u == 0.0:
+            continue  # its calibration does not say how far zero may move
         found.append(
             Chart(
                 name=name,
-                unit="N" if is_zero else c.signal_unit,
+                unit=c.reading_unit.partition("(")[0] if is_zero else c.signal_unit,  # how far off: no (a) or (g)
                 at=tuple(at for at, _ in taken),
                 value=value,
                 known_u=u,

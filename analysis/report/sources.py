@@ -4,8 +4,9 @@ What most reports do not need, the analysis itself, is loaded where it is asked 
 """
 
 from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from standbook.analysis.campaign.run_table import campaign_runs
 from standbook.analysis.report.content.context import EarlierRun, RunDifference
 from standbook.analysis.results.curves import Curve
 from standbook.analysis.results.quantities import Measured
@@ -13,7 +14,10 @@ from standbook.analysis.results.results import Results
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.campaign import RUNS
 from standbook.daq.errors import DataError, StandError
-from standbook.daq.run.run_folder import Run
+from standbook.daq.run.run_folder import Run, RunInfo, read_run_info
+
+if TYPE_CHECKING:
+    from standbook.analysis.campaign.comparison import RunComparison
 
 
 def full_rate_windows(run: Run, results: Results, calibrations: Mapping[str, Calibration]) -> dict[str, Curve]:
@@ -41,23 +45,8 @@ def earlier_run(run: Run) -> EarlierRun | None:
     """Hold a run against the one of its kind before it in the campaign; ``None`` where none is analysed."""
     if run.folder.parent.name != RUNS:
         return None
-    rows = campaign_runs(run.folder.parent.parent)
-    before = [row.folder for row in rows]
-    before = before[: before.index(run.folder.name)] if run.folder.name in before else []
-    alike = [
-        row.folder
-        for row in rows
-        if row.folder in before
-        and (row.kind, row.rehearsal) == (run.info.kind, run.info.rehearsal)
-        and row.serious is not None
-    ]
-    if not alike:
-        return None
-    from standbook.analysis.campaign.comparison import compare_runs
-
-    try:
-        found = compare_runs(run.folder.parent / alike[-1], run.folder)
-    except StandError:
+    found = next(filter(None, (_compared(before, run.folder) for before in _runs_before(run))), None)
+    if found is None:
         return None
     return EarlierRun(
         name=found.first,
@@ -75,3 +64,38 @@ def earlier_run(run: Run) -> EarlierRun | None:
         ),
         changes=found.changes,
     )
+
+
+def _runs_before(run: Run) -> list[Path]:
+    """Return the runs of the same kind before one, the newest first; of each only its identity is read."""
+    found: list[tuple[str, str, Path]] = []
+    own = _place(run.folder, run.info)
+    for folder in run.folder.parent.iterdir():
+        if _day(folder) > _day(run.folder) or folder.name.startswith("."):
+            continue
+        try:
+            info = read_run_info(folder)
+        except (StandError, OSError):
+            continue
+        place = _place(folder, info)
+        if (info.kind, info.rehearsal) == (run.info.kind, run.info.rehearsal) and place < own:
+            found.append((*place, folder))
+    return [folder for *_, folder in sorted(found, reverse=True)]
+
+
+def _place(folder: Path, info: RunInfo) -> tuple[str, str]:
+    """Return what runs are ordered by: the day in the name, then the instant at which they began."""
+    return _day(folder), info.created_utc
+
+
+def _day(folder: Path) -> str:
+    return folder.name.partition("_")[0]
+
+
+def _compared(before: Path, folder: Path) -> "RunComparison | None":
+    from standbook.analysis.campaign.comparison import compare_runs
+
+    try:
+        return compare_runs(before, folder)
+    except (StandError, OSError):
+        return None

@@ -118,14 +118,20 @@ def outcomes(of: CheckedStand, taken: Sequence[TakenStep]) -> tuple[StandCheck, 
 
 
 def chart_values(of: CheckedStand, taken: Sequence[TakenStep]) -> dict[str, float]:
-    """Return the values that later checks are held against: zeros of cells [N], shunt steps [signal].
+    """Return the values that charts hold: zeros of cells [N] and of pressures, vented [Pa]; shunt steps [signal].
 
-    A step too small for a shunt is none and is not kept.
+    The zero of an absolute sensor is what it reads beyond the barometer. A step too small for a shunt is none and is
+    not kept.
     """
     rest = next((step for step in taken if step.name == VENTED), None)
     if rest is None:
         return {}
     values = {f"{ZERO} {tag}": _read(of, tag, rest.levels[tag]).value for tag in _cells(of, rest)}
+    for tag, level in rest.levels.items():
+        reference = of.calibrations[tag].reference
+        if reference is not None:
+            air = float(rest.value) * 1e3 if reference == "absolute" else 0.0
+            values[f"{ZERO} {tag}"] = _read(of, tag, level).value - air
     for step in taken:
         if step.name.startswith(f"{SHUNT} "):
             tag = step.name.removeprefix(f"{SHUNT} ")

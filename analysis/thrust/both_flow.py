@@ -1,4 +1,4 @@
-"""The part of a burn in which both liquids flow, and what left in it: what engine numbers are formed over.
+"""The part of a burn in which both liquids flow, what left in it, and what share of all had left at an instant.
 
 SI, absolute pressures; times in seconds after T-0. Valves, ignition and either liquid's end lie outside, so that no
 liquid that left unburned is charged to the burn.
@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from standbook.analysis.blowdown.amounts import FILM
 from standbook.analysis.budget.shared_masses import SCALE, SharedMass, sum_of
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.thrust.tank_flows import STROKE, TankFlow
@@ -53,8 +54,10 @@ def both_flow(flows: Mapping[str, TankFlow]) -> BothFlow | None:
     -----
     Each side's mass is its expelled mass times the share of its drive integral, :math:`X = \int \sqrt{P - P_c}\,dt`,
     that falls into the interval: constant density and CdA. It ends before the first gas. An end that is not well known
-    scales the whole of X; a chamber pressure that reads low does so only while it burns, and moves the share of a
-    liquid that flows on, of both sides together.
+    scales the whole of X, by the drive about it, which grows as a chamber goes out; a chamber pressure that reads low
+    does so only while it burns, and moves the share of a liquid that flows on, of both sides together; so does one that
+    comes late, of the faster flow before ignition. What drips on after a run-out was weighed with the rest, and left
+    outside the interval.
     """
     if len(flows) != 2 or any(not flow.complete for flow in flows.values()):
         return None
@@ -90,13 +93,14 @@ def _mass(flow: TankFlow, start: float, end: float, scale_u: float) -> SharedMas
     if not share > 0.0:
         return None
     whole = float(np.sum(np.diff(time) * (rate[1:] + rate[:-1]) / 2.0))
-    flowing = rate[rate > 0.0]
-    edges = max(4, flowing.size // 20)
-    ends = math.hypot(float(np.mean(flowing[:edges])) * flow.opening.u, float(np.mean(flowing[-edges:])) * flow.end.u)
+    ends = math.hypot(flow.speed_about(flow.opening) * flow.opening.u, flow.speed_about(flow.end) * flow.end.u)
+    late, chamber_late = (flow.cold_excess * c.latency_u for c in (flow.channel, flow.chamber))
     weighed = flow.expelled.u / flow.expelled.value
+    film = FILM * flow.tank.liquid_load.value / flow.expelled.value if flow.ended_by_gas else 0.0
     changes = flow.changes(lambda time, rate: left_between(time, rate, start, end))
     moved = {name: change / share for name, change in changes.items()}
-    u = math.hypot(weighed, ends / whole, *moved.values())
+    moved[f"{flow.chamber.tag} lag"] = -chamber_late / whole
+    u = math.hypot(weighed, film, late / whole, ends / whole, *moved.values())
     value = share * flow.expelled.value
     return SharedMass(Measured(value, u * value, "kg"), {**moved, SCALE: min(scale_u, weighed)})
 
@@ -110,3 +114,39 @@ def left_between(time: Array, rate: Array, start: float, end: float) -> float:
     if left[-1] <= 0.0:
         return math.nan
     return float(np.diff(np.interp([start, end], time, left))[0] / left[-1])
+
+
+def expelled_share_of(time: Array, flows: Mapping[str, TankFlow]) -> Array | None:
+    """Return the share of the expelled mass that has left at each instant of another time axis.
+
+    Notes
+    -----
+    Each side leaves in proportion to the integral of the square root of its pressure drop; sides are weighted by
+    their expelled mass, or by CdA and density of the plan where one is not known.
+    """
+    if not flows or any(flow.chamber is None for flow in flows.values()):
+        return None
+    known = all(flow.expelled is not None for flow in flows.values()) and len(flows) == 2
+    total = np.zeros(time.size)
+    for flow in flows.values():
+        own, rate = flow.channel.time, flow.rate
+        left = np.concatenate(([0.0], np.cumsum(np.diff(own) * (rate[1:] + rate[:-1]) / 2.0)))
+        if left[-1] <= 0.0:
+            return None
+        weight = flow.tank.feed_cda.value * math.sqrt(2.0 * flow.tank.liquid_density.value)
+        if known and flow.expelled is not None:
+            weight = flow.expelled.value / left[-1]
+        total += weight * np.interp(time, own, left)
+    return total / total[-1] if total[-1] > 0.0 else None
+
+
+def ends_u(flows: Mapping[str, TankFlow]) -> float:
+    """Return what unsure openings and ends of the flows make of the weight that had left, relative, standard."""
+    parts = []
+    masses = {name: flow.expelled.value if flow.expelled else flow.planned_mass for name, flow in flows.items()}
+    whole = sum(masses.values())
+    for name, flow in flows.items():
+        length = flow.end.time - flow.opening.time
+        if length > 0.0 and whole > 0.0:
+            parts.append(masses[name] / whole * math.hypot(flow.opening.u, flow.end.u) / length)
+    return math.hypot(*parts) if parts else 0.0

@@ -1,6 +1,7 @@
 """The first run-out of a firing, found in its chamber pressure. SI, absolute; times in seconds after T-0."""
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,6 +14,11 @@ from standbook.daq.arrays import Array
 FALLEN = 0.7  # of the chamber pressure before; by then the run-out lies behind
 HINGE_BEFORE, HINGE_BLOCK = 1.5, 0.005  # s
 HINGE_SHARE, LEAST_BEFORE = 0.4, 0.6  # of the burn, s: shorter lines hide the bend
+LINE_BEFORE, LINE_SHARE, CLEAR = 1.5, 0.4, 0.15  # s, of the burn, s before the first gas: a chamber that still burns on
+BEGUN, OUT = 0.9, 0.15  # of the pressure carried on: a fading has begun; the chamber has gone out
+WENT_OUT, LONGEST_FADING = 0.5, 3.0  # of the pressure at first, at most, so many s after
+FILLING = 0.02  # s; what a chamber's filling and its sensor's line make of a fading: judgement
+LEAST_IN_LINE = 8  # samples
 FADES = 0.15  # s from the first run-out until thrust has fallen, and its uncertainty where nothing else tells it
 
 
@@ -31,6 +37,57 @@ def run_out_of(chamber: Channel | None, start: float, end: float) -> Event:
     at, mean = block_average(time, pressure, start=last - before, end=last, block=HINGE_BLOCK)
     known = np.isfinite(mean)
     return _hinge(at[known], mean[known])
+
+
+@dataclass(frozen=True, slots=True)
+class Fading:
+    """How a chamber went out as one of its liquids ended."""
+
+    begun: float  # [s]
+    out: float  # [s]
+    time: float  # when all of the liquid would have gone at full flow [s]
+    u: float  # [s]
+
+
+def fading_of(chamber: Channel, first_gas: float, u: float, *, opened: float, share: float) -> Fading | None:
+    r"""Tell from the chamber's fading when all of the liquid that ended would have gone; ``None`` where it shows none.
+
+    Parameters
+    ----------
+    first_gas, u : float
+        When gas came with the liquid, by the tank's own pressure, and what that end is uncertain by. [s]
+    opened : float
+        When both liquids flowed. [s]
+    share : float
+        Of the liquid in all that flowed before. [-]
+
+    Notes
+    -----
+    No engine burns on without one of its liquids. Of the pressure carried on as it fell before, the chamber holds
+    :math:`q`; the other liquid flows on, at first as well as before. Did the mixture burn as well as before, the
+    liquid's own part would be :math:`f = (q - 1 + s) / s`; it burns worse, so that :math:`f` lies above that, and below
+    :math:`q` as long as anything burns. The end is the area below their middle, its uncertainty half of what lies
+    between the areas. Derived.
+    """
+    time, pressure = chamber.known()
+    mean = running_mean(time, pressure, 4.0 * HINGE_BLOCK)
+    since = first_gas - max(CLEAR, 3.0 * u)
+    before = (time < since) & (time >= since - min(LINE_BEFORE, LINE_SHARE * (since - opened)))
+    late = (time >= since) & (time <= since + LONGEST_FADING)
+    if min(np.count_nonzero(before), np.count_nonzero(late)) < LEAST_IN_LINE:
+        return None
+    line = np.polynomial.Polynomial.fit(time[before], pressure[before], 1)
+    at, cold = time[late], float(np.min(mean[late]))
+    if cold > WENT_OUT * float(line(since)):
+        return None
+    held = np.clip((mean[late] - cold) / np.maximum(line(at) - cold, 1.0), 0.0, 1.0)
+    begun, burning = np.flatnonzero(held < BEGUN), np.flatnonzero(held > OUT)
+    if not begun.size or burning[-1] == at.size - 1:
+        return None
+    least = np.clip((held - 1.0 + share) / share, 0.0, 1.0)
+    above, below = (since + float(np.trapezoid(part, at)) for part in (held, least))
+    half = 0.5 * (above - below)
+    return Fading(float(at[begun[0]]), float(at[burning[-1]]), below + half, math.hypot(half, FILLING))
 
 
 def _hinge(time: Array, value: Array) -> Event:

@@ -20,7 +20,7 @@ from standbook.analysis.physics.performance import face_over_reading
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.valve_events import Event, closing_time, knee_time, opening_time
 from standbook.analysis.thrust.own_ends import DRY_WITHIN, Ends, own_ends, signal_faults
-from standbook.analysis.thrust.run_out import FADES, run_out_of
+from standbook.analysis.thrust.run_out import FADES, fading_of, run_out_of
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 from standbook.daq.config.plan import Plan, Tank
@@ -35,6 +35,9 @@ CLEAR_KNEE, KNEE_AFTER = 0.15, 4.0  # s after thrust stop; where a liquid that f
 FLOWS_ON, FALL_OVER = 0.5, 0.4  # of the fall before, over so many seconds: liquid still leaves
 ENDS_UNSEEN = (0.2, 1.0)  # s; uncertainty of an end that nothing shows, where the pressure stands still, or falls
 SECOND_RUN_OUT = "second run-out"
+FIRST = 5  # samples after an opening, before anything burns
+SURELY = 3.0  # standard uncertainties of an end by which a liquid flowed on
+ABOUT = 0.02  # s on both sides of an instant, at least
 LONG_GAP, GAP_NEAR = 0.1, 0.3  # s: rows that are missing, so close to an opening that they may hide it
 
 
@@ -58,6 +61,11 @@ class TankFlow:
     own_end: bool = False  # its own pressure told the end, which stands for the whole of the fading
 
     @property
+    def ended_by_gas(self) -> bool:
+        """Tell whether the liquid ran out, before or after the other."""
+        return self.ran_dry or self.end.name == SECOND_RUN_OUT
+
+    @property
     def planned_mass(self) -> float:
         """Mass that left during the record, by CdA and density of the plan. [kg]."""
         time, rate = self.channel.time, self.rate
@@ -68,6 +76,18 @@ class TankFlow:
     def rate(self) -> Array:
         """Something proportional to volume flow, zero outside the flow. (N,) [Pa^½]."""
         return self.rate_by(self.channel.time, self.drive)
+
+    @property
+    def cold_excess(self) -> float:
+        """How much faster liquid left before ignition than at the end: what a sensor that is late misses. [Pa^½]."""
+        flowing = self.rate[self.rate > 0.0]
+        return max(float(np.median(flowing[:FIRST]) - np.median(flowing[-FIRST:])), 0.0) if flowing.size else 0.0
+
+    def speed_about(self, instant: Event) -> float:
+        """Return how fast liquid flows, or would, within the uncertainty of an instant. [Pa^½]."""
+        near = np.abs(self.channel.time - instant.time) <= max(instant.u, ABOUT)
+        drive = self.drive[near & np.isfinite(self.drive)]
+        return float(np.mean(np.sqrt(np.maximum(drive, 0.0)))) if drive.size else float(np.max(self.rate))
 
     def rate_by(self, time: Array, drive: Array) -> Array:
         """Return the same for a pressure drop at other instants. (M,) [s], [Pa] -> (M,) [Pa^½]."""
@@ -121,7 +141,29 @@ def tank_flows(
         else _by_chamber(_ended(dataset, flow, name == dry, end), run_out)
         for name, flow in flows.items()
     }
-    return ended, findings
+    return _with_fading(ended, dry) if dry in told else ended, findings
+
+
+def _with_fading(flows: dict[str, TankFlow], dry: str) -> dict[str, TankFlow]:
+    """Let the chamber's fading tell the first run-out beside the tank's own pressure."""
+    own = flows[dry]
+    other = next((flow for name, flow in flows.items() if name != dry), None)
+    if other is None or own.chamber is None or other.end.time <= own.end.time:
+        return flows
+    masses = [flow.expelled.value if flow.expelled is not None else flow.planned_mass for flow in (own, other)]
+    opened = max(own.opening.time, other.opening.time) + STROKE
+    first_gas = own.end.time - own.fading
+    seen = fading_of(own.chamber, first_gas, own.end.u, opened=opened, share=masses[0] / sum(masses))
+    if seen is None or seen.out > other.end.time - SURELY * other.end.u:  # whose flow faded is not known
+        return flows
+    # By the tank alone the end may lie anywhere in the fading: of slow ones it sees the steepest part.
+    own_u = math.hypot(own.end.u, (seen.out - seen.begun) / math.sqrt(12.0))
+    weights = np.array([1.0 / own_u**2, 1.0 / seen.u**2])
+    both = np.array([own.end.time, seen.time])
+    time = float(weights @ both / weights.sum())
+    u = math.sqrt((1.0 + float(weights @ (both - time) ** 2)) / float(weights.sum()))
+    end = Event(own.end.name, time, u, f"{own.end.method}, and how the chamber went out")
+    return {**flows, dry: replace(own, end=end, fading=max(time - min(first_gas, seen.begun), 0.0))}
 
 
 def _by_chamber(flow: TankFlow, run_out: Event) -> TankFlow:
@@ -343,42 +385,6 @@ def _falls_on(flow: TankFlow, end: float) -> bool:
     ]
     before, after = level[0] - level[1], level[2] - level[3]
     return bool(after > FLOWS_ON * before > 0.0)
-
-
-def expelled_share_of(time: Array, flows: Mapping[str, TankFlow]) -> Array | None:
-    """Return the share of the expelled mass that has left at each instant of another time axis.
-
-    Notes
-    -----
-    Each side leaves in proportion to the integral of the square root of its pressure drop; sides are weighted by
-    their expelled mass, or by CdA and density of the plan where one is not known.
-    """
-    if not flows or any(flow.chamber is None for flow in flows.values()):
-        return None
-    known = all(flow.expelled is not None for flow in flows.values()) and len(flows) == 2
-    total = np.zeros(time.size)
-    for flow in flows.values():
-        own, rate = flow.channel.time, flow.rate
-        left = np.concatenate(([0.0], np.cumsum(np.diff(own) * (rate[1:] + rate[:-1]) / 2.0)))
-        if left[-1] <= 0.0:
-            return None
-        weight = flow.tank.feed_cda.value * math.sqrt(2.0 * flow.tank.liquid_density.value)
-        if known and flow.expelled is not None:
-            weight = flow.expelled.value / left[-1]
-        total += weight * np.interp(time, own, left)
-    return total / total[-1] if total[-1] > 0.0 else None
-
-
-def ends_u(flows: Mapping[str, TankFlow]) -> float:
-    """Return what unsure openings and ends of the flows make of the weight that had left, relative, standard."""
-    parts = []
-    masses = {name: flow.expelled.value if flow.expelled else flow.planned_mass for name, flow in flows.items()}
-    whole = sum(masses.values())
-    for name, flow in flows.items():
-        length = flow.end.time - flow.opening.time
-        if length > 0.0 and whole > 0.0:
-            parts.append(masses[name] / whole * math.hypot(flow.opening.u, flow.end.u) / length)
-    return math.hypot(*parts) if parts else 0.0
 
 
 def _head_pressure(plan: Plan, tank: Tank) -> float:

@@ -31,9 +31,10 @@ from standbook.analysis.physics.performance import exit_force
 from standbook.analysis.results.quantities import Measured
 from standbook.analysis.signal.thrust_crossings import running_mean
 from standbook.analysis.signal.windows import MAD_TO_SIGMA, Window, quiet_window
+from standbook.analysis.thrust.both_flow import ends_u, expelled_share_of
 from standbook.analysis.thrust.chamber_pressure import CHOKED
 from standbook.analysis.thrust.gas_aboard import gas_left_until
-from standbook.analysis.thrust.tank_flows import TankFlow, ends_u, expelled_share_of
+from standbook.analysis.thrust.tank_flows import TankFlow
 from standbook.daq.arrays import Array
 from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration

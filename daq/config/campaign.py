@@ -12,14 +12,16 @@
 
 import datetime as dt
 from collections.abc import Mapping, Sequence, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Self
 
 from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration, read_calibration
 from standbook.daq.config.plan import Plan, read_plan
 from standbook.daq.config.signal_conversion import check_signal
 from standbook.daq.config.stand import Stand, read_stand
+from standbook.daq.display_units import Chosen
 from standbook.daq.errors import ConfigError
 from standbook.daq.regular_file import check_regular
 
@@ -44,6 +46,10 @@ class Campaign:
         """Return the typed files that a lock copies: plan, stand, calibrations."""
         calibrations = (self.folder / CALIBRATIONS / f"{c.name}.toml" for c in self.calibrations.values())
         return (self.plan_path, self.folder / STAND_FILE, *calibrations)
+
+    def shown_in(self, chosen: Chosen) -> Self:
+        """Return the same campaign with other units for people; its files are as they were."""
+        return replace(self, stand=self.stand.shown_in(chosen))
 
     @property
     def locked_folder(self) -> Path:

@@ -8,12 +8,13 @@ from collections.abc import Collection
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from standbook.daq.config.measurands import MEASURANDS, Measurand
 from standbook.daq.config.plan import FileName
 from standbook.daq.config.sensor_kinds import Wired
 from standbook.daq.config.toml_document import Document, read_document
+from standbook.daq.display_units import DISPLAYED, Chosen, display_unit
 from standbook.daq.port_name import port_fault
 from standbook.daq.quantity import Area, Force, Frequency, Mass, Pressure, Quantity, Share
 
@@ -145,6 +146,33 @@ class CheckMeans(Document):
         return self.gauge_class.value * self.gauge_range.value / math.sqrt(3.0)
 
 
+class Display(Document):
+    """Units that people are shown, one of each dimension; none: as stored, or as typed."""
+
+    pressure: str | None = None  # "psi(g)"; each reading stays absolute or gauge as its sensor is
+    force: str | None = None
+    mass: str | None = None
+
+    @field_validator("pressure", "force", "mass")
+    @classmethod
+    def _known(cls, text: str | None, info: ValidationInfo) -> str | None:
+        if text is not None:
+            display_unit(text, str(info.field_name))
+        return text
+
+    @property
+    def chosen(self) -> dict[str, str]:
+        """Unit by dimension, without a reference."""
+        stated = ((name, getattr(self, name)) for name in DISPLAYED)
+        return {name: display_unit(text, name) for name, text in stated if text is not None}
+
+    def changed(self, chosen: Chosen) -> Self:
+        """Return the choice with other units in place of those of the same dimension."""
+        return self.model_copy(
+            update={name: f"{unit}(g)" if name == "pressure" else unit for name, unit in chosen.items()}
+        )
+
+
 class Stand(Document):
     """One stand, validated as a whole."""
 
@@ -155,6 +183,7 @@ class Stand(Document):
     modes: tuple[Frequency, ...] = ()  # from tap tests, full tanks
     rated_load: Force | None = None
     checks: CheckMeans = CheckMeans()
+    display: Display = Display()
     device: tuple[Device, ...] = Field(min_length=1)
     input: tuple[Input, ...] = Field(min_length=1)
 
@@ -200,6 +229,10 @@ class Stand(Document):
     def device_named(self, name: str) -> Device:
         """Return one device by its name; ``KeyError`` when there is none."""
         return {d.name: d for d in self.device}[name]
+
+    def shown_in(self, chosen: Chosen) -> Self:
+        """Return the same stand with other units for people; nothing else of it changes."""
+        return self.model_copy(update={"display": self.display.changed(chosen)})
 
     def of_devices(self, names: Collection[str]) -> Self:
         """Return the part of the stand that hangs on some of its devices."""

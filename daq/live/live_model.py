@@ -12,6 +12,7 @@ from standbook.daq.config import measurands
 from standbook.daq.config.calibration import Calibration
 from standbook.daq.config.plan import Plan
 from standbook.daq.config.stand import Stand
+from standbook.daq.display_units import Chosen, shown_unit
 from standbook.daq.live.alarms import Alarms, at_words
 from standbook.daq.live.channel_monitor import WINDOW, ChannelMonitor, ChannelReading
 from standbook.daq.live.intake import Intake
@@ -96,7 +97,7 @@ class Live:
         self._phase = PhaseWatch(
             is_firing=is_firing, flow_duration=close_after.value if close_after is not None and not is_firing else None
         )
-        self._redlines = _redlines(plan, self._monitors)
+        self._redlines = _redlines(plan, self._monitors, stand.display.chosen)
         self._impulse = _impulse(plan, stand, self._monitors, expelled_weight)
         self._alarms = Alarms(stand, self._monitors)
         self._marks: tuple[CrewMark, ...] = ()
@@ -289,7 +290,7 @@ class Live:
                     measures=monitor.item.measures,
                     tank=monitor.item.tank,
                     dimension=monitor.calibration.dimension,
-                    unit=monitor.calibration.reading_unit,
+                    unit=shown_unit(monitor.calibration.reading_unit, self._stand.display.chosen),
                     reference=monitor.calibration.reference,
                     value=look.value if standing.is_shown else None,
                     age=look.age,
@@ -371,9 +372,9 @@ def _intakes(plan: Plan, stand: Stand) -> dict[str, Intake]:
     }
 
 
-def _redlines(plan: Plan, monitors: Mapping[str, ChannelMonitor]) -> list[RedlineWatch]:
+def _redlines(plan: Plan, monitors: Mapping[str, ChannelMonitor], chosen: Chosen) -> list[RedlineWatch]:
     return [
-        RedlineWatch(line, monitors[line.tag], plan.site.ambient_pressure)
+        RedlineWatch(line, monitors[line.tag], plan.site.ambient_pressure, chosen)
         for line in plan.redline
         if line.tag in monitors
     ]
@@ -392,15 +393,15 @@ def _monitors(stand: Stand, calibrations: Mapping[str, Calibration]) -> dict[str
 
 
 def _vessels(plan: Plan, stand: Stand, monitors: Mapping[str, ChannelMonitor]) -> list[VesselMonitor]:
-    ambient = plan.site.ambient_pressure
+    ambient, chosen = plan.site.ambient_pressure, stand.display.chosen
     found = []
     for tank in dict.fromkeys(item.tank for item in stand.measuring(measurands.TANK_PRESSURE) if item.tank):
         inputs = stand.measuring(measurands.TANK_PRESSURE, tank)
         sensors = [monitors[item.tag] for item in inputs if item.tag in monitors]
         if sensors:
-            found.append(VesselMonitor(f"{tank} tank", sensors, ambient))
+            found.append(VesselMonitor(f"{tank} tank", sensors, ambient, chosen=chosen))
     chamber = [monitors[item.tag] for item in stand.measuring(measurands.CHAMBER_PRESSURE) if item.tag in monitors]
-    return [*found, VesselMonitor("chamber", chamber, ambient, vents=False)] if chamber else found
+    return [*found, VesselMonitor("chamber", chamber, ambient, vents=False, chosen=chosen)] if chamber else found
 
 
 def _impulse(

@@ -46,7 +46,7 @@ class Indication:
     measures: str  # as in stand.toml
     tank: str | None
     dimension: str  # of the reading, "pressure"
-    unit: str  # of the calibration, "bar(g)"; what screens show
+    unit: str  # what screens show, "bar(g)": of the calibration, or as the stand's display chooses
     reference: Reference | None
     value: float | None  # mean of the last tenth of a second [SI]; None when withdrawn
     age: float | None  # of the newest row [s]

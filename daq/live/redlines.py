@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from standbook.daq.config.plan import Redline
+from standbook.daq.display_units import Chosen, shown_text
 from standbook.daq.live.channel_monitor import ChannelMonitor
 from standbook.daq.live.live_clock import Moment
 from standbook.daq.live.phase_tracker import Span
@@ -36,10 +37,13 @@ def limit_of(redline: Redline, reference: Reference | None, ambient: Quantity) -
 class RedlineWatch:
     """Evaluate one redline on one channel."""
 
-    def __init__(self, redline: Redline, monitor: ChannelMonitor, ambient: Quantity) -> None:
+    def __init__(
+        self, redline: Redline, monitor: ChannelMonitor, ambient: Quantity, chosen: Chosen | None = None
+    ) -> None:
         self.redline, self.monitor = redline, monitor
         self.tripped: Moment | None = None  # latched
         self._limit = limit_of(redline, monitor.calibration.reference, ambient)
+        self._chosen = chosen or {}
         self._below = redline.below is not None
         self._settling = SETTLING if self._below and redline.phase in ("burn", "flow") else 0.0
         self._need, self._of = redline.persist
@@ -49,10 +53,10 @@ class RedlineWatch:
 
     @property
     def text(self) -> str:
-        """The limit in words."""
+        """The limit in words, in the units that people are shown."""
         stated = self.redline.below if self.redline.below is not None else self.redline.above
         assert stated is not None  # noqa: S101 - as above
-        return f"{self.redline.tag} {'below' if self._below else 'above'} {stated.text}"
+        return f"{self.redline.tag} {'below' if self._below else 'above'} {shown_text(stated, self._chosen)}"
 
     def begins(self, span: Span) -> Moment | None:
         """Time from which samples count, the delay included; ``None`` where that is from the start."""

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from standbook.daq.config.calibration import Calibration
+from standbook.daq.display_units import Chosen, shown_unit
 from standbook.daq.live.channel_monitor import ChannelMonitor, ChannelReading
 from standbook.daq.live.live_state import Phase, Validity, VesselState
-from standbook.daq.quantity import Quantity, Reference
+from standbook.daq.quantity import Quantity, Reference, in_unit
 
 COVERAGE: Final = 3.0  # combined standard uncertainties
 PAST: Final = 0.02  # [s]; two sensors of different latency may read values this far apart in time
@@ -69,10 +70,21 @@ class VesselMonitor:
         Barometer, absolute. [Pa]
     vents : bool
         Somebody vents it in safing, as a tank; a chamber empties by itself, often before safing is seen to begin.
+    chosen : mapping of dimension to unit
+        In which people are shown its pressure.
     """
 
-    def __init__(self, name: str, monitors: Sequence[ChannelMonitor], ambient: Quantity, *, vents: bool = True) -> None:
+    def __init__(
+        self,
+        name: str,
+        monitors: Sequence[ChannelMonitor],
+        ambient: Quantity,
+        *,
+        vents: bool = True,
+        chosen: Chosen | None = None,
+    ) -> None:
         self.name, self._vents = name, vents
+        self._unit = shown_unit(monitors[0].calibration.reading_unit, chosen or {})
         self.monitors = tuple(monitors)
         self._ambient = ambient
         self._seen = {monitor.tag: Seen() for monitor in monitors}
@@ -137,7 +149,7 @@ class VesselMonitor:
                 name=self.name,
                 sensors=tags,
                 value=None,
-                unit=calibration.reading_unit,
+                unit=self._unit,
                 reference=calibration.reference,
                 age=max(ages, default=None),
                 agree=agree,
@@ -149,14 +161,14 @@ class VesselMonitor:
         if len(self.monitors) == 1:
             held = f"by {tags[0]} alone, which nothing else bears out"
         words = (
-            f"{self.name} {value / calibration.scale:z.1f} {calibration.reading_unit}, {max(ages):.1f} s old, {held}; "
+            f"{self.name} {in_unit(value, self._unit):z.1f} {self._unit}, {max(ages):.1f} s old, {held}; "
             "confirm with the mechanical gauge"
         )
         return VesselState(
             name=self.name,
             sensors=tags,
             value=value,
-            unit=calibration.reading_unit,
+            unit=self._unit,
             reference=calibration.reference,
             age=max(ages),
             agree=agree,

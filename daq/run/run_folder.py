@@ -205,6 +205,22 @@ class RunFiles:
     taps: TapFile | None
 
 
+def read_run_info(folder: Path) -> RunInfo:
+    """Read the identity of a run folder.
+
+    Raises
+    ------
+    RecordError
+        It is no run folder.
+    """
+    try:
+        return RunInfo.model_validate_json(read_regular(folder / RUN_FILE))
+    except OSError:
+        raise RecordError(f"{folder}: no {RUN_FILE}; give a run folder, CAMPAIGN/runs/DATE_NUMBER") from None
+    except ValidationError as error:
+        raise RecordError(f"{folder / RUN_FILE}: not readable: {error.errors()[0]['msg']}") from None
+
+
 def read_run_files(folder: Path) -> RunFiles:
     """Read the typed files of a run folder, sealed or not; an import's stand and calibrations are derived.
 
@@ -215,12 +231,7 @@ def read_run_files(folder: Path) -> RunFiles:
     ConfigError
         A typed file is damaged.
     """
-    try:
-        info = RunInfo.model_validate_json(read_regular(folder / RUN_FILE))
-    except OSError:
-        raise RecordError(f"{folder}: no {RUN_FILE}; give a run folder, CAMPAIGN/runs/DATE_NUMBER") from None
-    except ValidationError as error:
-        raise RecordError(f"{folder / RUN_FILE}: not readable: {error.errors()[0]['msg']}") from None
+    info = read_run_info(folder)
     plan, stand = read_plan(folder / PLAN_FILE), read_stand(folder / STAND_FILE)
     stand = stand.of_devices(info.devices) if info.devices else stand
     found = [read_calibration(path) for path in sorted((folder / CALIBRATIONS).glob("*.toml"))]

@@ -5,6 +5,7 @@ import shutil
 import pytest
 
 from standbook.cli.main import run
+from tests.campaign_fixture import edit
 from tests.repository import ROOT
 
 SAMPLE = ROOT / "sample_runs" / "teasel-2"
@@ -30,6 +31,35 @@ def test_a_damaged_run_is_named_and_ends_with_ten(campaign, capsys):
     (folder / "plan.toml").write_text("[test", encoding="utf-8")
     assert run(["campaign", str(campaign)]) == 10
     assert folder.name in (campaign / "campaign.html").read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def tested(campaign):
+    """The firing of the sample as if it had been a test."""
+    (folder,) = (campaign / "runs").glob("*_HF-02_rehearsal")
+    edit(folder / "run.json", '"rehearsal": true', '"rehearsal": false')
+    (sheet,) = (folder / "checks").iterdir()
+    edit(sheet, "rehearsal = true", "rehearsal = false")
+    return campaign
+
+
+def test_what_the_stand_says_stands_below_what_the_tests_gave(tested, capsys):
+    assert run(["campaign", str(tested)]) == 0
+    said = capsys.readouterr().out
+    assert "Zero, one value only and nothing to compare it with: LC-1 (r04)." in said
+    page = (tested / "campaign.html").read_text(encoding="utf-8")
+    assert "Throat diameter, one value only and nothing to compare it with: Teasel-2." in page
+    assert "<svg" not in page  # one run draws no course
+    assert "HF-02, the only static fire of hw1, so that no scatter is known: CdA oxidiser " in page
+    assert run(["campaign", str(tested), "--redacted"]) == 0
+    assert "Clock, one value only" in (tested / "campaign_redacted.html").read_text(encoding="utf-8")
+
+
+def test_a_damaged_sheet_of_a_test_is_named_and_ends_with_ten(tested, capsys):
+    (sheet,) = (tested / "runs").glob("*_HF-02_rehearsal/checks/*.toml")
+    sheet.write_text("plan =", encoding="utf-8")
+    assert run(["campaign", str(tested)]) == 10
+    assert f"REVIEW: {sheet}: not valid TOML" in capsys.readouterr().out
 
 
 def test_a_folder_without_runs_is_refused(tmp_path, capsys):

@@ -30,10 +30,26 @@ def test_a_run_that_is_not_analysed_has_channels_and_no_thrust_table(tmp_path, c
     assert (tmp_path / "WF-03_not-analysed_channels.csv").is_file()
 
 
-@pytest.mark.parametrize(("options", "code"), [(("--ambient", "moon"), 2), (("--as", "ods"), 2)])
+@pytest.mark.parametrize(
+    ("options", "code"),
+    [
+        (("--ambient", "moon"), 2),
+        (("--as", "ods"), 2),
+        (("--units", "psi,bar"), 2),
+        (("--units", "psig"), 2),
+    ],
+)
 def test_what_cannot_be_asked_is_refused(tmp_path, options, code):
     assert run(["export", str(SAMPLE), "--to", str(tmp_path), *options]) == code
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
+def test_units_stand_in_the_header_of_what_is_exported(tmp_path):
+    window = ("--channel", "PT-11", "--from", "0", "--until", "0.1")
+    assert run(["export", str(SAMPLE), "--to", str(tmp_path), "--units", "psi,lbf", *window]) == 0
+    table = (tmp_path / "WF-03_rev-A_channels.csv").read_text(encoding="utf-8")
+    assert table.splitlines()[0] == "time after T-0 [s],segment,PT-11 [psi(g)]"
 
 
 @pytest.mark.slow

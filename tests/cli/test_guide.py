@@ -560,3 +560,61 @@ def test_wiring_what_ten_bits_are_worth():
 def test_a_command_s_name_finds_the_page_that_is_about_it(capsys, typed, meant):
     assert run(["guide", typed]) == 2
     assert f'no topic "{typed}"; perhaps "{meant}"; topics are' in capsys.readouterr().err
+
+
+def test_a_text_is_found_in_whatever_case_with_its_pages(capsys):
+    assert run(["guide", "--search", "BAROMETER"]) == 0
+    out = capsys.readouterr().out
+    wanted = {name for name, text in PAGES.items() if "barometer" in text.lower()}
+    assert len(wanted) > 1
+    assert {line.partition(":")[0] for line in out.splitlines() if re.match(r"[a-z-]+: ", line)} == wanted
+    assert out.lower().count("barometer") >= sum(text.lower().count("barometer") > 0 for text in PAGES.values())
+    assert "**" not in out
+    assert run(["guide", "--search", "zebra crossing"]) == 2
+    assert 'no page holds "zebra crossing"' in capsys.readouterr().err
+
+
+def test_only_one_thing_is_asked_of_the_guide(capsys, tmp_path):
+    assert run(["guide", "recording", "--search", "x"]) == 2
+    assert run(["guide", "--html", str(tmp_path / "out"), "--search", "x"]) == 2
+    assert "ask for one of them" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("site") / "pages"
+    assert run(["guide", "--html", str(folder)]) == 0
+    return folder
+
+
+def test_the_guide_as_html_has_every_page_and_no_link_leads_nowhere(site):
+    files = {path.name: path.read_text(encoding="utf-8") for path in site.iterdir()}
+    assert set(files) == {"index.html", *(f"{name}.html" for name in PAGES)}
+    links = {(name, link) for name, text in files.items() for link in re.findall(r'href="([^"]*)"', text)}
+    assert [pair for pair in links if pair[1] not in files] == []
+    assert len(links) > 3 * len(PAGES)
+    for name, text in files.items():
+        assert not re.search(r"<script|https?://|src=", text), name
+        assert "relief valves" in text.rpartition('class="caution"')[2], name
+
+
+@pytest.mark.parametrize("topic", PAGES)
+def test_a_page_as_html_says_what_the_page_says(topic, site):
+    text = (site / f"{topic}.html").read_text(encoding="utf-8")
+    words = re.sub(r"<style.*?</style>|<[^>]+>", " ", text, flags=re.DOTALL)
+    page = re.sub(r"```.*?```", "", PAGES[topic], flags=re.DOTALL)
+    for heading in re.findall(r"^#+ (.*)$", page, re.MULTILINE):
+        plain = heading.replace("`", "").replace("&", "&amp;")
+        assert " ".join(plain.split()) in " ".join(words.split()), heading
+    assert text.count("<table>") == len(re.findall(r"^ *\|[-| :]+\|$", page, re.MULTILINE))
+
+
+def test_a_page_on_a_terminal_goes_through_the_pager(monkeypatch, capsys):
+    shown = []
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("pydoc.pager", shown.append)
+    assert run(["guide", "recording"]) == 0
+    assert PAGES["recording"].splitlines()[0].removeprefix("# ") in shown[0]
+    assert run(["guide", "recording", "--no-pager"]) == 0
+    assert len(shown) == 1

@@ -225,7 +225,7 @@ def test_board_names_settings_notes_and_files_that_the_firmware_has():
     assert files
     assert [name for name in files if not (NODE / name).is_file()] == []
     notes = re.findall(r"^\| `([^`]+)` \|", PAGE, re.MULTILINE)
-    assert len(notes) == 5
+    assert len(notes) == 6
     parts = [part.strip(" .") for note in notes for part in re.split(r"\bN\b", note)]
     assert [part for part in parts if part not in sources] == []
 
@@ -262,5 +262,5 @@ def test_board_bridge_input_fits_the_stream_that_the_firmware_names():
     item = Input.model_validate(pairs)
     assert f'describe(1, "{item.stream}"' in (NODE / "node.cpp").read_text()
     assert f'CHANNEL("{item.wire}", 0, SB_I24' in (NODE / "node_config.h").read_text()
-    # 20 mV over half of 24 bits
-    assert item.volt_per_count.value == pytest.approx(20e-3 / 2**23, rel=1e-6)
+    # Its counts are shares of its supply: +/- AVDD / gain / 2 over 24 bits, as its driver in Linux has it, hx711.c.
+    assert item.volt_per_count.value == pytest.approx(5.0 / 128 / 2**24, rel=1e-6)

@@ -199,6 +199,12 @@ def test_a_struck_out_mark_stays_and_says_so():
     assert "mark 1 T-61.2 s  fuel tank pressurising" in shown
 
 
+def test_where_forces_are_in_pounds_the_limit_stays_in_newtons_with_pounds_beside():
+    shown = text(picture(replace(BURN, channels=(replace(LC_1, unit="lbf"), *BURN.channels[1:]))))
+    assert "of 40,960 N*s (9,208 lbf*s) = 48.5 %" in shown  # 40,960 / 4.448 222 [SP811]
+    assert "lbf*s" not in text(picture(BURN))
+
+
 def test_an_impulse_that_is_not_known_is_no_number():
     unknown = replace(IMPULSE, value=None, sentence="unknown: LC-1 cannot be vouched for")
     shown = text(picture(replace(BURN, impulse=unknown)))

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from standbook.cli import main
-from standbook.cli.commands import COMMANDS
+from standbook.cli.commands import COMMANDS, PHASES
 from standbook.cli.main import run
 from standbook.daq.capture import serial_port
 from standbook.daq.errors import ConfigError, DataError, FrameError, LinkError, RecordError, StandError
@@ -227,3 +227,11 @@ def test_an_output_that_takes_no_more_is_said():
         _, err = process.communicate(timeout=60)
     assert process.returncode == 6
     assert err == "standbook: the output cannot be written: disk full; free some space or choose another disk\n"
+
+
+def test_the_list_of_commands_goes_by_phase_and_names_each_once(capsys):
+    assert run(["--help"]) == 0
+    listed = [line for line in capsys.readouterr().out.splitlines() if line.startswith("  ")]
+    for name, command in COMMANDS.items():
+        assert [line for line in listed if line.split()[0] == name] == [f"  {name:9}  {command.line}"]
+    assert sum(len(commands) for commands in PHASES.values()) == len(COMMANDS)

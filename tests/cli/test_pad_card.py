@@ -36,6 +36,23 @@ def test_a_draft_a_lock_and_another_plan_than_the_locked_one(plan, capsys, monke
     assert "5.5in 8.5in" in card_of(plan)
 
 
+def test_a_card_in_other_units_says_what_of_the_plans_words_is_not(plan, capsys):
+    with plan.open("a", encoding="utf-8") as file:
+        file.write('\n[[decision]]\ncall = "hold"\nwords = "tank above 36 bar(g)"\n')
+        file.write('\n[[decision]]\ncall = "abort"\nwords = "anybody inside the fence"\n')
+    before = plan.parents[1].joinpath("stand.toml").read_bytes()
+    assert run(["lock", str(plan), "--units", "psi,lbf"]) == 0
+    assert "psi(g)" in card_of(plan)
+    said = capsys.readouterr().out
+    assert "REVIEW: a rule keeps its own unit, as typed: tank above 36 bar(g)" in said
+    assert run(["predict", str(plan), "--card", "--units", "psi"]) == 10
+    assert "LOCKED 20" in card_of(plan)  # what is locked has no unit of display
+    assert plan.parents[1].joinpath("stand.toml").read_bytes() == before
+    assert run(["predict", str(plan), "--card", "--units", "bar"]) == 0
+    assert run(["predict", str(plan), "--card", "--units", "psi,kPa"]) == 2
+    assert "psi and kPa are two units of pressure" in capsys.readouterr().err
+
+
 def test_an_empty_box_ends_with_ten_and_a_paper_nobody_has_is_refused(plan, capsys):
     assert run(["predict", str(plan), "--card"]) == 10
     assert "is empty" in capsys.readouterr().out

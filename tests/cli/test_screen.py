@@ -11,6 +11,7 @@ import webbrowser
 
 import pytest
 
+from standbook.cli.main import run
 from standbook.cli.screen import hanging, open_page, say_wrapped
 from tests.repository import ROOT
 
@@ -100,3 +101,16 @@ def test_at_80_columns_no_line_is_wider(arguments):
         if len(line) > 80 and not line.lstrip().startswith("Next: ") and " " in line.strip()
     ]
     assert wide == []
+
+
+@pytest.mark.parametrize("command", ["predict", "lock", "record", "watch", "export"])
+@pytest.mark.parametrize(
+    ("units", "words"),
+    [("psig", 'unknown unit "psig"'), ("psi,bar", "psi and bar are two units of pressure; give one of them")],
+)
+def test_units_that_are_none_are_one_sentence_before_anything_is_read(tmp_path, capsys, command, units, words):
+    assert run([command, str(tmp_path), "--units", units]) == 2
+    said = capsys.readouterr().err
+    assert f"--units {units}: " in said
+    assert words in said
+    assert list(tmp_path.iterdir()) == []

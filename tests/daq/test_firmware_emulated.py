@@ -27,7 +27,15 @@ from tests.emulator.campaign import (
     write_emulated_campaign,
 )
 from tests.emulator.heard import hear
-from tests.emulator.toolchain import FLASH_BYTES, RAM_BYTES, Binary, build_runner, build_sketch, require_tools
+from tests.emulator.toolchain import (
+    FLASH_BYTES,
+    RAM_BYTES,
+    SKETCHES,
+    Binary,
+    build_runner,
+    build_sketch,
+    require_tools,
+)
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="the system has no pseudo-terminals")
 
@@ -233,12 +241,13 @@ static uint8_t rows;
 static int32_t taken;
 void bridge_begin(void) {}
 bool bridge_is_ready(void) { return ++rows % 32 == 0; }
-void bridge_take(int32_t *counts)
+bridge_result bridge_take(int32_t *counts)
 {
     noInterrupts();
     delayMicroseconds(2500);
     interrupts();
     counts[0] = ++taken;
+    return BRIDGE_ROW;
 }
 """
 
@@ -262,6 +271,37 @@ def test_a_driver_that_keeps_interrupts_off_costs_rows_that_are_told_and_no_time
     assert start.lost > 100
     told = sum(note.rows for note in heard.overruns)
     assert 0 <= start.lost - told < RATE / 4  # since the last note, which comes twice a second
+
+
+def shipped_example():
+    """The example of the file itself, as a crew would take it over."""
+    text = (SKETCHES / "standbook_node/bridge_adc.cpp").read_text(encoding="utf-8")
+    lines = [line[7:] for line in text.splitlines() if line.startswith(" *     ")]
+    assert lines[0].startswith("constexpr uint8_t DATA_PIN")
+    return "\n".join(['#include "bridge_adc.h"', *lines, ""])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("line", ["INPUT", "INPUT_PULLUP"])  # without its pull-up an open pin reads low here
+def test_a_missing_converter_is_said_and_never_recorded_as_thrust(bench, tmp_path, line):
+    binary = build_sketch(
+        "standbook_node",
+        bench.runner.parent / f"absent_{line.lower()}",
+        {"NODE_BRIDGE": 1},
+        {"bridge_adc.cpp": shipped_example().replace("INPUT_PULLUP", line)},
+    )
+    out = tmp_path / "out.bin"
+    with emulated(bench.runner, binary.elf, tmp_path, trace(tmp_path), output=out, pace=0.0, stop=5.0) as board:
+        board.account()
+    sent = out.read_bytes()
+    fast, bridge = hear(sent), hear(sent, 2)
+    assert bridge.starts == {}
+    told = [note.ticks / 1e6 for note in fast.notes if note.text == "bridge: no answer"]
+    assert 3 <= len(told) <= 6
+    assert told[0] - fast.notes[0].ticks / 1e6 < 1.5
+    assert {dict(beat.next_sequence)[2] for beat in fast.beats} == {0}
+    (start,) = fast.starts.values()
+    assert start.lost <= start.sequence.size / 1000
 
 
 @pytest.mark.slow

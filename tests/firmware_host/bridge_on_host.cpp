@@ -14,8 +14,9 @@ bool bridge_is_ready(void)
     return static_cast<int32_t>(micros() - ready_at) >= 0;
 }
 
-void bridge_take(int32_t *counts)
+bridge_result bridge_take(int32_t *counts)
 {
     ready_at += BRIDGE_INTERVAL_TICKS;
     counts[0] = -1000 * ++conversions;
+    return BRIDGE_ROW;
 }

@@ -15,11 +15,11 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import norm
 
-from standbook.analysis.campaign.difference import compared, difference_u
 from standbook.analysis.campaign.next_load import FiredOnce, next_load, nominal_impulses
-from standbook.analysis.campaign.next_run import prediction_factor, scatter_after, tolerance_factor
-from standbook.analysis.campaign.pooling import pooled
-from standbook.analysis.campaign.trends import slope_of, split_of
+from standbook.analysis.several_runs.difference import compared, difference_u
+from standbook.analysis.several_runs.next_run import prediction_factor, scatter_after, tolerance_factor
+from standbook.analysis.several_runs.pooling import pooled
+from standbook.analysis.several_runs.trends import slope_of, split_of
 from standbook.daq.config.campaign import read_campaign
 from tests.campaign_fixture import TODAY, campaign
 

@@ -164,7 +164,7 @@ def firing_moved(seed, known):
     case, before = firing_before(seed, known.orientation, known.quiet)
     other = known.change(case)
     now = analysed(other, firing_dataset)
-    slack = {"cstar": other.truth.cstar - case.truth.cstar} if known.against_truth else {}
+    slack = {"cstar": other.truth.burnt.cstar - case.truth.burnt.cstar} if known.against_truth else {}
     return moved(seed, known, before, mirror(now) if known.mirrored else now, slack=slack)
 
 

@@ -29,6 +29,7 @@ from tests.worlds.firing_draws import FIRING_STRATA, ORIENTATIONS
 
 OF_TANKS = ("c*", "O/F", "Isp", "CdA oxidiser", "CdA fuel")
 NUMBERS = ("impulse", "c*", "Isp", "CF", "O/F", "CdA oxidiser", "CdA fuel", "n oxidiser", "n fuel")
+BEYOND = "beyond both flows"
 WRONG = 3.0  # errors over u beyond which a number is called wrong
 
 
@@ -114,19 +115,31 @@ def firing_row(seed, *, stratum=None, orientation=None, fault="", clock="fitted"
     truth, engine = case.truth, results.engine
     found = {"impulse": (results.impulse, truth.impulse)}
     if engine is not None:
+        # A number holds for the stretch that the analysis names for it; the mixture drifts all along a burn.
+        burnt = truth.burnt if engine.window is None else truth.integrals.between(*engine.window)
         found |= {
-            "c*": (engine.cstar, truth.cstar),
-            "Isp": (engine.isp, truth.isp),
-            "CF": (engine.thrust_coefficient, truth.thrust_coefficient),
-            "O/F": (engine.mixture_ratio, truth.mixture_ratio),
+            "c*": (engine.cstar, burnt.cstar),
+            "Isp": (engine.isp, burnt.isp),
+            "CF": (engine.thrust_coefficient, burnt.thrust_coefficient),
+            "O/F": (engine.mixture_ratio, burnt.mixture_ratio),
         }
     for name, tank in results.tanks.items():
         found[f"CdA {name}"] = (tank.cda, truth.sides[name].cda)
         found[f"n {name}"] = (tank.exponent.chord if tank.exponent else None, truth.sides[name].chord)
     errors = {name: compared(m, true) for name, (m, true) in found.items() if m is not None}
     outcome = results.verdicts["site"].outcome if "site" in results.verdicts else ""
-    groups = (nozzle, f"clock {case.setup.sampling.kind}")
+    groups = (nozzle, f"clock {case.setup.sampling.kind}", *_beyond(engine, truth))
     return Row(seed, case.stratum, groups, errors, raised(results), outcome, seconds)
+
+
+def _beyond(engine, truth):
+    """Return a group for a firing whose named stretch reaches beyond the flow of a liquid."""
+    if engine is None or engine.window is None:
+        return ()
+    begin, end = engine.window
+    sides = truth.sides.values()
+    inside = max(s.opened for s in sides) <= begin and end <= min(s.ended for s in sides)
+    return () if inside else (BEYOND,)
 
 
 def line(title, rows, name):
@@ -263,6 +276,7 @@ def main():
         say(rows, FIRING_STRATA, NUMBERS)
         for nozzle in ORIENTATIONS:
             print(line(f"nozzle {nozzle}", [row for row in rows if nozzle in row.groups], "impulse"))
+        print(f"firings whose stretch reaches beyond both flows: {sum(BEYOND in row.groups for row in rows)}")
         print(f"verdicts on site: {dict(Counter(row.outcome for row in rows))}")
     if asked.faults:
         print(f"--- faults: {asked.faults} records each, seeds from {first}, clock {asked.clock}")

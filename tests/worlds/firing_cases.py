@@ -37,18 +37,53 @@ class SideTruth:
 
 
 @dataclass(frozen=True, slots=True)
+class Burnt:
+    """What was true of a stretch of burning."""
+
+    cstar: float  # [m/s]
+    isp: float  # [s]
+    thrust_coefficient: float
+    mixture_ratio: float
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Integrals:
+    """What had been pushed, held and let out by each instant, roughness included; arrays of equal length."""
+
+    time: np.ndarray  # [s]
+    impulse: np.ndarray  # [N*s]
+    pressure: np.ndarray  # of the chamber [Pa s]
+    out: Mapping[str, np.ndarray]  # liquid, by tank [kg]
+    throat_area: float  # [m2]
+
+    def between(self, begin, end):
+        """Return what was true between two instants."""
+
+        def gained(column):
+            return float(np.diff(np.interp([begin, end], self.time, column))[0])
+
+        force, pressure = gained(self.impulse), gained(self.pressure)
+        out = {name: gained(column) for name, column in self.out.items()}
+        total = sum(out.values())
+        return Burnt(
+            cstar=self.throat_area * pressure / total,
+            isp=force / total / GRAVITY,
+            thrust_coefficient=force / self.throat_area / pressure,
+            mixture_ratio=out["oxidiser"] / out["fuel"],
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class FiringTruth:
     """What was true of a firing."""
 
     impulse: float  # of true thrust, whole record [N*s]
     impulse_vacuum: float  # with the ambient pressure's share of the exit while thrust lasts [N*s]
     interval: tuple[float, float]  # inside which both liquids flow and burn [s]
-    cstar: float  # over the interval [m/s]
-    mixture_ratio: float  # over the interval
-    isp: float  # over the interval [s]
+    burnt: Burnt  # over the interval
+    integrals: Integrals
     isp_delivered: float  # whole impulse over all liquid that left [s]
     mixture_ratio_all: float
-    thrust_coefficient: float  # over the interval
     sides: Mapping[str, SideTruth]
     weight: tuple[np.ndarray, np.ndarray]  # times, liquid and gas aboard of both tanks [kg]
 
@@ -234,28 +269,34 @@ def firing_truth(setup, course, rough, fine):
         s.ended - 1.5 * t.knee.seconds * (s.end == "run out") for s, t in zip(sides.values(), setup.tanks, strict=True)
     )
     a, b = begin + 0.3 + 0.05 * (end - begin), end - max(0.1, 0.03 * (end - begin))
-    inside = (fine >= a) & (fine <= b)
     thrust = true_thrust(setup, course, rough, fine)
     chamber = course.at(fine, course.chamber) * (1.0 + rough)
-    span = np.array([a, b])
-    out = {n: float(np.ptp(np.interp(span, c.time, c.out))) for n, c in course.tanks.items()}
-    force, pressure = (float(np.trapezoid(x[inside], fine[inside])) for x in (thrust, chamber))
-    area, impulse = setup.engine.throat_area, float(np.trapezoid(thrust, fine))
+    integrals = Integrals(
+        time=fine,
+        impulse=summed(thrust, fine),
+        pressure=summed(chamber, fine),
+        out={name: np.interp(fine, own.time, own.out) for name, own in course.tanks.items()},
+        throat_area=setup.engine.throat_area,
+    )
+    area, impulse = setup.engine.throat_area, float(integrals.impulse[-1])
     lasting = float(np.sum(course.at(fine, course.thrust) > 0.02 * course.thrust.max()) * FINE)
     left = sum(s.out for s in sides.values())
     return FiringTruth(
         impulse=impulse,
         impulse_vacuum=impulse + setup.engine.expansion * area * setup.ambient * lasting,
         interval=(a, b),
-        cstar=area * pressure / sum(out.values()),
-        mixture_ratio=out["oxidiser"] / out["fuel"],
-        isp=force / sum(out.values()) / GRAVITY,
+        burnt=integrals.between(a, b),
+        integrals=integrals,
         isp_delivered=impulse / left / GRAVITY,
         mixture_ratio_all=sides["oxidiser"].out / sides["fuel"].out,
-        thrust_coefficient=force / area / pressure,
         sides=sides,
         weight=(course.time, sum(c.liquid + c.gas for c in course.tanks.values())),
     )
+
+
+def summed(value, time):
+    """Return the integral of a column up to each instant."""
+    return np.concatenate(([0.0], np.cumsum(np.diff(time) * (value[1:] + value[:-1]) / 2.0)))
 
 
 def firing_notes(setup, truth, random):

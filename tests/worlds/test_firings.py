@@ -106,8 +106,8 @@ def test_cstar_of_the_interval_is_the_engines_at_its_mixture(burnt):
     setup, course, end = burnt
     fine = np.arange(-1.0, end, FINE)
     truth = firing_truth(setup, course, np.zeros(fine.size), fine)
-    wanted = setup.engine.cstar_efficiency * ideal_cstar(truth.mixture_ratio)
-    assert truth.cstar == pytest.approx(wanted, rel=3e-3)
+    wanted = setup.engine.cstar_efficiency * ideal_cstar(truth.burnt.mixture_ratio)
+    assert truth.burnt.cstar == pytest.approx(wanted, rel=3e-3)
 
 
 def test_mass_over_the_drive_integral_against_the_chamber_is_the_true_area(burnt):

@@ -9,7 +9,7 @@ import re
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from itertools import pairwise
-from typing import Any
+from typing import Any, Literal
 
 import matplotlib as mpl
 import numpy as np
@@ -33,6 +33,7 @@ MOST_SAMPLES = 5000  # of one line at full rate: about 75 kB, so that no record 
 MOST_BLOCKS = 400  # of the small thrust curve: each a few periods of a stand that rings
 POINTS = 72.0  # in an inch; what a figure is measured in
 EDGE, TICK, LABEL = 2.0, 7.0, 4.0  # [pt]: round the figure, from axes to tick label, from there to the axis label
+PLACES: tuple[Literal["left", "center", "right"], ...] = ("left", "center", "right")  # of a title
 LINE = 1.12  # height of a line of text, in sizes of its font
 LAST_LABEL = 11.0  # [pt]: how far the last number of an abscissa may stand out to the right
 GAP_STEPS = 6.0  # usual distances between points; a wider one is a gap of the record
@@ -262,10 +263,12 @@ def _arrange(figure: Figure) -> None:
 
 
 def _above(axes: Axes, renderer: RendererBase) -> float:
-    """Return how far legend and text stand out above the axes, at least half a number of the ordinate. [pt]."""
+    """Return how far legend, text and title stand out above the axes, at least half a number of the ordinate. [pt]."""
     drawn = [one.get_tightbbox(renderer) for one in (axes.get_legend(), *axes.texts) if one is not None]
     top = max([box.y1 for box in drawn if box is not None], default=0.0) - axes.get_window_extent(renderer).y1
-    return float(max(top, 0.5 * LINE * mpl.rcParams["font.size"]))
+    line = float(LINE * mpl.rcParams["font.size"])
+    title = mpl.rcParams["axes.titlepad"] + line if any(axes.get_title(loc) for loc in PLACES) else 0.0
+    return float(max(top, title, 0.5 * line))
 
 
 def _below(axes: Axes) -> float:

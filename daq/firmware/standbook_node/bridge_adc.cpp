@@ -16,7 +16,7 @@
  *
  *     void bridge_begin(void)
  *     {
- *         pinMode(DATA_PIN, INPUT);
+ *         pinMode(DATA_PIN, INPUT_PULLUP); // a broken wire is high then, which is never ready
  *         pinMode(CLOCK_PIN, OUTPUT);
  *         digitalWrite(CLOCK_PIN, LOW);
  *     }
@@ -26,7 +26,7 @@
  *         return digitalRead(DATA_PIN) == LOW;
  *     }
  *
- *     void bridge_take(int32_t *counts)
+ *     bridge_result bridge_take(int32_t *counts)
  *     {
  *         uint32_t bits = 0;
  *         for (uint8_t pulse = 0; pulse < 25; pulse++) {
@@ -39,8 +39,12 @@
  *             interrupts();
  *             delayMicroseconds(5); // here the rows and the link get their turn
  *         }
+ *         // With all its bits out the chip lets its data line go high. Low: no chip, or a wire to ground.
+ *         if (digitalRead(DATA_PIN) == LOW)
+ *             return BRIDGE_NO_ANSWER;
  *         // Two's complement of 24 bits: repeat the sign in the upper byte.
  *         counts[0] = static_cast<int32_t>(bits & 0x800000UL ? bits | 0xFF000000UL : bits);
+ *         return BRIDGE_ROW;
  *     }
  *
  * Wiring: the bridge's excitation from the converter's own supply, so that the ratio holds; its four wires twisted and

@@ -10,9 +10,13 @@ void bridge_begin(void);
 /* Is a conversion ready to be fetched? Asked from an interrupt on an AVR, at each row: it must only look at a pin. */
 bool bridge_is_ready(void);
 
-/* Fetch it: a count for each line of NODE_BRIDGE_CHANNELS. Called from loop(), once for each conversion that was ready,
+/* What came of fetching: a row; or nothing that a converter would say, and then no row is made of it. */
+enum bridge_result : uint8_t { BRIDGE_ROW, BRIDGE_NO_ANSWER };
+
+/* Fetch it: a count for each line of NODE_BRIDGE_CHANNELS. Where the wire cannot be told from a dead one, a missing
+ * chip, a broken wire, a stuck line, say BRIDGE_NO_ANSWER: it would be recorded as thrust. Called from loop(), once for each conversion that was ready,
  * some milliseconds late at worst. It must not wait for the next one, and keep interrupts off for some microseconds
  * only: rows that come meanwhile are skipped and told, and beyond 30 ms an AVR's clock itself loses time. */
-void bridge_take(int32_t *counts);
+bridge_result bridge_take(int32_t *counts);
 
 #endif

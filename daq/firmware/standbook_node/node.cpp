@@ -32,7 +32,7 @@ static bool hello_waits;
  * so many per cent of that. A conversion that was not fetched before the next came is skipped and counted. */
 static sb_batch bridge;
 static uint8_t bridge_storage[NODE_BRIDGE_ROWS * BRIDGE_ROW_BYTES];
-static uint32_t bridge_next, bridge_skipped, bridge_last;
+static uint32_t bridge_next, bridge_skipped, bridge_last, bridge_heard;
 static bool bridge_seen, bridge_closed;
 
 static void bridge_skip(uint32_t rows)
@@ -49,8 +49,11 @@ static void take_bridge(void)
     uint8_t row[BRIDGE_ROW_BYTES];
     if (!board_bridge_ready(&ticks))
         return;
-    bridge_take(counts);
+    bridge_result result = bridge_take(counts);
     board_bridge_done();
+    if (result != BRIDGE_ROW) /* nothing was converted, so it has no number */
+        return;
+    bridge_heard = board_ticks();
     uint32_t steps = (ticks - bridge_last + BRIDGE_INTERVAL_TICKS / 2) / BRIDGE_INTERVAL_TICKS;
     if (bridge_seen && steps > 1)
         bridge_skip(steps - 1);
@@ -203,6 +206,20 @@ static void send_losses(void)
     }
 }
 
+#if NODE_BRIDGE
+/* Fed by rows that were taken, not by looks at a pin: a missing chip's line may look ready for ever. */
+static void watch_bridge(void)
+{
+    uint32_t now = board_ticks();
+    if (now - bridge_heard < BRIDGE_PATIENCE)
+        return;
+    node_note note;
+    note.say(NODE_TEXT("bridge: no answer"));
+    if (send_note(SB_NOTE_LOSS, now, note.text))
+        bridge_heard = now;
+}
+#endif
+
 static void send_remarks(void)
 {
     node_note note;
@@ -251,6 +268,9 @@ void node_begin(void)
         hello_due[stream] = send_hello(stream) ? now + HELLO_EVERY : now;
     beat_due = now + BEAT_EVERY;
     loss_told = edge_loss_told = now - NOTE_EVERY;
+#if NODE_BRIDGE
+    bridge_heard = now;
+#endif
     board_start();
 }
 
@@ -274,6 +294,7 @@ void node_run(void)
         return;
 #if NODE_BRIDGE
     take_bridge();
+    watch_bridge();
     if (bridge_closed && send_rows(1, BRIDGE_SAMPLES_BODY, &bridge)) {
         bridge.count = 0;
         bridge_closed = false;

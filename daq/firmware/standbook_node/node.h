@@ -42,6 +42,8 @@ constexpr uint32_t BRIDGE_INTERVAL_TICKS = TICK_HZ / NODE_BRIDGE_RATE;
 
 constexpr uint32_t HELLO_EVERY = TICK_HZ;     /* each stream */
 constexpr uint32_t BEAT_EVERY = TICK_HZ / 10;
+/* A converter that gave no row for so long is told to be silent, and again as often: 20 of its rows, at least 1 s. */
+constexpr uint32_t BRIDGE_PATIENCE = 20 * BRIDGE_INTERVAL_TICKS > TICK_HZ ? 20 * BRIDGE_INTERVAL_TICKS : TICK_HZ;
 constexpr uint32_t NOTE_EVERY = TICK_HZ / 2;  /* at most, of one kind; what happened meanwhile is added up */
 
 /* Longest hello: names as JSON has them, digits of numbers, and what stands around them in standbook_frame.c. */

@@ -1,6 +1,6 @@
 """Configurations follow from what runs state: same hardware joins, a changed throat parts, loads do not count."""
 
-from standbook.analysis.campaign.configuration import changed, configured, numbered
+from standbook.analysis.campaign.configuration import breaks, changed, configured, numbered
 from standbook.daq.config.plan import read_plan
 
 
@@ -47,4 +47,6 @@ def test_a_unit_is_no_change(hf02_campaign):
 
 
 def test_what_a_run_adds_counts_for_the_next():
+    stated = [{"a": "1"}, {"a": "1", "b": "2"}, {"a": "1", "b": "3"}, {"b": "2"}]
+    assert breaks(stated, numbered(stated)) == ["", "", "b", ""]
     assert numbered([{"a": "1"}, {"a": "1", "b": "2"}, {"a": "1", "b": "3"}, {"b": "2"}]) == [1, 1, 2, 1]

@@ -7,10 +7,13 @@ import numpy as np
 import pytest
 
 from standbook.analysis.campaign.run_table import RunRow
+from standbook.analysis.campaign.stand_state import CampaignState, StandState, ZeroRead
+from standbook.analysis.campaign_page.figure import panel_figure
 from standbook.analysis.campaign_page.page import campaign_page
-from standbook.analysis.campaign_page.series import series_of
+from standbook.analysis.campaign_page.series import panels_of, series_of, single_runs
 from standbook.analysis.results.quantities import Measured
 
+EMPTY = CampaignState(runs=(), spans=())
 AT = dt.datetime(2031, 7, 1, 12, tzinfo=dt.UTC)
 
 
@@ -18,7 +21,7 @@ def row(number, cda, *, u=0.1, common=0.0, hardware=1, kind="water flow", rehear
     return RunRow(
         folder=f"2031-06-{number:02d}_WF-{number:02d}",
         date=f"2031-06-{number:02d}",
-        number=f"WF-{number:02d}",
+        number=f"{'HF' if kind == 'static fire' else 'WF'}-{number:02d}",
         kind=kind,
         rehearsal=rehearsal,
         article="Teasel-2",
@@ -39,6 +42,29 @@ def test_kinds_and_configurations_are_series_of_their_own_and_rehearsals_none():
         (1, "static fire", 1),
     ]
     assert found[0].sentence == "One run: no scatter is known."
+    assert single_runs(found) == (
+        "HF-03, the only static fire of hw1, so that no scatter is known: CdA fuel 16.20 mm² (u = 0.10 mm²).",
+    )
+
+
+def test_configurations_of_one_quantity_stand_in_one_panel_with_a_line_where_the_next_begins():
+    rows = [row(1, 16.0), row(2, 16.1), row(3, 16.9, hardware=2), row(4, 16.8, hardware=2), row(5, 16.05)]
+    rows[2] = dataclasses.replace(rows[2], hardware_change="throat diameter")
+    (panel,) = panels_of(series_of(rows))
+    assert panel.title == "CdA fuel, water flow, hw1, hw2"
+    assert [point.run for point in panel.points] == ["WF-01", "WF-02", "WF-03", "WF-04", "WF-05"]
+    assert panel.breaks == ((2, "hw2"), (4, "hw1"))
+    assert panel.sentence.startswith("hw1: 3 runs, ")
+    assert "hw2 (throat diameter changed): 2 runs, " in panel.sentence
+    drawn = panel_figure(panel, 1)
+    assert drawn.count(">hw2<") == drawn.count(">hw1<") == 1
+
+
+def test_nothing_is_pooled_across_a_configuration():
+    one, both = [row(k, 16.0 + 0.01 * k) for k in (1, 2, 3)], [row(k, 18.0, hardware=2) for k in (4, 5)]
+    (alone,) = panels_of(series_of(one))
+    (beside,) = panels_of(series_of([*one, *both]))
+    assert beside.sentence.startswith(f"hw1: {alone.sentence} hw2: 2 runs, ")
 
 
 def test_what_is_common_is_in_no_average_made_smaller():
@@ -76,8 +102,9 @@ def test_a_step_of_one_per_cent_is_found_where_it_is_and_a_steady_series_has_non
 
 def test_the_page_holds_table_panels_and_no_script():
     rows = [row(k, 16.0 + 0.02 * k) for k in range(1, 4)] + [row(9, 16.0, rehearsal=True)]
-    page = campaign_page("teasel-2", rows, (("run", "CdA"), *((r.number, "16") for r in rows[:3])), at=AT)
+    page = campaign_page("teasel-2", rows, (("run", "CdA"), *((r.number, "16") for r in rows[:3])), EMPTY, at=AT)
     assert page.count("<svg") == 1
+    assert "The stand and its sensors" not in page
     assert page.count("<td>WF-0") == 3
     assert "1 rehearsals or recordings" in page
     assert "<script" not in page
@@ -86,5 +113,10 @@ def test_the_page_holds_table_panels_and_no_script():
 @pytest.mark.slow
 def test_fifty_runs_stay_below_a_megabyte():
     rows = [row(1 + k % 28, 16.0 + 0.01 * k) for k in range(50)]
-    page = campaign_page("teasel-2", rows, (("run", "CdA"), *((r.number, "16") for r in rows)), at=AT)
+    zeros = {f"PT-{tag}": ZeroRead(revision="r02", departure=0.3) for tag in range(10)}
+    clocks = {device: Measured(12.0, 4.0, "ppm") for device in ("cradle-a", "cradle-b")}
+    runs = tuple(StandState(run=one.number, date=one.date, zeros=zeros, clocks=clocks) for one in rows)
+    state = CampaignState(runs=runs, spans=())
+    page = campaign_page("teasel-2", rows, (("run", "CdA"), *((r.number, "16") for r in rows)), state, at=AT)
+    assert page.count("<svg") == 13
     assert len(page) < 1_000_000

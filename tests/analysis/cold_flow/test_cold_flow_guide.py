@@ -6,10 +6,11 @@ import tomllib
 import numpy as np
 import pytest
 
+from standbook.analysis.blowdown.amounts import FILM
 from standbook.analysis.blowdown.record import undithered
 from standbook.analysis.blowdown.weighed_amounts import DISAGREE, balance
 from standbook.analysis.cold_flow.flow_instants import DETECTION
-from standbook.analysis.cold_flow.observed_amounts import FILM, UNSTATED_RESIDUAL
+from standbook.analysis.cold_flow.observed_amounts import UNSTATED_RESIDUAL
 from standbook.analysis.dataset.boil_off import BOILS, BOILS_LOAD, greatest_boil_off
 from standbook.analysis.dataset.dataset import Weighing
 from standbook.analysis.flow_ends.departures import Detection

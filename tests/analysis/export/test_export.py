@@ -1,6 +1,7 @@
 """Exports read back by other readers: every digit of a CSV, every number of a workbook, the impulse of a table."""
 
 import csv
+import dataclasses
 import io
 import json
 
@@ -50,6 +51,67 @@ def test_channels_come_back_to_the_last_digit(firing):
     assert table.content.count(b"\r\n") == len(numbers) + 1
 
 
+IMPERIAL = {"pressure": "psi", "force": "lbf", "mass": "lb"}
+POUND, PSI, LBF = 0.45359237, 6894.757293168, 4.4482216152605  # [SP811]
+
+
+def test_channels_and_thrust_come_in_the_chosen_units_and_sum_to_the_same_impulse(firing):
+    own = Export(tags=["LC-1", "PT-31"], start=-0.5, end=0.5)
+    channels, _, thrust, about = exported(firing, dataclasses.replace(own, units=IMPERIAL))
+    head, numbers = read(channels.content)
+    assert head[2:] == ["LC-1 [lbf]", "PT-31 [psi(g)]"]
+    stored = read(exported(firing, own)[0].content)[1]
+    assert np.allclose(numbers[:, 2] * LBF, stored[:, 2], rtol=1e-12)
+    assert np.allclose(numbers[:, 3] * PSI, stored[:, 3] * 1e5, rtol=1e-9)
+    head, numbers = read(thrust.content)
+    assert head[1] == "thrust [lbf]"
+    said = json.loads(about.content)["dc:source"]
+    total = np.trapezoid(numbers[:, 1], numbers[:, 0])
+    assert total == pytest.approx(said["trapezoid sum is the total impulse [lbf*s]"], rel=1e-9)
+    assert total * LBF == pytest.approx(firing.results.impulse.value, rel=1e-9)
+    assert said["total impulse [N*s]"] == firing.results.impulse.value
+
+
+def test_a_thrust_table_in_pounds_is_the_same_table(firing):
+    own = Export(kinds=("thrust",), rows=16)
+    (table, about), (other, also) = (exported(firing, one) for one in (own, dataclasses.replace(own, units=IMPERIAL)))
+    head, numbers = read(other.content)
+    assert head == ["time [s]", "thrust [lbf]", "propellant mass [lb]"]
+    assert np.allclose(numbers * [1.0, LBF, POUND], read(table.content)[1], rtol=1e-9)
+    assert json.loads(about.content)["dc:source"] == json.loads(also.content)["dc:source"]
+
+
+def test_the_stand_of_a_run_chooses_where_nothing_else_does(flow):
+    stand = flow.record.stand.shown_in({"pressure": "kPa"})
+    shown = sb.Run(dataclasses.replace(flow.record, stand=stand))
+    heads = [
+        read(exported(shown, Export(tags=["PT-11"], start=0.0, end=0.1, units=units))[0].content)[0][2]
+        for units in ({}, {"pressure": "psi"}, {"force": "lbf"})
+    ]
+    assert heads == ["PT-11 [kPa(g)]", "PT-11 [psi(g)]", "PT-11 [kPa(g)]"]
+    assert read(sb.export(shown, "csv", tags=["PT-11"], units="MPa")[0].content)[0][2] == "PT-11 [MPa(g)]"
+    with pytest.raises(ValueError, match="two units of pressure"):
+        sb.export(shown, "csv", units="psi,MPa")
+
+
+@pytest.mark.slow
+def test_workbook_and_matlab_take_the_choice_and_keep_results_in_si(firing):
+    asked = Export(kinds=("xlsx", "mat"), tags=["PT-31"], start=0.0, end=0.5, units=IMPERIAL)
+    book, matlab = exported(firing, asked)
+    sheets = openpyxl.load_workbook(io.BytesIO(book.content), read_only=True)
+    heads = {name: next(sheets[name].iter_rows(values_only=True)) for name in ("Thrust", "Channels")}
+    assert heads == {
+        "Thrust": ("time after T-0 [s]", "thrust [lbf]"),
+        "Channels": ("time after T-0 [s]", "PT-31 [psi(g)]"),
+    }
+    units = {row[4] for row in sheets["Results"].iter_rows(values_only=True)}
+    assert {"N*s", "Pa"} <= units
+    assert not units & {"psi", "lbf"}
+    content = loadmat(io.BytesIO(matlab.content), simplify_cells=True)
+    assert content["channels"]["units"]["PT_31"] == "psi(g)"
+    assert np.allclose(content["thrust"]["thrust_lbf"] * LBF, firing.thrust().to_numpy(), rtol=1e-12)
+
+
 def test_stored_readings_are_those_of_the_samples_file(firing):
     samples = pd.read_parquet(next((firing.folder / "samples").glob("*.parquet")))
     frame = firing.frame(["PT-11", "PT-32"])
@@ -58,7 +120,8 @@ def test_stored_readings_are_those_of_the_samples_file(firing):
 
 
 def test_the_sum_of_full_rate_thrust_is_the_impulse(firing):
-    table = next(file for file in exported(firing, Export()) if file.name.endswith("thrust-full.csv"))
+    files = exported(firing, Export(tags=["LC-1"], start=0.0, end=0.1))  # the window is of channels only
+    table = next(file for file in files if file.name.endswith("thrust-full.csv"))
     _, numbers = read(table.content)
     assert np.trapezoid(numbers[:, 1], numbers[:, 0]) == pytest.approx(firing.results.impulse.value, rel=1e-9)
 

@@ -9,6 +9,7 @@ from standbook.analysis.pad_card.page import pad_card_page
 from standbook.analysis.prediction.live_bands import live_bands
 from standbook.daq.config.plan import Decision, read_plan
 from standbook.daq.errors import ConfigError
+from standbook.daq.quantity import in_unit
 
 HEADING = "LOCKED 2031-06-14 09:12 UTC 16f535f0"
 
@@ -36,6 +37,42 @@ def test_every_band_holds_that_of_the_live_screen_and_is_hardly_wider(made, hf02
             shown = ends(text)
             assert low - step < shown[0] <= low + 1e-6
             assert high - 1e-6 <= shown[1] < high + step
+
+
+@pytest.mark.parametrize(("pressure", "force", "steps"), [("psi", "lbf", (1.0, 1.0)), ("kPa", "kN", (10.0, 0.01))])
+def test_a_card_in_other_units_holds_the_same_bands_and_one_unit_of_each(
+    hf02_campaign, hf02_prediction, pressure, force, steps
+):
+    c = hf02_campaign
+    stand = c.stand.shown_in({"pressure": pressure, "force": force, "mass": "lb"})
+    card = pad_card(c.plan, stand, c.calibrations, hf02_prediction, heading=HEADING)
+    screen = live_bands(hf02_prediction, c.stand, c.calibrations)
+    assert {row.unit for row in card.rows} == {f"{pressure}(g)", force}
+    for row in card.rows:
+        step = steps[row.unit == force]
+        for time, text in zip(card_times(c.plan, hf02_prediction), row.bands[1:], strict=True):
+            low, high = (in_unit(edge, row.unit) for edge in screen(row.tags.split(", ")[0], time))
+            shown = ends(text)
+            assert low - step < shown[0] <= low + 1e-6
+            assert high - 1e-6 <= shown[1] < high + step
+    page = pad_card_page(card).replace("\N{NO-BREAK SPACE}", " ")
+    assert ("bar" in page.replace("barometer", "")) == bool(card.foreign)  # only in the plan's own words
+    assert card.foreign == ("a tank pair differs by more than 0.5 bar",)
+    assert f'<span class="box"></span> {force}</span>' in page
+    assert '<span class="box"></span> lb</span>' in page
+    assert " kg" not in page
+    assert "Limit 40,960 N·s" in page  # the class is in N·s under every choice
+    assert ("(9,208 lbf·s)" in page) == (force == "lbf")  # 40,960 over 4.448 222
+
+
+def test_typed_limits_and_loads_are_shown_in_the_cards_unit(hf02_campaign, hf02_prediction):
+    c = hf02_campaign
+    card = pad_card(
+        c.plan, c.stand.shown_in({"pressure": "psi", "mass": "lb"}), c.calibrations, hf02_prediction, heading=HEADING
+    )
+    # by hand: 5 bar is 72.52 psi, 40 bar 580.2 psi, 36 bar 522.1 psi, 10.66 kg 23.50 lb
+    assert card.rules["abort"] == ("NO LIGHT: PT-31 below 72.52 psi(g) from T+0.8 s",)
+    assert card.vessels[0] == "oxidiser: nameplate 580.2 psi(g), relief 522.1 psi(g); load 23.50 +/- 0.22 lb"
 
 
 def test_the_last_time_is_a_whole_second_before_the_earliest_end(made, hf02_campaign, hf02_prediction):

@@ -44,6 +44,15 @@ def test_few_values_are_held_to_what_the_calibration_says_and_eight_to_their_own
     assert many.outside.tolist() == [8]
 
 
+def test_a_zero_of_a_pressure_is_charted_in_the_unit_of_its_calibration():
+    sensor = calibration(tag="PT-11", reading_unit="bar(g)", zero_uncertainty=0.06)
+    (chart,) = charts_of(sheets(**{"zero_of_PT-11": [1e3, 25e3]}), {"PT-11": sensor})
+    assert (chart.unit, chart.known_u, chart.value.tolist()) == ("bar", 0.06, [0.01, 0.25])
+    assert chart.outside.tolist() == []  # 0.24 off, 3 times 0.06 times the root of 2 allowed
+    unstated = sensor.model_copy(update={"zero_uncertainty": 0.0})
+    assert charts_of(sheets(**{"zero_of_PT-11": [1e3, 25e3]}), {"PT-11": unstated}) == ()
+
+
 def test_a_shunt_step_is_known_to_two_hundredths_of_a_percent():
     (chart,) = charts_of(sheets(**{"shunt_step_of_LC-1": [1.45, 1.4505]}), {"LC-1": CELL})
     assert chart.unit == "mV/V"

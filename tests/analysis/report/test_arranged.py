@@ -56,6 +56,16 @@ def test_nothing_stands_out_of_a_drawing(figures):
     assert {name: one.out for name, one in figures.items() if one.out} == {}
 
 
+def test_a_title_stands_in_the_drawing_too():
+    with style.style():
+        figure = style.new_figure(1.3, width=style.WIDTH / 2.0)
+        axes = figure.subplots()
+        axes.plot([0.0, 1.0], [0.0, 1.0])
+        axes.set_title("zero of PT-11 (r02)")
+        style.to_svg(figure, "titled", "titled")
+        assert seen(figure).out == {}
+
+
 @pytest.mark.slow
 def test_axes_take_most_of_their_drawing_and_leave_each_other_room(figures):
     for name, one in figures.items():

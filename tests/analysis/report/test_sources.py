@@ -74,3 +74,19 @@ def test_a_run_that_cannot_be_read_is_passed_over(tmp_path):
     name = of_the_sample("WF-03").name
     (tmp_path / "runs" / name / "plan.toml").write_text("what", encoding="utf-8")
     assert earlier_run(open_run(tmp_path / "runs" / of_the_sample("WF-04").name)) is None
+
+
+@pytest.mark.slow
+def test_the_nearest_run_that_can_be_compared_is_taken_and_of_the_others_only_who_they_are(tmp_path):
+    flow, own = of_the_sample("WF-03"), of_the_sample("WF-04")
+    small = shutil.ignore_patterns("samples", "raw", "*.html")
+    shutil.copytree(own, tmp_path / "runs" / own.name)
+    for day in ("2020-01-01", "2020-01-02", "2020-01-03", "2099-01-01"):
+        shutil.copytree(flow, tmp_path / "runs" / f"{day}_{flow.name.partition('_')[2]}", ignore=small)
+    far, near, nearest, later = sorted((tmp_path / "runs").glob("*_WF-03_*"))
+    for damaged in (far, nearest):
+        (damaged / "plan.toml").write_text("what", encoding="utf-8")
+    found = earlier_run(open_run(tmp_path / "runs" / own.name))
+    assert found is not None
+    assert found.name == near.name
+    assert later.name > own.name

@@ -118,6 +118,17 @@ def test_a_first_check_keeps_zeros_and_shunt_steps_for_the_next(campaign, sound)
     assert not [one for one in outcomes(checked(campaign), sound) if one.kind in ("zero", "shunt")]
 
 
+def test_zeros_of_pressures_are_kept_too_those_of_absolute_ones_beyond_the_barometer(campaign, sound):
+    values = chart_values(checked(campaign), sound)
+    gauges = {tag for tag, c in campaign.calibrations.items() if c.reference == "gauge"}
+    assert gauges
+    assert gauges | {"LC-1"} == {name.removeprefix("zero of ") for name in values if name.startswith("zero")}
+    assert all(abs(values[f"zero of {tag}"]) < 1e3 for tag in gauges)  # 10 mbar; the simulated stand has no offset
+    absolute = campaign.calibrations["PT-11"].model_copy(update={"reading_unit": "bar(a)"})
+    of = dataclasses.replace(checked(campaign), calibrations={**campaign.calibrations, "PT-11": absolute})
+    assert chart_values(of, sound)["zero of PT-11"] == pytest.approx(values["zero of PT-11"] - 97.80e3)
+
+
 def test_a_shunt_step_that_changed_by_a_thousandth_differs(campaign, sound):
     values = chart_values(checked(campaign), sound)
     moved = {name: value * (1.001 if name.startswith("shunt") else 1.0) for name, value in values.items()}

@@ -38,7 +38,7 @@ def test_a_firing_beyond_the_table_is_judged_without_its_masses_and_says_so():
     case = firing_case(323)
     results = analyse(firing_dataset(case)).results
     codes = {finding.code for finding in results.findings}
-    assert case.truth.mixture_ratio < 0.9  # the first row of that world's table
+    assert case.truth.burnt.mixture_ratio < 0.9  # the first row of that world's table
     assert "mixture-ratio-outside-table" in codes
     assert "impulse-routes-disagree" not in codes
     assert [route.name for route in results.firing.checks.routes] == ["chamber pressure"]

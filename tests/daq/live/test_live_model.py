@@ -72,6 +72,15 @@ def channel(state, tag):
     return next(one for one in state.channels if one.tag == tag)
 
 
+def test_channels_vessels_and_redlines_are_shown_in_one_unit_of_a_dimension(stand):
+    shown = dataclasses.replace(stand, stand=stand.stand.shown_in({"pressure": "psi", "force": "lbf"}))
+    state = Live(shown.plan, shown.stand, shown.calibrations, started_ns=0).state(1)
+    units = {one.unit for one in (*state.channels, *state.vessels)}
+    assert {"psi(g)", "lbf"} <= units
+    assert not {unit.partition("(")[0] for unit in units} & {"bar", "N"}
+    assert [line.text.partition(";")[0] for line in state.redlines] == ["PT-31 below 72.52 psi(g)"]
+
+
 # --- the clean firing ------------------------------------------------------------------------------------
 
 

@@ -128,3 +128,11 @@ def test_a_limit_is_taken_to_the_reference_of_the_channel():
     assert limit_of(monitor, "absolute", AMBIENT) == 5e5 + 97.8e3
     assert limit_of(absolute, "gauge", AMBIENT) == 5e5 - 97.8e3
     assert limit_of(absolute, "absolute", AMBIENT) == 5e5
+
+
+def test_a_limit_is_told_as_typed_or_in_the_units_that_people_are_shown(stand):
+    monitor = ChannelMonitor(stand.stand.input_tagged("PT-32"), stand.calibrations["PT-32"])
+    told = [
+        RedlineWatch(line(), monitor, AMBIENT, chosen).text for chosen in (None, {"force": "lbf"}, {"pressure": "kPa"})
+    ]
+    assert told == ["PT-32 below 5 bar(g)", "PT-32 below 5 bar(g)", "PT-32 below 500 kPa(g)"]

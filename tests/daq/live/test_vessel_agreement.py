@@ -24,9 +24,9 @@ def stand(tmp_path_factory):
 class Tank:
     """The oxidiser tank with PT-11 and PT-12, both 0 to 60 bar(g), or as many of them as asked for."""
 
-    def __init__(self, stand, *tags, name="oxidiser tank", vents=True):
+    def __init__(self, stand, *tags, name="oxidiser tank", vents=True, chosen=None):
         self.monitors = [ChannelMonitor(stand.stand.input_tagged(tag), stand.calibrations[tag]) for tag in tags]
-        self.vessel = VesselMonitor(name, self.monitors, AMBIENT, vents=vents)
+        self.vessel = VesselMonitor(name, self.monitors, AMBIENT, vents=vents, chosen=chosen)
         self.tags = tags
         self.seconds = 0.0
         self.readings = {}
@@ -68,6 +68,13 @@ def test_two_sensors_that_agree_give_their_mean_their_oldest_age_and_their_names
         "oxidiser tank 30.1 bar(g), 0.2 s old, PT-11 and PT-12 agree, both have moved; "
         "confirm with the mechanical gauge"
     )
+
+
+def test_a_vessel_is_told_in_the_units_that_people_are_shown(stand):
+    tank = Tank(stand, "PT-11", "PT-12", chosen={"pressure": "psi"})
+    state = tank.see(0.0, 0.0).see(30.0, 30.2, lasting=0.5).state()
+    assert (state.unit, state.reference, state.value) == ("psi(g)", "gauge", pytest.approx(30.1 * BAR))
+    assert "oxidiser tank 436.6 psi(g)" in state.sentence  # [SP811] 1 psi is 6 894.757 Pa
 
 
 def test_sensors_that_part_for_longer_than_a_moment_make_it_unknown(tank):

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from standbook.analysis.campaign.difference import compared, difference_u
+from standbook.analysis.several_runs.difference import compared, difference_u
 
 PARTS = {"own": 0.15, "cell": 0.40}  # %
 

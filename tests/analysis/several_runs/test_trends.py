@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from standbook.analysis.campaign.trends import slope_of, split_limit, split_of
+from standbook.analysis.several_runs.trends import move_of, slope_of, split_limit, split_of
 from standbook.daq.errors import DataError
 
 # Largest split of series without a break, once in a hundred: found by drawing such series, no handbook has them.
@@ -60,6 +60,35 @@ def test_limits_of_the_largest_split(runs):
     passed = np.mean(np.max(z, axis=0) > limit)
     assert passed <= 0.013  # 1.3 times one in a hundred
     assert passed >= 0.007  # and not so high that breaks hide
+
+
+def test_a_lasting_move_sums_up_and_a_single_departure_does_not():
+    # by hand: from the third on each adds 1.5, so 1.5, 3.0, 4.5 against 3.92
+    found = move_of([0.0, -0.5, 2.0, 2.0, 2.0])
+    assert (found.since, found.level, found.total) == (2, pytest.approx(2.0), pytest.approx(4.5))
+    assert found.is_seen
+    down = move_of([0.0, 0.5, -2.0, -2.0, -2.0])
+    assert (down.since, down.level, down.is_seen) == (2, pytest.approx(-2.0), True)
+    assert not move_of([0.0, 0.5, 3.0, -0.5, 0.0]).is_seen  # 2.5 only
+    with pytest.raises(DataError, match="2 departures"):
+        move_of([1.0])
+
+
+@pytest.mark.parametrize("runs", [2, 4, 6, 10, 20])
+def test_steady_series_are_called_moved_once_in_a_hundred(runs):
+    # own series, and the largest sum by its definition: over all stretches, the sum of what passes the half
+    values = np.random.default_rng(runs).standard_normal((40_000, runs))
+    above, below = (np.cumsum(side * values - 0.5, axis=1) for side in (1.0, -1.0))
+    before = [np.minimum.accumulate(np.pad(s, ((0, 0), (1, 0)))[:, :-1], axis=1) for s in (above, below)]
+    largest = np.maximum((above - before[0]).max(axis=1), (below - before[1]).max(axis=1))
+    some = slice(0, 200)
+    assert [move_of(list(row)).total for row in values[some]] == pytest.approx(np.maximum(largest[some], 0.0).tolist())
+    flagged = move_of(list(values[int(np.argmax(largest))]))
+    assert flagged.is_seen
+    limit = {2: 2.72, 4: 3.59, 6: 4.19, 10: 4.95, 20: 5.96}[runs]  # found by drawing two million such series
+    assert 0.007 <= np.mean(largest > limit) <= 0.013
+    near = values[np.abs(largest - limit) < 0.2]
+    assert [move_of(list(row)).is_seen for row in near] == (largest[np.abs(largest - limit) < 0.2] > limit).tolist()
 
 
 def test_limits_between_the_simulated_numbers_of_runs():

@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import chi, norm
 
-from standbook.analysis.campaign.next_run import prediction_factor, scatter_after, tolerance_factor
+from standbook.analysis.several_runs.next_run import prediction_factor, scatter_after, tolerance_factor
 from standbook.daq.errors import DataError
 
 PREDICTION = {2: 7.73, 3: 3.37, 4: 2.63, 5: 2.34}  # t(n - 1) sqrt(1 + 1/n), worked out from a table of t

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import t as student
 
-from standbook.analysis.campaign.pooling import between_runs, pooled
+from standbook.analysis.several_runs.pooling import between_runs, pooled
 from standbook.daq.errors import DataError
 
 # Cadmium by vaporisation, an interlaboratory set of the metRology package's manual, which takes it from Paule & Mandel
