@@ -63,9 +63,9 @@ CDA_DISAGREE = FindingKind(
     code="cda-disagree",
     severity="caution",
     text=(
-        "CdA of the joint fit, {joint_cda_mm2:.3f} ± {joint_cda_u_mm2:.3f} mm2, differs from that of the "
-        "weighed liquid, {weighed_cda_mm2:.3f} ± {weighed_cda_u_mm2:.3f} mm2, by {departure:.1f} uncertainties: mass, "
-        "ullage volume, opening or the gas law is wrong."
+        "CdA of the joint fit, {joint_cda_mm2:.3f} mm2 (u = {joint_cda_u_mm2:.3f} mm2), differs from that of the "
+        "weighed liquid, {weighed_cda_mm2:.3f} mm2 (u = {weighed_cda_u_mm2:.3f} mm2), by {departure:.1f} "
+        "uncertainties: mass, ullage volume, opening or the gas law is wrong."
     ),
 )
 EXPONENT_ABOVE_ISENTROPIC = FindingKind(
@@ -81,28 +81,28 @@ EXPONENT_START = FindingKind(
     code="exponent-start",
     severity="caution",
     text=(
-        "The exponent starts at {start:.3f} ± {start_u:.3f}, {side} the isentropic {isentropic_exponent:.3f} by more "
-        "than {tolerance:.2f}: check ullage and mass notes, zero, gauge or absolute, gas still warm, {suspect}."
+        "The exponent starts at {start:.3f} (u = {start_u:.3f}), {side} the isentropic {isentropic_exponent:.3f} by "
+        "more than {tolerance:.2f}: check ullage and mass notes, zero, gauge or absolute, gas still warm, {suspect}."
     ),
 )
 CHORD_ABOVE_ISENTROPIC = EXPONENT_ABOVE_ISENTROPIC.worded(
-    "The mean exponent, start to end, of {chord:.3f} ± {chord_u:.3f} is above the isentropic "
+    "The mean exponent, start to end, of {chord:.3f} (u = {chord_u:.3f}) is above the isentropic "
     "{isentropic_exponent:.3f}: the gas loses heat or leaks; usual over a cold liquid, not over water."
 )
 EXPONENT_BELOW_ONE = FindingKind(
     code="exponent-below-one",
     severity="caution",
     text=(
-        "The mean exponent, start to end, of {chord:.3f} ± {chord_u:.3f} is below 1: gas is added or heated; check the "
-        "supply valve."
+        "The mean exponent, start to end, of {chord:.3f} (u = {chord_u:.3f}) is below 1: gas is added or heated; "
+        "check the supply valve."
     ),
 )
 EXPONENT_DRIFT = FindingKind(
     code="exponent-drift",
     severity="note",
     text=(
-        "The exponent drifts by c = {drift:.3f} ± {drift_u:.3f}, outside {lowest} to {highest} of nitrogen over water: "
-        "look at the valve's travel and at the gas temperature."
+        "The exponent drifts by c = {drift:.3f} (u = {drift_u:.3f}), outside {lowest} to {highest} of nitrogen over "
+        "water: look at the valve's travel and at the gas temperature."
     ),
 )
 EXPONENT_MISFIT = FindingKind(

@@ -124,7 +124,7 @@ def _what(departure: Departure) -> str:
     unit, size, digits = departure.shown
 
     def written(quantity: Measured) -> str:
-        return f"{quantity.value / size:.{digits}f} ± {quantity.u / size:.{digits}f}{unit}"
+        return f"{quantity.value / size:.{digits}f}{unit} (u = {quantity.u / size:.{digits}f}{unit})"
 
     return (
         f"{departure.words} came out at {written(departure.measured)}, the plan had {written(departure.planned)}, "

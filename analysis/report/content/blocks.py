@@ -16,6 +16,7 @@ from standbook.daq.findings.finding import Finding, FindingKind
 from standbook.daq.printable import printable_lines
 
 Cell = str | Markup
+FIGURE_SPACE, LONGEST_SHARE = "\u2007", len("100 %")  # as wide as a digit
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +162,8 @@ def quantity_table(rows: tuple[tuple[Cell, ...], ...], caption: Cell = "") -> Ta
 def bar(share: float, words: str) -> Markup:
     """Draw a share of a whole as a bar behind its number."""
     width = f"{100.0 * share:.0f}%"
-    return Markup('<span class="bar" style="--share: {}"></span>{}').format(width, number_format.tie(words))
+    padded = words.rjust(LONGEST_SHARE, FIGURE_SPACE)  # so that all bars begin in one place
+    return Markup('<span class="bar" style="--share: {}"></span>{}').format(width, number_format.tie(padded))
 
 
 def budget_table(terms: Sequence[BudgetTerm], unit: str, value: float, caption: Cell) -> Table:

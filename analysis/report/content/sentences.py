@@ -29,6 +29,7 @@ NOT_COVERED_FLOW = (
     "over to a cryogenic tank. CdA carries over with its uncertainty while the flow stays turbulent and does not "
     "cavitate; the back pressure of a burning chamber was absent."
 )
+NOTHING_THERE = "Nothing real was filled, pressurised or fired, so nothing is left that could be over or not."
 CAUTION_LINE = (
     "Evidence only: no reading on this page is authority to approach, load or fire. Relief valves, distance, a "
     "hard-wired abort and procedure protect people; local codes, the authority having jurisdiction and licensed "
@@ -111,7 +112,8 @@ def _raised(place: str, upper: float, impulse: ImpulseResult, results: Results, 
     if place == "vacuum" and site is not None and site.upper_bound is not None and site.raised_by == verdict.raised_by:
         # The share is added to the impulse at site; what the air takes from the thrust comes on top of it.
         at_site = number_format.upper_beside(site.upper_bound, site.limit, impulse.expanded)
-        made_of = f"the {at_site} at site ambient and what the air took from the thrust"
+        air = number_format.fixed(round(upper - site.upper_bound, -1), 0)
+        made_of = f"the {at_site} at site ambient and about {air} that the air took from the thrust"
     return f"the upper bound is {bound} N·s, {said}: {made_of}."
 
 
@@ -127,7 +129,7 @@ def _break_even(verdict: Verdict, impulse: ImpulseResult, results: Results) -> s
     if share <= 0.0:
         return unproven
     low = number_format.percent(math.floor(1000.0 * share) / 1000.0)
-    return f"No check proves the cell: it would take one that reads {low} low to pass the limit."
+    return f"No check proves the cell: one that reads {low} low would be over the limit."
 
 
 def raising_route(verdict: Verdict) -> str:

@@ -119,6 +119,8 @@ def _summary(results: Results, context: ReportContext) -> tuple[str, str, str]:
         burned = "it burned"
         if results.burn_time is not None:
             burned += f" for {number_format.fixed(results.burn_time.value, 1)} s"
+    if results.rehearsal:
+        return f"{motor}.", _limit_words(results, context), sentences.NOTHING_THERE
     return f"{motor}; {burned}.", _limit_words(results, context), _end_words(results)
 
 

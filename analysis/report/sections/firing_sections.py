@@ -158,8 +158,8 @@ def _stability_blocks(steady: Stability, curves: Curves) -> list[Block]:
             headline=f"{steady.channel} {number_format.percent(steady.rms_share, 2)} rms over the steady burn",
         ),
         f"Amplitude density of {steady.channel} and others over the steady burn, each over its own mean. "
-        "Named peaks are marked; one that the chamber shares with the feed may drive it; of the hatching nothing is "
-        "said.",
+        "Named peaks are marked; one that the chamber shares with the feed may drive it; of the hatched "
+        "frequencies this sampling can tell nothing.",
         wide=True,
     )
     told = Text(

@@ -72,10 +72,11 @@ def _summary(results: Results, context: ReportContext) -> tuple[str, str, str]:
     held = "The record does not say what pressure was left"
     if tank is not None and tank.end_pressure is not None:
         held = f"When the flow ended the tank still held {about_bar(tank.end_pressure)}"
+    over = f"{held}; whether it is vented since, this report does not say: ask the crew."
     return (
         f"In the {which} {results.run} {motor}; {amount}.",
         "No limit was set for this test, so nothing was held against one.",
-        f"{held}; whether it is vented since, this report does not say: ask the crew.",
+        sentences.NOTHING_THERE if results.rehearsal else over,
     )
 
 

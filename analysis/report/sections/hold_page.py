@@ -2,7 +2,7 @@
 
 from markupsafe import Markup
 
-from standbook.analysis.report.content import number_format
+from standbook.analysis.report.content import number_format, sentences
 from standbook.analysis.report.content.blocks import Block, Cell, Register, Section, Table, Text, beside, picture
 from standbook.analysis.report.content.context import ReportContext
 from standbook.analysis.report.figures import figures
@@ -56,10 +56,11 @@ def _summary(results: Results, _: ReportContext) -> tuple[str, str, str]:
     told = "; ".join(f"{name} tank: {hold.sentence}" for name, hold in results.holds.items()) or "no hold was shown"
     held = " and ".join(f"{about_bar(hold.end_pressure)} ({name})" for name, hold in results.holds.items())
     end = f"At the end of the hold the gas still stood at {held}" if held else "The record does not say how it ended"
+    over = f"{end}; whether it is vented since, this report does not say: ask the crew."
     return (
         f"In the {which} {results.run} {real}; {told}.",
         "A hold is no proof of strength, and no pressure was held against a limit here.",
-        f"{end}; whether it is vented since, this report does not say: ask the crew.",
+        sentences.NOTHING_THERE if results.rehearsal else over,
     )
 
 

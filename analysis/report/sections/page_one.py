@@ -22,9 +22,10 @@ NO_SIGNATURE_REHEARSAL = (
     "REHEARSAL. Every number on this page comes from a simulated stand. There is nothing to sign and nothing to file."
 )
 WHO_SIGNS = (
-    "On a real run the signatory signs here for the use made of this page, and the witness to the loads for the loads."
+    "On a real run the signatory signs here to have read the findings, and the witness to the loads to have seen them."
 )
 THUMBNAIL_CAPTION = "Thrust: line, mean; grey, minimum to maximum; shaded: summed."
+NEIGHBOURS = "Summary for neighbours: page 2"
 SIGNATORY = "Signatory, who has read the findings"
 NO_SIGNATURE = "Not offered for signature."
 
@@ -96,8 +97,8 @@ def page_one(results: Results, curves: Curves, context: ReportContext, register:
 def source_words(context: ReportContext) -> str:
     """Say who recorded the values."""
     if not context.imported:
-        return "Recorded by this program"
-    return "IMPORTED: values of another logger"
+        return f"Recorded by this program. {NEIGHBOURS}"
+    return f"IMPORTED: values of another logger. {NEIGHBOURS}"
 
 
 def _signers(context: ReportContext) -> tuple[str, ...]:

@@ -287,8 +287,8 @@ def _engine_figures(results: Results, curves: Curves, context: ReportContext) ->
     told = "; ".join(f"least {side} {number_format.show(one).with_u}" for side, one in least.items())
     ratio = picture(
         figures.injector_stiffness(curves, headline=told),
-        f"Pressure drop across feed and injector over chamber pressure: {told or 'not known'}. In the hatching, by a "
-        "rule of thumb, the flow may pulse with the chamber.",
+        f"Pressure drop across feed and injector over chamber pressure: {told or 'not known'}. In the hatching and "
+        "below it, by a rule of thumb, the flow may pulse with the chamber.",
     )
     return pressure, ratio
 

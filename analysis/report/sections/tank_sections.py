@@ -38,7 +38,7 @@ def tanks(results: Results, curves: Curves, context: ReportContext, register: Re
         tags = planned[name].pressure_tags if name in planned else ()
         channels = (name, *tags)
         rows = _tank_rows(tank, register, channels, firing=kind_named(results.kind).fires)
-        table: tuple[Block, ...] = (quantity_table(rows, f"{name.capitalize()} tank."), *_tank_notes(tank))
+        table: tuple[Block, ...] = (quantity_table(rows, f"{name.capitalize()} tank."), *_tank_notes(name, tank))
         drawn = _pressure(results, curves, name, tags) or (Text(register.why(*channels)),)
         parts.append((table, drawn, _budget(name, tank), _ullage(curves, name, tank)))
     if len(parts) == 1:
@@ -68,8 +68,8 @@ def _pressure(results: Results, curves: Curves, name: str, tags: tuple[str, ...]
     )
     return picture(
         svg,
-        f"Pressure of the {name} tank by {' and '.join(tags) or 'its sensors'}, and what prediction and fit leave of "
-        f"it: {band_words(results, measurands.of_tank(measurands.TANK_PRESSURE, name))}.",
+        f"Pressure of the {name} tank by {' and '.join(tags) or 'its sensors'}; below, the same less prediction and "
+        f"fit. It lay {band_words(results, measurands.of_tank(measurands.TANK_PRESSURE, name))}.",
     )
 
 
@@ -110,7 +110,7 @@ def _tank_rows(
     )
 
 
-def _tank_notes(tank: TankResult) -> tuple[Block, ...]:
+def _tank_notes(name: str, tank: TankResult) -> tuple[Block, ...]:
     """List what is known of the fit besides its numbers."""
     rows: list[tuple[Cell, ...]] = []
     if tank.residual_rms is not None:
@@ -126,7 +126,7 @@ def _tank_notes(tank: TankResult) -> tuple[Block, ...]:
     for wanted, words in FACT_WORDS.items():
         facts = "; ".join(fact for fact, holds in tank.facts.items() if holds == wanted)
         rows += [(words, facts)] if facts else []
-    return (Table(head=("Fit", ""), rows=tuple(rows), style="small"),) if rows else ()
+    return (Table(head=(f"Fit, {name} side", ""), rows=tuple(rows), style="small"),) if rows else ()
 
 
 def plan_tank_row(tank: TankPlan) -> tuple[Cell, ...]:

@@ -165,7 +165,7 @@ def test_a_run_like_the_one_before_says_that_nothing_was_changed():
 
 
 def test_a_share_is_drawn_behind_its_number():
-    assert bar(0.655, "66 %") == '<span class="bar" style="--share: 66%"></span>66\u00a0%'
+    assert bar(0.655, "66 %") == '<span class="bar" style="--share: 66%"></span>\u200766\u00a0%'
 
 
 @pytest.mark.slow

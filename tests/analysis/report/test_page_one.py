@@ -33,8 +33,8 @@ def test_a_raised_bound_says_against_what_from_what_plus_what_and_why():
     results = fixture.raised()
     assert sentences.verdict_sentence("site", results) == (
         "At site ambient the upper bound is 33,980 N·s, not above the limit of 40,960 N·s: chamber pressure plus "
-        "3.4 %, as the plan states no contraction ratio or throat material. No check proves the cell: it would take "
-        "one that reads 20.8 % low to pass the limit."
+        "3.4 %, as the plan states no contraction ratio or throat material. No check proves the cell: one that "
+        "reads 20.8 % low would be over the limit."
     )
 
 
@@ -42,8 +42,8 @@ def test_the_bound_in_vacuum_is_the_one_at_site_and_the_air_which_no_cell_weighs
     # By hand: 1 - (32,000 + 400) / (40,960 - 5,000) = 0.0990, rounded down.
     assert sentences.verdict_sentence("vacuum", fixture.raised()) == (
         "Referred to vacuum the upper bound is 39,150 N·s, not above the limit of 40,960 N·s: the 33,980 at site "
-        "ambient and what the air took from the thrust. No check proves the cell: it would take one that reads 9.8 % "
-        "low to pass the limit."
+        "ambient and about 5,170 that the air took from the thrust. No check proves the cell: one that reads 9.8 % low "
+        "would be over the limit."
     )
 
 
@@ -220,7 +220,7 @@ def test_an_import_says_whose_values_they_are_and_asks_for_a_second_signature():
     results = fixture.firing()
     context = replace(fixture.CONTEXT, imported="flow.csv", vouched_by="instrumentation lead")
     page = page_of(results, context)
-    assert page.source == "IMPORTED: values of another logger"
+    assert page.source == "IMPORTED: values of another logger. Summary for neighbours: page 2"
     assert page.signers == (
         SIGNATORY,
         "Answers for the other logger: instrumentation lead",
@@ -231,7 +231,7 @@ def test_an_import_says_whose_values_they_are_and_asks_for_a_second_signature():
 
 def test_a_recorded_run_says_so_and_has_two_signers():
     page = page_of(fixture.firing())
-    assert page.source == "Recorded by this program"
+    assert page.source == "Recorded by this program. Summary for neighbours: page 2"
     assert page.signers == (SIGNATORY, "Witness to the loads")
     assert "by the recording computer's clock" in dict(page.facts)["T-0"]
 
