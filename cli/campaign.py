@@ -37,7 +37,7 @@ def campaign(
     from standbook.analysis.campaign.run_table import campaign_runs
     from standbook.analysis.campaign.stand_state import campaign_state
     from standbook.analysis.campaign_page.page import campaign_page
-    from standbook.analysis.campaign_page.series import series_of, single_runs
+    from standbook.analysis.campaign_page.series import panels_of, series_of, single_runs
     from standbook.analysis.campaign_page.stand_series import stand_course
     from standbook.cli.runs import columns_of
     from standbook.daq.storage.atomic_write import write_atomic
@@ -56,7 +56,7 @@ def campaign(
     say(f"{len(tests)} runs of tests, {len(rows) - len(tests)} rehearsals or recordings without a plan beside them.")
     course = stand_course(state)
     found = series_of(rows)
-    say_all(f"{series.title}: {series.sentence}" for series in found if len(series.points) > 1)
+    say_all(f"{panel.title}: {panel.sentence}" for panel in panels_of(found))
     say_all(single_runs(found))
     say_all(f"{series.title}: {series.sentence}" for series in course.series)
     say_all(course.remarks)

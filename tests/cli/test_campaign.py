@@ -55,6 +55,17 @@ def test_what_the_stand_says_stands_below_what_the_tests_gave(tested, capsys):
     assert "Clock, one value only" in (tested / "campaign_redacted.html").read_text(encoding="utf-8")
 
 
+def test_of_two_runs_each_quantity_is_said_in_the_words_of_its_panel(tested, capsys):
+    (first,) = (tested / "runs").glob("*_HF-02_rehearsal")
+    shutil.copytree(first, first.with_name("2031-07-01_HF-03"))
+    assert run(["campaign", str(tested)]) == 0
+    said = capsys.readouterr().out
+    (line,) = [line for line in said.splitlines() if line.strip().startswith("CdA fuel, static fire, hw1: 2 runs, ")]
+    page = " ".join((tested / "campaign.html").read_text(encoding="utf-8").split())
+    assert "CdA fuel, static fire, hw1, mm²" in page
+    assert line.strip().partition("hw1: ")[2].partition(" (95 %)")[0] in page
+
+
 def test_a_damaged_sheet_of_a_test_is_named_and_ends_with_ten(tested, capsys):
     (sheet,) = (tested / "runs").glob("*_HF-02_rehearsal/checks/*.toml")
     sheet.write_text("plan =", encoding="utf-8")
