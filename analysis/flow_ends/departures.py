@@ -20,6 +20,7 @@ class Detection:
 
     lines: tuple[float, ...] = (0.06, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2)  # ahead of an instant, twice as long behind [s]
     significant: float = 6.0  # standard deviations of the change of area
+    least_spans: int = 5  # of lines ahead and behind, in a flow that tells how their changes scatter
     flowing: float = 4.0  # standard deviations by which the area behind stands above zero
     stopped: float = 0.5  # of the area behind: below it the valve may have shut
     steeper: float = 1.35  # of the area behind: above it gas may come
@@ -138,10 +139,24 @@ def _by_lines(areas: Areas, opening: float, length: float, detection: Detection)
     for seen, is_gas in ((stops, False), (gas, True)):
         for run in _runs(seen):
             k = run.start + int(np.argmax(np.abs(change[run])))
+            if np.abs(change[k]) < detection.significant * _scatter(change[: run.start], 3 * m, detection.least_spans):
+                continue
             found.append(
                 Departure(float(course.time[at[k]]), m * course.block, is_gas, float(behind[k]), float(course.time[-1]))
             )
     return sorted(found, key=lambda one: one.time)
+
+
+def _scatter(change: Array, span: int, least: int) -> float:
+    """Return how much more changes of area scatter along a flow than their u says, at least 1; 1 where few tell it.
+
+    A short hold says little of slow noise; the flow itself does. Changes a ``span`` of means apart share no mean, and
+    their difference leaves out what the course does slowly.
+    """
+    if change.size < least * span:
+        return 1.0
+    apart = change[span:] - change[:-span]
+    return max(1.05 * float(np.median(np.abs(apart - np.median(apart)))), 1.0)  # 1.4826 / sqrt(2)
 
 
 def _runs(seen: Mask) -> list[slice]:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from standbook.analysis.record_faults.false_ends import flows_on, stood_before
-from tests.analysis.record_faults.tank_record import START, altered, tank_record, trace_of, without
+from tests.analysis.record_faults.tank_record import ENDS, START, altered, tank_record, trace_of, without
 
 GAS = 4.0  # times the liquid's area
 
@@ -19,6 +19,18 @@ def test_a_step_that_was_taken_for_an_end_is_followed_by_the_same_flow(percent):
 def test_a_step_that_lies_behind_the_end_that_it_made_is_skipped():
     record = altered(tank_record(), lambda t, p: p + 0.02 * START * (t >= 3.5))
     assert flows_on(trace_of(record, end=3.0)) is not None
+
+
+@pytest.mark.parametrize("early", [0.5, 0.7, 1.0])
+def test_liquid_that_flows_up_to_a_stop_soon_after_another_was_not_stopped_by_it(early):
+    record = altered(tank_record(), lambda t, p: p + 0.01 * START * (t >= ENDS - early))
+    found = flows_on(trace_of(record, end=ENDS - early, end_u=0.02))
+    assert (found.time, found.share) == (ENDS - early, pytest.approx(1.0, abs=0.25))
+
+
+def test_a_valve_that_opened_again_after_a_stand_is_left_to_its_own_test():
+    record = tank_record(flows=((0.0, ENDS, 1.0), (ENDS + 2.0, ENDS + 3.0, 1.0)))
+    assert flows_on(trace_of(record)) is None
 
 
 @pytest.mark.parametrize("end_u", [0.01, 0.2])
