@@ -9,10 +9,11 @@ from standbook.analysis.bench_report.page import bench_page, drawn, next_lines
 from standbook.analysis.bench_report.run_facts import NANOSECONDS, BenchFacts, bench_facts, named_channels
 from standbook.daq.arrays import Array
 from standbook.daq.errors import RecordError
+from standbook.daq.kinds.registry import BENCH
 from standbook.daq.run.revision import write_page
 from standbook.daq.run.run_folder import ANALYSIS, Run, open_run
 
-PAGE: Final = "bench"  # of its file, as an analysis' is its revision
+PAGE: Final = BENCH.name  # of its file, as an analysis' is its revision
 
 
 def write_bench_report(folder: Path) -> tuple[Path, BenchFacts]:

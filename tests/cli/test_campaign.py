@@ -46,7 +46,7 @@ def tested(campaign):
 def test_what_the_stand_says_stands_below_what_the_tests_gave(tested, capsys):
     assert run(["campaign", str(tested)]) == 0
     said = capsys.readouterr().out
-    assert "Zero, one value only and nothing to compare it with: LC-1 (r04)." in said
+    assert "Zero, one value only and nothing to compare it with: LC-1 (r04), PT-11 (" in said
     page = (tested / "campaign.html").read_text(encoding="utf-8")
     assert "Throat diameter, one value only and nothing to compare it with: Teasel-2." in page
     assert "<svg" not in page  # one run draws no course

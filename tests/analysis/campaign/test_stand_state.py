@@ -42,7 +42,10 @@ def campaign(tmp_path):
     info.write_text(info.read_text(encoding="utf-8").replace('"rehearsal": true', '"rehearsal": false'))
     (sheet,) = (folder / "checks").iterdir()
     edit(sheet, "rehearsal = true", "rehearsal = false")
-    edit(sheet, '"zero of LC-1" = ', '"zero of PT-31" = -8e3\n"zero of LC-1" = 3.0 # ')
+    read = {"LC-1": "3.0", "PT-31": "-8e3"}  # all that this check read
+    for line in [line for line in sheet.read_text(encoding="utf-8").splitlines() if line.startswith('"zero of ')]:
+        tag = line.removeprefix('"zero of ').partition('"')[0]
+        edit(sheet, line, f'"zero of {tag}" = {read[tag]}' if tag in read else "")
     return tmp_path
 
 

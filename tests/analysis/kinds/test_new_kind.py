@@ -119,12 +119,15 @@ def test_a_kind_is_asked_for_by_a_name_that_is_known():
         analysed_kind("tank drain")
 
 
+CALLED_AS_A_KIND = {"cli/commands.py", "cli/bench.py"}  # the command, whose help may load no list of kinds
+
+
 def test_the_names_of_kinds_stand_in_the_lists_of_kinds_alone(source_nodes):
     names = {kind.name for kind in known_kinds()}
     wrong = [
         (name, node.lineno, node.value)
         for name, nodes in source_nodes.items()
-        if "/kinds/" not in name
+        if "/kinds/" not in name and name not in CALLED_AS_A_KIND
         for node in nodes
         if isinstance(node, ast.Constant) and node.value in names
     ]
