@@ -16,6 +16,7 @@ from standbook.analysis.results.results import ImpulseResult
 from standbook.analysis.thrust.burn import Burn
 from standbook.analysis.thrust.thrust_record import ThrustRecord
 from standbook.daq.arrays import Array
+from standbook.daq.config.measurands import THRUST
 from standbook.daq.display_units import Chosen
 from standbook.daq.errors import DataError, UsageError
 
@@ -58,7 +59,7 @@ def thrust_table_csv(run: Run, *, rows: int, vacuum: bool, chosen: Chosen) -> tu
     level = fitted(time, np.asarray(thrust, dtype=np.float64), knots, impulse=impulse.value)
     mass, aboard = _mass(run, record, knots)
     (shown_level, force), (shown_mass, unit) = shown(level, "N", chosen), shown(mass, "kg", chosen)
-    name = "thrust, incomplete" if impulse.lower_bound_only else "thrust"
+    name = f"{THRUST}, incomplete" if impulse.lower_bound_only else THRUST
     titles = {
         "time [s]": "after T-0",
         f"{name} [{force}]": "linear between rows",

@@ -55,6 +55,7 @@ def test_what_the_stand_says_stands_below_what_the_tests_gave(tested, capsys):
     assert "Clock, one value only" in (tested / "campaign_redacted.html").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_of_two_runs_each_quantity_is_said_in_the_words_of_its_panel(tested, capsys):
     (first,) = (tested / "runs").glob("*_HF-02_rehearsal")
     shutil.copytree(first, first.with_name("2031-07-01_HF-03"))
