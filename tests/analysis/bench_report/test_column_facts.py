@@ -1,4 +1,4 @@
-"""What one column's rows show: closed forms, made-up noise of known size, and what is stuck, held or at a rail."""
+"""What one column's rows show: closed forms, simulated noise of known size, and what is stuck, held or at a rail."""
 
 import math
 

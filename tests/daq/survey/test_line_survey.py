@@ -1,4 +1,4 @@
-"""Lines of made-up boards in the dialects that boards print: what is told of them, and that the table records them."""
+"""Lines of simulated boards in the dialects that boards print: what is told of them; the table records them."""
 
 import re
 import tomllib
